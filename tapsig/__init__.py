@@ -1,0 +1,42 @@
+"""Deliberate knuckle taps in recordings of a piezo's output: load, understand, detect, score, hand over.
+
+The names below load on first use, so that `import tapsig` stays quick.
+"""
+
+import importlib
+from typing import TYPE_CHECKING
+
+from tapsig._version import __version__
+
+if TYPE_CHECKING:
+    from tapsig.records import Detections as Detections
+    from tapsig.records import Gap as Gap
+    from tapsig.records import Label as Label
+    from tapsig.records import Recording as Recording
+
+_HOME = {
+    "Detections": "tapsig.records",
+    "Gap": "tapsig.records",
+    "Label": "tapsig.records",
+    "Recording": "tapsig.records",
+    "TapsigError": "tapsig.errors",
+    "load_recording": "tapsig.load",
+    "load_labels": "tapsig.load",
+    "load_corpus": "tapsig.load",
+    "detect": "tapsig.detect",
+    "load_detector": "tapsig.detect",
+    "fit_detector": "tapsig.study.fitting",
+    "score": "tapsig.study.scoring",
+}
+
+__all__ = ["__version__", *_HOME]
+
+
+def __getattr__(name: str) -> object:
+    if name in _HOME:
+        return getattr(importlib.import_module(_HOME[name]), name)
+    raise AttributeError(f"module 'tapsig' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,92 @@
+"""The command line: `tapsig COMMAND`. One module a command; each is imported only when it is called."""
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from tapsig._version import __version__
+from tapsig.errors import ParameterError, TapsigError
+
+# Command, and what it answers. The module tapsig.cli.<command> (with _ for -) has add_arguments(parser) and
+# run(args) -> int.
+COMMANDS = {
+    "score": "precision and recall of detectors on a labelled corpus",
+    "detect": "the taps that a detector finds in one recording",
+    "health": "what is wrong with a recording",
+    "ringdown": "how a panel rings: modes, damping, decay times",
+    "dead-time": "room for a plain threshold: threshold against dead time",
+    "causes": "why a detector missed taps or found false ones",
+    "positions": "which mounting position to use, and how certain that is",
+    "variants": "two detectors compared on the same recordings",
+    "fit": "fit a detector to a labelled corpus",
+    "entry": "taps to digits to a verdict",
+    "risk": "chance of a wrong or a missed opening, and of false wake-ups",
+    "standby": "average current and days on a battery",
+    "propose": "propose labels for a recording",
+    "review": "a page on which to correct labels",
+    "agree": "how far two label files agree",
+    "corpus": "build and check a corpus of your own",
+    "export": "a detector as C for a small controller",
+    "simulate": "recordings simulated from physics",
+}
+
+EXIT_FINE, EXIT_DATA, EXIT_CALL = 0, 1, 2
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The top-level parser: only the names of the commands, so that it answers at once."""
+    width = max(map(len, COMMANDS)) + 2
+    listing = "\n".join(f"  {name:<{width}}{text}" for name, text in COMMANDS.items())
+    parser = argparse.ArgumentParser(
+        prog="tapsig",
+        usage="tapsig COMMAND [options]",
+        description="Deliberate knuckle taps in recordings of a piezo's output: load, understand, detect, score.",
+        epilog=f"commands:\n{listing}\n\n'tapsig COMMAND --help' tells a command's options.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"tapsig {__version__}")
+    parser.add_argument("command", metavar="COMMAND", help=argparse.SUPPRESS)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; the exit code is 0 (fine), 1 (the data are at fault) or 2 (the call is at fault)."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    if not words or words[0] not in COMMANDS:
+        parser = build_parser()
+        if not words:
+            parser.print_help(sys.stderr)
+            return EXIT_CALL
+        parser.parse_args(words[:1])
+        parser.error(f"there is no command {words[0]!r}; there are: {', '.join(COMMANDS)}")
+    name = words[0]
+    module = importlib.import_module(f"tapsig.cli.{name.replace('-', '_')}")
+    parser = argparse.ArgumentParser(
+        prog=f"tapsig {name}",
+        description=module.__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    module.add_arguments(parser)
+    parser.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    args = parser.parse_args(words[1:])
+    try:
+        return int(module.run(args))
+    except ParameterError as error:
+        return _fail(error, EXIT_CALL, debug=args.debug)
+    except BrokenPipeError:  # the reader of our output has gone, as `head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_FINE
+    except (TapsigError, OSError, MemoryError) as error:
+        return _fail(error, EXIT_DATA, debug=args.debug)
+    except KeyboardInterrupt:
+        print("tapsig: stopped", file=sys.stderr)
+        return 130
+
+
+def _fail(error: BaseException, code: int, *, debug: bool) -> int:
+    if debug:
+        raise error
+    print(f"tapsig: {error or type(error).__name__}", file=sys.stderr)
+    return code

@@ -1,0 +1,164 @@
+"""How every command shows rows: a table for people, csv or json for programs; and how it writes files."""
+
+import argparse
+import csv
+import io
+import json
+import math
+import os
+import sys
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+from tapsig.errors import ParameterError
+
+UNDEFINED = "–"
+
+
+def add_output_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options --format, --out and --force that all commands with rows share."""
+    parser.add_argument("--format", choices=("table", "csv", "json"), default="table", help="default: table")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write there instead of to the screen")
+    parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
+
+
+def format_cell(value: object) -> str:
+    """One cell of a table: undefined as –, floats with four significant digits.
+
+    >>> [format_cell(value) for value in (float("nan"), None, 0.123456, 12345.6, 3, "frame")]
+    ['–', '–', '0.1235', '12346', '3', 'frame']
+    """
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return UNDEFINED
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.4g}"
+    return str(value)
+
+
+def render_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Columns padded with spaces; numbers to the right, words to the left.
+
+    >>> print(render_table(["position", "f1"], [["frame", 0.5], ["skin", None]]))
+    position   f1
+    --------  ---
+    frame     0.5
+    skin        –
+    """
+    body = list(rows)
+    numeric = [
+        all(isinstance(row[i], (int, float, type(None))) for row in body) and bool(body) for i in range(len(header))
+    ]
+    cells = [[format_cell(value) for value in row] for row in body]
+    widths = [max(len(line[i]) for line in [list(header), *cells]) for i in range(len(header))]
+
+    def line(values: Sequence[str]) -> str:
+        padded = (
+            value.rjust(width) if right else value.ljust(width)
+            for value, width, right in zip(values, widths, numeric, strict=True)
+        )
+        return "  ".join(padded).rstrip()
+
+    return "\n".join([line(header), line(["-" * width for width in widths]), *map(line, cells)])
+
+
+def _for_json(value: object) -> object:
+    """Undefined numbers become null, so that the output is valid JSON."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _for_json(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_for_json(item) for item in value]
+    return value
+
+
+def render_json(document: Mapping[str, object]) -> str:
+    """Indented JSON; nan and inf become null.
+
+    >>> print(render_json({"rows": [{"f1": float("nan")}]}))
+    {
+     "rows": [
+      {
+       "f1": null
+      }
+     ]
+    }
+    """
+    return json.dumps(_for_json(document), indent=1, ensure_ascii=False)
+
+
+def render_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Comma-separated values; undefined is an empty cell. A cell that a spreadsheet would run is made inert."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(header)
+    for row in rows:
+        writer.writerow([_csv_cell(value) for value in row])
+    return buffer.getvalue()
+
+
+def _csv_cell(value: object) -> object:
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return value
+
+
+def render_rows(rows: Sequence[Mapping[str, object]], format_: str, *, columns: Sequence[str] | None = None,
+                document: Mapping[str, object] | None = None) -> str:
+    """Rows (all with the same keys) as table, csv or json; `document` adds keys beside "rows" in json.
+
+    >>> print(render_rows([{"a": 1, "b": 2}], "csv"), end="")
+    a,b
+    1,2
+    """
+    header = list(columns) if columns is not None else list(rows[0]) if rows else []
+    if format_ == "json":
+        return render_json({**(document or {}), "rows": [dict(row) for row in rows]}) + "\n"
+    lines = [[row[name] for name in header] for row in rows]
+    if format_ == "csv":
+        return render_csv(header, lines)
+    return render_table(header, lines) + "\n"
+
+
+def write_atomically(path: Path, data: str | bytes, *, force: bool = False) -> None:
+    """Write `data` (text as UTF-8) to `path`, whole or not at all.
+
+    Raises ParameterError when the file exists and `force` is not set, or when its folder does not exist.
+    """
+    path = Path(path)
+    if path.exists() and not force:
+        raise ParameterError(f"--out: {path} exists already; add --force to replace it")
+    if not path.parent.is_dir():
+        raise ParameterError(f"--out: the folder {path.parent} does not exist; make it first")
+    raw = data.encode("utf-8") if isinstance(data, str) else data
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(raw)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+def emit(text: str, args: argparse.Namespace) -> None:
+    """Send a command's result to --out, or to stdout."""
+    if args.out is None:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    else:
+        write_atomically(args.out, text, force=args.force)
+        note(f"wrote {args.out}")
+
+
+def note(text: str) -> None:
+    """A note to the person at the terminal: stderr, so that it never mixes with results."""
+    print(text, file=sys.stderr)

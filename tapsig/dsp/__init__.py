@@ -1,0 +1,1 @@
+"""Signal processing: arrays in, arrays out."""

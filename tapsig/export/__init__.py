@@ -1,0 +1,1 @@
+"""Integer form and C source of a detector."""

@@ -1,0 +1,1 @@
+"""Files in: recordings, labels, corpora."""

@@ -1,0 +1,217 @@
+"""The data that pass from room to room: Label, Gap, Recording, Detections. Frozen, arrays read-only."""
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.errors import LabelError, ParameterError, RecordingError
+from tapsig.units import FloatArray, IntArray, check_positive
+
+TAP = "tap"
+
+
+def _read_only(values: npt.ArrayLike, dtype: npt.DTypeLike) -> npt.NDArray[np.generic]:
+    """A read-only array of `values`; copied unless it is already read-only and of that type."""
+    array = np.asarray(values, dtype=dtype)
+    if array.flags.writeable:
+        array = array.copy() if array is values or array.base is not None else array
+        array.flags.writeable = False
+    return array
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Label:
+    """One reference event: its contact onset in seconds from the recording's start, and its kind.
+
+    `kind` is "tap", or the name of a nuisance ("thump", "rain", "slam", …) that serves to name the cause
+    of a false detection.
+    """
+
+    onset_s: float
+    kind: str = TAP
+
+    def __post_init__(self) -> None:
+        if not np.isfinite(self.onset_s) or self.onset_s < 0:
+            raise LabelError(f"onset_s is {self.onset_s!r}; it must be a finite number of seconds, 0 or above")
+        if not self.kind or self.kind != self.kind.strip():
+            raise LabelError(f"kind is {self.kind!r}; it must be a word such as 'tap' or 'rain'")
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch that was not recorded: samples from index `sample` on come `duration_s` later than they would."""
+
+    sample: int
+    duration_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """One channel of one recording.
+
+    Parameters
+    ----------
+    samples : volts, shape (n,), float64; kept read-only.
+    fs : sample rate in Hz, within each gap-free stretch.
+    labels : None = not labelled; () = labelled, and there are no taps.
+    range_v : the converter's rails (low, high) in volts, where known.
+    adc_bits : the converter's resolution, where known.
+    gaps : stretches that were not recorded, in order; never filled.
+
+    Raises RecordingError for samples that are not 1-D or not finite, or for gaps out of order.
+
+    >>> recording = Recording(np.zeros(8000), 8000.0, gaps=(Gap(4000, 2.0),))
+    >>> recording.duration_s, recording.span_s
+    (1.0, 3.0)
+    >>> recording.times_s(np.array([3999, 4000])).round(3)
+    array([0.5, 2.5])
+    """
+
+    samples: FloatArray
+    fs: float
+    labels: tuple[Label, ...] | None = None
+    position: str = ""
+    vehicle: str = ""
+    scene: str = ""
+    split: str = ""
+    range_v: tuple[float, float] | None = None
+    adc_bits: int | None = None
+    gaps: tuple[Gap, ...] = ()
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        samples = _read_only(self.samples, np.float64)
+        where = self.source or "recording"
+        if samples.ndim != 1:
+            raise RecordingError(f"{where}: samples have shape {samples.shape}; one channel (1-D) is needed")
+        if not np.isfinite(samples).all():
+            first = int(np.flatnonzero(~np.isfinite(samples))[0])
+            raise RecordingError(f"{where}: sample {first} is {samples[first]}; every sample must be finite")
+        object.__setattr__(self, "samples", samples)
+        object.__setattr__(self, "fs", check_positive("fs", self.fs))
+        if self.labels is not None:
+            object.__setattr__(self, "labels", tuple(sorted(self.labels)))
+        last = 0
+        for gap in self.gaps:
+            if not last < gap.sample < samples.size or not gap.duration_s > 0:
+                raise RecordingError(f"{where}: {gap} is out of order or outside the recording")
+            last = gap.sample
+
+    @property
+    def duration_s(self) -> float:
+        """Time that was recorded (gaps left out), in seconds."""
+        return self.samples.size / self.fs
+
+    @property
+    def span_s(self) -> float:
+        """Time from the first sample to the end, gaps included, in seconds."""
+        return self.duration_s + sum(gap.duration_s for gap in self.gaps)
+
+    @property
+    def taps_s(self) -> FloatArray:
+        """Onsets of the labels of kind "tap", in seconds, ascending; empty when not labelled."""
+        return np.array([label.onset_s for label in self.labels or () if label.kind == TAP], dtype=np.float64)
+
+    def times_s(self, indices: IntArray) -> FloatArray:
+        """Times in seconds of sample `indices`, gaps accounted for."""
+        indices = np.asarray(indices)
+        times = indices / self.fs
+        for gap in self.gaps:
+            times = times + np.where(indices >= gap.sample, gap.duration_s, 0.0)
+        return times
+
+    def stretches(self) -> list[tuple[int, int]]:
+        """The gap-free stretches as (first sample, one past the last)."""
+        edges = [0, *(gap.sample for gap in self.gaps), self.samples.size]
+        return list(itertools.pairwise(edges))
+
+    def with_labels(self, labels: tuple[Label, ...] | None) -> "Recording":
+        """The same recording with other labels."""
+        return replace(self, labels=labels)
+
+
+@dataclass(frozen=True, slots=True)
+class Detections:
+    """What a detector found, in the order of decision.
+
+    Parameters
+    ----------
+    onset_samples : index of each onset, int64, shape (n,).
+    decided_samples : index of the last sample that the decision used, int64; onset <= decided.
+    strength : how strongly it stood out (decibels over the detector's threshold, or the gate's probability).
+    features : named values, each of shape (n,).
+    reason : "" for an accepted tap, otherwise why the candidate was rejected.
+    """
+
+    onset_samples: IntArray
+    decided_samples: IntArray
+    strength: FloatArray
+    features: Mapping[str, FloatArray] = field(default_factory=dict)
+    reason: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name, dtype in (("onset_samples", np.int64), ("decided_samples", np.int64), ("strength", np.float64)):
+            object.__setattr__(self, name, _read_only(getattr(self, name), dtype))
+        features = {key: _read_only(values, np.float64) for key, values in self.features.items()}
+        object.__setattr__(self, "features", MappingProxyType(features))
+        size = self.onset_samples.size
+        if not self.reason:
+            object.__setattr__(self, "reason", ("",) * size)
+        lengths = {self.decided_samples.size, self.strength.size, len(self.reason), size}
+        lengths.update(values.size for values in features.values())
+        if len(lengths) != 1:
+            raise ParameterError(f"the fields of Detections have different lengths: {sorted(lengths)}")
+
+    def __len__(self) -> int:
+        return int(self.onset_samples.size)
+
+    def __reduce__(self) -> tuple[object, ...]:  # a mapping proxy cannot be sent to another process
+        fields = (self.onset_samples, self.decided_samples, self.strength, dict(self.features), self.reason)
+        return (Detections, fields)
+
+    @classmethod
+    def empty(cls) -> "Detections":
+        """No detections."""
+        return cls(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
+
+    def select(self, mask: npt.NDArray[np.bool_]) -> "Detections":
+        """The detections where `mask` (shape (n,)) is true."""
+        return Detections(
+            self.onset_samples[mask],
+            self.decided_samples[mask],
+            self.strength[mask],
+            {key: values[mask] for key, values in self.features.items()},
+            tuple(reason for reason, keep in zip(self.reason, mask, strict=True) if keep),
+        )
+
+    def accepted(self) -> "Detections":
+        """Only the accepted taps."""
+        return self.select(np.array([not reason for reason in self.reason], dtype=bool))
+
+    def shifted(self, samples: int) -> "Detections":
+        """The same detections, `samples` later."""
+        return replace(
+            self, onset_samples=self.onset_samples + samples, decided_samples=self.decided_samples + samples
+        )
+
+    @classmethod
+    def concatenate(cls, parts: "list[Detections]") -> "Detections":
+        """Join detections in order; features that some part lacks are nan there."""
+        parts = [part for part in parts if len(part)]
+        if not parts:
+            return cls.empty()
+        names = dict.fromkeys(name for part in parts for name in part.features)
+        return cls(
+            np.concatenate([part.onset_samples for part in parts]),
+            np.concatenate([part.decided_samples for part in parts]),
+            np.concatenate([part.strength for part in parts]),
+            {
+                name: np.concatenate([part.features.get(name, np.full(len(part), np.nan)) for part in parts])
+                for name in names
+            },
+            tuple(reason for part in parts for reason in part.reason),
+        )

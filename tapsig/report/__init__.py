@@ -1,0 +1,1 @@
+"""Figures and pages; they show results and compute nothing."""

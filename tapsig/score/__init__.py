@@ -1,0 +1,1 @@
+"""Reference against detected: matching, counts, rates and their intervals."""

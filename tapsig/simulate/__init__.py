@@ -1,0 +1,1 @@
+"""Recordings simulated from physics."""

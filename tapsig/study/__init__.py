@@ -1,0 +1,1 @@
+"""Questions asked of many recordings: variants, positions, causes, risk."""

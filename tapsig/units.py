@@ -1,0 +1,102 @@
+"""Seconds and samples, volts and converter counts, decibels: the only place where tapsig rounds units."""
+
+import math
+from typing import overload
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.errors import ParameterError
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+def check_positive(name: str, value: float) -> float:
+    """Return `value` as a float; raise ParameterError unless it is finite and above zero.
+
+    >>> check_positive("fs", 8000)
+    8000.0
+    """
+    number = float(value)
+    if not (math.isfinite(number) and number > 0):
+        raise ParameterError(f"{name} is {value!r}; it must be a finite number above 0")
+    return number
+
+
+def check_range(name: str, value: float, low: float, high: float) -> float:
+    """Return `value` as a float; raise ParameterError unless low <= value <= high.
+
+    >>> check_range("recall", 0.5, 0, 1)
+    0.5
+    """
+    number = float(value)
+    if not (math.isfinite(number) and low <= number <= high):
+        raise ParameterError(f"{name} is {value!r}; it must lie between {low:g} and {high:g}")
+    return number
+
+
+def seconds_to_samples(seconds: float, fs: float, *, at_least: int = 0) -> int:
+    """Nearest whole number of samples (halves up) in `seconds` at the rate `fs` (Hz).
+
+    >>> seconds_to_samples(0.01, 8000)
+    80
+    """
+    return max(at_least, math.floor(seconds * fs + 0.5))
+
+
+def samples_to_seconds(samples: int, fs: float) -> float:
+    """Duration in seconds of `samples` at the rate `fs` (Hz)."""
+    return samples / fs
+
+
+@overload
+def amplitude_to_db(ratio: float) -> float: ...
+@overload
+def amplitude_to_db(ratio: FloatArray) -> FloatArray: ...
+def amplitude_to_db(ratio: float | FloatArray) -> float | FloatArray:
+    """20 lg of an amplitude ratio; 0 gives -inf.
+
+    >>> amplitude_to_db(10.0)
+    20.0
+    """
+    with np.errstate(divide="ignore"):
+        level = 20.0 * np.log10(np.asarray(ratio, dtype=np.float64))
+    return level if level.ndim else float(level)
+
+
+def db_to_amplitude(level_db: float) -> float:
+    """Amplitude ratio of a level in decibels.
+
+    >>> db_to_amplitude(20.0)
+    10.0
+    """
+    return float(10.0 ** (level_db / 20.0))
+
+
+def volts_to_counts(samples: FloatArray, range_v: tuple[float, float], adc_bits: int) -> IntArray:
+    """Converter counts, 0 to 2**adc_bits - 1, of `samples` (volts) for rails `range_v` (low, high).
+
+    One count is (high - low) / 2**adc_bits; values round to the nearest count (halves up) and stop at the rails.
+
+    >>> volts_to_counts(np.array([-1.0, 0.0, 1.0]), (-1.0, 1.0), 10)
+    array([   0,  512, 1023])
+    """
+    low, high = range_v
+    if not high > low:
+        raise ParameterError(f"range_v is {range_v!r}; the second rail must lie above the first")
+    if not 1 <= adc_bits <= 24:
+        raise ParameterError(f"adc_bits is {adc_bits!r}; it must lie between 1 and 24")
+    steps = 1 << adc_bits
+    counts = np.floor((samples - low) / (high - low) * steps + 0.5)
+    return np.clip(counts, 0, steps - 1).astype(np.int64)
+
+
+def counts_to_volts(counts: IntArray, range_v: tuple[float, float], adc_bits: int) -> FloatArray:
+    """Volts of converter `counts` for rails `range_v` (low, high): low + counts * (high - low) / 2**adc_bits.
+
+    >>> counts_to_volts(np.array([0, 512]), (0.0, 5.0), 10)
+    array([0. , 2.5])
+    """
+    low, high = range_v
+    return low + np.asarray(counts, dtype=np.float64) * ((high - low) / (1 << adc_bits))
