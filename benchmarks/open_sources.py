@@ -1,0 +1,153 @@
+"""Open recordings of real hits: fetched from package registries into a cache, checked, never committed.
+
+| package | registry | licence | what is used |
+|---|---|---|---|
+| supersonic-scsynth-samples 0.84.2 | npm | CC0-1.0 | hand strokes, toms, bass, ambience: one-shots at 44.1 kHz |
+| hydrogen-data 1.2.0~beta1+dfsg-1 | Debian | GPL-2+ | side stick, toms, kick, cymbals in five velocity layers |
+| hydrogen-drumkits 2017.09.19~dfsg-1 | Debian | by kit: GPL-2(+), CC-BY-SA-3.0 | slaps on a wooden panel, sticks |
+
+The list of files, their kind, and the half each belongs to stand in open_sources.csv. Halves share no kit and no
+instrument of a kit, so that a fitted detector meets only new instruments.
+"""
+
+import csv
+import hashlib
+import os
+import shutil
+import subprocess
+import tarfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from tapsig.errors import TapsigError
+from tapsig.units import FloatArray
+
+
+class RegistryOutOfReachError(TapsigError):
+    """A package registry did not answer, or the client for it is not on this machine."""
+
+
+@dataclass(frozen=True, slots=True)
+class Package:
+    """One package: how it is fetched, and what the fetched file must be."""
+
+    name: str
+    version: str
+    registry: str
+    size: int
+    sha256: str
+
+
+PACKAGES = {
+    package.name: package
+    for package in (
+        Package("supersonic-scsynth-samples", "0.84.2", "npm", 34239150,
+                "aff0b03208adb5dc7612dc7a4e86d55161188326bcff4dbc2d20ce9e1b94238c"),
+        Package("hydrogen-data", "1.2.0~beta1+dfsg-1", "debian", 6752260,
+                "d2cc3f281c02efb71f132bd173e95a958d3fede7c5aefcaba6547baf918cff2a"),
+        Package("hydrogen-drumkits", "2017.09.19~dfsg-1", "debian", 142675622,
+                "6ea3c6df9a67762e2362f946c695e619859126b19fbccf32a2e8f07dfd03b2f4"),
+    )
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One file of one package: a single hit (kind "tap") or a nuisance, and the half it belongs to."""
+
+    half: str
+    kind: str
+    instrument: str
+    kit: str
+    package: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """The sound of a source from its onset on: mono, peak 1, float64, at `fs` Hz."""
+
+    source: Source
+    samples: FloatArray
+    fs: float
+
+
+def list_sources() -> list[Source]:
+    """All rows of open_sources.csv."""
+    with (Path(__file__).parent / "open_sources.csv").open(encoding="utf-8", newline="") as file:
+        return [Source(**row) for row in csv.DictReader(file)]
+
+
+def cache_folder() -> Path:
+    """Where packages are kept: $TAPSIG_OPEN_CACHE, or a folder in the user's cache."""
+    default = Path.home() / ".cache" / "tapsig-open-recordings"
+    return Path(os.environ.get("TAPSIG_OPEN_CACHE", default))
+
+
+def fetch_package(name: str) -> Path:
+    """The unpacked folder of a package, fetched once and checked by size and sha256.
+
+    Raises RegistryOutOfReachError when it cannot be had, and TapsigError when what came is not what was expected.
+    """
+    package = PACKAGES[name]
+    folder = cache_folder() / f"{name}-{package.version}"
+    if folder.is_dir():
+        return folder
+    work = cache_folder() / f".fetching-{name}-{os.getpid()}"
+    work.mkdir(parents=True, exist_ok=True)
+    try:
+        archive = _download(package, work)
+        raw = archive.read_bytes()
+        found = hashlib.sha256(raw).hexdigest()
+        if len(raw) != package.size or found != package.sha256:
+            raise TapsigError(
+                f"{archive.name}: {len(raw)} bytes, sha256 {found}; expected {package.size} bytes, {package.sha256}"
+            )
+        content = work / "content"
+        content.mkdir()
+        if package.registry == "npm":
+            with tarfile.open(archive) as tar:
+                tar.extractall(content, filter="data")
+        else:
+            _run(["dpkg-deb", "-x", str(archive), str(content)], work)
+        content.rename(folder)
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+    return folder
+
+
+def _download(package: Package, folder: Path) -> Path:
+    spec = {"npm": f"{package.name}@{package.version}", "debian": f"{package.name}={package.version}"}
+    command = {"npm": ["npm", "pack", "--silent"], "debian": ["apt-get", "download"]}[package.registry]
+    _run([*command, spec[package.registry]], folder)
+    (archive,) = [path for path in folder.iterdir() if path.suffix in (".tgz", ".deb")]
+    return archive
+
+
+def _run(command: list[str], folder: Path) -> None:
+    try:
+        subprocess.run(command, cwd=folder, check=True, capture_output=True, timeout=600)
+    except FileNotFoundError as error:
+        message = f"{command[0]} is not on this machine; install it to fetch {command[-1]}"
+        raise RegistryOutOfReachError(message) from error
+    except subprocess.TimeoutExpired as error:
+        raise RegistryOutOfReachError(f"{' '.join(command)}: no answer within 600 s") from error
+    except subprocess.CalledProcessError as error:
+        text = error.stderr.decode(errors="replace").strip().splitlines()
+        raise RegistryOutOfReachError(f"{' '.join(command)}: {text[-1] if text else 'failed'}") from error
+
+
+def load_hit(source: Source) -> Hit:
+    """The loudest channel of a source, cut at its onset and scaled to a peak of 1.
+
+    The onset is the first sample over 2 % (-34 dB) of the peak: within 1 ms of the file's own onset for the
+    hits, and later only for nuisances that fade in.
+    """
+    samples, fs = soundfile.read(fetch_package(source.package) / source.path, always_2d=True)
+    channel = samples[:, np.argmax((samples**2).sum(axis=0))]
+    peak = np.abs(channel).max()
+    onset = int(np.argmax(np.abs(channel) > 0.02 * peak))
+    return Hit(source, channel[onset:] / peak, float(fs))
