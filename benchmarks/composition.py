@@ -1,7 +1,8 @@
 """Recordings composed of real hits, so that every onset is known exactly.
 
 Groups of one to four taps (112 to 450 ms apart, one gap a group with 5 % spread), pauses of 1.2 to 1.9 s between
-them, and nuisances in between and across. Levels spread over 12 dB. Pink noise lies a given number of decibels below the median tap.
+them, and nuisances in between and across. Levels spread over 12 dB. Pink noise lies a given number of decibels below
+the median tap.
 """
 
 from dataclasses import dataclass
