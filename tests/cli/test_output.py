@@ -1,0 +1,62 @@
+"""Tables, csv and json say the same; files are written whole or not at all; nothing is overwritten unasked."""
+
+import csv
+import io
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from tapsig.cli.output import render_csv, render_json, render_rows, write_atomically
+from tapsig.errors import ParameterError
+
+ROWS = [{"position": "frame", "f1": 0.5}, {"position": "inner-skin", "f1": float("nan")}]
+
+
+def test_undefined_is_a_dash_in_tables_empty_in_csv_and_null_in_json() -> None:
+    assert "–" in render_rows(ROWS, "table")
+    assert list(csv.DictReader(io.StringIO(render_rows(ROWS, "csv"))))[1]["f1"] == ""
+    assert json.loads(render_rows(ROWS, "json"))["rows"][1]["f1"] is None
+
+
+def test_json_holds_no_infinity() -> None:
+    assert json.loads(render_json({"a": float("inf"), "b": [float("-inf")]})) == {"a": None, "b": [None]}
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1+2", "@SUM(A1)", "\t=1"])
+def test_cells_that_a_spreadsheet_would_run_are_made_inert(text: str) -> None:
+    # OWASP, "CSV Injection" (from memory): cells that begin with = + - @ tab or return are run as formulas.
+    cell = next(csv.reader(io.StringIO(render_csv(["name"], [[text]]).split("\n", 1)[1])))[0]
+    assert cell == "'" + text
+
+
+def test_an_existing_file_is_kept_unless_forced(tmp_path: Path) -> None:
+    path = tmp_path / "table.csv"
+    write_atomically(path, "old")
+    with pytest.raises(ParameterError, match="--force"):
+        write_atomically(path, "new")
+    assert path.read_text() == "old"
+    write_atomically(path, "new", force=True)
+    assert path.read_text() == "new"
+
+
+def test_a_missing_folder_is_named(tmp_path: Path) -> None:
+    with pytest.raises(ParameterError, match="does not exist"):
+        write_atomically(tmp_path / "none" / "table.csv", "text")
+
+
+def test_an_interrupted_write_leaves_the_old_file_and_no_debris(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "table.csv"
+    path.write_text("old")
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "replace", stop)
+    with pytest.raises(KeyboardInterrupt):
+        write_atomically(path, "new", force=True)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["table.csv"]
+    assert path.read_text() == "old"

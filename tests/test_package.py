@@ -1,0 +1,54 @@
+"""The front door: the package and its command line start light, and every listed command exists."""
+
+import importlib
+import subprocess
+import sys
+
+import pytest
+
+import tapsig
+from tapsig.cli import COMMANDS, main
+
+HEAVY = ("librosa", "sklearn", "matplotlib", "numba", "scipy", "pyarrow", "pandas", "jinja2", "joblib")
+
+
+def modules_after(statement: str) -> set[str]:
+    """Top-level modules that a fresh interpreter has loaded after `statement`."""
+    code = f"{statement}\nimport sys\nprint(' '.join(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return {name.split(".")[0] for name in done.stdout.split()}
+
+
+def test_importing_the_package_loads_nothing_heavy() -> None:
+    assert not modules_after("import tapsig") & {*HEAVY, "numpy"}
+
+
+def test_asking_for_help_loads_nothing_heavy() -> None:
+    statement = "import contextlib, io, tapsig.cli\nwith contextlib.redirect_stdout(io.StringIO()):\n"
+    statement += " try: tapsig.cli.main(['--help'])\n except SystemExit: pass"
+    assert not modules_after(statement) & {*HEAVY, "numpy"}
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_command_has_help_and_starts_light(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stop:
+        main([name, "--help"])
+    assert stop.value.code == 0
+    assert f"tapsig {name}" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", sorted(set(tapsig.__all__) - {"__version__"}))
+def test_every_public_name_loads_and_is_documented(name: str) -> None:
+    assert getattr(tapsig, name).__doc__
+
+
+def test_an_unknown_command_is_the_callers_fault(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stop:
+        main(["listen"])
+    assert stop.value.code == 2
+    assert "there is no command 'listen'" in capsys.readouterr().err
+
+
+def test_an_unknown_name_of_the_package_says_so() -> None:
+    with pytest.raises(AttributeError, match="has no attribute 'listen'"):
+        importlib.import_module("tapsig").listen  # noqa: B018

@@ -1,0 +1,93 @@
+"""The data that pass between rooms keep what they promise: read-only, finite, in order, gaps kept."""
+
+import concurrent.futures
+
+import numpy as np
+import pytest
+
+from tapsig.errors import LabelError, ParameterError, RecordingError
+from tapsig.records import Detections, Gap, Label, Recording
+
+
+def test_samples_are_read_only_and_the_callers_array_is_left_alone() -> None:
+    mine = np.zeros(10)
+    recording = Recording(mine, 1000.0)
+    with pytest.raises(ValueError, match="read-only"):
+        recording.samples[0] = 1.0
+    mine[0] = 5.0
+    assert recording.samples[0] == 0.0
+
+
+def test_nan_is_refused_with_its_place() -> None:
+    with pytest.raises(RecordingError, match="sample 3 is nan"):
+        Recording(np.array([0.0, 0.0, 0.0, np.nan]), 1000.0, source="bench.wav")
+
+
+def test_two_channels_are_refused() -> None:
+    with pytest.raises(RecordingError, match="one channel"):
+        Recording(np.zeros((4, 2)), 1000.0)
+
+
+def test_labels_are_sorted_and_taps_picked_out() -> None:
+    recording = Recording(np.zeros(10), 10.0, labels=(Label(0.5), Label(0.1, "rain"), Label(0.2)))
+    assert recording.taps_s.tolist() == [0.2, 0.5]
+
+
+def test_not_labelled_differs_from_no_taps() -> None:
+    assert Recording(np.zeros(10), 10.0).labels is None
+    assert Recording(np.zeros(10), 10.0, labels=()).labels == ()
+
+
+@pytest.mark.parametrize(("onset_s", "kind"), [(-0.1, "tap"), (float("nan"), "tap"), (0.1, ""), (0.1, " tap")])
+def test_impossible_labels_are_refused(onset_s: float, kind: str) -> None:
+    with pytest.raises(LabelError):
+        Label(onset_s, kind)
+
+
+def test_a_gap_moves_later_samples_and_splits_the_stretches() -> None:
+    recording = Recording(np.zeros(100), 10.0, gaps=(Gap(40, 3.0), Gap(80, 1.0)))
+    assert recording.stretches() == [(0, 40), (40, 80), (80, 100)]
+    assert recording.times_s(np.array([39, 40, 80])).tolist() == pytest.approx([3.9, 7.0, 12.0])
+    assert (recording.duration_s, recording.span_s) == (10.0, 14.0)
+
+
+@pytest.mark.parametrize("gaps", [(Gap(0, 1.0),), (Gap(100, 1.0),), (Gap(5, -1.0),), (Gap(50, 1.0), Gap(50, 1.0))])
+def test_gaps_out_of_order_or_outside_are_refused(gaps: tuple[Gap, ...]) -> None:
+    with pytest.raises(RecordingError, match="Gap"):
+        Recording(np.zeros(100), 10.0, gaps=gaps)
+
+
+def make_detections() -> Detections:
+    return Detections(
+        np.array([10, 20, 30]), np.array([15, 25, 35]), np.array([1.0, 2.0, 3.0]),
+        {"rise_s": np.array([0.1, 0.2, 0.3])}, ("", "too weak", ""),
+    )  # fmt: skip
+
+
+def test_accepted_keeps_only_candidates_without_a_reason() -> None:
+    accepted = make_detections().accepted()
+    assert accepted.onset_samples.tolist() == [10, 30]
+    assert accepted.features["rise_s"].tolist() == [0.1, 0.3]
+
+
+def test_joining_keeps_order_and_marks_missing_features_as_undefined() -> None:
+    plain = Detections(np.array([50]), np.array([60]), np.array([9.0]))
+    joined = Detections.concatenate([make_detections(), Detections.empty(), plain])
+    assert joined.onset_samples.tolist() == [10, 20, 30, 50]
+    assert np.isnan(joined.features["rise_s"][-1])
+    assert joined.reason == ("", "too weak", "", "")
+    assert len(Detections.concatenate([])) == 0
+
+
+def test_fields_of_different_lengths_are_refused() -> None:
+    with pytest.raises(ParameterError, match="different lengths"):
+        Detections(np.array([1]), np.array([1, 2]), np.array([1.0]))
+
+
+def _size(detections: Detections) -> int:
+    return len(detections)
+
+
+def test_detections_travel_to_another_process() -> None:
+    with concurrent.futures.ProcessPoolExecutor(1) as pool:
+        assert pool.submit(_size, make_detections()).result() == 3
