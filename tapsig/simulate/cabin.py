@@ -135,7 +135,8 @@ def whine(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     rpm = rng.uniform(700.0, 2200.0) * np.exp(0.15 * slow_noise(span, 0.4, rng))
     slot_hz = rpm * rng.uniform(2.4, 3.0) / 60.0 * 36.0
     phase = 2.0 * math.pi * np.cumsum(slot_hz) / span.fs
-    heard = np.where(slot_hz < 0.45 * span.fs, np.sin(phase), 0.0) + 0.4 * np.sin(phase / 3.0) + 0.2 * np.sin(phase / 6.0)
+    heard = np.where(slot_hz < 0.45 * span.fs, np.sin(phase), 0.0)
+    heard += 0.4 * np.sin(phase / 3.0) + 0.2 * np.sin(phase / 6.0)
     level = span.strength * log_uniform(rng, 0.003, 0.04)
     blower = 0.3 * np.sin(2.0 * math.pi * rng.uniform(120.0, 420.0) * span.times_s)
     pickup = level * (heard + blower)

@@ -150,9 +150,8 @@ def plan_entries(tapper: Tapper, codes: Sequence[str] | None, start_s: float, en
         if times[-1] + ENTRY_SILENCE_S > end_s:
             if waiting is None:
                 break
-            raise ParameterError(
-                f"code {code!r} would end at {times[-1] + ENTRY_SILENCE_S:.1f} s; duration_s is {end_s:g}, make it longer"
-            )
+            needed = times[-1] + ENTRY_SILENCE_S
+            raise ParameterError(f"code {code!r} needs {needed:.1f} s; duration_s is {end_s:g}: make it longer")
         onsets.append(times)
         entered.append((code, float(times[0])))
         start = float(times[-1]) + ENTRY_SILENCE_S + float(rng.uniform(0.1, 1.5))
