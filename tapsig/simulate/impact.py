@@ -13,7 +13,7 @@ from tapsig.units import FloatArray, check_positive
 # Contact time (s) and peak force (N), log-uniform between the two. Fingertip force transients last under 5 ms
 # (Jindrich et al. 2003); knuckle 1–8 ms, 2–40 N: common practice, no source; nail and key: invented.
 TAP_KINDS: Mapping[str, tuple[tuple[float, float], tuple[float, float]]] = {
-    "knuckle": ((1.5e-3, 6e-3), (5.0, 28.0)),
+    "knuckle": ((1.2e-3, 5e-3), (5.0, 28.0)),
     "fingertip": ((3e-3, 5e-3), (1.5, 6.0)),
     "nail": ((0.25e-3, 0.8e-3), (2.0, 8.0)),
     "key": ((0.15e-3, 0.5e-3), (3.0, 20.0)),
@@ -97,6 +97,9 @@ class Tapper:
         places: tuple[Place, ...] = tuple((part, float(px), float(py)) for px, py in spots)
         index = np.arange(count)
         taps = Impacts("tap", onsets_s, contact, force, index, places)
+        # Bone under skin: the blow begins with a harder edge, a share of the force in a share of the time (invented).
+        edge_share, edge_time = rng.uniform(0.1, 0.7, count), rng.uniform(0.12, 0.4, count)
+        edges = Impacts("edge", onsets_s, contact * edge_time, force * edge_share, index, places, np.zeros(count, bool))
         again = rng.random(count) < self.rebound
         # A light second contact 9–28 ms later, 10–40 % as strong: no tap of its own, and too near to be one.
         rebounds = Impacts("rebound", onsets_s[again] + rng.uniform(0.009, 0.028, count)[again], contact[again],
@@ -109,7 +112,7 @@ class Tapper:
                 Touch(float(onset), float(onset + stay), place, float(drag))
                 for onset, stay, place, drag in zip(onsets_s, stays, places, strength, strict=True)
             ]
-        return Excitation(impacts=(taps, rebounds), touches=tuple(touches))
+        return Excitation(impacts=(taps, edges, rebounds), touches=tuple(touches))
 
 
 def entry_onsets(tapper: Tapper, code: str, rng: np.random.Generator) -> FloatArray:
