@@ -9,10 +9,11 @@ an animal, and it is no security product.
 """
 
 import math
+import operator
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
-from numbers import Integral
+from typing import SupportsIndex
 
 from tapsig.errors import ParameterError
 from tapsig.units import check_positive, check_range, seconds_to_samples
@@ -29,11 +30,15 @@ def to_ms(seconds: float) -> int:
     return seconds_to_samples(seconds, MILLISECONDS)
 
 
-def check_count(name: str, value: int, low: int, high: int) -> int:
+def check_count(name: str, value: SupportsIndex, low: int, high: int) -> int:
     """Return `value`; raise ParameterError unless it is a whole number between `low` and `high`."""
-    if isinstance(value, bool) or not isinstance(value, Integral) or not low <= value <= high:
+    try:
+        number = operator.index(value)
+    except TypeError:
+        number = low - 1
+    if not low <= number <= high:
         raise ParameterError(f"{name} is {value!r}; it must be a whole number between {low} and {high}")
-    return int(value)
+    return number
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +94,7 @@ class EntryParameters:
         if 0 < self.tolerance < 1.1:
             raise ParameterError(f"tolerance is {self.tolerance!r}; it must be 0 (fixed digit pause) or at least 1.1")
         low, high = self.pause_bounds_s
-        if not 0.001 <= low <= self.digit_pause_s <= high:
+        if self.tolerance and not 0.001 <= low <= self.digit_pause_s <= high:
             raise ParameterError(
                 f"pause_bounds_s is {self.pause_bounds_s!r}; the digit pause of {self.digit_pause_s:g} s"
                 " must lie between the two"
@@ -98,7 +103,7 @@ class EntryParameters:
         if self.entry_silence_s <= longest:
             raise ParameterError(
                 f"entry_silence_s is {self.entry_silence_s!r};"
-                f" it must be longer than the longest digit pause, {longest:g} s"
+                f" it must be longer than the longest pause within a digit, {longest:g} s (see digit_pause_s)"
             )
         if self.awake_s < self.entry_silence_s:
             raise ParameterError(
