@@ -143,19 +143,21 @@ def truck(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     """Trucks that pass nearby: growl through air and ground, a gust, and the clatter of a loose tailgate."""
     passes = rng.uniform(0.0, 1.0) * 6.0 + np.arange(0.0, span.duration_s, 12.0)
     passes = passes[passes < span.duration_s] if passes[0] < span.duration_s else np.array([0.5 * span.duration_s])
-    base, force, labels = np.zeros(span.samples), np.zeros(span.samples), []
+    times = span.times_s
+    shaking, growling, gusts = np.zeros(span.samples), np.zeros(span.samples), np.zeros(span.samples)
+    clatter = np.zeros(0)
     for nearest in passes:
-        width = rng.uniform(0.6, 2.0)
-        swell = np.exp(-0.5 * ((span.times_s - nearest) / width) ** 2)
-        base += swell * (_engine(span, rng, float(rng.uniform(0.05, 0.3))) + 0.1 * band_noise(span, 25.0, 160.0, rng))
-        force += swell * rng.uniform(0.1, 0.6) * band_noise(span, 30.0, 250.0, rng)
-        gust = rng.uniform(0.5, 4.0) * np.exp(-0.5 * ((span.times_s - nearest - 0.2) / 0.12) ** 2)
-        force += gust
-        clatter = nearest + rng.uniform(-1.2, 1.2, int(rng.integers(1, 5)))
-        clatter = np.sort(clatter[(clatter > 0.0) & (clatter < span.duration_s)])
-        lengths, newtons = rng.uniform(3e-3, 15e-3, clatter.size), np.exp(rng.uniform(4.0, 6.7, clatter.size))
-        base += vehicle.body.accelerate(pulse_train(span, clatter, lengths, newtons), span.fs)
-        labels += [Label(float(nearest), "truck"), *(Label(float(onset), "truck") for onset in clatter)]
+        swell = np.exp(-0.5 * ((times - nearest) / rng.uniform(0.6, 2.0)) ** 2)
+        shaking += rng.uniform(0.3, 1.5) * swell
+        growling += rng.uniform(0.1, 0.6) * swell
+        gusts += rng.uniform(0.5, 4.0) * np.exp(-0.5 * ((times - nearest - 0.2) / 0.12) ** 2)
+        clatter = np.concatenate([clatter, nearest + rng.uniform(-1.2, 1.2, int(rng.integers(1, 5)))])
+    clatter = np.sort(clatter[(clatter > 0.0) & (clatter < span.duration_s)])
+    base = shaking * (_engine(span, rng, 0.2) + 0.1 * band_noise(span, 25.0, 160.0, rng))
+    force = growling * band_noise(span, 30.0, 250.0, rng) + gusts
+    lengths, newtons = rng.uniform(3e-3, 15e-3, clatter.size), log_uniforms(rng, 50.0, 800.0, clatter.size)
+    base += vehicle.body.accelerate(pulse_train(span, clatter, lengths, newtons), span.fs)
+    labels = [Label(float(onset), "truck") for onset in (*passes, *clatter)]
     places = tuple(("outer", float(x), float(y)) for x, y in rng.uniform(0.1, 0.9, (8, 2)))
     drive = Drive(span.strength * force, places, tuple([1.0 / 8.0] * 8))
     return Excitation(drives=(drive,), base=span.strength * base, labels=tuple(labels))

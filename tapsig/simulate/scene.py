@@ -183,7 +183,7 @@ def _tell_truth(impacts: tuple[Impacts, ...], entered: tuple[tuple[str, float], 
         windows = [slice(begin, stop) for begin, stop in zip(begins, stops, strict=True)]
         peaks[position] = np.array([np.abs(alone[window]).max(initial=0.0) for window in windows])
         power = np.array([np.square(alone[window]).mean() for window in windows])
-        rest = np.array([np.square((all_of_it - alone)[window]).mean() for window in windows])
+        rest = np.array([np.square(all_of_it[window] - alone[window]).mean() for window in windows])
         ratios[position] = 10.0 * np.log10(power / np.maximum(rest, 1e-18))
     return SceneTruth(impacts, entered, sound.omega / (2.0 * math.pi), 3.0 * math.log(10.0) / sound.decay,
                       tuple(names[i] for i in shares.argmax(axis=0)), taps_s, peaks, ratios, temperature_c)

@@ -5,7 +5,7 @@ Ranges marked (invented) have no source; damping ranges and sizes follow the tra
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -97,7 +97,9 @@ def find_vehicle(name: str) -> Vehicle:
     """A vehicle of the depot's fleet. Raises ParameterError for a name that is not in FLEET."""
     if name not in FLEET:
         raise ParameterError(f"vehicle is {name!r}; there are: {', '.join(FLEET)}")
-    return _draw_vehicle(name, 0)
+    drawn = _draw_vehicle(name, 0)
+    bits = 12 if name == "lynx" else 10
+    return replace(drawn, converter=replace(drawn.converter, bits=bits, full_scale_v=2.5, one_sided=False))
 
 
 def random_vehicle(seed: int) -> Vehicle:

@@ -35,19 +35,19 @@ def _sphere_kg(diameter_mm: FloatArray, density_kg_m3: float) -> FloatArray:
 
 def rain(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     """Wind-driven drops all over the outer skin, big drips from ledges, and sometimes a leak that drips in time."""
-    rain_mm_h = log_uniform(rng, 3.0, 80.0)
-    wind_m_s = float(rng.uniform(2.0, 10.0))
+    rain_mm_h = log_uniform(rng, 8.0, 100.0)
+    wind_m_s = float(rng.uniform(4.0, 12.0))
     skin = vehicle.skins["outer"]
     per_m3, slope = drop_density(rain_mm_h)
     onsets = poisson_times(span, per_m3 * wind_m_s * skin.length_m * skin.width_m, rng)
     diameters = np.minimum(SMALLEST_DROP_MM + rng.exponential(1.0 / slope, onsets.size), 6.0)
     drops = _drops("rain", onsets, diameters, np.full(onsets.size, wind_m_s), _scatter("outer", rng, SITES), rng,
                    span.strength)
-    # Drips: 4–6 mm drops that fell 0.3–4 m from roof and ferry deck onto ledges.
-    drip_s = poisson_times(span, log_uniform(rng, 0.5, 12.0), rng)
+    # Drips: 4–6 mm drops that fell 0.3–5 m from roof and ferry deck onto ledges.
+    drip_s = poisson_times(span, log_uniform(rng, 1.5, 20.0), rng)
     if rng.random() < 0.4:
         drip_s = np.sort(np.concatenate([drip_s, _leak(span, rng)]))
-    falls = np.sqrt(2.0 * 9.81 * rng.uniform(0.3, 4.0, drip_s.size))
+    falls = np.sqrt(2.0 * 9.81 * rng.uniform(0.3, 5.0, drip_s.size))
     ledge: tuple[Place, ...] = tuple(("outer", float(x), float(rng.uniform(0.85, 0.95))) for x in rng.random(8))
     drips = _drops("rain", drip_s, rng.uniform(4.0, 6.0, drip_s.size), falls, ledge, rng, span.strength)
     return Excitation(impacts=(drops, drips))
