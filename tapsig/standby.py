@@ -1,0 +1,207 @@
+"""From a duty cycle to days on a battery, and which number of it matters most.
+
+Currents are those drawn from the battery, the regulator's own included. Defaults are common practice, no source,
+unless said otherwise: measure your own board.
+"""
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+from tapsig.errors import ParameterError
+from tapsig.units import check_positive, check_range
+
+DAY_S = 86400.0
+MONTH_DAYS = 365.25 / 12
+
+
+@dataclass(frozen=True, slots=True)
+class DutyCycle:
+    """What the controller draws, and how often it is woken.
+
+    Parameters
+    ----------
+    sleep_ua : asleep, the wake comparator included.
+    awake_ma : awake and listening.
+    awake_s : it falls asleep this long after the last event that wakes it.
+    wakes_per_day, false_wakes_per_day : events that wake it or keep it awake, wanted and unwanted, taken as spread at
+        random over the day; events in bunches keep it awake for less than this says.
+    sampling_hz, sample_s : a controller that wakes by its clock looks so often, for so long, at the awake current.
+        0 Hz = woken by a comparator. A controller that never sleeps has sampling_hz * sample_s = 1.
+    release_ma, release_s, releases_per_day : the release pulse.
+    other_ma : what else drains the same battery; a parked vehicle draws 25 to 50 mA at most (usual ceiling).
+    """
+
+    sleep_ua: float = 10.0
+    awake_ma: float = 8.0
+    awake_s: float = 60.0
+    wakes_per_day: float = 4.0
+    false_wakes_per_day: float = 20.0
+    sampling_hz: float = 0.0
+    sample_s: float = 100e-6
+    release_ma: float = 150.0
+    release_s: float = 0.25
+    releases_per_day: float = 2.0
+    other_ma: float = 0.0
+
+    def __post_init__(self) -> None:
+        for field in dataclasses.fields(self):
+            check_range(field.name, getattr(self, field.name), 0, math.inf if "per_day" in field.name else 1e9)
+        if self.sampling_hz * self.sample_s > 1:
+            raise ParameterError(
+                f"sampling_hz is {self.sampling_hz!r}; with {self.sample_s:g} s a sample it can be at most"
+                f" {1 / self.sample_s:g}"
+            )
+
+    @property
+    def awake_share(self) -> float:
+        """Share of the time awake: 1 - exp(-rate * awake_s), since each event starts the time anew.
+
+        That is the chance of at least one event of a Poisson process within the last awake_s.
+        """
+        return -math.expm1(-(self.wakes_per_day + self.false_wakes_per_day) / DAY_S * self.awake_s)
+
+    @property
+    def parts_ua(self) -> Mapping[str, float]:
+        """Average current in microamperes by cause; they add up to `average_ua`.
+
+        >>> duty = DutyCycle(sleep_ua=5, awake_ma=8, awake_s=60, wakes_per_day=0, false_wakes_per_day=0)
+        >>> sum(duty.parts_ua.values()) == duty.average_ua
+        True
+        """
+        awake = self.awake_share
+        looking = self.sampling_hz * self.sample_s
+        wanted = self.wakes_per_day / ((self.wakes_per_day + self.false_wakes_per_day) or 1.0)
+        return MappingProxyType(
+            {
+                "asleep": (1 - awake) * (1 - looking) * self.sleep_ua,
+                "looking": (1 - awake) * looking * self.awake_ma * 1e3,
+                "awake, wanted": awake * wanted * self.awake_ma * 1e3,
+                "awake, unwanted": awake * (1 - wanted) * self.awake_ma * 1e3,
+                "release": self.releases_per_day * self.release_s / DAY_S * self.release_ma * 1e3,
+                "other": self.other_ma * 1e3,
+            }
+        )
+
+    @property
+    def average_ua(self) -> float:
+        """Average current in microamperes: the sum of each share of time times its current."""
+        return math.fsum(self.parts_ua.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """A battery: capacity, the share of it that may be used, and what it loses by itself.
+
+    `self_discharge_per_month` is the share of the charge left that is lost each month (of 365.25/12 days).
+    `peak_ma` is what it can deliver for a second without harm; inf = no concern here.
+    """
+
+    name: str
+    capacity_ah: float
+    usable_share: float = 1.0
+    self_discharge_per_month: float = 0.0
+    peak_ma: float = math.inf
+
+    def __post_init__(self) -> None:
+        check_positive("capacity_ah", self.capacity_ah)
+        if check_range("usable_share", self.usable_share, 0, 1) == 0:
+            raise ParameterError(f"usable_share is {self.usable_share!r}; it must be above 0, and at most 1")
+        if check_range("self_discharge_per_month", self.self_discharge_per_month, 0, 1) == 1:
+            raise ParameterError("self_discharge_per_month is 1; it must be below 1 (0.05 = 5 % a month)")
+
+
+# Capacities and self-discharge are nominal, from memory of data sheets. Lead-acid loses 4 to 6 % a month (sources
+# disagree); that a starter battery still cranks at 70 % is common practice, no source.
+BATTERIES: tuple[Battery, ...] = (
+    Battery("starter 12 V 60 Ah", 60.0, 0.3, 0.05),
+    Battery("lead-acid 12 V 7 Ah", 7.0, 0.8, 0.04),
+    Battery("4 alkaline AA", 2.5, 0.8, 0.002),
+    Battery("lithium coin cell 3 V", 0.22, 0.8, 0.001, peak_ma=15.0),
+)
+
+
+def reserve_minutes_to_ah(minutes: float) -> float:
+    """Capacity of a starter battery from its reserve minutes (at 25 A): about 0.6 Ah a minute (rule of thumb).
+
+    >>> reserve_minutes_to_ah(100)
+    60.0
+    """
+    return 0.6 * check_positive("minutes", minutes)
+
+
+def compute_days(average_ua: float, battery: Battery) -> float:
+    """Days until `battery` has lost its usable share to `average_ua` and to self-discharge; inf if never.
+
+    The charge q obeys dq/dt = -I - s q with s = -ln(1 - self-discharge a month) / month, hence
+    t = ln((q0 + I/s) / (q1 + I/s)) / s, and (q0 - q1) / I without self-discharge.
+
+    >>> round(compute_days(1000, Battery("", capacity_ah=0.24)), 9)
+    10.0
+    """
+    current = check_range("average_ua", average_ua, 0, math.inf) * 1e-6 * 24  # Ah a day
+    used = battery.capacity_ah * battery.usable_share
+    left = battery.capacity_ah - used
+    loss = -math.log1p(-battery.self_discharge_per_month) / MONTH_DAYS
+    if loss == 0:
+        return used / current if current else math.inf
+    floor = left + current / loss
+    return math.log1p(used / floor) / loss if floor else math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Sensitivity:
+    """What one number does to the days: with half of it, with twice of it; `elasticity` = % of days per % of it."""
+
+    name: str
+    value: float
+    days_half: float
+    days_double: float
+    elasticity: float
+
+
+def compute_sensitivity(duty: DutyCycle, battery: Battery) -> tuple[Sensitivity, ...]:
+    """Each number of `duty` and `battery`, the one that moves the days most first; zeros are left out.
+
+    A share that cannot double (above one half) is taken to its end instead. Empty when nothing ever drains it.
+    """
+    rows: list[Sensitivity] = []
+    if not math.isfinite(compute_days(duty.average_ua, battery)):
+        return ()
+    for field in (*dataclasses.fields(duty), *dataclasses.fields(battery)):
+        value = getattr(duty if hasattr(duty, field.name) else battery, field.name)
+        if field.name in ("name", "peak_ma") or not value:
+            continue
+        high = min(value * 1.0001, _compute_ceiling(duty, field.name))
+        low = value * 0.9999
+        change = math.log(_compute_days_with(duty, battery, field.name, high))
+        change -= math.log(_compute_days_with(duty, battery, field.name, low))
+        double = min(value * 2.0, _compute_ceiling(duty, field.name))
+        rows.append(
+            Sensitivity(
+                field.name,
+                float(value),
+                _compute_days_with(duty, battery, field.name, value / 2),
+                _compute_days_with(duty, battery, field.name, double),
+                change / math.log(high / low),
+            )
+        )
+    return tuple(sorted(rows, key=lambda row: abs(math.log(row.days_double / row.days_half)), reverse=True))
+
+
+def _compute_days_with(duty: DutyCycle, battery: Battery, name: str, value: float) -> float:
+    if hasattr(duty, name):
+        return compute_days(dataclasses.replace(duty, **{name: value}).average_ua, battery)
+    changes: dict[str, Any] = {name: value}
+    return compute_days(duty.average_ua, dataclasses.replace(battery, **changes))
+
+
+def _compute_ceiling(duty: DutyCycle, name: str) -> float:
+    """The largest value that the field `name` can take beside the others."""
+    ceilings = {"usable_share": 1.0, "self_discharge_per_month": 0.999}
+    if duty.sampling_hz:
+        ceilings |= {"sampling_hz": 1 / duty.sample_s, "sample_s": 1 / duty.sampling_hz}
+    return ceilings.get(name, math.inf)
