@@ -1,0 +1,188 @@
+"""How hard a code is to guess: by a stranger, and by someone who listened."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from tapsig.entry import EntryParameters, check_count
+from tapsig.errors import ParameterError
+from tapsig.units import check_positive
+
+NIST_FAILURE_LIMIT = 100
+"""NIST SP 800-63B-4 section 3.2.2: no more than 100 consecutive failed attempts on one account."""
+
+
+def compute_keyspace(length: int, digit_max: int) -> int:
+    """How many codes of `length` digits from 1 to `digit_max` there are.
+
+    >>> compute_keyspace(3, 9), compute_keyspace(6, 4)
+    (729, 4096)
+    """
+    return check_count("digit_max", digit_max, 1, 255) ** check_count("length", length, 1, 64)
+
+
+def count_codes_by_taps(length: int, digit_max: int) -> dict[int, int]:
+    """How many codes have each total number of taps: the sum of the digits, by repeated convolution.
+
+    >>> count_codes_by_taps(2, 3)
+    {2: 1, 3: 2, 4: 3, 5: 2, 6: 1}
+    """
+    compute_keyspace(length, digit_max)
+    counts = {0: 1}
+    for _ in range(length):
+        following: dict[int, int] = {}
+        for taps, count in counts.items():
+            for digit in range(1, digit_max + 1):
+                following[taps + digit] = following.get(taps + digit, 0) + count
+        counts = following
+    return counts
+
+
+@dataclass(frozen=True, slots=True)
+class GuessingRisk:
+    """What someone who tries code after code can reach.
+
+    `candidates` is the number of codes left to try (nan where it depends on the code), `bits` the information that is
+    missing, `chance_first` that of the first try, `chance_free` that of the tries before the first wait,
+    `chance_limit` that of all tries before the machine locks. `expected_s` is the mean time to open
+    given that it opens before the lock, `whole_s` the time for all candidates if nothing ever locked.
+    """
+
+    who: str
+    candidates: float
+    bits: float
+    chance_first: float
+    chance_free: float
+    chance_limit: float
+    expected_s: float
+    whole_s: float
+
+
+def compute_trying_s(tries: int, parameters: EntryParameters, *, try_s: float) -> float:
+    """Time for `tries` wrong entries in a row, the wait before each next one included but not that after the last.
+
+    >>> compute_trying_s(5, EntryParameters(), try_s=10.0)  # five entries, and 30 s after the fourth
+    80.0
+    """
+    check_positive("try_s", try_s)
+    return tries * try_s + _sum_waits(tries, parameters, lambda first, last: last - first + 1)
+
+
+def compute_expected_s(tries: int, parameters: EntryParameters, *, try_s: float) -> float:
+    """Mean time until the right one of `tries` equally likely codes, tried in random order, is entered."""
+    check_positive("try_s", try_s)
+
+    def weigh(first: int, last: int) -> int:  # the wait after failure f is met by the tries - f codes behind it
+        return (2 * tries - first - last) * (last - first + 1) // 2
+
+    return (tries + 1) / 2 * try_s + _sum_waits(tries, parameters, weigh) / tries
+
+
+def _sum_waits(tries: int, parameters: EntryParameters, weigh: Callable[[int, int], int]) -> float:
+    """Sum of the waits after failures 1 … tries - 1; `weigh(first, last)` counts those first … last, of equal wait."""
+    total, failure = 0.0, parameters.free_failures + 1
+    while failure < tries:
+        wait = parameters.compute_wait_s(failure)
+        grows = parameters.compute_wait_s(failure + 1) > wait
+        last = failure if grows else tries - 1
+        total += wait * weigh(failure, last)
+        failure = last + 1
+    return total
+
+
+def _try_candidates(who: str, candidates: int, parameters: EntryParameters, try_s: float) -> GuessingRisk:
+    limit = min(candidates, parameters.failure_limit or candidates)
+    return GuessingRisk(
+        who,
+        float(candidates),
+        math.log2(candidates),
+        1 / candidates,
+        min(1.0, (parameters.free_failures + 1) / candidates),
+        limit / candidates,
+        compute_expected_s(limit, parameters, try_s=try_s),
+        compute_trying_s(candidates, parameters, try_s=try_s),
+    )
+
+
+def _heard_total(length: int, parameters: EntryParameters, try_s: float) -> GuessingRisk:
+    """Someone knows the total number of taps: the chance is averaged over all codes."""
+    groups = list(count_codes_by_taps(length, parameters.digit_max).values())
+    keyspace = sum(groups)
+
+    def chance(tries: int) -> float:
+        return sum(min(tries, group) for group in groups) / keyspace
+
+    limit = parameters.failure_limit or keyspace
+    opened = sum(min(limit, group) for group in groups)
+    expected = math.fsum(
+        min(limit, group) * compute_expected_s(min(limit, group), parameters, try_s=try_s) for group in groups
+    )
+    return GuessingRisk(
+        "counted all taps together",
+        math.nan,
+        math.fsum(group / keyspace * math.log2(group) for group in groups),
+        chance(1),
+        chance(parameters.free_failures + 1),
+        chance(limit),
+        expected / opened,
+        compute_trying_s(max(groups), parameters, try_s=try_s),
+    )
+
+
+def compute_guessing(length: int, parameters: EntryParameters, *, try_s: float) -> tuple[GuessingRisk, ...]:
+    """Guessing by a stranger and by observers, for a code drawn at random from all codes of `length` digits.
+
+    `try_s` is the time one entry takes, its closing silence included. Codes that people choose for themselves are
+    far from random: the true figures are worse.
+    """
+    keyspace = compute_keyspace(length, parameters.digit_max)
+    rows = [_try_candidates("stranger", keyspace, parameters, try_s)]
+    if length > 1:
+        rows.append(_heard_total(length, parameters, try_s))
+    for known in range(1, length):
+        left = compute_keyspace(length - known, parameters.digit_max)
+        rows.append(_try_candidates(f"counted {known} of {length} digits", left, parameters, try_s))
+    near = min(3, parameters.digit_max) ** length
+    rows.append(_try_candidates("counted every digit to within one tap", near, parameters, try_s))
+    return tuple(rows)
+
+
+@dataclass(frozen=True, slots=True)
+class CodeShape:
+    """What a choice of length and highest digit costs the owner and an intruder."""
+
+    length: int
+    digit_max: int
+    keyspace: int
+    bits: float
+    mean_taps: float
+    success: float
+
+
+def compute_code_shapes(
+    minimum_bits: float, tap_recall: float, *, lengths: Sequence[int] = tuple(range(1, 13))
+) -> tuple[CodeShape, ...]:
+    """For each length the smallest highest digit that reaches `minimum_bits`, best chance of success first.
+
+    `success` is the chance that all taps of a random code are heard when each is heard with `tap_recall` by itself:
+    (mean of recall**d over the digits d)**length.
+
+    >>> [(shape.length, shape.digit_max, round(shape.success, 3)) for shape in compute_code_shapes(9.5, 0.95)][:2]
+    [(6, 3, 0.543), (5, 4, 0.531)]
+    """
+    if not 0 <= tap_recall <= 1:
+        raise ParameterError(f"tap_recall is {tap_recall!r}; it must lie between 0 and 1")
+    check_positive("minimum_bits", minimum_bits)
+    shapes = []
+    for length in lengths:
+        digit_max = next((top for top in range(2, 256) if top**length >= 2**minimum_bits), None)
+        if digit_max is None:
+            continue
+        mean = math.fsum(tap_recall**digit for digit in range(1, digit_max + 1)) / digit_max
+        shapes.append(
+            CodeShape(
+                length, digit_max, digit_max**length, length * math.log2(digit_max), length * (digit_max + 1) / 2,
+                mean**length,
+            )
+        )  # fmt: skip
+    return tuple(sorted(shapes, key=lambda shape: -shape.success))
