@@ -1,0 +1,268 @@
+"""The core that `innovation` and `tap` share: samples at any rate -> candidates with their features.
+
+Sample by sample: mean over each millisecond, a high-pass of 20 Hz, adaptive prediction of order 32. A candidate is
+triggered where the innovation, smoothed over 2 ms, exceeds the highest of the 5–50 ms before; 24 ms later its features
+are known. All state is in arrays of fixed size, so that any division of the input into chunks gives equal results.
+"""
+
+import math
+from typing import NamedTuple
+
+import numba
+import numpy as np
+
+from tapsig.dsp.prediction import HISTORY_SIZE, ORDER, WORKING_RATE_HZ, adapt_and_predict, remember
+from tapsig.errors import ParameterError
+from tapsig.features import AFTER, BLOCKS, FEATURES, Memory, Rings, fill_features, new_memory, new_rings
+from tapsig.units import FloatArray, IntArray
+
+LOWEST_FS, HIGHEST_FS = 500.0, 200_000.0
+LATENCY_S = 0.037
+"""At most 9 ms from the onset's block to the trigger, 24 ms to the decision, the blocks' own lengths, the refinement."""
+
+HIGH_PASS = 0.125  # per block: 20 Hz
+SMOOTHING = 0.4  # per block: 2 ms
+APART = 10  # blocks from one trigger to the next
+SETTLING = 100  # blocks before the first trigger
+_MASK = BLOCKS - 1
+_MAXIMA = 16  # ring of the highest innovation of every four blocks
+_WAITING = 4  # triggers less than AFTER blocks old: at most three
+_PUSH = 1 << 16  # samples handed to the kernel at a time
+
+# Indices into State.scalars and State.counters.
+_SUM, _SQUARES, _LEFT, _MEAN, _CONSTANT, _POWER, _GAIN = range(7)
+_INNOVATION, _ENVELOPE, _REFERENCE, _HIGHEST, _LONG, _LONG_ENVELOPE = range(7, 13)
+_SAMPLE, _BLOCK, _POSITION, _LAST, _PENDING = range(5)
+
+
+class State(NamedTuple):
+    """All that a running core remembers."""
+
+    scalars: FloatArray
+    counters: IntArray
+    weights: FloatArray
+    history: FloatArray
+    maxima: FloatArray
+    pending: IntArray
+    recent: FloatArray  # the last samples at the full rate, a power of two of them
+    rings: Rings
+    memory: Memory
+
+
+def new_state(fs: float) -> State:
+    """The state before the first sample."""
+    counters = np.zeros(5, dtype=np.int64)
+    counters[_POSITION] = HISTORY_SIZE - ORDER - 1
+    counters[_LAST] = -APART
+    recent = 1 << math.ceil(math.log2((AFTER + 18) * max(fs / WORKING_RATE_HZ, 1.0) + 4))
+    return State(np.zeros(13), counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA),
+                 np.zeros(_WAITING, dtype=np.int64), np.zeros(recent), new_rings(), new_memory())
+
+
+@numba.njit(cache=True)
+def _settle(state: State, first: float, per_block: float) -> None:
+    """Filters begin in the steady state of the first sample."""
+    state.scalars[_LEFT] = per_block
+    state.scalars[_MEAN] = first
+    state.scalars[_CONSTANT] = first
+    state.scalars[_REFERENCE] = np.inf
+
+
+@numba.njit(cache=True)
+def _follow_usual(usual: FloatArray, innovation: float, envelope: float, fresh: bool) -> None:
+    """Every 64 blocks: log2 of the highest innovation and envelope of these into the usual levels."""
+    if fresh:
+        usual[0] = usual[1] = usual[3] = usual[4] = innovation
+        usual[2] = envelope
+    usual[0] += (innovation - usual[0]) / 16.0
+    usual[1] += (innovation - usual[1]) / 128.0
+    usual[2] += (envelope - usual[2]) / 128.0
+    usual[3] = max(innovation, usual[3] - 0.02)
+    usual[4] = min(innovation, usual[4] + 0.004)
+
+
+@numba.njit(cache=True)
+def refine_onset(recent: FloatArray, onset: int, peak: int, per_block: float) -> int:
+    """The sample of the onset near block `onset`: the first that departs by a tenth of the candidate's own peak.
+
+    The departure is counted from the mean of the 3 ms before; where these move more than that, their range is the mark.
+    """
+    mask = recent.size - 1
+    begin = max(int((onset - 1) * per_block), 0)
+    stop = int((onset + 1) * per_block)
+    quiet = max(int((onset - 4) * per_block), 0)
+    mean, count = 0.0, 0
+    for i in range(quiet, begin):
+        mean += recent[i & mask]
+        count += 1
+    if count == 0:
+        return int(onset * per_block)
+    mean /= count
+    spread, highest = 0.0, 0.0
+    for i in range(quiet, begin):
+        spread = max(spread, abs(recent[i & mask] - mean))
+    for i in range(begin, int((peak + 1) * per_block)):
+        highest = max(highest, abs(recent[i & mask] - mean))
+    mark = max(0.1 * highest, spread)
+    for i in range(begin, stop):
+        if abs(recent[i & mask] - mean) > mark:
+            return i
+    return int(onset * per_block)
+
+
+@numba.njit(cache=True)
+def run_core(samples: FloatArray, state: State, per_block: float, step: float, trigger_ratio: float, floor: float,
+             triggers: IntArray, onsets: IntArray, decided: IntArray, rows: FloatArray) -> int:
+    """Feed `samples`; write what was decided into the four arrays and return how many.
+
+    `per_block` is fs/1000, `trigger_ratio` and `floor` are powers.
+    """
+    scalars, counters, rings = state.scalars, state.counters, state.rings
+    weights, history, maxima, pending = state.weights, state.history, state.maxima, state.pending
+    recent = state.recent
+    if counters[_SAMPLE] == 0 and samples.size:
+        _settle(state, samples[0], per_block)
+    total, squares, left, mean = scalars[_SUM], scalars[_SQUARES], scalars[_LEFT], scalars[_MEAN]
+    constant, power, gain = scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN]
+    innovation, envelope = scalars[_INNOVATION], scalars[_ENVELOPE]
+    reference, highest = scalars[_REFERENCE], scalars[_HIGHEST]
+    long, long_envelope = scalars[_LONG], scalars[_LONG_ENVELOPE]
+    sample, block, position = counters[_SAMPLE], counters[_BLOCK], counters[_POSITION]
+    found, recent_mask = 0, recent.size - 1
+    for index in range(samples.size):
+        value = samples[index]
+        recent[sample & recent_mask] = value
+        sample += 1
+        part = 1.0  # of this sample that is not yet in a block
+        while left <= part:
+            offset = value - mean
+            total += offset * left
+            squares += offset * offset * left
+            part -= left
+            left = per_block
+            # A block is complete.
+            change = total / per_block
+            fast = max(squares / per_block - change * change, 0.0)
+            mean += change
+            total = squares = 0.0
+            signal = mean - constant
+            constant += signal * HIGH_PASS
+            error = signal - adapt_and_predict(weights, history, position, gain)
+            gain = step * error / (ORDER * floor + power)
+            power = max(power + signal * signal - history[position + ORDER - 1] ** 2, 0.0)
+            position = remember(history, position, signal)
+            raw = error * error
+            innovation += SMOOTHING * (raw - innovation)
+            envelope += SMOOTHING * (signal * signal - envelope)
+            k = block & _MASK
+            rings.signal[k], rings.raw_innovation[k], rings.fast[k] = signal, raw, fast
+            rings.innovation[k], rings.envelope[k] = innovation, envelope
+            highest = max(highest, innovation)
+            if block & 3 == 3:
+                now = block >> 2
+                maxima[now % _MAXIMA] = highest
+                long, highest = max(long, highest), 0.0
+                long_envelope = max(long_envelope, envelope)
+                reference = floor
+                for j in range(1, 12):
+                    reference = max(reference, maxima[(now - j) % _MAXIMA])
+                if block & 63 == 63:
+                    _follow_usual(state.memory.usual, math.log2(long + floor), math.log2(long_envelope + floor),
+                                  block < 64)
+                    long = long_envelope = 0.0
+            if counters[_PENDING] > 0 and block == pending[0] + AFTER:
+                trigger = pending[0]
+                counters[_PENDING] -= 1
+                for j in range(counters[_PENDING]):
+                    pending[j] = pending[j + 1]
+                onset = fill_features(rows[found], rings, state.memory, trigger, floor)
+                triggers[found] = trigger
+                peak = onset + int(rows[found, 7])
+                onsets[found] = refine_onset(recent, onset, peak, per_block)
+                decided[found] = sample - 1
+                found += 1
+            if innovation > trigger_ratio * reference and block >= SETTLING and block - counters[_LAST] >= APART:
+                pending[counters[_PENDING]] = block
+                counters[_PENDING] += 1
+                counters[_LAST] = block
+            block += 1
+        offset = value - mean
+        total += offset * part
+        squares += offset * offset * part
+        left -= part
+    scalars[_SUM], scalars[_SQUARES], scalars[_LEFT], scalars[_MEAN] = total, squares, left, mean
+    scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN] = constant, power, gain
+    scalars[_INNOVATION], scalars[_ENVELOPE] = innovation, envelope
+    scalars[_REFERENCE], scalars[_HIGHEST] = reference, highest
+    scalars[_LONG], scalars[_LONG_ENVELOPE] = long, long_envelope
+    counters[_SAMPLE], counters[_BLOCK], counters[_POSITION] = sample, block, position
+    return found
+
+
+class Candidates(NamedTuple):
+    """What the core found: trigger block, onset sample, deciding sample, features (n, len(FEATURES))."""
+
+    triggers: IntArray
+    onsets: IntArray
+    decided: IntArray
+    rows: FloatArray
+
+    @classmethod
+    def empty(cls) -> "Candidates":
+        """None."""
+        none = np.zeros(0, dtype=np.int64)
+        return cls(none, none, none, np.zeros((0, len(FEATURES))))
+
+    @classmethod
+    def join(cls, parts: "list[Candidates]") -> "Candidates":
+        """All, in order."""
+        return cls(*(np.concatenate(fields) for fields in zip(*parts, strict=True))) if parts else cls.empty()
+
+
+class Core:
+    """A running core at `fs` Hz.
+
+    `floor_v` and `trigger_db` as in `Innovation`. Raises ParameterError for a rate outside 500–200000 Hz.
+    """
+
+    def __init__(self, fs: float, *, step: float, trigger_db: float, floor_v: float) -> None:
+        if not LOWEST_FS <= fs <= HIGHEST_FS:
+            raise ParameterError(
+                f"fs is {fs:g} Hz; this detector works from {LOWEST_FS:g} to {HIGHEST_FS:g} Hz:"
+                " record faster, or use another detector"
+            )
+        self._fs = fs
+        self._per_block = fs / WORKING_RATE_HZ
+        self._numbers = (step, 10.0 ** (trigger_db / 10.0), floor_v**2)
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything."""
+        self._state = new_state(self._fs)
+
+    def push(self, samples: FloatArray) -> Candidates:
+        """Candidates that the next samples decide."""
+        # Copies, so that the kernel is compiled for one type of array only: read-only ones are another.
+        parts = [self._run(samples[start : start + _PUSH].copy()) for start in range(0, samples.size, _PUSH)]
+        return Candidates.join([part for part in parts if part.triggers.size])
+
+    def _run(self, samples: FloatArray) -> Candidates:
+        room = int(samples.size / self._per_block) // APART + 2 + _WAITING
+        triggers, onsets, decided = (np.empty(room, dtype=np.int64) for _ in range(3))
+        rows = np.empty((room, len(FEATURES)))
+        found = run_core(samples, self._state, self._per_block, *self._numbers, triggers, onsets, decided, rows)
+        return Candidates(triggers[:found], onsets[:found], decided[:found], rows[:found])
+
+    def finish(self) -> Candidates:
+        """Candidates that are still waiting, as if the last value stayed; none whose trigger lies past the end."""
+        counters = self._state.counters
+        last = int(counters[_SAMPLE]) - 1
+        waiting = int(counters[_PENDING])
+        if last < 0 or not waiting:
+            return Candidates.empty()
+        value = self._state.recent[last & (self._state.recent.size - 1)]
+        tail = self.push(np.full(math.ceil((AFTER + 1) * self._per_block) + 1, value))
+        kept = tail.triggers.size and tail.triggers < int(counters[_BLOCK]) - AFTER
+        fields = [field[:waiting] for field in tail] if kept is not False else list(Candidates.empty())
+        tail = Candidates(*fields)
+        return tail._replace(decided=np.minimum(tail.decided, last), onsets=np.minimum(tail.onsets, last))
