@@ -1,0 +1,89 @@
+"""A hand that taps a code, and a detector that hears each tap only with some chance: how often does the code open?"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.entry import EntryParameters, check_code, decode_taps
+from tapsig.units import FloatArray, check_positive, check_range
+
+
+@dataclass(frozen=True, slots=True)
+class HandTiming:
+    """Rhythm of a hand. Gaps and pauses are log-normal around their medians, and so is each entry's tempo.
+
+    A steady hand's gaps vary by 3 to 6 % (Wing & Kristofferson 1973, from memory); the other values are assumptions.
+    """
+
+    gap_s: float = 0.4
+    gap_spread: float = 0.06
+    pause_s: float = 1.7
+    pause_spread: float = 0.15
+    tempo_spread: float = 0.15
+
+    def __post_init__(self) -> None:
+        check_positive("gap_s", self.gap_s)
+        check_positive("pause_s", self.pause_s)
+        for name in ("gap_spread", "pause_spread", "tempo_spread"):
+            check_range(name, getattr(self, name), 0, 2)
+
+    def draw_taps(self, code: Sequence[int], rng: np.random.Generator) -> FloatArray:
+        """Onsets in seconds of one entry of `code`, the first at 0, shape (sum of the digits,)."""
+        is_pause = np.zeros(sum(code) - 1, dtype=bool)
+        is_pause[np.cumsum(code[:-1], dtype=int) - 1] = True
+        median = np.where(is_pause, self.pause_s, self.gap_s)
+        spread = np.where(is_pause, self.pause_spread, self.gap_spread)
+        tempo = self.tempo_spread * rng.standard_normal()
+        gaps = median * np.exp(spread * rng.standard_normal(median.size) + tempo)
+        return np.concatenate([[0.0], np.cumsum(gaps)])
+
+    def compute_entry_s(self, length: int, digit_max: int) -> float:
+        """Mean time that tapping a random code takes: the means of log-normal gaps, for digits from 1 to `digit_max`.
+
+        >>> hand = HandTiming(gap_s=0.5, pause_s=2.0, gap_spread=0, pause_spread=0, tempo_spread=0)
+        >>> hand.compute_entry_s(3, 9)  # 3 digits of 5 taps on average: 3 * 4 gaps, 2 pauses
+        10.0
+        """
+        gap = self.gap_s * math.exp((self.gap_spread**2 + self.tempo_spread**2) / 2)
+        pause = self.pause_s * math.exp((self.pause_spread**2 + self.tempo_spread**2) / 2)
+        return length * (digit_max - 1) / 2 * gap + (length - 1) * pause
+
+
+@dataclass(frozen=True, slots=True)
+class Hearing:
+    """What a detector makes of taps: each is heard with chance `tap_recall`, false ones come `false_taps_per_s`."""
+
+    tap_recall: float
+    false_taps_per_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        check_range("tap_recall", self.tap_recall, 0, 1)
+        check_range("false_taps_per_s", self.false_taps_per_s, 0, 1e6)
+
+    def hear(self, taps_s: FloatArray, around_s: float, rng: np.random.Generator) -> FloatArray:
+        """The taps heard, and false ones from `around_s` before the first tap to `around_s` after the last, sorted."""
+        heard = taps_s[rng.random(taps_s.size) < self.tap_recall]
+        start, stop = float(taps_s[0]) - around_s, float(taps_s[-1]) + around_s
+        false = rng.uniform(start, stop, rng.poisson(self.false_taps_per_s * (stop - start)))
+        return np.sort(np.concatenate([heard, false]))
+
+
+def simulate_successes(
+    codes: Sequence[Sequence[int]], hearing: Hearing, hand: HandTiming, parameters: EntryParameters, *,
+    tries: int, rng: np.random.Generator,
+) -> int:  # fmt: skip
+    """How many of `tries` entries come out as the code that was tapped; `codes` are taken in turn.
+
+    Each try is heard by the machine itself, awake, within twice its entry silence before and after.
+    """
+    around_s = 2 * parameters.entry_silence_s
+    checked = [check_code(code, digit_max=parameters.digit_max) for code in codes]
+    successes = 0
+    for index in range(tries):
+        code = checked[index % len(checked)]
+        taps_s = hand.draw_taps(code, rng)
+        heard = hearing.hear(taps_s, around_s, rng) + around_s
+        successes += any(entry.digits == code for entry in decode_taps(heard, parameters))
+    return successes
