@@ -1,0 +1,215 @@
+"""Ways to wake a sleeping controller, compared on recordings: who wakes too late, who wakes for nothing, what it costs.
+
+A *comparator* watches the sensor all the time and wakes the controller when the voltage leaves a band around the bias.
+*Periodic sampling* wakes for a moment at a fixed rate and looks at one sample. *Always on* never sleeps.
+"""
+
+import dataclasses
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.entry import EntryParameters, decode_taps
+from tapsig.records import Recording
+from tapsig.standby import DAY_S, Battery, DutyCycle, compute_days
+from tapsig.study.nuisance import split_between_taps
+from tapsig.units import FloatArray, IntArray, check_positive, check_range
+
+TAP_WINDOW_S = 0.05  # what counts as the tap itself when asking what of it is lost
+PHASES = 8  # a clock that samples does not know when a tap comes: so many starting points are tried
+
+
+@dataclass(frozen=True, slots=True)
+class WakeUp:
+    """One way to wake up.
+
+    Parameters
+    ----------
+    kind : "comparator", "sampling" or "always on".
+    level_v : volts to either side of the bias at which it wakes.
+    sampling_hz : looks a second, for "sampling".
+    start_up_s : from the wake-up until the first sample is taken (oscillator, reference, converter); an assumption.
+    """
+
+    kind: str
+    level_v: float = 0.0
+    sampling_hz: float = 0.0
+    start_up_s: float = 0.002
+
+    def __post_init__(self) -> None:
+        check_range("start_up_s", self.start_up_s, 0, 60)
+        if self.kind != "always on":
+            check_positive("level_v", self.level_v)
+        if self.kind == "sampling":
+            check_positive("sampling_hz", self.sampling_hz)
+
+    def __str__(self) -> str:
+        words = {"comparator": "comparator", "sampling": f"sampling {self.sampling_hz:g} Hz", "always on": "always on"}
+        return words[self.kind]
+
+    def find_triggers(self, samples_v: FloatArray, fs: float, phase: float = 0.0) -> IntArray:
+        """Indices of the samples that would wake it; `samples_v` are volts around the bias.
+
+        `phase` (0 to 1) shifts the sampling clock by a part of its period.
+        """
+        loud = np.abs(samples_v) >= self.level_v
+        if self.kind == "sampling" and self.sampling_hz < fs:
+            looks = np.arange(phase, samples_v.size * self.sampling_hz / fs) * fs / self.sampling_hz
+            index = np.floor(looks).astype(np.int64)
+            index = index[index < samples_v.size]
+            return index[loud[index]]
+        return np.flatnonzero(loud)
+
+
+@dataclass(frozen=True, slots=True)
+class WakeUpTally:
+    """What one way to wake up did on recordings; tallies add with +.
+
+    `first_woken` of `firsts` first taps of an entry woke it (a mean over sampling phases); for those, `delay_s` is the
+    summed time from onset to the first sample, `peak_lost` counts taps whose largest swing came before that, and
+    `energy_lost` sums the share of the tap's energy before it. `entries_woken` counts entries that any of their taps
+    woke. `busy_s` of `listened_s` seconds without taps held a trigger.
+    """
+
+    firsts: int = 0
+    first_woken: float = 0.0
+    entries_woken: float = 0.0
+    delay_s: float = 0.0
+    peak_lost: float = 0.0
+    energy_lost: float = 0.0
+    listened_s: float = 0.0
+    busy_s: float = 0.0
+
+    def __add__(self, other: "WakeUpTally") -> "WakeUpTally":
+        names = [field.name for field in dataclasses.fields(self)]
+        return WakeUpTally(*(getattr(self, name) + getattr(other, name) for name in names))
+
+    @property
+    def missed_share(self) -> float:
+        """Share of first taps that did not wake it; nan without any."""
+        return 1 - self.first_woken / self.firsts if self.firsts else math.nan
+
+    @property
+    def missed_entries_share(self) -> float:
+        """Share of entries none of whose taps woke it; nan without any."""
+        return 1 - self.entries_woken / self.firsts if self.firsts else math.nan
+
+    @property
+    def mean_delay_s(self) -> float:
+        """Mean time from a tap's onset to the first sample after it woke the controller."""
+        return self.delay_s / self.first_woken if self.first_woken else math.nan
+
+    @property
+    def peak_lost_share(self) -> float:
+        """Share of waking taps whose largest swing was over before the first sample."""
+        return self.peak_lost / self.first_woken if self.first_woken else math.nan
+
+    @property
+    def energy_lost_share(self) -> float:
+        """Mean share of a waking tap's energy (within 50 ms of its onset) that came before the first sample."""
+        return self.energy_lost / self.first_woken if self.first_woken else math.nan
+
+    @property
+    def false_wakes_per_day(self) -> float:
+        """Seconds a day that hold a trigger nobody tapped: each wakes the controller or keeps it awake."""
+        return self.busy_s / self.listened_s * DAY_S if self.listened_s else math.nan
+
+
+def remove_bias(recording: Recording) -> FloatArray:
+    """Volts around the bias, which is the median of the recording: a divider sets it once, it does not adapt."""
+    return recording.samples - np.median(recording.samples) if recording.samples.size else recording.samples
+
+
+def tally_wake_up(wake_up: WakeUp, recording: Recording, parameters: EntryParameters) -> WakeUpTally:
+    """Let `wake_up` listen to a labelled recording; each entry, and each second without taps, finds it asleep."""
+    samples = remove_bias(recording)
+    entries = decode_taps(recording.taps_s, parameters)
+    if wake_up.kind == "always on":
+        listened_s = split_between_taps(np.empty(0), recording.taps_s, recording.span_s)[1]
+        count = len(entries)
+        return WakeUpTally(count, count, count, listened_s=listened_s)
+    times_s = recording.times_s(np.arange(samples.size))
+    phases = np.arange(PHASES) / PHASES if wake_up.kind == "sampling" else np.zeros(1)
+    total = WakeUpTally()
+    for phase in phases:
+        triggers_s = recording.times_s(wake_up.find_triggers(samples, recording.fs, float(phase)))
+        stretches, listened_s = split_between_taps(triggers_s, recording.taps_s, recording.span_s)
+        busy_s = float(sum(np.unique(np.floor(stretch)).size for stretch in stretches))
+        total += WakeUpTally(listened_s=listened_s, busy_s=min(busy_s, listened_s))
+        for entry in entries:
+            total += _tally_entry(wake_up, samples, times_s, triggers_s, entry.taps_s)
+    shares = {
+        field.name: getattr(total, field.name) / len(phases)
+        for field in dataclasses.fields(total)
+        if field.name != "firsts"
+    }
+    return WakeUpTally(len(entries), **shares)
+
+
+def _tally_entry(
+    wake_up: WakeUp, samples: FloatArray, times_s: FloatArray, triggers_s: FloatArray, taps_s: Sequence[float]
+) -> WakeUpTally:
+    """One entry whose first tap finds the controller asleep."""
+    next_s = taps_s[1] if len(taps_s) > 1 else taps_s[0] + 0.5
+    after = triggers_s[triggers_s >= taps_s[0]]
+    if not after.size or after[0] > taps_s[-1] + 0.5:
+        return WakeUpTally(1)
+    if after[0] >= next_s:
+        return WakeUpTally(1, entries_woken=1.0)
+    delay_s = float(after[0]) - taps_s[0] + wake_up.start_up_s
+    start, awake, stop = np.searchsorted(times_s, taps_s[0] + np.array([0.0, delay_s, TAP_WINDOW_S]))
+    tap = samples[start:stop]
+    lost = min(awake, stop) - start
+    energy = float(tap @ tap)
+    return WakeUpTally(
+        1, 1.0, 1.0, delay_s,
+        peak_lost=float(tap.size > 0 and np.argmax(np.abs(tap)) < lost),
+        energy_lost=float(tap[:lost] @ tap[:lost]) / energy if energy else 0.0,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class WakeUpRow:
+    """One way to wake up at one position: how it did, the duty cycle it leads to, and the days on a battery."""
+
+    position: str
+    wake_up: WakeUp
+    tally: WakeUpTally
+    duty: DutyCycle
+    days: float
+
+
+def compare_wake_ups(
+    wake_ups: Sequence[WakeUp],
+    recordings: Iterable[Recording],
+    parameters: EntryParameters,
+    *,
+    duty: DutyCycle,
+    battery: Battery,
+) -> tuple[WakeUpRow, ...]:
+    """Each way to wake up on all labelled recordings, position by position.
+
+    `duty` gives the currents; its false wake-ups and sampling rate are replaced by what each way needs. Recordings
+    without labels are left out: what is a tap and what is not would be unknown.
+    """
+    tallies: dict[tuple[str, int], WakeUpTally] = {}
+    for recording in recordings:
+        if recording.labels is None:
+            continue
+        for number, wake_up in enumerate(wake_ups):
+            key = (recording.position, number)
+            tallies[key] = tallies.get(key, WakeUpTally()) + tally_wake_up(wake_up, recording, parameters)
+    rows = []
+    for (position, number), tally in sorted(tallies.items()):
+        used = build_duty(wake_ups[number], tally, duty)
+        rows.append(WakeUpRow(position, wake_ups[number], tally, used, compute_days(used.average_ua, battery)))
+    return tuple(rows)
+
+
+def build_duty(wake_up: WakeUp, tally: WakeUpTally, duty: DutyCycle) -> DutyCycle:
+    """The duty cycle that `wake_up` leads to, from measured false wake-ups and the currents of `duty`."""
+    looks = {"comparator": 0.0, "sampling": wake_up.sampling_hz, "always on": 1 / duty.sample_s}[wake_up.kind]
+    false = tally.false_wakes_per_day
+    return dataclasses.replace(duty, sampling_hz=looks, false_wakes_per_day=0.0 if math.isnan(false) else false)
