@@ -62,13 +62,13 @@ class Tapper:
 
     @classmethod
     def draw(cls, rng: np.random.Generator, places: Sequence[Place], *, kind: str | None = None) -> "Tapper":
-        """A random person; the first of `places` in seven cases of ten."""
+        """A random person; the first of `places` (the usual spot) in three cases of four, the later ones seldom."""
         if kind is None:
             kind = str(rng.choice(list(TAP_KINDS), p=[0.82, 0.08, 0.05, 0.05]))
         if kind not in TAP_KINDS:
             raise ParameterError(f"kind is {kind!r}; there are: {', '.join(TAP_KINDS)}")
         contact, force = (log_uniform(rng, *limits) for limits in TAP_KINDS[kind])
-        part, x, y = places[0] if rng.random() < 0.7 else places[int(rng.integers(len(places)))]
+        part, x, y = places[min(int(rng.geometric(0.75)), len(places)) - 1]
         shift = rng.uniform(-0.05, 0.05, 2)
         place = (part, float(np.clip(x + shift[0], 0.03, 0.97)), float(np.clip(y + shift[1], 0.03, 0.97)))
         stays = (0.02, float(rng.uniform(0.03, 0.15))) if rng.random() < 0.4 else (0.0, 0.0)
@@ -157,7 +157,7 @@ def plan_entries(tapper: Tapper, codes: Sequence[str] | None, start_s: float, en
             raise ParameterError(f"code {code!r} needs {needed:.1f} s; duration_s is {end_s:g}: make it longer")
         onsets.append(times)
         entered.append((code, float(times[0])))
-        start = float(times[-1]) + ENTRY_SILENCE_S + float(rng.uniform(0.1, 1.5))
+        start = float(times[-1]) + ENTRY_SILENCE_S + float(rng.uniform(0.1, 0.6))
     return np.concatenate([np.zeros(0), *onsets]), tuple(entered)
 
 

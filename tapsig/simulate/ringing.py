@@ -25,6 +25,7 @@ from tapsig.units import FloatArray, IntArray
 
 DRIFT_STEP_S = 2.0  # modes are constant for this long, then follow the temperature
 REFERENCE_TAP = (12.0, 3e-3)  # N and s: the tap for which a sensor's load is chosen
+CALIBRATION_RATE_HZ = 8000.0  # the same at every rate, so that a finer simulation is not a louder one
 RATTLE_LABEL_N = 0.3
 RATTLE_PAUSE_S = 0.02
 
@@ -67,8 +68,9 @@ class Drift:
 
 
 @lru_cache(maxsize=8)
-def calibrate(vehicle: Vehicle, fs: float) -> Mapping[str, float]:
-    """Volts of full scale 1 per unit of strain at each position, so that the usual tap reaches the chosen level."""
+def calibrate(vehicle: Vehicle) -> Mapping[str, float]:
+    """Parts of full scale per unit of strain at each position, so that the usual tap reaches the chosen level."""
+    fs = CALIBRATION_RATE_HZ
     structure = build_structure(vehicle, 0.45 * fs)
     force, contact = REFERENCE_TAP
     tap = Impacts("tap", np.array([1e-3]), np.array([contact]), np.array([force]), np.array([0]),
@@ -89,7 +91,7 @@ def let_ring(vehicle: Vehicle, excitation: Excitation, tapping: Excitation, span
     structure = build_structure(vehicle, max_hz)
     drift = Drift.draw(structure, temperature_c, rng)
     omega, decay = structure.omega * drift.omega, structure.zeta * structure.omega * drift.decay
-    gains = calibrate(vehicle, span.fs)
+    gains = calibrate(vehicle)
     wobble = np.exp(0.05 * rng.standard_normal(len(POSITIONS)))
     windows = _tap_windows(tapping, span)
 

@@ -95,7 +95,7 @@ def poisson_times(span: Span, rate_hz: float, rng: np.random.Generator) -> Float
 def driving(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     """Rolling over a class A–E road: body motion, structure-borne noise, engine, potholes and joints ("thump")."""
     road_class = str(rng.choice(list("ABCDE"), p=[0.15, 0.35, 0.3, 0.15, 0.05]))
-    speed = np.clip(rng.uniform(5.0, 22.0) * (1.0 + 0.15 * slow_noise(span, 0.2, rng)), 1.5, 30.0)
+    speed = np.clip(rng.uniform(3.0, 17.0) * (1.0 + 0.15 * slow_noise(span, 0.2, rng)), 1.5, 30.0)
     profile = simulate_road_profile(speed / span.fs, road_class, rng)
     footprint = max(1, int(0.12 / float(speed.mean()) * span.fs))  # a tyre averages over its contact length
     averaged = lfilter(np.full(footprint, 1.0 / footprint), [1.0], profile)
@@ -103,7 +103,7 @@ def driving(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitatio
     # Structure-borne noise: 0.1 m/s² rms at 15 m/s on a class B road, 70–400 Hz (invented, of the order of floors).
     roughness = np.sqrt(ROAD_CLASSES[road_class] / ROAD_CLASSES["B"])
     base = base + 0.1 * roughness * (speed / 15.0) * band_noise(span, 70.0, 400.0, rng)
-    base = base + _engine(span, rng, float(rng.uniform(0.02, 0.1)))
+    base = base + _engine(span, rng, float(rng.uniform(0.01, 0.06)))
     onsets, lengths, newtons = _bumps(span, float(speed.mean()), float(roughness), rng)
     inside = onsets < span.duration_s
     onsets, lengths, newtons = onsets[inside], lengths[inside], newtons[inside] * span.strength
@@ -118,8 +118,8 @@ def _bumps(span: Span, speed_m_s: float, roughness: float,
     spacing_s = rng.uniform(8.0, 20.0) / speed_m_s
     joints = np.arange(rng.uniform(0.0, spacing_s), span.duration_s, spacing_s) if rng.random() < 0.4 else np.zeros(0)
     front = np.concatenate([holes, joints])
-    newtons = np.concatenate([log_uniforms(rng, 800.0, 6000.0, holes.size),
-                              log_uniform(rng, 200.0, 900.0) * rng.uniform(0.8, 1.2, joints.size)])
+    newtons = np.concatenate([log_uniforms(rng, 400.0, 4000.0, holes.size),
+                              log_uniform(rng, 100.0, 600.0) * rng.uniform(0.8, 1.2, joints.size)])
     lengths = np.clip(rng.uniform(0.1, 0.35, front.size) / speed_m_s, 0.006, 0.04)
     axle_s = rng.uniform(2.4, 3.2) / speed_m_s
     order = np.argsort(np.concatenate([front, front + axle_s]), kind="stable")

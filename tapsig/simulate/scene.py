@@ -1,7 +1,7 @@
 """A scene on a vehicle's door: taps and nuisances act, the door rings, four sensors hear the same moment."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,7 @@ from tapsig.simulate.excitation import Excitation, Impacts, Span, join_excitatio
 from tapsig.simulate.impact import ENTRY_SILENCE_S, TAP_KINDS, Tapper, plan_entries, plan_practice
 from tapsig.simulate.ringing import DoorSound, let_ring
 from tapsig.simulate.sensor import Converter
-from tapsig.simulate.vehicle import POSITIONS, Vehicle, find_vehicle
+from tapsig.simulate.vehicle import POSITIONS, Vehicle, find_vehicle, random_vehicle
 from tapsig.units import FloatArray, check_positive, check_range
 
 Source = Callable[[Vehicle, Span, np.random.Generator], Excitation]
@@ -79,7 +79,7 @@ class SimulatedScene:
 
 
 def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: Sequence[str] = POSITIONS,
-                   duration_s: float = 20.0, fs: float = 8000.0, seed: int = 0, taps: str = "entries",
+                   duration_s: float | None = 20.0, fs: float = 8000.0, seed: int = 0, taps: str = "entries",
                    codes: Sequence[str] | None = None, tap_kind: str | None = None, strength: float = 1.0,
                    converter: Converter | None = None, max_hz: float | None = None) -> SimulatedScene:
     """Simulate one scene at all `positions` at once.
@@ -88,8 +88,9 @@ def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: S
     ----------
     vehicle : a Vehicle, or the name of one of the fleet.
     scene : one of SCENES.
-    duration_s, fs : length in seconds and rate in Hz (500–48000). Rates under 8000 Hz must divide a whole multiple
-        of themselves at or above 8000 and alias, as a bare converter does.
+    duration_s : length in seconds; None = as long as the given `codes` need.
+    fs : rate in Hz, 500–48000. Under 8000 Hz the door is simulated at a multiple, of which every k-th sample is kept
+        without a filter: it aliases, as a bare converter does.
     seed : same seed, same recording; each source draws from a stream of its own.
     taps : "entries" (as many code entries as fit), "practice" (loose groups), "both" (practice, then entries),
         "none" (nuisances only).
@@ -108,7 +109,6 @@ def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: S
     vehicle = find_vehicle(vehicle) if isinstance(vehicle, str) else vehicle
     _check_choices(scene, positions, taps, tap_kind)
     check_range("fs", fs, 500.0, 48000.0)
-    check_positive("duration_s", duration_s)
     keep_every = math.ceil(LOWEST_RATE_HZ / fs)
     rate = fs * keep_every
     used = converter or vehicle.converter
@@ -119,9 +119,10 @@ def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: S
     rng = stream("recording")
     temperature_c = float(rng.uniform(-5.0, 38.0))
     loudness = check_range("strength", strength, 0.0, 1e3) * log_uniform(rng, 0.6, 1.5)
+    tapping, entered, needed_s = _plan_taps(vehicle, duration_s, taps, codes, tap_kind, stream("taps"))
+    duration_s = check_positive("duration_s", needed_s if duration_s is None else duration_s)
     span = Span(duration_s, rate, loudness)
     nuisances = [source(vehicle, span, stream(source.__name__)) for source in (cabin.background, *SCENES[scene])]
-    tapping, entered = _plan_taps(vehicle, duration_s, taps, codes, tap_kind, stream("taps"))
     everything = join_excitations([*nuisances, tapping])
     sound = let_ring(vehicle, everything, tapping, span, stream("drift"), temperature_c=temperature_c,
                      max_hz=max_hz or 0.45 * rate)
@@ -141,6 +142,29 @@ def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: S
     return SimulatedScene(recordings, truth, vehicle, used, seed)
 
 
+def simulate_blocks(scene: str, *, duration_s: float, seed: int, block_s: float = 120.0,
+                    vehicle: Vehicle | str | None = None, positions: Sequence[str] = POSITIONS, fs: float = 8000.0,
+                    taps: str = "none", strength: float = 1.0) -> Iterator[SimulatedScene]:
+    """A long recording as independent blocks, one in memory at a time: nuisances only, unless `taps` says otherwise.
+
+    Every block is a fresh start with its own weather, its own person and, when `vehicle` is None, its own random
+    vehicle. Raises ParameterError as `simulate_scene` does.
+
+    >>> [round(block.recordings["frame"].duration_s) for block in
+    ...  simulate_blocks("rain", duration_s=5.0, seed=7, block_s=2.0, positions=["frame"], vehicle="lynx")]
+    [2, 2, 1]
+    """
+    check_positive("duration_s", duration_s)
+    check_range("block_s", block_s, 1.0, 3600.0)
+    begin, index = 0.0, 0
+    while begin < duration_s:
+        number = int(random_stream(seed, "blocks", scene, str(index)).integers(2**62))
+        used = random_vehicle(number) if vehicle is None else vehicle
+        yield simulate_scene(used, scene, positions=positions, duration_s=min(block_s, duration_s - begin), fs=fs,
+                             seed=number, taps=taps, strength=strength)
+        begin, index = begin + block_s, index + 1
+
+
 def _check_choices(scene: str, positions: Sequence[str], taps: str, tap_kind: str | None) -> None:
     for name, value, known in (("scene", scene, SCENES), ("taps", taps, TAP_PLANS),
                                ("tap_kind", tap_kind, (*TAP_KINDS, None)),
@@ -150,23 +174,29 @@ def _check_choices(scene: str, positions: Sequence[str], taps: str, tap_kind: st
             raise ParameterError(f"{name} is {value!r}; there are: {choices}")
 
 
-def _plan_taps(vehicle: Vehicle, duration_s: float, taps: str, codes: Sequence[str] | None, tap_kind: str | None,
-               rng: np.random.Generator) -> tuple[Excitation, tuple[tuple[str, float], ...]]:
-    """The tapping of a whole recording, and the codes entered with the onset of their first tap."""
+def _plan_taps(vehicle: Vehicle, duration_s: float | None, taps: str, codes: Sequence[str] | None,
+               tap_kind: str | None,
+               rng: np.random.Generator) -> tuple[Excitation, tuple[tuple[str, float], ...], float]:
+    """The tapping of a whole recording, the codes entered with the onset of their first tap, and the time it takes."""
+    if duration_s is None and (codes is None or taps not in ("entries", "both")):
+        raise ParameterError("duration_s is None, but there are no codes whose length it could follow; give seconds")
     if taps == "none":
-        return Excitation(), ()
+        return Excitation(), (), 0.0
+    end_s = math.inf if duration_s is None else duration_s
     tapper = Tapper.draw(rng, vehicle.tap_places, kind=tap_kind)
     start = float(rng.uniform(0.4, 0.9))
     onsets = []
     if taps in ("practice", "both"):
-        stop = duration_s if taps == "practice" else min(start + 4.0, duration_s)
+        stop = end_s if taps == "practice" else min(start + 2.0, end_s)
         onsets.append(plan_practice(tapper, start, stop - 0.6, rng))
         start = float(onsets[-1][-1]) + ENTRY_SILENCE_S if onsets[-1].size else start
     entered: tuple[tuple[str, float], ...] = ()
     if taps in ("entries", "both"):
-        entry_taps, entered = plan_entries(tapper, codes, start, duration_s, rng)
+        entry_taps, entered = plan_entries(tapper, codes, start, end_s, rng)
         onsets.append(entry_taps)
-    return tapper.strike(rng, np.concatenate([np.zeros(0), *onsets])), entered
+    times = np.concatenate([np.zeros(0), *onsets])
+    needed_s = math.ceil(100.0 * (float(times.max(initial=0.0)) + ENTRY_SILENCE_S)) / 100.0
+    return tapper.strike(rng, times), entered, needed_s
 
 
 def _tell_truth(impacts: tuple[Impacts, ...], entered: tuple[tuple[str, float], ...], sound: DoorSound,

@@ -116,7 +116,8 @@ def _draw_vehicle(name: str, seed: int) -> Vehicle:
     skins, bars = _draw_skins(rng), _draw_bars(rng)
     zeta = {part: log_uniform(rng, *limits) for part, limits in ZETA_RANGES.items()}
     spot = (float(rng.uniform(0.72, 0.92)), float(rng.uniform(0.55, 0.85)))
-    tap_places = (("outer", *spot), ("frame", float(rng.uniform(0.3, 0.7)), 0.5))
+    edge = (float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.05, 0.12)))
+    tap_places = (("outer", *spot), ("outer", *edge), ("frame", float(rng.uniform(0.3, 0.7)), 0.5))
     places = {
         "inner-skin": ("inner", float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.2, 0.8))),
         "outer-skin": ("outer", float(rng.uniform(0.5, 0.9)), float(rng.uniform(0.3, 0.8))),

@@ -10,7 +10,7 @@ from tapsig.simulate.road import band_noise, poisson_times, slow_noise
 from tapsig.simulate.vehicle import Vehicle
 from tapsig.units import FloatArray
 
-SMALLEST_DROP_MM = 1.0  # a 1 mm drop brings a ten-thousandth of a knuckle's impulse; smaller ones are left out
+SMALLEST_DROP_MM = 1.5  # a 1.5 mm drop brings a thousandth of a knuckle's impulse; smaller ones are left out
 NAMED_IMPULSE_NS = 1.2e-4  # drops from here up get a label
 SITES = 48
 ICE_KG_M3, WATER_KG_M3 = 900.0, 1000.0

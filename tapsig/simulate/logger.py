@@ -1,0 +1,82 @@
+"""What a sketch on a small controller writes to the serial port, with the faults that such logs have."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.errors import ParameterError
+from tapsig.units import FloatArray, IntArray, check_positive, check_range
+
+BITS_PER_BYTE_8N1 = 10
+COUNTER_WRAP_US = 2**32
+BOOT_TEXT = ("\x00\x00ets boot: rst cause 2, mode 3", "piezo logger 0.3, A0", "settling...")
+
+
+def lines_per_second(baud: int, bytes_per_line: int) -> float:
+    """Highest rate of a log: baud/10/bytes with eight data bits, no parity, one stop bit.
+
+    >>> round(lines_per_second(115200, 17)), round(lines_per_second(115200, 5))
+    (678, 2304)
+    """
+    return check_positive("baud", baud) / BITS_PER_BYTE_8N1 / check_positive("bytes_per_line", bytes_per_line)
+
+
+@dataclass(frozen=True, slots=True)
+class LoggerFaults:
+    """How badly a log was taken.
+
+    Parameters
+    ----------
+    jitter_s : standard deviation of the sampling instants (the loop does other things too).
+    gaps : stretches as (start_s, duration_s) in which nothing was written.
+    dropped : share of single lines that are lost.
+    torn : number of lines that were cut short or run into the next one.
+    boot : whether the controller's boot text leads the file.
+    first_us : the counter at the first sample; near 2**32 it wraps.
+    """
+
+    jitter_s: float = 2e-5
+    gaps: tuple[tuple[float, float], ...] = ()
+    dropped: float = 0.0
+    torn: int = 0
+    boot: bool = True
+    first_us: int = 1_203_448
+
+    def __post_init__(self) -> None:
+        check_range("dropped", self.dropped, 0.0, 0.5)
+        check_range("jitter_s", self.jitter_s, 0.0, 1.0)
+
+
+def sample_instants(duration_s: float, rate_hz: float, faults: LoggerFaults, rng: np.random.Generator) -> FloatArray:
+    """When the sketch read its input, in seconds from the first reading; lost lines and gaps are already left out."""
+    count = int(duration_s * rate_hz)
+    late = np.abs(faults.jitter_s * rng.standard_normal(count))
+    late[0] = 0.0
+    times = np.arange(count) / rate_hz + late
+    kept = rng.random(count) >= faults.dropped
+    kept[:2] = True
+    for start, length in faults.gaps:
+        kept &= (times < start) | (times >= start + length)
+    return np.asarray(times[kept])
+
+
+def render_log(times_s: FloatArray, counts: IntArray, *, style: str, faults: LoggerFaults, rng: np.random.Generator,
+               preamble: tuple[str, ...] = ()) -> str:
+    """The text of a log. `style` is "us,adc", "ms,adc" or "adc" (a bare value a line, no header)."""
+    if style not in ("us,adc", "ms,adc", "adc"):
+        raise ParameterError(f"style is {style!r}; it must be 'us,adc', 'ms,adc' or 'adc'")
+    if style == "us,adc":
+        stamps = (faults.first_us + np.round(times_s * 1e6).astype(np.int64)) % COUNTER_WRAP_US
+    else:
+        stamps = faults.first_us // 1000 + np.floor(times_s * 1e3).astype(np.int64)
+    if style == "adc":
+        lines = [str(count) for count in counts]
+    else:
+        lines = [f"{stamp},{count}" for stamp, count in zip(stamps, counts, strict=True)]
+    for place in rng.choice(np.arange(10, len(lines) - 10), faults.torn, replace=False):
+        # Two lines that ran together, or one that lost its end: what a full buffer leaves behind.
+        lines[place] = lines[place] + lines[place + 1] if rng.random() < 0.5 else lines[place][:-2] + "\ufffd,"
+    head = [*(f"# {line}" for line in preamble), *(BOOT_TEXT if faults.boot else ())]
+    if style != "adc":
+        head.append(style)
+    return "\r\n".join([*head, *lines]) + "\r\n"
