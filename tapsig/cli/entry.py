@@ -1,0 +1,189 @@
+"""Taps to digits to a verdict, and where a tap went wrong.
+
+  tapsig entry recording.wav --code 3-1-4
+  tapsig entry labels.csv --code 3-1-4 --digit-pause-s 0.8
+
+FILE is a recording, or a table of taps with the columns onset_s,kind. Taps closer than the digit pause are one digit;
+a longer pause starts the next; silence ends the entry.
+"""
+
+import argparse
+import dataclasses
+from collections.abc import Sequence
+from pathlib import Path
+
+from tapsig.cli.output import add_output_arguments, emit, note, render_rows
+from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, parse_code
+from tapsig.records import TAP
+
+PARAMETER_HELP = {
+    "digit_pause_s": "longest gap within a digit, in seconds",
+    "entry_silence_s": "silence that ends an entry, in seconds",
+    "digit_max": "digits run from 1 to this",
+    "tolerance": "0 = fixed digit pause; 2 = a gap over twice the hand's own starts a digit",
+    "wake_taps": "taps in a row that wake the machine, before the entry",
+    "awake_s": "it falls asleep this long after its last tap, in seconds",
+    "free_failures": "wrong entries in a row without a wait",
+    "wait_s": "the first wait, in seconds",
+    "wait_factor": "each further wait is so many times longer",
+    "wait_limit_s": "longest wait, in seconds",
+    "failure_limit": "wrong entries in a row until it stays locked; 0 = never",
+    "release_s": "length of the release pulse, in seconds",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `tapsig entry`."""
+    parser.add_argument("file", type=Path, metavar="FILE", help="a recording, or a table of taps")
+    parser.add_argument("--code", metavar="3-1-4", help="the right code; without it nothing is judged")
+    parser.add_argument("--detector", default="tap", metavar="NAME", help="default: tap")
+    parser.add_argument("--labels", type=Path, metavar="FILE", help="labelled taps, to name what was missed")
+    parser.add_argument("--channel", type=int, default=0, metavar="N", help="of a file with several; default: 0")
+    parser.add_argument("--full-scale-v", type=float, default=1.0, metavar="V", help="volts at full scale; default: 1")
+    parser.add_argument("--adc-bits", type=int, metavar="N", help="resolution of a log in counts")
+    parser.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a log without times")
+    parser.add_argument("--time-unit", choices=("s", "ms", "us"), help="of a log's times")
+    parser.add_argument("--until-end", action="store_true",
+                        help="leave out an entry not over when the recording ends; otherwise silence follows")
+    add_output_arguments(parser)
+    add_entry_arguments(parser)
+
+
+def add_entry_arguments(parser: argparse.ArgumentParser) -> None:
+    """One option for each parameter of the entry machine."""
+    group = parser.add_argument_group("entry")
+    for field in dataclasses.fields(EntryParameters):
+        if field.name not in PARAMETER_HELP:
+            continue
+        kind = int if isinstance(field.default, int) else float
+        group.add_argument(
+            "--" + field.name.replace("_", "-"), type=kind, default=field.default, metavar="X",
+            help=f"{PARAMETER_HELP[field.name]}; default: {field.default:g}",
+        )  # fmt: skip
+
+
+def build_parameters(args: argparse.Namespace) -> EntryParameters:
+    """The entry machine's parameters from the options."""
+    return EntryParameters(**{name: getattr(args, name) for name in PARAMETER_HELP})
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print each tap with what it was taken for, then each entry with its verdict and its faults."""
+    parameters = build_parameters(args)
+    code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
+    onsets_s, reference_s, end_s = _find_taps(args)
+    entries = decode_taps(onsets_s, parameters, end_s=end_s if args.until_end else None, code=code)
+    taps = _list_taps(onsets_s, parameters, code)
+    missed_s, spurious_s = _compare(reference_s, onsets_s)
+    faults = _explain(entries, code, parameters, missed_s, spurious_s)
+    rows = [
+        {
+            "entry": number,
+            "start_s": entry.start_s,
+            "end_s": entry.end_s,
+            "digits": str(entry),
+            "verdict": entry.verdict.value,
+            "wait_s": entry.wait_s,
+            "release_s": parameters.release_s if entry.verdict is Verdict.ACCEPTED else 0.0,
+        }
+        for number, entry in enumerate(entries, start=1)
+    ]
+    if args.format == "json":
+        documents = [{**row, "faults": list(lines)} for row, lines in zip(rows, faults, strict=True)]
+        emit(render_rows(taps, "json", document={"entries": documents}), args)
+    elif args.format == "csv":
+        emit(render_rows(taps, "csv", columns=TAP_COLUMNS), args)
+    else:
+        text = render_rows(taps, "table", columns=TAP_COLUMNS)
+        text += "\n" + render_rows(rows, "table", columns=ENTRY_COLUMNS)
+        for row, lines in zip(rows, faults, strict=True):
+            text += "".join(f"entry {row['entry']}: {line}\n" for line in lines)
+        emit(text, args)
+    if not entries:
+        note("no entry: there are no taps, or too few of them in a row, or a wait swallowed them")
+    note("a tapped code must never be the only way to reach a person or an animal")
+    return 0
+
+
+TAP_COLUMNS = ("time_s", "gap_s", "taken_for", "digits_so_far")
+ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "wait_s", "release_s")
+
+
+def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | None, float | None]:
+    """Onsets, labelled onsets where there are any, and where the recording ends."""
+    # Heavy: files and detectors bring numpy, scipy, soundfile, numba.
+    from tapsig.load import load_labels, load_recording
+
+    def load_taps(path: Path) -> list[float]:
+        return sorted(label.onset_s for label in load_labels(path) if label.kind == TAP)
+
+    reference_s = None if args.labels is None else load_taps(args.labels)
+    if _is_tap_table(args.file):
+        return load_taps(args.file), reference_s, None
+    from tapsig.detect import detect, load_detector
+
+    recording = load_recording(
+        args.file, channel=args.channel, full_scale_v=args.full_scale_v, adc_bits=args.adc_bits, fs=args.fs,
+        time_unit=args.time_unit,
+    )  # fmt: skip
+    found = detect(load_detector(args.detector), recording).accepted()
+    return sorted(map(float, recording.times_s(found.onset_samples))), reference_s, recording.span_s
+
+
+def _is_tap_table(path: Path) -> bool:
+    if path.suffix.lower() != ".csv":
+        return False
+    with path.open("rb") as file:
+        return file.readline(100).lstrip(b"\xef\xbb\xbf").replace(b'"', b"").lower().startswith(b"onset_s")
+
+
+def _list_taps(
+    onsets_s: Sequence[float], parameters: EntryParameters, code: tuple[int, ...] | None
+) -> list[dict[str, object]]:
+    machine = EntryMachine(parameters, code=code)
+    rows: list[dict[str, object]] = []
+    for index, onset_s in enumerate(onsets_s):
+        machine.push(onset_s)
+        taken = {
+            State.WAKING: "wake-up",
+            State.ENTRY: f"digit {len(machine.digits)}",
+            State.WAITING: "ignored (waiting)",
+            State.LOCKED: "ignored (locked)",
+        }[machine.state]
+        rows.append(
+            {
+                "time_s": round(onset_s, 4),
+                "gap_s": round(onset_s - onsets_s[index - 1], 4) if index else None,
+                "taken_for": taken,
+                "digits_so_far": "-".join(map(str, machine.digits)),
+            }
+        )
+    return rows
+
+
+def _compare(reference_s: Sequence[float] | None, onsets_s: Sequence[float]) -> tuple[list[float], list[float]]:
+    """Labelled taps that were not heard, and taps heard that are not labelled."""
+    if reference_s is None:
+        return [], []
+    import numpy as np  # only where labels are given
+
+    from tapsig.score import match_onsets
+
+    matching = match_onsets(np.asarray(reference_s), np.asarray(onsets_s), window_s=0.05)
+    return [reference_s[int(i)] for i in matching.missed], [onsets_s[int(i)] for i in matching.spurious]
+
+
+def _explain(
+    entries: Sequence[Entry],
+    code: tuple[int, ...] | None,
+    parameters: EntryParameters,
+    missed_s: Sequence[float],
+    spurious_s: Sequence[float],
+) -> list[tuple[str, ...]]:
+    if code is None:
+        return [()] * len(entries)
+    from tapsig.study.entry_faults import explain_entry
+
+    return [
+        explain_entry(entry, code, parameters, missed_s=missed_s, spurious_s=spurious_s) for entry in entries
+    ]

@@ -1,0 +1,194 @@
+"""Average current and days on a battery, and which number matters most.
+
+  tapsig standby --sleep-ua 10 --awake-ma 8 --false-wakes-per-day 200
+  tapsig standby --battery "starter 12 V 60 Ah" --sensitivity
+  tapsig standby corpus_demo --level-v 0.05 --level-v 0.2
+
+With a corpus, ways to wake up are compared on its labelled recordings: a comparator at each level, periodic sampling,
+always on. An entry's first tap finds the controller asleep; 'missed' is the share that does not wake it, 'lost' what
+of that tap is over before the first sample is taken.
+"""
+
+import argparse
+import dataclasses
+from pathlib import Path
+
+from tapsig.cli.output import add_output_arguments, emit, note, render_rows
+from tapsig.errors import ParameterError
+from tapsig.standby import BATTERIES, MONTH_DAYS, Battery, DutyCycle, compute_days, compute_sensitivity
+
+DUTY_HELP = {
+    "sleep_ua": "current asleep, wake comparator included, in µA",
+    "awake_ma": "current awake, in mA",
+    "awake_s": "time from the last event until it sleeps, in seconds",
+    "wakes_per_day": "wanted wake-ups a day",
+    "false_wakes_per_day": "unwanted wake-ups a day; with a corpus they are measured",
+    "sampling_hz": "looks a second when its clock wakes it; 0 = a comparator does",
+    "sample_s": "time awake for one look, in seconds",
+    "release_ma": "current of the release, in mA",
+    "release_s": "length of the release pulse, in seconds",
+    "releases_per_day": "release pulses a day",
+    "other_ma": "what else drains the battery, in mA; a parked vehicle up to 25-50",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `tapsig standby`."""
+    parser.add_argument("corpus", nargs="?", type=Path, metavar="CORPUS", help="compare ways to wake up on it")
+    add_output_arguments(parser)
+    parser.add_argument("--sensitivity", action="store_true", help="which number moves the days most")
+    duty = parser.add_argument_group("controller")
+    for field in dataclasses.fields(DutyCycle):
+        duty.add_argument(
+            _option(field.name), type=float, default=field.default, metavar="X",
+            help=f"{DUTY_HELP[field.name]}; default: {field.default:g}",
+        )  # fmt: skip
+    battery = parser.add_argument_group("battery")
+    names = "; ".join(known.name for known in BATTERIES)
+    battery.add_argument("--battery", metavar="NAME", help=f"one of: {names}; default: all")
+    battery.add_argument("--capacity-ah", type=float, metavar="AH", help="a battery of your own")
+    battery.add_argument("--usable-share", type=float, metavar="X", help="share of the capacity that may be used")
+    battery.add_argument("--self-discharge", type=float, metavar="X", help="share lost a month, such as 0.05")
+    wake = parser.add_argument_group("with a corpus")
+    wake.add_argument("--level-v", type=float, action="append", metavar="V",
+                      help="wake-up level around the bias; repeat for more; default: 0.05, 0.2, 0.5")
+    wake.add_argument("--look-hz", type=float, action="append", metavar="HZ",
+                      help="rate of periodic sampling; repeat for more; default: 100, 1000")
+    wake.add_argument("--start-up-s", type=float, default=0.002, metavar="S",
+                      help="from waking to the first sample; default: 0.002")
+    wake.add_argument("--position", metavar="NAME", help="only this position")
+    wake.add_argument("--scene", metavar="NAME", help="only this scene")
+    wake.add_argument("--split", choices=("train", "validation", "test"), help="only these recordings")
+
+
+def _option(name: str) -> str:
+    return "--" + name.replace("_", "-")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the table that was asked for."""
+    duty = DutyCycle(**{field.name: getattr(args, field.name) for field in dataclasses.fields(DutyCycle)})
+    batteries = _choose_batteries(args)
+    if args.corpus is not None:
+        if args.sensitivity:
+            raise ParameterError("--sensitivity and a corpus are two tables; ask for one at a time")
+        return _run_corpus(args, duty, batteries[0])
+    rows = _render_sensitivity(duty, batteries) if args.sensitivity else _render_days(duty, batteries)
+    document = {"average_ua": duty.average_ua, "awake_share": duty.awake_share, "parts_ua": dict(duty.parts_ua)}
+    emit(render_rows(rows, args.format, document=document), args)
+    if args.format == "table":
+        parts = ", ".join(f"{name} {value:.3g}" for name, value in duty.parts_ua.items() if value)
+        note(f"average {duty.average_ua:.4g} µA ({parts}); awake {100 * duty.awake_share:.3g} % of the time")
+    for battery in batteries:
+        peak_ma = max(duty.awake_ma, duty.release_ma if duty.releases_per_day else 0.0)
+        if peak_ma > battery.peak_ma:
+            note(
+                f"caution: {battery.name} delivers about {battery.peak_ma:g} mA at most; {peak_ma:g} mA are drawn,"
+                " so its days hold only if the peak comes from elsewhere"
+            )
+        if battery.name.startswith("starter") and not duty.other_ma:
+            parked = [compute_days(duty.average_ua + 1e3 * drain_ma, battery) for drain_ma in (25, 50)]
+            note(
+                f"caution: a parked vehicle draws up to 25-50 mA itself; with that (--other-ma) {battery.name} lasts"
+                f" {parked[0]:.0f} to {parked[1]:.0f} days"
+            )
+    note("cold and age shorten all of this: measure your own board")
+    return 0
+
+
+def _choose_batteries(args: argparse.Namespace) -> tuple[Battery, ...]:
+    changes = {
+        name: value
+        for name, value in (("usable_share", args.usable_share), ("self_discharge_per_month", args.self_discharge))
+        if value is not None
+    }
+    if args.capacity_ah is not None:
+        if args.battery is not None:
+            raise ParameterError("--battery and --capacity-ah are two batteries; give one of them")
+        return (Battery(f"{args.capacity_ah:g} Ah", args.capacity_ah, **changes),)
+    chosen = [battery for battery in BATTERIES if args.battery in (None, battery.name)]
+    if not chosen:
+        names = "; ".join(battery.name for battery in BATTERIES)
+        raise ParameterError(f"--battery is {args.battery!r}; there are: {names}. Or give --capacity-ah")
+    return tuple(dataclasses.replace(battery, **changes) for battery in chosen)
+
+
+def _render_days(duty: DutyCycle, batteries: tuple[Battery, ...]) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    for battery in batteries:
+        days = compute_days(duty.average_ua, battery)
+        alone = compute_days(0.0, battery)
+        rows.append(
+            {
+                "battery": battery.name,
+                "capacity_ah": battery.capacity_ah,
+                "usable_share": battery.usable_share,
+                "loss_per_month": battery.self_discharge_per_month,
+                "average_ua": duty.average_ua,
+                "days": days,
+                "months": days / MONTH_DAYS,
+                "days_unused": alone,
+            }
+        )
+    return rows
+
+
+def _render_sensitivity(duty: DutyCycle, batteries: tuple[Battery, ...]) -> list[dict[str, object]]:
+    return [
+        {
+            "battery": battery.name,
+            "number": row.name,
+            "value": row.value,
+            "days": compute_days(duty.average_ua, battery),
+            "days_with_half": row.days_half,
+            "days_with_double": row.days_double,
+            "elasticity": row.elasticity,
+        }
+        for battery in batteries
+        for row in compute_sensitivity(duty, battery)
+        if row.days_half != row.days_double
+    ]
+
+
+def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> int:
+    # Heavy: recordings bring numpy, scipy and soundfile.
+    from tapsig.entry import EntryParameters
+    from tapsig.load import load_corpus
+    from tapsig.study.wake_up import WakeUp, compare_wake_ups
+
+    levels = args.level_v or [0.05, 0.2, 0.5]
+    rates = args.look_hz or [100.0, 1000.0]
+    wake_ups = [WakeUp("comparator", level_v=level, start_up_s=args.start_up_s) for level in levels]
+    wake_ups += [
+        WakeUp("sampling", level_v=level, sampling_hz=rate, start_up_s=args.start_up_s)
+        for rate in rates
+        for level in levels
+    ]
+    wake_ups.append(WakeUp("always on", start_up_s=args.start_up_s))
+    corpus = load_corpus(args.corpus).select(split=args.split, position=args.position, scene=args.scene)
+    compared = compare_wake_ups(wake_ups, corpus, EntryParameters(awake_s=duty.awake_s), duty=duty, battery=battery)
+    rows: list[dict[str, object]] = [
+        {
+            "position": row.position,
+            "wake_up": str(row.wake_up),
+            "level_v": row.wake_up.level_v or None,
+            "entries": row.tally.firsts,
+            "missed_first_taps": row.tally.missed_share,
+            "missed_entries": row.tally.missed_entries_share,
+            "delay_ms": 1e3 * row.tally.mean_delay_s,
+            "peak_lost": row.tally.peak_lost_share,
+            "energy_lost": row.tally.energy_lost_share,
+            "listened_h": row.tally.listened_s / 3600,
+            "false_wakes_per_day": row.tally.false_wakes_per_day,
+            "awake_share": row.duty.awake_share if row.wake_up.kind != "always on" else 1.0,
+            "average_ua": row.duty.average_ua,
+            "days": row.days,
+        }
+        for row in compared
+    ]
+    emit(render_rows(rows, args.format, document={"battery": battery.name}), args)
+    note(
+        f"days: on {battery.name}. False wake-ups are seconds a day that hold a trigger, as if the scenes of this"
+        " corpus filled the day; choose --scene for one of them. A comparator is seen at the recording's own rate."
+    )
+    return 0
