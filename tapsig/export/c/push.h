@@ -1,0 +1,21 @@
+/* What one sample led to. A tap's onset lies onset_age samples before the sample just pushed. */
+typedef struct {
+    bool tap;
+    uint16_t onset_age;
+    uint8_t verdict;
+} tapsig_event;
+
+typedef struct {
+    tapsig_core core;
+#if TAPSIG_CODE_LENGTH > 0
+    tapsig_entry entry;
+    uint32_t now_ms;
+    uint32_t phase;
+    uint8_t since_advance;
+#endif
+} tapsig_detector;
+
+void tapsig_init(tapsig_detector *detector);
+
+/* Push the converter's next count, 0 to TAPSIG_COUNT_MAX. */
+tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count);
