@@ -1,0 +1,99 @@
+"""Fit the confidence of `tapsig propose` to simulated recordings of the training vehicles, and report on validation.
+
+    python benchmarks/proposal_confidence.py            # report only
+    python benchmarks/proposal_confidence.py --write    # and replace tapsig/study/proposal_confidence.json
+
+Whole vehicles are held out: the fit sees train, the report is of validation; test is never read here.
+"""
+
+import argparse
+import json
+from pathlib import Path
+
+import numpy as np
+from sklearn.linear_model import LogisticRegression
+from sklearn.metrics import average_precision_score
+
+from tapsig.records import Recording
+from tapsig.simulate import FLEET, SCENES, random_vehicle, simulate_scene
+from tapsig.study.proposal import FEATURES, compute_candidates
+
+TARGET = Path(__file__).parent.parent / "tapsig" / "study" / "proposal_confidence.json"
+NEAR_S = 0.025
+EXTRA_VEHICLES = range(9001, 9007)  # random doors beside the fleet's training ones: a wide spread carries further
+
+
+def describe(recording: Recording) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Features, whether each candidate is a tap, and the timing error of every tap (s)."""
+    onsets_s, features = compute_candidates(recording)
+    is_tap, errors_s = np.zeros(onsets_s.size, dtype=bool), []
+    for tap in recording.taps_s if onsets_s.size else ():
+        nearest = int(np.argmin(np.abs(onsets_s - tap)))
+        errors_s.append(onsets_s[nearest] - tap)
+        is_tap[nearest] |= abs(errors_s[-1]) < NEAR_S
+    return features, is_tap, np.array(errors_s)
+
+
+def gather(vehicles, seeds) -> dict[str, list]:
+    """Per scene, what `describe` says of each recording."""
+    found: dict[str, list] = {scene: [] for scene in SCENES}
+    for vehicle in vehicles:
+        for scene in SCENES:
+            for seed in seeds:
+                taps = "both" if seed % 2 else "entries"
+                simulated = simulate_scene(vehicle, scene, duration_s=40.0, fs=8000.0, seed=700 + seed, taps=taps)
+                found[scene] += [describe(recording) for recording in simulated.recordings.values()]
+        print("gathered", getattr(vehicle, "name", vehicle), flush=True)
+    return found
+
+
+def join(found: dict[str, list]) -> tuple[np.ndarray, np.ndarray]:
+    parts = [part for parts in found.values() for part in parts]
+    return np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts])
+
+
+def expand(z: np.ndarray) -> np.ndarray:
+    rows, columns = np.triu_indices(z.shape[1])
+    return np.column_stack([z, z[:, rows] * z[:, columns]])
+
+
+def fit(features: np.ndarray, is_tap: np.ndarray) -> dict[str, object]:
+    centre, scale = features.mean(axis=0), features.std(axis=0)
+    z = np.clip((features - centre) / scale, -3.0, 3.0)
+    model = LogisticRegression(C=1.0, max_iter=5000).fit(expand(z), is_tap)
+    count = len(FEATURES)
+    products = np.zeros((count, count))
+    products[np.triu_indices(count)] = model.coef_[0, count:]
+    return {
+        "features": list(FEATURES),
+        **{name: np.round(values, 5).tolist() for name, values in (
+            ("centre", centre), ("scale", scale), ("linear", model.coef_[0, :count]), ("products", products))},
+        "constant": round(float(model.intercept_[0]), 5),
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--write", action="store_true")
+    args = parser.parse_args()
+    train = [name for name, split in FLEET.items() if split == "train"]
+    held_out = [name for name, split in FLEET.items() if split == "validation"]
+    if args.write:
+        found = gather([*train, *map(random_vehicle, EXTRA_VEHICLES)], (1, 2))
+        TARGET.write_text(json.dumps(fit(*join(found)), indent=1) + "\n", encoding="utf-8")
+    from tapsig.study.proposal import compute_confidence  # after writing: it reads the file once
+
+    print(f"{'scene':10} {'taps':>5} {'in 5 ms':>8} {'found':>6} {'AP':>6} {'sure':>5} {'right':>6} {'doubtful':>8}")
+    for scene, parts in gather(held_out, (1, 2, 3)).items():
+        features, is_tap = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+        errors_s = np.concatenate([p[2] for p in parts])
+        confidence = compute_confidence(features)
+        sure = confidence >= 0.9
+        print(f"{scene:10} {errors_s.size:5} {np.mean(np.abs(errors_s) <= 0.005):8.4f}"
+              f" {np.mean(np.abs(errors_s) < NEAR_S):6.3f} {average_precision_score(is_tap, confidence):6.3f}"
+              f" {sure.sum():5} {is_tap[sure].mean() if sure.any() else np.nan:6.3f}"
+              f" {np.count_nonzero((confidence >= 0.1) & ~sure):8}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,89 @@
+"""Build and check a corpus of your own: a folder with recordings, labels and the manifest corpus.csv.
+
+  tapsig corpus init DIR               make an empty one
+  tapsig corpus add DIR FILE …         copy a recording and its labels in, and enter it
+  tapsig corpus check DIR              read it whole: what is wrong, and what a fair comparison of positions lacks
+
+A recording with several channels is added once a channel, each with its position. 'check' ends with 1 when something
+is in error.
+"""
+
+import argparse
+from pathlib import Path
+
+from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
+from tapsig.errors import ParameterError
+
+SPLITS = ("train", "validation", "test")
+HEADER = ("weight", "where", "what", "next_step")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    actions = parser.add_subparsers(dest="action", required=True, metavar="init|add|check")
+    init = actions.add_parser("init", help="make an empty corpus")
+    init.add_argument("folder", type=Path, metavar="DIR")
+    add = actions.add_parser("add", help="copy a recording in and enter it")
+    add.add_argument("folder", type=Path, metavar="DIR")
+    add.add_argument("recording", type=Path, metavar="FILE", help="a recording: WAV or CSV")
+    for name, text in (
+        ("vehicle", "which vehicle (or panel): recordings of one share a split"),
+        ("position", "where the sensor sat, such as inner-skin, outer-skin, frame, latch-bracket"),
+        ("scene", "what went on, such as quiet, driving, rain"),
+    ):
+        add.add_argument(f"--{name}", required=True, help=text)
+    add.add_argument("--split", choices=SPLITS, help="default: the vehicle's, or train for a new one")
+    add.add_argument("--labels", type=Path, metavar="CSV", help="its labels; the WAV itself for cue points")
+    add.add_argument("--channel", type=int, default=0, metavar="N", help="channel, from 0 (default: 0)")
+    add.add_argument("--full-scale-v", type=float, default=1.0, metavar="V", help="volts of full scale (default: 1)")
+    add.add_argument("--adc-bits", type=int, metavar="N", help="the CSV holds counts of a converter of N bits")
+    add.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a CSV without times")
+    for name in ("mount", "sensor", "converter"):
+        add.add_argument(f"--{name}", default="", help=f"the {name}, in your words")
+    add.add_argument("--force", action="store_true", help="replace the row of the same recording and channel")
+    check = actions.add_parser("check", help="read it whole and tell what is wrong or missing")
+    check.add_argument("folder", type=Path, metavar="DIR")
+    add_output_arguments(check)
+
+
+def run(args: argparse.Namespace) -> int:
+    from tapsig.load.curate import add_recording, init_corpus  # lazy: --help need not wait for numpy
+
+    if args.action == "init":
+        note(f"made {init_corpus(args.folder)}")
+        return 0
+    if args.action == "check":
+        return _check(args)
+    if not args.recording.is_file():
+        raise ParameterError(f"{args.recording} is no file")
+    row = add_recording(
+        args.folder, args.recording, vehicle=args.vehicle, position=args.position, scene=args.scene,
+        split=args.split, labels=args.labels, channel=args.channel, full_scale_v=args.full_scale_v,
+        adc_bits=args.adc_bits, fs=args.fs, mount=args.mount, sensor=args.sensor, converter=args.converter,
+        force=args.force,
+    )  # fmt: skip
+    note(f"added {row['recording']} ({row['vehicle']}, {row['position']}, {row['scene']}, {row['split']})")
+    return 0
+
+
+def _check(args: argparse.Namespace) -> int:
+    from tapsig.load.curate import check_corpus
+
+    check = check_corpus(args.folder)
+    rows = [tuple(getattr(finding, name) for name in HEADER) for finding in check.findings]
+    cells = [(*cell, *(taps.get(position) for position in check.positions)) for cell, taps in check.taps.items()]
+    header = ("vehicle", "scene", *check.positions)
+    if args.format == "json":
+        document = {
+            "sound": check.sound,
+            "findings": [dict(zip(HEADER, row, strict=True)) for row in rows],
+            "taps": [dict(zip(header, cell, strict=True)) for cell in cells],
+        }
+        text = render_json(document) + "\n"
+    elif args.format == "csv":
+        text = render_csv(HEADER, rows)
+    else:
+        text = f"{check.rows} rows; labelled taps per vehicle, scene and position (– : none):\n\n"
+        text += (render_table(header, cells) + "\n\n") if cells else ""
+        text += render_table(HEADER, rows) + "\n" if rows else "Nothing is wrong, and nothing is missing.\n"
+    emit(text, args)
+    return 0 if check.sound else 1

@@ -1,0 +1,46 @@
+"""Propose labels for a recording: every onset that may be a tap, each with a confidence.
+
+Works on the whole recording at once, so it may look ahead, which no detector at a door can. What it is not sure of is
+for you to judge: 'tapsig review FILE --labels PROPOSED.csv' steps from one doubtful onset to the next. Candidates that
+are more likely no tap are of the kind 'unsure', which counts as no tap until somebody decides.
+"""
+
+import argparse
+
+from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
+from tapsig.cli.reading import add_reading_arguments, read
+from tapsig.errors import ParameterError
+
+HEADER = ("onset_s", "kind", "confidence")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_reading_arguments(parser)
+    parser.add_argument(
+        "--keep", type=float, default=0.1, metavar="P", help="leave out what is less sure than this (default: 0.1)"
+    )
+    parser.add_argument(
+        "--doubtful-below", type=float, default=0.9, metavar="P", help="count as doubtful below this (default: 0.9)"
+    )
+    add_output_arguments(parser)
+    parser.set_defaults(format=None)
+
+
+def run(args: argparse.Namespace) -> int:
+    from tapsig.study.proposal import ProposalParameters, as_label_rows, propose_onsets  # lazy: scipy takes a while
+
+    if not 0.0 <= args.keep <= 1.0:
+        raise ParameterError(f"--keep is {args.keep}; it must lie between 0 and 1")
+    proposals = propose_onsets(read(args), ProposalParameters(doubtful_below=args.doubtful_below))
+    rows = as_label_rows(proposals, keep=args.keep)
+    style = args.format or ("csv" if args.out else "table")  # --out is for the label file, which is csv
+    if style == "csv":
+        text = render_csv(HEADER, rows)
+    elif style == "json":
+        text = render_json({"rows": [dict(zip(HEADER, row, strict=True)) for row in rows]}) + "\n"
+    else:
+        text = render_table(HEADER, [(f"{onset:.4f}", kind, sure) for onset, kind, sure in rows]) + "\n"
+    emit(text, args)
+    doubtful = sum(sure < args.doubtful_below for _, _, sure in rows)
+    note(f"{len(rows) - doubtful} sure, {doubtful} doubtful; {len(proposals) - len(rows)} left out as hardly taps")
+    return 0

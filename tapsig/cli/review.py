@@ -1,0 +1,78 @@
+"""Make a page on which to correct the labels of a recording, or serve it to this computer and save from it.
+
+With --out PAGE.html the page is one file that works from disk without a network; it saves the labels as a download.
+With --serve it is shown at a local address that only this computer can reach, and saves straight into the label file;
+the file that was there is kept beside it as .1, .2 and so on. Without --labels it starts from what 'tapsig propose'
+finds; --blank starts from none.
+"""
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+
+from tapsig.cli.output import note, write_atomically
+from tapsig.cli.reading import add_reading_arguments, read
+from tapsig.errors import ParameterError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_reading_arguments(parser)
+    parser.add_argument("--labels", type=Path, metavar="CSV", help="labels to start from")
+    parser.add_argument("--blank", action="store_true", help="start without labels")
+    parser.add_argument("--out", type=Path, metavar="PAGE.html", help="write the page there")
+    parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
+    parser.add_argument("--serve", action="store_true", help="serve the page to this computer until Ctrl-C")
+    parser.add_argument(
+        "--save", type=Path, metavar="CSV", help="with --serve: save there (default: --labels, or beside FILE)"
+    )
+    parser.add_argument("--port", type=int, default=0, metavar="N", help="with --serve: port (default: a free one)")
+    parser.add_argument(
+        "--doubtful-below", type=float, default=0.9, metavar="P", help="step through those under this (default: 0.9)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    # Lazy: numpy's and the template's libraries are not needed for --help.
+    from tapsig.report.review import Mark, build_page, load_marks
+    from tapsig.study.proposal import as_label_rows, propose_onsets
+
+    if (args.out is None) == (not args.serve):
+        raise ParameterError("give either --out PAGE.html or --serve")
+    if args.blank and args.labels:
+        raise ParameterError("--blank and --labels exclude each other")
+    recording = read(args)
+    proposals = propose_onsets(recording)
+    if args.labels:
+        marks = load_marks(args.labels)
+    else:
+        marks = () if args.blank else tuple(Mark(*row) for row in as_label_rows(proposals, keep=0.1))
+    save_to = args.save or _csv_of(args.labels) or args.recording.with_suffix(".labels.csv")
+
+    def make_page(save_url: str | None) -> str:
+        return build_page(
+            recording, marks, name=args.recording.name, targets_s=[proposal.onset_s for proposal in proposals],
+            save_name=save_to.name, save_url=save_url, doubtful_below=args.doubtful_below,
+        )  # fmt: skip
+
+    if args.serve:
+        return _serve(make_page, save_to, recording.span_s, args.port)
+    write_atomically(args.out, make_page(None), force=args.force)
+    note(f"wrote {args.out}; open it in a browser. It saves {save_to.name} to the browser's downloads.")
+    return 0
+
+
+def _csv_of(labels: Path | None) -> Path | None:
+    """The label file to save to: cue points in a recording are read, never overwritten."""
+    return labels if labels and labels.suffix.lower() == ".csv" else None
+
+
+def _serve(make_page: Callable[[str], str], save_to: Path, end_s: float, port: int) -> int:
+    from tapsig.report.serving import ReviewServer
+
+    with ReviewServer(make_page, save_to, end_s=end_s, port=port) as server:
+        note(f"open {server.url}\nit saves to {save_to}; Ctrl-C ends it")
+        try:
+            server.serve_forever()
+        except KeyboardInterrupt:
+            note("ended")
+    return 0

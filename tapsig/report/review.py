@@ -1,0 +1,150 @@
+"""One self-contained page on which a person checks and corrects labels: from disk, without a network."""
+
+import base64
+import csv
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+from jinja2 import Environment, PackageLoader
+
+from tapsig.errors import LabelError, ParameterError
+from tapsig.load import load_labels
+from tapsig.records import TAP, Label, Recording
+from tapsig.units import check_range
+
+KINDS = (TAP, "step", "thump", "slam", "rain", "hail", "rattle", "music", "brush", "rebound", "unsure")
+MOST_SAMPLES = 40_000_000  # 80 minutes at 8 kHz; a page of about 110 MB
+SCRIPTS = ("review_data.js", "review_marks.js", "review_view.js", "review_page.js")
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A label on the page; `confidence` that it is a tap (0–1) is None once a person has decided."""
+
+    onset_s: float
+    kind: str = TAP
+    confidence: float | None = None
+
+    def __post_init__(self) -> None:
+        Label(self.onset_s, self.kind)
+        if self.confidence is not None:
+            check_range("confidence", self.confidence, 0.0, 1.0)
+
+
+def load_marks(path: Path) -> tuple[Mark, ...]:
+    """The labels of `path`, with the confidence that `tapsig propose` put beside them, if it did.
+
+    Raises LabelError as `load_labels` does, and for a confidence that is no number from 0 to 1.
+    """
+    labels = load_labels(path)
+    if path.suffix.lower() == ".wav":
+        return tuple(Mark(label.onset_s, label.kind) for label in labels)
+    with open(path, encoding="utf-8-sig", newline="") as file:
+        reader = csv.DictReader(line for line in file if not line.startswith("#"))
+        if "confidence" not in (reader.fieldnames or ()):
+            return tuple(Mark(label.onset_s, label.kind) for label in labels)
+        marks = []
+        for row in reader:
+            try:
+                sure = float(row["confidence"]) if (row["confidence"] or "").strip() else None
+                marks.append(Mark(float(row["onset_s"]), (row.get("kind") or TAP).strip(), sure))
+            except (ValueError, LabelError) as error:
+                raise LabelError(
+                    f"{path}: line {reader.line_num}: {error}; confidence is a number from 0 to 1, or empty"
+                ) from error
+    return tuple(marks)
+
+
+def build_page(
+    recording: Recording,
+    marks: Sequence[Mark],
+    *,
+    name: str,
+    targets_s: Sequence[float] = (),
+    save_name: str = "labels.csv",
+    save_url: str | None = None,
+    doubtful_below: float = 0.9,
+) -> str:
+    """The review page as HTML.
+
+    Parameters
+    ----------
+    name : what the page calls the recording; shown as text whatever it holds.
+    targets_s : onsets to which a mark snaps; where there are none near, it snaps to the sharpest rise.
+    save_name : file name of the download.
+    save_url : where to send the labels instead; only `serve_page` gives one.
+
+    Raises ParameterError for a recording that holds no samples or too many for one page, and LabelError for a mark
+    outside the recording.
+    """
+    if not 0 < recording.samples.size <= MOST_SAMPLES:
+        raise ParameterError(
+            f"{name} holds {recording.samples.size} samples; a page takes 1 to {MOST_SAMPLES}: cut a longer one"
+        )
+    for mark in marks:
+        if mark.onset_s > recording.span_s:
+            raise LabelError(
+                f"{name}: a label lies at {mark.onset_s:g} s, the recording ends at {recording.span_s:g} s;"
+                " are these the labels of another recording?"
+            )
+    steps, volts_per_step = _quantise(recording)
+    document = {
+        "fs": recording.fs,
+        "volts_per_step": volts_per_step,
+        "gaps": [[gap.sample, gap.duration_s] for gap in recording.gaps],
+        "marks": [
+            {"onset_s": mark.onset_s, "kind": mark.kind, "confidence": mark.confidence}
+            for mark in sorted(marks, key=lambda mark: mark.onset_s)
+        ],
+        "targets_s": [round(float(target), 6) for target in targets_s],
+        "doubtful_below": check_range("doubtful_below", doubtful_below, 0.0, 1.0),
+        "kinds": sorted({*KINDS, *(mark.kind for mark in marks)}, key=_tap_first),
+        "save_name": Path(save_name).name,
+        "save_url": save_url,
+    }
+    script, style = "\n".join(map(_read, SCRIPTS)), _read("review.css")
+    reach = "self" if save_url else "none"
+    policy = (
+        f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; connect-src '{reach}';"
+        " base-uri 'none'; form-action 'none'"
+    )
+    environment = Environment(loader=PackageLoader("tapsig.report"), autoescape=True, keep_trailing_newline=True)
+    return environment.get_template("review.html").render(
+        name=name,
+        policy=policy,
+        style=style,
+        script=script,
+        data=_embed(document),
+        samples=base64.b64encode(steps.tobytes()).decode("ascii"),
+    )
+
+
+def _tap_first(kind: str) -> tuple[bool, int, str]:
+    return kind != TAP, KINDS.index(kind) if kind in KINDS else len(KINDS), kind
+
+
+def _read(name: str) -> str:
+    return resources.files("tapsig.report").joinpath("templates", name).read_text("utf-8")
+
+
+def _digest(text: str) -> str:
+    """The source expression that lets just this inline text run (W3C Content Security Policy Level 3, 2.3.1)."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def _embed(document: object) -> str:
+    """JSON that cannot end the script element it stands in, whatever the texts hold."""
+    text = json.dumps(document, allow_nan=False)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _quantise(recording: Recording) -> tuple[np.ndarray[tuple[int], np.dtype[np.int16]], float]:
+    """Little-endian 16-bit steps around the median, and volts per step."""
+    centred = recording.samples - float(np.median(recording.samples))
+    volts_per_step = max(float(np.abs(centred).max()), 1e-9) / 32767.0
+    return np.rint(centred / volts_per_step).astype("<i2"), volts_per_step

@@ -1,0 +1,120 @@
+"""Serve the review page to this computer alone, and save what it sends without ever losing a label file."""
+
+import os
+import secrets
+import shutil
+import tempfile
+from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+from tapsig.errors import LabelError, TapsigError
+from tapsig.load import load_labels
+
+LOOPBACK = "127.0.0.1"
+MOST_BYTES = 20_000_000
+
+
+def save_label_text(path: Path, text: bytes, *, end_s: float) -> Path | None:
+    """Write a label file whole or not at all; the file that was there is kept as `name.1`, `.2`, … and returned.
+
+    Raises LabelError when `text` is no label file, or holds a label after `end_s`.
+    """
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}.", suffix=".csv")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        late = [label for label in load_labels(Path(temporary)) if label.onset_s > end_s]
+        if late:
+            raise LabelError(f"a label lies at {late[0].onset_s:g} s, the recording ends at {end_s:g} s")
+        kept = _keep(path)
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+    return kept
+
+
+def _keep(path: Path) -> Path | None:
+    """Copy `path` to the next free number."""
+    if not path.exists():
+        return None
+    number = 1
+    while (kept := path.with_name(f"{path.name}.{number}")).exists():
+        number += 1
+    shutil.copy2(path, kept)
+    return kept
+
+
+class ReviewServer(ThreadingHTTPServer):
+    """Serves one page on the loopback address under a random path, and saves what the page sends.
+
+    `make_page` is given the path to which the page sends its labels. `port` 0 takes a free one.
+    """
+
+    daemon_threads = True
+
+    def __init__(self, make_page: Callable[[str], str], save_to: Path, *, end_s: float, port: int = 0) -> None:
+        super().__init__((LOOPBACK, port), _Handler)
+        self.token = secrets.token_urlsafe(18)
+        self.save_to, self.end_s = save_to, end_s
+        self.page = make_page(f"/{self.token}/labels").encode("utf-8")
+
+    @property
+    def url(self) -> str:
+        """The page's address; nobody who does not know it gets an answer."""
+        return f"http://{LOOPBACK}:{self.server_port}/{self.token}/"
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: ReviewServer
+    server_version, sys_version = "review", ""
+
+    def do_GET(self) -> None:
+        if self._is_ours(f"/{self.server.token}/"):
+            self._answer(200, self.server.page, "text/html; charset=utf-8")
+
+    def do_POST(self) -> None:
+        if not self._is_ours(f"/{self.server.token}/labels"):
+            return
+        length = self.headers.get("Content-Length", "")
+        if not length.isascii() or not length.isdigit() or int(length) > MOST_BYTES:
+            self._answer(413, f"a label file of at most {MOST_BYTES} bytes is taken".encode())
+            return
+        try:
+            kept = save_label_text(self.server.save_to, self.rfile.read(int(length)), end_s=self.server.end_s)
+        except (TapsigError, OSError) as error:
+            self._answer(400, str(error).encode("utf-8"))
+            return
+        words = f"Saved {self.server.save_to.name}" + (f"; the file before is kept as {kept.name}." if kept else ".")
+        self._answer(200, words.encode("utf-8"))
+
+    def _is_ours(self, path: str) -> bool:
+        """Whether the request names our path and address, and no other site's page sent it; answers it if not.
+
+        The Host check stops a foreign name that was pointed at the loopback address (DNS rebinding).
+        """
+        here = f"{LOOPBACK}:{self.server.server_port}"
+        origin = self.headers.get("Origin", f"http://{here}")
+        if self.headers.get("Host") == here and origin == f"http://{here}" and secrets.compare_digest(
+            self.path.encode("utf-8", "replace"), path.encode("ascii")
+        ):
+            return True
+        self._answer(404, b"nothing here")
+        return False
+
+    def _answer(self, status: int, body: bytes, kind: str = "text/plain; charset=utf-8") -> None:
+        self.send_response(status)
+        for name, value in (
+            ("Content-Type", kind), ("Content-Length", str(len(body))), ("Cache-Control", "no-store"),
+            ("X-Content-Type-Options", "nosniff"), ("Referrer-Policy", "no-referrer"), ("X-Frame-Options", "DENY"),
+        ):  # fmt: skip
+            self.send_header(name, value)
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, format: str, *args: object) -> None:
+        """Nothing: the terminal shows what the command says."""
