@@ -5,8 +5,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from tapsig.entry import EntryParameters, check_code, decode_taps
+from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, check_positive, check_range
 
 
@@ -68,6 +70,37 @@ class Hearing:
         start, stop = float(taps_s[0]) - around_s, float(taps_s[-1]) + around_s
         false = rng.uniform(start, stop, rng.poisson(self.false_taps_per_s * (stop - start)))
         return np.sort(np.concatenate([heard, false]))
+
+
+def compute_success(code: Sequence[int], hearing: Hearing, hand: HandTiming, parameters: EntryParameters) -> float:
+    """Chance that an entry of `code` comes out as tapped: every gap on its side of the digit pause, all taps heard.
+
+    Given the tempo, gaps are independent and log-normal; the tempo is integrated out. False taps
+    spoil an entry from one silence before it to one after, over its mean length. A lost tap that a false one
+    replaces is left out. Raises ParameterError for a tolerance: simulate it instead.
+    """
+    if parameters.tolerance:
+        raise ParameterError("tolerance is not 0: the digit pause depends on the hand; use simulate_successes")
+    digits = check_code(code, digit_max=parameters.digit_max)
+    # An even grid: where the gaps hardly vary the integrand is nearly a step, which Gauss nodes resolve worse.
+    deviations = np.linspace(-6.0, 6.0, 2001)
+    weights = np.exp(-(deviations**2) / 2)
+    tempo = hand.tempo_spread * deviations
+    gaps, pauses = sum(digits) - len(digits), len(digits) - 1
+
+    def share_below(limit_s: float, median_s: float, spread: float) -> FloatArray:
+        distance = math.log(limit_s / median_s) - tempo
+        below = special.ndtr(distance / spread) if spread else (distance >= 0).astype(np.float64)
+        return np.asarray(below, dtype=np.float64)
+
+    within = share_below(parameters.digit_pause_s, hand.gap_s, hand.gap_spread)
+    between = share_below(parameters.entry_silence_s, hand.pause_s, hand.pause_spread)
+    between = between - share_below(parameters.digit_pause_s, hand.pause_s, hand.pause_spread)
+    gap = hand.gap_s * math.exp(hand.gap_spread**2 / 2)
+    pause = hand.pause_s * math.exp(hand.pause_spread**2 / 2)
+    span = (gaps * gap + pauses * pause) * np.exp(tempo) + 2 * parameters.entry_silence_s
+    right = within**gaps * between**pauses * np.exp(-hearing.false_taps_per_s * span)
+    return float(weights @ right / weights.sum()) * hearing.tap_recall ** sum(digits)
 
 
 def simulate_successes(

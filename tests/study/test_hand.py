@@ -8,7 +8,7 @@ from scipy import integrate, stats
 
 from tapsig.entry import EntryParameters, decode_taps
 from tapsig.errors import ParameterError
-from tapsig.study.hand import HandTiming, Hearing, simulate_successes
+from tapsig.study.hand import HandTiming, Hearing, compute_success, simulate_successes
 
 PARAMETERS = EntryParameters()
 
@@ -51,6 +51,7 @@ def test_success_equals_the_integral_over_tempo(
         return right * quiet * stats.norm.pdf(tempo, scale=hand.tempo_spread)
 
     expected = hearing.tap_recall ** sum(code) * integrate.quad(chance, -2.0, 2.0, points=[0.0], limit=200)[0]
+    assert compute_success(code, hearing, hand, PARAMETERS) == pytest.approx(expected, abs=1e-5)
     tries = 3000
     count = simulate_successes([code], hearing, hand, PARAMETERS, tries=tries, rng=np.random.default_rng(2))
     low, high = stats.binomtest(count, tries).proportion_ci(0.999)
@@ -64,6 +65,15 @@ def test_deaf_hears_nothing_and_false_taps_come_at_their_rate() -> None:
     assert Hearing(0.0).hear(taps, 1.0, rng).size == 0
     counts = [Hearing(0.0, 2.0).hear(taps, 1.0, rng).size for _ in range(2000)]
     assert np.mean(counts) == pytest.approx(6.0, abs=4 * math.sqrt(6.0 / 2000))
+
+
+def test_a_steady_hand_succeeds_as_often_as_all_its_taps_are_heard() -> None:
+    hand = HandTiming(gap_spread=0.0, pause_spread=0.0, tempo_spread=0.0)
+    assert compute_success((3, 1, 4), Hearing(0.95), hand, PARAMETERS) == pytest.approx(0.95**8)
+    slow = HandTiming(pause_s=3.1, gap_spread=0.0, pause_spread=0.0, tempo_spread=0.0)
+    assert compute_success((3, 1, 4), Hearing(1.0), slow, PARAMETERS) == 0.0
+    with pytest.raises(ParameterError, match="tolerance"):
+        compute_success((1,), Hearing(1.0), hand, EntryParameters(tolerance=2.0))
 
 
 def test_values_outside_their_range_are_refused() -> None:
