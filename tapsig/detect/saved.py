@@ -1,0 +1,189 @@
+"""Detectors in files: JSON that anyone can read and edit. Every field is checked when it is read; nothing is executed.
+
+    {"format": "tapsig-detector", "version": 1, "name": "sta-lta", "parameters": {"on": 4.0, …}}
+"""
+
+import dataclasses
+import importlib
+import json
+import math
+import types
+import typing
+from collections.abc import Mapping
+from pathlib import Path
+
+from tapsig.detect.base import Variant
+from tapsig.detect.catalogue import CATALOGUE, variant_class
+from tapsig.errors import ParameterError
+
+FORMAT, VERSION = "tapsig-detector", 1
+_LARGEST_BYTES = 50_000_000
+
+
+def load_detector(spec: str | Path) -> Variant:
+    """The variant that `spec` names: a name of the catalogue, a .json file, or `module:attribute` of your own.
+
+    `module:attribute` imports the module: name only code that you trust. The attribute is a variant, or its class.
+    Raises ParameterError for a name that is not known, or a file that is not a detector.
+
+    >>> load_detector("fixed-threshold").dead_time_s
+    0.1
+    """
+    text = str(spec)
+    if text in CATALOGUE:
+        return CATALOGUE[text]
+    if text.lower().endswith(".json"):
+        return _read(Path(spec))
+    module, colon, attribute = text.partition(":")
+    if colon and all(part.isidentifier() for part in [*module.split("."), *attribute.split(".")]):
+        return _import(module, attribute)
+    return variant_class(text)()  # not in the catalogue: says what is
+
+
+def write_detector(variant: Variant, path: str | Path) -> None:
+    """Write `variant` as JSON to `path`, replacing what was there.
+
+    Raises ParameterError for a variant that is not of the catalogue: a file may not name code to run.
+    """
+    Path(path).write_text(render_detector(variant), encoding="utf-8")
+
+
+def render_detector(variant: Variant) -> str:
+    """The JSON text of `variant`, as `load_detector` reads it."""
+    name = variant.name
+    if name not in CATALOGUE or type(variant) is not variant_class(name):
+        raise ParameterError(
+            f"{type(variant).__name__} is not a detector of the catalogue; only these are saved as files."
+            " Load your own by import path (module:attribute)"
+        )
+    document = {"format": FORMAT, "version": VERSION, "name": name, "parameters": _to_plain(variant)}
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _to_plain(value: object) -> object:
+    to_json = getattr(value, "to_json", None)
+    if callable(to_json):
+        return to_json()
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: _to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, tuple):
+        return [_to_plain(item) for item in value]
+    if isinstance(value, Mapping):
+        return {str(key): _to_plain(item) for key, item in value.items()}
+    return value
+
+
+def _import(module: str, attribute: str) -> Variant:
+    try:
+        found: object = importlib.import_module(module)
+        for part in attribute.split("."):
+            found = getattr(found, part)
+    except (ImportError, AttributeError) as error:
+        raise ParameterError(f"the detector {module}:{attribute} cannot be imported: {error}") from error
+    variant = found() if isinstance(found, type) else found
+    if not callable(getattr(variant, "build", None)) or not isinstance(getattr(variant, "name", None), str):
+        raise ParameterError(
+            f"{module}:{attribute} is a {type(variant).__name__}; a detector variant has a text `name`"
+            " and `build(fs, *, keep_rejected=False)`"
+        )
+    return typing.cast(Variant, variant)
+
+
+def _read(path: Path) -> Variant:
+    try:
+        size = path.stat().st_size
+        if size > _LARGEST_BYTES:
+            raise ParameterError(f"{path} has {size} bytes; a saved detector has at most {_LARGEST_BYTES}")
+        document = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=_once)
+    except OSError as error:
+        raise ParameterError(f"the detector {path} cannot be read: {error.strerror or error}") from error
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+        raise ParameterError(f"{path} is not JSON: {error}") from error
+    except ParameterError as error:
+        raise ParameterError(f"{path}: {error}") from None
+    try:
+        return _variant_of(document)
+    except ParameterError as error:
+        raise ParameterError(f"{path}: {error}") from error
+    except RecursionError as error:
+        raise ParameterError(f"{path}: it is nested too deeply for a detector") from error
+
+
+def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    """An object of JSON; a key that stands twice would lose one value silently."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        twice = next(key for i, (key, _) in enumerate(pairs) if key in dict(pairs[:i]))
+        raise ParameterError(f"{twice!r} stands there twice; remove one of them")
+    return found
+
+
+def _variant_of(document: object) -> Variant:
+    if not isinstance(document, dict) or document.get("format") != FORMAT:
+        raise ParameterError(f"this is not a saved detector (no \"format\": \"{FORMAT}\"); write one with tapsig fit")
+    if document.get("version") != VERSION:
+        raise ParameterError(
+            f"version is {document.get('version')!r}; this tapsig reads version {VERSION}: write the detector again"
+        )
+    extra = sorted(set(document) - {"format", "version", "name", "parameters", "note"})
+    if extra:
+        raise ParameterError(f"{', '.join(map(repr, extra))} belongs to no saved detector; remove it, or use 'note'")
+    if not isinstance(document.get("name"), str):
+        raise ParameterError(f"name is {document.get('name')!r}; it must be one of {', '.join(CATALOGUE)}")
+    found = _from_plain(document.get("parameters"), variant_class(document["name"]), "parameters")
+    return typing.cast(Variant, found)
+
+
+def _dataclass_from(value: object, kind: type, where: str) -> object:
+    if not isinstance(value, dict):
+        raise ParameterError(f"{where} is {_short(value)}; it must be an object")
+    hints = typing.get_type_hints(kind)
+    fields = {field.name: field for field in dataclasses.fields(kind)}
+    unknown = sorted(set(value) - set(fields))
+    if unknown:
+        raise ParameterError(f"{where} holds {', '.join(map(repr, unknown))}; it may hold: {', '.join(fields)}")
+    missing = [name for name in fields if name not in value]
+    if missing:
+        raise ParameterError(f"{where} lacks {', '.join(map(repr, missing))}")
+    return kind(**{name: _from_plain(item, hints[name], f"{where}.{name}") for name, item in value.items()})
+
+
+def _from_plain(value: object, kind: typing.Any, where: str) -> object:
+    """`value` of JSON as the annotated type `kind`; `where` names it in errors."""
+    if callable(getattr(kind, "from_json", None)):
+        return kind.from_json(value)
+    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
+        return _dataclass_from(value, kind, where)
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (types.UnionType, typing.Union):
+        if value is None and type(None) in arguments:
+            return None
+        return _from_plain(value, next(item for item in arguments if item is not type(None)), where)
+    if origin is typing.Literal:
+        if value not in arguments:
+            raise ParameterError(f"{where} is {_short(value)}; it must be one of {', '.join(map(str, arguments))}")
+        return value
+    if origin is tuple:
+        return _tuple_from(value, arguments, where)
+    if kind is float and isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
+        return float(value)
+    if kind in (int, str, bool) and type(value) is kind:
+        return value
+    expected = {float: "a finite number", int: "a whole number", str: "a text", bool: "true or false"}.get(kind, kind)
+    raise ParameterError(f"{where} is {_short(value)}; it must be {expected}")
+
+
+def _tuple_from(value: object, arguments: tuple[typing.Any, ...], where: str) -> tuple[object, ...]:
+    if not isinstance(value, list):
+        raise ParameterError(f"{where} is {_short(value)}; it must be a list")
+    kinds = [arguments[0]] * len(value) if arguments[-1] is Ellipsis else list(arguments)
+    if len(kinds) != len(value):
+        raise ParameterError(f"{where} has {len(value)} items; it must have {len(kinds)}")
+    return tuple(
+        _from_plain(item, kind, f"{where}[{i}]") for i, (item, kind) in enumerate(zip(value, kinds, strict=True))
+    )
+
+
+def _short(value: object) -> str:
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    return text if len(text) <= 60 else f"{text[:57]}…"
