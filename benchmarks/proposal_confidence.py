@@ -88,7 +88,7 @@ def main() -> None:
         features, is_tap = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
         errors_s = np.concatenate([p[2] for p in parts])
         confidence = compute_confidence(features)
-        sure = confidence >= 0.9
+        sure = confidence >= 0.8
         print(f"{scene:10} {errors_s.size:5} {np.mean(np.abs(errors_s) <= 0.005):8.4f}"
               f" {np.mean(np.abs(errors_s) < NEAR_S):6.3f} {average_precision_score(is_tap, confidence):6.3f}"
               f" {sure.sum():5} {is_tap[sure].mean() if sure.any() else np.nan:6.3f}"

@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--keep", type=float, default=0.1, metavar="P", help="leave out what is less sure than this (default: 0.1)"
     )
     parser.add_argument(
-        "--doubtful-below", type=float, default=0.9, metavar="P", help="count as doubtful below this (default: 0.9)"
+        "--doubtful-below", type=float, default=0.8, metavar="P", help="count as doubtful below this (default: 0.8)"
     )
     add_output_arguments(parser)
     parser.set_defaults(format=None)

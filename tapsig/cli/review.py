@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--port", type=int, default=0, metavar="N", help="with --serve: port (default: a free one)")
     parser.add_argument(
-        "--doubtful-below", type=float, default=0.9, metavar="P", help="step through those under this (default: 0.9)"
+        "--doubtful-below", type=float, default=0.8, metavar="P", help="step through those under this (default: 0.8)"
     )
 
 

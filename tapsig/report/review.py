@@ -68,7 +68,7 @@ def build_page(
     targets_s: Sequence[float] = (),
     save_name: str = "labels.csv",
     save_url: str | None = None,
-    doubtful_below: float = 0.9,
+    doubtful_below: float = 0.8,
 ) -> str:
     """The review page as HTML.
 

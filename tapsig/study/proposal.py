@@ -52,8 +52,8 @@ class ProposalParameters:
     rise_db: float = 3.0
     apart_s: float = 0.05
     rise_share: float = 0.1
-    contact_lead_s: float = 0.004
-    doubtful_below: float = 0.9
+    contact_lead_s: float = 0.0028
+    doubtful_below: float = 0.8
 
     def __post_init__(self) -> None:
         check_range("rise_db", self.rise_db, 0.0, 60.0)
