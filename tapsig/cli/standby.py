@@ -56,6 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                       help="rate of periodic sampling; repeat for more; default: 100, 1000")
     wake.add_argument("--start-up-s", type=float, default=0.002, metavar="S",
                       help="from waking to the first sample; default: 0.002")
+    wake.add_argument("--detector", metavar="NAME", help="start it on waking: does it still find the first tap?")
     wake.add_argument("--position", metavar="NAME", help="only this position")
     wake.add_argument("--scene", metavar="NAME", help="only this scene")
     wake.add_argument("--split", choices=("train", "validation", "test"), help="only these recordings")
@@ -152,6 +153,7 @@ def _render_sensitivity(duty: DutyCycle, batteries: tuple[Battery, ...]) -> list
 
 def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> int:
     # Heavy: recordings bring numpy, scipy and soundfile.
+    from tapsig.detect import load_detector
     from tapsig.entry import EntryParameters
     from tapsig.load import load_corpus
     from tapsig.study.wake_up import WakeUp, compare_wake_ups
@@ -166,7 +168,9 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
     ]
     wake_ups.append(WakeUp("always on", start_up_s=args.start_up_s))
     corpus = load_corpus(args.corpus).select(split=args.split, position=args.position, scene=args.scene)
-    compared = compare_wake_ups(wake_ups, corpus, EntryParameters(awake_s=duty.awake_s), duty=duty, battery=battery)
+    parameters = EntryParameters(awake_s=duty.awake_s)
+    variant = None if args.detector is None else load_detector(args.detector)
+    compared = compare_wake_ups(wake_ups, corpus, parameters, duty=duty, battery=battery, variant=variant)
     rows: list[dict[str, object]] = [
         {
             "position": row.position,
@@ -178,6 +182,7 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
             "delay_ms": 1e3 * row.tally.mean_delay_s,
             "peak_lost": row.tally.peak_lost_share,
             "energy_lost": row.tally.energy_lost_share,
+            "first_tap_heard": row.tally.first_heard_share,
             "listened_h": row.tally.listened_s / 3600,
             "false_wakes_per_day": row.tally.false_wakes_per_day,
             "awake_share": row.duty.awake_share if row.wake_up.kind != "always on" else 1.0,

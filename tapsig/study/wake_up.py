@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tapsig.detect.base import Variant
 from tapsig.entry import EntryParameters, decode_taps
 from tapsig.records import Recording
 from tapsig.standby import DAY_S, Battery, DutyCycle, compute_days
@@ -18,6 +19,7 @@ from tapsig.study.nuisance import split_between_taps
 from tapsig.units import FloatArray, IntArray, check_positive, check_range
 
 TAP_WINDOW_S = 0.05  # what counts as the tap itself when asking what of it is lost
+MATCH_WINDOW_S = 0.05
 PHASES = 8  # a clock that samples does not know when a tap comes: so many starting points are tried
 
 
@@ -70,7 +72,8 @@ class WakeUpTally:
     `first_woken` of `firsts` first taps of an entry woke it (a mean over sampling phases); for those, `delay_s` is the
     summed time from onset to the first sample, `peak_lost` counts taps whose largest swing came before that, and
     `energy_lost` sums the share of the tap's energy before it. `entries_woken` counts entries that any of their taps
-    woke. `busy_s` of `listened_s` seconds without taps held a trigger.
+    woke. `busy_s` of `listened_s` seconds without taps held a trigger. A detector started by the wake-up was `tried`
+    on so many first taps and found `first_heard` of them.
     """
 
     firsts: int = 0
@@ -81,6 +84,8 @@ class WakeUpTally:
     energy_lost: float = 0.0
     listened_s: float = 0.0
     busy_s: float = 0.0
+    tried: float = 0.0
+    first_heard: float = 0.0
 
     def __add__(self, other: "WakeUpTally") -> "WakeUpTally":
         names = [field.name for field in dataclasses.fields(self)]
@@ -112,6 +117,11 @@ class WakeUpTally:
         return self.energy_lost / self.first_woken if self.first_woken else math.nan
 
     @property
+    def first_heard_share(self) -> float:
+        """Share of waking taps that a detector started by them still found; nan when none was tried."""
+        return self.first_heard / self.tried if self.tried else math.nan
+
+    @property
     def false_wakes_per_day(self) -> float:
         """Seconds a day that hold a trigger nobody tapped: each wakes the controller or keeps it awake."""
         return self.busy_s / self.listened_s * DAY_S if self.listened_s else math.nan
@@ -122,24 +132,31 @@ def remove_bias(recording: Recording) -> FloatArray:
     return recording.samples - np.median(recording.samples) if recording.samples.size else recording.samples
 
 
-def tally_wake_up(wake_up: WakeUp, recording: Recording, parameters: EntryParameters) -> WakeUpTally:
-    """Let `wake_up` listen to a labelled recording; each entry, and each second without taps, finds it asleep."""
+def tally_wake_up(
+    wake_up: WakeUp, recording: Recording, parameters: EntryParameters, variant: Variant | None = None
+) -> WakeUpTally:
+    """Let `wake_up` listen to a labelled recording; each entry, and each second without taps, finds it asleep.
+
+    With a `variant`, its detector is started on the first sample after waking, and must still find the tap that woke.
+    """
     samples = remove_bias(recording)
-    entries = decode_taps(recording.taps_s, parameters)
-    if wake_up.kind == "always on":
-        listened_s = split_between_taps(np.empty(0), recording.taps_s, recording.span_s)[1]
-        count = len(entries)
-        return WakeUpTally(count, count, count, listened_s=listened_s)
     times_s = recording.times_s(np.arange(samples.size))
+    entries = decode_taps(recording.taps_s, parameters)
     phases = np.arange(PHASES) / PHASES if wake_up.kind == "sampling" else np.zeros(1)
     total = WakeUpTally()
     for phase in phases:
-        triggers_s = recording.times_s(wake_up.find_triggers(samples, recording.fs, float(phase)))
+        if wake_up.kind == "always on":
+            triggers_s = np.empty(0)
+        else:
+            triggers_s = times_s[wake_up.find_triggers(samples, recording.fs, float(phase))]
         stretches, listened_s = split_between_taps(triggers_s, recording.taps_s, recording.span_s)
         busy_s = float(sum(np.unique(np.floor(stretch)).size for stretch in stretches))
         total += WakeUpTally(listened_s=listened_s, busy_s=min(busy_s, listened_s))
         for entry in entries:
-            total += _tally_entry(wake_up, samples, times_s, triggers_s, entry.taps_s)
+            first = FirstTap(recording, samples, times_s, entry.taps_s)
+            total += first.tally_awake(variant) if wake_up.kind == "always on" else first.tally(
+                wake_up, triggers_s, variant
+            )
     shares = {
         field.name: getattr(total, field.name) / len(phases)
         for field in dataclasses.fields(total)
@@ -148,26 +165,53 @@ def tally_wake_up(wake_up: WakeUp, recording: Recording, parameters: EntryParame
     return WakeUpTally(len(entries), **shares)
 
 
-def _tally_entry(
-    wake_up: WakeUp, samples: FloatArray, times_s: FloatArray, triggers_s: FloatArray, taps_s: Sequence[float]
-) -> WakeUpTally:
-    """One entry whose first tap finds the controller asleep."""
-    next_s = taps_s[1] if len(taps_s) > 1 else taps_s[0] + 0.5
-    after = triggers_s[triggers_s >= taps_s[0]]
-    if not after.size or after[0] > taps_s[-1] + 0.5:
-        return WakeUpTally(1)
-    if after[0] >= next_s:
-        return WakeUpTally(1, entries_woken=1.0)
-    delay_s = float(after[0]) - taps_s[0] + wake_up.start_up_s
-    start, awake, stop = np.searchsorted(times_s, taps_s[0] + np.array([0.0, delay_s, TAP_WINDOW_S]))
-    tap = samples[start:stop]
-    lost = min(awake, stop) - start
-    energy = float(tap @ tap)
-    return WakeUpTally(
-        1, 1.0, 1.0, delay_s,
-        peak_lost=float(tap.size > 0 and np.argmax(np.abs(tap)) < lost),
-        energy_lost=float(tap[:lost] @ tap[:lost]) / energy if energy else 0.0,
-    )  # fmt: skip
+@dataclass(frozen=True, slots=True)
+class FirstTap:
+    """The first tap of an entry, which finds the controller asleep."""
+
+    recording: Recording
+    samples: FloatArray
+    times_s: FloatArray
+    taps_s: Sequence[float]
+
+    @property
+    def next_s(self) -> float:
+        """The next tap, or half a second later."""
+        return self.taps_s[1] if len(self.taps_s) > 1 else self.taps_s[0] + 0.5
+
+    def tally(self, wake_up: WakeUp, triggers_s: FloatArray, variant: Variant | None) -> WakeUpTally:
+        """Woken by the first trigger from the tap on, if that comes before the entry is over."""
+        after = triggers_s[triggers_s >= self.taps_s[0]]
+        if not after.size or after[0] > self.taps_s[-1] + 0.5:
+            return WakeUpTally(1)
+        if after[0] >= self.next_s:
+            return WakeUpTally(1, entries_woken=1.0)
+        delay_s = float(after[0]) - self.taps_s[0] + wake_up.start_up_s
+        start, awake, stop = np.searchsorted(self.times_s, self.taps_s[0] + np.array([0.0, delay_s, TAP_WINDOW_S]))
+        tap = self.samples[start:stop]
+        lost = min(awake, stop) - start
+        energy = float(tap @ tap)
+        return WakeUpTally(
+            1, 1.0, 1.0, delay_s,
+            peak_lost=float(tap.size > 0 and np.argmax(np.abs(tap)) < lost),
+            energy_lost=float(tap[:lost] @ tap[:lost]) / energy if energy else 0.0,
+            tried=float(variant is not None),
+            first_heard=float(variant is not None and self._is_heard(variant, int(awake))),
+        )  # fmt: skip
+
+    def tally_awake(self, variant: Variant | None) -> WakeUpTally:
+        """The controller was awake a second before the tap already."""
+        start = int(np.searchsorted(self.times_s, self.taps_s[0] - 1.0))
+        heard = variant is not None and self._is_heard(variant, start)
+        return WakeUpTally(1, 1.0, 1.0, tried=float(variant is not None), first_heard=float(heard))
+
+    def _is_heard(self, variant: Variant, start: int) -> bool:
+        """Whether a detector that starts at sample `start` finds this tap before the next one comes."""
+        stop = int(np.searchsorted(self.times_s, self.next_s - MATCH_WINDOW_S))
+        detector = variant.build(self.recording.fs)
+        found = [detector.push(self.recording.samples[start:stop]), detector.flush()]
+        index = np.concatenate([part.accepted().onset_samples for part in found]) + start
+        return bool((np.abs(self.recording.times_s(index) - self.taps_s[0]) <= MATCH_WINDOW_S).any())
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +232,7 @@ def compare_wake_ups(
     *,
     duty: DutyCycle,
     battery: Battery,
+    variant: Variant | None = None,
 ) -> tuple[WakeUpRow, ...]:
     """Each way to wake up on all labelled recordings, position by position.
 
@@ -200,7 +245,7 @@ def compare_wake_ups(
             continue
         for number, wake_up in enumerate(wake_ups):
             key = (recording.position, number)
-            tallies[key] = tallies.get(key, WakeUpTally()) + tally_wake_up(wake_up, recording, parameters)
+            tallies[key] = tallies.get(key, WakeUpTally()) + tally_wake_up(wake_up, recording, parameters, variant)
     rows = []
     for (position, number), tally in sorted(tallies.items()):
         used = build_duty(wake_ups[number], tally, duty)
