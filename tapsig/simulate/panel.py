@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.linalg import eigh
 from scipy.special import j1
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
 from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, IntArray, check_positive, check_range
@@ -76,6 +77,13 @@ def beam_functions(xi: FloatArray, count: int, ends: str, derivative: int = 0) -
     if derivative == 1:
         return np.asarray(beta * (growing - falling + sine + sigma * cosine))
     return np.asarray(beta**2 * (growing + falling + cosine - sigma * sine))
+
+
+@lru_cache(maxsize=64)
+def _quadrature(count: int) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre points and weights on 0…1."""
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    return 0.5 * (nodes + 1.0), 0.5 * weights
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,8 +196,7 @@ def _part_from_basis(plate: Plate, ends: str, omega: FloatArray, rows: IntArray,
         across2 = beam_functions(np.array(y), q, ends, 2)[:, 0] / b**2
         return -mix(along2[m] * across[n] + along[m] * across2[n])
 
-    nodes, weights = np.polynomial.legendre.leggauss(4 * max(p, q) + 16)
-    points, weights = 0.5 * (nodes + 1.0), 0.5 * weights
+    points, weights = _quadrature(4 * max(p, q) + 16)
     mean_x, mean_y = beam_functions(points, p, ends) @ weights, beam_functions(points, q, ends) @ weights
     heave = mix(mean_x[m] * mean_y[n]) * mass
     wavenumber = (omega**2 * plate.surface_kg_m2 / plate.rigidity) ** 0.25
@@ -213,9 +220,9 @@ def _supported_part(plate: Plate, max_hz: float) -> Part:
 @lru_cache(maxsize=64)
 def _slope_products(count: int, ends: str) -> FloatArray:
     """∫φ_m'φ_p' dξ of the beam functions, shape (count, count)."""
-    nodes, weights = np.polynomial.legendre.leggauss(4 * count + 16)
-    slopes = beam_functions(0.5 * (nodes + 1.0), count, ends, 1)
-    return np.asarray((slopes * (0.5 * weights)) @ slopes.T)
+    points, weights = _quadrature(4 * count + 16)
+    slopes = beam_functions(points, count, ends, 1)
+    return np.asarray((slopes * weights) @ slopes.T)
 
 
 def _clamped_part(plate: Plate, max_hz: float) -> Part:
@@ -232,7 +239,8 @@ def _clamped_part(plate: Plate, max_hz: float) -> Part:
     slopes_x, slopes_y = _slope_products(p, "clamped"), _slope_products(q, "clamped")
     stiffness = 2.0 / (a * b) ** 2 * slopes_x[m[:, None], m] * slopes_y[n[:, None], n]
     stiffness[np.diag_indices(m.size)] += own
-    values, vectors = eigh(stiffness)
+    with threadpool_limits(1, "blas"):
+        values, vectors = eigh(stiffness)
     omega = np.sqrt(values * plate.rigidity / plate.surface_kg_m2)
     count = max(1, int(np.count_nonzero(omega <= 2.0 * math.pi * max_hz)))
     return _part_from_basis(plate, "clamped", omega[:count], np.arange(count), m, n, np.ascontiguousarray(vectors))
@@ -271,7 +279,7 @@ class Bar:
             second = beam_functions(np.array(x), count, ends, 2)[:, 0] / self.length_m**2
             return np.asarray(-second / math.sqrt(mass))
 
-        nodes, weights = np.polynomial.legendre.leggauss(4 * count + 16)
-        means = beam_functions(0.5 * (nodes + 1.0), count, ends) @ (0.5 * weights)
+        points, weights = _quadrature(4 * count + 16)
+        means = beam_functions(points, count, ends) @ weights
         heave = means * math.sqrt(mass)
         return Part(k**2 * speed, mass, heave, shape, curvature, (self.length_m, self.depth_m), k)

@@ -12,6 +12,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import eigh
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
 from tapsig.errors import ParameterError
 from tapsig.simulate.panel import Part
@@ -66,7 +67,9 @@ class Structure:
 
 def assemble(parts: Mapping[str, Part], zetas: Mapping[str, FloatArray], ties: tuple[Tie, ...],
              max_hz: float) -> Structure:
-    """Couple `parts` (each with its damping ratios) by `ties`; modes above `max_hz` are left out.
+    """Couple `parts` (each with its damping ratios) by `ties`; coupled modes above `max_hz` are left out.
+
+    The parts should bring modes well above `max_hz`: they make up the local give around each tie.
 
     Raises ParameterError when a tie names a part that is not there.
     """
@@ -81,9 +84,10 @@ def assemble(parts: Mapping[str, Part], zetas: Mapping[str, FloatArray], ties: t
                 raise ParameterError(f"a tie names the part {name!r}; there are: {', '.join(parts)}")
             difference[starts[name] : starts[name] + sizes[name]] += sign * parts[name].shape(x, y)
         stiffness += tie.stiffness_n_m * np.outer(difference, difference)
-    values, vectors = eigh(stiffness)
-    kept = values <= (2.0 * math.pi * max_hz) ** 2
-    omega, vectors = np.sqrt(values[kept]), vectors[:, kept]
+    # One thread: these matrices are too small to share out, and sums then never depend on the number of cores.
+    with threadpool_limits(1, "blas"):
+        values, vectors = eigh(stiffness, subset_by_value=(0.0, (2.0 * math.pi * max_hz) ** 2))
+    omega = np.sqrt(values)
     damping = np.concatenate([2.0 * zetas[name] * part.omega for name, part in parts.items()])
     zeta = (damping @ vectors**2) / (2.0 * omega)
     heave = np.concatenate([part.heave for part in parts.values()]) @ vectors

@@ -29,6 +29,7 @@ FLEET: Mapping[str, str] = {
 
 # Damping ratios of the uncoupled parts: bare steel skin, skin with a damping sheet, welded frame, bolted bracket.
 ZETA_RANGES = {"inner": (0.002, 0.008), "outer": (0.02, 0.05), "frame": (0.03, 0.08), "bracket": (0.02, 0.04)}
+BASIS_REACH = 2.0  # the parts' own modes go that much higher than the coupled ones that are kept
 AIR_STIFFNESS_PA = 1.42e5  # density · speed of sound² of air
 
 
@@ -84,7 +85,7 @@ class Vehicle:
 def build_structure(vehicle: Vehicle, max_hz: float) -> Structure:
     """The coupled modes of the vehicle's door up to `max_hz`; kept for the last few vehicles."""
     rng = random_stream(vehicle.seed, vehicle.name, "damping")
-    parts = {name: part.solve(max_hz) for name, part in (vehicle.skins | vehicle.bars).items()}  # type: ignore[operator]
+    parts = {name: part.solve(BASIS_REACH * max_hz) for name, part in (vehicle.skins | vehicle.bars).items()}  # type: ignore[operator]
     # One draw per mode by its order, far more than any part has: a higher max_hz leaves the lower modes as they are.
     zetas = {
         name: vehicle.zeta[name] * np.exp(rng.normal(0.0, 0.25, 4000)[: part.omega.size])
