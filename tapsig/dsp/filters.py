@@ -1,0 +1,44 @@
+"""Causal first-order filters, sample by sample, that begin in the steady state of the first sample."""
+
+import math
+
+import numba
+import numpy as np
+
+from tapsig.errors import ParameterError
+from tapsig.units import FloatArray, check_positive
+
+
+def one_pole_coefficient(time_s: float, fs: float) -> float:
+    """Share of the new sample in a first-order low-pass of time constant `time_s`: 1 - exp(-1/(time_s·fs)).
+
+    Impulse-invariant, so that the decay after a step is exp(-t/time_s) exactly.
+
+    >>> round(one_pole_coefficient(0.125, 8000.0), 6)
+    0.001
+    """
+    return -math.expm1(-1.0 / (check_positive("time_s", time_s) * check_positive("fs", fs)))
+
+
+def high_pass_time_s(cutoff_hz: float, fs: float) -> float:
+    """Time constant of the tracker whose remainder is a high-pass with its -3 dB point at `cutoff_hz`.
+
+    Raises ParameterError unless 0 < cutoff_hz < fs/2.
+    """
+    if not 0 < cutoff_hz < fs / 2:
+        raise ParameterError(f"cutoff_hz is {cutoff_hz!r}; at {fs:g} Hz it must lie between 0 and {fs / 2:g}")
+    return 1.0 / (2.0 * math.pi * cutoff_hz)
+
+
+@numba.njit(cache=True)
+def remove_slow(samples: FloatArray, state: FloatArray, share: float) -> FloatArray:
+    """`samples` less their slow mean, shape (n,); `state` is [mean, whether it has begun] and is updated."""
+    out = np.empty(samples.size)
+    mean = state[0] if state[1] else (samples[0] if samples.size else 0.0)
+    for n in range(samples.size):
+        departure = samples[n] - mean
+        out[n] = departure
+        mean += share * departure
+    if samples.size:
+        state[0], state[1] = mean, 1.0
+    return out
