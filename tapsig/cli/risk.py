@@ -4,28 +4,30 @@
   tapsig risk corpus_demo --table scenes --detector tap --code-length 4 --digit-max 6
   tapsig risk --table guessing --code-length 3
   tapsig risk --table codes --tap-recall 0.97
+  tapsig risk --table false-taps --wake-taps 3
 
-Tables: summary (detector × position), scenes (the same scene by scene), guessing (by a stranger, and by someone who
-listened; no corpus needed), codes (lengths and highest digits with as many bits: which one opens most often; no corpus
-needed).
+Tables from a corpus: summary (detector × position), scenes (the same scene by scene). Tables without one: guessing (by
+a stranger, and by someone who listened), codes (lengths and highest digits with as many bits: which one opens most
+often, by its owner and by false taps), false-taps (wrong openings a year for so many false taps an hour).
 """
 
 import argparse
 import dataclasses
-import math
+import itertools
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.entry import add_entry_arguments, build_parameters
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
-from tapsig.entry import EntryParameters, parse_code
+from tapsig.entry import parse_code
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.study.risk import Observations, RiskQuestion
+    from tapsig.study.yearly import StandbySummary
 
-TABLES = ("summary", "scenes", "guessing", "codes")
+TABLES = ("summary", "scenes", "guessing", "codes", "false-taps")
 SECURITY = (
     "caution: these are figures about a model and about recordings, not a certificate. A tapped code is no security"
     " product; local law and the insurer decide whether a vehicle may carry one, and it must never be the only way to"
@@ -44,8 +46,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--code-length", type=int, default=3, metavar="N", help="digits of a code; default: 3")
     parser.add_argument("--code", metavar="3-1-4", help="this code instead of one drawn at random")
     parser.add_argument("--tap-recall", type=float, default=0.97, metavar="X", help="for --table codes; default: 0.97")
+    parser.add_argument("--false-taps-per-hour", type=float, default=30.0, metavar="X",
+                        help="for --table codes; default: 30")
     parser.add_argument("--parked", action="append", default=[], metavar="SCENE=HOURS",
                         help="hours a year of this scene around the parked vehicle; see the note for the default")
+    parser.add_argument("--wake-level-v", type=float, metavar="V",
+                        help="level of the wake-up comparator; default: chosen on train and validation recordings")
     parser.add_argument("--speed", type=float, default=40.0, metavar="KM/H", help="mean speed; default: 40")
     parser.add_argument("--level", type=float, default=0.95, help="of intervals and bounds; default: 0.95")
     add_output_arguments(parser)
@@ -58,13 +64,12 @@ def run(args: argparse.Namespace) -> int:
     code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
     length = args.code_length if code is None else len(code)
     # Heavy: the studies bring numpy, scipy and the detectors.
-    if args.table in ("guessing", "codes"):
-        rows = _list_guessing(parameters, length) if args.table == "guessing" else _list_codes(args, length)
-        emit(render_rows(rows, args.format), args)
-        _note_guessing(parameters) if args.table == "guessing" else note(
-            "success: all taps of a random code heard, each with the same chance by itself; "
-            "fewer taps for as many bits open more often"
-        )
+    if args.table in TABLES[2:]:
+        from tapsig.cli import risk_models
+
+        emit(render_rows(risk_models.list_rows(args, parameters, length, code), args.format), args)
+        for line in risk_models.NOTES[args.table]:
+            note(line)
         note(SECURITY)
         return 0
     if args.corpus is None:
@@ -78,11 +83,16 @@ def run(args: argparse.Namespace) -> int:
         emit(render_rows(rows, args.format, columns=SCENE_COLUMNS if args.format == "table" else None), args)
     else:
         rows = _list_summary(args, observations, question)
-        emit(render_rows(rows, args.format), args)
+        emit(render_rows(rows, args.format, columns=SUMMARY_COLUMNS if args.format == "table" else None), args)
     _note_risk(args, question)
     return 0
 
 
+SUMMARY_COLUMNS = (
+    "detector", "position", "entries", "success", "success_low", "success_high", "success_model",
+    "wrong_per_year_poisson", "wrong_per_year_bound", "wrong_per_1000_km_bound", "wake_level_v", "missed_wakes",
+    "false_wakes_per_day", "days",
+)  # fmt: skip
 SCENE_COLUMNS = (
     "detector", "position", "scene", "entries", "success", "success_low", "success_high", "tap_recall",
     "success_model", "listened_h", "false_taps_per_h", "possible_codes", "per_year_poisson", "per_year_gaps",
@@ -109,15 +119,65 @@ def _observe(args: argparse.Namespace, question: "RiskQuestion") -> "Observation
 def _list_summary(
     args: argparse.Namespace, observations: "Observations", question: "RiskQuestion"
 ) -> list[dict[str, object]]:
-    from tapsig.study.risk import summarise_risk
+    """One row for each detector and position; standby depends on the position alone."""
+    from tapsig.study.yearly import summarise_risk
 
     hours = _parse_parked(args.parked)
     summaries = summarise_risk(observations, question, parked_hours=hours, speed_km_h=args.speed)
-    return [dataclasses.asdict(summary) for summary in summaries]
+    standby = _summarise_standby(args, question, sorted({summary.position for summary in summaries}))
+    return [
+        {
+            "detector": row.detector,
+            "position": row.position,
+            "entries": row.entries,
+            "success": row.success,
+            "success_low": row.success_low,
+            "success_high": row.success_high,
+            "success_model": row.success_model,
+            "wrong_per_year_bound": row.parked_bound,
+            "wrong_per_year_poisson": row.parked_poisson,
+            "wrong_per_year_gaps": row.parked_gaps,
+            "wrong_per_1000_km_bound": row.driven_bound,
+            "wrong_per_1000_km_poisson": row.driven_poisson,
+            "listened_h": row.listened_h,
+            "uncovered_h": row.parked_uncovered_h,
+            "wake_level_v": standby[row.position].level_v,
+            "missed_wakes": standby[row.position].missed_entries,
+            "false_wakes_per_day": standby[row.position].false_wakes_per_day,
+            "days": standby[row.position].days,
+        }
+        for row in summaries
+    ]
+
+
+def _summarise_standby(
+    args: argparse.Namespace, question: "RiskQuestion", positions: Sequence[str]
+) -> dict[str, "StandbySummary"]:
+    """A wake-up comparator at each position; its level is chosen on the train and validation recordings."""
+    from tapsig.load import load_corpus
+    from tapsig.standby import BATTERIES, DutyCycle
+    from tapsig.study.yearly import choose_level_v, summarise_standby, tally_comparators
+
+    corpus = load_corpus(args.corpus)
+    parameters = question.parameters
+    levels = {} if args.wake_level_v is None else {"levels_v": (args.wake_level_v,)}
+    judged = tally_comparators(
+        corpus.select(split=args.split, position=args.position, scene=args.scene), parameters, **levels
+    )
+    chosen = dict.fromkeys(positions, args.wake_level_v)
+    if args.wake_level_v is None:
+        others = (corpus.select(split=split, position=args.position) for split in ("train", "validation"))
+        learnt = tally_comparators(itertools.chain.from_iterable(others), parameters)
+        chosen = {position: choose_level_v(learnt, position) for position in positions}
+    duty, hours = DutyCycle(awake_s=parameters.awake_s), _parse_parked(args.parked)
+    return {
+        position: summarise_standby(judged, position, level_v, duty=duty, battery=BATTERIES[0], parked_hours=hours)
+        for position, level_v in chosen.items()
+    }
 
 
 def _parse_parked(texts: Sequence[str]) -> Mapping[str, float]:
-    from tapsig.study.risk import PARKED_HOURS
+    from tapsig.study.yearly import PARKED_HOURS
 
     hours = dict(PARKED_HOURS)
     for text in texts:
@@ -131,50 +191,11 @@ def _parse_parked(texts: Sequence[str]) -> Mapping[str, float]:
     return hours
 
 
-def _list_guessing(parameters: EntryParameters, length: int) -> list[dict[str, object]]:
-    from tapsig.study.guessing import compute_guessing
-    from tapsig.study.hand import HandTiming
-
-    try_s = HandTiming().compute_entry_s(length, parameters.digit_max) + parameters.entry_silence_s
-    return [
-        {
-            "who": row.who,
-            "codes_left": row.candidates,
-            "bits": row.bits,
-            "first_try": row.chance_first,
-            "before_a_wait": row.chance_free,
-            "before_the_lock": row.chance_limit,
-            "hours_if_it_opens": row.expected_s / 3600,
-            "hours_for_all": row.whole_s / 3600,
-        }
-        for row in compute_guessing(length, parameters, try_s=try_s)
-    ]
-
-
-def _list_codes(args: argparse.Namespace, length: int) -> list[dict[str, object]]:
-    from tapsig.study.guessing import compute_code_shapes
-    from tapsig.study.hand import HandTiming
-
-    bits = length * math.log2(args.digit_max) - 1e-9
-    hand = HandTiming()
-    return [
-        {**dataclasses.asdict(shape), "tapping_s": hand.compute_entry_s(shape.length, shape.digit_max)}
-        for shape in compute_code_shapes(bits, args.tap_recall)
-    ]
-
-
-def _note_guessing(parameters: EntryParameters) -> None:
-    limit = parameters.failure_limit
-    note(
-        f"lock after {limit or 'no number of'} wrong entries in a row; NIST SP 800-63B-4 section 3.2.2 allows no more"
-        " than 100. A right entry by the owner sets the count back, and the tries begin anew."
-    )
-    note("codes that people choose, and entries that others can hear, are easier to guess than codes drawn at random")
-
-
 def _note_risk(args: argparse.Namespace, question: "RiskQuestion") -> None:
+    from tapsig.standby import BATTERIES
     from tapsig.study.guessing import NIST_FAILURE_LIMIT
-    from tapsig.study.risk import complete_year, compute_hours_needed
+    from tapsig.study.risk import compute_hours_needed
+    from tapsig.study.yearly import complete_year
 
     hours = complete_year(_parse_parked(args.parked))
     note("assumed hours a year, parked (no source): " + ", ".join(f"{key} {value:g}" for key, value in hours.items()))
@@ -182,6 +203,11 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion") -> None:
         f"bound: exact {100 * question.level:g} % upper limit for a code drawn at random. To bring it under one a year"
         f" takes {compute_hours_needed(question):.0f} h without taps in which no possible code is entered."
     )
+    if args.table == "summary":
+        note(
+            f"days: {BATTERIES[0].name}, at the default currents of tapsig standby; false wake-ups: seconds a day in"
+            " which a comparator at that level trips"
+        )
     note("poisson, gaps: estimates from models of the false taps that were seen; they fail where the false taps do")
     if question.parameters.failure_limit > NIST_FAILURE_LIMIT or not question.parameters.failure_limit:
         note("caution: NIST SP 800-63B-4 section 3.2.2 allows no more than 100 wrong entries in a row")

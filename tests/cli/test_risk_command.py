@@ -36,6 +36,18 @@ def test_codes_of_equal_strength_are_ranked_by_success(capsys: pytest.CaptureFix
     assert [row["success"] for row in rows] == sorted((row["success"] for row in rows), reverse=True)
 
 
+def test_few_taps_are_entered_by_chance_and_many_are_not(capsys: pytest.CaptureFixture[str]) -> None:
+    # Leading term for rare taps of rate r: r**3 * 2 s * 2 s for 1-1-1; at 1 an hour over 8766 h that is .00271.
+    _, out, _ = run(capsys, "--table", "false-taps", "--code", "3-1-4", "--format", "json")
+    rows = {row["false_taps_per_h"]: row for row in json.loads(out)["rows"]}
+    assert rows[1]["1-1-1"] == pytest.approx(8766 * 3600 * 4 / 3600**3, rel=5e-3)
+    for row in rows.values():
+        assert row["9-9-9"] < row["3-1-4"] < row["1-1-1"]
+    _, out, _ = run(capsys, "--table", "false-taps", "--wake-taps", "3", "--format", "json")
+    woken = {row["false_taps_per_h"]: row for row in json.loads(out)["rows"]}
+    assert woken[30]["random_code"] < 1e-3 * rows[30]["random_code"]
+
+
 @pytest.mark.parametrize(
     ("words", "what"),
     [
@@ -44,6 +56,7 @@ def test_codes_of_equal_strength_are_ranked_by_success(capsys: pytest.CaptureFix
         (["--table", "guessing", "--code-length", "0"], "length"),
         (["--table", "guessing", "--digit-max", "0"], "digit_max"),
         (["--table", "codes", "--tap-recall", "2"], "tap_recall"),
+        (["--table", "false-taps", "--tolerance", "2"], "tolerance"),
     ],
 )
 def test_a_call_at_fault_is_refused_by_name(words: list[str], what: str, capsys: pytest.CaptureFixture[str]) -> None:

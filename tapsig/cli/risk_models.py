@@ -1,0 +1,95 @@
+"""The tables of `tapsig risk` that need no recordings: guessing, shapes of codes, rates of false taps."""
+
+import argparse
+import dataclasses
+import math
+
+from tapsig.entry import EntryParameters
+from tapsig.study.guessing import compute_code_shapes, compute_guessing, compute_keyspace
+from tapsig.study.hand import HandTiming
+from tapsig.study.nuisance import YEAR_HOURS, build_poisson_gaps, compute_openings_per_s, compute_possible_per_s
+
+NOTES = {
+    "guessing": (
+        "wrong entries in a row lock the machine at --failure-limit; NIST SP 800-63B-4 section 3.2.2 allows no more"
+        " than 100. A right entry by the owner sets the count back, and the tries begin anew.",
+        "codes that people choose, and entries that others can hear, are easier to guess than codes drawn at random",
+    ),
+    "codes": (
+        "success: all taps of a random code heard, each with the same chance by itself; fewer taps for as many bits"
+        " open more often. wrong_per_year: by Poisson false taps at --false-taps-per-hour, for a code drawn at random.",
+    ),
+    "false-taps": (
+        "wrong openings in a year of Poisson false taps, before waits and locking; real false taps come in bursts and"
+        " rhythms: measure yours with tapsig risk CORPUS",
+    ),
+}
+RATES_PER_HOUR = (1, 10, 30, 60, 120, 300, 600, 1200, 3600)
+
+
+def list_rows(
+    args: argparse.Namespace, parameters: EntryParameters, length: int, code: tuple[int, ...] | None
+) -> list[dict[str, object]]:
+    """The rows of `args.table`."""
+    if args.table == "guessing":
+        return _list_guessing(parameters, length)
+    if args.table == "codes":
+        return _list_codes(args, parameters, length)
+    return _list_false_taps(parameters, length, code)
+
+
+def _list_guessing(parameters: EntryParameters, length: int) -> list[dict[str, object]]:
+    try_s = HandTiming().compute_entry_s(length, parameters.digit_max) + parameters.entry_silence_s
+    return [
+        {
+            "who": row.who,
+            "codes_left": row.candidates,
+            "bits": row.bits,
+            "first_try": row.chance_first,
+            "before_a_wait": row.chance_free,
+            "before_the_lock": row.chance_limit,
+            "hours_if_it_opens": row.expected_s / 3600,
+            "hours_for_all": row.whole_s / 3600,
+        }
+        for row in compute_guessing(length, parameters, try_s=try_s)
+    ]
+
+
+def _list_codes(args: argparse.Namespace, parameters: EntryParameters, length: int) -> list[dict[str, object]]:
+    bits = length * math.log2(parameters.digit_max) - 1e-9
+    hand = HandTiming()
+    gaps = build_poisson_gaps(args.false_taps_per_hour / 3600, parameters)
+    rows: list[dict[str, object]] = []
+    for shape in compute_code_shapes(bits, args.tap_recall):
+        possible = compute_possible_per_s(
+            gaps, shape.length, dataclasses.replace(parameters, digit_max=shape.digit_max)
+        )
+        rows.append(
+            {
+                **dataclasses.asdict(shape),
+                "tapping_s": hand.compute_entry_s(shape.length, shape.digit_max),
+                "wrong_per_year": 3600 * YEAR_HOURS * possible / shape.keyspace,
+            }
+        )
+    return rows
+
+
+def _list_false_taps(
+    parameters: EntryParameters, length: int, code: tuple[int, ...] | None
+) -> list[dict[str, object]]:
+    codes = {"-".join(map(str, digits)): digits for digits in ((1,) * length, (parameters.digit_max,) * length)}
+    if code is not None:
+        codes = {"-".join(map(str, code)): code, **codes}
+    rows: list[dict[str, object]] = []
+    for rate in RATES_PER_HOUR:
+        gaps = build_poisson_gaps(rate / 3600, parameters)
+        possible = 3600 * YEAR_HOURS * compute_possible_per_s(gaps, length, parameters)
+        row: dict[str, object] = {
+            "false_taps_per_h": rate,
+            "possible_codes": possible,
+            "random_code": possible / compute_keyspace(length, parameters.digit_max),
+        }
+        for text, digits in codes.items():
+            row[text] = 3600 * YEAR_HOURS * compute_openings_per_s(gaps, digits, parameters)
+        rows.append(row)
+    return rows
