@@ -1,0 +1,88 @@
+"""Score: counts and a duration; everything else is derived from them, and undefined is nan, never 0."""
+
+import math
+from dataclasses import dataclass
+
+from tapsig.score.intervals import poisson_rate_interval, wilson_interval
+
+SECONDS_PER_HOUR = 3600.0
+
+
+def _share(part: int, whole: int) -> float:
+    return part / whole if whole else math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """Counts over some recordings; scores add.
+
+    Parameters
+    ----------
+    tp, fp, fn : taps found, detections that are none, taps missed.
+    duration_s : time listened, gaps left out.
+    entries, entries_opened : code entries made, and those decoded digit for digit.
+
+    >>> total = Score(8, 2, 2, 3600.0) + Score(1, 0, 0, 3600.0)
+    >>> round(total.precision, 3), round(total.recall, 3), total.false_alarms_per_hour
+    (0.818, 0.818, 1.0)
+    >>> Score(0, 0, 0, 10.0).precision
+    nan
+    """
+
+    tp: int
+    fp: int
+    fn: int
+    duration_s: float
+    entries: int = 0
+    entries_opened: int = 0
+
+    def __add__(self, other: "Score") -> "Score":
+        return Score(
+            self.tp + other.tp, self.fp + other.fp, self.fn + other.fn, self.duration_s + other.duration_s,
+            self.entries + other.entries, self.entries_opened + other.entries_opened,
+        )  # fmt: skip
+
+    @property
+    def taps(self) -> int:
+        """Reference taps."""
+        return self.tp + self.fn
+
+    @property
+    def precision(self) -> float:
+        """Share of detections that are taps; nan without detections."""
+        return _share(self.tp, self.tp + self.fp)
+
+    @property
+    def recall(self) -> float:
+        """Share of taps that were detected; nan without taps."""
+        return _share(self.tp, self.tp + self.fn)
+
+    @property
+    def f1(self) -> float:
+        """Harmonic mean of both, 2·tp/(2·tp + fp + fn); nan without taps and detections."""
+        return _share(2 * self.tp, 2 * self.tp + self.fp + self.fn)
+
+    @property
+    def false_alarms_per_hour(self) -> float:
+        """False detections per hour listened; nan for no time."""
+        return self.fp / self.duration_s * SECONDS_PER_HOUR if self.duration_s > 0 else math.nan
+
+    @property
+    def entry_success(self) -> float:
+        """Share of code entries decoded digit for digit; nan without entries."""
+        return _share(self.entries_opened, self.entries)
+
+    @property
+    def precision_interval(self) -> tuple[float, float]:
+        """95 % Wilson interval."""
+        return wilson_interval(self.tp, self.tp + self.fp)
+
+    @property
+    def recall_interval(self) -> tuple[float, float]:
+        """95 % Wilson interval."""
+        return wilson_interval(self.tp, self.tp + self.fn)
+
+    @property
+    def false_alarms_interval(self) -> tuple[float, float]:
+        """95 % exact Poisson interval, per hour."""
+        return poisson_rate_interval(self.fp, self.duration_s / SECONDS_PER_HOUR)
