@@ -53,7 +53,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--wake-level-v", type=float, metavar="V",
                         help="level of the wake-up comparator; default: chosen on train and validation recordings")
     parser.add_argument("--speed", type=float, default=40.0, metavar="KM/H", help="mean speed; default: 40")
-    parser.add_argument("--level", type=float, default=0.95, help="of intervals and bounds; default: 0.95")
+    parser.add_argument("--confidence", type=float, default=0.95, metavar="X",
+                        help="of intervals and bounds; default: 0.95")
     add_output_arguments(parser)
     add_entry_arguments(parser)
 
@@ -76,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
         raise ParameterError(f"--table {args.table} needs a corpus: tapsig risk CORPUS")
     from tapsig.study.risk import RiskQuestion, list_risk_rows
 
-    question = RiskQuestion(parameters, length=length, code=code, level=args.level)
+    question = RiskQuestion(parameters, length=length, code=code, confidence=args.confidence)
     observations = _observe(args, question)
     if args.table == "scenes":
         rows = [dataclasses.asdict(row) for row in list_risk_rows(observations, question)]
@@ -200,8 +201,8 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion") -> None:
     hours = complete_year(_parse_parked(args.parked))
     note("assumed hours a year, parked (no source): " + ", ".join(f"{key} {value:g}" for key, value in hours.items()))
     note(
-        f"bound: exact {100 * question.level:g} % upper limit for a code drawn at random. To bring it under one a year"
-        f" takes {compute_hours_needed(question):.0f} h without taps in which no possible code is entered."
+        f"bound: exact {100 * question.confidence:g} % upper limit for a code drawn at random. To bring it under one a"
+        f" year takes {compute_hours_needed(question):.0f} h without taps in which no possible code is entered."
     )
     if args.table == "summary":
         note(

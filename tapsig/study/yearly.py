@@ -1,0 +1,194 @@
+"""A year of parking and 1000 km of driving: what detectors and wake-ups did in each scene, weighted by its hours."""
+
+import itertools
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from tapsig.entry import EntryParameters
+from tapsig.errors import ParameterError
+from tapsig.records import Recording
+from tapsig.standby import Battery, DutyCycle, compute_days
+from tapsig.study.nuisance import YEAR_HOURS
+from tapsig.study.risk import Observation, RiskQuestion, RiskRow, assess_observation
+from tapsig.study.wake_up import WakeUp, WakeUpTally, build_duty, tally_wake_up
+from tapsig.units import check_positive
+
+DRIVING = "driving"
+
+PARKED_HOURS: Mapping[str, float] = {
+    "rain": 500.0, "hail": 2.0, "wind": 400.0, "slam": 20.0, "music": 50.0, "rattle": 20.0, "whine": 50.0,
+    "brush": 2.0, "lean": 2.0, "truck": 100.0, "handling": 10.0,
+}  # fmt: skip
+"""Hours a year of each nuisance around a parked vehicle, quiet for the rest: assumptions without a source."""
+
+WAKE_LEVELS_V = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
+
+
+def complete_year(parked_hours: Mapping[str, float]) -> dict[str, float]:
+    """The hours of each scene in a year of parking; "quiet" is what the others leave of it.
+
+    >>> round(complete_year({"rain": 766.0})["quiet"])
+    8000
+
+    Raises ParameterError for hours below 0, or more than a year of them.
+    """
+    named = {scene: float(hours) for scene, hours in parked_hours.items() if scene != "quiet"}
+    rest = YEAR_HOURS - math.fsum(named.values())
+    if rest < 0 or min(named.values(), default=0.0) < 0:
+        raise ParameterError(
+            f"hours of parking are {named!r}; each must be 0 or above, and all together at most {YEAR_HOURS:g}"
+        )
+    return {**named, "quiet": rest}
+
+
+@dataclass(frozen=True, slots=True)
+class RiskSummary:
+    """One detector at one position over all scenes, weighted by how long each lasts.
+
+    `success` pools the entries of all scenes but driving; `success_model` is what the model expects of them.
+    `parked_…` are wrong openings in a year of parking, `driven_…` per 1000 km; `parked_uncovered_h` are hours of the
+    year in scenes without a recorded second.
+    """
+
+    detector: str
+    position: str
+    entries: int
+    success: float
+    success_low: float
+    success_high: float
+    success_model: float
+    parked_bound: float
+    parked_poisson: float
+    parked_gaps: float
+    parked_uncovered_h: float
+    driven_bound: float
+    driven_poisson: float
+    listened_h: float
+
+
+def summarise_risk(
+    observations: Mapping[tuple[str, str, str], Observation],
+    question: RiskQuestion,
+    *,
+    parked_hours: Mapping[str, float] = PARKED_HOURS,
+    speed_km_h: float = 40.0,
+) -> tuple[RiskSummary, ...]:
+    """Risk by detector and position; the sum of the scenes' bounds is a bound, and a cautious one.
+
+    Raises ParameterError when the hours of the scenes add up to more than a year.
+    """
+    hours = complete_year(parked_hours)
+    summaries = []
+    for (detector, position), group in itertools.groupby(sorted(observations), key=lambda key: key[:2]):
+        scenes = {scene: observations[detector, position, scene] for _, _, scene in group}
+        rows = {
+            scene: assess_observation(seen, question, detector=detector, position=position, scene=scene)
+            for scene, seen in scenes.items()
+        }
+        pooled = sum((seen for scene, seen in scenes.items() if scene != DRIVING), Observation())
+        whole = assess_observation(pooled, question, detector=detector, position=position, scene="parked")
+        covered = {scene: hours[scene] for scene in hours if scene in rows and rows[scene].listened_h > 0}
+        per_1000_km = 1000 / check_positive("speed_km_h", speed_km_h) / YEAR_HOURS
+        driving = rows.get(DRIVING)
+        summaries.append(
+            RiskSummary(
+                detector, position, whole.entries, whole.success, whole.success_low, whole.success_high,
+                success_model=_compute_mean_model(list(rows.values())),
+                parked_bound=_weigh(rows, "per_year_bound", covered),
+                parked_poisson=_weigh(rows, "per_year_poisson", covered),
+                parked_gaps=_weigh(rows, "per_year_gaps", covered),
+                parked_uncovered_h=YEAR_HOURS - math.fsum(covered.values()),
+                driven_bound=driving.per_year_bound * per_1000_km if driving else math.nan,
+                driven_poisson=driving.per_year_poisson * per_1000_km if driving else math.nan,
+                listened_h=math.fsum(row.listened_h for row in rows.values()),
+            )
+        )  # fmt: skip
+    return tuple(summaries)
+
+
+def _compute_mean_model(rows: Sequence[RiskRow]) -> float:
+    """The success that the model expects over the same entries, scene by scene."""
+    used = [row for row in rows if row.entries and row.scene != DRIVING]
+    entries = sum(row.entries for row in used)
+    return math.fsum(row.success_model * row.entries for row in used) / entries if entries else math.nan
+
+
+def _weigh(rows: Mapping[str, RiskRow], name: str, covered: Mapping[str, float]) -> float:
+    """Sum of a yearly figure over the scenes, each for its hours; nan when no scene was recorded."""
+    if not covered:
+        return math.nan
+    return math.fsum(getattr(rows[scene], name) * hours / YEAR_HOURS for scene, hours in covered.items())
+
+
+@dataclass(frozen=True, slots=True)
+class StandbySummary:
+    """A comparator at one position in a year of parking: its level, what it misses and wakes for, days on a battery."""
+
+    position: str
+    level_v: float
+    entries: int
+    missed_entries: float
+    missed_first_taps: float
+    false_wakes_per_day: float
+    awake_share: float
+    average_ua: float
+    days: float
+
+
+def tally_comparators(
+    recordings: Iterable[Recording], parameters: EntryParameters, *, levels_v: Sequence[float] = WAKE_LEVELS_V
+) -> dict[tuple[str, str, float], WakeUpTally]:
+    """A comparator at each level on each labelled recording, by position, scene and level."""
+    tallies: dict[tuple[str, str, float], WakeUpTally] = {}
+    for recording in recordings:
+        if recording.labels is None:
+            continue
+        for level_v in levels_v:
+            key = (recording.position, recording.scene, level_v)
+            tally = tally_wake_up(WakeUp("comparator", level_v=level_v), recording, parameters)
+            tallies[key] = tallies.get(key, WakeUpTally()) + tally
+    return tallies
+
+
+def choose_level_v(
+    tallies: Mapping[tuple[str, str, float], WakeUpTally], position: str, *, missed_share: float = 0.02
+) -> float:
+    """The highest level at which at most `missed_share` of a position's entries fail to wake the controller.
+
+    nan when even the lowest level misses more, or when there are no entries. Choose it on other recordings than those
+    it is judged on.
+    """
+    levels = sorted({level_v for where, _, level_v in tallies if where == position}, reverse=True)
+    for level_v in levels:
+        total = sum((tally for key, tally in tallies.items() if key[::2] == (position, level_v)), WakeUpTally())
+        if total.missed_entries_share <= missed_share:
+            return level_v
+    return math.nan
+
+
+def summarise_standby(
+    tallies: Mapping[tuple[str, str, float], WakeUpTally],
+    position: str,
+    level_v: float,
+    *,
+    duty: DutyCycle,
+    battery: Battery,
+    parked_hours: Mapping[str, float] = PARKED_HOURS,
+) -> StandbySummary:
+    """A comparator at `level_v` over a year of parking, from the scenes that were recorded, each for its hours."""
+    hours = complete_year(parked_hours)
+    scenes = {scene: tally for (where, scene, level), tally in tallies.items() if (where, level) == (position, level_v)}
+    covered = {scene: hours[scene] for scene in hours if scene in scenes and scenes[scene].listened_s > 0}
+    whole = sum((tally for scene, tally in scenes.items() if scene != DRIVING), WakeUpTally())
+    false = awake = current_ua = math.nan
+    if covered:
+        total_h = math.fsum(covered.values())
+        duties = {scene: build_duty(WakeUp("comparator", level_v=level_v), scenes[scene], duty) for scene in covered}
+        false = math.fsum(duties[scene].false_wakes_per_day * share for scene, share in covered.items()) / total_h
+        awake = math.fsum(duties[scene].awake_share * share for scene, share in covered.items()) / total_h
+        current_ua = math.fsum(duties[scene].average_ua * share for scene, share in covered.items()) / total_h
+    days = compute_days(current_ua, battery) if covered else math.nan
+    return StandbySummary(
+        position, level_v, whole.firsts, whole.missed_entries_share, whole.missed_share, false, awake, current_ua, days
+    )

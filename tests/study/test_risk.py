@@ -1,0 +1,197 @@
+"""Risk from recordings whose detections are given, so that every count can be done by hand."""
+
+import math
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy import stats
+
+from tapsig.entry import EntryParameters
+from tapsig.errors import ParameterError
+from tapsig.records import Detections, Label, Recording
+from tapsig.study.nuisance import YEAR_HOURS
+from tapsig.study.risk import (
+    Observation,
+    RiskQuestion,
+    assess_observation,
+    compute_hours_needed,
+    list_risk_rows,
+    observe_recordings,
+    observe_taps,
+)
+from tapsig.study.yearly import complete_year, summarise_risk
+
+FS = 1000.0
+ENTRY_S = [10.0, 10.4, 12.0, 13.6]  # 2-1-1
+
+
+def record(taps_s: list[float], *, scene: str = "quiet", seconds: float = 60.0) -> Recording:
+    labels = tuple(Label(tap) for tap in taps_s)
+    return Recording(np.zeros(int(seconds * FS)), FS, labels=labels, position="frame", scene=scene)
+
+
+def observe(taps_s: list[float], detected_s: list[float], question: RiskQuestion | None = None) -> Observation:
+    question = question or RiskQuestion()
+    return observe_taps(record(taps_s), np.array(detected_s), question.parameters, length=question.length)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A variant that detects what it is told, whatever it hears."""
+
+    name: ClassVar[str] = "told"
+    onsets_s: tuple[float, ...]
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> "ToldDetector":
+        return ToldDetector(self.onsets_s, fs)
+
+
+class ToldDetector:
+    def __init__(self, onsets_s: tuple[float, ...], fs: float) -> None:
+        self.fs, self.latency_s = fs, 0.0
+        self._index = np.round(np.array(onsets_s) * fs).astype(np.int64)
+
+    def push(self, chunk: npt.ArrayLike) -> Detections:
+        return Detections(self._index, self._index, np.ones(self._index.size))
+
+    def flush(self) -> Detections:
+        return Detections.empty()
+
+    def reset(self) -> None: ...
+
+
+def test_an_entry_heard_exactly_opens_and_one_with_a_tap_lost_or_added_does_not() -> None:
+    right = observe(ENTRY_S, [tap + 0.01 for tap in ENTRY_S])
+    assert (right.taps, right.heard, right.codes, right.opened) == (4, 4, ((2, 1, 1),), 1)
+    lost = observe(ENTRY_S, ENTRY_S[:-1])
+    assert (lost.heard, lost.opened) == (3, 0)
+    added = observe(ENTRY_S, [*ENTRY_S, 13.9])
+    assert (added.heard, added.opened, added.false_in_entries) == (4, 0, 1)
+
+
+def test_the_right_digits_from_the_wrong_taps_do_not_count_as_heard() -> None:
+    assert observe(ENTRY_S, [tap + 0.3 for tap in ENTRY_S]).opened == 0
+
+
+def test_a_group_of_two_digits_is_practice() -> None:
+    assert observe([10.0, 12.0], [10.0, 12.0]).codes == ()
+
+
+def test_time_of_entries_spans_the_silence_around_them() -> None:
+    assert observe(ENTRY_S, []).entry_s == pytest.approx(3.6 + 6.0)
+
+
+def test_false_taps_are_counted_apart_from_the_entry() -> None:
+    # 30.0 30.3 32.0 34.0 makes 2-1-1; 50.0 a void entry. Listened: all but 0.1 s before to 1.5 s after each tap.
+    seen = observe(ENTRY_S, [*ENTRY_S, 30.0, 30.3, 32.0, 34.0, 50.0])
+    assert (seen.nuisance.taps, seen.nuisance.entries, seen.nuisance.possible) == (5, 2, 1)
+    assert seen.nuisance.hours * 3600 == pytest.approx(60.0 - (1.5 + 0.1) * 3 - 0.4)
+    assert seen.false_in_entries == 0
+
+
+def test_observations_add_up() -> None:
+    total = observe(ENTRY_S, ENTRY_S) + observe(ENTRY_S, [])
+    assert (total.taps, total.heard, total.opened, len(total.codes)) == (8, 4, 1, 2)
+    assert total.entry_s == pytest.approx(2 * 9.6)
+
+
+def assess(observation: Observation, question: RiskQuestion):  # type: ignore[no-untyped-def]
+    return assess_observation(observation, question, detector="told", position="frame", scene="quiet")
+
+
+def test_the_bound_is_the_exact_poisson_limit_over_the_keyspace() -> None:
+    # Garwood 1936: one-sided 95 % upper limits of a Poisson mean are 2.9957 at 0 and 4.7439 at 1 (scipy's chi-square).
+    question = RiskQuestion()
+    none = assess(observe([], []), question)
+    assert none.per_year_bound == pytest.approx(2.9957 * 60 * YEAR_HOURS / 729, rel=1e-4)
+    one = assess(observe([], [30.0, 32.0, 34.0]), question)
+    upper = stats.chi2.ppf(0.95, 4) / 2
+    assert one.possible_codes == 1
+    assert one.per_year_bound == pytest.approx(upper * 60 * YEAR_HOURS / 729, rel=1e-9)
+
+
+def test_hours_needed_bring_the_bound_to_one_a_year() -> None:
+    question = RiskQuestion(length=4)
+    hours = compute_hours_needed(question)
+    assert hours == pytest.approx(2.9957 * 8766 / 6561, rel=1e-4)
+
+
+def test_perfect_hearing_succeeds_in_the_model_too() -> None:
+    row = assess(observe(ENTRY_S, ENTRY_S), RiskQuestion(tries=400))
+    assert row.success == 1.0
+    # Wilson's interval for 1 of 1 by scipy.
+    interval = stats.binomtest(1, 1).proportion_ci(0.95, "wilson")
+    assert (row.success_low, row.success_high) == pytest.approx((interval.low, interval.high))
+    assert 0.9 < row.success_model <= 1.0  # the hand model's pauses are sometimes too short or too long
+
+
+def test_what_was_not_recorded_is_undefined() -> None:
+    row = assess(Observation(), RiskQuestion())
+    for name in ("success", "tap_recall", "success_model", "false_taps_per_h", "per_year_bound", "per_year_poisson"):
+        assert math.isnan(getattr(row, name)), name
+
+
+def test_a_tolerance_leaves_the_models_undefined_but_not_the_bound() -> None:
+    row = assess(observe([], [30.0, 40.0]), RiskQuestion(EntryParameters(tolerance=2.0)))
+    assert math.isnan(row.per_year_poisson)
+    assert math.isnan(row.per_year_gaps)
+    assert row.per_year_bound > 0
+
+
+def test_the_highest_rate_need_not_be_the_worst() -> None:
+    question = RiskQuestion()
+    worst = question.compute_highest_per_year(1e-3, 100.0)
+    assert worst > 10 * question.compute_openings_per_year(100.0)
+    assert worst >= question.compute_openings_per_year(1.0)
+
+
+def test_a_code_of_its_own_replaces_the_random_one() -> None:
+    short = RiskQuestion(code=(1, 1, 1)).compute_openings_per_year(0.05)
+    long = RiskQuestion(code=(9, 9, 9)).compute_openings_per_year(0.05)
+    middle = RiskQuestion().compute_openings_per_year(0.05)
+    assert long < middle < short
+
+
+def test_recordings_are_gathered_by_detector_position_and_scene() -> None:
+    recordings = [record(ENTRY_S), record(ENTRY_S), record([], scene="driving")]
+    variants = {"good": Told(tuple(ENTRY_S)), "deaf": Told(())}
+    observations = observe_recordings(variants, recordings, RiskQuestion())
+    rows = {(row.detector, row.scene): row for row in list_risk_rows(observations, RiskQuestion(tries=50))}
+    assert set(rows) == {("good", "quiet"), ("deaf", "quiet"), ("good", "driving"), ("deaf", "driving")}
+    assert (rows["good", "quiet"].opened, rows["deaf", "quiet"].opened) == (2, 0)
+    assert rows["good", "driving"].false_taps == 4
+
+
+def test_summary_weighs_scenes_by_their_hours_and_keeps_driving_apart() -> None:
+    question = RiskQuestion(tries=50)
+    observations = observe_recordings(
+        {"told": Told((30.0, 32.0, 34.0))}, [record([], scene=scene) for scene in ("rain", "driving")], question
+    )
+    rows = {row.scene: row for row in list_risk_rows(observations, question)}
+    [summary] = summarise_risk(observations, question, parked_hours={"rain": 876.6}, speed_km_h=50.0)
+    assert summary.parked_bound == pytest.approx(rows["rain"].per_year_bound / 10)
+    assert summary.parked_poisson == pytest.approx(rows["rain"].per_year_poisson / 10)
+    assert summary.parked_uncovered_h == pytest.approx(YEAR_HOURS * 0.9)  # nothing quiet was recorded
+    assert summary.driven_bound == pytest.approx(rows["driving"].per_year_bound * 20 / YEAR_HOURS)
+
+
+def test_a_year_has_only_so_many_hours() -> None:
+    assert complete_year({"rain": 766.0})["quiet"] == pytest.approx(8000.0)
+    with pytest.raises(ParameterError, match="hours of parking"):
+        complete_year({"rain": 9000.0})
+    with pytest.raises(ParameterError, match="hours of parking"):
+        complete_year({"rain": -1.0})
+
+
+def test_recordings_without_labels_are_refused() -> None:
+    recording = Recording(np.zeros(10), FS)
+    with pytest.raises(ParameterError, match="has no labels"):
+        observe_taps(recording, np.empty(0), EntryParameters(), length=3)
+
+
+def test_a_code_must_have_the_length_asked_for() -> None:
+    with pytest.raises(ParameterError, match="length"):
+        RiskQuestion(length=3, code=(1, 2))
