@@ -52,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.simulate import corpus
     from tapsig.simulate.scene import simulate_blocks
     from tapsig.simulate.vehicle import POSITIONS
+    from tapsig.units import check_positive, check_range
 
     if args.out.exists() and not args.out.is_dir():
         raise ParameterError(f"--out: {args.out} is a file; a folder is needed")
@@ -60,7 +61,8 @@ def run(args: argparse.Namespace) -> int:
         written, total = corpus.write_items(tqdm(items, unit="recording", disable=None), args.out,
                                             force=args.force), len(items)
     else:
-        duration_s = 3600.0 * args.hours
+        duration_s = 3600.0 * check_positive("--hours", args.hours)
+        check_range("--block", args.block, 1.0, 3600.0)
         blocks = simulate_blocks(args.scene, duration_s=duration_s, seed=args.seed, block_s=args.block,
                                  vehicle=None if args.vehicle == "random" else args.vehicle,
                                  positions=args.position or POSITIONS, fs=args.fs, taps=args.taps,

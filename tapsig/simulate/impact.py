@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -46,7 +46,8 @@ class Tapper:
 
     Taps follow each other after `interval_s` with coefficient of variation `cv`; `force_n` is the usual peak force
     and `force_spread` the standard deviation of its logarithm; `wander` how far (fractions of the sides) taps
-    scatter about the spot; `rebound` the chance of a light second contact.
+    scatter about the spot; `rebound` the chance of a light second contact; `rest_s` how long the hand stays on the
+    panel (from, to); `buzz` how strongly a loose clip of the trim answers, as a part of the force.
     """
 
     kind: str
@@ -58,7 +59,8 @@ class Tapper:
     wander: float
     rebound: float
     place: Place
-    rest_s: tuple[float, float] = field(default=(0.0, 0.0))
+    rest_s: tuple[float, float] = (0.0, 0.0)
+    buzz: float = 0.0
 
     @classmethod
     def draw(cls, rng: np.random.Generator, places: Sequence[Place], *, kind: str | None = None) -> "Tapper":
@@ -74,7 +76,7 @@ class Tapper:
         stays = (0.02, float(rng.uniform(0.03, 0.15))) if rng.random() < 0.4 else (0.0, 0.0)
         return cls(kind, float(rng.uniform(0.18, 0.45)), float(rng.uniform(0.03, 0.08)), contact, force,
                    float(rng.uniform(0.08, 0.3)), float(rng.uniform(0.005, 0.03)), float(rng.uniform(0.0, 0.15)),
-                   place, stays)
+                   place, stays, log_uniform(rng, 0.01, 0.08) if rng.random() < 0.2 else 0.0)
 
     def beats(self, rng: np.random.Generator, count: int) -> FloatArray:
         """Times of `count` taps from 0: a timekeeper plus a motor delay.
@@ -112,7 +114,17 @@ class Tapper:
                 Touch(float(onset), float(onset + stay), place, float(drag))
                 for onset, stay, place, drag in zip(onsets_s, stays, places, strength, strict=True)
             ]
-        return Excitation(impacts=(taps, edges, rebounds), touches=tuple(touches))
+        groups = (taps, edges, rebounds, *((self._buzz(rng, onsets_s, force),) if self.buzz else ()))
+        return Excitation(impacts=groups, touches=tuple(touches))
+
+    def _buzz(self, rng: np.random.Generator, onsets_s: FloatArray, force: FloatArray) -> Impacts:
+        """A clip that chatters for a tenth of a second after each blow, dying away; it carries no label."""
+        owner = np.repeat(np.arange(onsets_s.size), rng.integers(3, 15, onsets_s.size))
+        delay = 0.004 + rng.exponential(0.04, owner.size)
+        strength = self.buzz * force[owner] * np.exp(-delay / 0.06) * rng.uniform(0.3, 1.0, owner.size)
+        clip: tuple[Place, ...] = (("inner", float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.1, 0.9))),)
+        return Impacts("buzz", onsets_s[owner] + delay, rng.uniform(4e-4, 2e-3, owner.size), strength,
+                       np.zeros(owner.size, np.int64), clip, np.zeros(owner.size, dtype=bool))
 
 
 def entry_onsets(tapper: Tapper, code: str, rng: np.random.Generator) -> FloatArray:
