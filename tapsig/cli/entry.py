@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--detector", default="tap", metavar="NAME", help="default: tap")
     parser.add_argument("--labels", type=Path, metavar="FILE", help="labelled taps, to name what was missed")
     parser.add_argument("--channel", type=int, default=0, metavar="N", help="of a file with several; default: 0")
-    parser.add_argument("--full-scale-v", type=float, default=1.0, metavar="V", help="volts at full scale; default: 1")
+    parser.add_argument("--full-scale-v", type=float, metavar="V", help="volts at full scale; default: 1")
     parser.add_argument("--adc-bits", type=int, metavar="N", help="resolution of a log in counts")
     parser.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a log without times")
     parser.add_argument("--time-unit", choices=("s", "ms", "us"), help="of a log's times")
@@ -167,7 +167,7 @@ def _compare(reference_s: Sequence[float] | None, onsets_s: Sequence[float]) -> 
         return [], []
     import numpy as np  # only where labels are given
 
-    from tapsig.score import match_onsets
+    from tapsig.score.matching import match_onsets
 
     matching = match_onsets(np.asarray(reference_s), np.asarray(onsets_s), window_s=0.05)
     return [reference_s[int(i)] for i in matching.missed], [onsets_s[int(i)] for i in matching.spurious]

@@ -14,7 +14,7 @@ often, by its owner and by false taps), false-taps (wrong openings a year for so
 import argparse
 import dataclasses
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,6 +24,8 @@ from tapsig.entry import parse_code
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
+    from tapsig.load.corpus import Corpus, CorpusEntry
+    from tapsig.records import Recording
     from tapsig.study.risk import Observations, RiskQuestion
     from tapsig.study.yearly import StandbySummary
 
@@ -37,10 +39,12 @@ SECURITY = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `tapsig risk`."""
-    parser.add_argument("corpus", nargs="?", type=Path, metavar="CORPUS", help="folder with corpus.csv, labelled")
+    parser.add_argument("corpus", nargs="*", type=Path, metavar="CORPUS",
+                        help="folder with corpus.csv, labelled; several are taken together")
     parser.add_argument("--table", choices=TABLES, default="summary", help="default: summary")
     parser.add_argument("--detector", action="append", metavar="NAME", help="repeat for more; default: the catalogue")
-    parser.add_argument("--split", choices=("train", "validation", "test"), help="only these recordings")
+    parser.add_argument("--split", choices=("train", "validation", "test", "all"), default="all",
+                        help="which recordings; default: all")
     parser.add_argument("--position", metavar="NAME", help="only this position")
     parser.add_argument("--scene", metavar="NAME", help="only this scene")
     parser.add_argument("--code-length", type=int, default=3, metavar="N", help="digits of a code; default: 3")
@@ -73,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
             note(line)
         note(SECURITY)
         return 0
-    if args.corpus is None:
+    if not args.corpus:
         raise ParameterError(f"--table {args.table} needs a corpus: tapsig risk CORPUS")
     from tapsig.study.risk import RiskQuestion, list_risk_rows
 
@@ -101,20 +105,32 @@ SCENE_COLUMNS = (
 )  # fmt: skip
 
 
-def _observe(args: argparse.Namespace, question: "RiskQuestion") -> "Observations":
-    from tqdm import tqdm
-
-    from tapsig.detect import CATALOGUE, load_detector
+def _choose(args: argparse.Namespace, split: str, scene: str | None) -> "list[tuple[Corpus, CorpusEntry]]":
+    """The labelled recordings of all corpora that match; a word that one corpus lacks may stand in another."""
     from tapsig.load import load_corpus
+
+    wanted = {"split": None if split == "all" else split, "position": args.position, "scene": scene}
+    return [
+        (corpus, entry)
+        for corpus in map(load_corpus, args.corpus)
+        for entry in corpus.entries
+        if entry.labels_path and all(word in (None, getattr(entry, name)) for name, word in wanted.items())
+    ]
+
+
+def _observe(args: argparse.Namespace, question: "RiskQuestion") -> "Observations":
+    from tapsig.cli.score import progress_bar
+    from tapsig.detect import CATALOGUE, load_detector
     from tapsig.study.risk import observe_recordings
 
     names = args.detector or [name for name in CATALOGUE if name not in ("null", "random")]
     variants = {name: load_detector(name) for name in names}
-    corpus = load_corpus(args.corpus).select(split=args.split, position=args.position, scene=args.scene)
-    if not corpus.entries:
-        raise ParameterError(f"{args.corpus} holds no recording of that split, position and scene")
-    recordings = (recording for recording in tqdm(corpus, total=len(corpus.entries), unit="recording", disable=None))
-    return observe_recordings(variants, recordings, question)
+    chosen = _choose(args, args.split, args.scene)
+    if not chosen:
+        raise ParameterError("no labelled recording has that split, position and scene; corpus.csv lists what there is")
+    recordings = (corpus.load(entry) for corpus, entry in chosen)
+    with progress_bar(len(chosen), "recordings") as advance:
+        return observe_recordings(variants, recordings, question, progress=advance)
 
 
 def _list_summary(
@@ -155,20 +171,18 @@ def _summarise_standby(
     args: argparse.Namespace, question: "RiskQuestion", positions: Sequence[str]
 ) -> dict[str, "StandbySummary"]:
     """A wake-up comparator at each position; its level is chosen on the train and validation recordings."""
-    from tapsig.load import load_corpus
     from tapsig.standby import BATTERIES, DutyCycle
     from tapsig.study.yearly import choose_level_v, summarise_standby, tally_comparators
 
-    corpus = load_corpus(args.corpus)
+    def load(split: str, scene: str | None) -> "Iterator[Recording]":
+        return (corpus.load(entry) for corpus, entry in _choose(args, split, scene))
+
     parameters = question.parameters
     levels = {} if args.wake_level_v is None else {"levels_v": (args.wake_level_v,)}
-    judged = tally_comparators(
-        corpus.select(split=args.split, position=args.position, scene=args.scene), parameters, **levels
-    )
+    judged = tally_comparators(load(args.split, args.scene), parameters, **levels)
     chosen = dict.fromkeys(positions, args.wake_level_v)
     if args.wake_level_v is None:
-        others = (corpus.select(split=split, position=args.position) for split in ("train", "validation"))
-        learnt = tally_comparators(itertools.chain.from_iterable(others), parameters)
+        learnt = tally_comparators(itertools.chain(load("train", None), load("validation", None)), parameters)
         chosen = {position: choose_level_v(learnt, position) for position in positions}
     duty, hours = DutyCycle(awake_s=parameters.awake_s), _parse_parked(args.parked)
     return {

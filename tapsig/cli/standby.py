@@ -59,7 +59,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     wake.add_argument("--detector", metavar="NAME", help="start it on waking: does it still find the first tap?")
     wake.add_argument("--position", metavar="NAME", help="only this position")
     wake.add_argument("--scene", metavar="NAME", help="only this scene")
-    wake.add_argument("--split", choices=("train", "validation", "test"), help="only these recordings")
+    wake.add_argument("--split", choices=("train", "validation", "test", "all"), default="all",
+                      help="which recordings; default: all")
 
 
 def _option(name: str) -> str:
@@ -167,7 +168,8 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
         for level in levels
     ]
     wake_ups.append(WakeUp("always on", start_up_s=args.start_up_s))
-    corpus = load_corpus(args.corpus).select(split=args.split, position=args.position, scene=args.scene)
+    split = None if args.split == "all" else args.split
+    corpus = load_corpus(args.corpus).select(split=split, position=args.position, scene=args.scene)
     parameters = EntryParameters(awake_s=duty.awake_s)
     variant = None if args.detector is None else load_detector(args.detector)
     compared = compare_wake_ups(wake_ups, corpus, parameters, duty=duty, battery=battery, variant=variant)

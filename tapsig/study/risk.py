@@ -266,21 +266,21 @@ def observe_recordings(
     recordings: Iterable[Recording],
     question: RiskQuestion,
     *,
-    progress: Callable[[str], object] = lambda _: None,
+    progress: Callable[[int], object] = lambda done: None,
 ) -> Observations:
     """Run each variant over each labelled recording and gather what it showed by detector, position and scene.
 
-    `progress` is called with each recording's source before it is worked on.
+    `progress` is called with the number of recordings done.
     """
     observations: Observations = {}
-    for recording in recordings:
-        progress(recording.source)
+    for done, recording in enumerate(recordings, start=1):
         for name, variant in variants.items():
             detections = run_detector(variant.build(recording.fs), recording)
             detected_s = np.sort(recording.times_s(detections.accepted().onset_samples))
             seen = observe_taps(recording, detected_s, question.parameters, length=question.length)
             key = (name, recording.position, recording.scene)
             observations[key] = observations.get(key, Observation()) + seen
+        progress(done)
     return observations
 
 

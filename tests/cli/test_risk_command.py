@@ -1,8 +1,12 @@
 """The risk command's tables that need no corpus, and its refusals."""
 
+import csv
 import json
+from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tapsig.cli import main
 
@@ -63,3 +67,56 @@ def test_a_call_at_fault_is_refused_by_name(words: list[str], what: str, capsys:
     code, out, err = run(capsys, *words)
     assert (code, out) == (2, "")
     assert what in err
+
+
+FS = 8000
+TAPS_S = (4.0, 4.4, 6.0, 7.6)  # 2-1-1
+
+
+def write_corpus(folder: Path) -> Path:
+    """Two train and two test recordings: clean bursts on the frame; on the inner skin a third one that nobody made."""
+    burst = np.sin(2 * np.pi * 300 * np.arange(200) / FS) * np.exp(-np.arange(200) / 40)
+    lines = ["recording,labels,vehicle,position,scene,split,full_scale_v"]
+    (folder / "labels.csv").write_text("onset_s,kind\n" + "".join(f"{tap},tap\n" for tap in TAPS_S), encoding="utf-8")
+    for split in ("train", "test"):
+        for position, extra in (("frame", ()), ("inner-skin", (4.8, 14.0))):
+            samples = np.random.default_rng(1).normal(0, 1e-4, 20 * FS)
+            for onset in (*TAPS_S, *extra):
+                samples[int(onset * FS) : int(onset * FS) + burst.size] += 0.5 * burst
+            name = f"{position}-{split}.wav"
+            soundfile.write(folder / name, samples, FS, subtype="FLOAT")
+            lines.append(f"{name},labels.csv,heron,{position},quiet,{split},1.0")
+    (folder / "corpus.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return folder
+
+
+def test_summary_of_a_corpus_tells_the_positions_apart(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = [str(write_corpus(tmp_path)), "--detector", "fixed-threshold", "--split", "test", "--format", "json"]
+    code, out, err = run(capsys, *words)
+    rows = {row["position"]: row for row in json.loads(out)["rows"]}
+    assert code == 0
+    assert {position: (row["entries"], row["success"]) for position, row in rows.items()} == {
+        "frame": (1, 1.0), "inner-skin": (1, 0.0),
+    }  # fmt: skip
+    # Bursts peak below 0.5 V: the highest level of the grid that hears them is 0.2 V.
+    assert {row["wake_level_v"] for row in rows.values()} == {0.2}
+    # Listened: 20 s less 0.1 s before to 1.5 s after each tap; one second of it holds the burst at 14 s.
+    assert rows["inner-skin"]["false_wakes_per_day"] == pytest.approx(86400 / (20 - 0.1 - 0.4 - 3 * 1.5 - 2 * 0.1))
+    assert rows["frame"]["false_wakes_per_day"] == 0.0
+    assert rows["frame"]["wrong_per_1000_km_bound"] is None  # nobody drove
+    assert "no source" in err
+
+
+def test_scenes_of_several_corpora_are_taken_together(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = str(write_corpus(tmp_path))
+    words = [folder, folder, "--table", "scenes", "--detector", "fixed-threshold", "--position", "frame"]
+    code, out, _ = run(capsys, *words, "--format", "csv")
+    [row] = csv.DictReader(out.splitlines())
+    assert code == 0
+    assert (row["scene"], row["entries"], row["opened"]) == ("quiet", "4", "4")
+
+
+def test_a_choice_that_matches_nothing_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = run(capsys, str(write_corpus(tmp_path)), "--scene", "hail")
+    assert code == 2
+    assert "no labelled recording" in err

@@ -1,8 +1,11 @@
 """The standby command: what it prints, what it warns of, what it refuses."""
 
 import json
+from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tapsig.cli import main
 from tapsig.standby import BATTERIES, DutyCycle, compute_days
@@ -59,3 +62,24 @@ def test_a_call_at_fault_is_refused_by_name(words: list[str], what: str, capsys:
     code, out, err = run(capsys, *words)
     assert (code, out) == (2, "")
     assert what in err
+
+
+def test_ways_to_wake_up_are_compared_on_a_corpus(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    fs = 8000
+    samples = np.zeros(20 * fs)
+    samples[10 * fs : 10 * fs + 40] = 0.3  # one tap: 5 ms of 0.3 V
+    soundfile.write(tmp_path / "tap.wav", samples, fs, subtype="FLOAT")
+    (tmp_path / "labels.csv").write_text("onset_s,kind\n10.0,tap\n", encoding="utf-8")
+    (tmp_path / "corpus.csv").write_text(
+        "recording,labels,vehicle,position,scene,split,full_scale_v\ntap.wav,labels.csv,heron,frame,quiet,test,1.0\n",
+        encoding="utf-8",
+    )
+    words = [str(tmp_path), "--level-v", "0.2", "--level-v", "0.5", "--look-hz", "100", "--format", "json"]
+    code, out, _ = run(capsys, *words)
+    missed = {(row["wake_up"], row["level_v"]): row["missed_first_taps"] for row in json.loads(out)["rows"]}
+    assert code == 0
+    # A look every 10 ms meets a pulse of 5 ms half of the time.
+    assert missed == {
+        ("comparator", 0.2): 0.0, ("comparator", 0.5): 1.0, ("sampling 100 Hz", 0.2): 0.5,
+        ("sampling 100 Hz", 0.5): 1.0, ("always on", None): 0.0,
+    }  # fmt: skip

@@ -1,0 +1,102 @@
+"""The entry command on tables of taps and on a recording."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.cli import main
+
+RIGHT = [1.0, 1.4, 1.8, 3.4, 5.0, 5.4, 5.8, 6.2]  # 3-1-4
+
+
+def table(folder: Path, taps_s: list[float], name: str = "taps.csv") -> str:
+    path = folder / name
+    path.write_text("onset_s,kind\n" + "".join(f"{tap:.4f},tap\n" for tap in taps_s), encoding="utf-8")
+    return str(path)
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
+    code = main(["entry", *words])
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def test_the_right_code_is_accepted_and_the_pulse_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = run(capsys, table(tmp_path, RIGHT), "--code", "3-1-4", "--format", "json")
+    document = json.loads(out)
+    [entry] = document["entries"]
+    assert code == 0
+    assert (entry["digits"], entry["verdict"], entry["release_s"]) == ("3-1-4", "accepted", 0.25)
+    assert entry["faults"] == []
+    assert [row["taken_for"] for row in document["rows"]] == ["digit 1"] * 3 + ["digit 2"] + ["digit 3"] * 4
+    assert "only way to reach a person" in err
+
+
+def test_a_lost_tap_is_pointed_at(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lost = table(tmp_path, [tap for tap in RIGHT if tap != 5.4])
+    _, out, _ = run(capsys, lost, "--code", "3-1-4")
+    assert "digit 3: 3 taps, the code has 4" in out
+    assert "between 5.00 and 5.80 s (0.80 s) there is room for one more tap" in out
+    _, out, _ = run(capsys, lost, "--code", "3-1-4", "--labels", table(tmp_path, RIGHT, "labels.csv"))
+    assert "the tap at 5.40 s was not heard" in out
+
+
+def test_without_a_code_nothing_is_judged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, table(tmp_path, [1.0, 5.0]), "--format", "json")
+    assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["unjudged", "unjudged"]
+
+
+def test_taps_in_a_wait_are_shown_as_ignored(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    taps = [1.0, 10.0, 20.0, 21.0]
+    words = ["--code", "2", "--free-failures", "0", "--wait-s", "8", "--format", "csv"]
+    _, out, _ = run(capsys, table(tmp_path, taps), *words)
+    assert [line.split(",")[2] for line in out.splitlines()[1:]] == [
+        "digit 1", "ignored (waiting)", "digit 1", "digit 1",
+    ]  # fmt: skip
+
+
+def test_options_reach_the_machine(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, table(tmp_path, RIGHT), "--digit-pause-s", "0.3", "--format", "json")
+    assert json.loads(out)["entries"][0]["digits"] == "1-1-1-1-1-1-1-1"
+
+
+def test_no_taps_give_a_note(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = run(capsys, table(tmp_path, []))
+    assert code == 0
+    assert "no entry" in err
+
+
+def test_taps_in_a_recording_are_detected_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import soundfile
+
+    fs = 8000
+    samples = np.random.default_rng(0).normal(0, 1e-4, 10 * fs)
+    burst = np.sin(2 * np.pi * 300 * np.arange(200) / fs) * np.exp(-np.arange(200) / 40)
+    for tap in RIGHT:
+        samples[int(tap * fs) : int(tap * fs) + burst.size] += 0.5 * burst
+    soundfile.write(tmp_path / "taps.wav", samples, fs, subtype="FLOAT")
+    words = ["--detector", "fixed-threshold", "--code", "3-1-4", "--format", "json"]
+    _, out, _ = run(capsys, str(tmp_path / "taps.wav"), *words)
+    assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["accepted"]
+    _, out, _ = run(capsys, str(tmp_path / "taps.wav"), *words, "--until-end")
+    assert len(json.loads(out)["entries"]) == 1  # 3.8 s of silence follow the last tap
+
+
+@pytest.mark.parametrize(
+    ("words", "what"),
+    [(["--code", "3-1-x"], "code"), (["--digit-max", "0"], "digit_max"), (["--wait-s", "-1"], "wait_s")],
+)
+def test_a_call_at_fault_is_refused_by_name(
+    words: list[str], what: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = run(capsys, table(tmp_path, RIGHT), *words)
+    assert (code, out) == (2, "")
+    assert what in err
+
+
+def test_a_file_that_is_not_there_is_the_datas_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = run(capsys, str(tmp_path / "none.csv"))
+    assert code == 1
+    assert "none.csv" in err
