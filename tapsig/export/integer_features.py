@@ -131,8 +131,10 @@ def _bands(signal: IntArray, first: int, powers: IntArray) -> None:
 
 
 @numba.njit(cache=True)
-def fill_features(row: IntArray, rings: IntegerRings, memory: IntegerMemory, trigger: int, floor: int) -> tuple[int, int]:
-    """Write the features of the candidate triggered `AFTER` blocks ago; remember it; return its onset and peak block."""
+def fill_features(
+    row: IntArray, rings: IntegerRings, memory: IntegerMemory, trigger: int, floor: int
+) -> tuple[int, int]:
+    """Write the features of the candidate triggered `AFTER` blocks ago; remember it; return onset and peak block."""
     peak = find_peak(rings.raw_innovation, trigger)
     onset = find_onset(rings.raw_innovation, trigger, peak)
     stop = trigger + 25

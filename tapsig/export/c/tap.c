@@ -7,7 +7,6 @@
 #define KEPT 32
 #define WINDOW 24
 #define BANDS 4
-#define LOG_ZERO (-3072)
 #define SIX_DB 510
 #define SIXTY_DB 5102
 #define RING_MASK (TAPSIG_RING - 1)
@@ -15,30 +14,6 @@
 #define ERROR_LIMIT 65535
 #define SIGNAL_LIMIT 32767
 #define WEIGHT_LIMIT (INT64_C(1) << 26)
-
-static uint8_t highest_bit(uint64_t value)
-{
-    uint8_t bit = 0;
-    while (value > 1) {
-        value >>= 1;
-        bit++;
-    }
-    return bit;
-}
-
-static uint8_t mantissa(uint64_t value, uint8_t bit)
-{
-    return (uint8_t)((bit >= 6 ? value >> (bit - 6) : value << (6 - bit)) & 63);
-}
-
-static int16_t log2_q8(uint64_t value)
-{
-    if (value == 0) {
-        return LOG_ZERO;
-    }
-    const uint8_t bit = highest_bit(value);
-    return (int16_t)((bit << 8) + log_table[mantissa(value, bit)]);
-}
 
 static int64_t saturate(int64_t value, int64_t limit)
 {

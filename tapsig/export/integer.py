@@ -1,0 +1,215 @@
+"""Integer forms as variants: they quantise volts to converter counts and then use integers only.
+
+What is scored through them is what the C source computes, bit for bit.
+"""
+
+import math
+from dataclasses import dataclass, field
+from typing import ClassVar, Protocol
+
+import numpy as np
+
+from tapsig.detect.base import StreamingDetector, Variant
+from tapsig.detect.fixed_threshold import FixedThreshold
+from tapsig.detect.ring_following import BLOCK_HZ, LEAST_V, RingFollowing
+from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
+from tapsig.errors import ExportError, ParameterError
+from tapsig.export.fixed_point import log2_q8
+from tapsig.export.integer_plain import (
+    RingNumbers,
+    ThresholdNumbers,
+    new_ring_state,
+    new_threshold_state,
+    run_ring_following,
+    run_threshold,
+)
+from tapsig.records import Detections
+from tapsig.units import FloatArray, IntArray, check_range, seconds_to_samples, volts_to_counts
+
+SAMPLE_BITS = 15
+MAX_SAMPLES_PER_BLOCK = 64
+RAILS_V = (-2.5, 2.5)
+OCTAVE_DB = 20.0 * math.log10(2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """The controller's converter: `bits` (8–15) between the rails `range_v` in volts."""
+
+    bits: int = 10
+    range_v: tuple[float, float] = RAILS_V
+
+    def __post_init__(self) -> None:
+        check_range("adc_bits", self.bits, 8, SAMPLE_BITS)
+        low, high = self.range_v
+        if not high > low:
+            raise ParameterError(f"range_v is {self.range_v!r}; the second rail must lie above the first")
+
+    @property
+    def count_v(self) -> float:
+        """Volts a count."""
+        return (self.range_v[1] - self.range_v[0]) / (1 << self.bits)
+
+    @property
+    def unit_v(self) -> float:
+        """Volts a unit of the 15-bit sample."""
+        return (self.range_v[1] - self.range_v[0]) / (1 << SAMPLE_BITS)
+
+    @property
+    def shift(self) -> int:
+        """Left shift from a count to a 15-bit sample."""
+        return SAMPLE_BITS - self.bits
+
+
+def samples_per_block(fs: float) -> int:
+    """Samples in a millisecond. Raises ExportError unless that is a whole number from 1 to 64."""
+    ratio = fs / BLOCK_HZ
+    if abs(ratio - round(ratio)) > 1e-9 or not 1 <= round(ratio) <= MAX_SAMPLES_PER_BLOCK:
+        raise ExportError(
+            f"fs is {fs:g} Hz; the integer form needs a whole number of samples a millisecond:"
+            f" 1000, 2000, … {MAX_SAMPLES_PER_BLOCK * 1000} Hz"
+        )
+    return round(ratio)
+
+
+def whole(name: str, value: float, low: int, high: int) -> int:
+    """`value` rounded to the nearest, halves up. Raises ExportError when it leaves low..high."""
+    number = math.floor(value + 0.5)
+    if not low <= number <= high:
+        raise ExportError(f"{name} would be {number} in integers; it must lie between {low} and {high}")
+    return number
+
+
+class IntegerRun(Protocol):
+    """A running integer detector: counts in; onset, deciding index (both within the counts), strength out."""
+
+    def __call__(self, counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
+        """Feed the next counts; an onset may lie before them (a negative index)."""
+        ...
+
+
+class IntegerVariant(Variant, Protocol):
+    """What the export needs of an integer variant beyond running it."""
+
+    @property
+    def source(self) -> Variant:
+        """The float variant that it stands for."""
+        ...
+
+    @property
+    def converter(self) -> Converter:
+        """The controller's converter."""
+        ...
+
+    def start(self, fs: float) -> IntegerRun:
+        """A fresh run at `fs` Hz."""
+        ...
+
+    def latency_s(self, fs: float) -> float:
+        """Latest decision after an onset."""
+        ...
+
+
+class IntegerDetector(StreamingDetector):
+    """Volts -> counts -> integers."""
+
+    def __init__(self, variant: IntegerVariant, fs: float) -> None:
+        super().__init__(fs)
+        self._variant = variant
+        self.latency_s = variant.latency_s(self.fs)
+        self._clear()
+
+    def _clear(self) -> None:
+        self._run = self._variant.start(self.fs)
+
+    def _process(self, samples: FloatArray, first: int) -> Detections:
+        converter = self._variant.converter
+        counts = volts_to_counts(samples, converter.range_v, converter.bits)
+        onsets, decided, strength = self._run(counts)
+        return Detections(np.maximum(onsets + first, 0), decided + first, strength)
+
+
+@dataclass(frozen=True, slots=True)
+class IntegerFixedThreshold:
+    """`fixed-threshold` in integers."""
+
+    name: ClassVar[str] = "fixed-threshold-integer"
+    source: FixedThreshold = field(default_factory=FixedThreshold)
+    converter: Converter = field(default_factory=Converter)
+
+    def numbers(self, fs: float) -> ThresholdNumbers:
+        """Its constants at `fs` Hz."""
+        return ThresholdNumbers(
+            whole("threshold", self.source.threshold_v / self.converter.count_v * 256, 1, 2**23 - 1),
+            whole("dead time in samples", seconds_to_samples(self.source.dead_time_s, fs, at_least=1), 1, 2**31 - 1),
+            whole("bias shift", math.log2(max(self.source.bias_time_s * fs, 1.0)), 0, 24),
+        )
+
+    def latency_s(self, fs: float) -> float:
+        """None: a sample is judged by itself."""
+        return 0.0
+
+    def start(self, fs: float) -> IntegerRun:
+        """A fresh run."""
+        numbers, state = self.numbers(fs), new_threshold_state()
+
+        def run(counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
+            onsets = np.empty(counts.size // numbers.dead_samples + 1, dtype=np.int64)
+            found = onsets[: run_threshold(counts, state, numbers, onsets)]
+            return found, found, np.ones(found.size)
+
+        return run
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> IntegerDetector:
+        """A detector for `fs` Hz."""
+        return IntegerDetector(self, fs)
+
+
+@dataclass(frozen=True, slots=True)
+class IntegerRingFollowing:
+    """`ring-following` in integers."""
+
+    name: ClassVar[str] = "ring-following-integer"
+    source: RingFollowing = field(default_factory=RingFollowing)
+    converter: Converter = field(default_factory=Converter)
+
+    def numbers(self, fs: float) -> RingNumbers:
+        """Its constants at `fs` Hz. Raises ExportError for a rate that does not fit."""
+        source, unit_q4 = self.source, self.converter.unit_v / 16
+        octave_q16 = 65536 / OCTAVE_DB
+        per_block = octave_q16 / BLOCK_HZ
+        low, high = source.decay_limits_db_s
+        least = whole("least level", LEAST_V / unit_q4, 0, 1 << 20) or 1
+        threshold = log2_q8(whole("threshold", source.threshold_v / unit_q4, 1, 1 << 19) + least) << 8
+        return RingNumbers(
+            samples_per_block(fs), self.converter.shift,
+            whole("high-pass", one_pole_coefficient(high_pass_time_s(source.high_pass_hz, fs), fs) * 65536, 1, 65536),
+            least, threshold, whole("over_usual_db", source.over_usual_db * octave_q16, 0, 1 << 23),
+            whole("over_ring_db", source.over_ring_db * octave_q16, 0, 1 << 23),
+            whole("decay_share", source.decay_share * 256, 0, 512),
+            whole("decay", (source.decay_db_s or math.sqrt(low * high)) * per_block, 0, 1 << 22),
+            whole("lowest decay", low * per_block, 0, 1 << 22), whole("highest decay", high * per_block, 0, 1 << 22),
+            whole("hysteresis_db", source.hysteresis_db * octave_q16, 0, 1 << 23), int(source.decay_db_s == 0.0),
+            whole("dead time in ms", seconds_to_samples(source.dead_time_s, BLOCK_HZ, at_least=1), 1, 65535),
+        )  # fmt: skip
+
+    def latency_s(self, fs: float) -> float:
+        """One block."""
+        return 1.0 / BLOCK_HZ
+
+    def start(self, fs: float) -> IntegerRun:
+        """A fresh run."""
+        numbers = self.numbers(fs)
+        state = new_ring_state(numbers)
+
+        def run(counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
+            room = counts.size // (numbers.samples_per_block * numbers.dead_blocks) + 2
+            ages, decided = np.empty(room, dtype=np.int64), np.empty(room, dtype=np.int64)
+            found = run_ring_following(counts, state, numbers, ages, decided)
+            return decided[:found] - ages[:found], decided[:found], np.ones(found)
+
+        return run
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> IntegerDetector:
+        """A detector for `fs` Hz."""
+        return IntegerDetector(self, fs)
