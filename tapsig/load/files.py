@@ -1,0 +1,56 @@
+"""Opening and replacing files, with words for what can go wrong."""
+
+import os
+import tempfile
+from pathlib import Path
+
+from tapsig.errors import RecordingError
+
+LARGEST_TABLE_BYTES = 64_000_000  # label files and manifests; more is no hand-made table
+
+
+def check_file(path: Path, *, what: str = "recording") -> int:
+    """Size in bytes of a file that can be read.
+
+    Raises RecordingError if it is missing, a folder, not a regular file, not readable or empty.
+    """
+    try:
+        if not path.exists():
+            raise RecordingError(f"{path}: there is no such {what}; check the name and the folder")
+        if path.is_dir():
+            raise RecordingError(f"{path} is a folder; name a {what} inside it")
+        if not path.is_file():
+            raise RecordingError(f"{path} is not a regular file; copy its content to a file first")
+        with open(path, "rb") as file:
+            size = os.fstat(file.fileno()).st_size
+    except PermissionError as error:
+        raise RecordingError(f"{path} may not be read by you; change its permissions") from error
+    except (OSError, ValueError) as error:  # ValueError: a NUL character in the name
+        raise RecordingError(f"{str(path)!r} cannot be opened ({error}); check the name") from error
+    if not size:
+        raise RecordingError(f"{path} is empty (0 bytes); copy it again from the logger")
+    return size
+
+
+def read_small_file(path: Path, *, what: str) -> bytes:
+    """Content of a hand-made table. Raises RecordingError as `check_file` does, and above 64 MB."""
+    size = check_file(path, what=what)
+    if size > LARGEST_TABLE_BYTES:
+        raise RecordingError(f"{path} has {size} bytes; a {what} has at most {LARGEST_TABLE_BYTES}")
+    return path.read_bytes()
+
+
+def replace_file(path: Path, content: bytes) -> None:
+    """Put `content` in the place of `path`, whole or not at all: an interruption leaves what stood there before."""
+    mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:100]}.")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(temporary, mode)
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise

@@ -1,0 +1,101 @@
+"""What was wrong with a file and what was done about it: Finding, LoadReport."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from tapsig.errors import RecordingError
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One kind of fault in a file, and how it was treated.
+
+    `code` is a stable word such as "malformed-line"; `count` says how often it occurred, `line` (from 1) or `sample`
+    (from 0) where it first did.
+    """
+
+    code: str
+    message: str
+    count: int = 1
+    line: int | None = None
+    sample: int | None = None
+
+    def __str__(self) -> str:
+        place = f"line {self.line}: " if self.line is not None else ""
+        place = place or (f"sample {self.sample}: " if self.sample is not None else "")
+        times = f" ({self.count} in all)" if self.count > 1 else ""
+        return f"{place}{self.message}{times} [{self.code}]"
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A gap-free stretch of samples [start, stop): its own mean rate, and the jitter of its stamps.
+
+    `jitter_s` is the standard deviation of the sampling interval; nan where a file has no stamps.
+    """
+
+    start: int
+    stop: int
+    fs: float
+    jitter_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoadReport:
+    """How a recording was read. `clean` means: no finding, the file was read as it stands.
+
+    `timing_error_s` is how far any sample's time, from the recording's rate and gaps, is from its stamp at most (nan
+    without stamps).
+    """
+
+    source: str
+    findings: tuple[Finding, ...] = ()
+    stretches: tuple[Stretch, ...] = ()
+    timing_error_s: float = float("nan")
+
+    @property
+    def clean(self) -> bool:
+        """Whether there is no finding."""
+        return not self.findings
+
+    def codes(self) -> tuple[str, ...]:
+        """The codes of the findings, in the order found."""
+        return tuple(finding.code for finding in self.findings)
+
+    def find(self, code: str) -> Finding | None:
+        """The finding of that code, if there is one."""
+        return next((finding for finding in self.findings if finding.code == code), None)
+
+
+class FindingList:
+    """Collects findings; those of one code are counted together, and the first one tells the place."""
+
+    def __init__(self) -> None:
+        self._found: dict[str, Finding] = {}
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    def __str__(self) -> str:
+        return _list(self._found.values())
+
+    def add(
+        self, code: str, message: str, *, count: int = 1, line: int | None = None, sample: int | None = None
+    ) -> None:
+        """Note `count` more faults of this code."""
+        first = self._found.get(code)
+        if first is None:
+            self._found[code] = Finding(code, message, count, line, sample)
+        else:
+            self._found[code] = Finding(code, first.message, first.count + count, first.line, first.sample)
+
+    def settle(self, source: str, *, strict: bool) -> tuple[Finding, ...]:
+        """All findings. Raises RecordingError if there are any and `strict` is set."""
+        findings = tuple(self._found.values())
+        if strict and findings:
+            raise RecordingError(f"{source}: {_list(findings)}; read it without strict to accept this")
+        return findings
+
+
+def _list(findings: Iterable[Finding]) -> str:
+    return "; ".join(map(str, findings))

@@ -1,0 +1,133 @@
+"""Label files: a CSV with the header `onset_s,kind`, or the cue points of a WAV file."""
+
+import csv
+import io
+from collections.abc import Iterable
+from pathlib import Path
+
+from tapsig.errors import LabelError, RecordingError
+from tapsig.load.files import read_small_file, replace_file
+from tapsig.load.riff import read_cue_points
+from tapsig.records import TAP, Label
+
+LONGEST_KIND = 100
+
+
+def load_labels(path: str | Path) -> tuple[Label, ...]:
+    """Labels in a CSV file (`onset_s,kind`; other columns are passed over) or in the cue points of a WAV file.
+
+    Lines that start with `#` and empty lines are passed over; semicolons may take the place of commas, with decimal
+    commas or points. Without a column `kind` every label is a tap. Ascending by onset.
+
+    Raises LabelError, with the line, for a missing header, a time that is no number of seconds from 0 up, an empty
+    kind, or two labels that are the same.
+    """
+    path = Path(path)
+    if path.suffix.lower() in (".wav", ".wave"):
+        return _cue_labels(path)
+    try:
+        raw = read_small_file(path, what="label file")
+    except RecordingError as error:
+        raise LabelError(str(error)) from error
+    try:
+        text = raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise LabelError(f"{path}: byte {error.start} is not UTF-8; save the file as CSV in UTF-8") from error
+    return parse_labels(text, source=str(path))
+
+
+def parse_labels(text: str, *, source: str = "labels") -> tuple[Label, ...]:
+    """Labels in the text of a label file; see `load_labels`.
+
+    >>> parse_labels("onset_s,kind\\n1.5,tap\\n0.25,thump\\n")
+    (Label(onset_s=0.25, kind='thump'), Label(onset_s=1.5, kind='tap'))
+    """
+    lines = [(number, line) for number, line in enumerate(_split_lines(text), 1)
+             if line.strip() and not line.lstrip().startswith("#")]  # fmt: skip
+    if not lines:
+        raise LabelError(f"{source}: there is no header; the first line must be 'onset_s,kind'")
+    delimiter = ";" if ";" in lines[0][1] else ","
+    header = [cell.strip().lower() for cell in _cells(lines[0][1], delimiter, source, lines[0][0])]
+    if "onset_s" not in header:
+        raise LabelError(f"{source}, line {lines[0][0]}: the header is {lines[0][1][:60]!r}; it must name 'onset_s'"
+                         " (and 'kind', if not every label is a tap)")  # fmt: skip
+    place: dict[str, int] = {name: header.index(name) for name in ("onset_s", "kind") if name in header}
+    seen: dict[Label, int] = {}
+    for number, line in lines[1:]:
+        cells = _cells(line, delimiter, source, number)
+        if len(cells) <= max(place.values()):
+            raise LabelError(f"{source}, line {number}: {line[:60]!r} has {len(cells)} cells, fewer than the header;"
+                             " complete or delete the line")  # fmt: skip
+        label = _label(cells, place, delimiter, f"{source}, line {number}")
+        if label in seen:
+            raise LabelError(f"{source}, line {number}: the same label as in line {seen[label]}; delete one of them")
+        seen[label] = number
+    return tuple(sorted(seen))
+
+
+def write_labels(path: str | Path, labels: Iterable[Label]) -> None:
+    """Write `labels` to a CSV file, ascending, in tenths of a millisecond and finer where needed; replaces `path`.
+
+    Raises LabelError for a kind that a label file cannot hold.
+    """
+    replace_file(Path(path), render_labels(labels).encode("utf-8"))
+
+
+def render_labels(labels: Iterable[Label]) -> str:
+    """The text of a label file.
+
+    >>> render_labels([Label(1.5), Label(0.25, "thump")])
+    'onset_s,kind\\n0.2500,thump\\n1.5000,tap\\n'
+    """
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(("onset_s", "kind"))
+    for label in sorted(labels):
+        _check_kind(label.kind, "kind")
+        fixed = f"{label.onset_s:.4f}"
+        writer.writerow((fixed if float(fixed) == label.onset_s else repr(float(label.onset_s)), label.kind))
+    return buffer.getvalue()
+
+
+def _split_lines(text: str) -> list[str]:
+    # Not str.splitlines, which also splits at form feeds and at Unicode separators, and would spoil the numbering.
+    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+
+
+def _cells(line: str, delimiter: str, source: str, number: int) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=delimiter, strict=True))
+    except (csv.Error, StopIteration) as error:
+        raise LabelError(f"{source}, line {number}: {line[:60]!r} is not CSV ({error}); correct the quotes") from error
+
+
+def _label(cells: list[str], place: dict[str, int], delimiter: str, where: str) -> Label:
+    cell = cells[place["onset_s"]].strip()
+    try:
+        if "_" in cell:
+            raise ValueError  # Python's own spelling of 1_000
+        onset_s = float(cell.replace(",", ".") if delimiter == ";" else cell)
+    except ValueError:
+        raise LabelError(f"{where}: onset_s is {cell[:40]!r}; it must be a number of seconds, such as 12.345") from None
+    kind = cells[place["kind"]].strip() if "kind" in place else TAP
+    _check_kind(kind, where)
+    try:
+        return Label(onset_s, kind)
+    except LabelError as error:
+        raise LabelError(f"{where}: {error}") from None
+
+
+def _check_kind(kind: str, where: str) -> None:
+    if not kind or len(kind) > LONGEST_KIND or not kind.isprintable():
+        raise LabelError(f"{where}: kind is {kind[:40]!r}; it must be a word such as 'tap' or 'rain', printable, of at"
+                         f" most {LONGEST_KIND} characters")  # fmt: skip
+
+
+def _cue_labels(path: Path) -> tuple[Label, ...]:
+    fs, points = read_cue_points(path)
+    labels = set()
+    for frame, text in points:
+        kind = text.strip() or TAP
+        _check_kind(kind, f"{path}, cue point at frame {frame}")
+        labels.add(Label(frame / fs, kind))
+    return tuple(sorted(labels))

@@ -1,0 +1,222 @@
+"""How the lines of a log are built: preamble, header, delimiter, decimal sign, columns and their units."""
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from tapsig.errors import ParameterError, RecordingError
+
+NUMBER = re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?|0[xX][0-9a-fA-F]{1,8})", re.ASCII)
+UNDEFINED = frozenset({"", "nan", "-nan", "inf", "-inf", "+inf", "ovf", "ol", "overflow", "over", "na", "null", "none"})
+CLOCK_PREFIX = re.compile(r"\[?(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d{1,6})?)\]?\s*(?:->|[>,;:\t]|\s)\s*(?=\S)", re.ASCII)
+PREAMBLE = re.compile(r"#+\s*([A-Za-z_]\w*)\s*[=:]\s*(.*?)\s*", re.ASCII)
+
+TIME_UNITS = {
+    **dict.fromkeys(("us", "µs", "μs", "usec", "micros", "microsecond", "microseconds"), "us"),
+    **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), "ms"),
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
+}  # fmt: skip
+SECONDS = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
+TIME_WORDS = frozenset({"time", "t", "timestamp", "stamp", "elapsed", "uptime", "clock"})
+COUNT_WORDS = frozenset({"adc", "count", "counts", "raw", "code"})
+VOLT_WORDS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "voltage": 1.0, "mv": 1e-3, "millivolt": 1e-3, "millivolts": 1e-3}
+INDEX_WORDS = frozenset({"index", "line", "no", "nr"})
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column by its header: "time", "value" or "index"; its unit ("us", "ms", "s"; "counts", "V" or "")."""
+
+    kind: str
+    unit: str = ""
+    scale_v: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How to take a line apart."""
+
+    delimiter: str  # "" = one column, " " = any white space
+    decimal_comma: bool
+    columns: int
+    trailing: bool  # each line ends with a delimiter
+    clock_prefix: bool
+    header: tuple[str, ...]  # cells; () = none
+    preamble: Mapping[str, str]
+    first_line: int  # of the data, from 1
+    example: str  # that line
+
+    def split(self, line: str) -> list[str]:
+        """The cells of a line without its clock prefix, as they stand."""
+        if self.delimiter == " ":
+            return line.split()
+        return [cell.strip().strip('"') for cell in line.split(self.delimiter)] if self.delimiter else [line.strip()]
+
+    def number(self, cell: str) -> float | None:
+        """The value of a cell, None if it is no plain number."""
+        if self.decimal_comma:
+            cell = cell.replace(",", ".")
+        if not NUMBER.fullmatch(cell):
+            return None
+        sign = -1.0 if cell.startswith("-") else 1.0
+        digits = cell.lstrip("+-")
+        return sign * (float(int(digits, 16)) if digits[:2] in ("0x", "0X") else float(digits))
+
+
+def decode_line(raw: bytes) -> str:
+    """Text of one line: UTF-8, or else Latin-1."""
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("latin-1")
+
+
+def find_layout(source: str, head: bytes) -> Layout:
+    """The layout of a log by its first lines. Raises RecordingError when no line of numbers is among them."""
+    lines = [decode_line(raw).strip("\0 \t\r") for raw in head.split(b"\n")]
+    if not head.endswith(b"\n"):
+        lines = lines[:-1] or lines  # a line cut by the end of the head
+    stripped = [CLOCK_PREFIX.sub("", line, count=1) for line in lines]
+    prefixed = sum(a != b for a, b in zip(lines, stripped, strict=True)) * 2 > sum(map(bool, lines))
+    texts = stripped if prefixed else lines
+    forms = Counter[tuple[str, bool, int, bool]]()
+    for text in texts:
+        forms.update(_forms(text))
+    if not forms:
+        first = next((line for line in lines if line), "")
+        raise RecordingError(f"{source}: no line of numbers in its first {len(lines)} lines (the first is"
+                             f" {first[:40]!r}); a log has one value, or time and value, a line")  # fmt: skip
+    most = max(forms.values())
+    delimiter, comma, columns, trailing = max(
+        (form for form, count in forms.items() if count == most), key=lambda form: (form[2], not form[1]))  # fmt: skip
+    probe = Layout(delimiter, comma, columns, trailing, prefixed, (), {}, 0, "")
+    start = next(index for index, text in enumerate(texts) if probe_fits(probe, text))
+    preamble = {match[1]: match[2] for line in lines[:start] if (match := PREAMBLE.fullmatch(line))}
+    header = next((cells for text in reversed(texts[:start]) if (cells := _header_cells(probe, text))), ())
+    return Layout(delimiter, comma, columns, trailing, prefixed, header, preamble, start + 1, lines[start])
+
+
+def probe_fits(layout: Layout, text: str) -> bool:
+    """Whether a line has numbers (or an undefined value) in all columns of the layout."""
+    cells = layout.split(text)
+    if len(cells) != layout.columns + layout.trailing or (layout.trailing and cells[-1]):
+        return False
+    cells = cells[: layout.columns]
+    return any(layout.number(cell) is not None for cell in cells) and all(
+        layout.number(cell) is not None or cell.lower() in UNDEFINED for cell in cells)  # fmt: skip
+
+
+def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
+    """All ways in which a line is one of numbers: (delimiter, decimal comma, columns, trailing delimiter)."""
+    if not text or text.startswith("#"):
+        return []
+    found = []
+    for delimiter in ("", ",", ";", "\t", " "):
+        if delimiter and delimiter not in text:
+            continue
+        for comma in (False, True) if delimiter in (";", "\t") and "," in text else (False,):
+            layout = Layout(delimiter, comma, 1, False, False, (), {}, 0, "")
+            cells = layout.split(text)
+            trailing = len(cells) > 1 and not cells[-1]
+            cells = cells[:-1] if trailing else cells
+            if cells and all(layout.number(cell) is not None for cell in cells):
+                found.append((delimiter, comma, len(cells), trailing))
+    return found
+
+
+def _header_cells(layout: Layout, text: str) -> tuple[str, ...]:
+    """The cells of a line that may be a header: as many words as there are columns, one of them known."""
+    cells = layout.split(text.lstrip("#").strip())
+    if len(cells) == layout.columns + 1 and not cells[-1]:
+        cells = cells[:-1]
+    if len(cells) != layout.columns or any(layout.number(cell) is not None for cell in cells):
+        return ()
+    if layout.columns == 1 and describe_column(cells[0]) == Column("value") and not cells[0].isidentifier():
+        return ()  # a sentence before a column of values
+    return tuple(cells) if all(cells) else ()
+
+
+def describe_column(name: str) -> Column:
+    """What a header cell says of its column.
+
+    >>> describe_column("time (µs)"), describe_column("a0_mv"), describe_column("adc0")
+    (Column(kind='time', unit='us', scale_v=1.0), Column(kind='value', unit='V', scale_v=0.001), \
+Column(kind='value', unit='counts', scale_v=1.0))
+    """
+    words = [word for word in re.split(r"[^A-Za-zµμ]+", name.lower()) if word]
+    timed = [TIME_UNITS[word] for word in words if word in TIME_UNITS]
+    if timed or TIME_WORDS.intersection(words):
+        return Column("time", timed[0] if timed else "")
+    volts = [VOLT_WORDS[word] for word in words if word in VOLT_WORDS]
+    if volts:
+        return Column("value", "V", volts[0])
+    if COUNT_WORDS.intersection(words):
+        return Column("value", "counts")
+    return Column("index" if INDEX_WORDS.intersection(words) else "value")
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Which columns to read: `time` None = no stamps in a column; its unit; the value and its unit."""
+
+    time: int | None
+    time_unit: str
+    value: int
+    value_column: Column
+
+
+def choose_columns(source: str, layout: Layout, *, channel: int, time_unit: str | None, timeless: bool) -> Choice:
+    """The columns of a channel. `timeless` says that a rate was given, so that a time column may be missing.
+
+    Raises RecordingError, with what to say, where the file does not tell what its columns are.
+    """
+    where = f"{source}, line {layout.first_line}: {layout.example[:40]!r}"
+    columns = [describe_column(name) for name in layout.header]
+    if not columns:
+        columns = _columns_without_header(where, layout, time_unit)
+    if layout.columns > 1 and time_unit and not timeless and all(column.kind != "time" for column in columns):
+        columns[0] = Column("time")
+    values = [index for index, column in enumerate(columns) if column.kind == "value"]
+    if channel >= len(values):
+        raise ParameterError(f"channel is {channel}; {source} has {len(values)} value columns, from 0")
+    times = [index for index, column in enumerate(columns) if column.kind == "time"]
+    value = values[channel]
+    time = max((index for index in times if index < value), default=times[0] if times else None)
+    if time is None:
+        if not timeless and not layout.clock_prefix:
+            raise RecordingError(f"{where}: no time column and no rate; give fs=, or '# fs_hz=...' in its first lines")
+        return Choice(None, "", value, columns[value])
+    unit = time_unit or columns[time].unit or layout.preamble.get("time_unit", "")
+    if unit not in SECONDS:
+        name = layout.header[time] if layout.header else "the first column"
+        raise RecordingError(f"{where}: the time unit of {name!r} is not told; say time_unit='us', 'ms' or 's', or name"
+                             " the column time_us, time_ms or time_s")  # fmt: skip
+    return Choice(time, unit, value, columns[value])
+
+
+def _columns_without_header(where: str, layout: Layout, time_unit: str | None) -> list[Column]:
+    if layout.columns == 1:
+        return [Column("value")]
+    if layout.columns == 2 and (time_unit or "time_unit" in layout.preamble):
+        return [Column("time"), Column("value")]
+    if layout.columns == 2:
+        raise RecordingError(f"{where} has 2 columns and no header; say time_unit='us', 'ms' or 's' if they are time"
+                             " and value, or put a header such as time_us,adc before them")  # fmt: skip
+    raise RecordingError(f"{where} has {layout.columns} columns and no header; put a header such as time_us,adc0,adc1"
+                         " before them")  # fmt: skip
+
+
+def preamble_number(source: str, preamble: Mapping[str, str], name: str) -> float | None:
+    """The number that `# name=...` gives, None if it is not there. Raises RecordingError if it is no number above 0."""
+    text = preamble.get(name)
+    if text is None:
+        return None
+    if not NUMBER.fullmatch(text) or not 0 < float(int(text, 16) if "x" in text.lower() else text) < 1e12:
+        raise RecordingError(f"{source}: its preamble says {name}={text[:40]!r}; it must be a number above 0")
+    return float(int(text, 16) if "x" in text.lower() else text)
+
+
+def repeated_header(layout: Layout, cells: Sequence[str]) -> bool:
+    """Whether these cells are the header once more."""
+    return bool(layout.header) and tuple(cells[: layout.columns]) == layout.header
