@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--parked", action="append", default=[], metavar="SCENE=HOURS",
                         help="hours a year of this scene around the parked vehicle; see the note for the default")
     parser.add_argument("--wake-level-v", type=float, metavar="V",
-                        help="level of the wake-up comparator; default: chosen on train and validation recordings")
+                        help="of the wake-up comparator; default: with 6 dB of reserve from train and validation")
     parser.add_argument("--speed", type=float, default=40.0, metavar="KM/H", help="mean speed; default: 40")
     parser.add_argument("--confidence", type=float, default=0.95, metavar="X",
                         help="of intervals and bounds; default: 0.95")

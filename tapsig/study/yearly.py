@@ -12,7 +12,7 @@ from tapsig.standby import Battery, DutyCycle, compute_days
 from tapsig.study.nuisance import YEAR_HOURS
 from tapsig.study.risk import Observation, RiskQuestion, RiskRow, assess_observation
 from tapsig.study.wake_up import WakeUp, WakeUpTally, build_duty, tally_wake_up
-from tapsig.units import check_positive
+from tapsig.units import check_positive, db_to_amplitude
 
 DRIVING = "driving"
 
@@ -152,18 +152,24 @@ def tally_comparators(
 
 
 def choose_level_v(
-    tallies: Mapping[tuple[str, str, float], WakeUpTally], position: str, *, missed_share: float = 0.02
+    tallies: Mapping[tuple[str, str, float], WakeUpTally],
+    position: str,
+    *,
+    missed_share: float = 0.02,
+    reserve_db: float = 6.0,
 ) -> float:
-    """The highest level at which at most `missed_share` of a position's entries fail to wake the controller.
+    """The level to set: `reserve_db` below the highest at which at most `missed_share` of the entries fail to wake it.
 
-    nan when even the lowest level misses more, or when there are no entries. Choose it on other recordings than those
-    it is judged on.
+    Of the levels in `tallies`; nan when none is low enough, or when there are no entries. The reserve is for another
+    hand and another sensor (6 dB is common practice, no source). Choose it on other recordings than those it is judged
+    on.
     """
     levels = sorted({level_v for where, _, level_v in tallies if where == position}, reverse=True)
-    for level_v in levels:
-        total = sum((tally for key, tally in tallies.items() if key[::2] == (position, level_v)), WakeUpTally())
+    for highest_v in levels:
+        total = sum((tally for key, tally in tallies.items() if key[::2] == (position, highest_v)), WakeUpTally())
         if total.missed_entries_share <= missed_share:
-            return level_v
+            limit_v = highest_v / db_to_amplitude(reserve_db) * (1 + 1e-9)
+            return max((level_v for level_v in levels if level_v <= limit_v), default=math.nan)
     return math.nan
 
 

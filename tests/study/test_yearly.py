@@ -26,10 +26,12 @@ def record(
     return Recording(samples, FS, labels=labels, position="frame", scene=scene)
 
 
-def test_the_level_is_the_highest_that_still_hears_the_taps() -> None:
+def test_the_level_keeps_a_reserve_below_the_highest_that_hears_the_taps() -> None:
     tallies = tally_comparators([record(0.3, 0.0), record(0.15, 0.0)], EntryParameters())
-    assert choose_level_v(tallies, "frame") == 0.1
-    assert choose_level_v(tallies, "frame", missed_share=0.5) == 0.2
+    assert choose_level_v(tallies, "frame", reserve_db=0.0) == 0.1
+    assert choose_level_v(tallies, "frame", reserve_db=0.0, missed_share=0.5) == 0.2
+    # 6 dB below 0.1 V is 0.05012 V (20 lg 2 = 6.02): the next level of the grid below it.
+    assert choose_level_v(tallies, "frame") == 0.05
     assert math.isnan(choose_level_v(tallies, "latch-bracket"))
     assert math.isnan(choose_level_v(tally_comparators([record(0.001, 0.0)], EntryParameters()), "frame"))
 
