@@ -16,9 +16,9 @@ from tapsig.errors import ParameterError
 from tapsig.features import AFTER, BLOCKS, FEATURES, Memory, Rings, fill_features, new_memory, new_rings
 from tapsig.units import FloatArray, IntArray
 
-LOWEST_FS, HIGHEST_FS = 500.0, 200_000.0
+LOWEST_FS, HIGHEST_FS = 250.0, 200_000.0
 LATENCY_S = 0.037
-"""At most 9 ms from the onset's block to the trigger, 24 ms to the decision, the blocks' own lengths, the refinement."""
+"""From the onset's block at most 9 ms to the trigger and 24 ms to the decision; the blocks' lengths; the refinement."""
 
 HIGH_PASS = 0.125  # per block: 20 Hz
 SMOOTHING = 0.4  # per block: 2 ms

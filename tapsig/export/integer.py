@@ -16,6 +16,7 @@ from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
 from tapsig.errors import ExportError, ParameterError
 from tapsig.export.fixed_point import log2_q8
 from tapsig.export.integer_plain import (
+    MARK,
     RingNumbers,
     ThresholdNumbers,
     new_ring_state,
@@ -87,6 +88,10 @@ class IntegerRun(Protocol):
         """Feed the next counts; an onset may lie before them (a negative index)."""
         ...
 
+    def probe(self) -> int:
+        """The intermediate value that test vectors show after each count."""
+        ...
+
 
 class IntegerVariant(Variant, Protocol):
     """What the export needs of an integer variant beyond running it."""
@@ -129,6 +134,39 @@ class IntegerDetector(StreamingDetector):
         return Detections(np.maximum(onsets + first, 0), decided + first, strength)
 
 
+class ThresholdRun:
+    """A running fixed threshold; the probe is the mean in Q16 counts."""
+
+    def __init__(self, numbers: ThresholdNumbers) -> None:
+        self._numbers, self._state = numbers, new_threshold_state()
+
+    def __call__(self, counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
+        onsets = np.empty(counts.size // self._numbers.dead_samples + 1, dtype=np.int64)
+        found = onsets[: run_threshold(counts, self._state, self._numbers, onsets)]
+        return found, found, np.ones(found.size)
+
+    def probe(self) -> int:
+        """The mean in Q16 counts."""
+        return int(self._state[0])
+
+
+class RingRun:
+    """A running ring-following threshold; the probe is the ring mark in log2 Q16."""
+
+    def __init__(self, numbers: RingNumbers) -> None:
+        self._numbers, self._state = numbers, new_ring_state(numbers)
+
+    def __call__(self, counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
+        room = counts.size // (self._numbers.samples_per_block * self._numbers.dead_blocks) + 2
+        ages, decided = np.empty(room, dtype=np.int64), np.empty(room, dtype=np.int64)
+        found = run_ring_following(counts, self._state, self._numbers, ages, decided)
+        return decided[:found] - ages[:found], decided[:found], np.ones(found)
+
+    def probe(self) -> int:
+        """The ring mark in log2 Q16."""
+        return int(self._state[MARK])
+
+
 @dataclass(frozen=True, slots=True)
 class IntegerFixedThreshold:
     """`fixed-threshold` in integers."""
@@ -151,14 +189,7 @@ class IntegerFixedThreshold:
 
     def start(self, fs: float) -> IntegerRun:
         """A fresh run."""
-        numbers, state = self.numbers(fs), new_threshold_state()
-
-        def run(counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
-            onsets = np.empty(counts.size // numbers.dead_samples + 1, dtype=np.int64)
-            found = onsets[: run_threshold(counts, state, numbers, onsets)]
-            return found, found, np.ones(found.size)
-
-        return run
+        return ThresholdRun(self.numbers(fs))
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> IntegerDetector:
         """A detector for `fs` Hz."""
@@ -199,16 +230,7 @@ class IntegerRingFollowing:
 
     def start(self, fs: float) -> IntegerRun:
         """A fresh run."""
-        numbers = self.numbers(fs)
-        state = new_ring_state(numbers)
-
-        def run(counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
-            room = counts.size // (numbers.samples_per_block * numbers.dead_blocks) + 2
-            ages, decided = np.empty(room, dtype=np.int64), np.empty(room, dtype=np.int64)
-            found = run_ring_following(counts, state, numbers, ages, decided)
-            return decided[:found] - ages[:found], decided[:found], np.ones(found)
-
-        return run
+        return RingRun(self.numbers(fs))
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> IntegerDetector:
         """A detector for `fs` Hz."""

@@ -77,14 +77,14 @@ class RingNumbers(NamedTuple):
 
 
 _MEAN, _PEAK, _PEAK_AGE, _FILL, _STARTED, _USUAL_KNOWN, _ARMED, _FRAME_FILL, _SINCE = range(9)
-_USUAL, _MARK, _LAST_PEAK, _RATE, _FRAME, _FRAME_BEFORE = range(9, 15)
+_USUAL, MARK, _LAST_PEAK, _RATE, _FRAME, _FRAME_BEFORE = range(9, 15)
 
 
 def new_ring_state(numbers: RingNumbers) -> IntArray:
     """The state before the first count."""
     state = np.zeros(15, dtype=np.int64)
     state[_ARMED], state[_SINCE], state[_RATE], state[_PEAK_AGE] = 1, numbers.dead_blocks, numbers.rate, -1
-    state[_MARK] = state[_LAST_PEAK] = state[_FRAME] = state[_FRAME_BEFORE] = SILENT
+    state[MARK] = state[_LAST_PEAK] = state[_FRAME] = state[_FRAME_BEFORE] = SILENT
     return state
 
 
@@ -104,8 +104,8 @@ def _learn_decay(s: IntArray, level: int, numbers: RingNumbers) -> None:
 @numba.njit(cache=True)
 def _judge_block(s: IntArray, level: int, numbers: RingNumbers) -> bool:
     tap = False
-    s[_MARK] = max(s[_MARK] - shift_down(s[_RATE] * numbers.decay_share_q8, 8), SILENT)
-    threshold = max(numbers.threshold, s[_USUAL] + numbers.over_usual, s[_MARK])
+    s[MARK] = max(s[MARK] - shift_down(s[_RATE] * numbers.decay_share_q8, 8), SILENT)
+    threshold = max(numbers.threshold, s[_USUAL] + numbers.over_usual, s[MARK])
     if level < s[_LAST_PEAK] - numbers.hysteresis:
         s[_ARMED] = 1
     if level > threshold and s[_SINCE] >= numbers.dead_blocks and s[_ARMED] == 1:
@@ -114,7 +114,7 @@ def _judge_block(s: IntArray, level: int, numbers: RingNumbers) -> bool:
         s[_LAST_PEAK], s[_FRAME], s[_FRAME_BEFORE] = level, SILENT, SILENT
     if s[_SINCE] < HOLD_BLOCKS:
         s[_LAST_PEAK] = max(s[_LAST_PEAK], level)
-        s[_MARK] = max(s[_MARK], level + numbers.over_ring)
+        s[MARK] = max(s[MARK], level + numbers.over_ring)
     s[_USUAL] += shift_down(level - s[_USUAL], 10 if level > s[_USUAL] else 6)
     _learn_decay(s, level, numbers)
     s[_SINCE] = min(s[_SINCE] + 1, LARGEST_SINCE)

@@ -40,3 +40,8 @@ tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count)
 #endif
     return event;
 }
+
+int32_t tapsig_probe(const tapsig_detector *detector)
+{
+    return core_probe(&detector->core);
+}

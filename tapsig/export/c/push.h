@@ -19,3 +19,6 @@ void tapsig_init(tapsig_detector *detector);
 
 /* Push the converter's next count, 0 to TAPSIG_COUNT_MAX. */
 tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count);
+
+/* An intermediate value, to compare with test vectors. */
+int32_t tapsig_probe(const tapsig_detector *detector);

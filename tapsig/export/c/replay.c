@@ -1,7 +1,8 @@
 /* Replays a recording through the detector on a host computer and prints one line an event.
  *
- *     replay counts.csv        the last number of each line is the converter's count
- *     replay --raw counts.bin  unsigned 16-bit counts, low byte first
+ *     replay counts.csv          the last number of each line is the converter's count
+ *     replay --raw counts.bin    unsigned 16-bit counts, low byte first
+ *     replay --probe counts.bin  the same, and the intermediate value after each count
  */
 
 #include <stdio.h>
@@ -51,9 +52,10 @@ static long next_count(FILE *file, bool raw)
 
 int main(int argc, char **argv)
 {
-    const bool raw = argc == 3 && strcmp(argv[1], "--raw") == 0;
+    const bool probe = argc == 3 && strcmp(argv[1], "--probe") == 0;
+    const bool raw = probe || (argc == 3 && strcmp(argv[1], "--raw") == 0);
     if (argc != 2 && !raw) {
-        fprintf(stderr, "usage: replay counts.csv | replay --raw counts.bin\n");
+        fprintf(stderr, "usage: replay counts.csv | replay --raw counts.bin | replay --probe counts.bin\n");
         return 2;
     }
     FILE *file = fopen(argv[argc - 1], raw ? "rb" : "r");
@@ -73,6 +75,9 @@ int main(int argc, char **argv)
         }
         if (event.verdict != TAPSIG_NO_VERDICT) {
             printf("%s,%lu,\n", verdict_names[event.verdict], sample);
+        }
+        if (probe) {
+            printf("probe,%lu,%ld\n", sample, (long)tapsig_probe(&detector));
         }
         sample++;
     }
