@@ -34,7 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument("--split", choices=SPLITS, help="default: the vehicle's, or train for a new one")
     add.add_argument("--labels", type=Path, metavar="CSV", help="its labels; the WAV itself for cue points")
     add.add_argument("--channel", type=int, default=0, metavar="N", help="channel, from 0 (default: 0)")
-    add.add_argument("--full-scale-v", type=float, default=1.0, metavar="V", help="volts of full scale (default: 1)")
+    add.add_argument(
+        "--full-scale-v", type=float, metavar="V", help="volts of full scale (default: as the file says, or 1)"
+    )
     add.add_argument("--adc-bits", type=int, metavar="N", help="the CSV holds counts of a converter of N bits")
     add.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a CSV without times")
     for name in ("mount", "sensor", "converter"):

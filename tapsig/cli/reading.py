@@ -11,7 +11,9 @@ def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("recording", type=Path, metavar="FILE", help="a recording: WAV or CSV")
     group = parser.add_argument_group("reading the recording")
     group.add_argument("--channel", type=int, default=0, metavar="N", help="channel, from 0 (default: 0)")
-    group.add_argument("--full-scale-v", type=float, default=1.0, metavar="V", help="volts of full scale (default: 1)")
+    group.add_argument(
+        "--full-scale-v", type=float, metavar="V", help="volts of full scale (default: as the file says, or 1)"
+    )
     group.add_argument("--adc-bits", type=int, metavar="N", help="the CSV holds counts of a converter of N bits")
     group.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a CSV without times")
     group.add_argument("--time-unit", choices=("s", "ms", "us"), help="unit of the times in a CSV that does not say")
@@ -19,7 +21,7 @@ def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
 
 def read(args: argparse.Namespace) -> Recording:
     """The recording that the arguments name."""
-    from tapsig.load import load_recording  # lazy: --help need not wait for it
+    from tapsig.load.recording import load_recording  # lazy: --help need not wait for it
 
     return load_recording(
         args.recording,

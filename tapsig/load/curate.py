@@ -4,34 +4,29 @@ import csv
 import hashlib
 import io
 import itertools
-import os
+import math
 import re
 import shutil
-import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tapsig.errors import LabelError, ParameterError, RecordingError, TapsigError
-from tapsig.load import load_labels, load_recording
+from tapsig.errors import ParameterError, RecordingError, TapsigError
+from tapsig.load.corpus import KNOWN, MANIFEST, SPLITS, Corpus, CorpusEntry, _parse_row, _read_rows
+from tapsig.load.files import read_small_file, replace_file
+from tapsig.load.recording import load_recording
 from tapsig.records import Recording
 
-MANIFEST = "corpus.csv"
-COLUMNS = (
-    "recording", "channel", "labels", "vehicle", "position", "scene", "split", "fs_hz", "full_scale_v", "adc_bits",
-    "duration_s", "seed", "mount", "sensor", "converter",
-)  # fmt: skip
-SPLITS = ("train", "validation", "test")
+COLUMNS = (*KNOWN, "mount", "sensor", "converter")
 ENOUGH_TAPS = 30  # none missed of 30 still leaves a miss rate up to 9.5 % (1 − 0.05^(1/30), Jovanovic & Levy 1997)
 ENOUGH_VEHICLES = 3  # fewer, and one vehicle's luck decides (common practice, no source)
 NEAR_LABELS_S = 0.03
-
-Row = dict[str, str]
+WRONG_RATE = ("rate-overruled", "rate-differs", "fs-overruled")  # codes of findings: fs_hz is not the file's rate
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class CorpusFinding:
     """One thing about a corpus.
 
     `weight` is "error" (results would be wrong), "warning" (they may be), or "missing" (what a fair comparison of
@@ -46,9 +41,9 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class CorpusCheck:
-    """All findings, and taps per (vehicle, scene) and position: None = no recording, nan = not labelled."""
+    """All findings, and taps per (vehicle, scene) and position: absent = no recording, nan = not labelled."""
 
-    findings: tuple[Finding, ...]
+    findings: tuple[CorpusFinding, ...]
     positions: tuple[str, ...]
     taps: Mapping[tuple[str, str], Mapping[str, float]]
     rows: int
@@ -72,52 +67,8 @@ def init_corpus(folder: Path) -> Path:
         raise ParameterError(f"{manifest} exists already; add to it with 'tapsig corpus add {folder} FILE …'")
     for part in ("recordings", "labels"):
         (folder / part).mkdir(parents=True, exist_ok=True)
-    _write_rows(manifest, [])
+    replace_file(manifest, (",".join(COLUMNS) + "\n").encode("utf-8"))
     return manifest
-
-
-def read_rows(folder: Path) -> list[Row]:
-    """The rows of a manifest as they stand, columns that tapsig does not know included.
-
-    Raises RecordingError when there is no manifest, a column is lacking, or a row has too many or too few cells.
-    """
-    manifest = folder / MANIFEST
-    try:
-        with open(manifest, encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file, restkey="", strict=True)
-            rows = [dict(row) for row in reader]
-            header = list(reader.fieldnames or ())
-    except FileNotFoundError as error:
-        raise RecordingError(f"{manifest} does not exist; make it with 'tapsig corpus init {folder}'") from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise RecordingError(f"{manifest}: {error}; a manifest is comma-separated text in UTF-8") from error
-    lacking = [name for name in ("recording", "vehicle", "position", "split") if name not in header]
-    if lacking:
-        raise RecordingError(f"{manifest}: line 1: there is no column {', '.join(lacking)}")
-    for line, row in enumerate(rows, 2):
-        if "" in row or None in row.values():
-            raise RecordingError(f"{manifest}: line {line}: it should have {len(header)} cells, as line 1 has")
-    return [{name: cell.strip() for name, cell in row.items()} for row in rows]
-
-
-def _write_rows(manifest: Path, rows: Sequence[Row]) -> None:
-    """Write the manifest whole or not at all."""
-    names = [*COLUMNS, *dict.fromkeys(name for row in rows for name in row if name not in COLUMNS)]
-    buffer = io.StringIO()
-    writer = csv.DictWriter(buffer, names, restval="", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    handle, temporary = tempfile.mkstemp(dir=manifest.parent, prefix=".corpus.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(buffer.getvalue())
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, manifest)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
 
 
 def add_recording(
@@ -130,54 +81,75 @@ def add_recording(
     split: str | None = None,
     labels: Path | None = None,
     channel: int = 0,
-    full_scale_v: float = 1.0,
+    full_scale_v: float | None = None,
     adc_bits: int | None = None,
     fs: float | None = None,
     mount: str = "",
     sensor: str = "",
     converter: str = "",
     force: bool = False,
-) -> Row:
+) -> dict[str, str]:
     """Copy a recording and its labels into the corpus, and enter it in the manifest; returns the new row.
 
     One call a channel: a file with several channels is copied once. `split` is that of the vehicle's other
-    recordings when not given, and "train" for a new vehicle. `force` replaces the row of the same channel.
+    recordings when not given, and "train" for a new vehicle. `force` replaces the row of the same channel. All else
+    in the manifest, comments and columns of your own included, stays as it is.
 
     Raises ParameterError for an empty name, a split that the vehicle is not in, or a channel that is entered already;
-    RecordingError and LabelError as the loaders do, and for labels after the recording's end.
+    RecordingError and LabelError as the loaders do.
     """
-    rows = read_rows(folder)
+    manifest = folder / MANIFEST
+    if not manifest.exists():
+        raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
+    rows = _read_rows(manifest)
     for name, value in (("vehicle", vehicle), ("position", position), ("scene", scene)):
-        if not value or value != value.strip() or any(ord(sign) < 32 for sign in value):
+        if not value.strip() or value != value.strip() or not value.isprintable() or value.startswith("#"):
             raise ParameterError(f"{name} is {value!r}; it must be a plain word or words")
-    split = _settle_split(rows, vehicle, split)
+    split = _settle_split([row for _, row in rows], vehicle, split)
     recording = load_recording(
         source, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, fs=fs, labels=labels
     )
-    _check_labels_inside(recording, labels)
     copy = _free_place(folder / "recordings", source)
     entered = copy.relative_to(folder).as_posix()
-    here = [row for row in rows if row["recording"] == entered and (row.get("channel") or "0") == str(channel)]
-    if here and not force:
+    there = [line for line, row in rows if row["recording"] == entered and int(row.get("channel") or 0) == channel]
+    if there and not force:
         raise ParameterError(f"{source.name}, channel {channel}, is in the corpus already; --force replaces its row")
     if not copy.exists():
         shutil.copyfile(source, copy)
-    row = dict.fromkeys(COLUMNS, "") | {
+    row = {
         "recording": entered, "channel": str(channel), "vehicle": vehicle, "position": position, "scene": scene,
-        "split": split, "fs_hz": f"{recording.fs:.10g}", "full_scale_v": f"{full_scale_v:.10g}",
+        "split": split, "fs_hz": f"{recording.fs:.10g}",
+        "full_scale_v": "" if full_scale_v is None else f"{full_scale_v:.10g}",
         "adc_bits": "" if adc_bits is None else str(adc_bits), "duration_s": f"{recording.span_s:.6f}",
         "mount": mount, "sensor": sensor, "converter": converter,
     }  # fmt: skip
     if labels is not None:
         place = folder / "labels" / f"{copy.stem}{f'-{channel}' if channel else ''}{labels.suffix.lower()}"
-        shutil.copyfile(labels, place)
+        place.parent.mkdir(exist_ok=True)
+        replace_file(place, labels.read_bytes())
         row["labels"] = place.relative_to(folder).as_posix()
-    _write_rows(folder / MANIFEST, [*(other for other in rows if other not in here), row])
+    _enter(manifest, row, instead_of=there)
     return row
 
 
-def _settle_split(rows: Sequence[Row], vehicle: str, split: str | None) -> str:
-    known = sorted({row["split"] for row in rows if row["vehicle"] == vehicle})
+def _enter(manifest: Path, row: Mapping[str, str], *, instead_of: Sequence[int]) -> None:
+    """Put `row` at the end of the manifest; the lines `instead_of` (from 1) go, the rest stays byte by byte."""
+    lines = read_small_file(manifest, what="manifest").decode("utf-8-sig").splitlines(keepends=True)
+    header = next(csv.reader(line for line in lines if line.strip() and not line.startswith("#")))
+    header = [name.strip() for name in header]
+    lacking = [name for name, cell in row.items() if cell and name not in header]
+    if lacking:
+        raise RecordingError(f"{manifest}: the header has no column {', '.join(lacking)}; add it to the first line")
+    kept = [line for number, line in enumerate(lines, 1) if number not in instead_of]
+    if not kept[-1].endswith(("\n", "\r")):
+        kept[-1] += "\n"
+    buffer = io.StringIO()
+    csv.writer(buffer, lineterminator="\n").writerow([row.get(name, "") for name in header])
+    replace_file(manifest, ("".join(kept) + buffer.getvalue()).encode("utf-8"))
+
+
+def _settle_split(rows: Sequence[Mapping[str, str]], vehicle: str, split: str | None) -> str:
+    known = sorted({row.get("split", "") for row in rows if row.get("vehicle") == vehicle} - {""})
     if split is None:
         return known[0] if known else SPLITS[0]
     if split not in SPLITS:
@@ -188,14 +160,6 @@ def _settle_split(rows: Sequence[Row], vehicle: str, split: str | None) -> str:
             " be tested on a panel it was fitted to"
         )
     return split
-
-
-def _check_labels_inside(recording: Recording, labels: Path | None) -> None:
-    late = [label for label in recording.labels or () if label.onset_s > recording.span_s]
-    if late:
-        raise LabelError(
-            f"{labels}: a label lies at {late[0].onset_s:g} s, the recording ends at {recording.span_s:g} s"
-        )
 
 
 def _free_place(folder: Path, source: Path) -> Path:
@@ -224,162 +188,128 @@ def check_corpus(folder: Path) -> CorpusCheck:
 
     Raises RecordingError when there is no readable manifest.
     """
-    rows = read_rows(folder)
-    findings: list[Finding] = []
-    loaded: list[tuple[Row, Recording]] = []
-    for row in rows:
+    manifest = folder / MANIFEST
+    if not manifest.exists():
+        raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
+    rows = _read_rows(manifest)
+    findings: list[CorpusFinding] = []
+    loaded: list[tuple[CorpusEntry, Recording]] = []
+    for line, row in rows:
         try:
-            recording = _load_row(folder, row)
+            entry = _parse_row(folder, row, line, f"line {line}", allow_outside=False)
+            recording, report = Corpus(folder, ()).read(entry)
         except TapsigError as error:
-            findings.append(Finding("error", _name(row), str(error), "mend the file or its row"))
+            findings.append(CorpusFinding("error", row["recording"], str(error), "mend the file or its row"))
             continue
-        loaded.append((row, recording))
-        findings += _check_row(row, recording)
-    findings += _check_duplicates(loaded) + _check_splits(rows)
+        loaded.append((entry, recording))
+        for found in report.findings:
+            weight, step = ("error", "correct fs_hz") if found.code in WRONG_RATE else ("warning", "tapsig health")
+            findings.append(CorpusFinding(weight, _name(entry), str(found), step))
+        findings += _check_entry(entry, recording)
+    findings += _check_duplicates(loaded) + _check_splits([row for _, row in rows])
     if not rows:
-        findings.append(Finding("missing", MANIFEST, "there are no recordings", f"tapsig corpus add {folder} FILE …"))
+        findings.append(CorpusFinding("missing", MANIFEST, "no recordings", f"tapsig corpus add {folder} FILE …"))
     positions, taps = _count_taps(loaded)
-    findings += _check_fairness(positions, taps, rows)
+    findings += _check_fairness(positions, taps, [entry for entry, _ in loaded])
     return CorpusCheck(tuple(findings), positions, taps, len(rows))
 
 
-def _name(row: Row) -> str:
-    channel = row.get("channel") or "0"
-    return row["recording"] if channel == "0" else f"{row['recording']}:{channel}"
+def _name(entry: CorpusEntry) -> str:
+    return f"{entry.recording}, channel {entry.channel}" if entry.channel else entry.recording
 
 
-def _inside(folder: Path, entry: str) -> Path:
-    path = folder / entry
-    if not path.resolve().is_relative_to(folder.resolve()):
-        raise RecordingError(f"{entry} lies outside the corpus folder; copy it in with 'tapsig corpus add'")
-    return path
-
-
-def _number(row: Row, column: str) -> float | None:
-    text = row.get(column, "")
-    try:
-        return float(text) if text else None
-    except ValueError as error:
-        raise RecordingError(f"{column} is {text!r}; it must be a number or empty") from error
-
-
-def _load_row(folder: Path, row: Row) -> Recording:
-    path = _inside(folder, row["recording"])
-    if not path.is_file():
-        raise RecordingError(f"the file {row['recording']} does not exist")
-    labels = _inside(folder, row["labels"]) if row.get("labels") else None
-    if labels is not None and not labels.is_file():
-        raise LabelError(f"the label file {row['labels']} does not exist")
-    scale, bits, channel = (_number(row, column) for column in ("full_scale_v", "adc_bits", "channel"))
-    recording = load_recording(
-        path,
-        channel=int(channel or 0),
-        full_scale_v=1.0 if scale is None else scale,
-        adc_bits=None if bits is None else int(bits),
-    )
-    return recording if labels is None else recording.with_labels(load_labels(labels))
-
-
-def _check_row(row: Row, recording: Recording) -> list[Finding]:
-    where, found = _name(row), []
+def _check_entry(entry: CorpusEntry, recording: Recording) -> list[CorpusFinding]:
+    found = []
 
     def add(weight: str, what: str, next_step: str) -> None:
-        found.append(Finding(weight, where, what, next_step))
+        found.append(CorpusFinding(weight, _name(entry), what, next_step))
 
-    stated, duration_s = _number(row, "fs_hz"), _number(row, "duration_s")
-    if stated is not None and abs(stated - recording.fs) > 1e-3 * recording.fs:
-        add("error", f"fs_hz is {stated:g}, the file has {recording.fs:g} Hz", "correct the row, or find the file")
-    if duration_s is not None and abs(duration_s - recording.span_s) > 0.01 + 1e-3 * recording.span_s:
-        add("error", f"duration_s is {duration_s:g}, the file lasts {recording.span_s:g} s",
+    if entry.duration_s is not None and abs(entry.duration_s - recording.span_s) > 0.01 + 1e-3 * recording.span_s:
+        add("error", f"duration_s is {entry.duration_s:g}, the file lasts {recording.span_s:g} s",
             "the file has changed: add it anew")
-    if row["split"] not in SPLITS:
-        add("error", f"split is {row['split']!r}", f"make it one of {', '.join(SPLITS)}")
-    for column in ("vehicle", "position", "scene"):
-        if not row.get(column):
+    for column in ("vehicle", "position", "scene", "split"):
+        if not getattr(entry, column):
             add("error", f"{column} is empty", "fill it in")
-    if not row.get("full_scale_v"):
-        add("warning", "full_scale_v is empty, 1 V is taken", "fill it in: levels of different recordings differ by it")
     if recording.labels is None:
         add("warning", "it has no labels", "tapsig propose, tapsig review, then add it anew with --labels")
         return found
-    late = [label for label in recording.labels if label.onset_s > recording.span_s]
-    if late:
-        add("error", f"{len(late)} labels lie after its end, the first at {late[0].onset_s:g} s", "review its labels")
-    times = recording.taps_s
-    near = [float(a) for a, b in itertools.pairwise(times) if b - a < NEAR_LABELS_S]
+    near = [float(a) for a, b in itertools.pairwise(recording.taps_s) if b - a < NEAR_LABELS_S]
     if near:
         span_ms = NEAR_LABELS_S * 1000
-        add("warning", f"{len(near)} taps precede another by under {span_ms:.0f} ms, the first at {near[0]:g} s",
+        add("warning", f"taps under {span_ms:.0f} ms before another: {len(near)}, the first at {near[0]:g} s",
             "a knuckle is not that fast: review its labels")
     unsure = sum(label.kind == "unsure" for label in recording.labels)
     if unsure:
-        add("warning", f"{unsure} labels are still 'unsure'", "tapsig review")
+        add("warning", f"labels still 'unsure': {unsure}", "tapsig review")
     return found
 
 
-def _check_duplicates(loaded: Sequence[tuple[Row, Recording]]) -> list[Finding]:
-    """Rows that say the same sound: compared by their samples, so that another header or name hides nothing."""
-    found, seen, entered = [], dict[str, Row](), Counter(_name(row) for row, _ in loaded)
-    for name, count in entered.items():
+def _check_duplicates(loaded: Sequence[tuple[CorpusEntry, Recording]]) -> list[CorpusFinding]:
+    """Rows with the same sound: compared by their samples, so that another header or name hides nothing."""
+    found, seen = [], dict[str, CorpusEntry]()
+    for name, count in Counter(_name(entry) for entry, _ in loaded).items():
         if count > 1:
-            found.append(Finding("error", name, f"it is entered {count} times", "keep one row"))
-    for row, recording in loaded:
-        digest = hashlib.sha256(recording.samples.tobytes()).hexdigest()
-        first = seen.setdefault(digest, row)
-        if _name(first) != _name(row):
-            across = "" if first["split"] == row["split"] else f", across {first['split']} and {row['split']}"
+            found.append(CorpusFinding("error", name, f"it is entered {count} times", "keep one row"))
+    for entry, recording in loaded:
+        first = seen.setdefault(hashlib.sha256(recording.samples.tobytes()).hexdigest(), entry)
+        if _name(first) != _name(entry):
+            across = "" if first.split == entry.split else f", across {first.split} and {entry.split}"
             what = f"same samples as {_name(first)}{across}"
-            found.append(Finding("error", _name(row), what, "remove one of the two"))
+            found.append(CorpusFinding("error", _name(entry), what, "remove one of the two"))
     return found
 
 
-def _check_splits(rows: Sequence[Row]) -> list[Finding]:
+def _check_splits(rows: Sequence[Mapping[str, str]]) -> list[CorpusFinding]:
     splits = defaultdict(set)
     for row in rows:
-        splits[row["vehicle"]].add(row["split"])
+        splits[row.get("vehicle", "")].add(row.get("split", ""))
     return [
-        Finding("error", vehicle, f"it is in {' and '.join(sorted(found))}", "a vehicle belongs to one split")
+        CorpusFinding("error", vehicle or "no vehicle", f"it is in {' and '.join(sorted(found))}",
+                      "a vehicle belongs to one split")
         for vehicle, found in splits.items()
-        if len(found) > 1
-    ]
+        if len(found - {""}) > 1
+    ]  # fmt: skip
 
 
 def _count_taps(
-    loaded: Sequence[tuple[Row, Recording]],
+    loaded: Sequence[tuple[CorpusEntry, Recording]],
 ) -> tuple[tuple[str, ...], dict[tuple[str, str], dict[str, float]]]:
     """Positions in order of their first row, and labelled taps per (vehicle, scene) and position; nan = unlabelled."""
     taps: dict[tuple[str, str], dict[str, float]] = defaultdict(dict)
-    for row, recording in loaded:
-        cell = taps[row["vehicle"], row.get("scene", "")]
+    for entry, recording in loaded:
+        cell = taps[entry.vehicle, entry.scene]
         count = float("nan") if recording.labels is None else float(recording.taps_s.size)
-        cell[row["position"]] = cell.get(row["position"], 0.0) + count
-    return tuple(dict.fromkeys(row["position"] for row, _ in loaded)), dict(taps)
+        cell[entry.position] = cell.get(entry.position, 0.0) + count
+    return tuple(dict.fromkeys(entry.position for entry, _ in loaded)), dict(taps)
 
 
 def _check_fairness(
-    positions: tuple[str, ...], taps: Mapping[tuple[str, str], Mapping[str, float]], rows: Sequence[Row]
-) -> list[Finding]:
+    positions: tuple[str, ...], taps: Mapping[tuple[str, str], Mapping[str, float]], entries: Sequence[CorpusEntry]
+) -> list[CorpusFinding]:
     """What a comparison of positions needs: the same vehicles and scenes at each, enough of both, enough taps."""
     found = []
+
+    def lack(where: str, what: str, next_step: str) -> None:
+        found.append(CorpusFinding("missing", where, what, next_step))
+
     if len(positions) == 1:
-        found.append(Finding("missing", positions[0], "it is the only position", "record a second one to compare"))
+        lack(positions[0], "it is the only position", "record a second one to compare")
     for (vehicle, scene), cell in taps.items():
         absent = [position for position in positions if position not in cell]
         if absent:
-            found.append(Finding("missing", f"{vehicle}, {scene}", f"nothing from {', '.join(absent)}",
-                                 "record it there too, best at the same moment on a second channel"))
+            lack(f"{vehicle}, {scene}", f"nothing from {', '.join(absent)}",
+                 "record it there too, best at the same moment on a second channel")
     for position in positions:
         known = [cell[position] for cell in taps.values() if position in cell]
-        total = sum(count for count in known if count == count)
+        total = sum(count for count in known if not math.isnan(count))
         if total < ENOUGH_TAPS:
-            found.append(Finding("missing", position, f"{total:.0f} labelled taps in all",
-                                 f"{ENOUGH_TAPS} or more: none missed of 30 still allows a miss rate of 9.5 %"))
-    vehicles = {row["vehicle"] for row in rows}
-    if rows and len(vehicles) < ENOUGH_VEHICLES:
-        found.append(Finding("missing", "vehicles", f"there are {len(vehicles)}",
-                             f"{ENOUGH_VEHICLES} or more, or one vehicle's luck decides"))
-    rates = sorted({row["fs_hz"] for row in rows if row.get("fs_hz")}, key=float)
+            lack(position, f"{total:.0f} labelled taps in all",
+                 f"{ENOUGH_TAPS} or more: none missed of 30 still allows a miss rate of 9.5 %")
+    vehicles = {entry.vehicle for entry in entries}
+    if entries and len(vehicles) < ENOUGH_VEHICLES:
+        lack("vehicles", f"there are {len(vehicles)}", f"{ENOUGH_VEHICLES} or more, or one vehicle's luck decides")
+    rates = sorted({f"{entry.fs_hz:g}" for entry in entries if entry.fs_hz is not None}, key=float)
     if len(rates) > 1:
-        found.append(Finding("warning", "rates", f"recordings have {', '.join(rates)} Hz",
-                             "compare positions at one rate, or the rate is compared too"))
+        found.append(CorpusFinding("warning", "rates", f"recordings have {', '.join(rates)} Hz",
+                                   "compare positions at one rate, or the rate is compared too"))
     return found

@@ -13,7 +13,7 @@ import numpy as np
 from jinja2 import Environment, PackageLoader
 
 from tapsig.errors import LabelError, ParameterError
-from tapsig.load import load_labels
+from tapsig.load.labels import load_labels
 from tapsig.records import TAP, Label, Recording
 from tapsig.units import check_range
 
@@ -42,22 +42,28 @@ def load_marks(path: Path) -> tuple[Mark, ...]:
     Raises LabelError as `load_labels` does, and for a confidence that is no number from 0 to 1.
     """
     labels = load_labels(path)
-    if path.suffix.lower() == ".wav":
-        return tuple(Mark(label.onset_s, label.kind) for label in labels)
+    sure = _read_confidences(path) if path.suffix.lower() not in (".wav", ".wave") else {}
+    return tuple(Mark(label.onset_s, label.kind, sure.get((label.onset_s, label.kind))) for label in labels)
+
+
+def _read_confidences(path: Path) -> dict[tuple[float, str], float]:
+    """Confidence by onset and kind, from a label file that `load_labels` has found to be sound."""
     with open(path, encoding="utf-8-sig", newline="") as file:
-        reader = csv.DictReader(line for line in file if not line.startswith("#"))
-        if "confidence" not in (reader.fieldnames or ()):
-            return tuple(Mark(label.onset_s, label.kind) for label in labels)
-        marks = []
-        for row in reader:
-            try:
-                sure = float(row["confidence"]) if (row["confidence"] or "").strip() else None
-                marks.append(Mark(float(row["onset_s"]), (row.get("kind") or TAP).strip(), sure))
-            except (ValueError, LabelError) as error:
-                raise LabelError(
-                    f"{path}: line {reader.line_num}: {error}; confidence is a number from 0 to 1, or empty"
-                ) from error
-    return tuple(marks)
+        lines = [line for line in file if line.strip() and not line.lstrip().startswith("#")]
+    delimiter = ";" if ";" in lines[0] else ","
+    reader = csv.DictReader(lines, delimiter=delimiter)
+    reader.fieldnames = [name.strip().lower() for name in reader.fieldnames or ()]
+    found = {}
+    for row in reader:
+        cells = {name: (cell or "").strip() for name, cell in row.items() if isinstance(name, str)}
+        if not cells.get("confidence"):
+            continue
+        onset, sure = (cells[name].replace(",", ".") for name in ("onset_s", "confidence"))
+        try:
+            found[float(onset), cells.get("kind", TAP)] = check_range("confidence", float(sure), 0.0, 1.0)
+        except ValueError as error:  # ParameterError is one too
+            raise LabelError(f"{path}: confidence is {sure!r}; it is a number from 0 to 1, or empty") from error
+    return found
 
 
 def build_page(

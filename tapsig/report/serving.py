@@ -1,15 +1,14 @@
 """Serve the review page to this computer alone, and save what it sends without ever losing a label file."""
 
-import os
 import secrets
 import shutil
-import tempfile
 from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 from tapsig.errors import LabelError, TapsigError
-from tapsig.load import load_labels
+from tapsig.load.files import replace_file
+from tapsig.load.labels import parse_labels
 
 LOOPBACK = "127.0.0.1"
 MOST_BYTES = 20_000_000
@@ -20,21 +19,15 @@ def save_label_text(path: Path, text: bytes, *, end_s: float) -> Path | None:
 
     Raises LabelError when `text` is no label file, or holds a label after `end_s`.
     """
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}.", suffix=".csv")
     try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        late = [label for label in load_labels(Path(temporary)) if label.onset_s > end_s]
-        if late:
-            raise LabelError(f"a label lies at {late[0].onset_s:g} s, the recording ends at {end_s:g} s")
-        kept = _keep(path)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+        labels = parse_labels(text.decode("utf-8"), source="what the page sent")
+    except UnicodeDecodeError as error:
+        raise LabelError(f"what was sent is no UTF-8 at byte {error.start}; nothing was written") from error
+    late = [label for label in labels if label.onset_s > end_s]
+    if late:
+        raise LabelError(f"a label lies at {late[0].onset_s:g} s, the recording ends at {end_s:g} s")
+    kept = _keep(path)
+    replace_file(path, text)
     return kept
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.records import TAP, Label
-from tapsig.score import match_onsets
+from tapsig.score.matching import match_onsets
 from tapsig.units import FloatArray, check_range
 
 PERCENTILES = (5, 25, 50, 75, 95)

@@ -63,8 +63,9 @@ function writeCsv(list) {
   return ["onset_s,kind" + (open ? ",confidence" : ""), ...rows].join("\n") + "\n";
 }
 
-// Cells of comma-separated text (RFC 4180).
+// Cells of comma-separated text (RFC 4180); semicolons where the first line has them.
 function readCells(text) {
+  const comma = text.slice(0, text.indexOf("\n")).includes(";") ? ";" : ",";
   const rows = [[""]];
   let quoted = false;
   for (let i = 0; i < text.length; i++) {
@@ -74,23 +75,23 @@ function readCells(text) {
       else if (text[i + 1] === '"') { row[row.length - 1] += '"'; i++; }
       else quoted = false;
     } else if (sign === '"') quoted = true;
-    else if (sign === ",") row.push("");
+    else if (sign === comma) row.push("");
     else if (sign === "\n") rows.push([""]);
     else if (sign !== "\r") row[row.length - 1] += sign;
   }
-  return rows.filter((row) => row.length > 1 || row[0].trim() !== "");
+  return rows.filter((row) => (row.length > 1 || row[0].trim() !== "") && !row[0].trimStart().startsWith("#"));
 }
 
 // Marks of a label file; throws an Error that names the line.
 function readCsv(text, end_s) {
   const rows = readCells(text.replace(/^\uFEFF/, ""));
-  const head = (rows.shift() ?? []).map((cell) => cell.trim());
+  const head = (rows.shift() ?? []).map((cell) => cell.trim().toLowerCase());
   const column = (name) => head.indexOf(name);
   if (column("onset_s") < 0) throw new Error("line 1: there is no column onset_s");
   return rows.map((row, i) => {
-    const onset_s = Number(row[column("onset_s")]);
-    if (row[column("onset_s")]?.trim() === "" || !(onset_s >= 0 && onset_s <= end_s)) {
-      throw new Error(`line ${i + 2}: onset_s is ${row[column("onset_s")]}; the recording ends at ${end_s.toFixed(3)} s`);
+    const cell = (row[column("onset_s")] ?? "").trim(), onset_s = Number(cell.replace(",", "."));
+    if (cell === "" || !(onset_s >= 0 && onset_s <= end_s)) {
+      throw new Error(`line ${i + 2}: onset_s is ${cell}; the recording ends at ${end_s.toFixed(3)} s`);
     }
     const kind = (row[column("kind")] ?? "").trim() || TAP;
     const sure = (row[column("confidence")] ?? "").trim();

@@ -67,7 +67,10 @@
   }
   function addAt(index, snapped) {
     const time = clock.timeOf(Math.min(Math.max(index, 0), samples.length - 1));
-    choose(marks.add(roundTime(snapped ? snap(time) : time), TAP));
+    const onset = roundTime(snapped ? snap(time) : time);
+    const there = marks.list.find((mark) => Math.abs(mark.onset_s - onset) < 0.001);
+    if (there) { choose(there); say(`There is a mark already: ${describe(there)}.`); return; }
+    choose(marks.add(onset, TAP));
   }
   function moveTo(mark, time) {
     marks.alter(mark.id, { onset_s: roundTime(Math.min(Math.max(time, 0), clock.timeOf(samples.length))) });
@@ -133,6 +136,9 @@
   // ------------------------------------------------------------ files
   async function save() {
     const text = writeCsv(marks.list), list = marks.list, left = marks.doubtful().length;
+    const twice = list.find((mark, i) => list.some((other, j) => j > i && other.kind === mark.kind
+      && other.onset_s === mark.onset_s));
+    if (twice) { choose(twice); say(`Not saved: two marks are the same, ${describe(twice)}; delete one.`, true); return; }
     const rest = left ? ` ${left} are still doubtful.` : "";
     if (data.save_url) {
       try {

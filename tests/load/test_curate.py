@@ -1,0 +1,244 @@
+"""A corpus of one's own: what is added is there, what is wrong is told, what a fair comparison lacks is told."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.errors import LabelError, ParameterError, RecordingError, TapsigError
+from tapsig.load.corpus import load_corpus
+from tapsig.load.curate import CorpusCheck, add_recording, check_corpus, init_corpus
+from tapsig.load.wav import write_wav
+
+FS = 2000.0
+POSITIONS = ("inner-skin", "frame")
+
+
+def make_wav(path: Path, *, seed: int = 0, channels: int = 1, seconds: float = 30.0) -> Path:
+    noise = 0.1 * np.random.default_rng(seed).standard_normal((channels, int(seconds * FS)))
+    write_wav(path, list(noise) if channels > 1 else noise[0], FS, full_scale_v=1.0)
+    return path
+
+
+def make_labels(path: Path, *, taps: int = 12, first_s: float = 1.0, extra: str = "") -> Path:
+    path.write_text("onset_s,kind\n" + "".join(f"{first_s + 0.5 * i},tap\n" for i in range(taps)) + extra)
+    return path
+
+
+@pytest.fixture
+def corpus(tmp_path: Path) -> Path:
+    """Three vehicles, each recorded at two positions at once: nothing is missing."""
+    folder = tmp_path / "mine"
+    init_corpus(folder)
+    for seed, vehicle in enumerate(("heron", "otter", "lynx")):
+        source = make_wav(tmp_path / f"{vehicle}.wav", seed=seed, channels=2)
+        labels = make_labels(tmp_path / f"{vehicle}.csv")
+        for channel, position in enumerate(POSITIONS):
+            add_recording(
+                folder, source, vehicle=vehicle, position=position, scene="quiet", channel=channel, labels=labels,
+                full_scale_v=1.0, split="test" if vehicle == "lynx" else "train",
+            )  # fmt: skip
+    return folder
+
+
+def told(check: CorpusCheck, weight: str) -> list[str]:
+    return [f"{finding.where}: {finding.what}" for finding in check.findings if finding.weight == weight]
+
+
+def change_row(folder: Path, old: str, new: str) -> None:
+    manifest = folder / "corpus.csv"
+    text = manifest.read_text()
+    assert old in text
+    manifest.write_text(text.replace(old, new, 1))
+
+
+def test_a_complete_corpus_has_nothing_wrong_and_nothing_missing(corpus: Path) -> None:
+    check = check_corpus(corpus)
+    assert check.findings == ()
+    assert check.sound
+    assert check.rows == 6
+    assert check.taps["heron", "quiet"] == {"inner-skin": 12.0, "frame": 12.0}
+
+
+def test_what_was_added_loads_with_its_labels(corpus: Path) -> None:
+    loaded = load_corpus(corpus)
+    assert [(entry.vehicle, entry.position, entry.channel, entry.split) for entry in loaded.entries][-2:] == [
+        ("lynx", "inner-skin", 0, "test"), ("lynx", "frame", 1, "test"),
+    ]  # fmt: skip
+    for recording in loaded:
+        assert recording.taps_s.tolist() == [1.0 + 0.5 * i for i in range(12)]
+    assert len(list((corpus / "recordings").iterdir())) == 3  # one file for both channels
+
+
+def test_init_does_not_touch_a_corpus_that_is_there(corpus: Path) -> None:
+    before = (corpus / "corpus.csv").read_bytes()
+    with pytest.raises(ParameterError, match="exists already"):
+        init_corpus(corpus)
+    assert (corpus / "corpus.csv").read_bytes() == before
+
+
+def test_without_a_manifest_the_next_step_is_told(tmp_path: Path) -> None:
+    for call in (check_corpus, lambda folder: add(folder, make_wav(tmp_path / "a.wav"))):
+        with pytest.raises(RecordingError, match="tapsig corpus init"):
+            call(tmp_path)
+
+
+def add(folder: Path, source: Path, **changes: object) -> dict[str, str]:
+    call: dict[str, object] = {"vehicle": "marten", "position": "frame", "scene": "quiet"} | changes
+    return add_recording(folder, source, **call)  # type: ignore[arg-type]
+
+
+def test_a_vehicle_keeps_its_split(corpus: Path, tmp_path: Path) -> None:
+    source = make_wav(tmp_path / "more.wav", seed=9)
+    assert add(corpus, source, vehicle="lynx")["split"] == "test"
+    with pytest.raises(ParameterError, match="lynx is in 'test'"):
+        add(corpus, make_wav(tmp_path / "again.wav", seed=10), vehicle="lynx", split="train")
+
+
+def test_a_channel_is_entered_once_unless_forced(corpus: Path, tmp_path: Path) -> None:
+    source = make_wav(tmp_path / "more.wav", seed=9)
+    add(corpus, source)
+    with pytest.raises(ParameterError, match="is in the corpus already"):
+        add(corpus, source)
+    add(corpus, source, position="latch-bracket", force=True)
+    rows = [entry for entry in load_corpus(corpus).entries if entry.vehicle == "marten"]
+    assert [entry.position for entry in rows] == ["latch-bracket"]
+
+
+def test_another_file_of_the_same_name_gets_a_name_of_its_own(corpus: Path, tmp_path: Path) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    rows = [add(corpus, make_wav(folder / "log 1.wav", seed=seed)) for seed, folder in
+            enumerate((tmp_path, tmp_path / "elsewhere"), 20)]  # fmt: skip
+    assert [row["recording"] for row in rows] == ["recordings/log-1.wav", "recordings/log-1-2.wav"]
+
+
+def test_comments_and_columns_of_ones_own_stay_as_they_are(corpus: Path, tmp_path: Path) -> None:
+    manifest = corpus / "corpus.csv"
+    lines = manifest.read_text().splitlines()
+    lines = ["# recorded on the quay", lines[0] + ",weather", *(line + ",dry" for line in lines[1:])]
+    manifest.write_text("\n".join(lines))  # and no end of line at the end
+    source = make_wav(tmp_path / "more.wav", seed=9)
+    add(corpus, source)
+    add(corpus, source, scene="rain", force=True)
+    after = manifest.read_text().splitlines()
+    assert after[: len(lines)] == lines
+    assert len(after) == len(lines) + 1
+    assert load_corpus(corpus).entries[-1].scene == "rain"
+    assert load_corpus(corpus).entries[0].extra["weather"] == "dry"
+
+
+def test_a_detail_for_which_there_is_no_column_is_refused(corpus: Path, tmp_path: Path) -> None:
+    change_row(corpus, ",mount,sensor,converter", ",fixing,sensor,converter")
+    with pytest.raises(RecordingError, match="no column mount"):
+        add(corpus, make_wav(tmp_path / "more.wav"), mount="tape")
+
+
+@pytest.mark.parametrize("name", ["vehicle", "position", "scene"])
+@pytest.mark.parametrize("word", ["", " ", "two\nlines", "#comment", " padded"])
+def test_names_that_a_manifest_cannot_hold_are_refused(corpus: Path, tmp_path: Path, name: str, word: str) -> None:
+    before = (corpus / "corpus.csv").read_bytes()
+    with pytest.raises(ParameterError, match=name):
+        add(corpus, make_wav(tmp_path / "more.wav"), **{name: word})
+    assert (corpus / "corpus.csv").read_bytes() == before
+
+
+def test_labels_after_the_end_are_refused_and_nothing_is_added(corpus: Path, tmp_path: Path) -> None:
+    source = make_wav(tmp_path / "short.wav", seconds=2.0)
+    before = sorted(path.name for path in corpus.rglob("*"))
+    with pytest.raises(LabelError):
+        add(corpus, source, labels=make_labels(tmp_path / "late.csv"))
+    assert sorted(path.name for path in corpus.rglob("*")) == before
+
+
+def test_a_missing_file_is_an_error(corpus: Path) -> None:
+    (corpus / "recordings" / "otter.wav").unlink()
+    check = check_corpus(corpus)
+    assert not check.sound
+    assert [line.split(":")[0] for line in told(check, "error")] == ["recordings/otter.wav"] * 2
+
+
+def test_a_missing_label_file_is_an_error(corpus: Path) -> None:
+    (corpus / "labels" / "otter.csv").unlink()
+    assert "otter.csv" in told(check_corpus(corpus), "error")[0]
+
+
+def test_a_path_out_of_the_folder_is_an_error(corpus: Path) -> None:
+    change_row(corpus, "recordings/heron.wav", "../heron.wav")
+    assert "leaves the corpus folder" in told(check_corpus(corpus), "error")[0]
+
+
+def test_a_wrong_rate_is_an_error(corpus: Path) -> None:
+    change_row(corpus, "train,2000,", "train,8000,")
+    assert "2000 Hz" in told(check_corpus(corpus), "error")[0]
+
+
+def test_a_file_that_has_changed_is_an_error(corpus: Path) -> None:
+    make_wav(corpus / "recordings" / "heron.wav", seed=0, channels=2, seconds=25.0)
+    assert "duration_s is 30, the file lasts 25 s" in told(check_corpus(corpus), "error")[0]
+
+
+def test_labels_after_the_end_are_an_error(corpus: Path) -> None:
+    make_labels(corpus / "labels" / "heron.csv", extra="31.0,tap\n")
+    assert "31 s" in told(check_corpus(corpus), "error")[0]
+
+
+def test_a_vehicle_in_two_splits_is_an_error(corpus: Path) -> None:
+    change_row(corpus, "quiet,train", "quiet,test")
+    assert told(check_corpus(corpus), "error") == ["heron: it is in test and train"]
+
+
+def test_the_same_samples_under_another_name_are_an_error(corpus: Path, tmp_path: Path) -> None:
+    # Not the same bytes: another number of channels, the same sound in the first.
+    from tapsig.load.recording import load_recording
+
+    first = load_recording(corpus / "recordings" / "heron.wav")
+    write_wav(tmp_path / "copy.wav", first.samples, FS, full_scale_v=1.0)
+    add(corpus, tmp_path / "copy.wav", vehicle="lynx", labels=corpus / "labels" / "heron.csv", full_scale_v=1.0)
+    assert told(check_corpus(corpus), "error") == [
+        "recordings/copy.wav: same samples as recordings/heron.wav, across train and test"
+    ]
+
+
+def test_what_is_not_labelled_or_not_decided_is_a_warning(corpus: Path, tmp_path: Path) -> None:
+    make_labels(corpus / "labels" / "heron.csv", extra="20.0,unsure\n21.0,tap\n21.02,tap\n")
+    add(corpus, make_wav(tmp_path / "more.wav", seed=9), vehicle="heron", full_scale_v=1.0)
+    warnings = told(check_corpus(corpus), "warning")
+    assert "recordings/more.wav: it has no labels" in warnings
+    assert "recordings/heron.wav: labels still 'unsure': 1" in warnings
+    assert "recordings/heron.wav: taps under 30 ms before another: 1, the first at 21 s" in warnings
+
+
+def test_what_a_fair_comparison_lacks_is_told(tmp_path: Path) -> None:
+    init_corpus(tmp_path / "mine")
+    labels = make_labels(tmp_path / "labels.csv")
+    for seed, (vehicle, position) in enumerate([("heron", "frame"), ("heron", "inner-skin"), ("otter", "frame")]):
+        add(tmp_path / "mine", make_wav(tmp_path / f"{seed}.wav", seed=seed), vehicle=vehicle, position=position,
+            labels=labels, full_scale_v=1.0)  # fmt: skip
+    check = check_corpus(tmp_path / "mine")
+    assert check.sound
+    assert told(check, "missing") == [
+        "otter, quiet: nothing from inner-skin",
+        "frame: 24 labelled taps in all",
+        "inner-skin: 12 labelled taps in all",
+        "vehicles: there are 2",
+    ]
+
+
+def test_the_number_of_taps_asked_for_is_the_one_that_bounds_the_miss_rate() -> None:
+    # Exact one-sided bound 1 − 0.05^(1/n), n = 30: 0.0950 (Jovanovic & Levy 1997).
+    from tapsig.load.curate import ENOUGH_TAPS
+
+    assert abs(1 - 0.05 ** (1 / ENOUGH_TAPS) - 0.0950) < 1e-4
+
+
+def test_rates_that_differ_are_a_warning(corpus: Path, tmp_path: Path) -> None:
+    write_wav(tmp_path / "fast.wav", 0.1 * np.random.default_rng(5).standard_normal(40000), 4000.0, full_scale_v=1.0)
+    labels = make_labels(tmp_path / "few.csv", taps=3)
+    add(corpus, tmp_path / "fast.wav", vehicle="heron", position="frame", labels=labels)
+    assert "rates: recordings have 2000, 4000 Hz" in told(check_corpus(corpus), "warning")
+
+
+def test_a_manifest_that_is_no_table_is_refused(corpus: Path) -> None:
+    (corpus / "corpus.csv").write_bytes(b"\xff\xfe\x00\x01")
+    with pytest.raises(TapsigError, match=r"corpus\.csv"):
+        check_corpus(corpus)
