@@ -1,1 +1,6 @@
-"""Integer form and C source of a detector."""
+"""Integer form and C source of a detector: what was scored is what runs, bit for bit."""
+
+from tapsig.export.integer import Converter
+from tapsig.export.package import render_package, run_chain, to_integer, write_package
+
+__all__ = ["Converter", "render_package", "run_chain", "to_integer", "write_package"]

@@ -12,11 +12,10 @@ void tapsig_init(tapsig_detector *detector)
 }
 
 #if TAPSIG_CODE_LENGTH > 0
-/* Whole milliseconds, halves upwards, of the moment `age` samples ago. Divides, but only when there is a tap. */
+/* Whole milliseconds, halves upwards, of the moment `age` samples (under 256 ms) ago. Divides, but only after a tap. */
 static uint32_t moment_ms(const tapsig_detector *detector, uint32_t age)
 {
-    const int32_t past = (int32_t)(2 * detector->phase + TAPSIG_FS) - (int32_t)(2000 * age);
-    const uint32_t shifted = (uint32_t)(past + INT32_C(256) * 2 * TAPSIG_FS);
+    const uint32_t shifted = 2 * detector->phase + TAPSIG_FS + 512 * TAPSIG_FS - 2000 * age;
     return detector->now_ms + shifted / (2 * TAPSIG_FS) - 256;
 }
 #endif

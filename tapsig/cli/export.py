@@ -1,0 +1,76 @@
+"""Write a detector as portable C99 for a small controller, with test vectors and a program that replays recordings.
+
+  tapsig export ring-following --fs 2000 --adc-bits 10 --out firmware
+  tapsig export tap --fs 2000 --adc-bits 10 --code 3-1-4 --out firmware
+
+The C computes what `tapsig score --detector tapsig.export.integer:NAME` scored, bit for bit: no heap, no floats, one
+header, one source. With --code, the entry machine follows the detector, down to "code accepted".
+
+Not a security product, and never the only way to reach a person or an animal. Doors hold airbag sensors and wiring;
+local law and licensed practice come first.
+"""
+
+import argparse
+from pathlib import Path
+
+from tapsig.cli.output import note, render_rows
+from tapsig.errors import ParameterError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `tapsig export`."""
+    parser.add_argument("detector", metavar="DETECTOR", help="a detector of the catalogue, or a .json file")
+    parser.add_argument("--fs", type=int, required=True, metavar="HZ", help="the controller's sample rate")
+    parser.add_argument("--adc-bits", type=int, default=10, metavar="N", help="its converter's bits, 8–15; default: 10")
+    parser.add_argument(
+        "--full-scale-v", type=float, default=5.0, metavar="V",
+        help="volts from rail to rail, so that thresholds in volts become counts; default: 5",
+    )  # fmt: skip
+    parser.add_argument("--code", metavar="D-D-D", help="also export the entry machine, with this code")
+    parser.add_argument("--corpus", type=Path, metavar="DIR", help="score the integer form there, for the provenance")
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
+    parser.add_argument("--force", action="store_true", help="replace files that exist")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Export, and say what was written."""
+    from tapsig.detect import load_detector  # heavy rooms load when they are used
+    from tapsig.entry import parse_code
+    from tapsig.export import Converter, render_package, to_integer, write_package
+
+    if args.full_scale_v <= 0:
+        raise ParameterError(f"--full-scale-v is {args.full_scale_v}; it must be above 0")
+    converter = Converter(args.adc_bits, (-args.full_scale_v / 2, args.full_scale_v / 2))
+    form = to_integer(load_detector(args.detector), converter)
+    provenance = {"detector": str(args.detector), "full scale, V": str(args.full_scale_v)}
+    if args.corpus is not None:
+        provenance |= _score(form, args.corpus)
+    code = None if args.code is None else parse_code(args.code)
+    files = render_package(form, args.fs, code=code, provenance=provenance)
+    standing = [name for name in files if (args.out / name).exists()]
+    if standing and not args.force:
+        raise ParameterError(f"--out: {args.out / standing[0]} exists already; add --force to replace it")
+    write_package(files, args.out)
+    print(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
+    note(f"compile: cc -std=c99 -O2 {args.out}/tapsig_detector.c {args.out}/replay.c -o replay")
+    return 0
+
+
+def _score(form: object, folder: Path) -> dict[str, str]:
+    """Provenance: how the integer form scores on the test recordings of a corpus, where the rate fits."""
+    from tapsig.load import load_corpus
+    from tapsig.study.scoring import score, summarise
+
+    corpus = load_corpus(folder)
+    entries = [
+        entry for entry in corpus.entries
+        if entry.split in ("test", "") and entry.labels and entry.fs_hz and entry.fs_hz % 1000 == 0
+    ]  # fmt: skip
+    if not entries:
+        raise ParameterError(f"--corpus: {folder} has no labelled test recording at a whole number of kHz")
+    table = score({"exported": form}, (corpus.load(entry) for entry in entries))  # type: ignore[dict-item]
+    total = summarise(table.outcomes)
+    shown = {key: total[key] for key in ("recordings", "taps", "precision", "recall", "f1", "false_alarms_per_hour")}
+    return {"corpus": str(folder)} | {
+        f"scored: {key}": f"{value:.4g}" if isinstance(value, float) else str(value) for key, value in shown.items()
+    }

@@ -1,0 +1,197 @@
+"""A detector as a folder of C: header, source, parameters with their provenance, test vectors, a program to replay."""
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tapsig._version import __version__
+from tapsig.detect.base import Variant
+from tapsig.detect.fixed_threshold import FixedThreshold
+from tapsig.detect.ring_following import RingFollowing
+from tapsig.entry import Entry, EntryMachine, EntryParameters, check_code
+from tapsig.errors import ExportError
+from tapsig.export import c99
+from tapsig.export.fixed_point import LOG_TABLE
+from tapsig.export.integer import (
+    Converter,
+    IntegerFixedThreshold,
+    IntegerRingFollowing,
+    IntegerRun,
+    IntegerVariant,
+    samples_per_block,
+)
+from tapsig.units import IntArray, samples_to_seconds
+
+CAUTION = (
+    "Not a security product, and never the only way to reach a person or an animal. Doors hold airbag sensors and"
+    " wiring; local law and licensed practice come first."
+)
+VECTOR_S = 1.5
+
+
+def to_integer(variant: Variant, converter: Converter) -> IntegerVariant:
+    """The integer form of `variant`. Raises ExportError when it has none."""
+    if isinstance(variant, FixedThreshold):
+        return IntegerFixedThreshold(variant, converter)
+    if isinstance(variant, RingFollowing):
+        return IntegerRingFollowing(variant, converter)
+    raise ExportError(f"the detector {variant.name!r} has no integer form; there are: fixed-threshold, ring-following")
+
+
+@dataclass(frozen=True, slots=True)
+class CSource:
+    """One export: text of the header and of the source, and the numbers they hold."""
+
+    header: str
+    source: str
+    defines: Mapping[str, c99.Define]
+
+
+def _core_of(form: IntegerVariant, fs: int) -> tuple[dict[str, c99.Define], str, tuple[str, ...], str]:
+    """Numbers, header part, source parts and tables of the detector."""
+    if isinstance(form, IntegerFixedThreshold):
+        threshold = form.numbers(fs)
+        numbers: dict[str, c99.Define] = {
+            "TAPSIG_THRESHOLD_Q8": threshold.threshold_q8,
+            "TAPSIG_DEAD_SAMPLES": c99.unsigned(threshold.dead_samples),
+            "TAPSIG_BIAS_SHIFT": threshold.bias_shift,
+        }
+        return numbers, "fixed_threshold.h", ("arithmetic.c", "fixed_threshold.c"), ""
+    if isinstance(form, IntegerRingFollowing):
+        ring = form.numbers(fs)
+        numbers = {
+            "TAPSIG_SAMPLES_PER_BLOCK": ring.samples_per_block,
+            "TAPSIG_COUNT_SHIFT": ring.count_shift,
+            "TAPSIG_HIGH_PASS_Q16": ring.high_pass_q16,
+            "TAPSIG_LEAST": ring.least,
+            "TAPSIG_THRESHOLD": f"({ring.threshold})",
+            "TAPSIG_OVER_USUAL": ring.over_usual,
+            "TAPSIG_OVER_RING": ring.over_ring,
+            "TAPSIG_DECAY_SHARE_Q8": ring.decay_share_q8,
+            "TAPSIG_RATE": ring.rate,
+            "TAPSIG_RATE_LOW": ring.rate_low,
+            "TAPSIG_RATE_HIGH": ring.rate_high,
+            "TAPSIG_HYSTERESIS": ring.hysteresis,
+            "TAPSIG_LEARN": ring.learn,
+            "TAPSIG_DEAD_BLOCKS": ring.dead_blocks,
+        }
+        tables = c99.render_table("uint8_t", "log_table", LOG_TABLE.tolist())
+        return numbers, "ring_following.h", ("arithmetic.c", "logarithm.c", "ring_following.c"), tables
+    raise ExportError(f"the detector {form.source.name!r} has no C source")
+
+
+def render_c(
+    form: IntegerVariant, fs: int, *, code: Sequence[int] | None = None, entry: EntryParameters | None = None
+) -> CSource:
+    """The C of an integer form at `fs` Hz, with the entry machine behind it when `code` is given.
+
+    Raises ExportError for numbers that do not fit.
+    """
+    if not 100 <= fs <= 48000:
+        raise ExportError(f"fs is {fs}; the exported chain works from 100 to 48000 Hz")
+    entry = entry or EntryParameters()
+    core, core_header, core_sources, tables = _core_of(form, fs)
+    defines: dict[str, c99.Define] = {
+        "TAPSIG_FS": c99.unsigned(fs), "TAPSIG_COUNT_MAX": (1 << form.converter.bits) - 1, **core,
+    }  # fmt: skip
+    if code is not None:
+        digits = check_code(code, digit_max=entry.digit_max)
+        defines |= c99.entry_defines(entry, digits, fs=fs, latency_s=form.latency_s(fs))
+    comment = f"tapsig {__version__}: {form.source.name}, {fs} Hz, {form.converter.bits} bits. {CAUTION}"
+    with_entry = code is not None
+    return CSource(
+        c99.render_header(defines, core_header, with_entry=with_entry, comment=comment),
+        c99.render_source(core_sources, tables, with_entry=with_entry, comment=comment),
+        defines,
+    )
+
+
+def moments_ms(samples: IntArray, fs: int) -> IntArray:
+    """Whole milliseconds (halves upwards) of sample indices: the clock of the exported chain."""
+    return (2000 * np.asarray(samples, dtype=np.int64) + fs) // (2 * fs)
+
+
+def run_chain(
+    run: IntegerRun, counts: IntArray, fs: int, *, code: Sequence[int], entry: EntryParameters | None = None
+) -> tuple[Entry, ...]:
+    """The entries that the whole chain makes of `counts`: the reference of the C program's verdicts.
+
+    Raises ParameterError for a code that is none.
+    """
+    machine = EntryMachine(entry, code=code)
+    onsets, _, _ = run(counts)
+    found: list[Entry] = []
+    for moment in moments_ms(onsets, fs).tolist():
+        found.extend(machine.push(moment / 1000))
+    found.extend(machine.advance(max(samples_to_seconds(counts.size, fs), (machine_end(onsets, fs)))))
+    return tuple(found)
+
+
+def machine_end(onsets: IntArray, fs: int) -> float:
+    """No earlier than the last onset, in seconds."""
+    return float(moments_ms(onsets[-1:], fs)[0]) / 1000 if onsets.size else 0.0
+
+
+def make_stimulus(converter: Converter, fs: int, *, seed: int = 1) -> IntArray:
+    """Counts of a test vector: noise, and five blows that ring at two frequencies; the last two clip."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(round(VECTOR_S * fs)) / fs
+    middle, steps = 1 << (converter.bits - 1), 1 << converter.bits
+    signal = rng.normal(0.0, 0.0015, time.size)
+    for onset, level in ((0.25, 0.2), (0.45, 0.1), (0.70, 0.3), (1.0, 1.5), (1.2, 0.9)):
+        since = np.maximum(time - onset, 0.0)
+        ring = np.sin(2 * np.pi * 170 * since) + 0.6 * np.sin(2 * np.pi * 310 * since)
+        signal += level * ring * np.exp(-since / 0.03) * (time >= onset)
+    return np.clip(np.floor(middle + signal * middle + 0.5), 0, steps - 1).astype(np.int64)
+
+
+def render_vectors(form: IntegerVariant, fs: int) -> tuple[str, str]:
+    """Test vectors: counts with the intermediate value after each, and the events."""
+    counts = make_stimulus(form.converter, fs)
+    run = form.start(fs)
+    values, events = ["count,probe"], ["event,sample,onset_sample"]
+    for index in range(counts.size):
+        onsets, decided, _ = run(counts[index : index + 1])
+        values.append(f"{counts[index]},{run.probe()}")
+        events += [f"tap,{index + d},{index + o}" for o, d in zip(onsets.tolist(), decided.tolist(), strict=True)]
+    return "\n".join(values) + "\n", "\n".join(events) + "\n"
+
+
+def render_parameters(source: CSource, provenance: Mapping[str, str]) -> str:
+    """A table of every number in the header, and where the detector comes from."""
+    lines = ["name,value", *(f'{name},"{value}"' for name, value in source.defines.items())]
+    facts = {"tapsig": __version__, "date": datetime.date.today().isoformat(), **provenance}
+    lines += [f'"{name}","{value}"' for name, value in facts.items()]
+    return "\n".join(lines) + "\n"
+
+
+def render_package(
+    form: IntegerVariant, fs: int, *, code: Sequence[int] | None = None, entry: EntryParameters | None = None,
+    provenance: Mapping[str, str] | None = None,
+) -> dict[str, str]:  # fmt: skip
+    """The files of an export, name -> text.
+
+    Raises ExportError when the detector, the rate or a number does not fit the integer form.
+    """
+    if not isinstance(form, IntegerFixedThreshold):
+        samples_per_block(fs)
+    source = render_c(form, fs, code=code, entry=entry)
+    values, events = render_vectors(form, fs)
+    return {
+        "tapsig_detector.h": source.header,
+        "tapsig_detector.c": source.source,
+        "replay.c": c99.read_part("replay.c"),
+        "parameters.csv": render_parameters(source, provenance or {}),
+        "vector_counts.csv": values,
+        "vector_events.csv": events,
+    }
+
+
+def write_package(files: Mapping[str, str], folder: Path) -> None:
+    """Write the files of an export into `folder`, which is made if need be."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in files.items():
+        (folder / name).write_text(text, encoding="utf-8")
