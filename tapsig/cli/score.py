@@ -66,7 +66,11 @@ def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
     from tqdm import tqdm
 
     with tqdm(total=total, unit=f" {unit}", leave=False, file=sys.stderr) as bar:
-        yield lambda done: bar.update(done - bar.n) and None
+
+        def advance(done: int) -> None:
+            bar.update(done - bar.n)
+
+        yield advance
 
 
 def _interval(value: object, low: object, high: object, digits: int) -> str:
@@ -95,7 +99,7 @@ def render_scores(table: "ScoreTable", format_: str) -> str:
         ])  # fmt: skip
         opened[row["detector"], row["position"]] = f"{row['entries_opened']}/{row['entries']}"
     header = ["detector", "position", "taps", "precision", "recall", "F1", "false/h", "error ms"]
-    positions = list(dict.fromkeys(position for _, position in opened))
+    positions = list(dict.fromkeys(str(position) for _, position in opened))
     entries = [[name, *(opened.get((name, position), "–") for position in positions)] for name in table.detectors]
     return (
         f"{render_table(header, lines)}\n\n95 % intervals: Wilson for precision and recall, bootstrap over recordings"
