@@ -89,7 +89,7 @@ def bootstrap_interval(
     if len(counts) < 2:
         return UNDEFINED
     weights = rng.multinomial(len(counts), np.full(len(counts), 1.0 / len(counts)), size=resamples)
-    values = statistic(weights @ np.asarray(counts, dtype=np.float64))
+    values = statistic(weights.astype(np.float64) @ np.asarray(counts, dtype=np.float64))
     values = values[np.isfinite(values)]
     if not values.size:
         return UNDEFINED

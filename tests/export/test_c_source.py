@@ -1,0 +1,132 @@
+"""The C computes what the Python integer reference computes, bit for bit, on everything it can be given."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from compiling import SANITIZE, compile_package, replay, taps_of
+
+from tapsig.detect import CATALOGUE
+from tapsig.entry import EntryParameters
+from tapsig.errors import ExportError
+from tapsig.export import Converter, render_package, run_chain, to_integer
+from tapsig.export.integer import IntegerVariant
+from tapsig.export.package import make_stimulus
+from tapsig.load import load_corpus
+from tapsig.units import IntArray, volts_to_counts
+
+CORPUS = Path(__file__).parent.parent.parent / "corpus_demo"
+EXPORTED = ("fixed-threshold", "ring-following")
+BUILDS = [
+    ("gcc", ("-O0",)), ("gcc", ("-O2",)), ("gcc", ("-Os",)), ("gcc", ("-O1", *SANITIZE)),
+    ("clang", ("-O2",)), ("clang", ("-O1", *SANITIZE)),
+]  # fmt: skip
+
+
+def reference(form: IntegerVariant, counts: IntArray, fs: int) -> list[tuple[int, int]]:
+    """(deciding sample, onset sample) by the integer reference."""
+    onsets, decided, _ = form.start(fs)(counts)
+    return list(zip(decided.tolist(), onsets.tolist(), strict=True))
+
+
+def hard_inputs(bits: int) -> Iterator[tuple[str, IntArray]]:
+    """Full-scale squares, noise, nothing, and stuck rails."""
+    top = (1 << bits) - 1
+    rng = np.random.default_rng(2)
+    for period in (2, 3, 37, 400):
+        yield f"square {period}", np.where(np.arange(30_000) // period % 2, 0, top)
+    yield "white noise", rng.integers(0, top + 1, 60_000)
+    yield "small noise", rng.integers(top // 2 - 2, top // 2 + 3, 60_000)
+    bursts = np.where(rng.random(60_000) < 0.001, rng.integers(0, top + 1, 60_000), top // 2)
+    yield "rare spikes", bursts
+    yield "all zero", np.zeros(20_000, dtype=np.int64)
+    yield "stuck at the top", np.full(20_000, top)
+    yield "top after zero", np.repeat([0, top], 10_000)
+
+
+@pytest.mark.parametrize("build", BUILDS, ids=lambda build: f"{build[0]} {' '.join(build[1])}")
+@pytest.mark.parametrize("name", EXPORTED)
+def test_every_build_equals_the_reference_on_hard_inputs(
+    name: str, build: tuple[str, tuple[str, ...]], tmp_path: Path
+) -> None:
+    for fs, bits in ((2000, 10), (8000, 12), (1000, 15)):
+        form = to_integer(CATALOGUE[name], Converter(bits))
+        program = compile_package(render_package(form, fs), tmp_path, compiler=build[0], flags=build[1])
+        for what, counts in (*hard_inputs(bits), ("blows", make_stimulus(form.converter, fs))):
+            assert taps_of(replay(program, counts)) == reference(form, counts, fs), what
+
+
+@pytest.mark.parametrize("name", EXPORTED)
+def test_c_equals_the_reference_on_every_recording_of_the_corpus(name: str, tmp_path: Path) -> None:
+    corpus = load_corpus(CORPUS)
+    programs: dict[tuple[int, int, tuple[float, float]], tuple[IntegerVariant, Path]] = {}
+    found = compared = 0
+    for entry in corpus.entries:
+        recording = corpus.load(entry)
+        if recording.fs % 1000 or recording.gaps or recording.range_v is None or recording.adc_bits is None:
+            continue  # the integer form wants whole kilohertz
+        key = (int(recording.fs), recording.adc_bits, recording.range_v)
+        if key not in programs:
+            form = to_integer(CATALOGUE[name], Converter(recording.adc_bits, recording.range_v))
+            folder = tmp_path / str(len(programs))
+            files = render_package(form, key[0])
+            programs[key] = form, compile_package(files, folder, compiler="gcc", flags=("-O2",))
+        form, program = programs[key]
+        counts = volts_to_counts(recording.samples, recording.range_v, recording.adc_bits)
+        expected = reference(form, counts, key[0])
+        assert taps_of(replay(program, counts)) == expected, recording.source
+        found, compared = found + len(expected), compared + 1
+    assert compared > 100
+    assert found > 500
+
+
+@pytest.mark.parametrize("name", EXPORTED)
+def test_intermediate_values_equal_the_test_vectors(name: str, tmp_path: Path) -> None:
+    form = to_integer(CATALOGUE[name], Converter(10))
+    files = render_package(form, 2000)
+    program = compile_package(files, tmp_path, compiler="gcc", flags=("-O2",))
+    counts, probes = np.loadtxt(files["vector_counts.csv"].splitlines(), delimiter=",", skiprows=1, dtype=np.int64).T
+    lines = replay(program, counts, option="--probe")
+    assert [int(line[2]) for line in lines if line[0] == "probe"] == probes.tolist()
+    events = [line.split(",") for line in files["vector_events.csv"].splitlines()[1:]]
+    assert [line for line in lines if line[0] == "tap"] == events
+    assert events
+
+
+@pytest.mark.parametrize("entry", [EntryParameters(), EntryParameters(wake_taps=2, tolerance=2.0)], ids=str)
+def test_the_whole_chain_comes_to_the_same_verdicts(entry: EntryParameters, tmp_path: Path) -> None:
+    """Counts to taps to digits to a verdict, against the entry machine that the library scores with."""
+    fs, code = 2000, (2, 1, 3)
+    form = to_integer(CATALOGUE["ring-following"], Converter(10))
+    program = compile_package(
+        render_package(form, fs, code=code, entry=entry), tmp_path, compiler="gcc", flags=("-O2", *SANITIZE)
+    )
+    rng = np.random.default_rng(5)
+    counts = np.full(fs * 240, 512, dtype=np.int64)
+    second = 1.0
+    for digits in [(2, 1, 3), (3, 1, 2), (2, 1, 3), (1, 2), (2, 1, 3), (9, 9, 9), (2, 1, 3)]:
+        for digit in ((2,), digits) if entry.wake_taps else (digits,):
+            for count in digit:
+                for _ in range(count):
+                    start = round(second * fs)
+                    ring = 300 * np.exp(-np.arange(60) / 20) * np.cos(np.arange(60) * 0.5)
+                    counts[start : start + 60] += ring.astype(np.int64)
+                    second += rng.uniform(0.2, 0.4)
+                second += 1.2
+        second += 4.0
+    verdicts = [line[0] for line in replay(program, counts) if line[0] != "tap"]
+    expected = [found.verdict.value for found in run_chain(form.start(fs), counts, fs, code=code, entry=entry)]
+    assert verdicts == expected
+    assert {"accepted", "wrong", "void"} <= set(expected)
+
+
+def test_a_detector_without_an_integer_form_is_refused_by_name() -> None:
+    with pytest.raises(ExportError, match="'sta-lta' has no integer form"):
+        to_integer(CATALOGUE["sta-lta"], Converter(10))
+
+
+def test_a_rate_without_whole_samples_a_millisecond_is_refused() -> None:
+    form = to_integer(CATALOGUE["ring-following"], Converter(10))
+    with pytest.raises(ExportError, match="44100 Hz; the integer form needs a whole number"):
+        render_package(form, 44100)
