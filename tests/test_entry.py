@@ -5,7 +5,7 @@ import itertools
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapsig.entry import (
@@ -64,6 +64,56 @@ parameter_sets = st.sampled_from(
         EntryParameters(free_failures=1, wait_s=2.0, failure_limit=3, digit_max=3),
     ]
 )
+TICK_S = 0.1
+
+
+def run_by_countdown(taps: list[int], ticks: int, code: tuple[int, ...]) -> list[tuple[tuple[int, ...], str, int]]:
+    """The rules again as a sketch would have them: a loop over ticks with timers that count down, no deadlines.
+
+    Two wake-up taps, awake for 8 s, digit pause 1 s, silence 3 s; from the first wrong entry on a wait of 4 s that
+    doubles up to 10 s.
+    """
+    ended = []
+    awake = silence = wait = since = 0
+    row, failures = 0, 0
+    digits: list[int] = []
+    for tick in range(ticks):
+        awake, silence, wait, since = max(awake - 1, 0), max(silence - 1, 0), max(wait - 1, 0), since + 1
+        if digits and not silence:
+            possible = len(digits) == len(code) and max(digits) <= 9
+            verdict = "accepted" if tuple(digits) == code else "wrong" if possible else "void"
+            failures = 0 if verdict == "accepted" else failures + (verdict == "wrong")
+            wait = min(40 * 2 ** (failures - 1), 100) if verdict == "wrong" else 0
+            ended.append((tuple(digits), verdict, failures))
+            digits = []
+        for _ in range(taps.count(tick)):
+            listening = awake and not (row and since <= 10)  # a row of wake-up taps goes on within the digit pause
+            if wait:
+                wait = max(wait, 30)
+            elif digits:
+                digits = [*digits, 1] if since > 10 else [*digits[:-1], digits[-1] + 1]
+            elif listening:
+                digits, row = [1], 0
+            else:
+                row = row + 1 if row and since <= 10 else 1
+            silence, since = 30, 0
+            if digits or wait or row >= 2 or awake:
+                awake = 80
+    return ended
+
+
+@settings(max_examples=400)
+@given(gaps=st.lists(st.one_of(st.integers(0, 12), st.integers(25, 35), st.integers(0, 90)), max_size=30))
+def test_the_machine_equals_a_loop_with_timers(gaps: list[int]) -> None:
+    parameters = EntryParameters(wake_taps=2, awake_s=8.0, free_failures=0, wait_s=4.0, wait_limit_s=10.0)
+    taps = list(itertools.accumulate(gaps))
+    ticks = (taps[-1] if taps else 0) + 40
+    entries = decode_taps([tap * TICK_S for tap in taps], parameters, code=(1, 2))
+    assert [(entry.digits, entry.verdict.value, entry.failures) for entry in entries] == run_by_countdown(
+        taps, ticks, (1, 2)
+    )
+
+
 gap_lists = st.lists(
     st.one_of(st.integers(0, 1200), st.integers(900, 1100), st.integers(2900, 3100), st.integers(0, 9000)), max_size=40
 )

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.entry import add_entry_arguments, build_parameters
-from tapsig.cli.output import add_output_arguments, emit, note, render_rows
+from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
 from tapsig.entry import parse_code
 from tapsig.errors import ParameterError
 
@@ -88,21 +88,36 @@ def run(args: argparse.Namespace) -> int:
         emit(render_rows(rows, args.format, columns=SCENE_COLUMNS if args.format == "table" else None), args)
     else:
         rows = _list_summary(args, observations, question)
-        emit(render_rows(rows, args.format, columns=SUMMARY_COLUMNS if args.format == "table" else None), args)
+        emit(render_rows([_shorten(row) for row in rows] if args.format == "table" else rows, args.format), args)
     _note_risk(args, question)
     return 0
 
 
-SUMMARY_COLUMNS = (
-    "detector", "position", "entries", "success", "success_low", "success_high", "success_model",
-    "wrong_per_year_poisson", "wrong_per_year_bound", "wrong_per_1000_km_bound", "wake_level_v", "missed_wakes",
-    "false_wakes_per_day", "days",
-)  # fmt: skip
 SCENE_COLUMNS = (
     "detector", "position", "scene", "entries", "success", "success_low", "success_high", "tap_recall",
-    "success_model", "listened_h", "false_taps_per_h", "possible_codes", "per_year_poisson", "per_year_gaps",
-    "per_year_bound",
+    "success_model", "listened_h", "false_taps_per_h", "possible_codes", "per_year_seen", "per_year_bound",
+    "per_year_poisson", "per_year_gaps",
 )  # fmt: skip
+
+
+def _shorten(row: Mapping[str, object]) -> dict[str, object]:
+    """A row of the summary for reading: intervals beside their values, short headings."""
+    values = {name: format_cell(value) for name, value in row.items()}
+    return {
+        "detector": row["detector"],
+        "position": row["position"],
+        "entries": row["entries"],
+        "opened (interval)": f"{values['success']} ({values['success_low']}–{values['success_high']})",
+        "model": row["success_model"],
+        "wrong/year seen (bound)": f"{values['wrong_per_year_seen']} ({values['wrong_per_year_bound']})",
+        "poisson": row["wrong_per_year_poisson"],
+        "wrong/1000 km (bound)": f"{values['wrong_per_1000_km_seen']} ({values['wrong_per_1000_km_bound']})",
+        "failures/day": row["failures_per_day"],
+        "wake V": row["wake_level_v"],
+        "missed": row["missed_wakes"],
+        "false wakes/day": row["false_wakes_per_day"],
+        "days": row["days"],
+    }
 
 
 def _choose(args: argparse.Namespace, split: str, scene: str | None) -> "list[tuple[Corpus, CorpusEntry]]":
@@ -151,9 +166,12 @@ def _list_summary(
             "success_low": row.success_low,
             "success_high": row.success_high,
             "success_model": row.success_model,
+            "failures_per_day": row.failures_per_day,
+            "wrong_per_year_seen": row.parked_seen,
             "wrong_per_year_bound": row.parked_bound,
             "wrong_per_year_poisson": row.parked_poisson,
             "wrong_per_year_gaps": row.parked_gaps,
+            "wrong_per_1000_km_seen": row.driven_seen,
             "wrong_per_1000_km_bound": row.driven_bound,
             "wrong_per_1000_km_poisson": row.driven_poisson,
             "listened_h": row.listened_h,
@@ -215,15 +233,21 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion") -> None:
     hours = complete_year(_parse_parked(args.parked))
     note("assumed hours a year, parked (no source): " + ", ".join(f"{key} {value:g}" for key, value in hours.items()))
     note(
-        f"bound: exact {100 * question.confidence:g} % upper limit for a code drawn at random. To bring it under one a"
-        f" year takes {compute_hours_needed(question):.0f} h without taps in which no possible code is entered."
+        "seen: possible codes entered by nobody, over the keyspace. bound: the sum of each scene's exact"
+        f" {100 * question.confidence:g} % upper limit, large where little was recorded; to bring one scene's bound"
+        f" under one a year takes {compute_hours_needed(question):.0f} h without taps in which no possible code is"
+        " entered."
     )
+    note("poisson, gaps: estimates from models of the false taps that were seen; they fail where the false taps do")
     if args.table == "summary":
         note(
-            f"days: {BATTERIES[0].name}, at the default currents of tapsig standby; false wake-ups: seconds a day in"
-            " which a comparator at that level trips"
+            f"days: {BATTERIES[0].name}, at the default currents of tapsig standby; false wakes: seconds a day in which"
+            " a comparator at that level trips"
         )
-    note("poisson, gaps: estimates from models of the false taps that were seen; they fail where the false taps do")
+        note(
+            "failures/day: possible codes that nobody tapped; they make the owner wait, and"
+            f" {question.parameters.failure_limit or 'no number of them'} in a row lock the machine"
+        )
     if question.parameters.failure_limit > NIST_FAILURE_LIMIT or not question.parameters.failure_limit:
         note("caution: NIST SP 800-63B-4 section 3.2.2 allows no more than 100 wrong entries in a row")
     note(SECURITY)

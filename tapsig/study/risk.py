@@ -3,8 +3,8 @@
 Success comes from the recordings themselves, and for comparison from a model that knows only how often single taps
 are heard. Wrong openings come from stretches without deliberate taps, in three ways that do not assume the same:
 
-- *bound*: possible codes that false taps entered there, with the exact upper limit of a Poisson count, divided by
-  the keyspace. It assumes nothing but a code drawn at random. Short recordings give a large bound: that is the truth.
+- *seen* and *bound*: possible codes that false taps entered there, and the exact upper limit of that count, divided by
+  the keyspace. They assume nothing but a code drawn at random. Short recordings give a large bound: that is the truth.
 - *Poisson*: false taps at the measured rate, independent of each other, solved exactly.
 - *gaps*: the same with the measured gaps, which keep bursts and rhythms, as far as few recordings show them.
 """
@@ -118,10 +118,11 @@ def _is_decoded(wanted: Entry, decoded: Iterable[Entry], window_s: float) -> boo
 
 @dataclass(frozen=True, slots=True)
 class RiskRow:
-    """Risk of one detector at one position in one scene; `success`, rates and their limits as of `Observation`.
+    """Risk of one detector at one position in one scene.
 
-    `per_year` values are wrong openings in a year spent in this scene, for a code drawn at random, or for the code
-    that was given.
+    `per_year_…` are wrong openings in a year spent in this scene: as seen and its bound for a code drawn at random, the
+    two models for the code that was given, if any. `failures_per_day` are possible codes that false taps enter: each
+    counts as a wrong entry, makes the owner wait, and in the end locks the machine.
     """
 
     detector: str
@@ -138,6 +139,8 @@ class RiskRow:
     false_taps: int
     false_taps_per_h: float
     possible_codes: int
+    failures_per_day: float
+    per_year_seen: float
     per_year_bound: float
     per_year_poisson: float
     per_year_poisson_high: float
@@ -209,6 +212,8 @@ def assess_observation(
         false_taps=nuisance.taps,
         false_taps_per_h=nuisance.taps / hours if hours else math.nan,
         possible_codes=nuisance.possible,
+        failures_per_day=nuisance.possible / hours * 24 if hours else math.nan,
+        per_year_seen=nuisance.possible / hours * YEAR_HOURS / question.keyspace if hours else math.nan,
         per_year_bound=_compute_upper(nuisance.possible, hours, question) * YEAR_HOURS / question.keyspace,
         per_year_poisson=question.compute_openings_per_year(nuisance.taps / seconds) if hours else math.nan,
         per_year_poisson_high=(

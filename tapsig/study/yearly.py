@@ -47,8 +47,8 @@ class RiskSummary:
     """One detector at one position over all scenes, weighted by how long each lasts.
 
     `success` pools the entries of all scenes but driving; `success_model` is what the model expects of them.
-    `parked_…` are wrong openings in a year of parking, `driven_…` per 1000 km; `parked_uncovered_h` are hours of the
-    year in scenes without a recorded second.
+    `parked_…` are wrong openings in a year of parking, `driven_…` per 1000 km; `failures_per_day` counts possible codes
+    entered by nobody while parked; `parked_uncovered_h` are hours of the year in scenes without a recorded second.
     """
 
     detector: str
@@ -58,10 +58,13 @@ class RiskSummary:
     success_low: float
     success_high: float
     success_model: float
+    failures_per_day: float
+    parked_seen: float
     parked_bound: float
     parked_poisson: float
     parked_gaps: float
     parked_uncovered_h: float
+    driven_seen: float
     driven_bound: float
     driven_poisson: float
     listened_h: float
@@ -95,10 +98,13 @@ def summarise_risk(
             RiskSummary(
                 detector, position, whole.entries, whole.success, whole.success_low, whole.success_high,
                 success_model=_compute_mean_model(list(rows.values())),
+                failures_per_day=_weigh(rows, "failures_per_day", covered),
+                parked_seen=_weigh(rows, "per_year_seen", covered),
                 parked_bound=_weigh(rows, "per_year_bound", covered),
                 parked_poisson=_weigh(rows, "per_year_poisson", covered),
                 parked_gaps=_weigh(rows, "per_year_gaps", covered),
                 parked_uncovered_h=YEAR_HOURS - math.fsum(covered.values()),
+                driven_seen=driving.per_year_seen * per_1000_km if driving else math.nan,
                 driven_bound=driving.per_year_bound * per_1000_km if driving else math.nan,
                 driven_poisson=driving.per_year_poisson * per_1000_km if driving else math.nan,
                 listened_h=math.fsum(row.listened_h for row in rows.values()),
