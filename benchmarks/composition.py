@@ -12,6 +12,7 @@ from scipy import signal
 
 from benchmarks.open_sources import Hit
 from tapsig.records import Label, Recording
+from tapsig.simulate.vehicle import build_structure, find_vehicle
 from tapsig.units import FloatArray, db_to_amplitude, seconds_to_samples
 
 MEDIAN_TAP_V = 0.4
@@ -114,3 +115,19 @@ def compose_recording(
         samples, fs, labels=tuple(labels), position="panel" if condition.panel else "dry", scene=condition.name,
         vehicle=source, range_v=(-2.5, 2.5), source=source,
     )  # fmt: skip
+
+
+def panel_response(vehicle: str, fs: float, *, length_s: float = 1.5) -> FloatArray:
+    """Impulse response of a vehicle's simulated inner skin, from where it is tapped to where the disc sits; peak 1.
+
+    A sum of decaying sinusoids, one for each mode of the coupled door below 0.45 fs.
+    """
+    door = find_vehicle(vehicle)
+    structure = build_structure(door, 0.45 * fs)
+    place = door.sensor_places["inner-skin"]
+    gain = structure.vector(*door.tap_places[0]) * structure.vector(*place)
+    time = np.arange(seconds_to_samples(length_s, fs)) / fs
+    response = np.zeros(time.size)
+    for omega, zeta, weight in zip(structure.omega, structure.zeta, gain, strict=True):
+        response += weight * np.exp(-zeta * omega * time) * np.sin(omega * time)
+    return response / np.abs(response).max()

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from compiling import SANITIZE, compile_package, replay, taps_of
 
+from compiling import SANITIZE, compile_package, replay, taps_of
 from tapsig.detect import CATALOGUE
 from tapsig.entry import EntryParameters
 from tapsig.errors import ExportError
