@@ -186,7 +186,7 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
             "energy_lost": row.tally.energy_lost_share,
             "first_tap_heard": row.tally.first_heard_share,
             "listened_h": row.tally.listened_s / 3600,
-            "false_wakes_per_day": row.tally.false_wakes_per_day,
+            "false_wakes_per_day": row.tally.false_wakes_per_day if row.wake_up.kind != "always on" else None,
             "awake_share": row.duty.awake_share if row.wake_up.kind != "always on" else 1.0,
             "average_ua": row.duty.average_ua,
             "days": row.days,
@@ -194,6 +194,11 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
         for row in compared
     ]
     emit(render_rows(rows, args.format, document={"battery": battery.name}), args)
+    if args.detector is not None:
+        note(
+            "first_tap_heard: of the taps that woke it, the share that the detector found although it started in their"
+            " middle; where that is low, ask for wake-up taps before the code (tapsig entry --wake-taps)"
+        )
     note(
         f"days: on {battery.name}. False wake-ups are seconds a day that hold a trigger, as if the scenes of this"
         " corpus filled the day; choose --scene for one of them. A comparator is seen at the recording's own rate."
