@@ -62,6 +62,17 @@ def add_entry_arguments(parser: argparse.ArgumentParser) -> None:
         )  # fmt: skip
 
 
+    group.add_argument("--digits", type=_parse_digits, dest="digit_max", metavar="1-N",
+                       default=argparse.SUPPRESS, help="the same as --digit-max N")
+
+
+def _parse_digits(text: str) -> int:
+    low, hyphen, high = text.partition("-")
+    if low != "1" or not hyphen or not high.isdecimal():
+        raise argparse.ArgumentTypeError(f"{text!r} is no range of digits from 1; write it as 1-9")
+    return int(high)
+
+
 def build_parameters(args: argparse.Namespace) -> EntryParameters:
     """The entry machine's parameters from the options."""
     return EntryParameters(**{name: getattr(args, name) for name in PARAMETER_HELP})

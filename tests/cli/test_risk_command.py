@@ -33,6 +33,14 @@ def test_a_code_sets_the_length(capsys: pytest.CaptureFixture[str]) -> None:
     assert json.loads(out)["rows"][0]["codes_left"] == 9**4
 
 
+def test_digits_may_be_given_as_a_range(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, "--table", "guessing", "--code-length", "3", "--digits", "1-4", "--format", "json")
+    assert json.loads(out)["rows"][0]["codes_left"] == 4**3
+    with pytest.raises(SystemExit):
+        main(["risk", "--table", "guessing", "--digits", "2-4"])
+    assert "write it as 1-9" in capsys.readouterr().err
+
+
 def test_codes_of_equal_strength_are_ranked_by_success(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = run(capsys, "--table", "codes", "--format", "json")
     rows = json.loads(out)["rows"]
