@@ -1,27 +1,30 @@
-"""From the stamps of a log to its rate, its gaps and its faults: wraps and resets told apart, nothing interpolated."""
+"""From the stamps of a log to its rate and its gaps. Nothing is interpolated."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
 from tapsig.errors import RecordingError
 from tapsig.load.findings import FindingList, Stretch
+from tapsig.load.kernels import goes_back, measure_stretch, scan_steps
+from tapsig.load.lines import Table
+from tapsig.load.restart import settle_steps_back
 from tapsig.records import Gap
 from tapsig.units import FloatArray, IntArray
 
 GAP_S = 0.01  # less is taken up by the mean rate: well inside a match window of ±25 ms
 GAP_PERIODS = 2.5
 LOSS_PERIODS = 1.5
-WRAP_S = 0.1  # a counter that wraps goes on at once, a restart takes longer (common practice, no source)
-MOST_STEPS_BACK = 10_000
 COARSE_SHARE = 0.01
 JITTER_SHARE = 0.1
 RATE_SHARE, WORST_RATE_SHARE = 0.01, 0.1
+LONG_STRETCH = 100
 WORST_TIMING_S = 0.01
 MOST_GAPS = 100_000
+TYPICAL_LAG, TYPICAL_PLACES = 64, 100_000
+FIRST_STAMPS = 1 << 16
+GIVEN_RATE_SHARE = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,231 +51,149 @@ class Clock:
     kept: IntArray | None
 
 
-def settle_clock(source: str, stamps: Stamps, values: FloatArray, line_of: Callable[[int], int], texts: IntArray,
-                 fs: float | None, findings: FindingList) -> Clock:
-    """The clock of a log. `line_of` tells a sample's line; `texts` are samples before which a text stood.
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """The steps between stamps, in units; `resolution` is the step of coarse stamps, otherwise 0."""
 
-    Raises RecordingError for stamps that stand still, or that restart so that most of the log comes after.
+    period: float
+    mean: float
+    edges: IntArray  # first samples after gaps
+    repeated: int
+    losses: int
+    first_loss: int
+    lost: float
+    resolution: float
+
+
+def settle_clock(source: str, stamps: Stamps, table: Table, fs: float | None, findings: FindingList) -> Clock:
+    """The clock of a log; what is wrong with it goes to `findings`.
+
+    Raises RecordingError for stamps that stand still, that restart so that most samples come after it, or that have
+    more gaps or rates than one recording can hold.
     """
-    ticks, kept = stamps.raw, np.empty(0, dtype=np.int64)
-    all_kept = True
-    if np.any(ticks[1:] < ticks[:-1]):
-        ticks, kept = _settle_steps_back(source, stamps, line_of, texts, findings)
-        all_kept = kept.size == stamps.raw.size
-    period = _typical_period(source, ticks)
-    steps = np.diff(ticks)
-    coarse = _is_coarse(steps, stamps, period, findings)
-    if not coarse:
-        doubled = np.flatnonzero(steps == 0)
-        where = kept if not all_kept else None
-        doubled = _doubled_lines(doubled, values, where, line_of, findings)
+    ticks, kept = stamps.raw, None
+    if goes_back(ticks):
+        ticks, kept = settle_steps_back(source, ticks, stamps.unit_s, stamps.wrap, table, findings)
+    places = table if kept is None else table.select(kept)
+    steps = _scan(source, ticks, stamps.unit_s)
+    if steps.repeated and not steps.resolution:
+        doubled = doubled_lines(ticks, places, findings)
         if doubled.size:
-            kept = np.delete(np.arange(stamps.raw.size) if all_kept else kept, doubled + 1)
-            all_kept, ticks = False, np.delete(ticks, doubled + 1)
-            steps = np.diff(ticks)
-    sample_line = (lambda i: line_of(i)) if all_kept else (lambda i: line_of(int(kept[i])))
-    return _fit(source, ticks, steps, stamps, period, coarse, fs, sample_line, None if all_kept else kept, findings)
+            single = np.delete(np.arange(ticks.size), doubled)
+            ticks, kept, places = ticks[single], single if kept is None else kept[single], places.select(single)
+            steps = _scan(source, ticks, stamps.unit_s)
+    clock = _fit(ticks, stamps, steps, places, kept, findings)
+    _add_clock_findings(source, clock, steps, stamps, fs, places, findings)
+    return clock
+
+
+def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
+    """Find gaps and losses. Where many stamps repeat, they are coarse, and one step of them is no gap."""
+    period = _typical_period(source, ticks)
+    shortest_gap, resolution = max(GAP_PERIODS * period, period + GAP_S / unit_s), 0.0
+    edges = np.empty(min(MOST_GAPS, ticks.size), dtype=np.int64)
+    found = scan_steps(ticks, LOSS_PERIODS * period, shortest_gap, edges)
+    if found[1] > COARSE_SHARE * ticks.size:
+        steps = np.diff(ticks[:FIRST_STAMPS])
+        resolution = float(np.median(steps[steps > 0])) if steps.any() else 0.0
+        found = scan_steps(ticks, np.inf, max(shortest_gap, LOSS_PERIODS * resolution), edges)
+    gaps, repeated, losses, first_loss, lost, steady = found
+    if gaps > min(MOST_GAPS, max(10, ticks.size // 20)):
+        raise RecordingError(f"{source}: {gaps} gaps in {ticks.size} samples; log at a lower rate, with fewer bytes a"
+                             " line")  # fmt: skip
+    if not steady > 0:
+        raise RecordingError(f"{source}: there is no stretch without gaps, so no rate; log at a lower rate")
+    mean = steady / (ticks.size - 1 - gaps)
+    return _Steps(period, mean, edges[:gaps], repeated, losses, first_loss, lost, resolution)
 
 
 def _typical_period(source: str, ticks: FloatArray) -> float:
     """Typical sampling period in units: the median over spans of many samples, so that coarse stamps do not matter."""
-    lag = min(64, max(1, ticks.size // 4))
-    period = float(np.median(ticks[lag:] - ticks[:-lag])) / lag if ticks.size > lag else 0.0
-    if not period > 0 and ticks.size > 1:
-        period = float(ticks[-1] - ticks[0]) / (ticks.size - 1)
+    lag = min(TYPICAL_LAG, max(1, ticks.size // 4))
+    places = np.arange(0, ticks.size - lag, max(1, ticks.size // TYPICAL_PLACES))
+    period = float(np.median(ticks[places + lag] - ticks[places])) / lag if places.size else 0.0
     if not period > 0:
+        period = float(ticks[-1] - ticks[0]) / max(1, ticks.size - 1)
+    if not 0 < period < np.inf:
         raise RecordingError(f"{source}: its time stamps stand still; give fs= and take the time column out")
     return period
 
 
-def _settle_steps_back(source: str, stamps: Stamps, line_of: Callable[[int], int], texts: IntArray,
-                       findings: FindingList) -> tuple[FloatArray, IntArray]:
-    """Ascending stamps: wraps undone, spoilt stamps left out, everything after a restart left out."""
-    ticks, kept = stamps.raw.copy(), np.arange(stamps.raw.size)
-    rough = np.abs(np.diff(ticks[: 1 << 20]))
-    period = float(np.median(rough)) if rough.size else 0.0
-    handled = 0
-    while (back := np.flatnonzero(ticks[1:] < ticks[:-1])).size:
-        handled += back.size
-        if handled > MOST_STEPS_BACK:
-            raise RecordingError(f"{source}: its time stamps go back in over {MOST_STEPS_BACK} places, one is line"
-                                 f" {line_of(int(kept[back[0] + 1]))}; is the time column the right one?")  # fmt: skip
-        drop, restart = _judge_steps_back(ticks, back, kept, stamps, period, line_of, texts, findings)
-        if restart is not None:
-            _check_restart(source, ticks, restart, kept, line_of, findings)
-            ticks, kept = ticks[: restart + 1], kept[: restart + 1]
-            drop = [index for index in drop if index <= restart]
-        ticks, kept = np.delete(ticks, drop), np.delete(kept, drop)
-    return ticks, kept
-
-
-def _judge_steps_back(
-    ticks: FloatArray, back: IntArray, kept: IntArray, stamps: Stamps, period: float, line_of: Callable[[int], int],
-    texts: IntArray, findings: FindingList,
-) -> tuple[list[int], int | None]:  # fmt: skip
-    """Samples to leave out, and the last sample before a restart; wraps are undone in place."""
-    drop: list[int] = []
-    with_text = set(texts.tolist())
-    for i in map(int, back):
-        before, after = ticks[i], ticks[i + 1]
-        spoken = any(sample in with_text for sample in range(int(kept[i]) + 1, int(kept[i + 1]) + 1))
-        elapsed = (after + stamps.wrap - before) if stamps.wrap is not None else -1.0
-        limit = max(WRAP_S / stamps.unit_s, 20 * period)
-        if stamps.wrap is not None and 0 <= elapsed <= limit and before < stamps.wrap and not spoken:
-            ticks[i + 1 :] += stamps.wrap
-            findings.add("counter-wrap", f"the counter wraps at {stamps.wrap:.0f}; the time goes on",
-                         line=line_of(int(kept[i + 1])))  # fmt: skip
-        elif i == 0 or (after >= ticks[i - 1] and after - ticks[i - 1] <= limit):
-            drop.append(i)
-            _add_spoilt(findings, before, line_of(int(kept[i])))
-        elif i + 2 < ticks.size and before <= ticks[i + 2] <= before + limit:
-            drop.append(i + 1)
-            _add_spoilt(findings, after, line_of(int(kept[i + 1])))
-        elif after >= ticks[i - 1]:
-            drop.append(i)
-            _add_spoilt(findings, before, line_of(int(kept[i])))
-        elif i + 2 < ticks.size and ticks[i + 2] >= before:
-            drop.append(i + 1)
-            _add_spoilt(findings, after, line_of(int(kept[i + 1])))
-        else:
-            return drop, i
-    return drop, None
-
-
-def _add_spoilt(findings: FindingList, stamp: float, line: int) -> None:
-    findings.add("spoilt-stamp", f"the stamp {stamp:g} does not fit its neighbours; line left out", line=line)
-
-
-def _check_restart(source: str, ticks: FloatArray, last: int, kept: IntArray, line_of: Callable[[int], int],
-                   findings: FindingList) -> None:
-    line, rest = line_of(int(kept[last + 1])), ticks.size - last - 1
-    what = f"the clock restarts, from {ticks[last]:.0f} to {ticks[last + 1]:.0f}: the time in between is unknown"
-    if rest > last + 1:
-        raise RecordingError(f"{source}, line {line}: {what}, and most samples come after it ({rest} of {ticks.size});"
-                             f" put the lines from there into a file of their own")  # fmt: skip
-    findings.add("clock-restart", f"{what}; {rest} samples from there on left out: put them into a file of their own",
-                 count=rest, line=line)  # fmt: skip
-
-
-def _is_coarse(steps: FloatArray, stamps: Stamps, period: float, findings: FindingList) -> bool:
-    """Whether many stamps repeat, because their unit is longer than the sampling period."""
-    repeated = int(np.count_nonzero(steps == 0))
-    if repeated <= COARSE_SHARE * steps.size:
-        return False
-    step_s = float(np.min(steps[steps > 0], initial=np.inf)) * stamps.unit_s
-    findings.add("coarse-stamps", f"stamps repeat: their step of {step_s:g} s is longer than the period of"
-                 f" {period * stamps.unit_s:.3g} s; the rate comes from the whole span", count=repeated)  # fmt: skip
-    return True
-
-
-def _doubled_lines(doubled: IntArray, values: FloatArray, kept: IntArray | None, line_of: Callable[[int], int],
-                   findings: FindingList) -> IntArray:
-    """Of the samples whose successor has the same stamp, those whose successor has the same value too."""
-    if not doubled.size:
-        return doubled
-    first = doubled if kept is None else kept[doubled]
-    second = doubled + 1 if kept is None else kept[doubled + 1]
-    same = values[first] == values[second]
+def doubled_lines(ticks: FloatArray, table: Table, findings: FindingList) -> IntArray:
+    """Samples with the stamp and the value of the one before: the logger wrote the line twice."""
+    second = np.flatnonzero(np.diff(ticks) == 0) + 1
+    same = table.values[second] == table.values[second - 1]
     if same.any():
         findings.add("doubled-line", "a line stands there twice; left out once", count=int(same.sum()),
-                     line=line_of(int(second[same][0])))  # fmt: skip
+                     line=table.line_of(int(second[same][0])))  # fmt: skip
     if not same.all():
         findings.add("repeated-stamp", "two values have the same stamp; both kept", count=int((~same).sum()),
-                     line=line_of(int(second[~same][0])))  # fmt: skip
-    return doubled[same]
+                     line=table.line_of(int(second[~same][0])))  # fmt: skip
+    return second[same]
 
 
-def _fit(source: str, ticks: FloatArray, steps: FloatArray, stamps: Stamps, period: float, coarse: bool,
-         fs: float | None, line: Callable[[int], int], kept: IntArray | None, findings: FindingList) -> Clock:
-    """Rate from the span of the gap-free stretches, gaps from their mean offsets, and how well that fits the stamps."""
-    resolution = float(np.median(steps[steps > 0])) if coarse else 0.0
-    gap = steps > max(GAP_PERIODS * period, period + GAP_S / stamps.unit_s, 1.5 * resolution)
-    edges = np.flatnonzero(gap) + 1
-    if edges.size > min(MOST_GAPS, max(10, steps.size // 20)):
-        raise RecordingError(f"{source}: {edges.size} gaps in {ticks.size} samples, the first in line"
-                             f" {line(int(edges[0]))}; log at a lower rate, with fewer bytes a line")  # fmt: skip
-    steady = steps[~gap]
-    if not steady.size or not steady.sum() > 0:
-        raise RecordingError(f"{source}: there is no stretch without gaps, so no rate; log at a lower rate")
-    rate = 1.0 / (float(steady.mean()) * stamps.unit_s)
-    times = (ticks - ticks[0]) * stamps.unit_s
-    gaps = _place_gaps(times, edges, rate)
-    bounds = [0, *map(int, edges), ticks.size]
-    error = _timing_error(times, bounds, gaps, rate)
-    stretches = tuple(_stretch(times, steps, start, stop, rate, LOSS_PERIODS * period, stamps)
-                      for start, stop in pairwise(bounds))  # fmt: skip
+def _fit(ticks: FloatArray, stamps: Stamps, steps: _Steps, table: Table, kept: IntArray | None, findings: FindingList
+         ) -> Clock:  # fmt: skip
+    """Rate from the span of the gap-free stretches; each stretch laid on its stamps; how well that fits.
+
+    A stretch lies by its mean offset, so that the jitter of its first stamp does not move it.
+    """
+    gaps: list[Gap] = []
+    stretches: list[Stretch] = []
+    offset = worst = 0.0
+    for start, stop in pairwise([0, *map(int, steps.edges), ticks.size]):
+        mean, least, greatest, spread = measure_stretch(
+            ticks, start, stop, ticks[0], steps.mean, LOSS_PERIODS * steps.period)  # fmt: skip
+        if start:
+            missing = ticks[start] - ticks[start - 1] - steps.mean
+            late = mean - offset if mean > offset else missing
+            gaps.append(Gap(start, float(late * stamps.unit_s)))
+            offset += late
+        worst = max(worst, greatest - offset, offset - least)
+        span = ticks[stop - 1] - ticks[start]
+        own = (stop - start - 1) / span if span > 0 else 1.0 / steps.mean
+        jitter = float("nan") if stamps.counted else float(spread * stamps.unit_s)
+        stretches.append(Stretch(start, stop, float(own / stamps.unit_s), jitter))
+    fs = 1.0 / (steps.mean * stamps.unit_s)
     if gaps:
-        findings.add("gap", f"{sum(g.duration_s for g in gaps):.3g} s were not recorded; kept as gaps",
-                     count=len(gaps), line=line(gaps[0].sample), sample=gaps[0].sample)  # fmt: skip
-    _add_losses(steps, gap, period, coarse, line, findings)
-    _add_rates(source, stretches, rate, fs, resolution * stamps.unit_s, stamps, findings)
-    jitter = max((s.jitter_s for s in stretches if s.stop - s.start >= 100), default=0.0)
-    if not coarse and jitter > JITTER_SHARE / rate:
-        findings.add("jitter", f"the sampling interval varies by {1e6 * jitter:.0f} µs (standard deviation) around"
-                     f" {1e6 / rate:.0f} µs; use a timer in the logger")  # fmt: skip
-    if error > max(WORST_TIMING_S, 2 * resolution * stamps.unit_s):
-        findings.add("timing", f"samples are up to {1e3 * error:.0f} ms away from their stamps, because single lines"
-                     " were lost; log at a lower rate")  # fmt: skip
-    return Clock(rate, gaps, stretches, float("nan") if stamps.counted else error, kept)
+        findings.add("gap", f"{sum(gap.duration_s for gap in gaps):.3g} s were not recorded; kept as gaps",
+                     count=len(gaps), line=table.line_of(gaps[0].sample), sample=gaps[0].sample)  # fmt: skip
+    error_s = float("nan") if stamps.counted else float(worst * stamps.unit_s)
+    return Clock(float(fs), tuple(gaps), tuple(stretches), error_s, kept)
 
 
-def _place_gaps(times: FloatArray, edges: IntArray, rate: float) -> tuple[Gap, ...]:
-    """Each stretch is laid on its stamps by its mean offset, so that the jitter of one stamp does not move it."""
-    gaps, so_far = [], 0.0
-    bounds = [*map(int, edges), times.size]
-    for start, stop in pairwise(bounds):
-        offset = float(np.mean(times[start:stop] - np.arange(start, stop) / rate))
-        missing = float(times[start] - times[start - 1]) - 1.0 / rate
-        duration = offset - so_far if offset > so_far else missing
-        gaps.append(Gap(start, duration))
-        so_far += duration
-    return tuple(gaps)
-
-
-def _timing_error(times: FloatArray, bounds: list[int], gaps: tuple[Gap, ...], rate: float) -> float:
-    worst, offset = 0.0, 0.0
-    for index, (start, stop) in enumerate(pairwise(bounds)):
-        offset += gaps[index - 1].duration_s if index else 0.0
-        grid = np.arange(start, stop, dtype=np.float64)
-        grid /= rate
-        grid -= times[start:stop]
-        grid += offset
-        worst = max(worst, float(grid.max()), -float(grid.min()))
-    return worst
-
-
-def _stretch(times: FloatArray, steps: FloatArray, start: int, stop: int, rate: float, longest: float, stamps: Stamps
-             ) -> Stretch:  # fmt: skip
-    inside = steps[start : stop - 1]
-    span = float(times[stop - 1] - times[start])
-    own = (stop - start - 1) / span if span > 0 else rate
-    regular = inside[inside < longest]
-    jitter = float("nan") if stamps.counted or not regular.size else float(np.std(regular)) * stamps.unit_s
-    return Stretch(start, stop, own, jitter)
-
-
-def _add_losses(steps: FloatArray, gap: npt.NDArray[np.bool_], period: float, coarse: bool, line: Callable[[int], int],
-                findings: FindingList) -> None:
-    """Short losses, which are no gaps: detectors go on across them."""
-    if coarse:
+def _add_clock_findings(source: str, clock: Clock, steps: _Steps, stamps: Stamps, fs: float | None, table: Table,
+                        findings: FindingList) -> None:
+    """What there is to say of rates, losses, jitter and coarse stamps."""
+    resolution_s = steps.resolution * stamps.unit_s
+    if steps.resolution:
+        findings.add("coarse-stamps", f"stamps repeat: their step of {resolution_s:g} s is longer than the period of"
+                     f" {1 / clock.fs:.3g} s; the rate comes from the whole span", count=steps.repeated)  # fmt: skip
+    lost = round(steps.lost / steps.period) - steps.losses
+    if lost > 0:
+        findings.add("lost-samples", "single samples are missing; the mean rate takes them up", count=lost,
+                     line=table.line_of(steps.first_loss))  # fmt: skip
+    if stamps.counted:
         return
-    short = (steps > LOSS_PERIODS * period) & ~gap
-    count = int(np.rint(steps[short] / period - 1).sum()) if short.any() else 0
-    if count:
-        findings.add("lost-samples", "single samples are missing; the mean rate takes them up", count=count,
-                     line=line(int(np.argmax(short)) + 1))  # fmt: skip
-
-
-def _add_rates(source: str, stretches: tuple[Stretch, ...], rate: float, fs: float | None, resolution_s: float,
-               stamps: Stamps, findings: FindingList) -> None:
-    long = [s for s in stretches if s.stop - s.start >= 100]
+    long = [stretch for stretch in clock.stretches if stretch.stop - stretch.start >= LONG_STRETCH]
     for stretch in long:
-        share = abs(stretch.fs / rate - 1.0) - 2.0 * resolution_s * stretch.fs / (stretch.stop - stretch.start)
-        if share > WORST_RATE_SHARE:
-            raise RecordingError(f"{source}: samples {stretch.start} to {stretch.stop - 1} come at {stretch.fs:.4g} Hz,"
-                                 f" all at {rate:.4g} Hz; put the parts into files of their own")  # fmt: skip
-        if share > RATE_SHARE:
-            findings.add("rate-varies", f"a stretch has {stretch.fs:.4g} Hz, all {rate:.4g} Hz; took the mean",
-                         sample=stretch.start)  # fmt: skip
-    if fs is not None and not stamps.counted and abs(fs / rate - 1.0) > 0.05:
-        findings.add("rate-differs", f"the stamps tell {rate:.4g} Hz, not {fs:g} Hz; took the stamps'")
+        _check_rate(source, stretch, clock.fs, resolution_s, findings)
+    if fs is not None and abs(fs / clock.fs - 1.0) > GIVEN_RATE_SHARE:
+        findings.add("rate-differs", f"the stamps tell {clock.fs:.4g} Hz, not {fs:g} Hz; took the stamps'")
+    jitter_s = max((stretch.jitter_s for stretch in long), default=0.0)
+    if not steps.resolution and jitter_s > JITTER_SHARE / clock.fs:
+        findings.add("jitter", f"the sampling interval varies by {1e6 * jitter_s:.0f} µs (standard deviation) around"
+                     f" {1e6 / clock.fs:.0f} µs; use a timer in the logger")  # fmt: skip
+    if clock.timing_error_s > max(WORST_TIMING_S, 2.0 * resolution_s):
+        findings.add("timing", f"samples are up to {1e3 * clock.timing_error_s:.0f} ms away from their stamps, because"
+                     " single lines were lost; log at a lower rate")  # fmt: skip
+
+
+def _check_rate(source: str, stretch: Stretch, fs: float, resolution_s: float, findings: FindingList) -> None:
+    share = abs(stretch.fs / fs - 1.0) - 2.0 * resolution_s * stretch.fs / (stretch.stop - stretch.start)
+    if share > WORST_RATE_SHARE:
+        raise RecordingError(f"{source}: samples {stretch.start} to {stretch.stop - 1} come at {stretch.fs:.4g} Hz, all"
+                             f" at {fs:.4g} Hz; put the parts into files of their own")  # fmt: skip
+    if share > RATE_SHARE:
+        findings.add("rate-varies", f"a stretch has {stretch.fs:.4g} Hz, all {fs:.4g} Hz; took the mean",
+                     sample=stretch.start)  # fmt: skip

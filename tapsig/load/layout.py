@@ -17,6 +17,7 @@ TIME_UNITS = {
     **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), "ms"),
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
 }  # fmt: skip
+HEAD_BYTES = 1 << 14
 SECONDS = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
 TIME_WORDS = frozenset({"time", "t", "timestamp", "stamp", "elapsed", "uptime", "clock"})
 COUNT_WORDS = frozenset({"adc", "count", "counts", "raw", "code"})
@@ -72,8 +73,19 @@ def decode_line(raw: bytes) -> str:
         return raw.decode("latin-1")
 
 
-def find_layout(source: str, head: bytes) -> Layout:
-    """The layout of a log by its first lines. Raises RecordingError when no line of numbers is among them."""
+def find_layout(source: str, block: bytes) -> Layout:
+    """The layout of a log by its first lines. Raises RecordingError when no line of numbers is in the block."""
+    for size in (HEAD_BYTES, len(block)):
+        layout = _layout_of(block[:size])
+        if layout is not None:
+            return layout
+    first = next((text for raw in block.split(b"\n") if (text := decode_line(raw).strip("\0 \t"))), "")
+    raise RecordingError(f"{source}: no line of numbers in its first {len(block)} bytes (the first line is"
+                         f" {first[:40]!r}); a log has one value, or time and value, a line")  # fmt: skip
+
+
+def _layout_of(head: bytes) -> Layout | None:
+    """The layout that most lines have; None if none is one of numbers."""
     lines = [decode_line(raw).strip("\0 \t\r") for raw in head.split(b"\n")]
     if not head.endswith(b"\n"):
         lines = lines[:-1] or lines  # a line cut by the end of the head
@@ -84,9 +96,7 @@ def find_layout(source: str, head: bytes) -> Layout:
     for text in texts:
         forms.update(_forms(text))
     if not forms:
-        first = next((line for line in lines if line), "")
-        raise RecordingError(f"{source}: no line of numbers in its first {len(lines)} lines (the first is"
-                             f" {first[:40]!r}); a log has one value, or time and value, a line")  # fmt: skip
+        return None
     most = max(forms.values())
     delimiter, comma, columns, trailing = max(
         (form for form, count in forms.items() if count == most), key=lambda form: (form[2], not form[1]))  # fmt: skip

@@ -1,0 +1,118 @@
+"""How fast a serial log and a WAV file load, against general readers and the plain copy of a file, in one run.
+
+    python benchmarks/loading.py [--lines 2000000] [--repeat 3] [--wav-minutes 10]
+
+Writes the files to a temporary folder. Every reader gives the two columns of the log as arrays; tapsig also settles the
+clock, looks for gaps, checks every value and scales to volts. `numpy.loadtxt` reads a share of the lines and its time is
+scaled up. An hour at 8 kHz is --lines 28800000. A peer that is not installed is left out.
+"""
+
+import argparse
+import csv
+import importlib.util
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from tapsig.load import load_recording, read_wav_blocks, write_wav
+
+COLUMNS = ("subject", "size", "unit", "seconds", "per_second", "ratio_to_tapsig")
+LOADTXT_LINES = 400_000
+
+
+def write_log(path: Path, lines: int) -> None:
+    """A clean log `us,adc` of an 8 kHz converter of 10 bits."""
+    rng = np.random.default_rng(0)
+    with path.open("w", newline="") as file:
+        file.write("us,adc\n")
+        for start in range(0, lines, 500_000):
+            size = min(500_000, lines - start)
+            stamps = 1_203_448 + 125 * np.arange(start, start + size, dtype=np.int64) + rng.integers(0, 5, size)
+            counts = rng.integers(480, 545, size)
+            file.write("".join(f"{a},{b}\n" for a, b in zip(stamps.tolist(), counts.tolist(), strict=True)))
+
+
+def best_s(work: Callable[[], object], repeat: int) -> float:
+    """Shortest of `repeat` runs, in seconds."""
+    times = []
+    for _ in range(repeat):
+        started = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - started)
+    return min(times)
+
+
+def log_readers(path: Path) -> dict[str, Callable[[], object]]:
+    """Readers of the log that are installed, tapsig first."""
+    readers: dict[str, Callable[[], object]] = {
+        "tapsig": lambda: load_recording(path, adc_bits=10, full_scale_v=5.0)
+    }
+    if importlib.util.find_spec("polars"):
+        import polars
+
+        readers["polars.read_csv"] = lambda: [column.to_numpy() for column in polars.read_csv(path)]
+    if importlib.util.find_spec("pyarrow"):
+        import pyarrow.csv
+
+        readers["pyarrow.csv"] = lambda: [column.to_numpy() for column in pyarrow.csv.read_csv(path)]
+    if importlib.util.find_spec("pandas"):
+        import pandas
+
+        readers["pandas.read_csv"] = lambda: pandas.read_csv(path).to_numpy()
+    return readers
+
+
+def log_rows(folder: Path, lines: int, repeat: int) -> list[tuple[object, ...]]:
+    """Rows of all readers of a log."""
+    path = folder / "log.csv"
+    write_log(path, lines)
+    seconds = {name: best_s(work, repeat) for name, work in log_readers(path).items()}
+    share = min(lines, LOADTXT_LINES)
+    loadtxt_s = best_s(lambda: np.loadtxt(path, delimiter=",", skiprows=1, max_rows=share), 1)
+    seconds["numpy.loadtxt"] = loadtxt_s * lines / share
+    path.unlink()
+    return [(f"log by {name}", lines, "lines", value, lines / value, value / seconds["tapsig"])
+            for name, value in seconds.items()]  # fmt: skip
+
+
+def wav_rows(folder: Path, minutes: float, repeat: int) -> list[tuple[object, ...]]:
+    """Rows of a WAV file read whole, in blocks, and as plain bytes."""
+    path = folder / "one.wav"
+    samples = int(minutes * 60 * 8000)
+    write_wav(path, np.random.default_rng(0).uniform(-1, 1, samples), 8000, full_scale_v=1.0)
+
+    def in_blocks() -> None:
+        for _ in read_wav_blocks(path):
+            pass
+
+    works = {"whole": lambda: load_recording(path), "blocks": in_blocks, "plain bytes": path.read_bytes}
+    seconds = {name: best_s(work, repeat) for name, work in works.items()}
+    path.unlink()
+    return [(f"WAV, {name}", samples, "samples", value, samples / value, value / seconds["blocks"])
+            for name, value in seconds.items()]  # fmt: skip
+
+
+def main() -> None:
+    """Print one row a subject, as CSV."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--lines", type=int, default=2_000_000)
+    parser.add_argument("--repeat", type=int, default=3)
+    parser.add_argument("--wav-minutes", type=float, default=10.0)
+    args = parser.parse_args()
+    writer = csv.writer(sys.stdout, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    with tempfile.TemporaryDirectory() as name:
+        rows = [*log_rows(Path(name), args.lines, args.repeat), *wav_rows(Path(name), args.wav_minutes, args.repeat)]
+    for subject, size, unit, *numbers in rows:
+        writer.writerow([subject, size, unit, *(f"{number:.4g}" for number in numbers)])
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"highest memory of this process {peak:.0f} MB", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()
