@@ -123,7 +123,7 @@ class Page:
         """Where on the waveform that time is, from the range that the page states."""
         first, last = (float(word) for word in self.text("range").removesuffix(" s").split(" to "))
         wide = self.run("return document.getElementById('wave').clientWidth")
-        return 44 + (seconds - first) / (last - first) * (wide - 44)  # 44 px: the scale at the left
+        return 54 + (seconds - first) / (last - first) * (wide - 54)  # 54 px: the scale at the left
 
     def mouse(self, seconds: float, y: int = 100) -> ActionChains:
         """The mouse put on the waveform at that time."""
@@ -265,7 +265,9 @@ def test_a_label_file_that_does_not_fit_is_refused_with_its_line(page: Page, tmp
 
 
 def test_the_same_mark_is_not_made_twice(page: Page) -> None:
-    page.mouse(1.038).double_click().perform()
+    page.mouse(1.1).click().perform()
+    page.keys("+", "+")  # near enough to point beside the flag
+    page.mouse(1.03).double_click().perform()
     page.settle()
     assert "There is a mark already" in page.text("message")
     assert len(page.rows()) == 4

@@ -31,7 +31,8 @@
     if (state.cursor < view.first || state.cursor > view.last) show(state.cursor);
     else draw();
   }
-  function zoom(factor, around = state.cursor) {
+  function zoom(factor, around = null) {
+    if (around === null) { show(state.cursor, (view.last - view.first) * factor); return; }
     const share = (around - view.first) / (view.last - view.first), span = (view.last - view.first) * factor;
     const kept = Math.min(Math.max(span, LEAST_VIEW_S * fs), MOST_VIEW_S * fs);
     show(around + (0.5 - Math.min(Math.max(share, 0), 1)) * kept, kept);
@@ -196,7 +197,7 @@
     ["key", "PageDown", "Close-up on", () => { pan(0.8); setCursor((view.first + view.last) / 2); }],
     ["key", "Home", "To the start", () => setCursor(0)],
     ["key", "End", "To the end", () => setCursor(samples.length - 1)],
-    ["key", "f", "Mark at the cursor: take it up", () => choose(views.markAt(view, views.xOf(view, state.cursor), 40))],
+    ["key", "f", "Choose the mark at the cursor", () => choose(views.markAt(view, views.xOf(view, state.cursor), 40))],
     ["file", "u", "Undo", () => turnBack(marks.undo(), "undo"), () => marks.past.length > 0],
     ["file", "r", "Redo", () => turnBack(marks.redo(), "redo"), () => marks.future.length > 0],
     ["file", "l", "Load labels", () => byId("file").click()],

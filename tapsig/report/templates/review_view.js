@@ -1,7 +1,7 @@
 // How it is drawn: the whole recording in lines, the close-up, and its spectrum over time.
 
 const LINE_LENGTHS_S = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 3600];
-const MOST_LINES = 12, LINE_GAP = 6, FLAG_HEIGHT = 18, MARGIN_LEFT = 44;
+const MOST_LINES = 12, LINE_GAP = 6, FLAG_HEIGHT = 18, MARGIN_LEFT = 54;
 
 function fitCanvas(canvas) {
   const ratio = window.devicePixelRatio || 1;
@@ -155,6 +155,8 @@ class Views {
     const scale = Math.min(tall / 2 / this.top * state.stretch, 1e3), perPixel = (view.last - view.first) / wide;
     const clip = (y) => Math.min(low + tall, Math.max(low, y));
     this.drawScale(pen, view, width, height, middle, tall, volts_per_step / scale);
+    pen.save();
+    pen.beginPath(); pen.rect(MARGIN_LEFT, 0, wide, height); pen.clip();
     pen.fillStyle = colours.wave; pen.strokeStyle = colours.wave; pen.lineWidth = 1.2;
     if (perPixel > 2) {
       for (let x = 0; x < wide; x++) {
@@ -181,6 +183,7 @@ class Views {
       b = Math.max(b + 1, end);
     }
     pen.stroke();
+    pen.restore();
     for (const [sample] of clock.gaps) {
       if (sample < view.first || sample > view.last) continue;
       pen.setLineDash([2, 3]); this.drawPost(pen, this.xOf(view, sample), low, low + tall, colours.ink); pen.setLineDash([]);
@@ -199,10 +202,12 @@ class Views {
     const { colours } = this, { clock } = this.recording;
     pen.textBaseline = "alphabetic"; pen.fillStyle = colours.soft; pen.lineWidth = 1;
     const step = niceStep((view.last - view.first) / this.recording.fs / 7);
-    for (let k = Math.ceil(clock.timeOf(view.first) / step), n = 0; n < 40; k++, n++) {
-      const index = clock.indexOf(k * step), x = this.xOf(view, index);
-      if (index > view.last || k * step > clock.timeOf(this.recording.samples.length)) break;
-      if (x < MARGIN_LEFT) continue;
+    const end = Math.min(clock.timeOf(view.last), clock.timeOf(this.recording.samples.length));
+    let last = 0;
+    for (let k = Math.ceil(clock.timeOf(view.first) / step); k * step <= end; k++) {
+      const x = this.xOf(view, clock.indexOf(k * step));
+      if (x < Math.max(MARGIN_LEFT, last + 30)) continue; // times within a gap share one place
+      last = x;
       this.drawPost(pen, x, middle - tall / 2, middle + tall / 2, colours.rule, 1);
       pen.fillText(`${+(k * step).toFixed(4)}`, x + 3, height - 4);
     }
@@ -222,13 +227,14 @@ class Views {
       this.drawPost(pen, x, crowded ? FLAG_HEIGHT + 1 : 2, low + tall, colour, chosen ? 3 : 1.5);
       const text = (doubtful ? "? " : "") + (mark.kind.length > 14 ? mark.kind.slice(0, 13) + "…" : mark.kind);
       const wide = pen.measureText(text).width + 10;
+      const left = Math.min(x, this.canvases.wave.clientWidth - wide - 2);
       if (crowded) continue;
       taken = x + wide + 2;
       pen.fillStyle = doubtful ? this.colours.sheet : colour;
-      pen.fillRect(x, 2, wide, FLAG_HEIGHT - 3);
-      pen.strokeStyle = colour; pen.lineWidth = chosen ? 2.5 : 1; pen.strokeRect(x, 2, wide, FLAG_HEIGHT - 3);
+      pen.fillRect(left, 2, wide, FLAG_HEIGHT - 3);
+      pen.strokeStyle = colour; pen.lineWidth = chosen ? 2.5 : 1; pen.strokeRect(left, 2, wide, FLAG_HEIGHT - 3);
       pen.fillStyle = doubtful ? colour : this.colours.sheet; pen.textBaseline = "middle";
-      pen.fillText(text, x + 5, 2 + (FLAG_HEIGHT - 3) / 2 + 0.5);
+      pen.fillText(text, left + 5, 2 + (FLAG_HEIGHT - 3) / 2 + 0.5);
     }
   }
   drawTones(view) {
