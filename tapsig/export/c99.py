@@ -9,6 +9,7 @@ from importlib import resources
 
 from tapsig.entry import EntryParameters, to_ms
 from tapsig.errors import ExportError
+from tapsig.export.integer_gate import IntegerTrees
 from tapsig.units import seconds_to_samples
 
 Define = int | str
@@ -42,6 +43,21 @@ def render_table(ctype: str, name: str, values: Sequence[int]) -> str:
     lines = [f"static const {ctype} {name}[{len(values)}] = {{"]
     lines += ["    " + ", ".join(str(v) for v in values[i : i + 16]) + "," for i in range(0, len(values), 16)]
     return "\n".join([*lines, "};"]) + "\n"
+
+
+def render_nodes(name: str, trees: IntegerTrees) -> str:
+    """The trees of a gate: their nodes and where each begins."""
+    if trees.feature.size > 65535:
+        raise ExportError(f"the gate has {trees.feature.size} nodes; at most 65535 can be exported")
+    for what, values, low, high in (
+        ("value", trees.value, -32768, 32767), ("threshold", trees.threshold, -(2**31), 2**31 - 1)
+    ):  # fmt: skip
+        if values.size and (values.min() < low or values.max() > high):
+            raise ExportError(f"a {what} of the gate is outside {low}..{high}; fit it again")
+    columns = (trees.feature, trees.threshold, trees.left, trees.right, trees.value)
+    rows = ["    {" + ", ".join(map(str, row)) + "}," for row in zip(*(c.tolist() for c in columns), strict=True)]
+    nodes = "\n".join([f"static const tree_node {name}_nodes[{len(rows)}] = {{", *rows, "};"]) + "\n"
+    return nodes + render_table("uint16_t", f"{name}_roots", trees.roots.tolist())
 
 
 def entry_defines(parameters: EntryParameters, code: Sequence[int], *, fs: int, latency_s: float) -> dict[str, Define]:
@@ -80,7 +96,7 @@ def render_header(defines: Mapping[str, Define], core_header: str, *, with_entry
     nothing = "" if with_entry else "#define TAPSIG_CODE_LENGTH 0\n#define TAPSIG_NO_VERDICT 0\n"
     parts = [
         f"/* {comment} */\n\n#ifndef {GUARD}\n#define {GUARD}\n",
-        "#include <stdbool.h>\n#include <stdint.h>\n",
+        "#include <stdbool.h>\n#include <stdint.h>\n#include <string.h>\n",
         numbers + "\n" + nothing,
         read_part(core_header),
         read_part("entry.h") if with_entry else "",

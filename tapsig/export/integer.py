@@ -10,11 +10,16 @@ from typing import ClassVar, Protocol
 import numpy as np
 
 from tapsig.detect.base import StreamingDetector, Variant
+from tapsig.detect.candidates import LATENCY_S
 from tapsig.detect.fixed_threshold import FixedThreshold
+from tapsig.detect.gate import ALL_FEATURES
 from tapsig.detect.ring_following import BLOCK_HZ, LEAST_V, RingFollowing
+from tapsig.detect.tap import CORE_FLOOR_V, STEP, TRIGGER_DB, Tap
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
 from tapsig.errors import ExportError, ParameterError
 from tapsig.export.fixed_point import log2_q8
+from tapsig.export.integer_core import CoreNumbers, new_state, room_for, run_core
+from tapsig.export.integer_gate import GateNumbers, gate_numbers, judge, new_history
 from tapsig.export.integer_plain import (
     MARK,
     RingNumbers,
@@ -30,6 +35,7 @@ from tapsig.units import FloatArray, IntArray, check_range, seconds_to_samples, 
 SAMPLE_BITS = 15
 MAX_SAMPLES_PER_BLOCK = 64
 RAILS_V = (-2.5, 2.5)
+LEVEL = ALL_FEATURES.index("level_v_db")
 OCTAVE_DB = 20.0 * math.log10(2.0)
 
 
@@ -231,6 +237,75 @@ class IntegerRingFollowing:
     def start(self, fs: float) -> IntegerRun:
         """A fresh run."""
         return RingRun(self.numbers(fs))
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> IntegerDetector:
+        """A detector for `fs` Hz."""
+        return IntegerDetector(self, fs)
+
+
+class TapRun:
+    """A running `tap`; the probe is the last candidate's score in Q10."""
+
+    def __init__(self, core: CoreNumbers, gate: GateNumbers) -> None:
+        self._core, self._gate = core, gate
+        self._state, self._history = new_state(core), new_history()
+        self._last = -(1 << 60)
+        self._consumed = 0
+        self._score = 0
+
+    def __call__(self, counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
+        triggers, onsets, decided, rows = room_for(counts.size, self._core)
+        found = run_core(counts, self._state, self._core, triggers, onsets, decided, rows)
+        full, scores = np.zeros((found, len(ALL_FEATURES)), np.int64), np.zeros(found, np.int64)
+        gate = self._gate
+        judge(triggers[:found], rows[:found], gate.first, gate.second, self._history, full, scores)
+        kept = []
+        for i in range(found):
+            self._score = int(scores[i])
+            loud = full[i, LEVEL] >= gate.least_level
+            if loud and self._score >= gate.least_score and onsets[i] - self._last >= gate.dead_samples:
+                kept.append(i)
+                self._last = int(onsets[i])
+        first, self._consumed = self._consumed, self._consumed + counts.size
+        return onsets[kept] - first, decided[kept] - first, scores[kept] / 1024.0
+
+    def probe(self) -> int:
+        """The last candidate's score in Q10."""
+        return self._score
+
+
+@dataclass(frozen=True, slots=True)
+class IntegerTap:
+    """`tap` in integers: the whole of it, prediction, features, history and gate."""
+
+    name: ClassVar[str] = "tap-integer"
+    source: Tap = field(default_factory=Tap)
+    converter: Converter = field(default_factory=Converter)
+
+    def core_numbers(self, fs: float) -> CoreNumbers:
+        """Constants of the candidate core. Raises ExportError for a rate that does not fit."""
+        per_block = samples_per_block(fs)
+        return CoreNumbers(
+            per_block, whole("reciprocal", 65536 / per_block, 1, 65536), self.converter.shift,
+            whole("step", STEP * 65536, 1, 16384), whole("trigger", 256 * 10 ** (TRIGGER_DB / 10), 256, 65535),
+            max(1, whole("floor", (CORE_FLOOR_V / self.converter.unit_v) ** 2, 0, 1 << 30)),
+        )  # fmt: skip
+
+    def gate_numbers(self, fs: float) -> GateNumbers:
+        """Constants of the gate."""
+        dead = seconds_to_samples(self.source.dead_time_s, fs)
+        return gate_numbers(
+            self.source.gate, probability=self.source.probability, floor_v=self.source.floor_v, dead_samples=dead,
+            unit_v=self.converter.unit_v,
+        )  # fmt: skip
+
+    def latency_s(self, fs: float) -> float:
+        """As the float form."""
+        return LATENCY_S + 1.0 / fs
+
+    def start(self, fs: float) -> IntegerRun:
+        """A fresh run."""
+        return TapRun(self.core_numbers(fs), self.gate_numbers(fs))
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> IntegerDetector:
         """A detector for `fs` Hz."""

@@ -78,11 +78,16 @@ class IntegerState(NamedTuple):
     memory: IntegerMemory
 
 
+def recent_samples(samples_per_block: int) -> int:
+    """Samples kept for the onset: a power of two, and at least 48 blocks."""
+    return 1 << (AFTER * 2 * samples_per_block - 1).bit_length()
+
+
 def new_state(numbers: CoreNumbers) -> IntegerState:
     """The state before the first count."""
     scalars = np.zeros(18, dtype=np.int64)
-    scalars[_LAST] = -APART
-    recent = 1 << (AFTER * 2 * numbers.samples_per_block - 1).bit_length()
+    scalars[_LAST], scalars[_GAIN_BIT] = -APART, 4
+    recent = recent_samples(numbers.samples_per_block)
     return IntegerState(
         scalars, np.zeros(ORDER, np.int64), np.zeros(_HISTORY_MASK + 1, np.int64), np.zeros(_MAXIMA, np.int64),
         np.zeros(_WAITING, np.int64), np.zeros(recent, np.int64), new_rings(), new_memory(),

@@ -10,19 +10,26 @@ import numpy as np
 from tapsig._version import __version__
 from tapsig.detect.base import Variant
 from tapsig.detect.fixed_threshold import FixedThreshold
+from tapsig.detect.gate import HISTORY
 from tapsig.detect.ring_following import RingFollowing
+from tapsig.detect.tap import Tap
 from tapsig.entry import Entry, EntryMachine, EntryParameters, check_code
 from tapsig.errors import ExportError
 from tapsig.export import c99
-from tapsig.export.fixed_point import LOG_TABLE
+from tapsig.export.fixed_point import LOG_TABLE, RECIPROCAL_TABLE
 from tapsig.export.integer import (
     Converter,
     IntegerFixedThreshold,
     IntegerRingFollowing,
     IntegerRun,
+    IntegerTap,
     IntegerVariant,
     samples_per_block,
 )
+from tapsig.export.integer_core import recent_samples
+from tapsig.export.integer_features import SINE_Q14, WINDOW_Q14
+from tapsig.export.integer_gate import LIKELY_TABLE
+from tapsig.features import BAND_OF_BIN, FEATURES
 from tapsig.units import IntArray, samples_to_seconds
 
 CAUTION = (
@@ -38,7 +45,10 @@ def to_integer(variant: Variant, converter: Converter) -> IntegerVariant:
         return IntegerFixedThreshold(variant, converter)
     if isinstance(variant, RingFollowing):
         return IntegerRingFollowing(variant, converter)
-    raise ExportError(f"the detector {variant.name!r} has no integer form; there are: fixed-threshold, ring-following")
+    if isinstance(variant, Tap):
+        return IntegerTap(variant, converter)
+    known = ", ".join(form.name for form in (FixedThreshold, RingFollowing, Tap))
+    raise ExportError(f"the detector {variant.name!r} has no integer form; there are: {known}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +90,43 @@ def _core_of(form: IntegerVariant, fs: int) -> tuple[dict[str, c99.Define], str,
         }
         tables = c99.render_table("uint8_t", "log_table", LOG_TABLE.tolist())
         return numbers, "ring_following.h", ("arithmetic.c", "logarithm.c", "ring_following.c"), tables
+    if isinstance(form, IntegerTap):
+        return _tap_core(form, fs)
     raise ExportError(f"the detector {form.source.name!r} has no C source")
+
+
+def _tap_core(form: IntegerTap, fs: int) -> tuple[dict[str, c99.Define], str, tuple[str, ...], str]:
+    core, gate = form.core_numbers(fs), form.gate_numbers(fs)
+    numbers: dict[str, c99.Define] = {
+        "TAPSIG_SAMPLES_PER_BLOCK": core.samples_per_block,
+        "TAPSIG_RECIPROCAL_Q16": core.reciprocal_q16,
+        "TAPSIG_COUNT_SHIFT": core.count_shift,
+        "TAPSIG_STEP_Q16": core.step_q16,
+        "TAPSIG_TRIGGER_Q8": core.trigger_q8,
+        "TAPSIG_FLOOR": c99.unsigned(core.floor),
+        "TAPSIG_RECENT": recent_samples(core.samples_per_block),
+        "TAPSIG_FEATURES": len(FEATURES),
+        "TAPSIG_HISTORY": len(HISTORY),
+        "TAPSIG_FIRST_TREES": gate.first.roots.size,
+        "TAPSIG_FIRST_BASE": f"({gate.first.base})",
+        "TAPSIG_SECOND_TREES": gate.second.roots.size,
+        "TAPSIG_SECOND_BASE": f"({gate.second.base})",
+        "TAPSIG_LEAST_SCORE": f"({gate.least_score})",
+        "TAPSIG_LEAST_LEVEL": f"({gate.least_level})",
+        "TAPSIG_DEAD_SAMPLES": c99.unsigned(gate.dead_samples),
+    }
+    tables = [
+        c99.render_table("uint8_t", "log_table", LOG_TABLE.tolist()),
+        c99.render_table("uint16_t", "reciprocal_table", RECIPROCAL_TABLE.tolist()),
+        c99.render_table("int16_t", "sine_table", SINE_Q14.tolist()),
+        c99.render_table("int16_t", "window_table", WINDOW_Q14.tolist()),
+        c99.render_table("uint8_t", "band_of_bin", BAND_OF_BIN.tolist()),
+        c99.render_table("uint16_t", "likely_table", LIKELY_TABLE.tolist()),
+        c99.read_part("tree_node.c"),
+        c99.render_nodes("first", gate.first),
+        c99.render_nodes("second", gate.second),
+    ]
+    return numbers, "tap.h", ("arithmetic.c", "logarithm.c", "tap.c", "gate.c"), "\n".join(tables)
 
 
 def render_c(

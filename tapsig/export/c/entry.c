@@ -68,7 +68,7 @@ static void grow_digit(tapsig_entry *entry)
     }
 }
 
-static uint8_t judge(const tapsig_entry *entry)
+static uint8_t judge_entry(const tapsig_entry *entry)
 {
     bool same = true;
     if (entry->digit_count != TAPSIG_CODE_LENGTH) {
@@ -101,7 +101,7 @@ static uint32_t wait_ms(uint16_t failures)
 
 static uint8_t end_entry(tapsig_entry *entry)
 {
-    const uint8_t verdict = judge(entry);
+    const uint8_t verdict = judge_entry(entry);
     entry->state = AWAKE;
     if (verdict == TAPSIG_ACCEPTED) {
         entry->failures = 0;

@@ -408,5 +408,8 @@ static bool run_core(tapsig_core *core, uint16_t count, uint32_t *onset)
         core->apart = APART;
     }
     core->block++;
+    if (core->alive < 100000) {
+        core->alive++;
+    }
     return decided;
 }

@@ -18,6 +18,14 @@ typedef struct {
 } tapsig_memory;
 
 typedef struct {
+    uint32_t block[64];
+    int16_t level[64];
+    int16_t score[64];
+    int16_t shares[64][4];
+    uint8_t seen;
+} tapsig_history;
+
+typedef struct {
     /* the block that is filling */
     int32_t sum;
     uint64_t squares;
@@ -51,7 +59,10 @@ typedef struct {
     tapsig_rings rings;
     tapsig_memory memory;
     /* the gate */
-    int32_t score;
     int16_t features[TAPSIG_FEATURES];
-    uint16_t dead;
+    tapsig_history candidates;
+    int16_t score;
+    uint32_t alive; /* blocks since the start, at most 100000 */
+    uint32_t since; /* samples since the last tap's decision, saturated */
+    uint32_t last_age;
 } tapsig_core;

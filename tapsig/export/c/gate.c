@@ -1,0 +1,180 @@
+/* ---- the gate: two sums of trees, and the history of candidates between them ---- */
+
+#define REMEMBERED 64
+#define LEAF 255
+#define SCORE_LIMIT 32767
+#define LOWEST_SHARE (-2551)
+#define SHARES 15
+#define LEVEL 26
+#define HISTORY TAPSIG_FEATURES
+
+static int16_t sum_trees(const tree_node *nodes, const uint16_t *roots, uint16_t count, int32_t base,
+                         const int32_t *row)
+{
+    int64_t total = base;
+    for (uint16_t i = 0; i < count; i++) {
+        const tree_node *node = &nodes[roots[i]];
+        while (node->feature != LEAF) {
+            node = &nodes[row[node->feature] <= node->threshold ? node->left : node->right];
+        }
+        total += node->value;
+    }
+    return (int16_t)saturate(total, SCORE_LIMIT);
+}
+
+static int32_t floor_divide(int64_t value, int64_t divisor)
+{
+    const int64_t quotient = value / divisor;
+    return (int32_t)(quotient * divisor > value ? quotient - 1 : quotient);
+}
+
+static int32_t likely_q10(int16_t score)
+{
+    const int32_t held = score > 8191 ? 8191 : score < -8192 ? -8192 : score;
+    return likely_table[(held + 8192) >> 6];
+}
+
+static int32_t shape_distance(const int16_t *shares, const int32_t *row)
+{
+    int32_t total = 0;
+    for (uint8_t j = 0; j < BANDS; j++) {
+        const int32_t one = shares[j] > LOWEST_SHARE ? shares[j] : LOWEST_SHARE;
+        const int32_t other = row[SHARES + j] > LOWEST_SHARE ? row[SHARES + j] : LOWEST_SHARE;
+        total += one > other ? one - other : other - one;
+    }
+    return total >> 2;
+}
+
+static void remember(tapsig_history *history, const int32_t *row, uint32_t trigger, int16_t score)
+{
+    const uint8_t k = history->seen & (REMEMBERED - 1);
+    history->block[k] = trigger;
+    history->level[k] = (int16_t)row[LEVEL];
+    history->score[k] = score;
+    for (uint8_t j = 0; j < BANDS; j++) {
+        history->shares[k][j] = (int16_t)row[SHARES + j];
+    }
+    history->seen = history->seen == 2 * REMEMBERED - 1 ? REMEMBERED : (uint8_t)(history->seen + 1);
+}
+
+static void fill_history(tapsig_history *history, int32_t *row, uint32_t trigger, uint32_t alive, int16_t score)
+{
+    int32_t *out = row + HISTORY;
+    const int32_t level = row[LEVEL];
+    const uint8_t count = history->seen < REMEMBERED ? history->seen : REMEMBERED;
+    int32_t best = -12288;
+    uint8_t best_k = REMEMBERED;
+    int32_t taps_4s = 0, others_4s = 0, taps_30s = 0, others_30s = 0, loud_others_30s = 0;
+    int64_t level_4s = 0, shape_4s = 0, mean_score = 0;
+    uint8_t mean_count = 0;
+    uint32_t first_gap = 0, second_gap = 0;
+    for (uint8_t j = 0; j < count; j++) {
+        const uint8_t k = (uint8_t)((history->seen - 1 - j) & (REMEMBERED - 1));
+        const uint32_t age = trigger - history->block[k];
+        const int32_t likely = likely_q10(history->score[k]);
+        if (j < 16) {
+            mean_score += history->score[k] > -8192 ? history->score[k] : -8192;
+            mean_count++;
+        }
+        if (age > 30000) {
+            break;
+        }
+        if (age < 80) {
+            continue;
+        }
+        if (likely > 307) {
+            if (first_gap == 0) {
+                first_gap = age;
+            } else if (second_gap == 0 && age - first_gap >= 80) {
+                second_gap = age - first_gap;
+            }
+        }
+        if (age <= 700 && history->score[k] > best) {
+            best = history->score[k];
+            best_k = k;
+        }
+        if (age <= 4000) {
+            taps_4s += likely;
+            others_4s += 1024 - likely;
+            level_4s += (int64_t)likely * history->level[k];
+            shape_4s += (int64_t)likely * shape_distance(history->shares[k], row);
+        }
+        taps_30s += likely;
+        others_30s += 1024 - likely;
+        if (history->level[k] >= level - SIX_DB) {
+            loud_others_30s += 1024 - likely;
+        }
+    }
+    out[0] = score;
+    out[1] = best;
+    out[2] = 13 * 256;
+    out[3] = 0;
+    out[4] = 0;
+    if (best_k < REMEMBERED) {
+        out[2] = log2_q8(trigger - history->block[best_k]);
+        out[3] = level - history->level[best_k];
+        out[4] = shape_distance(history->shares[best_k], row);
+    }
+    out[5] = taps_4s;
+    out[6] = others_4s;
+    out[7] = taps_4s > 51 ? level - floor_divide(level_4s, taps_4s) : 0;
+    out[8] = taps_4s > 51 ? floor_divide(shape_4s, taps_4s) : 0;
+    out[9] = taps_30s;
+    out[10] = others_30s;
+    out[11] = loud_others_30s;
+    out[12] = mean_count > 0 ? floor_divide(mean_score, mean_count) : 0;
+    out[13] = 4 * 256;
+    if (second_gap > 0) {
+        const int32_t beat = log2_q8(first_gap) - log2_q8(second_gap);
+        out[13] = beat < 0 ? -beat : beat;
+    }
+    out[14] = log2_q8(alive + 1);
+    remember(history, row, trigger, score);
+}
+
+static void core_init(tapsig_core *core)
+{
+    memset(core, 0, sizeof *core);
+    core->settling = SETTLING + 1;
+    core->gain_bit = 4;
+    core->since = UINT32_MAX / 2;
+}
+
+/* the score of the candidate whose features stand in core->features */
+static int16_t judge_candidate(tapsig_core *core, uint32_t trigger)
+{
+    int32_t row[TAPSIG_FEATURES + TAPSIG_HISTORY];
+    for (uint8_t i = 0; i < TAPSIG_FEATURES; i++) {
+        row[i] = core->features[i];
+    }
+    const uint32_t age = core->alive - 1 - AFTER;
+    const int16_t first = sum_trees(first_nodes, first_roots, TAPSIG_FIRST_TREES, TAPSIG_FIRST_BASE, row);
+    fill_history(&core->candidates, row, trigger, age < 60000 ? age : 60000, first);
+    return sum_trees(second_nodes, second_roots, TAPSIG_SECOND_TREES, TAPSIG_SECOND_BASE, row);
+}
+
+static bool core_push(tapsig_core *core, uint16_t count, uint16_t *onset_age)
+{
+    uint32_t onset = 0;
+    if (core->since < UINT32_MAX / 2) {
+        core->since++;
+    }
+    if (!run_core(core, count, &onset)) {
+        return false;
+    }
+    core->score = judge_candidate(core, core->block - 1 - AFTER);
+    const uint32_t age = core->sample - 1 - onset;
+    if (core->features[LEVEL] < TAPSIG_LEAST_LEVEL || core->score < TAPSIG_LEAST_SCORE ||
+        core->since + core->last_age < TAPSIG_DEAD_SAMPLES + age) {
+        return false;
+    }
+    core->since = 0;
+    core->last_age = age;
+    *onset_age = (uint16_t)age;
+    return true;
+}
+
+static int32_t core_probe(const tapsig_core *core)
+{
+    return core->score;
+}

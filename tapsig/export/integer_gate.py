@@ -1,0 +1,207 @@
+"""The gate of `tap` in integers: two sums of trees and the history between them, as `tapsig.detect.gate`.
+
+Scores are Q10, saturated to 16 bits; probabilities Q10 from a table; the other units are those of `integer_features`.
+A history feature that is a mean divides, once a candidate, never once a sample.
+"""
+
+import math
+from typing import NamedTuple
+
+import numba
+import numpy as np
+
+from tapsig.detect.gate import ALL_FEATURES, Gate, Trees
+from tapsig.export.fixed_point import log2_q8
+from tapsig.export.integer_features import SIX_DB
+from tapsig.features import FEATURES
+from tapsig.units import IntArray
+
+REMEMBERED = 64
+SCORE_LIMIT = 32767
+DB_Q8 = 256.0 * math.log2(10.0) / 10.0
+"""One decibel of power as log2 in Q8."""
+
+LIKELY_TABLE: IntArray = np.array(
+    [math.floor(1024 / (1 + math.exp(-(i - 127.5) / 16)) + 0.5) for i in range(256)], dtype=np.int64
+)
+"""1024/(1 + exp(-s)) at the middle of every sixteenth of a score from -8 to 8."""
+
+LOWEST_SHARE = -2551  # -30 dB
+_SHARES = FEATURES.index("share_40hz")
+_LEVEL = FEATURES.index("level_v_db")
+
+# What one unit of a float feature is in integers; decibels where nothing else is said.
+_COUNTS = (
+    "innovation_width", "innovation_peak_ms", "envelope_rise_ms", "count_1s", "count_5s", "loud_1s", "loud_5s",
+)  # fmt: skip
+_LOGARITHMS = ("since_any", "since_loud", "best_since", "beat", "age")
+_SCORES = (
+    "score", "best_700ms", "taps_4s", "others_4s", "taps_30s", "others_30s", "loud_others_30s", "mean_score_16",
+)  # fmt: skip
+SCALES: dict[str, float] = {
+    name: 1.0 if name in _COUNTS else 256.0 if name in _LOGARITHMS else 1024.0 if name in _SCORES else DB_Q8
+    for name in ALL_FEATURES
+}
+
+
+class IntegerTrees(NamedTuple):
+    """A sum of trees: row[feature] <= threshold goes left; a leaf has feature 255 and adds its value (Q10)."""
+
+    roots: IntArray
+    feature: IntArray
+    threshold: IntArray
+    left: IntArray
+    right: IntArray
+    value: IntArray
+    base: int
+
+
+LEAF = 255
+
+
+def to_integer_trees(trees: Trees, unit_v: float) -> IntegerTrees:
+    """The trees with thresholds in integers: row <= t becomes row_integer <= floor(t·scale)."""
+    offset = 20.0 * math.log10(unit_v)  # volts of one unit, in dB
+    thresholds = np.zeros(trees.feature.size, dtype=np.int64)
+    for i, column in enumerate(trees.feature):
+        if column >= 0:
+            name = ALL_FEATURES[column]
+            value = trees.threshold[i] - (offset if name == "level_v_db" else 0.0)
+            thresholds[i] = math.floor(value * SCALES[name])
+    leaf = trees.feature < 0
+    values = np.where(leaf, np.floor(trees.value * 1024 + 0.5), 0).astype(np.int64)
+    return IntegerTrees(
+        trees.roots, np.where(leaf, LEAF, trees.feature), thresholds, trees.left, trees.right, values,
+        math.floor(trees.base * 1024 + 0.5),
+    )  # fmt: skip
+
+
+@numba.njit(cache=True)
+def sum_trees(trees: IntegerTrees, row: IntArray) -> int:
+    """The score of one row in Q10, saturated to 16 bits."""
+    total = trees.base
+    for root in trees.roots:
+        i = root
+        while trees.feature[i] != LEAF:
+            i = trees.left[i] if row[trees.feature[i]] <= trees.threshold[i] else trees.right[i]
+        total += trees.value[i]
+    return min(max(total, -SCORE_LIMIT), SCORE_LIMIT)
+
+
+class IntegerHistory(NamedTuple):
+    """The last 64 candidates: block, level, score, band shares (64, 4); how many there were."""
+
+    block: IntArray
+    level: IntArray
+    score: IntArray
+    shares: IntArray
+    seen: IntArray
+
+
+def new_history() -> IntegerHistory:
+    """Nothing happened yet."""
+    block, level, score = (np.zeros(REMEMBERED, dtype=np.int64) for _ in range(3))
+    return IntegerHistory(block, level, score, np.zeros((REMEMBERED, 4), np.int64), np.zeros(1, np.int64))
+
+
+@numba.njit(cache=True)
+def likely_q10(score: int) -> int:
+    """Probability that a score stands for."""
+    return LIKELY_TABLE[(min(max(score, -8192), 8191) + 8192) >> 6]
+
+
+@numba.njit(cache=True)
+def _shape_distance(history: IntegerHistory, k: int, row: IntArray) -> int:
+    total = 0
+    for j in range(4):
+        total += abs(max(history.shares[k, j], LOWEST_SHARE) - max(row[_SHARES + j], LOWEST_SHARE))
+    return total >> 2
+
+
+@numba.njit(cache=True)
+def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history: IntegerHistory) -> None:
+    """Write the features HISTORY of a candidate into `out`, and remember it."""
+    level = row[_LEVEL]
+    best, best_k = -12288, -1
+    taps_4s, others_4s, level_4s, shape_4s = 0, 0, 0, 0
+    taps_30s, others_30s, loud_others_30s, mean_score, mean_count = 0, 0, 0, 0, 0
+    first_gap, second_gap = 0, 0
+    seen = history.seen[0]
+    for j in range(min(seen, REMEMBERED)):
+        k = (seen - 1 - j) % REMEMBERED
+        age = trigger - history.block[k]
+        likely = likely_q10(history.score[k])
+        if j < 16:
+            mean_score += max(history.score[k], -8192)
+            mean_count += 1
+        if age > 30_000:
+            break
+        if age < 80:
+            continue
+        if likely > 307:
+            if first_gap == 0:
+                first_gap = age
+            elif second_gap == 0 and age - first_gap >= 80:
+                second_gap = age - first_gap
+        if age <= 700 and history.score[k] > best:
+            best, best_k = history.score[k], k
+        if age <= 4000:
+            taps_4s += likely
+            others_4s += 1024 - likely
+            level_4s += likely * history.level[k]
+            shape_4s += likely * _shape_distance(history, k, row)
+        taps_30s += likely
+        others_30s += 1024 - likely
+        if history.level[k] >= level - SIX_DB:
+            loud_others_30s += 1024 - likely
+    out[0], out[1] = score, best
+    out[2], out[3], out[4] = 13 * 256, 0, 0
+    if best_k >= 0:
+        out[2] = log2_q8(trigger - history.block[best_k])
+        out[3] = level - history.level[best_k]
+        out[4] = _shape_distance(history, best_k, row)
+    out[5], out[6], out[7], out[8] = taps_4s, others_4s, 0, 0
+    if taps_4s > 51:
+        out[7] = level - level_4s // taps_4s
+        out[8] = shape_4s // taps_4s
+    out[9], out[10], out[11] = taps_30s, others_30s, loud_others_30s
+    out[12] = mean_score // mean_count if mean_count else 0
+    out[13] = abs(log2_q8(first_gap) - log2_q8(second_gap)) if second_gap > 0 else 4 * 256
+    out[14] = log2_q8(min(trigger, 60_000) + 1)
+    k = seen % REMEMBERED
+    history.block[k], history.level[k], history.score[k] = trigger, level, score
+    for j in range(4):
+        history.shares[k, j] = row[_SHARES + j]
+    history.seen[0] = seen + 1
+
+
+@numba.njit(cache=True)
+def judge(
+    triggers: IntArray, rows: IntArray, first: IntegerTrees, second: IntegerTrees, history: IntegerHistory,
+    full: IntArray, scores: IntArray,
+) -> None:  # fmt: skip
+    """Score candidates in order: `full` (n, len(ALL_FEATURES)) and `scores` (n,) are written."""
+    width = rows.shape[1]
+    for i in range(triggers.size):
+        full[i, :width] = rows[i]
+        fill_history(full[i, width:], rows[i], triggers[i], sum_trees(first, rows[i]), history)
+        scores[i] = sum_trees(second, full[i])
+
+
+class GateNumbers(NamedTuple):
+    """The gate of one export: trees, the least score and level of a tap, dead time in samples."""
+
+    first: IntegerTrees
+    second: IntegerTrees
+    least_score: int
+    least_level: int
+    dead_samples: int
+
+
+def gate_numbers(gate: Gate, *, probability: float, floor_v: float, dead_samples: int, unit_v: float) -> GateNumbers:
+    """The gate in integers; `unit_v` is the volts of one unit of the 15-bit sample."""
+    return GateNumbers(
+        to_integer_trees(gate.first, unit_v), to_integer_trees(gate.second, unit_v),
+        math.ceil(gate.score_at(probability) * 1024), math.floor(20 * math.log10(floor_v / unit_v) * DB_Q8 + 0.5),
+        dead_samples,
+    )  # fmt: skip
