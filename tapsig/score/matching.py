@@ -25,6 +25,30 @@ class Matching:
     spurious: IntArray
 
 
+def match_onsets(reference_s: npt.ArrayLike, detected_s: npt.ArrayLike, *, window_s: float = 0.05) -> Matching:
+    """Match as many references as possible, each to one detection at most `window_s` away (edge included).
+
+    Among the matchings with the most pairs, one with the least sum of absolute errors is taken, so that a stray
+    detection next to a tap is the spurious one. Pairs of times on a line need never cross, so a sweep in order of
+    time finds it; its work is the number of references and detections that lie within the window of each other.
+
+    Raises ParameterError for times that are not finite or a window that is not above 0.
+
+    >>> match_onsets([1.00, 1.04], [0.96, 1.00], window_s=0.05).pairs.tolist()
+    [[0, 0], [1, 1]]
+    >>> match_onsets([1.00], [0.96, 1.00]).spurious.tolist()
+    [0]
+    """
+    reference, detected = _check_onsets("reference_s", reference_s), _check_onsets("detected_s", detected_s)
+    check_positive("window_s", window_s)
+    by_reference, by_detected = np.argsort(reference, kind="stable"), np.argsort(detected, kind="stable")
+    pairs = _sweep(reference[by_reference].tolist(), detected[by_detected].tolist(), window_s)
+    matched = np.array([(by_reference[i], by_detected[j]) for i, j in pairs], dtype=np.int64).reshape(-1, 2)
+    missed = np.setdiff1d(np.arange(reference.size), matched[:, 0])
+    spurious = np.setdiff1d(np.arange(detected.size), matched[:, 1])
+    return Matching(matched, missed, spurious)
+
+
 def _check_onsets(name: str, onsets_s: npt.ArrayLike) -> npt.NDArray[np.float64]:
     onsets = np.asarray(onsets_s, dtype=np.float64)
     if onsets.ndim != 1 or not np.isfinite(onsets).all():
@@ -32,32 +56,48 @@ def _check_onsets(name: str, onsets_s: npt.ArrayLike) -> npt.NDArray[np.float64]
     return onsets
 
 
-def match_onsets(reference_s: npt.ArrayLike, detected_s: npt.ArrayLike, *, window_s: float = 0.05) -> Matching:
-    """Match as many references as possible, each to one detection at most `window_s` away (edge included).
+_SKIP_REFERENCE, _SKIP_DETECTED, _PAIR = range(3)
 
-    One sweep in order of time suffices: with one width for all, taking the earliest possible partner never costs a
-    pair (the interval graph is convex; Glover 1967), so the matching is a maximum one.
 
-    Raises ParameterError for times that are not finite or a window that is not above 0.
+def _sweep(reference: list[float], detected: list[float], window_s: float) -> list[tuple[int, int]]:
+    """Index pairs of the best matching of two ascending lists.
 
-    >>> match_onsets([1.00, 1.04], [0.96, 1.00], window_s=0.05).pairs.tolist()
-    [[0, 0], [1, 1]]
+    best[j] is the worth of the best matching of the references so far with the first j detections. A pair is worth
+    more than all errors together can cost, so the number of pairs comes first.
     """
-    reference, detected = _check_onsets("reference_s", reference_s), _check_onsets("detected_s", detected_s)
-    check_positive("window_s", window_s)
-    by_reference, by_detected = np.argsort(reference, kind="stable"), np.argsort(detected, kind="stable")
+    pair_worth = window_s * (min(len(reference), len(detected)) + 1)
+    best, reach = [0.0] * (len(detected) + 1), 0  # beyond `reach`, best[reach] holds
+    bands: list[tuple[int, list[int]]] = []
+    first = last = 0
+    for onset in reference:
+        while first < len(detected) and detected[first] + window_s < onset:
+            first += 1
+        last = max(last, first)
+        while last < len(detected) and detected[last] - window_s <= onset:
+            last += 1
+        best[reach + 1 : last + 1] = [best[reach]] * (last - reach)
+        reach = max(reach, last)
+        choices = []
+        before = best[first]  # best without this reference, one detection less
+        for j in range(first, last):
+            without, paired = best[j + 1], before + pair_worth - abs(detected[j] - onset)
+            before = without
+            worth, choice = max((without, -_SKIP_REFERENCE), (best[j], -_SKIP_DETECTED), (paired, -_PAIR))
+            best[j + 1] = worth
+            choices.append(-choice)
+        bands.append((first, choices))
+    return _walk_back(bands, len(detected))
+
+
+def _walk_back(bands: list[tuple[int, list[int]]], j: int) -> list[tuple[int, int]]:
+    """Pairs from the choices made at each reference (band of detections from `first` on)."""
     pairs = []
-    i = j = 0
-    while i < reference.size and j < detected.size:
-        r, d = by_reference[i], by_detected[j]
-        if abs(reference[r] - detected[d]) <= window_s:
-            pairs.append((r, d))
-            i, j = i + 1, j + 1
-        elif detected[d] < reference[r]:
-            j += 1
-        else:
-            i += 1
-    matched = np.array(pairs, dtype=np.int64).reshape(-1, 2)
-    missed = np.setdiff1d(np.arange(reference.size), matched[:, 0])
-    spurious = np.setdiff1d(np.arange(detected.size), matched[:, 1])
-    return Matching(matched, missed, spurious)
+    for i in range(len(bands) - 1, -1, -1):
+        first, choices = bands[i]
+        j = min(j, max(first + len(choices), first))
+        while j > first and choices[j - first - 1] == _SKIP_DETECTED:
+            j -= 1
+        if j > first and choices[j - first - 1] == _PAIR:
+            j -= 1
+            pairs.append((i, j))
+    return pairs[::-1]
