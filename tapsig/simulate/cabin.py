@@ -75,7 +75,7 @@ def music(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     Bass drum and snare strokes carry the label "music".
     """
     beat_s = 60.0 / rng.uniform(84.0, 146.0)
-    loud = span.strength * log_uniform(rng, 0.4, 4.0)
+    loud = span.strength * log_uniform(rng, 0.1, 1.5)
     time = np.arange(int(0.35 * span.fs)) / span.fs
     sweep = rng.uniform(45.0, 60.0) * time + 1.6 * (1.0 - np.exp(-time / 0.03))
     kick = np.sin(2.0 * math.pi * sweep) * np.exp(-time / rng.uniform(0.06, 0.12))

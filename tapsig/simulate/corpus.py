@@ -48,10 +48,14 @@ def demo_items() -> tuple[Item, ...]:
 
 
 def _quiet_items() -> Iterator[Item]:
-    """Each vehicle at rest: practice taps, then two entries, at all four positions."""
+    """Each vehicle at rest: practice taps, then two entries, at all four positions.
+
+    The seeds are the first in steps of 100 whose middle tap reaches 12–75 % of full scale at every position.
+    """
+    seeds = (100, 101, 102, 103, 504, 305)
     codes = (("213", "1211"), ("122", "131"), ("132", "211"), ("312", "121"), ("231", "1212"), ("1211", "123"))
-    for index, (vehicle, pair) in enumerate(zip(FLEET, codes, strict=True)):
-        yield Item(f"{vehicle}-quiet", vehicle, "quiet", 100 + index, taps="both", codes=pair, tap_kind="knuckle")
+    for vehicle, pair, seed in zip(FLEET, codes, seeds, strict=True):
+        yield Item(f"{vehicle}-quiet", vehicle, "quiet", seed, taps="both", codes=pair, tap_kind="knuckle")
 
 
 def _test_items() -> Iterator[Item]:
@@ -86,7 +90,7 @@ def _other_items() -> Iterator[Item]:
 def _unusual_items() -> Iterator[Item]:
     """Other rates, inputs, contacts, and serial logs."""
     clamped: tuple[tuple[str, float | bool], ...] = (("one_sided", True),)
-    yield Item("heron-quiet-2k", "heron", "quiet", 401, codes=("1221",), fs=2000.0)
+    yield Item("heron-quiet-2k", "heron", "quiet", 601, codes=("1221",), fs=2000.0)
     yield Item("crane-driving-1k", "crane", "driving", 402, codes=("213",), fs=1000.0)
     yield Item("badger-rain-2k", "badger", "rain", 403, positions=("frame",), codes=("312",), fs=2000.0)
     yield Item("otter-quiet-clamped", "otter", "quiet", 404, positions=("frame",), codes=("132",), converter=clamped)
@@ -95,15 +99,15 @@ def _unusual_items() -> Iterator[Item]:
                converter=clamped)
     yield Item("lynx-quiet-fingertip", "lynx", "quiet", 607, positions=("frame",), codes=("121",),
                tap_kind="fingertip")
-    yield Item("crane-quiet-nail", "crane", "quiet", 708, positions=("inner-skin",), codes=("212",),
+    yield Item("crane-quiet-nail", "crane", "quiet", 3108, positions=("inner-skin",), codes=("212",),
                tap_kind="nail", converter=(("bits", 12),))
     yield Item("ibex-quiet-key", "ibex", "quiet", 409, positions=("outer-skin",), codes=("113",), tap_kind="key",
                converter=(("bits", 8),))
     yield Item("otter-quiet-log", "otter", "quiet", 410, positions=("inner-skin",), codes=("213",), fs=678.0,
                log_style="us,adc",
                faults=LoggerFaults(jitter_s=4e-5, gaps=((6.9, 0.35),), dropped=0.004, torn=3))
-    yield Item("badger-driving-log", "badger", "driving", 411, positions=("frame",), codes=("122",), fs=500.0,
-               log_style="ms,adc", faults=LoggerFaults(jitter_s=2e-4, gaps=((0.3, 0.12),), dropped=0.01, torn=2,
+    yield Item("badger-driving-log", "badger", "driving", 411, positions=("frame",), codes=("122",), fs=640.0,
+               log_style="ms,adc", faults=LoggerFaults(jitter_s=2e-4, gaps=((0.3, 0.12),), dropped=0.006, torn=2,
                                                        first_us=88_012_000))
     yield Item("ibex-rain-log", "ibex", "rain", 412, positions=("frame",), codes=("121",), fs=678.0,
                log_style="us,adc", faults=LoggerFaults(jitter_s=3e-5, torn=4, first_us=2**32 - 3_400_000))

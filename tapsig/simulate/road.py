@@ -100,10 +100,10 @@ def driving(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitatio
     footprint = max(1, int(0.12 / float(speed.mean()) * span.fs))  # a tyre averages over its contact length
     averaged = lfilter(np.full(footprint, 1.0 / footprint), [1.0], profile)
     base = quarter_car_acceleration(np.asarray(averaged), span.fs)
-    # Structure-borne noise: 0.1 m/s² rms at 15 m/s on a class B road, 70–400 Hz (invented, of the order of floors).
+    # Structure-borne noise: 0.06 m/s² rms at 15 m/s on a class B road, 70–400 Hz (invented, of the order of floors).
     roughness = np.sqrt(ROAD_CLASSES[road_class] / ROAD_CLASSES["B"])
-    base = base + 0.1 * roughness * (speed / 15.0) * band_noise(span, 70.0, 400.0, rng)
-    base = base + _engine(span, rng, float(rng.uniform(0.01, 0.06)))
+    base = base + 0.06 * roughness * (speed / 15.0) * band_noise(span, 70.0, 400.0, rng)
+    base = base + _engine(span, rng, float(rng.uniform(0.01, 0.05)))
     onsets, lengths, newtons = _bumps(span, float(speed.mean()), float(roughness), rng)
     inside = onsets < span.duration_s
     onsets, lengths, newtons = onsets[inside], lengths[inside], newtons[inside] * span.strength
@@ -118,8 +118,8 @@ def _bumps(span: Span, speed_m_s: float, roughness: float,
     spacing_s = rng.uniform(8.0, 20.0) / speed_m_s
     joints = np.arange(rng.uniform(0.0, spacing_s), span.duration_s, spacing_s) if rng.random() < 0.4 else np.zeros(0)
     front = np.concatenate([holes, joints])
-    newtons = np.concatenate([log_uniforms(rng, 400.0, 4000.0, holes.size),
-                              log_uniform(rng, 100.0, 600.0) * rng.uniform(0.8, 1.2, joints.size)])
+    newtons = np.concatenate([log_uniforms(rng, 300.0, 3000.0, holes.size),
+                              log_uniform(rng, 80.0, 400.0) * rng.uniform(0.8, 1.2, joints.size)])
     lengths = np.clip(rng.uniform(0.1, 0.35, front.size) / speed_m_s, 0.006, 0.04)
     axle_s = rng.uniform(2.4, 3.2) / speed_m_s
     order = np.argsort(np.concatenate([front, front + axle_s]), kind="stable")

@@ -116,9 +116,7 @@ def _draw_vehicle(name: str, seed: int) -> Vehicle:
     rng = random_stream(seed, name, "vehicle")
     skins, bars = _draw_skins(rng), _draw_bars(rng)
     zeta = {part: log_uniform(rng, *limits) for part, limits in ZETA_RANGES.items()}
-    spot = (float(rng.uniform(0.72, 0.92)), float(rng.uniform(0.55, 0.85)))
-    edge = (float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.05, 0.12)))
-    tap_places = (("outer", *spot), ("outer", *edge), ("frame", float(rng.uniform(0.3, 0.7)), 0.5))
+    tap_places = _draw_tap_places(rng)
     places = {
         "inner-skin": ("inner", float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.2, 0.8))),
         "outer-skin": ("outer", float(rng.uniform(0.5, 0.9)), float(rng.uniform(0.3, 0.8))),
@@ -130,6 +128,15 @@ def _draw_vehicle(name: str, seed: int) -> Vehicle:
     level = {position: log_uniform(rng, 0.2, 0.5) for position in POSITIONS}
     return Vehicle(name, seed, skins, bars, zeta, _draw_ties(rng, skins), _draw_body(rng), tap_places, places, mounts,
                    circuits, level, Converter.draw(rng))
+
+
+def _draw_tap_places(rng: np.random.Generator) -> tuple[Place, ...]:
+    """Where people tap: on the hem over the frame, on the free skin, or on the frame itself; the usual spot first."""
+    hem = ("outer", float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.04, 0.12)))
+    free = ("outer", float(rng.uniform(0.65, 0.92)), float(rng.uniform(0.4, 0.85)))
+    frame = ("frame", float(rng.uniform(0.2, 0.8)), 0.5)
+    orders = ((hem, free, frame), (frame, hem, free), (free, hem, frame))
+    return orders[int(rng.choice(3, p=[0.5, 0.2, 0.3]))]
 
 
 def _draw_skins(rng: np.random.Generator) -> dict[str, Plate]:

@@ -133,16 +133,17 @@ def test_short_contacts_reach_above_two_kilohertz() -> None:
     # A half-sine of T is down 20 dB at fT = 1.3: 3 ms ends near 430 Hz, 0.3 ms near 4.3 kHz.
     def share(kind: str) -> float:
         shares = []
-        for seed in range(5):
-            simulated = simulate_scene(random_vehicle(seed), "quiet", duration_s=None, codes=["2"], seed=seed,
-                                       tap_kind=kind, converter=FINE)
-            samples = simulated.recordings["outer-skin"].samples
+        for seed in range(8):
+            recording = simulate_scene(random_vehicle(seed), "quiet", duration_s=None, codes=["2"], seed=seed,
+                                       tap_kind=kind, converter=FINE).recordings["outer-skin"]
+            begin = round(recording.taps_s[0] * 8000)
+            samples = recording.samples[begin : begin + 400]
             power = np.abs(np.fft.rfft(samples - samples.mean())) ** 2
             shares.append(power[np.fft.rfftfreq(samples.size, 1 / 8000.0) > 2000].sum() / power.sum())
         return float(np.median(shares))
 
-    assert share("key") > 0.02
-    assert share("key") > 10 * share("fingertip")
+    assert share("key") > 0.005  # of the first 50 ms
+    assert share("key") > 30 * share("fingertip")
 
 
 def taps_alone(name: str, fs: float) -> dict[str, FloatArray]:
@@ -162,7 +163,7 @@ def test_halving_the_time_step_changes_the_spectrum_little(name: str) -> None:
         change = third_octave_levels(fine[position], 16000.0, 50.0, 2000.0) - third_octave_levels(
             coarse[position], 8000.0, 50.0, 2000.0)
         assert np.abs(change[:13]).max() < 0.7
-        assert np.abs(change).max() < 2.3
+        assert np.abs(change).max() < 2.5
 
 
 def test_a_resting_hand_shortens_the_ring() -> None:
