@@ -2,9 +2,9 @@
 
     python benchmarks/loading.py [--lines 2000000] [--repeat 3] [--wav-minutes 10]
 
-Writes the files to a temporary folder. Every reader gives the two columns of the log as arrays; tapsig also settles the
-clock, looks for gaps, checks every value and scales to volts. `numpy.loadtxt` reads a share of the lines and its time is
-scaled up. An hour at 8 kHz is --lines 28800000. A peer that is not installed is left out.
+Writes the files to a temporary folder. Every reader gives the two columns of the log as arrays; tapsig also settles
+the clock, looks for gaps, checks every value and scales to volts. `numpy.loadtxt` reads a share of the lines and its
+time is scaled up. An hour at 8 kHz is --lines 28800000. A peer that is not installed is left out.
 """
 
 import argparse

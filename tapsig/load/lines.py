@@ -2,6 +2,7 @@
 
 import os
 import re
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -37,8 +38,7 @@ class Table:
 
     def line_of(self, sample: int) -> int:
         """The line, from 1, from which a sample came."""
-        run = max(0, int(np.searchsorted([start for start, _ in self.runs], sample, side="right")) - 1)
-        start, line = self.runs[run]
+        start, line = self.runs[bisect_right(self.runs, sample, lo=1, key=lambda run: run[0]) - 1]
         return line + sample - start
 
     def select(self, kept: IntArray) -> "Table":

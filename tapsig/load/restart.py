@@ -33,7 +33,7 @@ def settle_steps_back(source: str, raw: FloatArray, unit_s: float, wrap: float |
         for step in map(int, back):
             line = table.line_of(int(kept[step + 1]))
             spoken = _texts_between(table.texts, int(kept[step]), int(kept[step + 1]))
-            if wrap is not None and not spoken and _wraps(ticks[step], ticks[step + 1], wrap, near):
+            if wrap is not None and not spoken and 0 <= ticks[step + 1] + wrap - ticks[step] <= near:
                 ticks[step + 1 :] += wrap
                 findings.add("counter-wrap", f"the counter wraps at {wrap:.0f}; the time goes on", line=line)
                 continue
@@ -52,11 +52,6 @@ def settle_steps_back(source: str, raw: FloatArray, unit_s: float, wrap: float |
 def _texts_between(texts: IntArray, before: int, after: int) -> bool:
     """Whether a text or a header stood between two samples: the controller spoke, so it restarted."""
     return bool(np.any((texts > before) & (texts <= after)))
-
-
-def _wraps(before: float, after: float, wrap: float, near: float) -> bool:
-    """Whether the counter, which went on, passed its end within `near` units."""
-    return bool(before < wrap * (before // wrap + 1) and 0 <= after + wrap - before % wrap <= near and after < wrap)
 
 
 def _spoilt(ticks: FloatArray, step: int, near: float) -> int | None:

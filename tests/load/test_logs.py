@@ -1,0 +1,144 @@
+"""Logs as loggers leave them: read, read with a named finding, or refused with what to do."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.errors import ParameterError, RecordingError
+from tapsig.load import load_recording, read_recording
+from tapsig.records import Gap
+from tapsig.units import counts_to_volts
+from tests.load.messy_logs import COUNTS, LOGS
+
+VOLTS = counts_to_volts(COUNTS, (0.0, 5.0), 10)
+READ = [name for name, log in LOGS.items() if log.refusal is None]
+REFUSED = [name for name, log in LOGS.items() if log.refusal is not None]
+
+
+def put(folder: Path, name: str) -> tuple[Path, dict]:
+    path = folder / "log.csv"
+    path.write_bytes(LOGS[name].content)
+    return path, {"adc_bits": 10, "full_scale_v": 5.0, **LOGS[name].arguments}
+
+
+@pytest.mark.parametrize("name", READ)
+def test_log_gives_its_sound_samples_and_names_what_it_left_out(tmp_path: Path, name: str) -> None:
+    log = LOGS[name]
+    path, arguments = put(tmp_path, name)
+    recording, report = read_recording(path, **arguments)
+    expected = VOLTS if log.kept is None else VOLTS[log.kept]
+    np.testing.assert_allclose(recording.samples, expected, atol=1e-6)
+    assert report.codes() == log.codes
+    if log.line is not None:
+        assert report.findings[0].line == log.line
+    slow = name == "millisecond stamps at 8 kHz"
+    assert recording.fs == pytest.approx(8000.0 if slow else 1000.0, rel=0.02 if slow else 0.006)
+
+
+@pytest.mark.parametrize("name", READ)
+def test_strict_refuses_every_finding_and_nothing_else(tmp_path: Path, name: str) -> None:
+    path, arguments = put(tmp_path, name)
+    if LOGS[name].codes:
+        with pytest.raises(RecordingError, match=LOGS[name].codes[0]):
+            load_recording(path, strict=True, **arguments)
+    else:
+        load_recording(path, strict=True, **arguments)
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_log_that_cannot_be_read_is_refused_with_the_next_step(tmp_path: Path, name: str) -> None:
+    path, arguments = put(tmp_path, name)
+    with pytest.raises(RecordingError, match=LOGS[name].refusal):
+        load_recording(path, **arguments)
+
+
+def test_second_channel_has_its_own_stamps_and_values(tmp_path: Path) -> None:
+    path, arguments = put(tmp_path, "two channels with own stamps, first")
+    recording = load_recording(path, channel=1, **arguments)
+    np.testing.assert_array_equal(recording.samples, counts_to_volts(1023 - COUNTS, (0.0, 5.0), 10))
+    with pytest.raises(ParameterError, match="channel is 2"):
+        load_recording(path, channel=2, **arguments)
+
+
+def test_gap_is_kept_with_its_length_and_nothing_fills_it(tmp_path: Path) -> None:
+    recording = load_recording(*put(tmp_path, "a gap")[:1], adc_bits=10, full_scale_v=5.0)
+    assert len(recording.gaps) == 1
+    assert recording.gaps[0].sample == 100
+    assert recording.gaps[0].duration_s == pytest.approx(0.1, abs=1e-9)
+    assert recording.samples.size == 300
+    assert recording.span_s == pytest.approx(0.4, abs=1e-9)
+
+
+@pytest.mark.parametrize("name", ["clean", "two lines merged", "a last line that is cut", "a gap"])
+def test_one_fault_among_many_blocks_costs_only_its_own_line(tmp_path: Path, name: str) -> None:
+    """The same log, long enough for several blocks, with the fault in the middle."""
+    count = 60_000
+    stamps = 5_000_000 + 1000 * np.arange(count)
+    counts = 512 + np.arange(count) % 100
+    lines = [f"{stamp},{value}" for stamp, value in zip(stamps, counts, strict=True)]
+    kept = np.arange(count)
+    if name == "two lines merged":
+        lines[40_000:40_002] = [lines[40_000] + lines[40_001]]
+        kept = np.delete(kept, [40_000, 40_001])
+    if name == "a gap":
+        del lines[20_000:30_000]
+        kept = np.delete(kept, np.arange(20_000, 30_000))
+    text = "us,adc\n" + "\n".join(lines) + "\n"
+    if name == "a last line that is cut":
+        text, kept = text[:-2], kept[:-1]
+    path = tmp_path / "long.csv"
+    path.write_text(text)
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    np.testing.assert_array_equal(recording.samples, counts_to_volts(counts[kept], (0.0, 5.0), 10))
+    lines_told = {finding.code: finding.line for finding in report.findings}
+    expected = {"clean": {}, "two lines merged": {"malformed-line": 40_002, "lost-samples": 40_003},
+                "a last line that is cut": {"cut-end": count + 1}, "a gap": {"gap": 20_002}}[name]  # fmt: skip
+    assert lines_told == expected
+    if name == "a gap":
+        assert recording.gaps == (Gap(20_000, pytest.approx(10.0, abs=1e-6)),)
+
+
+def test_numbers_are_read_to_the_last_bit(tmp_path: Path) -> None:
+    """Against Python's float, which rounds correctly."""
+    rng = np.random.default_rng(0)
+    texts = [f"{value:.{digits}f}" for value, digits in
+             zip(rng.uniform(-3, 3, 3000), rng.integers(1, 17, 3000), strict=True)]  # fmt: skip
+    texts += ["1e-3", "-2.5E+1", "+0.5", ".25", "1.", "00012", "0.1234567890123456789", "123456789012345678", "-0"]
+    path = tmp_path / "numbers.csv"
+    path.write_text("volts\n" + "".join(f"{text}\n" for text in texts))
+    recording, report = read_recording(path, fs=100.0)
+    assert report.clean
+    np.testing.assert_array_equal(recording.samples, [float(text) for text in texts])
+
+
+def test_value_lines_lost_in_a_log_without_stamps_leave_a_gap_of_their_length(tmp_path: Path) -> None:
+    path = tmp_path / "plain.csv"
+    path.write_text("volts\n" + "0.5\n" * 500 + "nan\n" * 50 + "0.25\n" * 500)
+    recording, report = read_recording(path, fs=1000.0)
+    assert report.codes() == ("undefined-value", "gap")
+    assert recording.gaps == (Gap(500, pytest.approx(0.05)),)
+    assert recording.fs == pytest.approx(1000.0)
+
+
+@pytest.mark.parametrize("made", ["missing", "folder", "empty", "nul"])
+def test_path_that_is_no_file_says_so(tmp_path: Path, made: str) -> None:
+    path = tmp_path / "x.csv"
+    if made == "folder":
+        path.mkdir()
+    elif made == "empty":
+        path.touch()
+    elif made == "nul":
+        path = tmp_path / "a\0b.csv"
+    words = {"missing": "no such recording", "folder": "is a folder", "empty": "is empty", "nul": "cannot be|no such"}
+    with pytest.raises(RecordingError, match=words[made]):
+        load_recording(path)
+
+
+@pytest.mark.parametrize("argument", [{"channel": -1}, {"channel": True}, {"fs": 0.0}, {"fs": float("nan")},
+                                      {"adc_bits": 0}, {"adc_bits": 33}, {"full_scale_v": -1.0},
+                                      {"time_unit": "min"}])  # fmt: skip
+def test_argument_outside_its_range_is_refused_by_name(tmp_path: Path, argument: dict) -> None:
+    path, arguments = put(tmp_path, "clean")
+    with pytest.raises(ParameterError, match=next(iter(argument))):
+        load_recording(path, **{**arguments, **argument})
