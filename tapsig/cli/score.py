@@ -6,16 +6,21 @@ every detector × position × scene, "all" included; JSON is an object whose "ro
 
 import argparse
 import contextlib
+import dataclasses
 import sys
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
+    from tapsig.load import Corpus
     from tapsig.study.scoring import ScoreTable
 
+SILENCE_S = 30.0
 SPLITS = ("train", "validation", "test", "all")
 
 
@@ -31,44 +36,80 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--window", type=float, default=0.05, metavar="S",
         help="a detection counts when it is at most so many seconds from the tap; default: 0.05",
     )  # fmt: skip
-    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
+    add_work_arguments(parser)
     add_output_arguments(parser)
+
+
+def add_work_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options on how much runs at once, and what is kept."""
+    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
+    parser.add_argument("--dask", metavar="ADDRESS", help="work on the cluster of this Dask scheduler, tcp://HOST:PORT")
+    parser.add_argument(
+        "--cache", type=Path, metavar="DIR",
+        help="keep the detections there; what is there already is not computed again, also after a stop",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:
     """Score and show."""
-    from tapsig.detect import CATALOGUE, load_detector  # heavy rooms load when they are used
-    from tapsig.load import load_corpus
-    from tapsig.study.scoring import score
+    from tapsig.detect import CATALOGUE  # heavy rooms load when they are used
 
-    if args.jobs < 1:
-        raise ParameterError(f"--jobs is {args.jobs}; it must be at least 1")
-    variants = {str(spec): load_detector(spec) for spec in args.detectors or CATALOGUE}
-    corpus = load_corpus(args.corpus)
-    chosen = corpus if args.split == "all" else corpus.select(split=args.split)
-    labelled = [entry for entry in chosen.entries if entry.labels]
-    if len(labelled) < len(chosen.entries):
-        note(f"{len(chosen.entries) - len(labelled)} recordings without labels are left out")
-    with progress_bar(len(labelled), "recordings") as advance:
-        table = score(
-            variants, (chosen.load(entry) for entry in labelled), window_s=args.window, jobs=args.jobs, progress=advance
-        )
+    corpus = choose_labelled(args.corpus, split=args.split)
+    table = score_corpus(args, args.detectors or list(CATALOGUE), corpus)
     emit(render_scores(table, args.format), args)
     return 0
 
 
+def choose_labelled(folder: str, *, split: str = "all", vehicle: str | None = None) -> "Corpus":
+    """The labelled recordings of a corpus; those left out are told."""
+    from tapsig.load import load_corpus  # heavy rooms load when they are used
+
+    corpus = load_corpus(folder)
+    for name, choice in (("split", None if split == "all" else split), ("vehicle", vehicle)):
+        there = sorted({getattr(entry, name) for entry in corpus.entries} - {""})
+        if choice is not None and choice not in there:
+            raise ParameterError(f"--{name} is {choice!r}; {folder} has {', '.join(there) or 'none that are named'}")
+    chosen = corpus.select(split=None if split == "all" else split, vehicle=vehicle)
+    labelled = tuple(entry for entry in chosen.entries if entry.labels)
+    if len(labelled) < len(chosen.entries):
+        note(f"{len(chosen.entries) - len(labelled)} recordings without labels are left out")
+    return dataclasses.replace(chosen, entries=labelled)
+
+
+def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus") -> "ScoreTable":
+    """Score by the options --window, --jobs, --dask and --cache, with progress."""
+    from tapsig.detect import load_detector  # heavy rooms load when they are used
+    from tapsig.study.cache import ResultCache
+    from tapsig.study.scoring import score
+
+    variants = {str(spec): load_detector(spec) for spec in detectors}
+    cache = None if args.cache is None else ResultCache(args.cache)
+    with progress_bar(len(corpus), "recordings") as advance:
+        return score(
+            variants, corpus, window_s=args.window, jobs=args.jobs, cluster=args.dask, cache=cache, progress=advance
+        )
+
+
 @contextlib.contextmanager
 def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
-    """A bar on stderr when that is a terminal; silent otherwise. Yields a function that takes how many are done."""
-    if not sys.stderr.isatty():
-        yield lambda done: None
-        return
+    """Yields a function that takes how many of `total` are done.
+
+    On a terminal it shows a bar with the time left; into a file, a line every half minute.
+    """
     from tqdm import tqdm
 
-    with tqdm(total=total, unit=f" {unit}", leave=False, file=sys.stderr) as bar:
+    to_terminal = sys.stderr.isatty()
+    with tqdm(total=total, unit=f" {unit}", leave=False, file=sys.stderr, disable=not to_terminal) as bar:
+        begun = told = time.monotonic()
 
         def advance(done: int) -> None:
-            bar.update(done - bar.n)
+            nonlocal told
+            now = time.monotonic()
+            if to_terminal:
+                bar.update(done - bar.n)
+            elif now - told >= SILENCE_S and 0 < done < total:
+                told = now
+                note(f"{done} of {total} {unit}, about {(now - begun) / done * (total - done) / 60:.1f} min left")
 
         yield advance
 

@@ -9,6 +9,7 @@ from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, check_positive, check_range
 
 UNDEFINED = (math.nan, math.nan)
+_MOST_WEIGHTS = 1_000_000
 
 
 def _check_share(successes: int, trials: int) -> None:
@@ -88,8 +89,11 @@ def bootstrap_interval(
     check_positive("resamples", resamples)
     if len(counts) < 2:
         return UNDEFINED
-    weights = rng.multinomial(len(counts), np.full(len(counts), 1.0 / len(counts)), size=resamples)
-    values = statistic(weights.astype(np.float64) @ np.asarray(counts, dtype=np.float64))
+    counts = np.asarray(counts, dtype=np.float64)
+    shares = np.full(len(counts), 1.0 / len(counts))
+    step = max(1, _MOST_WEIGHTS // len(counts))  # in batches, so that memory does not grow with the recordings
+    batches = [min(step, resamples - done) for done in range(0, resamples, step)]
+    values = np.concatenate([statistic(rng.multinomial(len(counts), shares, size=size) @ counts) for size in batches])
     values = values[np.isfinite(values)]
     if not values.size:
         return UNDEFINED

@@ -1,18 +1,23 @@
 """Detectors on labelled recordings: one outcome for each pair, and the rows that sum them up."""
 
 import itertools
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.detect.base import Variant, run_detector
 from tapsig.entry import Entry, decode_taps
 from tapsig.errors import LabelError, ParameterError
-from tapsig.records import Recording
+from tapsig.load.corpus import Corpus
+from tapsig.records import Detections, Recording
 from tapsig.score.intervals import bootstrap_interval
 from tapsig.score.matching import match_onsets
 from tapsig.score.tally import Score
+from tapsig.study.cache import ResultCache
+from tapsig.study.parallel import run_tasks
 from tapsig.units import FloatArray, check_positive
 
 ALL = "all"
@@ -26,8 +31,12 @@ BOOTSTRAP_SEED = 20_260_101
 class Outcome:
     """One detector on one recording.
 
-    `errors_s` are detected less reference times of the matched taps; `found` tells for each tap, in order of time,
-    whether it was matched.
+    Parameters
+    ----------
+    source : the file; channels of one file heard the same taps at the same time.
+    found : for each tap, in order of time, whether it was matched.
+    errors_s : detected less reference time of the matched taps.
+    hits, strengths : for each detection, in order of time, whether it was matched, and how strong it was.
     """
 
     detector: str
@@ -36,8 +45,10 @@ class Outcome:
     position: str
     scene: str
     score: Score
-    errors_s: FloatArray
     found: tuple[bool, ...]
+    errors_s: FloatArray
+    hits: npt.NDArray[np.bool_]
+    strengths: FloatArray
 
 
 def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple[int, int]:
@@ -53,28 +64,42 @@ def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple
     return len(codes), opened
 
 
-def score_recording(name: str, variant: Variant, recording: Recording, *, window_s: float = 0.05) -> Outcome:
+def score_recording(
+    name: str, variant: Variant, recording: Recording, *, window_s: float = 0.05, cache: ResultCache | None = None
+) -> Outcome:
     """The outcome of `variant` (called `name` in tables) on a labelled recording.
 
     Raises LabelError when the recording is not labelled.
     """
     if recording.labels is None:
         raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to score it")
-    found = run_detector(variant.build(recording.fs), recording).accepted()
-    detected_s = np.sort(recording.times_s(found.onset_samples))
-    reference_s = recording.taps_s
+    found = _detect(variant, recording, cache)
+    times_s = recording.times_s(found.onset_samples)
+    order = np.argsort(times_s, kind="stable")
+    detected_s, reference_s = times_s[order], recording.taps_s
     matching = match_onsets(reference_s, detected_s, window_s=window_s)
     entries, opened = count_opened(decode_taps(reference_s), decode_taps(detected_s))
     score = Score(
         len(matching.pairs), len(matching.spurious), len(matching.missed), recording.duration_s, entries, opened
     )
-    hit = np.zeros(reference_s.size, dtype=bool)
-    hit[matching.pairs[:, 0]] = True
-    errors = detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]]
+    met, hits = np.zeros(reference_s.size, dtype=bool), np.zeros(detected_s.size, dtype=bool)
+    met[matching.pairs[:, 0]], hits[matching.pairs[:, 1]] = True, True
     return Outcome(
-        name, recording.source, recording.vehicle, recording.position, recording.scene, score, errors,
-        tuple(map(bool, hit)),
+        name, recording.source, recording.vehicle, recording.position, recording.scene, score,
+        found=tuple(met.tolist()), errors_s=detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]],
+        hits=hits, strengths=found.strength[order],
     )  # fmt: skip
+
+
+def _detect(variant: Variant, recording: Recording, cache: ResultCache | None) -> Detections:
+    if cache is None:
+        return run_detector(variant.build(recording.fs), recording).accepted()
+    path = cache.locate(recording, variant)
+    kept = cache.read(path)
+    if kept is None:
+        kept = run_detector(variant.build(recording.fs), recording).accepted()
+        cache.write(path, kept)
+    return kept
 
 
 def _f1_of_sums(sums: FloatArray) -> FloatArray:
@@ -82,13 +107,24 @@ def _f1_of_sums(sums: FloatArray) -> FloatArray:
         return np.asarray(2 * sums[:, 0] / (2 * sums[:, 0] + sums[:, 1] + sums[:, 2]))
 
 
+def _sum_by_file(outcomes: Sequence[Outcome]) -> FloatArray:
+    """tp, fp, fn of each file, shape (files, 3); a recording without a file stands alone."""
+    sums: dict[object, FloatArray] = {}
+    for number, outcome in enumerate(outcomes):
+        counts = np.array([outcome.score.tp, outcome.score.fp, outcome.score.fn], dtype=np.float64)
+        key = outcome.source or number
+        sums[key] = sums[key] + counts if key in sums else counts
+    return np.array(list(sums.values())).reshape(-1, 3)
+
+
 def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
     """Counts, rates and 95 % intervals over `outcomes` of one detector.
 
-    Precision and recall: Wilson. False alarms: exact Poisson. F1: percentile bootstrap over recordings.
+    Precision and recall: Wilson. False alarms: exact Poisson. F1: percentile bootstrap over recordings, where the
+    channels of one file stay together, since they heard the same.
     """
     score = sum((outcome.score for outcome in outcomes), Score(0, 0, 0, 0.0))
-    counts = np.array([[o.score.tp, o.score.fp, o.score.fn] for o in outcomes], dtype=np.float64).reshape(-1, 3)
+    counts = _sum_by_file(outcomes)
     f1 = bootstrap_interval(counts, _f1_of_sums, rng=np.random.default_rng(BOOTSTRAP_SEED))
     errors = np.concatenate([np.zeros(0), *(outcome.errors_s for outcome in outcomes)])
     (p_low, p_high), (r_low, r_high) = score.precision_interval, score.recall_interval
@@ -127,41 +163,68 @@ class ScoreTable:
 
     def rows(self) -> list[dict[str, object]]:
         """One row for every detector × position × scene, "all" included, with the keys of `summarise`."""
+        groups: dict[tuple[str, str, str], list[Outcome]] = {}
+        for outcome in self.outcomes:
+            for position, scene in itertools.product((ALL, outcome.position), (ALL, outcome.scene)):
+                groups.setdefault((outcome.detector, position, scene), []).append(outcome)
         positions = [ALL, *dict.fromkeys(outcome.position for outcome in self.outcomes)]
         scenes = [ALL, *dict.fromkeys(outcome.scene for outcome in self.outcomes)]
-        rows = []
-        for detector, position, scene in itertools.product(self.detectors, positions, scenes):
-            chosen = self.select(detector, position, scene)
-            if chosen:
-                names: dict[str, object] = {"detector": detector, "position": position, "scene": scene}
-                rows.append(names | summarise(chosen))
-        return rows
+        return [
+            {"detector": detector, "position": position, "scene": scene}
+            | summarise(groups[detector, position, scene])
+            for detector, position, scene in itertools.product(self.detectors, positions, scenes)
+            if (detector, position, scene) in groups
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """One recording, or what loads it, for all detectors."""
+
+    variants: Mapping[str, Variant]
+    recording: Recording | Callable[[], Recording]
+    window_s: float
+    cache: ResultCache | None
+
+
+def _score_all(task: _Task) -> list[Outcome]:
+    recording = task.recording() if callable(task.recording) else task.recording
+    return [
+        score_recording(name, variant, recording, window_s=task.window_s, cache=task.cache)
+        for name, variant in task.variants.items()
+    ]
 
 
 def score(
-    variants: Mapping[str, Variant] | Sequence[Variant], recordings: Iterable[Recording], *, window_s: float = 0.05,
-    jobs: int = 1, progress: Callable[[int], None] | None = None,
+    variants: Mapping[str, Variant] | Sequence[Variant], recordings: Corpus | Iterable[Recording], *,
+    window_s: float = 0.05, jobs: int = 1, cluster: str | None = None, cache: ResultCache | None = None,
+    progress: Callable[[int], None] | None = None,
 ) -> ScoreTable:  # fmt: skip
     """Run every variant on every labelled recording.
 
     Parameters
     ----------
     variants : by name, or a list of them.
+    recordings : a corpus, whose recordings are read where they are scored, one at a time; or recordings.
     window_s : a detection counts when it lies at most so far from a tap's onset.
-    jobs : processes; the result does not depend on it.
+    jobs, cluster : processes on this machine, or a Dask scheduler; the result does not depend on them.
+    cache : where detections are kept, so that a scoring that was stopped goes on from there.
     progress : called with the number of recordings done.
 
-    Raises ParameterError for no variants or no recordings, LabelError for a recording without labels.
+    Raises ParameterError for no variants, two of one name, or no recordings; LabelError for a recording without
+    labels.
     """
     check_positive("window_s", window_s)
-    named = dict(variants) if isinstance(variants, Mapping) else {variant.name: variant for variant in variants}
-    if not named:
-        raise ParameterError("there are no detectors to score; name at least one")
-    from joblib import Parallel, delayed  # heavy
-
-    work = (delayed(_score_all)(named, recording, window_s) for recording in recordings)
+    named = _name_variants(variants)
+    if isinstance(recordings, Corpus):
+        place = replace(recordings, entries=())  # the way to load an entry, without all the others
+        tasks: Iterator[_Task] = (
+            _Task(named, partial(place.load, entry), window_s, cache) for entry in recordings.entries
+        )
+    else:
+        tasks = (_Task(named, recording, window_s, cache) for recording in recordings)
     groups: list[list[Outcome]] = []
-    for group in Parallel(n_jobs=jobs, return_as="generator")(work):
+    for group in run_tasks(_score_all, tasks, jobs=jobs, cluster=cluster):
         groups.append(group)
         if progress is not None:
             progress(len(groups))
@@ -170,5 +233,10 @@ def score(
     return ScoreTable(tuple(outcome for column in zip(*groups, strict=True) for outcome in column), window_s)
 
 
-def _score_all(variants: Mapping[str, Variant], recording: Recording, window_s: float) -> list[Outcome]:
-    return [score_recording(name, variant, recording, window_s=window_s) for name, variant in variants.items()]
+def _name_variants(variants: Mapping[str, Variant] | Sequence[Variant]) -> dict[str, Variant]:
+    named = dict(variants) if isinstance(variants, Mapping) else {variant.name: variant for variant in variants}
+    if len(named) < len(variants):
+        raise ParameterError("two detectors have the same name; give them as a dictionary, by a name of their own")
+    if not named:
+        raise ParameterError("there are no detectors to score; name at least one")
+    return named
