@@ -1,0 +1,220 @@
+"""Decay: the backward-integrated energy curve of a ring-down, its decay times, and the rate in each octave band."""
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.errors import ParameterError
+from tapsig.units import FloatArray, check_positive, seconds_to_samples
+
+# Evaluation ranges in dB under the start of the curve, and how far over the noise a range must end: ISO 3382-1.
+RANGES_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
+NOISE_MARGIN_DB = 10.0
+LEAST_POINTS = 8
+# A decay that is faster than its own filter shows the filter: bandwidth × T60 must be over 4 when the filter runs
+# backwards in time (Jacobsen and Rindel, J. Sound Vib. 117 (1987) 187; from memory).
+LEAST_BANDWIDTH_TIME = 4.0
+OCTAVE_STEP = 10.0**0.3  # base-ten octave, IEC 61260-1
+
+
+@dataclass(frozen=True, slots=True)
+class DecayTime:
+    """A decay time by one evaluation range; nan with the reason where the range does not allow it.
+
+    Parameters
+    ----------
+    measure : "edt", "t20" or "t30".
+    t60_s : time to fall by 60 dB, from the slope in that range.
+    reason : "" or why there is no number.
+    linearity : correlation coefficient of level and time (-1 = a straight decay).
+    """
+
+    measure: str
+    t60_s: float = math.nan
+    reason: str = ""
+    linearity: float = math.nan
+
+    @property
+    def rate_db_per_s(self) -> float:
+        """How fast the level falls, in dB/s (above 0 for a decay)."""
+        return 60.0 / self.t60_s
+
+
+@dataclass(frozen=True, slots=True)
+class DecayCurve:
+    """Backward-integrated energy in dB re its start, shape (n,), as far as the ring-down stands out of the noise.
+
+    `range_db` is how far the start stands over the noise (inf when there is none), `fs` in Hz.
+    """
+
+    level_db: FloatArray = field(repr=False)
+    fs: float
+    range_db: float
+
+    def compute_time(self, measure: str = "t20") -> DecayTime:
+        """The decay time by one range of RANGES_DB: least squares through the curve inside it."""
+        if measure not in RANGES_DB:
+            raise ParameterError(f"measure is {measure!r}; it must be one of {', '.join(RANGES_DB)}")
+        top, bottom = RANGES_DB[measure]
+        needed = NOISE_MARGIN_DB - bottom
+        if self.range_db < needed:
+            return DecayTime(measure, reason=f"{self.range_db:.0f} dB over the noise, {needed:.0f} dB needed")
+        if not self.level_db.size or self.level_db[-1] > bottom:
+            fallen = -float(self.level_db[-1]) if self.level_db.size else 0.0
+            return DecayTime(measure, reason=f"falls by {fallen:.0f} dB before it ends, {-bottom:.0f} dB needed")
+        inside = np.flatnonzero((self.level_db <= top) & (self.level_db >= bottom))
+        if inside.size < LEAST_POINTS:
+            return DecayTime(measure, reason=f"{inside.size} samples in the range, {LEAST_POINTS} needed")
+        level, time = self.level_db[inside], inside / self.fs
+        time, level = time - time.mean(), level - level.mean()
+        slope = float(time @ level / (time @ time))
+        return DecayTime(measure, -60.0 / slope, "", float(time @ level / math.sqrt((time @ time) * (level @ level))))
+
+
+def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float = 0.0) -> DecayCurve:
+    """Energy curve of a ring-down: Schroeder's backward integration (J. Acoust. Soc. Am. 37 (1965) 409).
+
+    Parameters
+    ----------
+    samples : the ring-down from its start, without bias, shape (n,).
+    noise_power : mean square of the noise under it, in the square of the samples' unit.
+
+    The integral stops where the level meets the noise. The noise's power is taken off, and what lies behind the end
+    is added as an exponential with the rate of the last 10 dB, as ISO 3382-1 allows, so that neither bends the curve.
+
+    Raises ParameterError for samples that are not 1-D and finite, or a negative noise power.
+
+    >>> time_s = np.arange(16000) / 8000
+    >>> round(compute_decay_curve(np.exp(-6.9078 * time_s / 0.5), 8000.0).compute_time("t30").t60_s, 3)
+    0.5
+    """
+    values = np.ascontiguousarray(samples, dtype=np.float64)
+    check_positive("fs", fs)
+    if values.ndim != 1 or not np.isfinite(values).all():
+        raise ParameterError("samples must be 1-D and finite")
+    if not noise_power >= 0:
+        raise ParameterError(f"noise_power is {noise_power!r}; it must be 0 or above")
+    power = values**2
+    if power.size < LEAST_POINTS or not power.max() > 0:
+        return DecayCurve(np.empty(0), fs, 0.0)
+    block = max(1, min(seconds_to_samples(0.01, fs), power.size // 16))
+    blocks = power[: power.size // block * block].reshape(-1, block).mean(axis=1)
+    range_db = 10.0 * math.log10(blocks[0] / noise_power) if noise_power > 0 and blocks[0] > 0 else math.inf
+    if not blocks[0] > 0:
+        range_db = 0.0
+    end = _find_end(blocks, noise_power)
+    net = power[: end * block] - noise_power
+    energy = np.cumsum(net[::-1])[::-1] + _estimate_tail(blocks[:end] - noise_power, block)
+    if not energy.size or not energy[0] > 0:
+        return DecayCurve(np.empty(0), fs, max(0.0, range_db))
+    usable = int(np.argmax(energy <= 0)) if (energy <= 0).any() else energy.size
+    return DecayCurve(10.0 * np.log10(energy[:usable] / energy[0]), fs, range_db)
+
+
+def _find_end(blocks: FloatArray, noise_power: float) -> int:
+    """Number of blocks before the level has met the noise (twice its power) in three blocks running."""
+    if noise_power <= 0:
+        return blocks.size
+    low = blocks < 2.0 * noise_power
+    lost = low[:-2] & low[1:-1] & low[2:] if low.size >= 3 else low
+    return int(np.argmax(lost)) if lost.any() else blocks.size
+
+
+def _estimate_tail(blocks: FloatArray, block: int) -> float:
+    """Energy behind the last block, for an exponential with the rate of the last 10 dB; 0 if it does not fall."""
+    alive = np.flatnonzero(blocks > 0)
+    if alive.size < 4:
+        return 0.0
+    level = 10.0 * np.log10(blocks[alive])
+    smooth = np.convolve(level, np.ones(3) / 3.0, mode="valid")
+    higher = np.flatnonzero(smooth >= smooth[-1] + 10.0)
+    first = int(higher[-1]) if higher.size else 0
+    if alive.size - first < 4:
+        return 0.0
+    slope, offset = np.polyfit(alive[first:], level[first:], 1)  # dB a block
+    if slope >= 0:
+        return 0.0
+    nepers = -slope * math.log(10.0) / 10.0 / block  # a sample, of energy
+    last = 10.0 ** ((slope * (blocks.size - 0.5) + offset) / 10.0)
+    return float(last / math.expm1(nepers))
+
+
+@dataclass(frozen=True, slots=True)
+class BandDecay:
+    """The decay in one octave band.
+
+    Parameters
+    ----------
+    centre_hz : mid-band frequency, base-ten octaves.
+    times : by measure, "edt", "t20" and "t30".
+    level_db : mean power over the first 10 ms over the noise's, in dB (inf without noise).
+    """
+
+    centre_hz: float
+    times: dict[str, DecayTime]
+    level_db: float
+
+    @property
+    def best(self) -> DecayTime:
+        """The decay time over the widest range that has one; otherwise that of "edt", with its reason."""
+        return next((self.times[name] for name in ("t30", "t20", "edt") if not self.times[name].reason),
+                    self.times["edt"])  # fmt: skip
+
+    @property
+    def rate_db_per_s(self) -> float:
+        """How fast this band falls, in dB/s; nan where no range allows it."""
+        return self.best.rate_db_per_s
+
+
+def list_octaves(fs: float, *, lowest_hz: float = 31.0) -> list[float]:
+    """Mid-band frequencies of the octaves between `lowest_hz` and the Nyquist frequency, in Hz.
+
+    >>> [round(centre) for centre in list_octaves(8000.0, lowest_hz=60.0)]
+    [63, 126, 251, 501, 1000, 1995]
+    """
+    check_positive("fs", fs)
+    centres = (1000.0 * OCTAVE_STEP**step for step in range(-8, 8))
+    return [centre for centre in centres if centre >= lowest_hz and centre * math.sqrt(OCTAVE_STEP) < 0.49 * fs]
+
+
+def compute_band_decays(
+    samples: npt.ArrayLike, fs: float, *, noise: npt.ArrayLike | None = None, lowest_hz: float = 31.0
+) -> tuple[BandDecay, ...]:
+    """Spectral decay: decay times and rates of the ring-down `samples`, octave band by octave band.
+
+    Parameters
+    ----------
+    samples : from the onset on, without bias, shape (n,).
+    noise : samples without ringing, such as those before the onset; their power in each band is the noise. None: 0.
+    lowest_hz : no band centred lower.
+
+    The octave filters run backwards in time, so that their own ringing falls before the onset. A band that decays
+    faster than its filter says so instead of giving a number.
+    """
+    from scipy.signal import butter, sosfilt  # heavy; only this function needs it
+
+    values = np.ascontiguousarray(samples, dtype=np.float64)
+    if values.ndim != 1 or not np.isfinite(values).all():
+        raise ParameterError("samples must be 1-D and finite")
+    before = None if noise is None else np.asarray(noise, dtype=np.float64)
+    bands = []
+    for centre in list_octaves(fs, lowest_hz=lowest_hz):
+        edges = (centre / math.sqrt(OCTAVE_STEP), centre * math.sqrt(OCTAVE_STEP))
+        sections = butter(3, edges, btype="bandpass", fs=fs, output="sos")
+        ringing = sosfilt(sections, values[::-1])[::-1]
+        floor = 0.0
+        if before is not None and before.size:
+            floor = float(np.mean(sosfilt(sections, before[::-1])[::-1] ** 2))
+        curve = compute_decay_curve(ringing, fs, noise_power=floor)
+        least_s = LEAST_BANDWIDTH_TIME / (edges[1] - edges[0])
+        times = {name: _refuse_filter_decay(curve.compute_time(name), least_s) for name in RANGES_DB}
+        bands.append(BandDecay(centre, times, curve.range_db))
+    return tuple(bands)
+
+
+def _refuse_filter_decay(time: DecayTime, least_s: float) -> DecayTime:
+    if time.reason or time.t60_s >= least_s:
+        return time
+    return DecayTime(time.measure, reason=f"under {1e3 * least_s:.0f} ms, as fast as the band's own filter")
