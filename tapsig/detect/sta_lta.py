@@ -33,6 +33,8 @@ def follow_sta_lta(samples: FloatArray, averages: FloatArray, short: float, long
 def compute_sta_lta(samples: FloatArray, *, sta_samples: int, lta_samples: int) -> FloatArray:
     """Recursive STA/LTA, shape (n,); 0 for the first `lta_samples` while the long average settles.
 
+    The averages begin at the second sample, as in the reference implementation of the recursion (ObsPy's).
+
     Raises ParameterError unless 1 <= sta_samples < lta_samples.
 
     >>> compute_sta_lta(np.ones(200), sta_samples=2, lta_samples=4)[-1].round(6)
@@ -40,15 +42,18 @@ def compute_sta_lta(samples: FloatArray, *, sta_samples: int, lta_samples: int) 
     """
     if not 1 <= sta_samples < lta_samples:
         raise ParameterError(f"sta_samples is {sta_samples}, lta_samples {lta_samples}; give 1 <= sta < lta")
+    ratio = np.zeros(len(samples))
     tiny = np.array([0.0, 1e-99])
-    ratio = follow_sta_lta(np.array(samples, dtype=np.float64), tiny, 1.0 / sta_samples, 1.0 / lta_samples)
+    ratio[1:] = follow_sta_lta(np.array(samples[1:], dtype=np.float64), tiny, 1.0 / sta_samples, 1.0 / lta_samples)
     ratio[:lta_samples] = 0.0
-    return np.asarray(ratio)
+    return ratio
 
 
 @dataclass(frozen=True, slots=True)
 class StaLta:
     """A tap is where STA/LTA of the high-passed signal rises over `on`; the next needs it to fall under `off` first.
+
+    For `lta_s` after the start nothing is decided: the long average settles.
 
     Parameters
     ----------
@@ -129,7 +134,7 @@ class StaLtaDetector(StreamingDetector):
         self._clear()
 
     def _clear(self) -> None:
-        settled = seconds_to_samples(min(self._variant.lta_s, 0.1), self.fs)
+        settled = seconds_to_samples(self._variant.lta_s, self.fs)
         self._state, self._counts = np.zeros(3), np.array([0, 0, settled], dtype=np.int64)
 
     def _process(self, samples: FloatArray, first: int) -> Detections:

@@ -1,5 +1,7 @@
 """Peak prominence: how far a peak stands over its surroundings, for whole signals and, causally, for streams."""
 
+import warnings
+
 import numba
 import numpy as np
 
@@ -25,7 +27,9 @@ def compute_prominences(samples: FloatArray, peaks: IntArray, *, window_samples:
         raise ParameterError(f"window_samples is {window_samples!r}; it must be at least 3")
     if peaks.size and not (peaks.min() >= 0 and peaks.max() < len(samples)):
         raise ParameterError(f"peaks run from {peaks.min()} to {peaks.max()}; there are {len(samples)} samples")
-    return np.asarray(peak_prominences(samples, peaks, wlen=window_samples | 1)[0])
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "some peaks have a prominence of 0")  # 0 is an answer
+        return np.asarray(peak_prominences(samples, peaks, wlen=window_samples | 1)[0])
 
 
 @numba.njit(cache=True)
