@@ -63,8 +63,6 @@ def read_wav(path: Path, *, channel: int, full_scale_v: float, adc_bits: int | N
         findings.add("rate-overruled", f"the header tells {header.fs} Hz, the call {fs:g} Hz; took the call's")
     rate = float(header.fs if fs is None else fs)
     samples = np.concatenate(list(_blocks(path, header, channel, BLOCK_SAMPLES)))
-    if samples.size < header.frames:
-        findings.add("truncated", f"{header.frames} frames are announced, {samples.size} could be read; read those")
     samples, gaps = _leave_out_undefined(path, samples, rate, findings)
     beyond = np.abs(samples) > 1.0
     if header.tag == FLOAT and beyond.any():
@@ -116,7 +114,7 @@ def _blocks(path: Path, header: WaveFile, channel: int, block_samples: int) -> I
             while left > 0:
                 frames = sound.read(min(block_samples, left), dtype="float64", always_2d=True)
                 if not len(frames):
-                    return
+                    raise RecordingError(f"{path}: its last {left} frames cannot be decoded; convert it to 16-bit WAV")
                 left -= len(frames)
                 yield np.ascontiguousarray(frames[:, channel])
     except soundfile.SoundFileError as error:
@@ -124,9 +122,12 @@ def _blocks(path: Path, header: WaveFile, channel: int, block_samples: int) -> I
 
 
 def _open(path: Path, header: WaveFile) -> soundfile.SoundFile:
-    """The file itself when its header is sound; otherwise its samples alone, coded as the header tells."""
+    """The file itself when its header is sound and the library agrees; else its samples alone, coded as it tells."""
     if header.sound:
-        return soundfile.SoundFile(path)
+        sound = soundfile.SoundFile(path)
+        if (sound.frames, sound.channels, sound.samplerate) == (header.frames, header.channels, header.fs):
+            return sound
+        sound.close()
     window = _Window(path, header.data_offset, header.frames * header.frame_bytes)
     return soundfile.SoundFile(window, format="RAW", subtype=SUBTYPES[header.tag, header.bits], endian="LITTLE",
                                channels=header.channels, samplerate=header.fs)  # fmt: skip
