@@ -1,0 +1,69 @@
+"""benchmarks/README.md: each topic writes its own section and leaves the others as they are."""
+
+import datetime
+import platform
+import re
+from importlib import metadata
+from pathlib import Path
+
+from tapsig._version import __version__
+
+README = Path(__file__).parent / "README.md"
+HEAD = """# Benchmarks
+
+Each section is written by the command that stands in it. Corpora are simulated unless a section says otherwise.
+"""
+LIBRARIES = ("numpy", "scipy", "numba", "librosa", "scikit-learn", "obspy")
+
+
+def write_section(title: str, body: str, command: str, *, path: Path = README) -> None:
+    """Replace the section `title` of `path`, or add it at the end; `command` is what repeats it."""
+    text = path.read_text(encoding="utf-8") if path.exists() else HEAD
+    path.write_text(replace_section(text, title, f"{describe_run(command)}\n\n{body.strip()}"), encoding="utf-8")
+
+
+def replace_section(text: str, title: str, body: str) -> str:
+    """`text` with the section `title` (from its mark to its end mark) replaced, or added at the end.
+
+    >>> print(replace_section(replace_section("# B\\n", "Speed", "old"), "Speed", "new"), end="")
+    # B
+    <BLANKLINE>
+    <!-- begin Speed -->
+    ## Speed
+    <BLANKLINE>
+    new
+    <!-- end Speed -->
+    """
+    begin, end = f"<!-- begin {title} -->", f"<!-- end {title} -->"
+    section = f"{begin}\n## {title}\n\n{body.strip()}\n{end}\n"
+    pattern = re.compile(re.escape(begin) + ".*?" + re.escape(end) + "\n", re.DOTALL)
+    if pattern.search(text):
+        return pattern.sub(lambda _: section, text, count=1)
+    return f"{text.rstrip()}\n\n{section}"
+
+
+def describe_run(command: str) -> str:
+    """When, on what and with which versions a section was made, and the command that repeats it."""
+    versions = ", ".join(f"{name} {version}" for name in LIBRARIES if (version := _version(name)))
+    today = datetime.datetime.now(datetime.UTC).date().isoformat()
+    return (
+        f"`{command}` on {today}; {describe_machine()}; Python {platform.python_version()},"
+        f" tapsig {__version__}, {versions}."
+    )
+
+
+def describe_machine() -> str:
+    """The processor, as far as the system tells."""
+    name = platform.processor() or platform.machine()
+    info = Path("/proc/cpuinfo")
+    if info.exists():
+        found = re.search(r"^model name\s*:\s*(.+)$", info.read_text(encoding="utf-8", errors="replace"), re.MULTILINE)
+        name = found.group(1).strip() if found else name
+    return f"{name} ({platform.machine()}), {platform.system()}"
+
+
+def _version(name: str) -> str | None:
+    try:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
+        return None
