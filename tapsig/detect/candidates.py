@@ -25,7 +25,7 @@ SMOOTHING = 0.4  # per block: 2 ms
 APART = 10  # blocks from one trigger to the next
 SETTLING = 100  # blocks before the first trigger
 _MASK = BLOCKS - 1
-_MAXIMA = 16  # ring of the highest innovation of every four blocks
+_MAXIMA = 16  # ring of the highest innovation of every four blocks, a power of two
 _WAITING = 4  # triggers less than AFTER blocks old: at most three
 _PUSH = 1 << 16  # samples handed to the kernel at a time
 
@@ -128,11 +128,18 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
     reference, highest = scalars[_REFERENCE], scalars[_HIGHEST]
     long, long_envelope = scalars[_LONG], scalars[_LONG_ENVELOPE]
     sample, block, position = counters[_SAMPLE], counters[_BLOCK], counters[_POSITION]
+    waiting, last = counters[_PENDING], counters[_LAST]
     found, recent_mask = 0, recent.size - 1
     for index in range(samples.size):
         value = samples[index]
         recent[sample & recent_mask] = value
         sample += 1
+        if left > 1.0:  # most samples lie within a block whole
+            offset = value - mean
+            total += offset
+            squares += offset * offset
+            left -= 1.0
+            continue
         part = 1.0  # of this sample that is not yet in a block
         while left <= part:
             offset = value - mean
@@ -160,20 +167,20 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
             highest = max(highest, innovation)
             if block & 3 == 3:
                 now = block >> 2
-                maxima[now % _MAXIMA] = highest
+                maxima[now & (_MAXIMA - 1)] = highest
                 long, highest = max(long, highest), 0.0
                 long_envelope = max(long_envelope, envelope)
                 reference = floor
                 for j in range(1, 12):
-                    reference = max(reference, maxima[(now - j) % _MAXIMA])
+                    reference = max(reference, maxima[(now - j) & (_MAXIMA - 1)])
                 if block & 63 == 63:
                     _follow_usual(state.memory.usual, math.log2(long + floor), math.log2(long_envelope + floor),
                                   block < 64)
                     long = long_envelope = 0.0
-            if counters[_PENDING] > 0 and block == pending[0] + AFTER:
+            if waiting > 0 and block == pending[0] + AFTER:
                 trigger = pending[0]
-                counters[_PENDING] -= 1
-                for j in range(counters[_PENDING]):
+                waiting -= 1
+                for j in range(waiting):
                     pending[j] = pending[j + 1]
                 onset = fill_features(rows[found], rings, state.memory, trigger, floor)
                 triggers[found] = trigger
@@ -181,10 +188,9 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
                 onsets[found] = refine_onset(recent, onset, peak, per_block)
                 decided[found] = sample - 1
                 found += 1
-            if innovation > trigger_ratio * reference and block >= SETTLING and block - counters[_LAST] >= APART:
-                pending[counters[_PENDING]] = block
-                counters[_PENDING] += 1
-                counters[_LAST] = block
+            if innovation > trigger_ratio * reference and block >= SETTLING and block - last >= APART:
+                pending[waiting] = last = block
+                waiting += 1
             block += 1
         offset = value - mean
         total += offset * part
@@ -196,6 +202,7 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
     scalars[_REFERENCE], scalars[_HIGHEST] = reference, highest
     scalars[_LONG], scalars[_LONG_ENVELOPE] = long, long_envelope
     counters[_SAMPLE], counters[_BLOCK], counters[_POSITION] = sample, block, position
+    counters[_PENDING], counters[_LAST] = waiting, last
     return found
 
 

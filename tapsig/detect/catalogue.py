@@ -17,6 +17,7 @@ _HOMES = {
     "spectral-flux": "tapsig.detect.spectral_flux:SpectralFlux",
     "ring-following": "tapsig.detect.ring_following:RingFollowing",
     "innovation": "tapsig.detect.innovation:Innovation",
+    "tap": "tapsig.detect.tap:Tap",
 }
 
 

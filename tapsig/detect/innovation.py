@@ -88,4 +88,5 @@ class InnovationDetector(StreamingDetector):
                 self._last = onset
         found = Detections(candidates.onsets, candidates.decided, rise - self._variant.rise_db,
                            dict(zip(FEATURES, candidates.rows.T, strict=True)), tuple(reasons))
-        return found if self._keep_rejected else found.accepted()
+        found = found if self._keep_rejected else found.accepted()
+        return found if len(found) else Detections.empty()

@@ -1,0 +1,278 @@
+"""The gate of `tap`: two small sums of decision trees, as JSON that anyone can read, evaluated by a few lines.
+
+The first sum judges a candidate by its features. The second judges it again with what the first said of the candidates
+before it: a person taps in groups of like blows with human gaps; rain, music and rattles do not.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numba
+import numpy as np
+
+from tapsig.errors import ParameterError
+from tapsig.features import FAMILIES, FEATURES
+from tapsig.units import FloatArray, IntArray
+
+HISTORY: tuple[str, ...] = (
+    "score",  # the first sum's score of this candidate
+    "best_700ms", "best_since", "best_step", "best_shape",  # of the likeliest tap 80–700 ms before: score, ms (log2),
+    # level against it in dB, difference of the band shares in dB
+    "taps_4s", "others_4s", "level_4s", "shape_4s",  # likely taps before; unlikely ones; level and shape against them
+    "taps_30s", "others_30s", "loud_others_30s", "mean_score_16",
+    "beat",  # this gap over the gap before, |log2|
+    "noise_v_db",  # quietest innovation of late, dB re 1 V: near the converter's own noise only when at rest
+    "age",  # log2 of ms since the start, up to 8 s: before, the past says little
+)  # fmt: skip
+ALL_FEATURES: tuple[str, ...] = (*FEATURES, *HISTORY)
+ALL_FAMILIES: dict[str, tuple[str, ...]] = {**FAMILIES, "history": HISTORY}
+_REMEMBERED = 64
+_SHARES = FEATURES.index("share_40hz")
+_LEVEL = FEATURES.index("level_v_db")
+_OVER_NOISE = FEATURES.index("level_over_noise")
+_NONE = -(1 << 40)
+
+
+class Trees(NamedTuple):
+    """A sum of decision trees in flat arrays.
+
+    Node i sends a row left where row[feature[i]] <= threshold[i]; a leaf has feature -1 and adds value[i]. `value` of
+    an inner node is the mean over the training rows that reached it, so that a path explains itself.
+    """
+
+    roots: IntArray
+    feature: IntArray
+    threshold: FloatArray
+    left: IntArray
+    right: IntArray
+    value: FloatArray
+    base: float
+
+    def to_json(self, names: Sequence[str]) -> dict[str, object]:
+        """Nested lists: an inner node is [feature, threshold, value, left, right], a leaf is a number."""
+
+        def node(i: int) -> object:
+            if self.feature[i] < 0:
+                return _short(self.value[i])
+            name = names[self.feature[i]]
+            left, right = node(int(self.left[i])), node(int(self.right[i]))
+            return [name, _short(self.threshold[i]), _short(self.value[i]), left, right]
+
+        return {"base": _short(self.base), "trees": [node(int(root)) for root in self.roots]}
+
+    @classmethod
+    def from_json(cls, document: object, names: Sequence[str]) -> "Trees":
+        """Read what `to_json` wrote. Raises ParameterError for anything else."""
+        if not isinstance(document, Mapping) or not isinstance(document.get("trees"), list):
+            raise ParameterError("a sum of trees needs 'base' and 'trees'")
+        index = {name: i for i, name in enumerate(names)}
+        flat: list[list[float]] = []
+
+        def add(node: object, depth: int) -> int:
+            here = len(flat)
+            if isinstance(node, (int, float)) and not isinstance(node, bool) and math.isfinite(node):
+                flat.append([-1, 0.0, 0, 0, float(node)])
+                return here
+            if not isinstance(node, list) or len(node) != 5 or node[0] not in index or depth > 40:
+                raise ParameterError(
+                    f"a tree's node is {str(node)[:60]!r};"
+                    " it must be a number or [feature, threshold, value, left, right]"
+                )
+            threshold, value = _number(node[1]), _number(node[2])
+            flat.append([index[node[0]], threshold, 0, 0, value])
+            flat[here][2], flat[here][3] = add(node[3], depth + 1), add(node[4], depth + 1)
+            return here
+
+        roots = [add(tree, 0) for tree in document["trees"]]
+        columns = np.array(flat, dtype=np.float64).reshape(-1, 5).T
+        feature, left, right = (columns[i].astype(np.int64) for i in (0, 2, 3))
+        return cls(np.array(roots, dtype=np.int64), feature, columns[1].copy(), left, right, columns[4].copy(),
+                   _number(document.get("base")))
+
+    def contributions(self, row: FloatArray) -> FloatArray:
+        """What each column of `row` adds to the score along the trees' paths, shape (row.size,)."""
+        parts = np.zeros(row.size)
+        for root in self.roots:
+            i = int(root)
+            while self.feature[i] >= 0:
+                go = self.left[i] if row[self.feature[i]] <= self.threshold[i] else self.right[i]
+                parts[self.feature[i]] += self.value[go] - self.value[i]
+                i = int(go)
+        return parts
+
+
+def _short(value: float) -> float:
+    """Six significant digits: enough, and readable."""
+    return float(f"{value:.6g}")
+
+
+def _number(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise ParameterError(f"a number of the gate is {value!r}; it must be finite")
+    return float(value)
+
+
+@numba.njit(cache=True)
+def sum_trees(trees: Trees, row: FloatArray) -> float:
+    """The score of one row."""
+    total = trees.base
+    for root in trees.roots:
+        i = root
+        while trees.feature[i] >= 0:
+            i = trees.left[i] if row[trees.feature[i]] <= trees.threshold[i] else trees.right[i]
+        total += trees.value[i]
+    return total
+
+
+class History(NamedTuple):
+    """The last 64 candidates: block, level (dB), score of the first sum, band shares (64, 4); how many there were."""
+
+    block: IntArray
+    level: FloatArray
+    score: FloatArray
+    shares: FloatArray
+    seen: IntArray
+
+
+def new_history() -> History:
+    """Nothing happened yet."""
+    return History(np.full(_REMEMBERED, _NONE, dtype=np.int64), np.zeros(_REMEMBERED), np.zeros(_REMEMBERED),
+                   np.zeros((_REMEMBERED, 4)), np.zeros(1, dtype=np.int64))
+
+
+@numba.njit(cache=True)
+def _logistic(score: float) -> float:
+    return 1.0 / (1.0 + math.exp(-min(max(score, -30.0), 30.0)))
+
+
+@numba.njit(cache=True)
+def _shape_distance(history: History, k: int, row: FloatArray) -> float:
+    total = 0.0
+    for j in range(4):
+        total += abs(max(history.shares[k, j], -30.0) - max(row[_SHARES + j], -30.0))
+    return 0.25 * total
+
+
+@numba.njit(cache=True)
+def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, history: History) -> None:
+    """Write the features HISTORY of a candidate into `out` (their number,), and remember it."""
+    level = row[_LEVEL]
+    best, best_k = -12.0, -1
+    taps_4s, others_4s, level_4s, shape_4s = 0.0, 0.0, 0.0, 0.0
+    taps_30s, others_30s, loud_others_30s, mean_score, mean_count = 0.0, 0.0, 0.0, 0.0, 0
+    first_gap, second_gap = 0, 0
+    seen = history.seen[0]
+    for j in range(min(seen, _REMEMBERED)):
+        k = (seen - 1 - j) % _REMEMBERED
+        age = trigger - history.block[k]
+        likely = _logistic(history.score[k])
+        if j < 16:
+            mean_score += max(history.score[k], -8.0)
+            mean_count += 1
+        if age > 30_000:
+            break
+        if age < 80:
+            continue
+        if likely > 0.3:
+            if first_gap == 0:
+                first_gap = age
+            elif second_gap == 0 and age - first_gap >= 80:
+                second_gap = age - first_gap
+        if age <= 700 and history.score[k] > best:
+            best, best_k = history.score[k], k
+        if age <= 4000:
+            taps_4s += likely
+            others_4s += 1.0 - likely
+            level_4s += likely * history.level[k]
+            shape_4s += likely * _shape_distance(history, k, row)
+        taps_30s += likely
+        others_30s += 1.0 - likely
+        if history.level[k] >= level - 6.0:
+            loud_others_30s += 1.0 - likely
+    out[0], out[1] = score, best
+    out[2], out[3], out[4] = 13.0, 0.0, 0.0
+    if best_k >= 0:
+        out[2] = math.log2(trigger - history.block[best_k])
+        out[3] = level - history.level[best_k]
+        out[4] = _shape_distance(history, best_k, row)
+    out[5], out[6], out[7], out[8] = taps_4s, others_4s, 0.0, 0.0
+    if taps_4s > 0.05:
+        out[7] = level - level_4s / taps_4s
+        out[8] = shape_4s / taps_4s
+    out[9], out[10], out[11] = taps_30s, others_30s, loud_others_30s
+    out[12] = mean_score / mean_count if mean_count else 0.0
+    out[13] = abs(math.log2(first_gap / second_gap)) if second_gap > 0 else 4.0
+    out[14] = level - row[_OVER_NOISE]
+    out[15] = math.log2(min(trigger, 8000) + 1.0)
+    k = seen % _REMEMBERED
+    history.block[k], history.level[k], history.score[k] = trigger, level, score
+    for j in range(4):
+        history.shares[k, j] = row[_SHARES + j]
+    history.seen[0] = seen + 1
+
+
+@numba.njit(cache=True)
+def judge(triggers: IntArray, rows: FloatArray, first: Trees, second: Trees, history: History, full: FloatArray,
+          scores: FloatArray) -> None:
+    """Score candidates in order: `full` (n, len(ALL_FEATURES)) and `scores` (n,) are written."""
+    width = rows.shape[1]
+    for i in range(triggers.size):
+        row = rows[i]
+        full[i, :width] = row
+        fill_history(full[i, width:], row, triggers[i], sum_trees(first, row), history)
+        scores[i] = sum_trees(second, full[i])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gate:
+    """Two sums of trees, and the slope and offset that turn the second's score into a probability (Platt 1999)."""
+
+    first: Trees
+    second: Trees
+    slope: float
+    offset: float
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Gate) and self.to_json() == other.to_json()
+
+    def __hash__(self) -> int:
+        return hash((self.slope, self.offset, self.second.value.size))
+
+    def probability(self, scores: FloatArray) -> FloatArray:
+        """Calibrated probability that a candidate with this score is a tap."""
+        return np.asarray(1.0 / (1.0 + np.exp(-np.clip(self.slope * scores + self.offset, -60.0, 60.0))))
+
+    def score_at(self, probability: float) -> float:
+        """The score at which `probability` is reached."""
+        return (math.log(probability / (1.0 - probability)) - self.offset) / self.slope
+
+    def reason(self, row: FloatArray) -> str:
+        """The family of features that spoke most against a rejected candidate; `row` has shape (len(ALL_FEATURES),)."""
+        parts = self.second.contributions(row)
+        # The first sum's score is one column of the second: share its part out as the first sum came to it.
+        column = ALL_FEATURES.index("score")
+        inner = self.first.contributions(row[: len(FEATURES)])
+        if parts[column] < 0.0 and inner.min(initial=0.0) < 0.0:
+            parts[: len(FEATURES)] += parts[column] * np.minimum(inner, 0.0) / np.minimum(inner, 0.0).sum()
+            parts[column] = 0.0
+        worst = ALL_FEATURES[int(np.argmin(parts))]
+        family = next(name for name, members in ALL_FAMILIES.items() if worst in members)
+        return f"{family}: {worst}"
+
+    def to_json(self) -> dict[str, object]:
+        """Plain data for JSON."""
+        return {"first": self.first.to_json(FEATURES), "second": self.second.to_json(ALL_FEATURES),
+                "slope": _short(self.slope), "offset": _short(self.offset)}
+
+    @classmethod
+    def from_json(cls, document: object) -> "Gate":
+        """Read what `to_json` wrote. Raises ParameterError for anything else."""
+        if not isinstance(document, Mapping):
+            raise ParameterError("a gate needs 'first', 'second', 'slope' and 'offset'")
+        slope = _number(document.get("slope"))
+        if not slope > 0:
+            raise ParameterError(f"the gate's slope is {slope}; it must be above 0")
+        return cls(Trees.from_json(document.get("first"), FEATURES),
+                   Trees.from_json(document.get("second"), ALL_FEATURES), slope, _number(document.get("offset")))

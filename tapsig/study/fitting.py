@@ -1,0 +1,382 @@
+"""Fit the gate of `tap` to labelled recordings, and choose its operating point.
+
+Recordings of one vehicle are never split between fitting and judging: candidates of one door resemble each other, and
+a random split would flatter (by .03 to .08 of F1 in a study of simulated doors).
+"""
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numba
+import numpy as np
+
+from tapsig.detect.candidates import Core
+from tapsig.detect.gate import ALL_FEATURES, HISTORY, Gate, History, Trees, fill_history, new_history, sum_trees
+from tapsig.detect.tap import CORE_FLOOR_V, STEP, TRIGGER_DB, Tap
+from tapsig.errors import LabelError, ParameterError
+from tapsig.features import FEATURES
+from tapsig.records import Recording
+from tapsig.study.boosting import Boosting, join_sums
+from tapsig.units import FloatArray, IntArray, check_positive
+
+LEAST_TAPS = 20
+"""Fewer taps than this are refused."""
+FEW_TAPS = 400
+"""With fewer taps than this the shipped gate is refined; with more a new one is fitted as well, and the better kept."""
+EARLY_S, LATE_S = 0.012, 0.025  # a candidate this long before or after an onset may be its detection
+UNCLEAR_S = (0.02, 0.075)  # others so near a tap are neither right nor wrong: the dead time takes them
+RESPONSE_S = 0.003  # from contact to the first sign at a sensor, common in the simulated doors
+
+
+@dataclass(frozen=True, slots=True)
+class CandidateTable:
+    """Candidates of many recordings, in order.
+
+    tap: 1 the tap's own, 0 none, -1 unclear. recording: index into `durations_s`, `groups`, `taps_s`.
+    """
+
+    rows: FloatArray
+    triggers: IntArray
+    onset_s: FloatArray
+    tap: IntArray
+    recording: IntArray
+    durations_s: FloatArray
+    groups: tuple[str, ...]
+    taps_s: tuple[FloatArray, ...]
+    weights: FloatArray
+
+    @property
+    def group(self) -> IntArray:
+        """Number of each candidate's group."""
+        _, numbers = np.unique(np.array(self.groups), return_inverse=True)
+        return np.asarray(numbers[self.recording], dtype=np.int64)
+
+
+def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
+    """1 for the candidate that is a tap's detection, -1 for others close to it, 0 for the rest; shape (n,).
+
+    >>> label_candidates(np.array([0.5, 1.002, 1.02, 3.0]), np.array([1.0]))
+    array([ 0,  1, -1,  0])
+    """
+    label = np.zeros(onset_s.size, dtype=np.int64)
+    for tap in taps_s:
+        late = onset_s - tap
+        near = (late > -UNCLEAR_S[0]) & (late < UNCLEAR_S[1]) & (label == 0)
+        label[near] = -1
+        able = np.flatnonzero((late > -EARLY_S) & (late < LATE_S) & (label != 1))
+        if able.size:
+            label[able[np.argmin(np.abs(late[able] - RESPONSE_S))]] = 1
+    return label
+
+
+def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehicle",
+                       weight: Callable[[Recording], float] | None = None,
+                       progress: Callable[[int], None] | None = None) -> CandidateTable:
+    """Run the candidate core over labelled `recordings`; gap-free stretches count as recordings of their own.
+
+    `weight` gives the worth of a recording's candidates. Raises LabelError for one without labels.
+    """
+    parts: list[tuple[FloatArray, IntArray, FloatArray, IntArray]] = []
+    durations, groups, taps, weights = [], [], [], []
+    for number, recording in enumerate(recordings):
+        if recording.labels is None:
+            raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to fit to it")
+        name = recording.vehicle if group_by == "vehicle" and recording.vehicle else recording.source
+        for start, stop in recording.stretches():
+            core = Core(recording.fs, step=STEP, trigger_db=TRIGGER_DB, floor_v=CORE_FLOOR_V)
+            found = core.push(recording.samples[start:stop])
+            begin = float(recording.times_s(np.array([start]))[0])
+            onset_s = found.onsets / recording.fs
+            inside = recording.taps_s - begin
+            inside = inside[(inside >= 0) & (inside < (stop - start) / recording.fs)]
+            label = label_candidates(onset_s, inside)
+            parts.append((found.rows, found.triggers, onset_s, label))
+            durations.append((stop - start) / recording.fs)
+            groups.append(name or f"recording {number}")
+            taps.append(inside)
+            weights.append(np.full(onset_s.size, 1.0 if weight is None else weight(recording)))
+        if progress is not None:
+            progress(number + 1)
+    if not parts:
+        raise ParameterError("there are no recordings to fit to; check the choice of split, position and scene")
+    owner = np.repeat(np.arange(len(parts)), [part[1].size for part in parts])
+    return CandidateTable(
+        np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]),
+        np.concatenate([part[2] for part in parts]), np.concatenate([part[3] for part in parts]), owner,
+        np.array(durations), tuple(groups), tuple(taps), np.concatenate(weights),
+    )  # fmt: skip
+
+
+@numba.njit(cache=True)
+def _score_rows(trees: Trees, rows: FloatArray, out: FloatArray) -> None:
+    for i in range(rows.shape[0]):
+        out[i] = sum_trees(trees, rows[i])
+
+
+def score_rows(trees: Trees, rows: FloatArray) -> FloatArray:
+    """The score of each row, shape (n,)."""
+    out = np.empty(rows.shape[0])
+    _score_rows(trees, rows, out)
+    return out
+
+
+@numba.njit(cache=True)
+def _histories(recording: IntArray, triggers: IntArray, rows: FloatArray, scores: FloatArray, history: History,
+               out: FloatArray) -> None:
+    last = -1
+    for i in range(recording.size):
+        if recording[i] != last:
+            last = recording[i]
+            history.seen[0] = 0
+        fill_history(out[i], rows[i], triggers[i], scores[i], history)
+
+
+def with_history(table: CandidateTable, scores: FloatArray) -> FloatArray:
+    """Rows with their history for first scores `scores`, shape (n, len(ALL_FEATURES))."""
+    out = np.empty((table.onset_s.size, len(HISTORY)))
+    _histories(table.recording, table.triggers, table.rows, scores, new_history(), out)
+    return np.hstack([table.rows, out])
+
+
+def choose_folds(table: CandidateTable, folds: int, rng: np.random.Generator) -> IntArray:
+    """Fold of each candidate; a group lies in one fold whole. A single group is cut into stretches of time."""
+    group = table.group
+    count = int(group.max()) + 1 if group.size else 0
+    if count < 2:
+        return np.asarray((table.onset_s // 10.0).astype(np.int64) % folds)
+    order = rng.permutation(count)
+    return np.asarray(order[group] % min(folds, count))
+
+
+@dataclass(frozen=True, slots=True)
+class Crossed:
+    """A gate, and the scores that candidates got from gates that had not seen their group."""
+
+    gate: Gate
+    scores: FloatArray
+
+
+def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds: int = 4, seed: int = 0,
+             columns: FloatArray | None = None, progress: Callable[[str], None] | None = None) -> Crossed:
+    """Fit both sums of trees and the calibration, cross-fitted over groups.
+
+    `columns` (len(ALL_FEATURES),) of 0 and 1 leaves out features: those with 0 are set to 0 everywhere.
+    """
+    rng = np.random.default_rng(seed)
+    tell = progress or (lambda text: None)
+    taps = (table.tap == 1).astype(np.int64)
+    weights = np.where(table.tap < 0, 0.0, table.weights)
+    keep = np.ones(len(ALL_FEATURES)) if columns is None else columns
+    rows = table.rows * keep[: len(FEATURES)]
+    fold = choose_folds(table, folds, rng)
+    held = np.zeros(taps.size)
+    for k in np.unique(fold):
+        trees = first.fit(rows[fold != k], taps[fold != k], weights[fold != k], rng=rng)
+        held[fold == k] = score_rows(trees, rows[fold == k])
+        tell(f"first sum without part {k}")
+    first_trees = first.fit(rows, taps, weights, rng=rng)
+    full = with_history(table, held) * keep
+    crossed = np.zeros(taps.size)
+    for k in np.unique(fold):
+        trees = second.fit(full[fold != k], taps[fold != k], weights[fold != k], rng=rng)
+        crossed[fold == k] = score_rows(trees, full[fold == k])
+        tell(f"second sum without part {k}")
+    second_trees = second.fit(full, taps, weights, rng=rng)
+    slope, offset = calibrate(crossed, taps, weights)
+    gate = Gate.from_json(Gate(first_trees, second_trees, slope, offset).to_json())
+    return Crossed(gate, crossed)
+
+
+def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds: int = 4, seed: int = 0) -> Crossed:
+    """Keep `gate`, and add a few trees to its second sum that mend what it gets wrong on `table`, cross-fitted."""
+    rng = np.random.default_rng(seed)
+    taps = (table.tap == 1).astype(np.int64)
+    weights = np.where(table.tap < 0, 0.0, table.weights)
+    full = with_history(table, score_rows(gate.first, table.rows))
+    start = score_rows(gate.second, full)
+    fold = choose_folds(table, folds, rng)
+    crossed = start.copy()
+    if boosting.trees:
+        for k in np.unique(fold):
+            out = fold != k
+            trees = boosting.fit(full[out], taps[out], weights[out], start=start[out], rng=rng)
+            crossed[~out] += score_rows(trees, full[~out])
+        added = boosting.fit(full, taps, weights, start=start, rng=rng)
+        gate = replace(gate, second=join_sums(gate.second, added))
+    slope, offset = calibrate(crossed, taps, weights)
+    return Crossed(Gate.from_json(replace(gate, slope=slope, offset=offset).to_json()), crossed)
+
+
+def calibrate(scores: FloatArray, taps: IntArray, weights: FloatArray) -> tuple[float, float]:
+    """Slope and offset of the logistic curve from scores to probabilities (Platt 1999), by scikit-learn."""
+    from sklearn.linear_model import LogisticRegression  # heavy
+
+    used = weights > 0
+    model = LogisticRegression(C=100.0).fit(scores[used, None], taps[used], sample_weight=weights[used])
+    return max(float(model.coef_[0, 0]), 1e-3), float(model.intercept_[0])
+
+
+def log_loss(crossed: Crossed, table: CandidateTable) -> float:
+    """Mean −ln of the probability given to the truth, over the clear candidates: what a gate is chosen by."""
+    used = table.tap >= 0
+    p = np.clip(crossed.gate.probability(crossed.scores[used]), 1e-9, 1 - 1e-9)
+    truth = table.tap[used] == 1
+    return float(np.average(-np.log(np.where(truth, p, 1.0 - p)), weights=table.weights[used]))
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """What an operating point gave on candidates whose group the gate had not seen."""
+
+    probability: float
+    tp: int
+    fp: int
+    fn: int
+    hours: float
+
+    @property
+    def f1(self) -> float:
+        """2·tp / (2·tp + fp + fn); nan when there is nothing."""
+        total = 2 * self.tp + self.fp + self.fn
+        return 2 * self.tp / total if total else math.nan
+
+    @property
+    def false_alarms_per_hour(self) -> float:
+        """False alarms over the time of all recordings."""
+        return self.fp / self.hours if self.hours else math.nan
+
+
+def operate(table: CandidateTable, probability: FloatArray, least: float, dead_time_s: float) -> Operation:
+    """Hits, false alarms and misses for accepting from probability `least` on, with the dead time."""
+    accepted = np.flatnonzero(probability >= least)
+    last_recording, last_onset, hits, false = -1, -math.inf, 0, 0
+    for i in accepted:
+        if table.recording[i] != last_recording:
+            last_recording, last_onset = int(table.recording[i]), -math.inf
+        if table.onset_s[i] - last_onset >= dead_time_s:
+            last_onset = float(table.onset_s[i])
+            near = np.abs(table.taps_s[last_recording] - last_onset).min(initial=math.inf) <= LATE_S
+            hits += near
+            false += not near
+    taps = sum(taps.size for taps in table.taps_s)
+    return Operation(least, hits, false, taps - min(hits, taps), float(table.durations_s.sum()) / 3600.0)
+
+
+def choose_operation(table: CandidateTable, probability: FloatArray, *, dead_time_s: float,
+                     false_alarms_per_hour: float | None) -> Operation:
+    """The operating point of best F1, or of the best recall among those with few enough false alarms per hour."""
+    steps = 1.0 / (1.0 + np.exp(-np.arange(-2.0, 7.01, 0.25)))
+    points = [operate(table, probability, float(step), dead_time_s) for step in steps]
+    if false_alarms_per_hour is None:
+        return max(points, key=lambda point: point.f1)
+    allowed = [point for point in points if point.false_alarms_per_hour <= false_alarms_per_hour]
+    return max(allowed, key=lambda point: point.tp) if allowed else points[-1]
+
+
+@dataclass(frozen=True, slots=True)
+class FittedDetector:
+    """A detector fitted to recordings, what it is expected to do on others, and what stands against trusting that.
+
+    `expected` counts on recordings of groups that the judging gate had not seen; `before` is the shipped detector on
+    the same recordings. `way` is "refined" or "new".
+    """
+
+    variant: Tap
+    way: str
+    taps: int
+    heard: int
+    groups: int
+    recordings: int
+    expected: Operation
+    before: Operation
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, object]:
+        """Plain numbers for a table."""
+        return {
+            "way": self.way, "taps": self.taps, "heard": self.heard, "groups": self.groups,
+            "recordings": self.recordings, "hours": self.expected.hours, "probability": self.expected.probability,
+            "f1": self.expected.f1, "tp": self.expected.tp, "fp": self.expected.fp, "fn": self.expected.fn,
+            "false_alarms_per_hour": self.expected.false_alarms_per_hour, "f1_before": self.before.f1,
+            "false_alarms_per_hour_before": self.before.false_alarms_per_hour,
+        }  # fmt: skip
+
+
+def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false_alarms_per_hour: float | None = None,
+                 group_by: str = "vehicle", seed: int = 0,
+                 progress: Callable[[int], None] | None = None) -> FittedDetector:
+    """Fit `tap` to labelled recordings of your own.
+
+    Parameters
+    ----------
+    false_alarms_per_hour : choose the operating point for at most so many (over all recordings); None: for best F1.
+    group_by : "vehicle" or "recording": what is never split between fitting and judging.
+    seed : of the random parts of rows and features.
+    progress : called with the number of recordings read.
+
+    Raises ParameterError for fewer than 20 taps, no candidates without a tap, or a parameter out of range; LabelError
+    for recordings without labels.
+    """
+    if group_by not in ("vehicle", "recording"):
+        raise ParameterError(f"group_by is {group_by!r}; it must be 'vehicle' or 'recording'")
+    if false_alarms_per_hour is not None:
+        check_positive("false_alarms_per_hour", false_alarms_per_hour)
+    table = collect_candidates(recordings, group_by=group_by, progress=progress)
+    taps, heard = sum(taps.size for taps in table.taps_s), int((table.tap == 1).sum())
+    if taps < LEAST_TAPS or heard < LEAST_TAPS:
+        raise ParameterError(
+            f"the recordings hold {taps} labelled taps, of which {heard} can be heard; {LEAST_TAPS} are needed at"
+            f" least, and 40 from two vehicles or more are advised: label more, or use the shipped detector"
+        )
+    if not (table.tap == 0).any():
+        raise ParameterError("the recordings hold nothing but taps; add some of what must not be taken for a tap")
+    shipped = Tap()
+    ways = {"refined": refine_gate(table, shipped.gate, _small(heard), seed=seed)}
+    ways["calibrated"] = refine_gate(table, shipped.gate, Boosting(trees=0), seed=seed)
+    if heard >= FEW_TAPS:
+        ways["new"] = fit_gate(table, first=_small(heard), second=_small(heard), seed=seed)
+    way = min(ways, key=lambda name: log_loss(ways[name], table))
+    chosen = ways[way]
+    floor_v = min(shipped.floor_v, _quiet_floor_v(table))
+    point = choose_operation(table, chosen.gate.probability(chosen.scores), dead_time_s=shipped.dead_time_s,
+                             false_alarms_per_hour=false_alarms_per_hour)
+    start = score_rows(shipped.gate.second, with_history(table, score_rows(shipped.gate.first, table.rows)))
+    before = operate(table, shipped.gate.probability(start), shipped.probability, shipped.dead_time_s)
+    variant = replace(shipped, gate=chosen.gate, probability=point.probability, floor_v=floor_v)
+    groups = len(set(table.groups))
+    notes = tuple(_warnings(taps, heard, groups, point, before, false_alarms_per_hour, way))
+    return FittedDetector(variant, way, taps, heard, groups, table.durations_s.size, point, before, notes)
+
+
+def _small(heard: int) -> Boosting:
+    """Fewer and smaller trees for fewer taps."""
+    leaf = max(5, min(20, heard // 12))
+    return Boosting(trees=min(100, 10 + heard // 20), leaves=4 if heard < 200 else 8, rate=0.1, least_leaf=leaf)
+
+
+def _quiet_floor_v(table: CandidateTable) -> float:
+    """Half the level of the weakest hundredth of the taps."""
+    level = table.rows[table.tap == 1, FEATURES.index("level_v_db")]
+    return 0.5 * float(10.0 ** (np.percentile(level, 1.0) / 20.0))
+
+
+def _warnings(taps: int, heard: int, groups: int, point: Operation, before: Operation, wanted: float | None,
+              way: str) -> Iterable[str]:
+    if taps < 40:
+        yield f"only {taps} taps: too few to trust any of these figures; label at least 40"
+    elif taps < FEW_TAPS:
+        yield f"{taps} taps: the shipped gate was kept and at most mended; {FEW_TAPS} or more allow a gate of your own"
+    if groups < 2:
+        yield "one group only: judged on other stretches of the same recordings, which flatters; add another vehicle"
+    if heard < taps:
+        yield f"{taps - heard} of {taps} taps raise no candidate: no gate can bring them back (buried or too weak)"
+    if wanted is not None and point.false_alarms_per_hour > wanted:
+        yield f"{wanted:g} false alarms per hour were not reached: {point.false_alarms_per_hour:.3g} is the least"
+    if wanted is not None and point.hours * wanted < 3.0:
+        yield (
+            f"{point.hours:.2g} h are too short to show {wanted:g} false alarms per hour: none in"
+            f" {3.0 / wanted:.2g} h would be needed (rule of three)"
+        )
+    if way != "calibrated" and before.f1 > point.f1 and wanted is None:
+        yield f"the shipped detector did better here (F1 {before.f1:.3f} against {point.f1:.3f}): keep it"
