@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
                                             force=args.force), len(items)
     else:
         duration_s = 3600.0 * check_positive("--hours", args.hours)
-        check_range("--block", args.block, 1.0, 3600.0)
+        check_range("--block", args.block, 1.0, 1800.0)
         blocks = simulate_blocks(args.scene, duration_s=duration_s, seed=args.seed, block_s=args.block,
                                  vehicle=None if args.vehicle == "random" else args.vehicle,
                                  positions=args.position or POSITIONS, fs=args.fs, taps=args.taps,

@@ -167,6 +167,8 @@ def render_wav(recordings: Sequence[Recording]) -> bytes:
     """A 16-bit WAV file with one recording a channel; the converter's counts fill the upper bits, nothing is lost."""
     columns = []
     for recording in recordings:
+        if recording.fs != round(recording.fs):
+            raise ParameterError(f"fs is {recording.fs!r}; a WAV file needs a whole number of hertz")
         if recording.range_v is None or recording.adc_bits is None or recording.adc_bits > 16:
             raise ParameterError(f"{recording.source}: range_v and adc_bits (16 at most) are needed for a WAV file")
         counts = volts_to_counts(recording.samples, recording.range_v, recording.adc_bits)

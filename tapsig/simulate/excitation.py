@@ -26,10 +26,10 @@ def random_stream(seed: int, *words: str) -> np.random.Generator:
     >>> bool(a.random() == random_stream(7, "rain").random()), bool(a.random() == b.random())
     (True, False)
     """
-    if not 0 <= seed < 2**63:
+    if not isinstance(seed, (int, np.integer)) or not 0 <= seed < 2**63:
         raise ParameterError(f"seed is {seed!r}; it must be a whole number from 0 up")
     keys = tuple(zlib.crc32(word.encode()) for word in words)
-    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=keys))
+    return np.random.default_rng(np.random.SeedSequence(int(seed), spawn_key=keys))
 
 
 def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:

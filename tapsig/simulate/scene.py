@@ -36,6 +36,8 @@ SCENES: Mapping[str, tuple[Source, ...]] = {
 }
 TAP_PLANS = ("entries", "practice", "both", "none")
 LOWEST_RATE_HZ = 8000.0  # the door is never simulated below this; lower rates keep every k-th sample, as a sketch does
+HIGHEST_MODE_HZ = 7200.0  # beyond, a thin skin has so many modes that they are a hiss of no use here
+LONGEST_S = 1800.0  # held in memory at once; `simulate_blocks` goes on for as long as one likes
 TAP_WINDOW_S = 0.05
 
 
@@ -88,7 +90,7 @@ def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: S
     ----------
     vehicle : a Vehicle, or the name of one of the fleet.
     scene : one of SCENES.
-    duration_s : length in seconds; None = as long as the given `codes` need.
+    duration_s : length in seconds, up to 1800; None = as long as the given `codes` need.
     fs : rate in Hz, 500–48000. Under 8000 Hz the door is simulated at a multiple, of which every k-th sample is kept
         without a filter: it aliases, as a bare converter does.
     seed : same seed, same recording; each source draws from a stream of its own.
@@ -98,7 +100,7 @@ def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: S
     tap_kind : "knuckle", "fingertip", "nail" or "key"; mostly knuckle when not given.
     strength : scales the nuisances' forces.
     converter : instead of the vehicle's own.
-    max_hz : highest mode; 0.45 of the simulation's rate when not given.
+    max_hz : highest mode; 0.45 of the simulation's rate when not given, and 7200 Hz at most.
 
     Raises ParameterError for an unknown name or a value out of range.
 
@@ -120,12 +122,12 @@ def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: S
     temperature_c = float(rng.uniform(-5.0, 38.0))
     loudness = check_range("strength", strength, 0.0, 1e3) * log_uniform(rng, 0.6, 1.5)
     tapping, entered, needed_s = _plan_taps(vehicle, duration_s, taps, codes, tap_kind, stream("taps"))
-    duration_s = check_positive("duration_s", needed_s if duration_s is None else duration_s)
+    duration_s = check_range("duration_s", needed_s if duration_s is None else duration_s, 0.01, LONGEST_S)
     span = Span(duration_s, rate, loudness)
     nuisances = [source(vehicle, span, stream(source.__name__)) for source in (cabin.background, *SCENES[scene])]
     everything = join_excitations([*nuisances, tapping])
     sound = let_ring(vehicle, everything, tapping, span, stream("drift"), temperature_c=temperature_c,
-                     max_hz=max_hz or 0.45 * rate)
+                     max_hz=max_hz or min(0.45 * rate, HIGHEST_MODE_HZ))
     impacts = everything.impacts if sound.hits is None else (*everything.impacts, sound.hits)
     named = [*everything.labels, *(label for group in impacts for label in group.labels())]
     labels = tuple(sorted(label for label in named if label.onset_s < duration_s))
@@ -155,7 +157,7 @@ def simulate_blocks(scene: str, *, duration_s: float, seed: int, block_s: float 
     [2, 2, 1]
     """
     check_positive("duration_s", duration_s)
-    check_range("block_s", block_s, 1.0, 3600.0)
+    check_range("block_s", block_s, 1.0, LONGEST_S)
     begin, index = 0.0, 0
     while begin < duration_s:
         number = int(random_stream(seed, "blocks", scene, str(index)).integers(2**62))

@@ -218,6 +218,16 @@ def test_slow_rates_keep_every_kth_sample() -> None:
     assert np.array_equal(slow.samples, fast.samples[::8])
 
 
+@pytest.mark.parametrize("scene", sorted(SCENES))
+@pytest.mark.parametrize(("duration_s", "fs"), [(0.011, 8000.0), (0.3, 500.0), (1.7, 2000.0), (0.2, 9000.0)])
+def test_any_length_and_rate_gives_finite_samples_within_the_rails(scene: str, duration_s: float, fs: float) -> None:
+    simulated = simulate_scene("lynx", scene, duration_s=duration_s, fs=fs, seed=8, taps="both", max_hz=3600.0)
+    for recording in simulated.recordings.values():
+        assert recording.samples.size == pytest.approx(duration_s * fs, abs=1)
+        assert np.abs(recording.samples).max() <= 2.5
+        assert all(label.onset_s < duration_s for label in recording.labels or ())
+
+
 def test_random_vehicles_differ_widely_and_stay_door_like() -> None:
     levels, sizes = [], []
     for seed in range(30):
