@@ -1,12 +1,14 @@
 """Score detectors on a labelled corpus: precision, recall, F1, false alarms, and whole code entries.
 
 The table has one row for each detector and mounting position, with 95 % intervals. JSON and CSV have one row for
-every detector × position × scene, "all" included; JSON is an object whose "rows" is that list.
+every detector × position × scene, "all" included; JSON is an object whose "rows" is that list. An --out that ends
+in .html becomes a page that needs nothing else.
 """
 
 import argparse
 import contextlib
 import dataclasses
+import shlex
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -17,6 +19,7 @@ from tapsig.cli.output import add_output_arguments, emit, note, render_rows, ren
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
+    from tapsig.detect import Variant
     from tapsig.load import Corpus
     from tapsig.study.scoring import ScoreTable
 
@@ -56,8 +59,36 @@ def run(args: argparse.Namespace) -> int:
 
     corpus = choose_labelled(args.corpus, split=args.split)
     table = score_corpus(args, args.detectors or list(CATALOGUE), corpus)
-    emit(render_scores(table, args.format), args)
+    if is_page(args):
+        from tapsig.report.score_page import render_score_page
+
+        emit(render_score_page(table, command=describe_command("score", args), corpus=args.corpus), args)
+    else:
+        emit(render_scores(table, args.format), args)
     return 0
+
+
+def is_page(args: argparse.Namespace) -> bool:
+    """Whether --out asks for a page."""
+    return args.out is not None and args.out.suffix.lower() in (".html", ".htm")
+
+
+_OPTIONS = {
+    "split": "all", "vehicle": None, "criterion": "f1", "window": 0.05, "jobs": 1, "dask": None, "cache": None,
+    "out": None, "force": False,
+}  # fmt: skip
+
+
+def describe_command(name: str, args: argparse.Namespace) -> str:
+    """The command with its options, as one would type it, for the page that it makes."""
+    words = ["tapsig", name, args.corpus]
+    for detector in args.detectors or ():
+        words += ["--detector", detector]
+    for option, default in _OPTIONS.items():
+        value = getattr(args, option, default)
+        if value != default:
+            words += [f"--{option}"] if value is True else [f"--{option}", str(value)]
+    return shlex.join(words)
 
 
 def choose_labelled(folder: str, *, split: str = "all", vehicle: str | None = None) -> "Corpus":
@@ -76,13 +107,19 @@ def choose_labelled(folder: str, *, split: str = "all", vehicle: str | None = No
     return dataclasses.replace(chosen, entries=labelled)
 
 
+def load_variants(detectors: Sequence[str]) -> "dict[str, Variant]":
+    """Detectors by the words that name them."""
+    from tapsig.detect import load_detector  # heavy rooms load when they are used
+
+    return {str(spec): load_detector(spec) for spec in detectors}
+
+
 def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus") -> "ScoreTable":
     """Score by the options --window, --jobs, --dask and --cache, with progress."""
-    from tapsig.detect import load_detector  # heavy rooms load when they are used
-    from tapsig.study.cache import ResultCache
+    from tapsig.study.cache import ResultCache  # heavy rooms load when they are used
     from tapsig.study.scoring import score
 
-    variants = {str(spec): load_detector(spec) for spec in detectors}
+    variants = load_variants(detectors)
     cache = None if args.cache is None else ResultCache(args.cache)
     with progress_bar(len(corpus), "recordings") as advance:
         return score(
@@ -114,7 +151,8 @@ def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
         yield advance
 
 
-def _interval(value: object, low: object, high: object, digits: int) -> str:
+def format_interval(value: object, low: object, high: object, digits: int) -> str:
+    """A value with its interval in brackets; – where undefined."""
     if not isinstance(value, float) or value != value:
         return "–"
     edges = "" if not isinstance(low, float) or low != low else f" ({low:.{digits}f}–{high:.{digits}f})"
@@ -132,9 +170,9 @@ def render_scores(table: "ScoreTable", format_: str) -> str:
             continue
         lines.append([
             row["detector"], row["position"], row["taps"],
-            _interval(row["precision"], row["precision_low"], row["precision_high"], 2),
-            _interval(row["recall"], row["recall_low"], row["recall_high"], 2),
-            _interval(row["f1"], row["f1_low"], row["f1_high"], 2),
+            format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
+            format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
+            format_interval(row["f1"], row["f1_low"], row["f1_high"], 2),
             row["false_alarms_per_hour"],
             "–" if row["median_error_ms"] != row["median_error_ms"] else f"{row['median_error_ms']:+.1f}",
         ])  # fmt: skip

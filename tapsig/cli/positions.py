@@ -1,0 +1,144 @@
+"""Which mounting position to use: levels, ring-down, scores, a ranking with its certainty, and advice in words.
+
+Positions are compared on the recordings that were made at all of them at once (channels of one file), where there
+are any. The intervals tell of more recordings like these, on these vehicles; another vehicle may differ.
+
+Doors hold airbag sensors and their wiring: know where they run before you drill or glue.
+
+An --out that ends in .html becomes a page that needs nothing else.
+"""
+
+import argparse
+from typing import TYPE_CHECKING
+
+from tapsig.cli.output import add_output_arguments, emit, render_rows, render_table
+from tapsig.cli.score import (
+    SPLITS,
+    add_work_arguments,
+    choose_labelled,
+    describe_command,
+    format_interval,
+    is_page,
+    load_variants,
+    progress_bar,
+)
+from tapsig.errors import ParameterError
+
+if TYPE_CHECKING:
+    from tapsig.study.comparison import Estimate
+    from tapsig.study.positions import PositionStudy, Ranking
+
+CRITERIA = ("f1", "recall", "precision", "entries", "false-alarms")
+DETECTORS = ("fixed-threshold", "tap")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `tapsig positions`."""
+    parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
+    parser.add_argument("--split", choices=SPLITS, default="all", help="which recordings; default: all")
+    parser.add_argument("--vehicle", metavar="NAME", help="only this vehicle; default: all")
+    parser.add_argument(
+        "--detector", action="append", metavar="NAME", dest="detectors",
+        help=f"as in 'tapsig score'; may be repeated; default: {' and '.join(DETECTORS)}",
+    )  # fmt: skip
+    parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="what the ranking goes by; default: f1")
+    parser.add_argument("--window", type=float, default=0.05, metavar="S", help="matching window; default: 0.05")
+    add_work_arguments(parser)
+    add_output_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Score, measure, rank, show."""
+    from tapsig.study.cache import ResultCache  # heavy rooms load when they are used
+    from tapsig.study.positions import study_positions
+
+    variants = load_variants(args.detectors or DETECTORS)
+    corpus = choose_labelled(args.corpus, split=args.split, vehicle=args.vehicle)
+    if not len(corpus):
+        raise ParameterError(f"{args.corpus} has no labelled recordings of that choice; see 'tapsig corpus check'")
+    with progress_bar(len(corpus), "recordings") as advance:
+        study = study_positions(
+            variants, corpus, criterion=args.criterion, window_s=args.window, jobs=args.jobs, cluster=args.dask,
+            cache=None if args.cache is None else ResultCache(args.cache), progress=advance,
+        )  # fmt: skip
+    if is_page(args):
+        from tapsig.report.positions_page import render_positions_page
+
+        emit(render_positions_page(study, command=describe_command("positions", args), corpus=args.corpus), args)
+    else:
+        emit(render_positions(study, args.format), args)
+    return 0
+
+
+def render_positions(study: "PositionStudy", format_: str) -> str:
+    """Rows as csv or json (with differences, delays and advice beside them); as a table, all of it to read."""
+    from tapsig.study.advice import advise, compare_detectors, list_delay_rows
+
+    if format_ != "table":
+        document = {
+            "advice": {ranking.detector: advise(ranking) for ranking in study.rankings},
+            "differences": study.difference_rows(),
+            "delays": list_delay_rows(study.delays),
+        }
+        return render_rows(study.rows(), format_, document=document)
+    parts = [_render_ranking(study, ranking, advise(ranking)) for ranking in study.rankings]
+    if closing := compare_detectors(study.rankings):
+        parts.append(closing)
+    parts.append(_render_levels(study))
+    if study.delays:
+        header = ["from", "to", "taps", "delay ms", "middle half", "correlation"]
+        lines = [
+            [row["first"], row["second"], row["taps"], f"{row['median_ms']:+.2f}",
+             f"{row['lower_ms']:+.2f} to {row['upper_ms']:+.2f}", f"{row['correlation']:.2f}"]
+            for row in list_delay_rows(study.delays)
+        ]  # fmt: skip
+        parts.append(f"Delay between channels, tap by tap (below a correlation of 0.7 it tells little)\n"
+                     f"{render_table(header, lines)}")  # fmt: skip
+    parts.append(
+        "95 % intervals: percentile bootstrap over recordings. p: permutation test, Holm's adjustment for all pairs."
+    )
+    return "\n\n".join(parts) + "\n"
+
+
+def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> str:
+    rows = {(row["detector"], row["position"]): row for row in study.rows()}
+    lines = []
+    for ranked in ranking.positions:
+        row = rows[ranking.detector, ranked.position]
+        lines.append([
+            ranked.position, _estimate(ranked.estimate, 2), f"{ranked.probability_best:.0%}",
+            format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
+            format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
+            row["false_alarms_per_hour"], f"{row['entries_opened']}/{row['entries']}",
+        ])  # fmt: skip
+    header = ["position", ranking.criterion.words, "best", "precision", "recall", "false/h", "codes"]
+    pairs = [
+        [f"{pair.first} – {pair.second}", _estimate(pair.estimate, 3), f"{pair.p_adjusted:.3g}"]
+        for pair in ranking.differences
+    ]
+    basis = (
+        f"ranked on {ranking.recordings} recordings made at every position at once ({ranking.left_out} others count"
+        " in precision to codes only)" if ranking.paired else f"ranked on {ranking.recordings} recordings, none of"
+        " them made at every position at once: scenes may differ between positions"
+    )  # fmt: skip
+    return (
+        f"{ranking.detector}: {basis}\n{render_table(header, lines)}\n\n"
+        f"{render_table(['difference', ranking.criterion.words, 'p (Holm)'], pairs)}\n\n{advice}"
+    )
+
+
+def _render_levels(study: "PositionStudy") -> str:
+    lines = [
+        [level.position, level.recordings, level.taps, _estimate(level.tap_db, 1), _estimate(level.spread_db, 1),
+         _estimate(level.over_noise_db, 0), _estimate(level.over_nuisance_db, 0), _estimate(level.ringdown_s, 2)]
+        for level in study.levels
+    ]  # fmt: skip
+    header = ["position", "rec", "taps", "tap dB", "spread dB", "over noise", "over nuisance", "T60 s"]
+    return (
+        "What each position hears (dB re 1 V, above 20 Hz; nuisance: exceeded by one in twenty 30 ms pieces)\n"
+        f"{render_table(header, lines)}"
+    )
+
+
+def _estimate(estimate: "Estimate", digits: int) -> str:
+    return format_interval(estimate.value, estimate.low, estimate.high, digits)

@@ -1,0 +1,103 @@
+"""Two or more detectors on the same recordings: paired differences, taps that only one found, and curves.
+
+The first detector named is compared with each of the others. F1 differences have a bootstrap interval over
+recordings and a permutation test; McNemar's test counts taps that only one of the two found.
+
+An --out that ends in .html becomes a page that needs nothing else.
+"""
+
+import argparse
+from typing import TYPE_CHECKING
+
+from tapsig.cli.output import add_output_arguments, emit, render_rows, render_table
+from tapsig.cli.score import (
+    SPLITS,
+    add_work_arguments,
+    choose_labelled,
+    describe_command,
+    format_interval,
+    is_page,
+    score_corpus,
+)
+from tapsig.errors import ParameterError
+
+if TYPE_CHECKING:
+    from tapsig.study.variants import Curve, VariantComparison
+
+CRITERIA = ("f1", "recall", "precision", "entries", "false-alarms")
+DETECTORS = ("tap", "fixed-threshold")
+RATES_PER_HOUR = (1.0, 10.0, 100.0, 1000.0)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `tapsig variants`."""
+    parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
+    parser.add_argument("--split", choices=SPLITS, default="all", help="which recordings; default: all")
+    parser.add_argument(
+        "--detector", action="append", metavar="NAME", dest="detectors",
+        help=f"as in 'tapsig score'; at least two; default: {' and '.join(DETECTORS)}",
+    )  # fmt: skip
+    parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="what is compared; default: f1")
+    parser.add_argument("--window", type=float, default=0.05, metavar="S", help="matching window; default: 0.05")
+    add_work_arguments(parser)
+    add_output_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Score, compare, show."""
+    from tapsig.study.variants import compare_variants  # heavy rooms load when they are used
+
+    names = list(dict.fromkeys(args.detectors or DETECTORS))
+    if len(names) < 2:
+        raise ParameterError(f"--detector names only {names[0]!r}; a comparison needs two")
+    table = score_corpus(args, names, choose_labelled(args.corpus, split=args.split))
+    pairs = [compare_variants(table, names[0], other, criterion=args.criterion) for other in names[1:]]
+    if is_page(args):
+        from tapsig.report.variants_page import render_variants_page
+
+        emit(render_variants_page(pairs, command=describe_command("variants", args), corpus=args.corpus), args)
+    else:
+        emit(render_variants(pairs, args.format), args)
+    return 0
+
+
+def _list_curves(pairs: "list[VariantComparison]") -> "list[Curve]":
+    return [pairs[0].curves[0], *(pair.curves[1] for pair in pairs)]
+
+
+def render_variants(pairs: "list[VariantComparison]", format_: str) -> str:
+    """One row for each pair as csv or json (with the curves beside them); as a table, three small ones."""
+    rows = [pair.to_dict() for pair in pairs]
+    if format_ != "table":
+        curves = [
+            {"detector": curve.detector, "strength": curve.strength.tolist(), "precision": curve.precision.tolist(),
+             "recall": curve.recall.tolist(), "false_alarms_per_hour": curve.false_alarms_per_hour.tolist()}
+            for curve in _list_curves(pairs)
+        ]  # fmt: skip
+        return render_rows(rows, format_, document={"curves": curves})
+    criterion = pairs[0].criterion.words
+    differences = [
+        [pair.first, pair.second, *(format_interval(e.value, e.low, e.high, 2) for e in pair.values),
+         format_interval(pair.difference.value, pair.difference.low, pair.difference.high, 3), f"{pair.p:.3g}"]
+        for pair in pairs
+    ]  # fmt: skip
+    taps = [
+        [pair.first, pair.second, pair.both, pair.mcnemar.only_first, pair.mcnemar.only_second, pair.neither,
+         f"{pair.mcnemar.p:.3g}"]
+        for pair in pairs
+    ]  # fmt: skip
+    curves_at = [
+        [curve.detector, f"{curve.average_precision:.3f}",
+         *(f"{curve.recall_at(rate):.2f}" for rate in RATES_PER_HOUR)]
+        for curve in _list_curves(pairs)
+    ]  # fmt: skip
+    rates = [f"recall at {rate:g}/h" for rate in RATES_PER_HOUR]
+    return (
+        f"{criterion} on the same {pairs[0].recordings} recordings\n"
+        f"{render_table(['first', 'second', 'first', 'second', 'first – second', 'p'], differences)}\n\n"
+        "Taps found by both, by one, by neither (p: McNemar)\n"
+        f"{render_table(['first', 'second', 'both', 'only first', 'only second', 'neither', 'p'], taps)}\n\n"
+        "Detections accepted from a strength on: average precision, and recall at so many false alarms an hour\n"
+        f"{render_table(['detector', 'average precision', *rates], curves_at)}\n\n"
+        "95 % intervals: percentile bootstrap over recordings, paired. p: permutation test, swaps within recordings.\n"
+    )

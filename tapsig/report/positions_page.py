@@ -1,0 +1,152 @@
+"""The page of `tapsig positions`: where the sensor should go, and how certain that is."""
+
+import math
+
+from tapsig.report.charts import Dot, draw_intervals
+from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+from tapsig.report.score_page import LIMITS as SCORE_LIMITS
+from tapsig.study.advice import advise, compare_detectors
+from tapsig.study.comparison import Estimate
+from tapsig.study.positions import PositionStudy, Ranking
+
+METHOD = (
+    "Positions are compared on the recordings that were made at all of them at once, where there are any: the same"
+    " taps in the same scenes.",
+    "Probability of being best: share of 4000 bootstrap samples of these recordings in which the position leads; ties"
+    " are shared. Intervals: 95 %, percentile bootstrap over recordings.",
+    "p: permutation test, the positions swapped within recordings; Holm's adjustment for all pairs. A difference is"
+    " called clear under 0.05.",
+    "Recordings needed: for a power of 80 % at that level, if the difference and the scatter are as seen.",
+    "Levels: peak within 30 ms of contact, above 20 Hz, in dB re 1 V. Noise: rms away from labels, at least the"
+    " converter's own rounding. Nuisance: the peak level that one in twenty pieces of 30 ms without a tap exceeds.",
+    "T60: time to fall by 60 dB, from the backward-integrated energy (T20, or early decay where noise hides it).",
+    "Delay: largest cross-correlation of a tap in two channels, interpolated below a sample.",
+)
+LIMITS = (
+    "Doors hold airbag sensors, wiring and window mechanisms: know where they run before you drill or glue, and keep"
+    " clear of them.",
+    *SCORE_LIMITS,
+)
+
+
+def render_positions_page(study: PositionStudy, *, command: str, corpus: str) -> str:
+    """The page as HTML."""
+    closing = compare_detectors(study.rankings)
+    summary = [f"With {ranking.detector}: {advise(ranking)}" for ranking in study.rankings]
+    return render_page(
+        Page(
+            title=f"Where to put the sensor: positions on {corpus}",
+            summary=[*summary, closing] if closing else summary,
+            sections=[
+                *(_section(study, ranking) for ranking in study.rankings),
+                Section("What each position hears", pictures=_draw_levels(study), tables=[_levels(study)]),
+                *_delays(study),
+            ],
+            method=[f"Matching window ±{study.table.window_s * 1e3:g} ms.", *METHOD],
+            limits=LIMITS,
+            command=command,
+        )
+    )
+
+
+def _section(study: PositionStudy, ranking: Ranking) -> Section:
+    words = ranking.criterion.words
+    most = max([1.0, *(_top(ranked.estimate) for ranked in ranking.positions)])
+    dots = [
+        Dot(ranked.position, ranked.estimate.value, ranked.estimate.low, ranked.estimate.high)
+        for ranked in ranking.positions
+    ]
+    basis = (
+        f"Compared on {ranking.recordings} recordings made at every position at once; {ranking.left_out} others count"
+        " in precision, recall, false alarms and codes only."
+        if ranking.paired
+        else f"None of the {ranking.recordings} recordings was made at every position at once: the scenes may differ"
+        " between positions, and then so does what is compared."
+    )
+    picture = Picture(f"{words}, with 95 % interval", draw_intervals(words, dots, axis=words, most=most))
+    return Section(
+        ranking.detector, [basis], [picture], [_ranking_table(study, ranking), _difference_table(ranking)]
+    )
+
+
+def _top(estimate: Estimate) -> float:
+    return max(value for value in (estimate.value, estimate.high, 0.0) if not math.isnan(value))
+
+
+def _ranking_table(study: PositionStudy, ranking: Ranking) -> Table:
+    words = ranking.criterion.words
+    header = ["position", words, "probability of being best", "precision", "recall", "false alarms per hour",
+              "codes decoded"]  # fmt: skip
+    lines = [
+        [str(row["position"]), format_estimate(row["value"], row["value_low"], row["value_high"]),
+         format_estimate(row["probability_best"]),
+         format_estimate(row["precision"], row["precision_low"], row["precision_high"]),
+         format_estimate(row["recall"], row["recall_low"], row["recall_high"]),
+         format_estimate(row["false_alarms_per_hour"], row["false_alarms_per_hour_low"],
+                         row["false_alarms_per_hour_high"], digits=0),
+         f"{row['entries_opened']} of {row['entries']}"]
+        for row in study.rows() if row["detector"] == ranking.detector
+    ]  # fmt: skip
+    return Table("Positions, the best first", header, lines)
+
+
+def _difference_table(ranking: Ranking) -> Table:
+    lines = [
+        [f"{pair.first} less {pair.second}", _text(pair.estimate, 3), f"{pair.p:.4f}", f"{pair.p_adjusted:.4f}",
+         "yes" if pair.clear else "no", _needed(pair.needed)]
+        for pair in ranking.differences
+    ]  # fmt: skip
+    header = ["pair", f"difference in {ranking.criterion.words}", "p", "p after Holm", "clear", "recordings needed"]
+    return Table("Differences", header, lines)
+
+
+def _needed(value: float) -> str:
+    if math.isnan(value):
+        return "–"
+    return f"{math.ceil(value)}" if value < 1000 else "over 1000"
+
+
+def _text(estimate: Estimate, digits: int) -> str:
+    return format_estimate(estimate.value, estimate.low, estimate.high, digits=digits)
+
+
+def _draw_levels(study: PositionStudy) -> list[Picture]:
+    pictures = []
+    for title, name, axis in (
+        ("Tap over nuisance", "over_nuisance_db", "dB"),
+        ("Ring-down", "ringdown_s", "T60 in s"),
+    ):
+        estimates = [(level.position, getattr(level, name)) for level in study.levels]
+        known = [value for _, e in estimates for value in (e.value, e.low, e.high) if not math.isnan(value)]
+        dots = [Dot(position, e.value, e.low, e.high) for position, e in estimates]
+        least, most = min([0.0, *known]), max([1e-3, *known])
+        picture = draw_intervals(title, dots, axis=axis, least=least, most=most * 1.05)
+        pictures.append(Picture(f"{title}, with 95 % interval", picture))
+    return pictures
+
+
+def _levels(study: PositionStudy) -> Table:
+    header = ["position", "recordings", "taps", "tap, dB re 1 V", "spread, dB", "over noise, dB", "over nuisance, dB",
+              "T60, s"]  # fmt: skip
+    lines = [
+        [level.position, str(level.recordings), str(level.taps), _text(level.tap_db, 1), _text(level.spread_db, 1),
+         _text(level.over_noise_db, 0), _text(level.over_nuisance_db, 0), _text(level.ringdown_s, 2)]
+        for level in study.levels
+    ]  # fmt: skip
+    return Table("Level of taps, and ring-down", header, lines)
+
+
+def _delays(study: PositionStudy) -> list[Section]:
+    if not study.delays:
+        return []
+    lines = [
+        [f"{delay.first} to {delay.second}", str(delay.taps), f"{delay.median_ms:+.2f}",
+         f"{delay.lower_ms:+.2f} to {delay.upper_ms:+.2f}", f"{delay.correlation:.2f}"]
+        for delay in study.delays
+    ]  # fmt: skip
+    text = (
+        "How much later the second position hears a tap. Panels ring differently at each place, so a correlation"
+        " below 0.7 says that the delay tells little."
+    )
+    header = ["from, to", "taps", "median, ms", "middle half, ms", "correlation"]
+    return [Section("Delay between channels", [text], tables=[Table("Delay, tap by tap", header, lines)])]

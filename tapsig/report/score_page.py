@@ -1,0 +1,129 @@
+"""The page of `tapsig score`: which detector, how well, where and in which scenes."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+from tapsig.report.charts import Dot, draw_intervals
+from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+from tapsig.study.scoring import ALL, ScoreTable
+
+Row = Mapping[str, object]
+RATES = ("precision", "recall", "f1")
+
+METHOD = (
+    "A detection counts when it lies within the window of a tap; taps and detections are paired one to one, as many"
+    " as possible, and then with the least error in time.",
+    "Precision and recall: Wilson's 95 % interval. False alarms per hour: exact Poisson interval. F1: percentile"
+    " bootstrap over recordings, in which the channels of one file stay together.",
+    "A code entry is a group of taps that make three digits or more; it is decoded when an entry heard at the same"
+    " time has the same digits, every one.",
+)
+LIMITS = (
+    "The intervals tell what more recordings like these would give. Another vehicle, panel or hand may differ.",
+    "Taps of one recording resemble each other: Wilson's interval, which takes them as independent, is too narrow"
+    " where there are few recordings.",
+    "Simulated recordings show how detectors compare under known conditions; they do not show accuracy in the field.",
+    "A locked-in person or animal is an emergency: call the emergency services. No detector of taps may be the only"
+    " way in.",
+)
+
+
+def render_score_page(table: ScoreTable, *, command: str, corpus: str) -> str:
+    """The page as HTML."""
+    rows = table.rows()
+    totals = {str(row["detector"]): row for row in rows if row["position"] == ALL and row["scene"] == ALL}
+    best = max(totals, key=lambda name: _number(totals[name]["f1"], -1.0))
+    places = [row for row in rows if row["detector"] == best and row["scene"] == ALL and row["position"] != ALL]
+    scenes = [row for row in rows if row["detector"] == best and row["position"] == ALL and row["scene"] != ALL]
+    return render_page(
+        Page(
+            title=f"Detectors of taps on {corpus}",
+            summary=_summarise(best, totals, places),
+            sections=[
+                Section("Detectors", pictures=[_draw("F1, all positions and scenes", "detector", totals.values())],
+                        tables=[_score_table("All positions and scenes", "detector", list(totals.values()))]),
+                Section(f"{best}, by position and by scene",
+                        pictures=[_draw("F1 by position", "position", places), _draw("F1 by scene", "scene", scenes)],
+                        tables=[_score_table("By position", "position", places),
+                                _score_table("By scene", "scene", scenes)]),
+                Section("Every detector at every position", tables=[_grid(table, rows, "f1"), _codes(table, rows)]),
+            ],
+            method=[f"Matching window ±{table.window_s * 1e3:g} ms.", *METHOD],
+            limits=LIMITS,
+            command=command,
+        )
+    )  # fmt: skip
+
+
+def _number(value: object, otherwise: float) -> float:
+    return value if isinstance(value, (int, float)) and not math.isnan(value) else otherwise
+
+
+def _summarise(best: str, totals: Mapping[str, Row], places: Sequence[Row]) -> list[str]:
+    row = totals[best]
+    texts = [
+        f"Best by F1 is {best}: {format_estimate(row['f1'], row['f1_low'], row['f1_high'])} on {row['taps']} taps in"
+        f" {row['recordings']} recordings, with precision {format_estimate(row['precision'])}, recall"
+        f" {format_estimate(row['recall'])} and {format_estimate(row['false_alarms_per_hour'], digits=0)} false alarms"
+        f" per hour. {row['entries_opened']} of {row['entries']} code entries were decoded digit for digit."
+    ]
+    known = [place for place in places if _number(place["f1"], -1.0) >= 0]
+    if len(known) > 1:
+        ordered = sorted(known, key=lambda place: -_number(place["f1"], 0.0))
+        texts.append(
+            f"It does best on the {ordered[0]['position']} (F1 {format_estimate(ordered[0]['f1'])}) and worst on the"
+            f" {ordered[-1]['position']} ({format_estimate(ordered[-1]['f1'])}). 'tapsig positions' tells how certain"
+            " such a difference is."
+        )
+    return texts
+
+
+def _draw(title: str, key: str, rows: Iterable[Row]) -> Picture:
+    dots = [
+        Dot(str(row[key]), _number(row["f1"], math.nan), _number(row["f1_low"], math.nan),
+            _number(row["f1_high"], math.nan))
+        for row in rows
+    ]  # fmt: skip
+    return Picture(f"{title}, with 95 % interval", draw_intervals(title, dots, axis="F1"))
+
+
+def _score_table(caption: str, first: str, rows: Sequence[Row]) -> Table:
+    header = [first, "taps", "precision", "recall", "F1", "false alarms per hour", "codes decoded", "error ms"]
+    lines = [
+        [str(row[first]), str(row["taps"]),
+         *(format_estimate(row[key], row[f"{key}_low"], row[f"{key}_high"]) for key in RATES),
+         format_estimate(row["false_alarms_per_hour"], row["false_alarms_per_hour_low"],
+                         row["false_alarms_per_hour_high"], digits=0),
+         f"{row['entries_opened']} of {row['entries']}", format_estimate(row["median_error_ms"], digits=1)]
+        for row in rows
+    ]  # fmt: skip
+    return Table(caption, header, lines)
+
+
+def _grid(table: ScoreTable, rows: list[dict[str, object]], name: str) -> Table:
+    positions, cells = _by_position(rows)
+    lines = [
+        [detector, *(
+            format_estimate(row[name], row[f"{name}_low"], row[f"{name}_high"]) if row else "–"
+            for row in (cells.get((detector, position)) for position in positions)
+        )]
+        for detector in table.detectors
+    ]  # fmt: skip
+    return Table("F1, all scenes", ["detector", *positions], lines)
+
+
+def _codes(table: ScoreTable, rows: list[dict[str, object]]) -> Table:
+    positions, cells = _by_position(rows)
+    lines = [
+        [detector, *(
+            f"{row['entries_opened']} of {row['entries']}" if row else "–"
+            for row in (cells.get((detector, position)) for position in positions)
+        )]
+        for detector in table.detectors
+    ]  # fmt: skip
+    return Table("Code entries decoded digit for digit", ["detector", *positions], lines)
+
+
+def _by_position(rows: list[dict[str, object]]) -> tuple[list[str], dict[tuple[str, str], dict[str, object]]]:
+    cells = {(str(row["detector"]), str(row["position"])): row for row in rows if row["scene"] == ALL}
+    return list(dict.fromkeys(position for _, position in cells)), cells

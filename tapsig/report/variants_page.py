@@ -1,0 +1,93 @@
+"""The page of `tapsig variants`: detectors on the same recordings, pair by pair."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from tapsig.report.charts import Dot, Line, draw_intervals, draw_lines
+from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+from tapsig.report.score_page import LIMITS
+from tapsig.study.comparison import SIGNIFICANCE
+from tapsig.study.variants import VariantComparison
+
+METHOD = (
+    "Difference: 95 % percentile bootstrap over recordings, paired. p: permutation test, the two detectors swapped"
+    " within recordings.",
+    "McNemar's test counts taps that only one of the two found: exact up to 25 of them, otherwise chi squared without"
+    " correction for continuity. It takes taps as independent, which taps of one recording are not.",
+    "Curves: detections accepted from a strength on. Each ends where its detector works; what was not detected has no"
+    " strength. Average precision counts taps that were not detected as never found.",
+)
+
+
+def render_variants_page(pairs: Sequence[VariantComparison], *, command: str, corpus: str) -> str:
+    """The page as HTML."""
+    words = pairs[0].criterion.words
+    curves = [pairs[0].curves[0], *(pair.curves[1] for pair in pairs)]
+    values = [(pairs[0].first, pairs[0].values[0]), *((pair.second, pair.values[1]) for pair in pairs)]
+    dots = [Dot(name, e.value, e.low, e.high) for name, e in values]
+    most = max([1.0, *(e.high for _, e in values if e.high == e.high)])
+    rates = np.concatenate([curve.false_alarms_per_hour for curve in curves])
+    top = 10.0 ** np.ceil(np.log10(max(float(rates.max(initial=10.0)), 10.0)))
+    pictures = [
+        Picture(f"{words}, with 95 % interval", draw_intervals(words, dots, axis=words, most=most)),
+        Picture("Precision over recall", draw_lines(
+            "Precision over recall", [Line(curve.detector, curve.recall, curve.precision) for curve in curves],
+            x_axis="recall", y_axis="precision")),
+        Picture("Recall over false alarms", draw_lines(
+            "Recall over false alarms per hour",
+            [Line(curve.detector, curve.false_alarms_per_hour, curve.recall) for curve in curves],
+            x_axis="false alarms per hour", y_axis="recall", x_range=(1.0, float(top)), log_x=True)),
+    ]  # fmt: skip
+    tables = [_differences(pairs), _taps(pairs), _areas(pairs)]
+    return render_page(
+        Page(
+            title=f"Detectors compared on {corpus}", summary=[_summarise(pair) for pair in pairs],
+            sections=[Section("On the same recordings", (), pictures, tables)], method=METHOD, limits=LIMITS,
+            command=command,
+        )
+    )  # fmt: skip
+
+
+def _summarise(pair: VariantComparison) -> str:
+    words, e = pair.criterion.words, pair.difference
+    gap = f"{format_estimate(abs(e.value), digits=3)} (p = {pair.p:.2g}, {pair.recordings} recordings)"
+    if pair.p < SIGNIFICANCE:
+        ahead = pair.first if e.value * pair.criterion.sign > 0 else pair.second
+        behind = pair.second if ahead == pair.first else pair.first
+        return f"{ahead} is better than {behind}: {words} differs by {gap}."
+    needed = f"about {pair.needed:.0f} would tell" if pair.needed < 1000 else "over 1000 would be needed to tell"
+    return f"These recordings cannot tell {pair.first} from {pair.second}: {words} differs by {gap}; {needed}."
+
+
+def _differences(pairs: Sequence[VariantComparison]) -> Table:
+    words = pairs[0].criterion.words
+    lines = [
+        [f"{pair.first} less {pair.second}", *(format_estimate(e.value, e.low, e.high) for e in pair.values),
+         format_estimate(pair.difference.value, pair.difference.low, pair.difference.high, digits=3),
+         f"{pair.p:.4f}"]
+        for pair in pairs
+    ]  # fmt: skip
+    return Table(f"Differences in {words}", ["pair", "first", "second", "difference", "p"], lines)
+
+
+def _taps(pairs: Sequence[VariantComparison]) -> Table:
+    lines = [
+        [f"{pair.first}, {pair.second}", str(pair.both), str(pair.mcnemar.only_first), str(pair.mcnemar.only_second),
+         str(pair.neither), format_estimate(pair.mcnemar.chi_squared), f"{pair.mcnemar.p:.3g}"]
+        for pair in pairs
+    ]  # fmt: skip
+    header = ["pair", "both", "only the first", "only the second", "neither", "χ²", "p (McNemar)"]
+    return Table("Taps found", header, lines)
+
+
+def _areas(pairs: Sequence[VariantComparison]) -> Table:
+    rates = (1.0, 10.0, 100.0, 1000.0)
+    curves = [pairs[0].curves[0], *(pair.curves[1] for pair in pairs)]
+    lines = [
+        [curve.detector, format_estimate(curve.average_precision, digits=3),
+         *(format_estimate(curve.recall_at(rate)) for rate in rates)]
+        for curve in curves
+    ]  # fmt: skip
+    header = ["detector", "average precision", *(f"recall at {rate:g} per hour" for rate in rates)]
+    return Table("Along the curves", header, lines)

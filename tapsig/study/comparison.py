@@ -1,0 +1,229 @@
+"""Which of several is better, and how certain that is: bootstrap, permutation, Holm, McNemar, recordings needed.
+
+The unit is the recording (one file): taps within one are not independent. `counts` has shape
+(recordings, k, fields), for k things compared on the same recordings, with the fields of `FIELDS`.
+"""
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.errors import ParameterError
+from tapsig.score.tally import SECONDS_PER_HOUR
+from tapsig.study.scoring import Outcome
+from tapsig.units import FloatArray, check_range
+
+FIELDS = ("tp", "fp", "fn", "entries", "entries_opened", "duration_s")
+RESAMPLES = 4000
+SHUFFLES = 9999
+SIGNIFICANCE = 0.05
+POWER = 0.8
+MOST_EXACT = 12
+"""Up to so many recordings every way to swap is tried; beyond, a random sample of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """What is compared: `compute` maps sums (..., fields) to values (...); `sign` is -1 where less is better."""
+
+    name: str
+    words: str
+    sign: int
+    compute: Callable[[FloatArray], FloatArray]
+
+
+def _ratio(part: FloatArray, whole: FloatArray) -> FloatArray:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(whole > 0, part / whole, np.nan)
+
+
+CRITERIA = {
+    criterion.name: criterion
+    for criterion in (
+        Criterion("f1", "F1", 1, lambda s: _ratio(2 * s[..., 0], 2 * s[..., 0] + s[..., 1] + s[..., 2])),
+        Criterion("recall", "recall", 1, lambda s: _ratio(s[..., 0], s[..., 0] + s[..., 2])),
+        Criterion("precision", "precision", 1, lambda s: _ratio(s[..., 0], s[..., 0] + s[..., 1])),
+        Criterion("entries", "share of code entries decoded", 1, lambda s: _ratio(s[..., 4], s[..., 3])),
+        Criterion("false-alarms", "false alarms per hour", -1,
+                  lambda s: _ratio(s[..., 1] * SECONDS_PER_HOUR, s[..., 5])),
+    )
+}  # fmt: skip
+
+
+def find_criterion(name: str) -> Criterion:
+    """The criterion of that name; raises ParameterError for one that is not known."""
+    if name not in CRITERIA:
+        raise ParameterError(f"criterion is {name!r}; it must be one of {', '.join(CRITERIA)}")
+    return CRITERIA[name]
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with its 95 % interval; nan where undefined."""
+
+    value: float
+    low: float = math.nan
+    high: float = math.nan
+
+    def to_dict(self, name: str) -> dict[str, object]:
+        """Three plain values: name, name_low, name_high."""
+        return {name: self.value, f"{name}_low": self.low, f"{name}_high": self.high}
+
+
+def count_outcome(outcome: Outcome) -> FloatArray:
+    """The counts of one outcome, in the order of FIELDS."""
+    return np.array([getattr(outcome.score, name) for name in FIELDS], dtype=np.float64)
+
+
+def resample(counts: FloatArray, criterion: Criterion, *, seed: int, resamples: int = RESAMPLES) -> FloatArray:
+    """Values of the criterion over bootstrap samples of recordings, shape (resamples, k).
+
+    All k share each sample, so differences between columns are paired.
+    """
+    recordings, k, fields = counts.shape
+    rng = np.random.default_rng(seed)
+    flat = counts.reshape(recordings, k * fields)
+    shares = np.full(recordings, 1.0 / recordings)
+    values = [
+        criterion.compute((rng.multinomial(recordings, shares, size=size) @ flat).reshape(size, k, fields))
+        for size in itertools.repeat(500, resamples // 500)
+    ]
+    return np.concatenate(values)
+
+
+def percentile_interval(values: FloatArray, *, confidence: float = 0.95) -> tuple[float, float]:
+    """Percentile interval of resampled values; nan for fewer than two finite ones."""
+    finite = values[np.isfinite(values)]
+    if finite.size < 2:
+        return math.nan, math.nan
+    low, high = np.quantile(finite, [(1 - confidence) / 2, (1 + confidence) / 2])
+    return float(low), float(high)
+
+
+def compute_probability_best(values: FloatArray, sign: int) -> FloatArray:
+    """Share of the resamples, shape (resamples, k), in which each column is the best; ties are shared.
+
+    >>> compute_probability_best(np.array([[0.9, 0.5], [0.8, 0.8], [0.7, 0.1], [0.2, 0.3]]), 1).tolist()
+    [0.625, 0.375]
+    """
+    finite = values[np.isfinite(values).all(axis=1)] * sign
+    if not len(finite):
+        return np.full(values.shape[1], np.nan)
+    best = finite == finite.max(axis=1, keepdims=True)
+    return np.asarray((best / best.sum(axis=1, keepdims=True)).mean(axis=0))
+
+
+def permute_swaps(first: FloatArray, second: FloatArray, criterion: Criterion, *, seed: int) -> float:
+    """Two-sided permutation test of paired recordings, shape (n, fields) each: p-value.
+
+    If the two did not differ, swapping them within any recording would change nothing but chance (Fisher's
+    randomisation test). All 2^n ways are tried for up to 12 recordings, otherwise 9999 random ones and the one seen.
+    """
+    count = len(first)
+    if count <= MOST_EXACT:
+        swaps = np.array(list(itertools.product([0.0, 1.0], repeat=count)))
+    else:
+        random = np.random.default_rng(seed).integers(0, 2, (SHUFFLES, count)).astype(np.float64)
+        swaps = np.concatenate([np.zeros((1, count)), random])
+    return _compare_to_first((1 - swaps) @ first + swaps @ second, (1 - swaps) @ second + swaps @ first, criterion)
+
+
+def permute_labels(first: FloatArray, second: FloatArray, criterion: Criterion, *, seed: int) -> float:
+    """Two-sided permutation test of unpaired recordings, shape (n, fields) and (m, fields): p-value."""
+    pooled = np.concatenate([first, second])
+    rng = np.random.default_rng(seed)
+    masks = np.zeros((SHUFFLES + 1, len(pooled)))
+    masks[0, : len(first)] = 1.0
+    for row in range(1, SHUFFLES + 1):
+        masks[row, rng.permutation(len(pooled))[: len(first)]] = 1.0
+    return _compare_to_first(masks @ pooled, (1 - masks) @ pooled, criterion)
+
+
+def _compare_to_first(one: FloatArray, other: FloatArray, criterion: Criterion) -> float:
+    """Share of the rows whose difference is at least as large as that of the first row, which was seen."""
+    difference = np.abs(criterion.compute(one) - criterion.compute(other))
+    if not np.isfinite(difference[0]):
+        return math.nan
+    return float(np.mean(difference[np.isfinite(difference)] >= difference[0] - 1e-12))
+
+
+def adjust_holm(p_values: Sequence[float]) -> list[float]:
+    """p-values adjusted for their number, step-down (Holm, Scand. J. Statist. 6 (1979) 65); nan stays nan.
+
+    >>> [round(p, 3) for p in adjust_holm([0.01, 0.04, 0.03])]
+    [0.03, 0.06, 0.06]
+    """
+    known = sorted((p, index) for index, p in enumerate(p_values) if not math.isnan(p))
+    adjusted, largest = [math.nan] * len(p_values), 0.0
+    for rank, (p, index) in enumerate(known):
+        largest = max(largest, min(1.0, p * (len(known) - rank)))
+        adjusted[index] = largest
+    return adjusted
+
+
+def count_least(comparisons: int) -> int:
+    """Paired recordings below which no difference can reach the 5 % level after Holm's adjustment.
+
+    The smallest p-value of a two-sided test of n pairs is 2/2^n.
+
+    >>> count_least(1), count_least(6)
+    (6, 8)
+    """
+    return math.ceil(1 + math.log2(max(1, comparisons) / SIGNIFICANCE))
+
+
+def estimate_needed(recordings: int, difference: float, standard_error: float, *, comparisons: int = 1) -> float:
+    """Recordings in all that would show `difference` with a power of 80 %: n·((z₁₋ₐ + z₀.₈)·se/d)².
+
+    `standard_error` is that of `recordings`; the level is 5 % over the number of comparisons, two-sided. inf for no
+    difference. The usual formula for the size of a sample (such as Chow et al., Sample Size Calculations, ch. 3).
+    """
+    from scipy.special import ndtri  # heavy
+
+    if not (math.isfinite(difference) and math.isfinite(standard_error)):
+        return math.nan
+    if difference == 0:
+        return math.inf
+    z = float(ndtri(1 - SIGNIFICANCE / (2 * max(1, comparisons))) + ndtri(POWER))
+    return max(float(count_least(comparisons)), recordings * (z * standard_error / difference) ** 2)
+
+
+@dataclass(frozen=True, slots=True)
+class McNemar:
+    """Taps that only one of two detectors found, and what that says.
+
+    `chi_squared` is without correction for continuity, `p_chi_squared` its p-value (1 degree of freedom), `p_exact`
+    that of the binomial. Taps of one recording are not independent: read it beside the permutation test.
+    """
+
+    only_first: int
+    only_second: int
+    chi_squared: float
+    p_chi_squared: float
+    p_exact: float
+
+    @property
+    def p(self) -> float:
+        """The exact p-value up to 25 taps, the usual limit, otherwise that of chi squared."""
+        return self.p_exact if self.only_first + self.only_second <= 25 else self.p_chi_squared
+
+
+def compute_mcnemar(only_first: int, only_second: int) -> McNemar:
+    """McNemar's test (Psychometrika 12 (1947) 153) of the taps that only one of two detectors found.
+
+    >>> round(compute_mcnemar(86, 150).chi_squared, 3), round(compute_mcnemar(1, 5).p_exact, 5)
+    (17.356, 0.21875)
+    """
+    from scipy.special import bdtr, chdtrc  # heavy
+
+    check_range("only_first", only_first, 0, 1e12)
+    check_range("only_second", only_second, 0, 1e12)
+    total = only_first + only_second
+    if total == 0:
+        return McNemar(0, 0, math.nan, math.nan, 1.0)
+    chi_squared = (only_first - only_second) ** 2 / total
+    exact = min(1.0, 2.0 * float(bdtr(min(only_first, only_second), total, 0.5)))
+    return McNemar(only_first, only_second, chi_squared, float(chdtrc(1, chi_squared)), exact)

@@ -1,0 +1,190 @@
+"""Mounting positions compared on recordings: ranked, with differences, and with what the recordings cannot tell."""
+
+import itertools
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.detect.base import Variant
+from tapsig.errors import ParameterError
+from tapsig.load.corpus import Corpus
+from tapsig.study import comparison
+from tapsig.study.cache import ResultCache
+from tapsig.study.comparison import Criterion, Estimate, count_outcome, find_criterion
+from tapsig.study.hearing import ChannelDelay, PositionLevels, measure_corpus, summarise_delays, summarise_levels
+from tapsig.study.scoring import ScoreTable, score
+from tapsig.units import FloatArray
+
+SEED = 20_260_102
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """One position: its value, and the probability that it is the best one."""
+
+    position: str
+    estimate: Estimate
+    probability_best: float
+    recordings: int
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Two positions: value of `first` less that of `second`.
+
+    `p` is that of a permutation test, `p_adjusted` after Holm's adjustment for all pairs; `needed` is the number of
+    recordings that would tell them apart, if the difference is as it seems.
+    """
+
+    first: str
+    second: str
+    estimate: Estimate
+    p: float
+    p_adjusted: float
+    needed: float
+
+    @property
+    def clear(self) -> bool:
+        """Whether the recordings tell the two apart (5 %, adjusted)."""
+        return self.p_adjusted < comparison.SIGNIFICANCE
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """Positions under one detector and one criterion, the best first.
+
+    `paired`: only recordings that were made at every position at once are used (`recordings` of them, `left_out`
+    others are not); otherwise there are none, and each position has recordings of its own.
+    """
+
+    detector: str
+    criterion: Criterion
+    positions: tuple[Ranked, ...]
+    differences: tuple[Difference, ...]
+    paired: bool
+    recordings: int
+    left_out: int
+
+    @property
+    def range(self) -> float:
+        """How far the best and the worst position are apart."""
+        values = [ranked.estimate.value for ranked in self.positions]
+        return abs(values[0] - values[-1])
+
+    def find_difference(self, first: str, second: str) -> Difference:
+        """The difference of two positions, whichever way round."""
+        return next(pair for pair in self.differences if {pair.first, pair.second} == {first, second})
+
+
+def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -> Ranking:
+    """Rank the positions under `detector`.
+
+    Raises ParameterError for a detector without outcomes, fewer than two positions, or an unknown criterion.
+    """
+    chosen = find_criterion(criterion)
+    files: dict[str, dict[str, FloatArray]] = {}
+    for number, outcome in enumerate(table.select(detector)):
+        at = files.setdefault(outcome.source or f"recording {number}", {})
+        at[outcome.position] = at.get(outcome.position, np.zeros(len(comparison.FIELDS))) + count_outcome(outcome)
+    names = sorted({position for at in files.values() for position in at})
+    if len(names) < 2:
+        raise ParameterError(
+            f"{detector}: there are recordings of {len(names)} position(s); to compare, name at least two in the"
+            " column 'position' of corpus.csv"
+        )
+    complete = [at for at in files.values() if len(at) == len(names)]
+    if complete:
+        counts = np.array([[at[name] for name in names] for at in complete])
+        columns = [counts[:, k] for k in range(len(names))]
+        values = comparison.resample(counts, chosen, seed=SEED)
+    else:
+        columns = [np.array([at[name] for at in files.values() if name in at]) for name in names]
+        parts = [comparison.resample(c[:, None], chosen, seed=SEED + k) for k, c in enumerate(columns)]
+        values = np.concatenate(parts, axis=1)
+    seen = np.array([chosen.compute(column.sum(axis=0)) for column in columns])
+    best = comparison.compute_probability_best(values, chosen.sign)
+    ranked = [
+        Ranked(name, Estimate(float(seen[k]), *comparison.percentile_interval(values[:, k])), float(best[k]),
+               len(columns[k]))
+        for k, name in enumerate(names)
+    ]  # fmt: skip
+    order = sorted(range(len(names)), key=lambda k: (math.isnan(seen[k]), -chosen.sign * seen[k]))
+    pairs = list(itertools.combinations(order, 2))
+    return Ranking(
+        detector, chosen, tuple(ranked[k] for k in order),
+        _compare_pairs(names, pairs, columns, values, chosen, paired=bool(complete)),
+        bool(complete), len(complete) if complete else len(files), len(files) - len(complete) if complete else 0,
+    )  # fmt: skip
+
+
+def _compare_pairs(
+    names: Sequence[str], pairs: Sequence[tuple[int, int]], columns: Sequence[FloatArray], values: FloatArray,
+    criterion: Criterion, *, paired: bool,
+) -> tuple[Difference, ...]:  # fmt: skip
+    permute = comparison.permute_swaps if paired else comparison.permute_labels
+    p_values = [permute(columns[a], columns[b], criterion, seed=SEED) for a, b in pairs]
+    differences = []
+    for (a, b), p, adjusted in zip(pairs, p_values, comparison.adjust_holm(p_values), strict=True):
+        seen = float(criterion.compute(columns[a].sum(axis=0)) - criterion.compute(columns[b].sum(axis=0)))
+        resampled = values[:, a] - values[:, b]
+        error = float(np.nanstd(resampled)) if np.isfinite(resampled).any() else math.nan
+        size = min(len(columns[a]), len(columns[b]))
+        needed = comparison.estimate_needed(size, seen, error, comparisons=len(pairs))
+        estimate = Estimate(seen, *comparison.percentile_interval(resampled))
+        differences.append(Difference(names[a], names[b], estimate, p, adjusted, needed))
+    return tuple(differences)
+
+
+@dataclass(frozen=True, slots=True)
+class PositionStudy:
+    """Everything about the positions: what they hear, how detectors do there, and a ranking for each detector."""
+
+    levels: tuple[PositionLevels, ...]
+    delays: tuple[ChannelDelay, ...]
+    table: ScoreTable
+    rankings: tuple[Ranking, ...]
+
+    def rows(self) -> list[dict[str, object]]:
+        """One row for each detector and position, the best first: ranking, scores over all recordings, levels."""
+        scores = {(row["detector"], row["position"]): row for row in self.table.rows() if row["scene"] == "all"}
+        levels = {level.position: level.to_dict() for level in self.levels}
+        rows: list[dict[str, object]] = []
+        for ranking in self.rankings:
+            for place, ranked in enumerate(ranking.positions, 1):
+                names: dict[str, object] = {
+                    "detector": ranking.detector, "position": ranked.position, "rank": place,
+                    "probability_best": ranked.probability_best, "criterion": ranking.criterion.name,
+                    "recordings_compared": ranked.recordings,
+                }  # fmt: skip
+                found = {key: value for key, value in scores[ranking.detector, ranked.position].items()
+                         if key not in ("detector", "position", "scene")}  # fmt: skip
+                rows.append(
+                    names | ranked.estimate.to_dict("value") | found | levels.get(ranked.position, {})
+                )
+        return rows
+
+    def difference_rows(self) -> list[dict[str, object]]:
+        """One row for each detector and pair of positions."""
+        return [
+            {"detector": ranking.detector, "first": pair.first, "second": pair.second,
+             **pair.estimate.to_dict("difference"), "p": pair.p, "p_holm": pair.p_adjusted,
+             "recordings": ranking.recordings, "recordings_needed": pair.needed}
+            for ranking in self.rankings for pair in ranking.differences
+        ]  # fmt: skip
+
+
+def study_positions(
+    variants: Mapping[str, Variant], corpus: Corpus, *, criterion: str = "f1", window_s: float = 0.05, jobs: int = 1,
+    cluster: str | None = None, cache: ResultCache | None = None, progress: Callable[[int], None] | None = None,
+) -> PositionStudy:  # fmt: skip
+    """Score, measure and rank the positions of a labelled corpus.
+
+    Raises ParameterError for fewer than two positions, LabelError for a recording without labels.
+    """
+    table = score(variants, corpus, window_s=window_s, jobs=jobs, cluster=cluster, cache=cache, progress=progress)
+    rankings = tuple(rank_positions(table, name, criterion=criterion) for name in table.detectors)
+    order = [ranked.position for ranked in rankings[-1].positions]
+    levels, delays = measure_corpus(corpus, jobs=jobs, cluster=cluster)
+    return PositionStudy(summarise_levels(levels, order), summarise_delays(delays, order), table, rankings)
