@@ -60,7 +60,7 @@ class DecayCurve:
         top, bottom = RANGES_DB[measure]
         needed = NOISE_MARGIN_DB - bottom
         if self.range_db < needed:
-            return DecayTime(measure, reason=f"{self.range_db:.0f} dB over the noise, {needed:.0f} dB needed")
+            return DecayTime(measure, reason=f"{max(0.0, self.range_db):.0f} dB over the noise, {needed:.0f} dB needed")
         if not self.level_db.size or self.level_db[-1] > bottom:
             fallen = -float(self.level_db[-1]) if self.level_db.size else 0.0
             return DecayTime(measure, reason=f"falls by {fallen:.0f} dB before it ends, {-bottom:.0f} dB needed")

@@ -1,0 +1,301 @@
+"""Modes: frequencies and damping of decaying sinusoids, from one ring-down or from several of the same structure.
+
+Each band is shifted to 0 Hz, low-passed by a filter that only sees samples of the ring-down (which leaves every pole
+as it is), and thinned out. Its poles are those of the signal subspace of all ring-downs' Hankel matrices together
+(matrix pencil: Hua and Sarkar, IEEE Trans. Acoust. Speech Signal Process. 38 (1990) 814; ESPRIT: Roy and Kailath,
+ibid. 37 (1989) 984). The number of poles is the one with the least Bayesian information criterion of the residual.
+Leaving out one ring-down at a time gives the uncertainty (jackknife).
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
+
+from tapsig.errors import ParameterError
+from tapsig.units import FloatArray, check_positive
+
+ComplexArray = npt.NDArray[np.complex128]
+
+BAND_HZ = 100.0
+STOPBAND_DB = 80.0
+MOST_POLES = 20
+PATIENCE = 5  # orders without a better criterion before the search ends
+HIGHEST_DAMPING = 0.1  # beyond, a pole is a transient rather than a resonance
+LEAST_SHARE = 1e-5  # of the energy of all modes: -50 dB
+DECAY_NEPERS = 3.0 * math.log(10.0)  # amplitude, 60 dB
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """One decaying sinusoid.
+
+    Parameters
+    ----------
+    frequency_hz, damping : damped natural frequency, and damping ratio ζ.
+    amplitude : of its envelope at the start, mean square over the ring-downs, in the samples' unit.
+    energy_share : of the energy of all modes found, 0–1.
+    frequency_se_hz, damping_se : standard errors from leaving out one ring-down at a time; nan with fewer than three.
+    """
+
+    frequency_hz: float
+    damping: float
+    amplitude: float
+    energy_share: float
+    frequency_se_hz: float = math.nan
+    damping_se: float = math.nan
+
+    @property
+    def q(self) -> float:
+        """Quality factor, 1/(2ζ)."""
+        return 0.5 / self.damping
+
+    @property
+    def decay_rate_per_s(self) -> float:
+        """α of the envelope exp(-α t): ζ times the undamped angular frequency."""
+        return 2.0 * math.pi * self.frequency_hz * self.damping / math.sqrt(1.0 - self.damping**2)
+
+    @property
+    def t60_s(self) -> float:
+        """Time to fall by 60 dB: 3 ln(10)/α."""
+        return DECAY_NEPERS / self.decay_rate_per_s
+
+    @property
+    def t60_se_s(self) -> float:
+        """Standard error of T60, from that of the damping."""
+        return self.t60_s * self.damping_se / self.damping
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Poles of one band: frequency in Hz, decay rate in 1/s, mean square amplitude at the start."""
+
+    frequency_hz: FloatArray
+    rate_per_s: FloatArray
+    power: FloatArray
+
+
+def compute_modes(
+    ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike, fs: float, *, lowest_hz: float = 15.0,
+    highest_hz: float | None = None, least_share: float = LEAST_SHARE,
+) -> tuple[Mode, ...]:  # fmt: skip
+    """The modes that one or several ring-downs share, strongest (by energy) first.
+
+    Parameters
+    ----------
+    ringdowns : one array, or a list of them, each from just after the blow on, without bias. Lengths may differ.
+    lowest_hz, highest_hz : where to look; to 0.45 of the rate at most, which is the default.
+    least_share : modes with less of the energy are left out.
+
+    Raises ParameterError for ring-downs that are not 1-D and finite, or shorter than the analysis needs (about 60 ms).
+
+    >>> time_s = np.arange(4000) / 8000
+    >>> ringdown = np.exp(-2 * np.pi * 3 * time_s) * np.cos(2 * np.pi * 300 * time_s)
+    >>> mode = compute_modes(ringdown, 8000.0)[0]
+    >>> round(mode.frequency_hz, 2), round(mode.damping, 5)
+    (300.0, 0.01)
+    """
+    given = _check_ringdowns(ringdowns)
+    check_positive("fs", fs)
+    top = min(0.45 * fs, math.inf if highest_hz is None else highest_hz)
+    if not 0 < lowest_hz < top:
+        raise ParameterError(f"lowest_hz is {lowest_hz!r}; it must lie between 0 and {top:g}")
+    least = least_samples(fs)
+    if min(values.size for values in given) < least:
+        raise ParameterError(
+            f"a ring-down has {min(values.size for values in given)} samples; at {fs:g} Hz at least {least} are needed"
+        )
+    count = max(1, math.ceil((top - lowest_hz) / BAND_HZ))
+    width = (top - lowest_hz) / count
+    modes: list[Mode] = []
+    with threadpool_limits(1):  # the matrices are small: threads would only wait for each other
+        for band in range(count):
+            found = _fit_band(given, fs, lowest_hz + band * width, lowest_hz + (band + 1) * width)
+            modes += [mode for mode in found if not any(_are_one(mode, other) for other in modes)]
+    energy = [mode.amplitude**2 / mode.decay_rate_per_s for mode in modes]
+    heard = 4.0 * float(np.mean([values @ values for values in given])) / fs  # a²/α of one mode with all of it
+    modes, energy = _drop_cancelling(modes, energy, heard)
+    total = math.fsum(energy)
+    shared = [
+        Mode(mode.frequency_hz, mode.damping, mode.amplitude, part / total, mode.frequency_se_hz, mode.damping_se)
+        for mode, part in zip(modes, energy, strict=True)
+    ]
+    return tuple(sorted((mode for mode in shared if mode.energy_share >= least_share),
+                        key=lambda mode: -mode.energy_share))  # fmt: skip
+
+
+def _drop_cancelling(modes: list[Mode], energy: list[float], heard: float) -> tuple[list[Mode], list[float]]:
+    """Without modes of more energy than was heard: they only exist against another, and describe a transient."""
+    kept = [(mode, part) for mode, part in zip(modes, energy, strict=True) if part <= 1.5 * heard]
+    return [mode for mode, _ in kept], [part for _, part in kept]
+
+
+def _are_one(mode: Mode, other: Mode) -> bool:
+    """Whether two bands found the same mode at their common edge: closer than a tenth of its half-power width."""
+    return abs(mode.frequency_hz - other.frequency_hz) < 0.2 * mode.damping * mode.frequency_hz
+
+
+def _check_ringdowns(ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike) -> list[FloatArray]:
+    single = isinstance(ringdowns, np.ndarray) and ringdowns.ndim == 1
+    given = [np.asarray(values, dtype=np.float64) for values in ([ringdowns] if single else ringdowns)]  # type: ignore[union-attr]
+    if not given:
+        raise ParameterError("ringdowns is empty; at least one is needed")
+    if any(values.ndim != 1 or not np.isfinite(values).all() for values in given):
+        raise ParameterError("every ring-down must be 1-D and finite")
+    return given
+
+
+def _plan(fs: float) -> tuple[int, int]:
+    """How many samples to thin out by, and the length of the low-pass before.
+
+    The thinned rate is at least twice BAND_HZ: what folds back falls outside the band, and is 80 dB down there.
+    """
+    thin = max(1, int(fs // (2.0 * BAND_HZ)))
+    if thin == 1:
+        return 1, 1
+    transition = 2.0 * math.pi * (fs / thin - BAND_HZ) / fs
+    taps = math.ceil((STOPBAND_DB - 7.95) / (2.285 * transition)) + 1  # Kaiser's formula
+    return thin, taps | 1
+
+
+def least_samples(fs: float) -> int:
+    """The shortest ring-down, in samples, that `compute_modes` takes at `fs` Hz."""
+    thin, taps = _plan(fs)
+    return taps + 12 * thin
+
+
+def _shift_to_zero(values: FloatArray, fs: float, centre_hz: float) -> ComplexArray:
+    """The band around `centre_hz` as a thinned complex signal that starts with the first sample."""
+    from scipy.signal import oaconvolve  # heavy; only this module needs it
+
+    thin, taps = _plan(fs)
+    shifted = values * np.exp(-2j * math.pi * centre_hz / fs * np.arange(values.size))
+    if taps == 1:
+        return np.asarray(2.0 * shifted)
+    beta = 0.1102 * (STOPBAND_DB - 8.7)
+    time = np.arange(taps) - (taps - 1) / 2
+    kernel = np.sinc(time / thin) / thin * np.kaiser(taps, beta)
+    return np.asarray(2.0 * oaconvolve(shifted, kernel / kernel.sum(), mode="valid")[::thin])
+
+
+def _fit_band(given: list[FloatArray], fs: float, low_hz: float, high_hz: float) -> list[Mode]:
+    """Modes between `low_hz` and `high_hz`, with their standard errors; `energy_share` is filled in later."""
+    centre = 0.5 * (low_hz + high_hz)
+    signals = [_shift_to_zero(values, fs, centre) for values in given]
+    rate = fs / _plan(fs)[0]
+    rows = max(4, min(80, min(signal.size for signal in signals) // 2))
+    spans = [_correlate(signal, rows) for signal in signals]
+    whole = np.sum(spans, axis=0)
+    if not np.trace(whole).real > 0:
+        return []
+    order = _choose_order(whole, signals)
+    if not order:
+        return []
+    fit = _solve(whole, signals, order, rate, centre, fs)
+    parts = [_solve(whole - span, [*signals[:k], *signals[k + 1 :]], order, rate, centre, fs)
+             for k, span in enumerate(spans)] if len(signals) >= 3 else []  # fmt: skip
+    modes = []
+    for frequency, decay, power in zip(fit.frequency_hz, fit.rate_per_s, fit.power, strict=True):
+        if not (low_hz <= frequency < high_hz and decay > 0 and power > 0):
+            continue
+        damping = _damping(frequency, decay)
+        if damping > HIGHEST_DAMPING:
+            continue
+        frequency_se, damping_se = _jackknife(frequency, decay, parts)
+        if damping_se > 0.5 * damping:  # it comes and goes with the ring-down: not a mode of the structure
+            continue
+        modes.append(Mode(float(frequency), damping, math.sqrt(power), 0.0, frequency_se, damping_se))
+    return modes
+
+
+def _damping(frequency_hz: float, rate_per_s: float) -> float:
+    return float(rate_per_s / math.hypot(rate_per_s, 2.0 * math.pi * frequency_hz))
+
+
+def _correlate(signal: ComplexArray, rows: int) -> ComplexArray:
+    """Hankel matrix times its own conjugate transpose, shape (rows, rows)."""
+    hankel = np.lib.stride_tricks.sliding_window_view(signal, rows).T
+    return np.asarray(hankel @ hankel.conj().T)
+
+
+def _find_poles(subspace: ComplexArray) -> ComplexArray:
+    """Poles from the shift invariance of the signal subspace, by least squares."""
+    return np.asarray(np.linalg.eigvals(np.linalg.lstsq(subspace[:-1], subspace[1:], rcond=None)[0]))
+
+
+def _signal_subspace(correlation: ComplexArray) -> ComplexArray:
+    """Eigenvectors, strongest first."""
+    return np.asarray(np.linalg.eigh(correlation)[1][:, ::-1])
+
+
+def _fit_amplitudes(poles: ComplexArray, signals: list[ComplexArray]) -> tuple[list[ComplexArray], float]:
+    """Amplitudes of the poles at the start of each signal, and the residual energy of all."""
+    amplitudes, residual = [], 0.0
+    for signal in signals:
+        basis = np.vander(poles, signal.size, increasing=True).T
+        found: ComplexArray = np.asarray(np.linalg.lstsq(basis, signal, rcond=None)[0], dtype=np.complex128)
+        amplitudes.append(found)
+        residual += float(np.sum(np.abs(signal - basis @ found) ** 2))
+    return amplitudes, residual
+
+
+def _choose_order(correlation: ComplexArray, signals: list[ComplexArray]) -> int:
+    """Number of poles with the least Bayesian information criterion (Schwarz 1978) of the residual; 0 = only noise."""
+    vectors = _signal_subspace(correlation)
+    values = sum(signal.size for signal in signals)
+    energy = float(sum(np.sum(np.abs(signal) ** 2) for signal in signals))
+    floor = 1e-18 * energy
+    best, choice = 2.0 * values * math.log(energy / values), 0
+    for order in range(1, min(MOST_POLES, correlation.shape[0] // 2) + 1):
+        poles = _find_poles(vectors[:, :order])
+        poles = poles[np.abs(poles) < 1.2]  # a growing pole this fast overflows, and is noise
+        residual = max(_fit_amplitudes(poles, signals)[1], floor)
+        parameters = 2.0 * order * (1 + len(signals))
+        score = 2.0 * values * math.log(residual / values) + parameters * math.log(2.0 * values)
+        if score < best:
+            best, choice = score, order
+        if residual <= floor or order - choice >= PATIENCE:
+            break
+    return choice
+
+
+def _solve(
+    correlation: ComplexArray, signals: list[ComplexArray], order: int, rate: float, centre_hz: float, fs: float
+) -> _Fit:
+    poles = _find_poles(_signal_subspace(correlation)[:, :order])
+    poles = poles[(np.abs(poles) < 1.2) & (np.abs(poles) > 1e-6)]
+    logarithms: ComplexArray = np.asarray(np.log(poles) * rate, dtype=np.complex128)
+    frequency, decay = centre_hz + logarithms.imag / (2.0 * math.pi), -logarithms.real
+    amplitudes, _ = _fit_amplitudes(poles, signals)
+    gain = np.abs(_filter_gain(logarithms, fs))
+    power = np.mean([np.abs(found) ** 2 for found in amplitudes], axis=0) / gain**2
+    return _Fit(frequency, decay, power)
+
+
+def _filter_gain(rates: ComplexArray, fs: float) -> ComplexArray:
+    """What the low-pass makes of exp(rate · t): its value in the first output, for each complex rate in 1/s."""
+    thin, taps = _plan(fs)
+    if taps == 1:
+        return np.ones_like(rates)
+    time = np.arange(taps) - (taps - 1) / 2
+    kernel = np.sinc(time / thin) / thin * np.kaiser(taps, 0.1102 * (STOPBAND_DB - 8.7))
+    return np.asarray(np.exp(rates[:, None] / fs * np.arange(taps)) @ (kernel / kernel.sum()))
+
+
+def _jackknife(frequency_hz: float, rate_per_s: float, parts: list[_Fit]) -> tuple[float, float]:
+    """Standard errors of frequency and damping over fits that each leave out one ring-down."""
+    if not parts:
+        return math.nan, math.nan
+    frequencies, dampings = [], []
+    for part in parts:
+        if not part.frequency_hz.size:
+            return math.inf, math.inf
+        distance = np.hypot(2.0 * math.pi * (part.frequency_hz - frequency_hz), part.rate_per_s - rate_per_s)
+        nearest = int(np.argmin(distance))
+        frequencies.append(float(part.frequency_hz[nearest]))
+        dampings.append(_damping(float(part.frequency_hz[nearest]), float(part.rate_per_s[nearest])))
+    scale = math.sqrt((len(parts) - 1) / len(parts))
+    return tuple(scale * math.sqrt(float(np.sum((np.array(v) - np.mean(v)) ** 2))) for v in (frequencies, dampings))  # type: ignore[return-value]

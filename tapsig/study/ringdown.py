@@ -1,0 +1,221 @@
+"""How a panel rings: its modes and band-wise decay, from the taps in a recording."""
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.dsp.decay import RANGES_DB, BandDecay, compute_band_decays, compute_decay_curve
+from tapsig.dsp.modes import Mode, compute_modes, least_samples
+from tapsig.errors import LabelError, RecordingError
+from tapsig.records import TAP, Recording
+from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples
+
+LOWEST_HZ = 15.0
+REBOUND_S = 0.06
+NOISE_S = 0.25
+DOMINANT_SHARE = 0.05
+WIDEST_BEAT_HZ = 30.0
+LEAST_BEAT_RATIO = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class BandSummary:
+    """One octave band over the taps: medians of the times that could be measured, how many, and why others not.
+
+    `centre_hz` is nan for the whole signal. `times_s` and `taps` go by measure ("edt", "t20", "t30").
+    """
+
+    centre_hz: float
+    times_s: dict[str, float]
+    taps: dict[str, int]
+    rate_db_per_s: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """Two strong modes so close that their sum swells and fades: how often, and how deep at the start."""
+
+    lower_hz: float
+    upper_hz: float
+    period_s: float
+    depth_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class RingdownResult:
+    """Modes, strongest by energy first, and decay by octave band.
+
+    Parameters
+    ----------
+    modes : see `tapsig.dsp.modes.Mode`; amplitudes in volts at `settle_s` after the onset.
+    bands : the whole signal first, then octave bands.
+    beats : pairs of dominant modes that beat within their ring-down.
+    taps_used : number of ring-downs that went into it; `left_out` counts the others by reason.
+    noise_v : root mean square of the quietest stretch.
+    """
+
+    modes: tuple[Mode, ...]
+    bands: tuple[BandSummary, ...]
+    beats: tuple[Beat, ...]
+    taps_used: int
+    left_out: dict[str, int]
+    settle_s: float
+    noise_v: float
+    source: str = ""
+    position: str = ""
+    vehicle: str = ""
+    ringdowns: tuple[FloatArray, ...] = field(default=(), repr=False)
+    fs: float = math.nan
+
+    @property
+    def dominant(self) -> tuple[Mode, ...]:
+        """Modes with at least 5 % of the energy, strongest first."""
+        return tuple(mode for mode in self.modes if mode.energy_share >= DOMINANT_SHARE)
+
+    @property
+    def t60_s(self) -> float:
+        """Longest T60 among the dominant modes: how long the panel rings; nan without modes."""
+        return max((mode.t60_s for mode in self.dominant), default=math.nan)
+
+    def to_dict(self) -> dict[str, object]:
+        """Plain Python types, with Q and T60 of each mode; the ring-downs themselves are left out."""
+        return {
+            "source": self.source, "vehicle": self.vehicle, "position": self.position, "taps_used": self.taps_used,
+            "left_out": dict(self.left_out), "settle_s": self.settle_s, "noise_v": self.noise_v, "t60_s": self.t60_s,
+            "modes": [
+                {**asdict(mode), "q": mode.q, "t60_s": mode.t60_s, "t60_se_s": mode.t60_se_s} for mode in self.modes
+            ],
+            "bands": [asdict(band) for band in self.bands],
+            "beats": [asdict(beat) for beat in self.beats],
+        }  # fmt: skip
+
+
+def compute_ringdown(
+    recording: Recording,
+    *,
+    onsets_s: npt.ArrayLike | None = None,
+    settle_s: float = 0.012,
+    longest_s: float = 1.0,
+    highest_hz: float | None = None,
+) -> RingdownResult:
+    """The panel's modes and decay times from the ring-downs of the taps in `recording`.
+
+    Parameters
+    ----------
+    onsets_s : the taps; default: the labels of kind "tap". Labels of any other kind end a ring-down as well, except
+        rebounds of the tap itself, after which it begins.
+    settle_s : from the onset to the start of the ring-down, so that contact is over (1–8 ms, common practice).
+    longest_s : no ring-down is followed longer.
+    highest_hz : look for modes up to there; default 0.45 of the rate.
+
+    Raises LabelError when there are no taps, RecordingError when no tap leaves a ring-down that can be used.
+    """
+    check_range("settle_s", settle_s, 0.0, 1.0)
+    check_positive("longest_s", longest_s)
+    where = recording.source or "recording"
+    if recording.fs < 4.0 * LOWEST_HZ / 0.45:
+        raise RecordingError(f"{where}: {recording.fs:g} Hz is too slow for a panel's modes; record at 1 kHz or more")
+    taps = recording.taps_s if onsets_s is None else np.sort(np.asarray(onsets_s, dtype=np.float64))
+    if not taps.size:
+        raise LabelError(f"{where} has no taps to take ring-downs from; give it a label file, or detect them first")
+    noise = _find_quiet(recording)
+    ringdowns, left_out = _cut_ringdowns(recording, taps, settle_s, longest_s, float(np.median(noise)))
+    if not ringdowns:
+        reasons = ", ".join(f"{reason} ({count})" for reason, count in left_out.items())
+        raise RecordingError(f"{where}: no tap leaves a ring-down that can be used: {reasons}")
+    noise = noise - noise.mean()
+    modes = compute_modes(ringdowns, recording.fs, lowest_hz=LOWEST_HZ, highest_hz=highest_hz)
+    return RingdownResult(
+        modes, _summarise_bands(ringdowns, noise, recording.fs), _find_beats(modes), len(ringdowns), left_out, settle_s,
+        float(np.sqrt(np.mean(noise**2))), recording.source, recording.position, recording.vehicle, tuple(ringdowns),
+        recording.fs,
+    )  # fmt: skip
+
+
+def _find_quiet(recording: Recording) -> FloatArray:
+    """The quietest stretch of NOISE_S (or of an eighth of the recording), by its variance."""
+    size = max(2, min(seconds_to_samples(NOISE_S, recording.fs), recording.samples.size // 8))
+    windows = np.lib.stride_tricks.sliding_window_view(recording.samples, size)[:: max(1, size // 4)]
+    return np.asarray(windows[int(np.argmin(windows.var(axis=1)))])
+
+
+def _cut_ringdowns(
+    recording: Recording, taps: FloatArray, settle_s: float, longest_s: float, bias_v: float
+) -> tuple[list[FloatArray], dict[str, int]]:
+    """From each tap to the next event, gap or end; with the count of those left out, by reason."""
+    labels = recording.labels or ()
+    events = np.unique([*taps, *(label.onset_s for label in labels if label.kind not in (TAP, "rebound"))])
+    rebounds = np.array([label.onset_s for label in labels if label.kind == "rebound"])
+    times = recording.times_s(np.arange(recording.samples.size))
+    ends = np.array([stop for _, stop in recording.stretches()])
+    least, kept, left_out = least_samples(recording.fs), [], Counter[str]()
+    for tap in taps:
+        own = rebounds[(rebounds > tap) & (rebounds < tap + REBOUND_S)]
+        begin_s = max([tap, *own]) + settle_s
+        later = events[events > tap]
+        stop_s = min(begin_s + longest_s, later[0] - 0.002 if later.size else math.inf)
+        start, stop = (int(index) for index in np.searchsorted(times, [begin_s, stop_s]))
+        hit = int(np.searchsorted(times, tap))
+        stop = min(stop, int(ends[np.searchsorted(ends, hit, side="right")])) if hit < times.size else start
+        if stop - start < least:
+            left_out[f"under {1e3 * least / recording.fs:.0f} ms before the next event or the end"] += 1
+        elif _is_clipped(recording, start, stop):
+            left_out["clipped"] += 1
+        else:
+            kept.append(recording.samples[start:stop] - bias_v)
+    return kept, dict(left_out)
+
+
+def _is_clipped(recording: Recording, start: int, stop: int) -> bool:
+    """Whether the ring-down touches a known rail twice running."""
+    if recording.range_v is None:
+        return False
+    low, high = recording.range_v
+    step = (high - low) / 2 ** (recording.adc_bits or 24)
+    samples = recording.samples[start:stop]
+    at_rail = (samples <= low + 0.5 * step) | (samples >= high - 1.5 * step)
+    return bool((at_rail[1:] & at_rail[:-1]).any())
+
+
+def _summarise_bands(ringdowns: Sequence[FloatArray], noise: FloatArray, fs: float) -> tuple[BandSummary, ...]:
+    power = float(np.mean(noise**2))
+    whole = []
+    for values in ringdowns:
+        curve = compute_decay_curve(values, fs, noise_power=power)
+        whole.append(BandDecay(math.nan, {name: curve.compute_time(name) for name in RANGES_DB}, curve.range_db))
+    bands = [compute_band_decays(values, fs, noise=noise) for values in ringdowns]
+    return tuple(_summarise_band(list(taps)) for taps in [whole, *zip(*bands, strict=True)])
+
+
+def _summarise_band(taps: list[BandDecay]) -> BandSummary:
+    times, counts = {}, {}
+    for name in RANGES_DB:
+        known = [band.times[name].t60_s for band in taps if not band.times[name].reason]
+        times[name] = float(np.median(known)) if known else math.nan
+        counts[name] = len(known)
+    rates = [band.rate_db_per_s for band in taps if not band.best.reason]
+    reasons = Counter(band.times["t20"].reason for band in taps if band.times["t20"].reason)
+    return BandSummary(
+        taps[0].centre_hz, times, counts, float(np.median(rates)) if rates else math.nan,
+        reasons.most_common(1)[0][0] if reasons and not counts["t20"] else "",
+    )  # fmt: skip
+
+
+def _find_beats(modes: Sequence[Mode]) -> tuple[Beat, ...]:
+    """Pairs with at least one dominant mode, of like amplitude, that swell at least once while both still ring."""
+    beats = []
+    for i, one in enumerate(modes):
+        for other in modes[i + 1 :]:
+            lower, upper = sorted((one, other), key=lambda mode: mode.frequency_hz)
+            apart = upper.frequency_hz - lower.frequency_hz
+            high, low = max(one.amplitude, other.amplitude), min(one.amplitude, other.amplitude)
+            audible = one.energy_share >= DOMINANT_SHARE and low >= LEAST_BEAT_RATIO * high
+            if audible and apart <= WIDEST_BEAT_HZ and apart * min(one.t60_s, other.t60_s) >= 1.0:
+                depth = 20.0 * math.log10((high + low) / max(high - low, 1e-3 * high))
+                beats.append(Beat(lower.frequency_hz, upper.frequency_hz, 1.0 / apart, depth))
+    return tuple(beats[:5])

@@ -1,0 +1,102 @@
+"""Ring-downs of a recording: simulated modes as the truth, closed forms for decay, and bad input."""
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tapsig.errors import LabelError, RecordingError
+from tapsig.records import Label, Recording
+from tapsig.simulate import simulate_scene
+from tapsig.study.ringdown import compute_ringdown
+
+FS = 2000.0
+TAPS = (0.5, 1.3, 2.1, 2.9)
+
+
+def record(modes: list[tuple[float, float]], taps: tuple[float, ...] = TAPS, *, noise_v: float = 1e-3,
+           bias_v: float = 1.6, labels: tuple[Label, ...] | None = None, **fields: object) -> Recording:  # fmt: skip
+    rng = np.random.default_rng(1)
+    time_s = np.arange(int(4 * FS)) / FS
+    samples = bias_v + noise_v * rng.standard_normal(time_s.size)
+    for tap in taps:
+        since = np.maximum(time_s - tap, 0)
+        for frequency, t60_s in modes:
+            wave = np.exp(-6.9078 * since / t60_s) * np.cos(2 * np.pi * frequency * since + rng.uniform(0, 6))
+            samples += (time_s >= tap) * wave * rng.uniform(0.3, 0.5)
+    labels = tuple(map(Label, taps)) if labels is None else labels
+    return Recording(samples, FS, labels=labels, **fields)  # type: ignore[arg-type]
+
+
+def test_modes_and_decay_of_known_sinusoids() -> None:
+    result = compute_ringdown(record([(125.0, 0.4), (500.0, 0.25)]))
+    found = sorted(result.dominant, key=lambda mode: mode.frequency_hz)
+    assert_allclose([mode.frequency_hz for mode in found], [125.0, 500.0], rtol=0.005)
+    assert_allclose([mode.t60_s for mode in found], [0.4, 0.25], rtol=0.05)
+    assert_allclose(result.t60_s, 0.4, rtol=0.05)
+    bands = {round(band.centre_hz): band for band in result.bands[1:]}
+    assert_allclose(bands[126].times_s["t20"], 0.4, rtol=0.05)
+    assert_allclose(bands[501].times_s["t20"], 0.25, rtol=0.05)
+    assert_allclose(bands[501].rate_db_per_s, 240, rtol=0.05)
+    assert math.isnan(result.bands[0].centre_hz)
+    assert result.taps_used == 4
+    assert_allclose(result.noise_v, 1e-3, rtol=0.2)
+
+
+def test_the_simulator_s_modes_are_found_on_the_inner_skin() -> None:
+    simulated = simulate_scene("crane", "quiet", positions=["inner-skin"], duration_s=12.0, seed=3, fs=2000.0)
+    truth = simulated.truth
+    result = compute_ringdown(simulated.recordings["inner-skin"], highest_hz=400.0)
+    assert result.dominant
+    for mode in result.dominant:
+        if mode.t60_se_s > 0.05 * mode.t60_s:
+            continue  # it tells itself that it is uncertain
+        near = np.abs(truth.frequencies_hz - mode.frequency_hz) < 0.005 * mode.frequency_hz
+        assert near.any(), mode
+        assert np.min(np.abs(truth.t60_s[near] / mode.t60_s - 1)) < 0.1, mode
+    assert sum(mode.t60_se_s <= 0.05 * mode.t60_s for mode in result.dominant) >= 2
+
+
+def test_beating_is_reported_with_the_difference_frequency() -> None:
+    result = compute_ringdown(record([(120.0, 0.6), (126.0, 0.6)]))
+    assert len(result.beats) == 1
+    assert_allclose(result.beats[0].period_s, 1 / 6.0, rtol=0.02)  # beat frequency = difference, textbook
+    assert result.beats[0].depth_db > 6
+    assert not compute_ringdown(record([(120.0, 0.4), (300.0, 0.4)])).beats
+
+
+def test_an_event_of_another_kind_ends_a_ring_down_and_a_rebound_delays_it() -> None:
+    both = (*map(Label, TAPS), Label(0.6, "slam"), Label(1.33, "rebound"))
+    result = compute_ringdown(record([(125.0, 0.4)], labels=both))
+    assert result.taps_used == 3
+    assert list(result.left_out.values()) == [1]
+    lengths = sorted(values.size for values in result.ringdowns)
+    assert lengths[0] == pytest.approx((0.8 - 0.03 - 0.012 - 0.002) * FS, abs=2)
+
+
+def test_one_tap_gives_modes_without_uncertainty() -> None:
+    result = compute_ringdown(record([(125.0, 0.4)], (0.5,)))
+    assert_allclose(result.dominant[0].t60_s, 0.4, rtol=0.05)
+    assert math.isnan(result.dominant[0].t60_se_s)
+    assert result.to_dict()["modes"][0]["q"] == pytest.approx(result.dominant[0].q)
+
+
+def test_what_cannot_ring_is_refused_with_the_reason() -> None:
+    quiet = record([(125.0, 0.4)])
+    with pytest.raises(LabelError, match="no taps"):
+        compute_ringdown(quiet.with_labels(()))
+    with pytest.raises(RecordingError, match="under 112 ms before"):
+        compute_ringdown(Recording(np.zeros(20), FS, labels=(Label(0.001),)))
+    rails = Recording(np.clip(quiet.samples, 1.55, 1.65), FS, labels=quiet.labels, range_v=(1.55, 1.65))
+    with pytest.raises(RecordingError, match="clipped"):
+        compute_ringdown(rails)
+    with pytest.raises(RecordingError, match="50 Hz is too slow"):
+        compute_ringdown(Recording(np.zeros(500), 50.0, labels=(Label(1.0),)))
+
+
+def test_a_constant_recording_has_no_modes() -> None:
+    result = compute_ringdown(Recording(np.full(8000, 2.5), FS, labels=(Label(1.0),)))
+    assert result.modes == ()
+    assert math.isnan(result.t60_s)
+    assert all(math.isnan(band.rate_db_per_s) and band.reason for band in result.bands)
