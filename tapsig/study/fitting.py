@@ -70,12 +70,13 @@ def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
     return label
 
 
-def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehicle",
+def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehicle", step: float = STEP,
                        weight: Callable[[Recording], float] | None = None,
                        progress: Callable[[int], None] | None = None) -> CandidateTable:
     """Run the candidate core over labelled `recordings`; gap-free stretches count as recordings of their own.
 
-    `weight` gives the worth of a recording's candidates. Raises LabelError for one without labels.
+    `step` is the predictor's; `weight` gives the worth of a recording's candidates. Raises LabelError for a recording
+    without labels.
     """
     parts: list[tuple[FloatArray, IntArray, FloatArray, IntArray]] = []
     durations, groups, taps, weights = [], [], [], []
@@ -84,7 +85,7 @@ def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehi
             raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to fit to it")
         name = recording.vehicle if group_by == "vehicle" and recording.vehicle else recording.source
         for start, stop in recording.stretches():
-            core = Core(recording.fs, step=STEP, trigger_db=TRIGGER_DB, floor_v=CORE_FLOOR_V)
+            core = Core(recording.fs, step=step, trigger_db=TRIGGER_DB, floor_v=CORE_FLOOR_V)
             found = core.push(recording.samples[start:stop])
             begin = float(recording.times_s(np.array([start]))[0])
             onset_s = found.onsets / recording.fs

@@ -1,0 +1,237 @@
+"""Quality of the detectors on vehicles that nothing was fitted to or chosen on; all recordings are simulated.
+
+    python -m benchmarks.detection                 writes its section of benchmarks/README.md
+    python -m benchmarks.detection --format json   prints the same as "rows"
+    python -m benchmarks.detection --detector module:attribute     scores yours beside ours
+    python -m benchmarks.detection --ablation CACHE                adds the ablation; CACHE as of benchmarks.train_gate
+
+The plain detectors are tuned on the train vehicles first. A match is at most 25 ms from the tap.
+"""
+
+import argparse
+import dataclasses
+import json
+import sys
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from benchmarks.sections import write_section
+from tapsig.cli.output import render_table
+from tapsig.detect import CATALOGUE, load_detector
+from tapsig.detect.base import Variant, run_detector
+from tapsig.records import Recording
+from tapsig.simulate import FLEET, POSITIONS, SCENES, find_vehicle, simulate_scene
+from tapsig.study.scoring import ScoreTable, score
+from tapsig.study.tuning import tune
+
+WINDOW_S = 0.025
+PLAIN = ("fixed-threshold", "prominence", "sta-lta", "spectral-flux")
+TUNED = (*PLAIN, "ring-following", "innovation")
+TEST = tuple(name for name, split in FLEET.items() if split == "test")
+TRAIN = tuple(name for name, split in FLEET.items() if split == "train")
+COMMAND = "python -m benchmarks.detection"
+Row = dict[str, object]
+
+
+def say(text: str) -> None:
+    """Progress, with the time since the start."""
+    print(f"{time.perf_counter():7.0f} s  {text}", file=sys.stderr, flush=True)
+
+
+def simulate_set(vehicles: Sequence[str], scenes: Sequence[str], *, duration_s: float, seed: int,
+                 taps: str = "entries", fs: float = 8000.0, changes: Mapping[str, object] | None = None,
+                 gain_db: float = 0.0) -> Iterator[Recording]:
+    """Recordings at all four positions; `changes` to the vehicles' converters, `gain_db` on their levels."""
+    for name in vehicles:
+        vehicle = find_vehicle(name)
+        level = {position: value * 10 ** (gain_db / 20) for position, value in vehicle.level.items()}
+        vehicle = dataclasses.replace(vehicle, level=level)
+        converter = dataclasses.replace(vehicle.converter, **(changes or {}))
+        for number, scene in enumerate(scenes):
+            kind = "knuckle" if scene == "quiet" else None
+            simulated = simulate_scene(vehicle, scene, duration_s=duration_s, fs=fs, seed=seed + number, taps=taps,
+                                       converter=converter, tap_kind=kind)
+            yield from simulated.recordings.values()
+
+
+def tune_all(duration_s: float) -> dict[str, Variant]:
+    """The plain detectors, ring-following and innovation at their best setting on the train vehicles."""
+    recordings = list(simulate_set(TRAIN, tuple(SCENES), duration_s=duration_s, seed=9100))
+    found = {}
+    for name in TUNED:
+        tuned = tune(CATALOGUE[name], recordings, limit=24 if name == "spectral-flux" else 60, window_s=WINDOW_S)
+        say(f"tuned {name}: F1 {tuned.f1:.3f} after {tuned.tried} settings: {tuned.variant}")
+        found[name] = tuned.variant
+    return found
+
+
+def quality_rows(table: ScoreTable) -> list[Row]:
+    """One row a detector × position × scene."""
+    return [{"table": "quality", **row} for row in table.rows()]
+
+
+def false_alarm_rows(variants: Mapping[str, Variant], hours: float) -> list[Row]:
+    """False alarms over `hours` of recordings without taps, at all positions together, in driving and in rain."""
+    from tapsig.score.intervals import poisson_rate_interval
+
+    rows: list[Row] = []
+    for scene in ("driving", "rain"):
+        counts, total = dict.fromkeys(variants, 0), 0.0
+        piece_s, number = 300.0, 0
+        while total < hours * 3600.0:
+            vehicle = TEST[number % len(TEST)]
+            for recording in simulate_set([vehicle], [scene], duration_s=piece_s, seed=9500 + number, taps="none"):
+                total += recording.duration_s
+                for name, variant in variants.items():
+                    counts[name] += len(run_detector(variant.build(recording.fs), recording).accepted())
+            number += 1
+        for name, count in counts.items():
+            low, high = poisson_rate_interval(count, total / 3600.0)
+            rows.append({"table": "false alarms", "detector": name, "scene": scene, "hours": total / 3600.0,
+                         "count": count, "per_hour": count / total * 3600.0, "low": low, "high": high})
+        say(f"false alarms in {scene}: {counts}")
+    return rows
+
+
+CONDITIONS: dict[str, dict[str, object]] = {
+    "as it is": {},
+    **{f"{fs / 1000:g} kHz": {"fs": fs} for fs in (1000.0, 2000.0, 4000.0, 16_000.0, 44_100.0, 48_000.0)},
+    **{f"{bits} bits": {"changes": {"bits": bits}} for bits in (8, 10, 12, 16)},
+    "one-sided": {"changes": {"one_sided": True}},
+    "bias 10 % off": {"changes": {"bias": 0.1}},
+    "+12 dB": {"gain_db": 12.0},
+    "-12 dB": {"gain_db": -12.0},
+}
+
+
+def robustness_rows(variants: Mapping[str, Variant], duration_s: float) -> list[Row]:
+    """F1 of the same detectors, unchanged, under other rates, resolutions, inputs and gains."""
+    rows: list[Row] = []
+    for condition, how in CONDITIONS.items():
+        recordings = simulate_set(TEST, ("quiet", "driving", "rain", "wind"), duration_s=duration_s, seed=9700,
+                                  **how)  # type: ignore[arg-type]
+        table = score(variants, recordings, window_s=WINDOW_S)
+        for name in variants:
+            row: Row = {"table": "robustness", "detector": name, "condition": condition}
+            for scene in ("all", "quiet"):
+                found = next(r for r in table.rows()
+                             if (r["detector"], r["position"], r["scene"]) == (name, "all", scene))
+                row["f1" if scene == "all" else "f1_quiet"] = found["f1"]
+            rows.append(row)
+        say(f"robustness, {condition}")
+    return rows
+
+
+def ablation_rows(cache: Path, recordings: Sequence[Recording]) -> list[Row]:
+    """The gate fitted again without one family of features each, on the same candidates; scored on test vehicles."""
+    from benchmarks.train_gate import FIRST, RANDOM_TRAIN, SECOND, fleet, gather
+    from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES
+    from tapsig.detect.tap import Tap
+    from tapsig.study.fitting import collect_candidates, fit_gate, operate, score_rows, with_history
+
+    train, _ = gather(fleet("train", RANDOM_TRAIN), cache)
+    test = collect_candidates(recordings)
+    blind = collect_candidates(recordings, step=1e-6)  # weights stay at nothing: the trigger hears the plain signal
+    rows: list[Row] = []
+    for name, table in (("prediction (candidates only)", blind), ("nothing (candidates only)", test)):
+        taps = sum(taps.size for taps in table.taps_s)
+        rows.append({"table": "ablation", "left_out": name, "f1": float("nan"), "errors": None, "false_alarms": None,
+                     "misses": taps - int((table.tap == 1).sum())})
+    half = [dataclasses.replace(part, trees=part.trees // 2) for part in (FIRST, SECOND)]
+    for left_out in ("nothing", *ALL_FAMILIES):
+        columns = np.array([float(name not in ALL_FAMILIES.get(left_out, ())) for name in ALL_FEATURES])
+        gate = fit_gate(train, first=half[0], second=half[1], folds=2, seed=2, columns=columns).gate
+        masked = dataclasses.replace(test, rows=test.rows * columns[: test.rows.shape[1]])
+        full = with_history(masked, score_rows(gate.first, masked.rows)) * columns
+        point = operate(masked, gate.probability(score_rows(gate.second, full)), 0.5, Tap().dead_time_s)
+        rows.append({"table": "ablation", "left_out": left_out, "f1": point.f1,
+                     "errors": point.fp + point.fn, "false_alarms": point.fp, "misses": point.fn})
+        say(f"without {left_out}: F1 {point.f1:.4f}")
+    return rows
+
+
+def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
+    """The section's tables."""
+    parts = ["All recordings are simulated: they prove plumbing and rank detectors, not accuracy on a door. Test"
+             f" vehicles {', '.join(TEST)}; match within ±25 ms; F1 with its 95 % interval in the JSON.\n"]
+    quality = [row for row in rows if row["table"] == "quality"]
+    detectors = list(dict.fromkeys(str(row["detector"]) for row in quality))
+
+    def cell(detector: str, position: str, scene: str, key: str) -> object:
+        found = [r for r in quality if (r["detector"], r["position"], r["scene"]) == (detector, position, scene)]
+        return found[0][key] if found else None
+
+    def fence(header: Sequence[str], body: Sequence[Sequence[object]]) -> str:
+        return f"```\n{render_table(header, body)}\n```\n"
+
+    parts.append("F1 over all scenes, and errors (misses and false alarms):\n")
+    parts.append(fence(["detector", *POSITIONS, "all", "errors"], [
+        [name, *(cell(name, position, "all", "f1") for position in (*POSITIONS, "all")),
+         sum(int(str(cell(name, "all", "all", key))) for key in ("fn", "fp"))] for name in detectors]))
+    parts.append("F1 in quiet, and code entries decoded digit for digit in quiet:\n")
+    parts.append(fence(["detector", *POSITIONS, "entries"], [
+        [name, *(cell(name, position, "quiet", "f1") for position in POSITIONS),
+         " ".join(f"{cell(name, p, 'quiet', 'entries_opened')}/{cell(name, p, 'quiet', 'entries')}" for p in POSITIONS)]
+        for name in detectors]))
+    shown = [name for name in detectors if name in ("tap", "innovation", "ring-following")] + [
+        name for name in detectors if name not in CATALOGUE]
+    parts.append("F1 and share of entries decoded by scene, all positions:\n")
+    parts.append(fence(["scene", *(f"{name} {what}" for name in shown for what in ("F1", "entries"))], [
+        [scene, *(value for name in shown for value in (
+            cell(name, "all", scene, "f1"),
+            f"{cell(name, 'all', scene, 'entries_opened')}/{cell(name, 'all', scene, 'entries')}"))]
+        for scene in SCENES]))
+    false = [row for row in rows if row["table"] == "false alarms"]
+    parts.append("False alarms in recordings without taps (hours count each of four positions; 95 % exact Poisson):\n")
+    parts.append(fence(["detector", "scene", "hours", "count", "per hour", "low", "high"], [
+        [row[key] for key in ("detector", "scene", "hours", "count", "per_hour", "low", "high")] for row in false]))
+    robust = [row for row in rows if row["table"] == "robustness"]
+    names = list(dict.fromkeys(str(row["detector"]) for row in robust))
+    parts.append("F1 under other conditions, detectors unchanged (quiet, driving, rain and wind; quiet alone):\n")
+    parts.append(fence(["condition", *(f"{name}{part}" for name in names for part in ("", " quiet"))], [
+        [condition, *(value for name in names for row in robust
+                      if (row["condition"], row["detector"]) == (condition, name)
+                      for value in (row["f1"], row["f1_quiet"]))] for condition in CONDITIONS]))
+    ablation = [row for row in rows if row["table"] == "ablation"]
+    if ablation:
+        parts.append("The gate fitted without one family of features (half as many trees; probability 0.5):\n")
+        parts.append(fence(["left out", "F1", "errors", "false alarms", "misses"], [
+            [row[key] for key in ("left_out", "f1", "errors", "false_alarms", "misses")] for row in ablation]))
+    parts.append("Tuned on the train vehicles: " + "; ".join(f"`{variant}`" for variant in tuned.values()) + ".\n")
+    return "\n".join(parts)
+
+
+def main() -> None:
+    """Tune, simulate, score, write."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--format", choices=("table", "json"), default="table")
+    parser.add_argument("--detector", action="append", default=[], metavar="MODULE:ATTRIBUTE")
+    parser.add_argument("--hours", type=float, default=5.0, help="of driving and of rain; default: 5")
+    parser.add_argument("--duration", type=float, default=60.0, help="of each test recording in s; default: 60")
+    parser.add_argument("--ablation", type=Path, metavar="CACHE")
+    args = parser.parse_args()
+    tuned = tune_all(20.0)
+    variants: dict[str, Variant] = {**tuned, "tap": CATALOGUE["tap"]}
+    variants |= {spec: load_detector(spec) for spec in args.detector}
+    recordings = list(simulate_set(TEST, tuple(SCENES), duration_s=args.duration, seed=9300))
+    say("simulated the test vehicles")
+    rows = quality_rows(score(variants, recordings, window_s=WINDOW_S))
+    say("scored")
+    chosen = {name: variants[name] for name in ("innovation", "tap", *args.detector)}
+    rows += false_alarm_rows(chosen, args.hours)
+    rows += robustness_rows(chosen, 30.0)
+    if args.ablation is not None:
+        rows += ablation_rows(args.ablation, recordings)
+    if args.format == "json":
+        print(json.dumps({"rows": json.loads(json.dumps(rows).replace("NaN", "null"))}, indent=1))
+        return
+    command = COMMAND + (" --ablation CACHE" if args.ablation is not None else "")
+    write_section("Detection", render(rows, tuned), command)
+    print(render(rows, tuned))
+
+
+if __name__ == "__main__":
+    main()
