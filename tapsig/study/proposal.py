@@ -19,6 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import maximum_filter1d, percentile_filter
 from scipy.signal import find_peaks, resample_poly
 
+from tapsig.detect.gate import Trees, sum_trees
 from tapsig.errors import ParameterError
 from tapsig.records import TAP, Recording
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
@@ -105,7 +106,7 @@ def propose_onsets(
 def compute_candidates(
     recording: Recording, parameters: ProposalParameters = ProposalParameters()
 ) -> tuple[FloatArray, FloatArray]:
-    """Onsets (s, ascending, shape (n,)) and features (shape (n, 7), in the order of FEATURES) of all candidates.
+    """Onsets (s, ascending, shape (n,)) and features (shape (n, 12), in the order of FEATURES) of all candidates.
 
     Raises ParameterError for a sample rate under 500 Hz.
     """
@@ -332,54 +333,65 @@ def _slide(shapes: FloatArray, pattern: FloatArray, reach: int) -> tuple[FloatAr
 
 # ---------------------------------------------------------------- confidence
 
-FEATURES = ("rise_db", "likeness", "level_db", "clear_db", "rhythm", "crowd", "family")
+FEATURES = (
+    "rise_db", "likeness", "level_db", "clear_db", "rhythm", "crowd", "strangers", "hardness",
+    "family", "usual_rise_db", "usual_clear_db", "pace",
+)  # fmt: skip
 
 
 def _describe(cuts: _Cuts, onsets_s: FloatArray, likeness: FloatArray) -> FloatArray:
-    """Features of every candidate, shape (n, 7), in the order of FEATURES."""
+    """Features of every candidate, shape (n, 12), in the order of FEATURES."""
     alike = np.nan_to_num(likeness, nan=0.0)
     weight = np.clip((alike - 0.3) / 0.5, 0.0, 1.0) * np.clip((cuts.rise_db - 3.0) / 9.0, 0.0, 1.0)
     strong = weight >= 0.5
     usual_v = float(np.median(cuts.peak_v[strong])) if strong.any() else float(cuts.peak_v.max())
     level_db = 20.0 * np.log10(np.maximum(cuts.peak_v, 1e-12) / max(usual_v, 1e-12))
-    rhythm, crowd = _look_around(onsets_s, weight, cuts.rise_db)
-    family = np.full(onsets_s.size, float(np.mean(alike[strong])) if strong.any() else 0.0)
-    return np.column_stack(
-        [cuts.rise_db, alike, np.clip(level_db, -40.0, 20.0), cuts.clear_db, rhythm, np.log2(1.0 + crowd), family]
-    )
+    own = [cuts.rise_db, alike, np.clip(level_db, -40.0, 20.0), cuts.clear_db]
+    around = _look_around(onsets_s, weight, cuts.rise_db)
+    energy = np.square(cuts.shapes).sum(axis=1)
+    hardness = np.log10((np.square(np.diff(cuts.shapes, axis=1)).sum(axis=1) + 1e-30) / (energy + 1e-30))
+    usual = [0.0, 0.0, 0.0, math.log2(60.0)]  # without a family
+    if strong.any():
+        gaps = np.diff(np.sort(onsets_s[strong]))
+        pace_s = float(np.median(gaps)) if gaps.size else 60.0
+        usual = [float(np.mean(alike[strong])), float(np.median(cuts.rise_db[strong])),
+                 float(np.median(cuts.clear_db[strong])), math.log2(min(max(pace_s, 0.03), 60.0))]  # fmt: skip
+    return np.column_stack([*own, *around, hardness, np.tile(usual, (onsets_s.size, 1))])
 
 
-def _look_around(onsets_s: FloatArray, weight: FloatArray, rise_db: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Best weight of a neighbour 0.12–0.9 s away (a hand seldom taps once), and how many rises lie within 1 s."""
+def _look_around(onsets_s: FloatArray, weight: FloatArray, rise_db: FloatArray) -> list[FloatArray]:
+    """Best weight of a neighbour 0.12–0.9 s away (a hand seldom taps once); how many rises, and how many unlike ones,
+    lie within 1 s (log2 of one more).
+    """
     order = np.argsort(onsets_s, kind="stable")
-    times, heavy, loud = onsets_s[order], weight[order], rise_db[order] >= 6.0
-    counted = np.concatenate([[0], np.cumsum(loud)])
+    times, heavy = onsets_s[order], weight[order]
     firsts, lasts = (np.searchsorted(times, times + step) for step in (-1.0, 1.0))
-    rhythm, crowd = np.zeros(times.size), (counted[lasts] - counted[firsts] - loud).astype(np.float64)
+    rhythm, counts = np.zeros(times.size), []
+    for counting in (rise_db[order] >= 6.0, (rise_db[order] >= 6.0) & (heavy < 0.5)):
+        counted = np.concatenate([[0], np.cumsum(counting)])
+        counts.append(np.log2(1.0 + counted[lasts] - counted[firsts] - counting))
     for i, (first, last) in enumerate(zip(firsts, lasts, strict=True)):
         apart = np.abs(times[first:last] - times[i])
         rhythm[i] = heavy[first:last][(apart >= 0.12) & (apart <= 0.9)].max(initial=0.0)
     back = np.argsort(order, kind="stable")
-    return rhythm[back], crowd[back]
+    return [values[back] for values in (rhythm, *counts)]
 
 
 @cache
-def _read_weights() -> tuple[FloatArray, FloatArray, float, FloatArray, FloatArray]:
-    """Centre, scale, constant, linear and product weights; benchmarks/proposal_confidence.py fits and writes them."""
-    document = json.loads(resources.files("tapsig.study").joinpath("proposal_confidence.json").read_text("utf-8"))
-    centre, scale, linear, products = (np.array(document[name]) for name in ("centre", "scale", "linear", "products"))
-    return centre, scale, float(document["constant"]), linear, products
+def _read_trees() -> Trees:
+    """The sum of trees that benchmarks/proposal_confidence.py fitted and wrote."""
+    text = resources.files("tapsig.study").joinpath("proposal_confidence.json").read_text("utf-8")
+    return Trees.from_json(json.loads(text), FEATURES)
 
 
 def compute_confidence(features: FloatArray) -> FloatArray:
-    """Chance of a tap, shape (n,), for `features` in the order of FEATURES, shape (n, 7).
+    """Chance of a tap, shape (n,), for `features` in the order of FEATURES, shape (n, 12).
 
-    Logistic regression on the features and their products, fitted to the simulated training vehicles.
+    Gradient-boosted trees on those features, fitted to the simulated training vehicles.
     """
-    centre, scale, constant, linear, products = _read_weights()
-    z = np.clip((features - centre) / scale, -3.0, 3.0)
-    odds = constant + z @ linear + np.einsum("ni,ij,nj->n", z, products, z)
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0))))
+    trees = _read_trees()
+    score = np.array([sum_trees(trees, row) for row in features], dtype=np.float64)
+    return 1.0 / (1.0 + np.exp(-np.clip(score, -30.0, 30.0)))
 
 
 def as_label_rows(proposals: Sequence[Proposal], *, keep: float = 0.1) -> list[tuple[float, str, float]]:

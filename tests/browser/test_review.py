@@ -18,11 +18,15 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
+from tapsig.cli import main
 from tapsig.errors import LabelError, ParameterError
 from tapsig.load.labels import load_labels
+from tapsig.load.wav import write_wav
 from tapsig.records import Gap, Label, Recording
 from tapsig.report.review import Mark, build_page, load_marks
 from tapsig.report.serving import ReviewServer, save_label_text
+from tapsig.simulate import simulate_scene
+from tapsig.study.agreement import compare_labels
 
 pytestmark = pytest.mark.browser
 
@@ -476,3 +480,43 @@ def test_the_data_cannot_end_the_element_it_stands_in() -> None:
     data = html.split('id="page-data">')[1].split("</script>")[0]
     assert json.loads(data)["marks"][0]["kind"] == "</script>"
     assert html.count("</title>") == 1
+
+
+# ---------------------------------------------------------------- from a raw log to a corpus that can be scored
+
+
+@pytest.mark.slow
+def test_a_raw_log_becomes_a_reviewed_corpus_that_is_scored(
+    browser: webdriver.Chrome, downloads: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two minutes without labels; a reviewer who knows the truth presses one key for each doubtful mark."""
+    simulated = simulate_scene("crane", "quiet", duration_s=120.0, fs=8000.0, seed=6, positions=("inner-skin",))
+    recording = simulated.recordings["inner-skin"]
+    assert recording.range_v is not None
+    scale = f"{recording.range_v[1]:g}"
+    log, labels, folder = tmp_path / "log.wav", tmp_path / "labels.csv", tmp_path / "mine"
+    write_wav(log, recording.samples, recording.fs, full_scale_v=float(scale))
+
+    assert main(["propose", str(log), "--full-scale-v", scale, "--out", str(labels)]) == 0
+    call = ["review", str(log), "--full-scale-v", scale, "--labels", str(labels)]
+    assert main([*call, "--out", str(tmp_path / "page.html")]) == 0
+    page = Page(browser, downloads).open((tmp_path / "page.html").as_uri())
+    doubtful = int(page.text("tally").split()[-2])
+    for _ in range(doubtful):
+        onset = float(page.text("current").split()[0])
+        page.keys("t" if np.abs(recording.taps_s - onset).min() <= 0.02 else "d")
+    assert "0 doubtful" in page.text("tally")
+    labels.write_text(page.save(), encoding="utf-8")
+
+    named = ["--vehicle", "crane", "--position", "inner-skin", "--scene", "quiet", "--split", "test"]
+    assert main(["corpus", "init", str(folder)]) == 0
+    call = ["corpus", "add", str(folder), str(log), *named, "--full-scale-v", scale, "--labels", str(labels)]
+    assert main(call) == 0
+    assert main(["corpus", "check", str(folder)]) == 0
+    # Truth: the simulator's own contact times.
+    agreement = compare_labels([Label(tap) for tap in recording.taps_s], load_labels(labels), window_s=0.01)
+    assert agreement.f1 >= 0.99
+    capsys.readouterr()
+    assert main(["score", str(folder), "--detector", "fixed-threshold", "--format", "json"]) == 0
+    rows = json.loads(capsys.readouterr().out)["rows"]
+    assert {row["position"] for row in rows} >= {"inner-skin"}

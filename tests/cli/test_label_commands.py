@@ -1,0 +1,164 @@
+"""propose, review, agree and corpus on real files: outputs, exit codes, and nothing overwritten unasked."""
+
+import csv
+import io
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from tapsig.cli import main
+from tapsig.load.corpus import load_corpus
+from tapsig.load.labels import load_labels, write_labels
+from tapsig.load.wav import write_wav
+from tapsig.records import Label
+from tapsig.simulate import simulate_scene
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Half a minute of taps on the frame, and its true labels beside it."""
+    folder = tmp_path_factory.mktemp("logs")
+    simulated = simulate_scene("heron", "quiet", duration_s=30.0, fs=8000.0, seed=4, positions=("frame",))
+    recording = simulated.recordings["frame"]
+    assert recording.range_v is not None
+    scale = recording.range_v[1]
+    write_wav(folder / "log.wav", recording.samples, recording.fs, full_scale_v=scale)
+    write_labels(folder / "truth.csv", recording.labels or ())
+    return folder / "log.wav"
+
+
+def test_propose_writes_labels_that_the_loader_reads_and_says_how_many_are_doubtful(
+    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "proposed.csv"
+    assert main(["propose", str(log), "--out", str(out)]) == 0
+    assert re.search(r"^\d+ sure, \d+ doubtful; \d+ left out as hardly taps$", capsys.readouterr().err, re.MULTILINE)
+    with open(out, newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert list(rows[0]) == ["onset_s", "kind", "confidence"]
+    assert {row["kind"] for row in rows} <= {"tap", "unsure"}
+    assert len(load_labels(out)) == len(rows)
+    assert main(["propose", str(log), "--out", str(out)]) == 2
+    assert "--force" in capsys.readouterr().err
+
+
+def test_propose_says_the_same_as_table_csv_and_json(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    said = {}
+    for style in ("table", "csv", "json"):
+        assert main(["propose", str(log), "--format", style]) == 0
+        said[style] = capsys.readouterr().out
+    rows = json.loads(said["json"])["rows"]
+    read = list(csv.DictReader(io.StringIO(said["csv"])))
+    assert [(float(row["onset_s"]), row["kind"], float(row["confidence"])) for row in read] == [
+        (row["onset_s"], row["kind"], row["confidence"]) for row in rows
+    ]
+    assert len(said["table"].splitlines()) == len(rows) + 2
+
+
+@pytest.mark.parametrize("wrong", [["--keep", "2"], ["--keep", "nan"], ["--doubtful-below", "-1"], ["--channel", "-1"]])
+def test_propose_refuses_values_out_of_range(log: Path, wrong: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["propose", str(log), *wrong]) == 2
+    assert capsys.readouterr().out == ""
+
+
+def test_a_proposal_agrees_with_the_truth(log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "proposed.csv"
+    assert main(["propose", str(log), "--out", str(out)]) == 0
+    assert main(["agree", str(log.with_name("truth.csv")), str(out), "--format", "json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    # Truth: the simulator's own contact times.
+    assert said["summary"]["f1"] >= 0.95
+    assert abs(said["summary"]["difference_p50_ms"]) <= 5.0
+
+
+def test_agree_lists_each_disagreement(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write_labels(tmp_path / "a.csv", [Label(1.0), Label(2.0), Label(3.0)])
+    write_labels(tmp_path / "b.csv", [Label(1.01), Label(2.0, "thump")])
+    assert main(["agree", str(tmp_path / "a.csv"), str(tmp_path / "b.csv")]) == 0
+    table = capsys.readouterr().out
+    assert re.search(r"^2\.000 +tap +thump +0$", table, re.MULTILINE)
+    assert re.search(r"^3\.000 +tap +– +–$", table, re.MULTILINE)
+    assert main(["agree", str(tmp_path / "a.csv"), str(tmp_path / "b.csv"), "--format", "json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    # 2·1 / (3 + 1), by hand
+    assert said["summary"] | {"f1": 0.5, "both": 1} == said["summary"]
+    assert said["disagreements"][1] == {"time_s": 3.0, "in_a": "tap", "in_b": None, "difference_ms": None}
+    assert main(["agree", str(tmp_path / "a.csv"), str(tmp_path / "nowhere.csv")]) == 1
+
+
+def test_review_writes_one_page_that_refers_to_nothing_outside(
+    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = tmp_path / "page.html"
+    assert main(["review", str(log), "--out", str(page)]) == 0
+    html = page.read_text(encoding="utf-8")
+    assert re.findall(r"""(?:src|href)\s*=\s*["']?[^"'\s>]+""", html.split('id="page-samples"')[0]) == []
+    assert "http://" not in html
+    assert "https://" not in html
+    assert main(["review", str(log), "--out", str(page)]) == 2
+    assert page.read_text(encoding="utf-8") == html
+
+
+@pytest.mark.parametrize(
+    "wrong", [[], ["--out", "x.html", "--serve"], ["--blank", "--labels", "x.csv", "--out", "x.html"]]
+)
+def test_review_refuses_calls_that_contradict_themselves(log: Path, wrong: list[str]) -> None:
+    assert main(["review", str(log), *wrong]) == 2
+
+
+def test_review_refuses_the_labels_of_another_recording(log: Path, tmp_path: Path) -> None:
+    write_labels(tmp_path / "late.csv", [Label(500.0)])
+    assert main(["review", str(log), "--labels", str(tmp_path / "late.csv"), "--out", str(tmp_path / "p.html")]) == 1
+    assert not (tmp_path / "p.html").exists()
+
+
+def test_review_serves_to_loopback_saves_and_ends_on_interrupt(log: Path, tmp_path: Path) -> None:
+    save = tmp_path / "labels.csv"
+    command = [sys.executable, "-m", "tapsig", "review", str(log), "--blank", "--serve", "--save", str(save)]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=os.environ) as process:
+        try:
+            assert process.stderr is not None
+            url = process.stderr.readline().removeprefix("open ").strip()
+            assert url.startswith("http://127.0.0.1:")
+            with urllib.request.urlopen(url) as answer:
+                assert b"<title>Labels of log.wav</title>" in answer.read()
+            with urllib.request.urlopen(url + "labels", data=b"onset_s,kind\n1.5,tap\n") as answer:
+                assert answer.read() == b"Saved labels.csv."
+            assert load_labels(save) == (Label(1.5),)
+            process.send_signal(signal.SIGINT)
+            assert process.wait(20) == 0
+        finally:
+            process.kill()
+
+
+def test_a_corpus_is_built_and_checked_from_the_command_line(
+    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "mine"
+    assert main(["corpus", "init", str(folder)]) == 0
+    call = ["corpus", "add", str(folder), str(log), "--vehicle", "marten", "--position", "frame", "--scene", "quiet"]
+    assert main([*call, "--labels", str(log.with_name("truth.csv")), "--mount", "epoxy"]) == 0
+    assert main(call) == 2  # entered already
+    assert load_corpus(folder).entries[0].extra["mount"] == "epoxy"
+    capsys.readouterr()
+    assert main(["corpus", "check", str(folder)]) == 0
+    table = capsys.readouterr().out
+    assert "it is the only position" in table
+    assert re.search(r"^marten +quiet +\d+$", table, re.MULTILINE)
+    (folder / "recordings" / "log.wav").unlink()
+    assert main(["corpus", "check", str(folder), "--format", "json"]) == 1
+    said = json.loads(capsys.readouterr().out)
+    assert said["sound"] is False
+    assert said["findings"][0]["weight"] == "error"
+
+
+def test_corpus_check_without_a_corpus_tells_the_next_step(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["corpus", "check", str(tmp_path)]) == 1
+    assert "tapsig corpus init" in capsys.readouterr().err
