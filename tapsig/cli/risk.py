@@ -95,8 +95,8 @@ def run(args: argparse.Namespace) -> int:
 
 SCENE_COLUMNS = (
     "detector", "position", "scene", "entries", "success", "success_low", "success_high", "tap_recall",
-    "success_model", "listened_h", "false_taps_per_h", "possible_codes", "per_year_seen", "per_year_bound",
-    "per_year_poisson", "per_year_gaps",
+    "false_per_entry", "success_model", "listened_h", "false_taps_per_h", "possible_codes", "per_year_seen",
+    "per_year_bound", "per_year_poisson", "per_year_gaps",
 )  # fmt: skip
 
 

@@ -120,6 +120,8 @@ def _is_decoded(wanted: Entry, decoded: Iterable[Entry], window_s: float) -> boo
 class RiskRow:
     """Risk of one detector at one position in one scene.
 
+    `tap_recall` and `false_per_entry` (detections without a tap in an entry and the silence around it) tell why entries
+    fail: a panel whose ringing is counted as taps has a high recall and many false ones.
     `per_year_…` are wrong openings in a year spent in this scene: as seen and its bound for a code drawn at random, the
     two models for the code that was given, if any. `failures_per_day` are possible codes that false taps enter: each
     counts as a wrong entry, makes the owner wait, and in the end locks the machine.
@@ -134,6 +136,7 @@ class RiskRow:
     success_low: float
     success_high: float
     tap_recall: float
+    false_per_entry: float
     success_model: float
     listened_h: float
     false_taps: int
@@ -207,6 +210,7 @@ def assess_observation(
         success_low=low,
         success_high=high,
         tap_recall=recall,
+        false_per_entry=observation.false_in_entries / entries if entries else math.nan,
         success_model=_model_success(observation, recall, question),
         listened_h=hours,
         false_taps=nuisance.taps,

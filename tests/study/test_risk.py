@@ -128,9 +128,17 @@ def test_perfect_hearing_succeeds_in_the_model_too() -> None:
     assert 0.9 < row.success_model <= 1.0  # the hand model's pauses are sometimes too short or too long
 
 
+def test_false_taps_around_entries_tell_why_they_fail() -> None:
+    row = assess(observe(ENTRY_S, [*ENTRY_S, 8.0, 10.1, 40.0]) + observe(ENTRY_S, ENTRY_S), RiskQuestion())
+    assert (row.tap_recall, row.success) == (1.0, 0.5)
+    assert row.false_per_entry == 1.0  # 8.0 and 10.1 s of the first entry; 40.0 s is far from both
+
+
 def test_what_was_not_recorded_is_undefined() -> None:
     row = assess(Observation(), RiskQuestion())
-    for name in ("success", "tap_recall", "success_model", "false_taps_per_h", "per_year_bound", "per_year_poisson"):
+    names = ("success", "tap_recall", "false_per_entry", "success_model", "false_taps_per_h", "per_year_bound",
+             "per_year_poisson", "per_year_gaps")  # fmt: skip
+    for name in names:
         assert math.isnan(getattr(row, name)), name
 
 
