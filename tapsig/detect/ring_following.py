@@ -40,10 +40,10 @@ class RingFollowing:
 
     name: ClassVar[str] = "ring-following"
     threshold_v: float = 0.02
-    over_usual_db: float = 12.0
-    over_ring_db: float = 2.0
+    over_usual_db: float = 20.0
+    over_ring_db: float = 4.0
     decay_db_s: float = 0.0
-    decay_share: float = 0.6
+    decay_share: float = 0.4
     decay_limits_db_s: tuple[float, float] = (40.0, 600.0)
     hysteresis_db: float = 3.0
     dead_time_s: float = 0.08
@@ -121,7 +121,7 @@ def run_ring_following(
         state[_MEAN] += numbers[_HIGH_PASS] * departure
         if abs(departure) > state[_PEAK]:
             state[_PEAK], counts[_PEAK_AT] = abs(departure), first + n
-        # Block b ends with the first sample at or after (b + 1) milliseconds; rates under 1 kHz have one sample a block.
+        # Block b ends with the first sample at or after (b + 1) ms; rates under 1 kHz have one sample a block.
         if (first + n + 1) * BLOCK_HZ < (counts[_BLOCK] + 1) * fs:
             continue
         counts[_BLOCK] = max(counts[_BLOCK] + 1, int((first + n + 1) * BLOCK_HZ / fs))
@@ -144,6 +144,7 @@ class RingFollowingDetector(StreamingDetector):
         self.latency_s = 1.0 / BLOCK_HZ + 1.0 / self.fs
         octave_db = 20.0 * math.log10(2.0)
         per_block = octave_db * min(BLOCK_HZ, self.fs)
+        self._per_block = per_block
         low, high = variant.decay_limits_db_s
         learn = variant.decay_db_s == 0.0
         self._rate = (variant.decay_db_s or math.sqrt(low * high)) / per_block
@@ -155,6 +156,11 @@ class RingFollowingDetector(StreamingDetector):
             one_pole_coefficient(high_pass_time_s(variant.high_pass_hz, self.fs), self.fs),
         ])  # fmt: skip
         self._clear()
+
+    @property
+    def decay_db_s(self) -> float:
+        """The panel's decay as given, or as learnt so far, in decibels a second."""
+        return float(self._state[_RATE]) * self._per_block
 
     def _clear(self) -> None:
         self._state = np.array([0.0, 0.0, 0.0, -100.0, -100.0, self._rate, -100.0, -100.0])
