@@ -35,11 +35,19 @@ def explain_entry(
         return ()
     lines = [*_compare_digits(entry, code, parameters)]
     start, stop = entry.start_s - parameters.entry_silence_s, entry.end_s
-    known = [
-        *(f"the tap at {time_s:.2f} s was not heard" for time_s in missed_s if start <= time_s <= stop),
-        *(f"nobody tapped at {time_s:.2f} s" for time_s in spurious_s if start <= time_s <= stop),
-    ]
+    missed, spurious = (
+        [f"{time_s:.2f}" for time_s in times if start <= time_s <= stop] for times in (missed_s, spurious_s)
+    )
+    known = []
+    if missed:
+        known.append(f"the tap{'s' * (len(missed) > 1)} at {', '.join(missed)} s {_was(missed)} not heard")
+    if spurious:
+        known.append(f"nobody tapped at {', '.join(spurious)} s")
     return (*lines, *(known or _suspect_rhythm(entry)), *_suspect_pauses(entry, parameters))
+
+
+def _was(items: Sequence[str]) -> str:
+    return "was" if len(items) == 1 else "were"
 
 
 def _compare_digits(entry: Entry, code: Sequence[int], parameters: EntryParameters) -> list[str]:

@@ -39,6 +39,11 @@ def test_labels_name_the_fault_instead_of_guessing() -> None:
     assert "nobody tapped at 3.10 s" in explain(sorted([*RIGHT, 3.1]), spurious_s=[3.1])
 
 
+def test_many_faults_of_a_kind_are_one_line() -> None:
+    text = explain(RIGHT[:5], missed_s=RIGHT[5:], spurious_s=[2.9, 3.0])
+    assert "the taps at 4.40, 4.80, 5.20 s were not heard\nnobody tapped at 2.90, 3.00 s" in text
+
+
 def test_a_pause_that_was_too_short_is_named() -> None:
     late = [tap if tap < 2 else tap - 0.65 for tap in RIGHT]  # 0.95 s between the first two digits
     text = explain(late)
