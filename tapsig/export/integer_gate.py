@@ -29,6 +29,8 @@ LIKELY_TABLE: IntArray = np.array(
 LOWEST_SHARE = -2551  # -30 dB
 _SHARES = FEATURES.index("share_40hz")
 _LEVEL = FEATURES.index("level_v_db")
+_OVER_NOISE = FEATURES.index("level_over_noise")
+_ABSOLUTE = ("level_v_db", "noise_v_db")  # decibels re 1 V
 
 # What one unit of a float feature is in integers; decibels where nothing else is said.
 _COUNTS = (
@@ -66,7 +68,7 @@ def to_integer_trees(trees: Trees, unit_v: float) -> IntegerTrees:
     for i, column in enumerate(trees.feature):
         if column >= 0:
             name = ALL_FEATURES[column]
-            value = trees.threshold[i] - (offset if name == "level_v_db" else 0.0)
+            value = trees.threshold[i] - (offset if name in _ABSOLUTE else 0.0)
             thresholds[i] = math.floor(value * SCALES[name])
     leaf = trees.feature < 0
     values = np.where(leaf, np.floor(trees.value * 1024 + 0.5), 0).astype(np.int64)
@@ -167,7 +169,8 @@ def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history
     out[9], out[10], out[11] = taps_30s, others_30s, loud_others_30s
     out[12] = mean_score // mean_count if mean_count else 0
     out[13] = abs(log2_q8(first_gap) - log2_q8(second_gap)) if second_gap > 0 else 4 * 256
-    out[14] = log2_q8(min(trigger, 60_000) + 1)
+    out[14] = level - row[_OVER_NOISE]
+    out[15] = log2_q8(min(trigger, 8000) + 1)
     k = seen % REMEMBERED
     history.block[k], history.level[k], history.score[k] = trigger, level, score
     for j in range(4):

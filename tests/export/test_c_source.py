@@ -17,7 +17,7 @@ from tapsig.load import load_corpus
 from tapsig.units import IntArray, volts_to_counts
 
 CORPUS = Path(__file__).parent.parent.parent / "corpus_demo"
-EXPORTED = ("fixed-threshold", "ring-following")
+EXPORTED = ("fixed-threshold", "ring-following", "tap")
 BUILDS = [
     ("gcc", ("-O0",)), ("gcc", ("-O2",)), ("gcc", ("-Os",)), ("gcc", ("-O1", *SANITIZE)),
     ("clang", ("-O2",)), ("clang", ("-O1", *SANITIZE)),

@@ -5,6 +5,7 @@
 #define SCORE_LIMIT 32767
 #define LOWEST_SHARE (-2551)
 #define SHARES 15
+#define OVER_NOISE 25
 #define LEVEL 26
 #define HISTORY TAPSIG_FEATURES
 
@@ -128,7 +129,8 @@ static void fill_history(tapsig_history *history, int32_t *row, uint32_t trigger
         const int32_t beat = log2_q8(first_gap) - log2_q8(second_gap);
         out[13] = beat < 0 ? -beat : beat;
     }
-    out[14] = log2_q8(alive + 1);
+    out[14] = level - row[OVER_NOISE];
+    out[15] = log2_q8(alive + 1);
     remember(history, row, trigger, score);
 }
 
@@ -149,7 +151,7 @@ static int16_t judge_candidate(tapsig_core *core, uint32_t trigger)
     }
     const uint32_t age = core->alive - 1 - AFTER;
     const int16_t first = sum_trees(first_nodes, first_roots, TAPSIG_FIRST_TREES, TAPSIG_FIRST_BASE, row);
-    fill_history(&core->candidates, row, trigger, age < 60000 ? age : 60000, first);
+    fill_history(&core->candidates, row, trigger, age < 8000 ? age : 8000, first);
     return sum_trees(second_nodes, second_roots, TAPSIG_SECOND_TREES, TAPSIG_SECOND_BASE, row);
 }
 
