@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
                 " so its days hold only if the peak comes from elsewhere"
             )
         if battery.name.startswith("starter") and not duty.other_ma:
-            parked = [compute_days(duty.average_ua + 1e3 * drain_ma, battery) for drain_ma in (25, 50)]
+            parked = [compute_days(duty.average_ua + 1e3 * drain_ma, battery) for drain_ma in (50, 25)]
             note(
                 f"caution: a parked vehicle draws up to 25-50 mA itself; with that (--other-ma) {battery.name} lasts"
                 f" {parked[0]:.0f} to {parked[1]:.0f} days"

@@ -37,7 +37,7 @@ def test_options_reach_the_duty_cycle(capsys: pytest.CaptureFixture[str]) -> Non
 def test_a_starter_battery_comes_with_the_vehicles_own_drain(capsys: pytest.CaptureFixture[str]) -> None:
     _, _, err = run(capsys)
     low, high = (compute_days(DutyCycle().average_ua + ma * 1e3, BATTERIES[0]) for ma in (50, 25))
-    assert f"{high:.0f} to {low:.0f} days" in err
+    assert f"{low:.0f} to {high:.0f} days" in err
     assert "coin cell" in err  # cannot deliver the release pulse
 
 
