@@ -9,6 +9,7 @@ An --out that ends in .html becomes a page that needs nothing else.
 """
 
 import argparse
+import textwrap
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import add_output_arguments, emit, render_rows, render_table
@@ -22,13 +23,13 @@ from tapsig.cli.score import (
     load_variants,
     progress_bar,
 )
-from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.study.comparison import Estimate
     from tapsig.study.positions import PositionStudy, Ranking
 
 CRITERIA = ("f1", "recall", "precision", "entries", "false-alarms")
+COLUMNS = 110
 DETECTORS = ("fixed-threshold", "tap")
 
 
@@ -54,8 +55,6 @@ def run(args: argparse.Namespace) -> int:
 
     variants = load_variants(args.detectors or DETECTORS)
     corpus = choose_labelled(args.corpus, split=args.split, vehicle=args.vehicle)
-    if not len(corpus):
-        raise ParameterError(f"{args.corpus} has no labelled recordings of that choice; see 'tapsig corpus check'")
     with progress_bar(len(corpus), "recordings") as advance:
         study = study_positions(
             variants, corpus, criterion=args.criterion, window_s=args.window, jobs=args.jobs, cluster=args.dask,
@@ -83,7 +82,7 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
         return render_rows(study.rows(), format_, document=document)
     parts = [_render_ranking(study, ranking, advise(ranking)) for ranking in study.rankings]
     if closing := compare_detectors(study.rankings):
-        parts.append(closing)
+        parts.append(textwrap.fill(closing, COLUMNS))
     parts.append(_render_levels(study))
     if study.delays:
         header = ["from", "to", "taps", "delay ms", "middle half", "correlation"]
@@ -123,19 +122,22 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
     )  # fmt: skip
     return (
         f"{ranking.detector}: {basis}\n{render_table(header, lines)}\n\n"
-        f"{render_table(['difference', ranking.criterion.words, 'p (Holm)'], pairs)}\n\n{advice}"
+        f"{render_table(['difference', ranking.criterion.words, 'p (Holm)'], pairs)}\n\n"
+        f"{textwrap.fill(advice, COLUMNS)}"
     )
 
 
 def _render_levels(study: "PositionStudy") -> str:
     lines = [
         [level.position, level.recordings, level.taps, _estimate(level.tap_db, 1), _estimate(level.spread_db, 1),
-         _estimate(level.over_noise_db, 0), _estimate(level.over_nuisance_db, 0), _estimate(level.ringdown_s, 2)]
+         _estimate(level.over_noise_db, 0), _estimate(level.over_nuisance_db, 0), _estimate(level.ringdown_s, 2),
+         _estimate(level.room_db_ms, 0)]
         for level in study.levels
     ]  # fmt: skip
-    header = ["position", "rec", "taps", "tap dB", "spread dB", "over noise", "over nuisance", "T60 s"]
+    header = ["position", "rec", "taps", "tap dB", "spread dB", "over noise", "over nuisance", "T60 s", "room dB·ms"]
     return (
-        "What each position hears (dB re 1 V, above 20 Hz; nuisance: exceeded by one in twenty 30 ms pieces)\n"
+        "What each position hears (dB re 1 V, above 20 Hz; nuisance: exceeded by one in twenty 30 ms pieces;\n"
+        "room: over threshold and dead time, where a plain threshold counts every tap exactly once)\n"
         f"{render_table(header, lines)}"
     )
 

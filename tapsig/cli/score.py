@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table
-from tapsig.errors import ParameterError
+from tapsig.errors import LabelError, ParameterError
 
 if TYPE_CHECKING:
     from tapsig.detect import Variant
@@ -104,6 +104,10 @@ def choose_labelled(folder: str, *, split: str = "all", vehicle: str | None = No
     labelled = tuple(entry for entry in chosen.entries if entry.labels)
     if len(labelled) < len(chosen.entries):
         note(f"{len(chosen.entries) - len(labelled)} recordings without labels are left out")
+    if not labelled:
+        raise LabelError(f"{folder} has no labelled recordings of that choice; name label files in its corpus.csv")
+    if split == "all" and {entry.split for entry in labelled} > {"train"}:
+        note("note: all splits are scored; a detector that was fitted on some of them flatters itself (--split test)")
     return dataclasses.replace(chosen, entries=labelled)
 
 

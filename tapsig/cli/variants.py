@@ -88,7 +88,7 @@ def render_variants(pairs: "list[VariantComparison]", format_: str) -> str:
     ]  # fmt: skip
     curves_at = [
         [curve.detector, f"{curve.average_precision:.3f}",
-         *(f"{curve.recall_at(rate):.2f}" for rate in RATES_PER_HOUR)]
+         *(format_interval(curve.recall_at(rate), None, None, 2) for rate in RATES_PER_HOUR)]
         for curve in _list_curves(pairs)
     ]  # fmt: skip
     rates = [f"recall at {rate:g}/h" for rate in RATES_PER_HOUR]
@@ -99,5 +99,6 @@ def render_variants(pairs: "list[VariantComparison]", format_: str) -> str:
         f"{render_table(['first', 'second', 'both', 'only first', 'only second', 'neither', 'p'], taps)}\n\n"
         "Detections accepted from a strength on: average precision, and recall at so many false alarms an hour\n"
         f"{render_table(['detector', 'average precision', *rates], curves_at)}\n\n"
+        f"The recordings last {pairs[0].curves[0].hours:.2f} h: what would take longer to hear once is –.\n"
         "95 % intervals: percentile bootstrap over recordings, paired. p: permutation test, swaps within recordings.\n"
     )

@@ -9,7 +9,7 @@ from markupsafe import Markup, escape
 
 from tapsig.units import FloatArray
 
-WIDTH, RIGHT = 460.0, 14.0
+WIDTH, RIGHT = 460.0, 22.0
 ROW, TOP, BOTTOM = 24.0, 8.0, 42.0
 LETTER = 7.0
 """Width of a letter at the charts' 13 px, roughly; only for the room left to names."""

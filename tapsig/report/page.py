@@ -79,4 +79,4 @@ def format_estimate(value: object, low: object = None, high: object = None, *, d
     if isinstance(low, (int, float)) and isinstance(high, (int, float)) and low == low and high == high:
         between = " to " if low < 0 else "–"
         text += f" ({low:.{digits}f}{between}{high:.{digits}f})"
-    return text
+    return text.replace("-", "−")

@@ -20,6 +20,8 @@ METHOD = (
     "Levels: peak within 30 ms of contact, above 20 Hz, in dB re 1 V. Noise: rms away from labels, at least the"
     " converter's own rounding. Nuisance: the peak level that one in twenty pieces of 30 ms without a tap exceeds.",
     "T60: time to fall by 60 dB, from the backward-integrated energy (T20, or early decay where noise hides it).",
+    "Room: where, over threshold and dead time, a plain threshold counts every tap of a recording exactly once; the"
+    " area in dB × ms, mean over recordings ('tapsig dead-time' shows the map of one).",
     "Delay: largest cross-correlation of a tap in two channels, interpolated below a sample.",
 )
 LIMITS = (
@@ -115,6 +117,7 @@ def _draw_levels(study: PositionStudy) -> list[Picture]:
     for title, name, axis in (
         ("Tap over nuisance", "over_nuisance_db", "dB"),
         ("Ring-down", "ringdown_s", "T60 in s"),
+        ("Room for a plain threshold", "room_db_ms", "dB × ms"),
     ):
         estimates = [(level.position, getattr(level, name)) for level in study.levels]
         known = [value for _, e in estimates for value in (e.value, e.low, e.high) if not math.isnan(value)]
@@ -127,10 +130,11 @@ def _draw_levels(study: PositionStudy) -> list[Picture]:
 
 def _levels(study: PositionStudy) -> Table:
     header = ["position", "recordings", "taps", "tap, dB re 1 V", "spread, dB", "over noise, dB", "over nuisance, dB",
-              "T60, s"]  # fmt: skip
+              "T60, s", "room, dB × ms"]  # fmt: skip
     lines = [
         [level.position, str(level.recordings), str(level.taps), _text(level.tap_db, 1), _text(level.spread_db, 1),
-         _text(level.over_noise_db, 0), _text(level.over_nuisance_db, 0), _text(level.ringdown_s, 2)]
+         _text(level.over_noise_db, 0), _text(level.over_nuisance_db, 0), _text(level.ringdown_s, 2),
+         _text(level.room_db_ms, 0)]
         for level in study.levels
     ]  # fmt: skip
     return Table("Level of taps, and ring-down", header, lines)

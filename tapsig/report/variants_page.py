@@ -16,7 +16,8 @@ METHOD = (
     "McNemar's test counts taps that only one of the two found: exact up to 25 of them, otherwise chi squared without"
     " correction for continuity. It takes taps as independent, which taps of one recording are not.",
     "Curves: detections accepted from a strength on. Each ends where its detector works; what was not detected has no"
-    " strength. Average precision counts taps that were not detected as never found.",
+    " strength. Average precision counts taps that were not detected as never found. Rates of false alarms that the"
+    " recordings are too short to hear once are left open (–).",
 )
 
 

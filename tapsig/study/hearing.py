@@ -22,7 +22,7 @@ BEFORE_S, AFTER_S, MOST_LAG_S = 0.01, 0.03, 0.01
 
 @dataclass(frozen=True, slots=True)
 class PositionLevels:
-    """One position over its recordings: means of the recordings' values (dB re 1 V above 20 Hz; T60 in s).
+    """One position over its recordings: means of the recordings' values (dB re 1 V above 20 Hz; T60 in s; dB × ms).
 
     Intervals: percentile bootstrap over recordings. `spread_db` is the standard deviation of single taps.
     """
@@ -35,10 +35,11 @@ class PositionLevels:
     over_noise_db: Estimate
     over_nuisance_db: Estimate
     ringdown_s: Estimate
+    room_db_ms: Estimate
 
     def to_dict(self) -> dict[str, object]:
         """Plain values by name, each with _low and _high."""
-        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s")
+        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "room_db_ms")
         return {key: value for name in names for key, value in getattr(self, name).to_dict(name).items()}
 
 
@@ -116,7 +117,7 @@ def summarise_levels(levels: Sequence[Levels], order: Sequence[str]) -> tuple[Po
     lines = []
     for position in order:
         heard = [level for level in levels if level.position == position]
-        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s")
+        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "room_db_ms")
         estimates = [_estimate_mean([getattr(level, name) for level in heard]) for name in names]
         lines.append(PositionLevels(position, len(heard), sum(level.taps_db.size for level in heard), *estimates))
     return tuple(lines)

@@ -10,6 +10,7 @@ from tapsig.dsp.decay import compute_decay_curve
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient, remove_slow
 from tapsig.errors import LabelError
 from tapsig.records import TAP, Recording
+from tapsig.study.dead_time import compute_dead_time_map
 from tapsig.units import FloatArray, IntArray, amplitude_to_db, seconds_to_samples
 
 BoolArray = npt.NDArray[np.bool_]
@@ -34,7 +35,8 @@ class Levels:
     taps_db : peak of each tap within 30 ms of its contact, shape (taps,).
     noise_db : rms away from labels, at least that of the converter's rounding, step/√12, where the step is known.
     nuisance_db : the level that one in twenty 30 ms pieces without a tap exceeds, by their peaks; at least one step.
-    t60_s : ring-down of each tap where it could be measured (ISO 3382-1, early decay or wider).
+    t60_s : ring-down of each tap where it could be measured (ISO 3382-1: T20, or early decay).
+    room_db_ms : room for a plain threshold, see `tapsig.study.dead_time`; nan without taps.
     """
 
     source: str
@@ -44,6 +46,7 @@ class Levels:
     noise_db: float
     nuisance_db: float
     t60_s: FloatArray
+    room_db_ms: float
 
     @property
     def tap_db(self) -> float:
@@ -94,6 +97,7 @@ def measure_levels(recording: Recording) -> Levels:
         _level(max(step_v / math.sqrt(12), np.sqrt(np.mean(volts[quiet] ** 2))) if quiet.any() else 0.0),
         _level(max(step_v, _nuisance_peak(volts, others, peak)) if others.any() else 0.0),
         _measure_ringing(recording, volts, taps, quiet),
+        compute_dead_time_map(recording).room_db_ms if taps_db.size else math.nan,
     )  # fmt: skip
 
 

@@ -29,6 +29,7 @@ class Curve:
     precision: FloatArray
     recall: FloatArray
     false_alarms_per_hour: FloatArray
+    hours: float
 
     @property
     def average_precision(self) -> float:
@@ -38,7 +39,12 @@ class Curve:
         return float(np.sum(np.diff(self.recall, prepend=0.0) * self.precision))
 
     def recall_at(self, false_alarms_per_hour: float) -> float:
-        """The largest recall with at most so many false alarms an hour; 0 when none is so strict."""
+        """The largest recall with at most so many false alarms an hour; 0 when none is so strict.
+
+        nan where the recordings are too short to tell: they must last for at least one such alarm.
+        """
+        if false_alarms_per_hour * self.hours < 1:
+            return math.nan
         allowed = self.recall[self.false_alarms_per_hour <= false_alarms_per_hour]
         return float(allowed.max(initial=0.0))
 
@@ -61,7 +67,7 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
         last = np.zeros(0, bool)
     return Curve(
         detector, strength[last], found / np.maximum(found + false, 1), found / max(taps, 1),
-        false / hours if hours > 0 else np.full(false.size, np.nan),
+        false / hours if hours > 0 else np.full(false.size, np.nan), hours,
     )  # fmt: skip
 
 
