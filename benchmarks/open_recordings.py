@@ -21,7 +21,7 @@ from tapsig.detect import CATALOGUE, Variant
 from tapsig.records import Recording
 from tapsig.study.fitting import fit_detector
 from tapsig.study.scoring import score, summarise
-from tapsig.study.tuning import tune_variant
+from tapsig.study.tuning import tune
 
 DURATION_S = 30.0
 RECORDINGS_PER_CONDITION = 3
@@ -69,9 +69,9 @@ def contestants(fit: Sequence[Recording]) -> dict[str, Variant]:
     """Every detector as shipped and as tuned or fitted on the half "fit"."""
     found: dict[str, Variant] = {f"{name}, as shipped": CATALOGUE[name] for name in ("tap", *PLAIN)}
     found |= {f"{peer.name}, defaults": peer() for peer in PEERS}
-    found |= {f"{name}, tuned": tune_variant(CATALOGUE[name], fit) for name in PLAIN}
+    found |= {f"{name}, tuned": tune(CATALOGUE[name], fit, window_s=WINDOWS_S[0]).variant for name in PLAIN}
     found |= {f"{peer.name}, tuned": tune_peer(peer.grid(), fit) for peer in PEERS}
-    found["tap, fitted"] = fit_detector(fit, goal="f1").variant
+    found["tap, fitted"] = fit_detector(fit).variant
     return found
 
 
