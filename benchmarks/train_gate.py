@@ -30,8 +30,8 @@ RANDOM_VALIDATION = range(720_000, 720_008)
 TAPPED_S, LONG_S, SHORT_S = 40.0, 180.0, 24.0  # recordings with taps; driving and rain without; other scenes without
 RATES = (8000.0, 8000.0, 8000.0, 8000.0, 8000.0, 4000.0, 2000.0, 1000.0)
 WEIGHT_LONG, WEIGHT_SHORT, WEIGHT_QUIET = 4.0, 0.3, 3.0
-FIRST = Boosting(trees=100, leaves=12, rate=0.15, rows=60_000, features=0.5, least_leaf=40)
-SECOND = Boosting(trees=160, leaves=12, rate=0.12, rows=60_000, features=0.5, least_leaf=40)
+FIRST = Boosting(trees=80, leaves=12, rate=0.1, least_leaf=60)
+SECOND = Boosting(trees=120, leaves=12, rate=0.1, least_leaf=60)
 FLOOR_V, DEAD_TIME_S = 0.001, 0.08
 WANTED_PER_HOUR = 2.0
 

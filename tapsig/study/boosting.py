@@ -1,11 +1,11 @@
-"""Gradient boosting of small trees on log-odds, each tree fitted by scikit-learn; the result is a `Trees`.
+"""Gradient boosting of small trees on log-odds by scikit-learn; the result is a `Trees` that needs no scikit-learn.
 
-Newton steps on the logistic loss (Friedman, Hastie & Tibshirani 2000), each on a random part of the rows and features
-(Friedman 2002). It can start from scores that another sum already gives, which scikit-learn's own boosting on bins
-cannot.
+A new sum is grown by its boosting on bins. That cannot begin from scores which another sum already gives; to mend an
+existing sum, trees are added by Newton steps on the logistic loss (Friedman, Hastie & Tibshirani 2000).
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -15,60 +15,66 @@ from tapsig.units import FloatArray, IntArray
 
 @dataclass(frozen=True, slots=True)
 class Boosting:
-    """How a sum of trees is grown; `rows` is the number of rows that each tree sees at most."""
+    """How a sum of trees is grown: how many, their leaves at most, the share of each step, the smallest leaf."""
 
     trees: int = 100
     leaves: int = 10
-    rate: float = 0.12
-    rows: int = 40_000
-    features: float = 0.4
+    rate: float = 0.1
     least_leaf: int = 20
 
-    def fit(self, rows: FloatArray, taps: IntArray, weights: FloatArray, *, start: FloatArray | None = None,
-            rng: np.random.Generator) -> Trees:
-        """Trees that tell `taps` (0 or 1, shape (n,)) by `rows` (n, m); `start` are scores to begin from."""
+    def grow(self, rows: FloatArray, taps: IntArray, weights: FloatArray, *, seed: int = 0) -> Trees:
+        """Trees that tell `taps` (0 or 1, shape (n,)) by `rows` (n, m); rows of weight 0 are left out."""
+        from sklearn.ensemble import HistGradientBoostingClassifier  # heavy
+
+        used = weights > 0
+        model = HistGradientBoostingClassifier(
+            max_iter=self.trees, max_leaf_nodes=self.leaves, learning_rate=self.rate, min_samples_leaf=self.least_leaf,
+            l2_regularization=2.0, max_bins=128, early_stopping=False, random_state=seed)
+        model.fit(rows[used].astype(np.float32), taps[used], sample_weight=weights[used])
+        # scikit-learn keeps these trees in attributes without a public name; a test compares ours with its scores.
+        nodes = [predictor.nodes for (predictor,) in model._predictors]
+        parts = [(np.where(n["is_leaf"] > 0, -1, n["feature_idx"]), n["num_threshold"], n["left"], n["right"],
+                  n["value"]) for n in nodes]
+        return _join(parts, float(np.ravel(model._baseline_prediction)[0]))
+
+    def mend(self, rows: FloatArray, taps: IntArray, weights: FloatArray, start: FloatArray, *, seed: int = 0) -> Trees:
+        """Trees to add to a sum that gives `rows` the scores `start` (n,)."""
         from sklearn.tree import DecisionTreeRegressor  # heavy
 
-        used = np.flatnonzero(weights > 0)
+        used = weights > 0
         rows, taps, weights = rows[used].astype(np.float32), taps[used], weights[used]
-        share = np.clip(np.average(taps, weights=weights), 1e-6, 1.0 - 1e-6)
-        base = float(np.log(share / (1.0 - share))) if start is None else 0.0
-        score = np.full(used.size, base) if start is None else start[used].copy()
+        score = start[used].copy()
         parts = []
-        for _ in range(self.trees):
+        for number in range(self.trees):
             probability = 1.0 / (1.0 + np.exp(-score))
-            curvature = np.maximum(probability * (1.0 - probability), 1e-4)
-            chosen = rng.choice(used.size, min(self.rows, used.size), replace=False) if used.size > self.rows else (
-                np.arange(used.size))
-            tree = DecisionTreeRegressor(
-                max_leaf_nodes=self.leaves, min_samples_leaf=self.least_leaf, max_features=self.features,
-                random_state=int(rng.integers(1 << 31)))
-            aim = np.clip((taps - probability)[chosen] / curvature[chosen], -6.0, 6.0)
-            tree.fit(rows[chosen], aim, sample_weight=(weights * curvature)[chosen])
+            curvature = np.maximum(probability * (1.0 - probability), 1e-3)
+            tree = DecisionTreeRegressor(max_leaf_nodes=self.leaves, min_samples_leaf=self.least_leaf,
+                                         max_features=0.4, random_state=seed + number)
+            aim = np.clip((taps - probability) / curvature, -6.0, 6.0)
+            tree.fit(rows, aim, sample_weight=weights * curvature)
             score += self.rate * tree.predict(rows)
-            parts.append(tree.tree_)
-        return _join(parts, self.rate, base)
+            t = tree.tree_
+            parts.append((np.maximum(t.feature, -1), t.threshold, t.children_left, t.children_right,
+                          self.rate * t.value[:, 0, 0]))
+        return _join(parts, 0.0)
 
 
-def _join(parts: list[object], rate: float, base: float) -> Trees:
-    """Flat arrays of all trees, one after the other."""
-    columns: dict[str, list[np.ndarray]] = {name: [] for name in ("feature", "threshold", "left", "right", "value")}
-    roots, offset = [], 0
-    for part in parts:
-        feature = np.maximum(np.asarray(part.feature), -1)  # type: ignore[attr-defined]
-        roots.append(offset)
-        columns["feature"].append(feature)
-        columns["threshold"].append(np.where(feature < 0, 0.0, part.threshold))  # type: ignore[attr-defined]
-        columns["left"].append(np.where(feature < 0, 0, part.children_left + offset))  # type: ignore[attr-defined]
-        columns["right"].append(np.where(feature < 0, 0, part.children_right + offset))  # type: ignore[attr-defined]
-        columns["value"].append(rate * part.value[:, 0, 0])  # type: ignore[attr-defined]
-        offset += feature.size
+def _join(parts: list[tuple[Any, ...]], base: float) -> Trees:
+    """All trees (feature, threshold, left, right, value) in flat arrays, one after the other; a leaf has feature -1."""
+    sizes = [part[0].size for part in parts]
+    offsets = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
 
-    def flat(name: str, dtype: type) -> np.ndarray:
-        return np.concatenate([np.zeros(0), *columns[name]]).astype(dtype)
+    def flat(column: int, dtype: Any) -> Any:
+        return np.concatenate([np.zeros(0, dtype), *(part[column] for part in parts)]).astype(dtype)
 
-    return Trees(np.array(roots, dtype=np.int64), flat("feature", np.int64), flat("threshold", np.float64),
-                 flat("left", np.int64), flat("right", np.int64), flat("value", np.float64), base)
+    feature = flat(0, np.int64)
+    leaf = feature < 0
+    shift = np.repeat(offsets[:-1], sizes)
+    return Trees(
+        offsets[:-1], feature, np.where(leaf, 0.0, flat(1, np.float64)),
+        np.where(leaf, 0, flat(2, np.int64) + shift), np.where(leaf, 0, flat(3, np.int64) + shift),
+        flat(4, np.float64), base,
+    )  # fmt: skip
 
 
 def join_sums(first: Trees, second: Trees) -> Trees:

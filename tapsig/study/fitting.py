@@ -173,17 +173,17 @@ def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds:
     fold = choose_folds(table, folds, rng)
     held = np.zeros(taps.size)
     for k in np.unique(fold):
-        trees = first.fit(rows[fold != k], taps[fold != k], weights[fold != k], rng=rng)
+        trees = first.grow(rows[fold != k], taps[fold != k], weights[fold != k], seed=seed)
         held[fold == k] = score_rows(trees, rows[fold == k])
         tell(f"first sum without part {k}")
-    first_trees = first.fit(rows, taps, weights, rng=rng)
+    first_trees = first.grow(rows, taps, weights, seed=seed)
     full = with_history(table, held) * keep
     crossed = np.zeros(taps.size)
     for k in np.unique(fold):
-        trees = second.fit(full[fold != k], taps[fold != k], weights[fold != k], rng=rng)
+        trees = second.grow(full[fold != k], taps[fold != k], weights[fold != k], seed=seed)
         crossed[fold == k] = score_rows(trees, full[fold == k])
         tell(f"second sum without part {k}")
-    second_trees = second.fit(full, taps, weights, rng=rng)
+    second_trees = second.grow(full, taps, weights, seed=seed)
     slope, offset = calibrate(crossed, taps, weights)
     gate = Gate.from_json(Gate(first_trees, second_trees, slope, offset).to_json())
     return Crossed(gate, crossed)
@@ -201,9 +201,9 @@ def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds:
     if boosting.trees:
         for k in np.unique(fold):
             out = fold != k
-            trees = boosting.fit(full[out], taps[out], weights[out], start=start[out], rng=rng)
+            trees = boosting.mend(full[out], taps[out], weights[out], start[out], seed=seed)
             crossed[~out] += score_rows(trees, full[~out])
-        added = boosting.fit(full, taps, weights, start=start, rng=rng)
+        added = boosting.mend(full, taps, weights, start, seed=seed)
         gate = replace(gate, second=join_sums(gate.second, added))
     slope, offset = calibrate(crossed, taps, weights)
     return Crossed(Gate.from_json(replace(gate, slope=slope, offset=offset).to_json()), crossed)

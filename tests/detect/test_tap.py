@@ -1,0 +1,169 @@
+"""The tap detector, its gate in JSON, and its trees against scikit-learn's own evaluation."""
+
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sklearn.ensemble import HistGradientBoostingClassifier
+
+from tapsig.detect import load_detector, write_detector
+from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES, HISTORY, Gate, Trees, fill_history, new_history, sum_trees
+from tapsig.detect.tap import Tap, shipped_gate
+from tapsig.errors import ParameterError
+from tapsig.features import FAMILIES, FEATURES
+from tapsig.records import Detections
+from tapsig.score.matching import match_onsets
+from tapsig.simulate import simulate_scene
+from tapsig.study.boosting import Boosting, join_sums
+
+RNG = np.random.default_rng(11)
+
+
+def walk(node: object, row: dict[str, float]) -> float:
+    """Evaluate a tree as the JSON has it, by the rule that the file states."""
+    while isinstance(node, list):
+        name, threshold, _, left, right = node
+        node = left if row[name] <= threshold else right
+    assert isinstance(node, (int, float))
+    return float(node)
+
+
+def test_every_feature_belongs_to_one_family() -> None:
+    names = [name for members in ALL_FAMILIES.values() for name in members]
+    assert names == list(ALL_FEATURES)
+    assert len(set(names)) == len(names)
+    assert [name for members in FAMILIES.values() for name in members] == list(FEATURES)
+
+
+def test_shipped_gate_scores_as_its_json_reads() -> None:
+    document = json.loads(json.dumps(shipped_gate().to_json()))
+    for part, names in (("first", FEATURES), ("second", ALL_FEATURES)):
+        trees = Trees.from_json(document[part], names)
+        for row in RNG.normal(5.0, 15.0, (50, len(names))):
+            named = dict(zip(names, row.tolist(), strict=True))
+            expected = document[part]["base"] + sum(walk(tree, named) for tree in document[part]["trees"])
+            assert sum_trees(trees, row) == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_grown_sum_scores_as_scikit_learns_boosting_does() -> None:
+    rows = RNG.normal(size=(600, 6)).astype(np.float32).astype(np.float64)
+    taps = (rows[:, 0] + rows[:, 1] * rows[:, 2] > 0.3).astype(np.int64)
+    weights = np.where(rows[:, 3] > 1.5, 0.0, RNG.uniform(0.5, 2.0, 600))
+    trees = Boosting(trees=12, leaves=5, rate=0.3, least_leaf=5).grow(rows, taps, weights, seed=3)
+    model = HistGradientBoostingClassifier(
+        max_iter=12, max_leaf_nodes=5, learning_rate=0.3, min_samples_leaf=5, l2_regularization=2.0, max_bins=128,
+        early_stopping=False, random_state=3)
+    used = weights > 0
+    model.fit(rows[used].astype(np.float32), taps[used], sample_weight=weights[used])
+    scores = np.array([sum_trees(trees, row) for row in rows])
+    np.testing.assert_allclose(scores, model.decision_function(rows.astype(np.float32)), atol=1e-6)
+
+
+def test_mending_improves_a_sum_that_is_wrong() -> None:
+    rows = RNG.normal(size=(600, 6))
+    taps = (rows[:, 0] > 0.3).astype(np.int64)
+    start = -2.0 * rows[:, 1]
+    trees = Boosting(trees=40, leaves=4, least_leaf=5).mend(rows, taps, np.ones(600), start, seed=1)
+    mended = start + np.array([sum_trees(trees, row) for row in rows])
+    assert ((start > 0) == (taps == 1)).mean() < 0.6
+    assert ((mended > 0) == (taps == 1)).mean() > 0.8
+
+
+def test_joined_sums_add_up() -> None:
+    rows = RNG.normal(size=(200, 4))
+    taps = (rows[:, 0] > 0).astype(np.int64)
+    grow = Boosting(trees=5, leaves=4, least_leaf=5)
+    one, two = (grow.grow(rows, labels, np.ones(200)) for labels in (taps, 1 - taps))
+    both = join_sums(one, two)
+    for row in rows[:20]:
+        assert sum_trees(both, row) == pytest.approx(sum_trees(one, row) + sum_trees(two, row))
+
+
+def test_contributions_of_a_path_sum_to_the_score() -> None:
+    gate = shipped_gate()
+    row = RNG.normal(5.0, 15.0, len(FEATURES))
+    means = gate.first.base + sum(gate.first.value[root] for root in gate.first.roots)
+    assert means + gate.first.contributions(row).sum() == pytest.approx(sum_trees(gate.first, row), abs=1e-4)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.recursive(st.none() | st.booleans() | st.floats() | st.text(max_size=5),
+                    lambda inner: st.lists(inner, max_size=5) | st.dictionaries(st.text(max_size=6), inner, max_size=4),
+                    max_leaves=12))
+def test_anything_else_than_a_gate_is_refused(document: object) -> None:
+    with pytest.raises(ParameterError):
+        Gate.from_json(document)
+
+
+@pytest.mark.parametrize("node", [["no_such_feature", 0.0, 0.0, 1.0, 2.0], ["innovation_rise", 0.0, 0.0, 1.0],
+                                  ["innovation_rise", float("nan"), 0.0, 1.0, 2.0], "1.0", [1, 2, 3, 4, 5]])
+def test_a_wrong_node_is_refused(node: object) -> None:
+    document = shipped_gate().to_json()
+    document["first"] = {"base": 0.0, "trees": [node]}
+    with pytest.raises(ParameterError):
+        Gate.from_json(document)
+
+
+def test_history_sees_a_steady_group_before_a_tap() -> None:
+    """Four like candidates 250 ms apart, each judged a sure tap; the fifth sees them."""
+    history, out = new_history(), np.empty(len(HISTORY))
+    row = np.zeros(len(FEATURES))
+    row[FEATURES.index("level_v_db")] = -20.0
+    for trigger in (1000, 1250, 1500, 1750):
+        fill_history(out, row, trigger, 5.0, history)
+    row[FEATURES.index("level_v_db")] = -17.0
+    fill_history(out, row, 2000, -1.0, history)
+    seen = dict(zip(HISTORY, out, strict=True))
+    sure = 1.0 / (1.0 + np.exp(-5.0))
+    assert seen["score"] == -1.0
+    assert seen["best_700ms"] == 5.0
+    assert seen["best_since"] == pytest.approx(np.log2(250))
+    assert seen["best_step"] == pytest.approx(3.0)
+    assert seen["taps_4s"] == pytest.approx(4 * sure)
+    assert seen["others_4s"] == pytest.approx(4 * (1 - sure))
+    assert seen["level_4s"] == pytest.approx(3.0)
+    assert seen["beat"] == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize("position", ["inner-skin", "outer-skin", "frame", "latch-bracket"])
+def test_taps_of_a_quiet_entry_are_found_within_25_ms(position: str) -> None:
+    simulated = simulate_scene("badger", duration_s=14.0, seed=5, codes=["312"], tap_kind="knuckle")
+    recording = simulated.recordings[position]
+    found = Tap().build(recording.fs).push(recording.samples).onset_samples / recording.fs
+    matching = match_onsets(recording.taps_s, found, window_s=0.025)
+    assert (len(matching.missed), len(matching.spurious)) == (0, 0)
+
+
+def test_rejected_candidates_name_the_feature_that_spoke_against_them() -> None:
+    recording = simulate_scene("badger", "rain", duration_s=8.0, seed=5, taps="none").recordings["outer-skin"]
+    found = Tap().build(recording.fs, keep_rejected=True).push(recording.samples)
+    reasons = {reason.split(": ")[0] for reason in found.reason if reason not in ("below floor_v", "within dead time")}
+    assert reasons <= {"", *ALL_FAMILIES}
+    assert len(found) > len(found.accepted())
+
+
+def test_probability_moves_the_operating_point_one_way() -> None:
+    recording = simulate_scene("badger", "music", duration_s=10.0, seed=5, taps="practice").recordings["frame"]
+
+    def run(probability: float) -> Detections:
+        return Tap(probability=probability, dead_time_s=0.0).build(recording.fs).push(recording.samples)
+
+    few, many = run(0.97), run(0.03)
+    assert set(few.onset_samples) <= set(many.onset_samples)
+    assert len(few) < len(many)
+
+
+def test_a_saved_tap_detector_reads_back_equal(tmp_path: "pytest.TempPathFactory") -> None:
+    path = tmp_path / "tap.json"  # type: ignore[operator]
+    variant = Tap(probability=0.7, floor_v=0.004)
+    write_detector(variant, path)
+    assert load_detector(path) == variant
+
+
+@pytest.mark.parametrize(("name", "value"), [("probability", 0.0), ("probability", 1.0), ("floor_v", 0.0),
+                                             ("dead_time_s", -1.0)])
+def test_a_parameter_out_of_range_is_refused(name: str, value: float) -> None:
+    with pytest.raises(ParameterError, match=name):
+        Tap(**{name: value})
