@@ -119,9 +119,9 @@ def compute_candidates(
     if not cuts.rise_db.size:
         return np.zeros(0), np.zeros((0, len(FEATURES)))
     onsets_s, likeness = _time_by_pattern(cuts, parameters)
-    onsets_s = np.clip(onsets_s, 0.0, recording.span_s)
-    order = np.argsort(onsets_s, kind="stable")
-    return onsets_s[order], _describe(cuts, onsets_s, likeness)[order]
+    kept = _leave_one(onsets_s, likeness, cuts.rise_db, parameters.apart_s)
+    onsets_s = np.clip(onsets_s[kept], 0.0, recording.span_s)
+    return onsets_s, _describe(cuts.select(kept), onsets_s, likeness[kept])
 
 
 # ---------------------------------------------------------------- prediction
@@ -184,6 +184,13 @@ class _Cuts:
     rise_db: FloatArray
     peak_v: FloatArray
     clear_db: FloatArray
+
+    def select(self, kept: IntArray) -> "_Cuts":
+        """The candidates `kept`."""
+        return _Cuts(
+            self.rate, self.begins_s[kept], self.shapes[kept], self.rise_db[kept], self.peak_v[kept],
+            self.clear_db[kept],
+        )  # fmt: skip
 
     @classmethod
     def join(cls, parts: Sequence["_Cuts"]) -> "_Cuts":
@@ -276,6 +283,23 @@ def _time_by_pattern(cuts: _Cuts, parameters: ProposalParameters) -> tuple[Float
         shift = shift + _pattern_onset(cuts, shift, likeness, lead, parameters.rise_share)
     samples = np.where(np.nan_to_num(likeness, nan=-1.0) >= ALIKE, shift, rough)
     return cuts.begins_s + samples / cuts.rate - parameters.contact_lead_s, likeness
+
+
+def _leave_one(onsets_s: FloatArray, likeness: FloatArray, rise_db: FloatArray, apart_s: float) -> IntArray:
+    """Indices, in order of time, of those that no likelier one lies within `apart_s` of.
+
+    Two rises of one blow, as from a rebound, slide along the pattern to the same onset.
+    """
+    order = np.argsort(onsets_s, kind="stable")
+    times = onsets_s[order]
+    firsts, lasts = (np.searchsorted(times, times + step) for step in (-apart_s, apart_s))
+    free = np.ones(times.size, dtype=bool)
+    kept = []
+    for place in np.lexsort((-rise_db[order], -np.nan_to_num(likeness[order]).round(3))):
+        if free[place]:
+            free[firsts[place] : lasts[place]] = False
+            kept.append(place)
+    return order[np.sort(np.array(kept, dtype=np.int64))]
 
 
 def _first_over(cuts: _Cuts, share: float) -> IntArray:

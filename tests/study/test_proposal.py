@@ -123,6 +123,12 @@ def test_noise_of_any_length_gives_confidences_within_bounds_and_onsets_within_t
         assert 0.0 <= proposal.onset_s <= recording.duration_s
 
 
+def test_a_blow_and_its_rebound_are_proposed_once() -> None:
+    for recording, proposals in quiet():
+        onsets = [proposal.onset_s for proposal in proposals]
+        assert np.diff(onsets).min() >= ProposalParameters().apart_s, recording.source
+
+
 def test_level_and_bias_do_not_matter() -> None:
     recording = ring([1.0, 1.3, 2.0])
     other = Recording(0.01 * recording.samples + 2.5, FS)
