@@ -1,0 +1,125 @@
+"""Pages as files: nothing from outside, nothing that runs, every word escaped."""
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from markupsafe import Markup
+
+from tapsig.cli import main
+from tapsig.report.charts import Dot, Line, draw_intervals, draw_lines
+from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+
+EVIL = "<script>alert(1)</script>\" onload='x' &"
+
+
+class Reader(HTMLParser):
+    """Elements and their attributes, and whether every element that was opened was closed."""
+
+    EMPTY = frozenset({"meta", "link", "br", "img", "line", "circle", "polyline"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.feed(text)
+        self.close()
+        assert not self.open
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in self.EMPTY:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def evil_page() -> str:
+    dots = [Dot(EVIL, 0.5, 0.4, 0.6), Dot("b", float("nan"))]
+    picture = Picture(EVIL, draw_intervals(EVIL, dots, axis=EVIL))
+    curve = Line(EVIL, np.array([0.0, 1.0]), np.array([1.0, 0.5]))
+    other = Picture(EVIL, draw_lines(EVIL, [curve], x_axis=EVIL, y_axis=EVIL))
+    section = Section(EVIL, [EVIL], [picture, other], [Table(EVIL, [EVIL, EVIL], [[EVIL, EVIL]])])
+    return render_page(Page(EVIL, [EVIL], [section], [EVIL], [EVIL], EVIL, [EVIL]))
+
+
+def test_html_in_names_is_shown_not_run() -> None:
+    reader = Reader(evil_page())
+    assert "script" not in {tag for tag, _ in reader.elements}
+    assert not any(name.startswith("on") for _, attributes in reader.elements for name in attributes)
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    folder = tmp_path_factory.mktemp("pages")
+    corpus = str(Path(__file__).parents[2] / "corpus_demo")
+    detectors = ["--detector", "fixed-threshold", "--detector", "null"]
+    for name in ("score", "positions", "variants"):
+        call = [name, corpus, "--split", "validation", *detectors, "--cache", str(folder / "kept")]
+        assert main([*call, "--out", str(folder / f"{name}.html")]) == 0
+    return {name: (folder / f"{name}.html").read_text(encoding="utf-8") for name in ("score", "positions", "variants")}
+
+
+@pytest.mark.parametrize("name", ["score", "positions", "variants"])
+def test_a_page_needs_nothing_from_outside_and_runs_nothing(pages: dict[str, str], name: str) -> None:
+    reader = Reader(pages[name])
+    tags = {tag for tag, _ in reader.elements}
+    assert not tags & {"script", "link", "iframe", "object", "embed", "img"}
+    assert not any({"src", "href", "xlink:href", "data"} & set(attributes) for _, attributes in reader.elements)
+    assert not re.search(r"url\(|@import|https?://", pages[name])
+
+
+@pytest.mark.parametrize("name", ["score", "positions", "variants"])
+def test_a_page_has_summary_tables_pictures_method_limits_command_and_versions(
+    pages: dict[str, str], name: str
+) -> None:
+    text = pages[name]
+    for part in ("summary", "<table>", "<svg", "Method", "Limits and cautions", f"tapsig {name}", "numpy "):
+        assert part in text
+    assert text.index('class="summary"') < text.index("<table>") < text.index("Method")
+
+
+@pytest.mark.parametrize("name", ["score", "positions", "variants"])
+def test_undefined_is_a_dash(pages: dict[str, str], name: str) -> None:
+    assert "nan" not in re.sub(r"<style>.*?</style>", "", pages[name], flags=re.DOTALL)
+    assert ">–<" in pages[name]  # precision of a detector that finds nothing
+
+
+def test_a_page_that_exists_is_kept_unless_forced(tmp_path: Path) -> None:
+    corpus, out = str(Path(__file__).parents[2] / "corpus_demo"), tmp_path / "page.html"
+    out.write_text("mine")
+    call = ["score", corpus, "--split", "validation", "--detector", "null", "--out", str(out)]
+    assert main(call) == 2
+    assert out.read_text() == "mine"
+    assert main([*call, "--force"]) == 0
+    assert out.read_text().startswith("<!DOCTYPE html>")
+
+
+def test_dots_lie_where_their_values_are() -> None:
+    svg = draw_intervals("t", [Dot("a", 0.0), Dot("b", 0.5), Dot("c", 1.0)], axis="x")
+    x = [float(value) for value in re.findall(r'class="dot" cx="([\d.]+)"', svg)]
+    assert x[1] - x[0] == pytest.approx(x[2] - x[1], abs=0.11)
+    ticks = dict(zip(*[re.findall(pattern, svg) for pattern in (
+        r'y="[\d.]+">([\d.]+)</text>', r'class="axis" text-anchor="middle" x="([\d.]+)" y="[\d.]+">[\d.]+<')],
+        strict=False))  # fmt: skip
+    assert float(ticks["0"]) == pytest.approx(x[0], abs=0.11)
+    assert float(ticks["1"]) == pytest.approx(x[2], abs=0.11)
+    assert isinstance(svg, Markup)
+
+
+def test_a_logarithmic_axis_gives_equal_room_to_each_decade() -> None:
+    line = Line("a", np.array([1.0, 10.0, 100.0]), np.array([0.0, 0.5, 1.0]))
+    svg = draw_lines("t", [line], x_axis="x", y_axis="y", x_range=(1.0, 100.0), log_x=True)
+    points = [tuple(map(float, p.split(","))) for p in re.findall(r'points="([^"]+)"', svg)[0].split()]
+    assert points[1][0] - points[0][0] == pytest.approx(points[2][0] - points[1][0], abs=0.11)
+    assert points[0][1] - points[1][1] == pytest.approx(points[1][1] - points[2][1], abs=0.11)
+
+
+def test_intervals_below_zero_are_written_so_that_the_sign_shows() -> None:
+    assert format_estimate(0.003, -0.031, 0.038, digits=3) == "0.003 (−0.031 to 0.038)"
