@@ -51,11 +51,15 @@ def test_a_sound_recording_has_no_finding() -> None:
     assert_allclose(report.effective_bits, math.log2(5 / (math.sqrt(12) * report.noise_v)))
 
 
-@pytest.mark.parametrize(("vehicle", "seed"), [("heron", 1), ("lynx", 2)])
-def test_simulated_quiet_recordings_have_no_finding(vehicle: str, seed: int) -> None:
-    simulated = simulate_scene(vehicle, "quiet", duration_s=10.0, seed=seed)
-    for position, recording in simulated.recordings.items():
-        assert check_health(recording).ok, (position, check_health(recording).findings)
+def test_simulated_quiet_recordings_have_no_finding() -> None:
+    judged = 0
+    for vehicle in ("heron", "lynx", "badger"):
+        simulated = simulate_scene(vehicle, "quiet", duration_s=8.0, seed=2, taps="practice")
+        for position, recording in simulated.recordings.items():
+            if 0.1 < max(simulated.truth.tap_peak_v[position]) < 1.5:  # the truth: neither too weak nor clipped
+                assert check_health(recording).ok, (position, check_health(recording).findings)
+                judged += 1
+    assert judged >= 5
 
 
 def test_two_rails_one_rail_share_and_longest_run() -> None:
