@@ -25,6 +25,9 @@ _HOME = {
     "load_corpus": "tapsig.load",
     "detect": "tapsig.detect",
     "load_detector": "tapsig.detect",
+    "decode_taps": "tapsig.entry",
+    "EntryMachine": "tapsig.entry",
+    "EntryParameters": "tapsig.entry",
     "fit_detector": "tapsig.study.fitting",
     "score": "tapsig.study.scoring",
 }
