@@ -38,22 +38,26 @@ class FixedThreshold:
         return FixedThresholdDetector(self, fs)
 
 
+_PUSH = 1 << 16  # samples handed to the kernel at a time, so that they stay in the cache
+
+
 @numba.njit(cache=True)
 def run_threshold(
     samples: FloatArray, first: int, bias: FloatArray, ready: IntArray, share: float, threshold: float, dead: int
 ) -> tuple[IntArray, FloatArray]:
     """Onsets and departures; `bias` = [mean] and `ready` = [first sample that may be an onset] are updated."""
-    onsets, departures = np.empty(samples.size, np.int64), np.empty(samples.size)
-    found = 0
+    room = samples.size // dead + 2
+    onsets, departures = np.empty(room, np.int64), np.empty(room)
+    found, begin = 0, ready[0]
     mean = samples[0] if first == 0 else bias[0]
     for n in range(samples.size):
         departure = samples[n] - mean
         mean += share * departure
-        if abs(departure) > threshold and first + n >= ready[0]:
+        if abs(departure) > threshold and first + n >= begin:
             onsets[found], departures[found] = first + n, abs(departure)
             found += 1
-            ready[0] = first + n + dead
-    bias[0] = mean
+            begin = first + n + dead
+    bias[0], ready[0] = mean, begin
     return onsets[:found].copy(), departures[:found].copy()
 
 
@@ -73,7 +77,11 @@ class FixedThresholdDetector(StreamingDetector):
         self._bias, self._ready = np.zeros(1), np.zeros(1, dtype=np.int64)
 
     def _process(self, samples: FloatArray, first: int) -> Detections:
+        parts = [self._run(samples[i : i + _PUSH].copy(), first + i) for i in range(0, samples.size, _PUSH)]
+        return Detections.concatenate(parts)
+
+    def _run(self, samples: FloatArray, first: int) -> Detections:
         onsets, departures = run_threshold(
-            samples.copy(), first, self._bias, self._ready, self._share, self._threshold, self._dead
+            samples, first, self._bias, self._ready, self._share, self._threshold, self._dead
         )
         return Detections(onsets, onsets, 20.0 * np.log10(departures / self._threshold))

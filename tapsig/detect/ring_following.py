@@ -21,6 +21,7 @@ BLOCK_HZ = 1000.0
 HOLD_BLOCKS = 25  # a tap's own rise on a skin: its peak lies 10–15 ms after contact
 FRAME_BLOCKS = 32  # over which one fall of the ring-down is measured
 LEAST_V = 1e-5
+_PUSH = 1 << 16  # samples handed to the kernel at a time, so that they stay in the cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,26 +114,29 @@ def run_ring_following(
     onsets: IntArray, decided: IntArray, strength: FloatArray,
 ) -> int:  # fmt: skip
     """Feed `samples`; write what was found and return how many."""
-    found = 0
+    found, share = 0, numbers[_HIGH_PASS]
     if first == 0 and samples.size:
         state[_MEAN] = samples[0]
+    mean, peak, peak_at, block_end = state[_MEAN], state[_PEAK], counts[_PEAK_AT], (counts[_BLOCK] + 1) * fs
     for n in range(samples.size):
-        departure = samples[n] - state[_MEAN]
-        state[_MEAN] += numbers[_HIGH_PASS] * departure
-        if abs(departure) > state[_PEAK]:
-            state[_PEAK], counts[_PEAK_AT] = abs(departure), first + n
+        departure = samples[n] - mean
+        mean += share * departure
+        if abs(departure) > peak:
+            peak, peak_at = abs(departure), first + n
         # Block b ends with the first sample at or after (b + 1) ms; rates under 1 kHz have one sample a block.
-        if (first + n + 1) * BLOCK_HZ < (counts[_BLOCK] + 1) * fs:
+        if (first + n + 1) * BLOCK_HZ < block_end:
             continue
         counts[_BLOCK] = max(counts[_BLOCK] + 1, int((first + n + 1) * BLOCK_HZ / fs))
-        level = math.log2(state[_PEAK] + LEAST_V)
+        block_end = (counts[_BLOCK] + 1) * fs
+        level = math.log2(peak + LEAST_V)
         if counts[_BLOCK] == 1:
             state[_USUAL] = level
         over = _judge_block(state, counts, level, numbers, dead)
         if over > 0.0:
-            onsets[found], decided[found], strength[found] = counts[_PEAK_AT], first + n, over
+            onsets[found], decided[found], strength[found] = peak_at, first + n, over
             found += 1
-        state[_PEAK], counts[_PEAK_AT] = 0.0, first + n + 1
+        peak, peak_at = 0.0, first + n + 1
+    state[_MEAN], state[_PEAK], counts[_PEAK_AT] = mean, peak, peak_at
     return found
 
 
@@ -167,11 +171,15 @@ class RingFollowingDetector(StreamingDetector):
         self._counts = np.array([0, 0, self._dead, 1, 0], dtype=np.int64)
 
     def _process(self, samples: FloatArray, first: int) -> Detections:
+        parts = [self._run(samples[i : i + _PUSH].copy(), first + i) for i in range(0, samples.size, _PUSH)]
+        return Detections.concatenate(parts)
+
+    def _run(self, samples: FloatArray, first: int) -> Detections:
         room = int(samples.size / max(self.fs / BLOCK_HZ, 1.0)) // self._dead + 2
         onsets, decided, strength = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room)
         found = run_ring_following(
-            samples.copy(), first, self._state, self._counts, self._numbers, self._dead, self.fs,
+            samples, first, self._state, self._counts, self._numbers, self._dead, self.fs,
             onsets, decided, strength,
         )  # fmt: skip
         octave_db = 20.0 * math.log10(2.0)
-        return Detections(onsets[:found].copy(), decided[:found].copy(), strength[:found] * octave_db)
+        return Detections(onsets[:found], decided[:found], strength[:found] * octave_db)
