@@ -29,8 +29,8 @@ CODE = (3, 1, 4)
 CORPUS = Path(__file__).parent.parent / "corpus_demo"
 TARGETS = {
     "x86-64": ("gcc", "-Os"),
-    "32-bit (Cortex-M0+)": ("arm-none-eabi-gcc", "-Os", "-mcpu=cortex-m0plus", "-mthumb"),
-    "8-bit (ATmega1284P)": ("avr-gcc", "-Os", "-mmcu=atmega1284p"),
+    "32-bit controller": ("arm-none-eabi-gcc", "-Os", "-mcpu=cortex-m0plus", "-mthumb"),
+    "8-bit controller": ("avr-gcc", "-Os", "-mmcu=atmega1284p"),
 }
 CONTROLLERS = {"8-bit at 8 MHz": (8e6, 12.0), "32-bit at 48 MHz": (48e6, 2.5)}
 """Clock and assumed cycles for one host instruction (most are 32 or 64 bits wide, and an 8-bit core takes them apart
