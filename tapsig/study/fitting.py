@@ -257,7 +257,7 @@ def operate(table: CandidateTable, probability: FloatArray, least: float, dead_t
             last_recording, last_onset = int(table.recording[i]), -math.inf
         if table.onset_s[i] - last_onset >= dead_time_s:
             last_onset = float(table.onset_s[i])
-            near = np.abs(table.taps_s[last_recording] - last_onset).min(initial=math.inf) <= LATE_S
+            near = bool(np.abs(table.taps_s[last_recording] - last_onset).min(initial=math.inf) <= LATE_S)
             hits += near
             false += not near
     taps = sum(taps.size for taps in table.taps_s)

@@ -1,0 +1,175 @@
+"""Fitting: labels of candidates, groups, operating points, and honesty about too few data."""
+
+import argparse
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.cli import fit as fit_command
+from tapsig.cli import main
+from tapsig.detect import load_detector
+from tapsig.detect.tap import Tap
+from tapsig.errors import LabelError, ParameterError
+from tapsig.features import FEATURES
+from tapsig.records import Label, Recording
+from tapsig.simulate import simulate_scene
+from tapsig.study.boosting import Boosting
+from tapsig.study.fitting import (
+    CandidateTable,
+    calibrate,
+    choose_folds,
+    choose_operation,
+    collect_candidates,
+    fit_detector,
+    label_candidates,
+    operate,
+)
+
+
+def table(onset_s: list[float], taps_s: list[float], duration_s: float = 3600.0) -> CandidateTable:
+    """Candidates of one recording without features."""
+    count = len(onset_s)
+    onsets = np.array(onset_s)
+    return CandidateTable(
+        np.zeros((count, len(FEATURES))), (onsets * 1000).astype(np.int64), onsets,
+        label_candidates(onsets, np.array(taps_s)), np.zeros(count, dtype=np.int64), np.array([duration_s]), ("one",),
+        (np.array(taps_s),), np.ones(count))
+
+
+@pytest.fixture(scope="module")
+def recordings() -> list[Recording]:
+    """Two train vehicles at two positions, 2 kHz, in quiet and in rain: over a hundred taps."""
+    found = []
+    for vehicle in ("heron", "otter"):
+        for scene in ("quiet", "rain"):
+            simulated = simulate_scene(vehicle, scene, duration_s=14.0, fs=2000.0, seed=4, taps="practice",
+                                       positions=("inner-skin", "frame"))
+            found += simulated.recordings.values()
+    return found
+
+
+def test_the_candidate_that_answers_a_tap_is_its_own_and_others_near_it_are_unclear() -> None:
+    onsets = np.array([0.97, 0.985, 1.004, 1.03, 1.07, 1.2, 2.03])
+    assert label_candidates(onsets, np.array([1.0, 2.0])).tolist() == [0, -1, 1, -1, -1, 0, -1]
+
+
+def test_two_taps_close_together_each_get_a_candidate() -> None:
+    assert label_candidates(np.array([1.001, 1.115]), np.array([1.0, 1.112])).tolist() == [1, 1]
+
+
+def test_operating_point_counts_by_hand() -> None:
+    """Taps at 1, 2, 3 s. Accepted at .5: 1.0 hit; 1.05 lost to the dead time; 2.5 false; 3.01 hit; 2.0 too unlikely."""
+    candidates = table([1.0, 1.05, 2.0, 2.5, 3.01], [1.0, 2.0, 3.0])
+    point = operate(candidates, np.array([0.9, 0.8, 0.2, 0.6, 0.7]), 0.5, 0.08)
+    assert (point.tp, point.fp, point.fn) == (2, 1, 1)
+    assert point.f1 == pytest.approx(2 / 3)
+    assert point.false_alarms_per_hour == pytest.approx(1.0)
+
+
+def test_operating_point_keeps_to_the_wanted_false_alarms() -> None:
+    onsets = np.arange(200) + 0.5
+    taps = onsets[::2]
+    probability = np.where(np.arange(200) % 2 == 0, np.linspace(0.3, 0.99, 200), np.linspace(0.2, 0.8, 200))
+    candidates = table(onsets.tolist(), taps.tolist())
+    best = choose_operation(candidates, probability, dead_time_s=0.08, false_alarms_per_hour=None)
+    few = choose_operation(candidates, probability, dead_time_s=0.08, false_alarms_per_hour=2.0)
+    assert few.false_alarms_per_hour <= 2.0
+    assert best.f1 > few.f1
+    assert few.probability > best.probability
+
+
+def test_calibration_finds_the_curve_that_made_the_labels() -> None:
+    """Labels drawn with probability 1/(1 + exp(-(1.5 s - 0.7)))."""
+    rng = np.random.default_rng(5)
+    scores = rng.normal(0.0, 2.0, 40_000)
+    taps = (rng.random(40_000) < 1.0 / (1.0 + np.exp(-(1.5 * scores - 0.7)))).astype(np.int64)
+    slope, offset = calibrate(scores, taps, np.ones(40_000))
+    assert (slope, offset) == (pytest.approx(1.5, abs=0.05), pytest.approx(-0.7, abs=0.05))
+
+
+def test_a_vehicle_lies_in_one_fold_whole(recordings: list[Recording]) -> None:
+    candidates = collect_candidates(recordings)
+    fold = choose_folds(candidates, 4, np.random.default_rng(0))
+    for group in (0, 1):
+        assert len(set(fold[candidates.group == group])) == 1
+    assert len(set(fold)) == 2
+
+
+def test_fitting_gives_a_detector_that_is_no_worse_and_tells_what_stands_against_it(
+    recordings: list[Recording],
+) -> None:
+    fitted = fit_detector(recordings)
+    assert fitted.groups == 2
+    assert fitted.taps == sum(recording.taps_s.size for recording in recordings)
+    assert fitted.expected.f1 >= fitted.before.f1 - 0.02
+    assert any("taps" in note for note in fitted.notes)
+    again = fit_detector(recordings)
+    assert again.variant == fitted.variant
+
+
+def test_a_wanted_rate_that_short_recordings_cannot_show_is_said(recordings: list[Recording]) -> None:
+    fitted = fit_detector(recordings[:4], false_alarms_per_hour=1.0, group_by="vehicle")
+    text = " ".join(fitted.notes)
+    assert "rule of three" in text
+    assert "one group only" in text
+
+
+def test_too_few_taps_are_refused(recordings: list[Recording]) -> None:
+    few = [recording.with_labels(recording.labels[:3]) for recording in recordings[:1] if recording.labels]
+    with pytest.raises(ParameterError, match="20 are needed"):
+        fit_detector(few)
+
+
+def test_unlabelled_recordings_are_refused() -> None:
+    with pytest.raises(LabelError, match="not labelled"):
+        fit_detector([Recording(np.zeros(4000), 2000.0)])
+
+
+def test_no_recordings_are_refused() -> None:
+    with pytest.raises(ParameterError, match="no recordings"):
+        fit_detector([])
+
+
+def test_small_boosting_tells_a_plain_rule() -> None:
+    rng = np.random.default_rng(0)
+    rows = rng.normal(size=(300, 3))
+    taps = (rows[:, 1] > 0).astype(np.int64)
+    trees = Boosting(trees=10, leaves=3, rate=0.4, least_leaf=5).grow(rows, taps, np.ones(300))
+    assert set(trees.feature[trees.roots].tolist()) == {1}
+
+
+def write_corpus(folder: Path, recordings: list[Recording]) -> None:
+    """A corpus of float WAV files."""
+    from tapsig.load import write_labels, write_wav
+
+    lines = ["recording,channel,labels,vehicle,position,scene,split,fs_hz,full_scale_v,adc_bits,duration_s,seed"]
+    for number, recording in enumerate(recordings):
+        write_wav(folder / f"{number}.wav", recording.samples, recording.fs, full_scale_v=2.5, bits=16)
+        write_labels(folder / f"{number}.csv", recording.labels or (Label(0.0),))
+        lines.append(f"{number}.wav,,{number}.csv,{recording.vehicle},{recording.position},{recording.scene},train,"
+                     f"{recording.fs:g},2.5,16,{recording.duration_s:.3f},0")
+    (folder / "corpus.csv").write_text("\n".join(lines) + "\n")
+
+
+@pytest.fixture
+def corpus(tmp_path: Path, recordings: list[Recording]) -> Path:
+    write_corpus(tmp_path, recordings)
+    return tmp_path
+
+
+def test_fit_command_writes_a_detector_that_loads(corpus: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = corpus / "mine.json"
+    assert main(["fit", str(corpus), "--out", str(out), "--format", "json"]) == 0
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["rows"][0]["groups"] == 2
+    assert isinstance(load_detector(out), Tap)
+    assert main(["fit", str(corpus), "--out", str(out)]) == 2  # not replaced without --force
+
+
+def test_fit_command_needs_a_file_to_write() -> None:
+    parser = argparse.ArgumentParser(exit_on_error=False)
+    fit_command.add_arguments(parser)
+    with pytest.raises((argparse.ArgumentError, SystemExit)):
+        parser.parse_args(["corpus"])
