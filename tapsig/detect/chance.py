@@ -7,7 +7,7 @@ import numpy as np
 
 from tapsig.detect.base import StreamingDetector
 from tapsig.records import Detections
-from tapsig.units import FloatArray, check_positive, check_range
+from tapsig.units import FloatArray, check_range
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class Random:
     seed: int = 0
 
     def __post_init__(self) -> None:
-        check_positive("rate_hz", self.rate_hz)
+        check_range("rate_hz", self.rate_hz, 1e-9, 1000.0)
         check_range("seed", self.seed, 0, 2**32 - 1)
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> "RandomDetector":

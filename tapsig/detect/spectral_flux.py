@@ -39,7 +39,9 @@ class SpectralFlux:
     high_hz: float = 1000.0
 
     def __post_init__(self) -> None:
-        for name in ("hop_s", "frame_s", "floor_v", "low_hz"):
+        for name in ("hop_s", "frame_s"):
+            check_range(name, getattr(self, name), 1e-4, 10.0)
+        for name in ("floor_v", "low_hz"):
             check_positive(name, getattr(self, name))
         check_range("threshold", self.threshold, 0.0, 1e3)
         check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)

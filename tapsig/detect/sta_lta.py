@@ -10,7 +10,7 @@ from tapsig.detect.base import StreamingDetector
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
 from tapsig.errors import ParameterError
 from tapsig.records import Detections
-from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
+from tapsig.units import FloatArray, IntArray, check_range, seconds_to_samples
 
 
 @numba.njit(cache=True)
@@ -74,7 +74,8 @@ class StaLta:
     high_pass_hz: float = 60.0
 
     def __post_init__(self) -> None:
-        check_positive("sta_s", self.sta_s)
+        check_range("sta_s", self.sta_s, 1e-6, 60.0)
+        check_range("lta_s", self.lta_s, 1e-6, 3600.0)
         if not self.lta_s > self.sta_s:
             raise ParameterError(f"lta_s is {self.lta_s!r}; it must be above sta_s, {self.sta_s:g}")
         check_range("on", self.on, 1.0, 1e6)

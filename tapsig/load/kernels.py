@@ -8,7 +8,7 @@ from tapsig.units import FloatArray, IntArray
 
 ByteArray = npt.NDArray[np.uint8]
 
-NEWLINE, SPACE, QUOTE, NUL = 10, 32, 34, 0
+NEWLINE, SPACE, NUL = 10, 32, 0
 PLUS, MINUS, ZERO = 43, 45, 48
 MOST_DIGITS = 15  # with these, mantissa and power of ten are exact, and so their quotient is correctly rounded
 POWERS = 10.0 ** np.arange(MOST_DIGITS + 1)
@@ -68,7 +68,7 @@ def parse_lines(text: ByteArray, start: int, delimiter: int, decimal: int, colum
                     number = result
             else:
                 while text[at] != delimiter and text[at] != NEWLINE:
-                    if text[at] == QUOTE or text[at] == NUL:
+                    if text[at] == NUL:
                         return int(line), row
                     at += one
             if column < columns - 1 or trailing:

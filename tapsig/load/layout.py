@@ -2,14 +2,18 @@
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from tapsig.errors import ParameterError, RecordingError
 
 NUMBER = re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?|0[xX][0-9a-fA-F]{1,8})", re.ASCII)
 UNDEFINED = frozenset({"", "nan", "-nan", "inf", "-inf", "+inf", "ovf", "ol", "overflow", "over", "na", "null", "none"})
-CLOCK_PREFIX = re.compile(r"\[?(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d{1,6})?)\]?\s*(?:->|[>,;:\t]|\s)\s*(?=\S)", re.ASCII)
+CLOCK_PREFIX = re.compile(
+    r"\[?(?:\d{4}-\d{2}-\d{2}[T ])?(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d{1,6})?)Z?\]?\s*(?:->|[>,;:\t]|\s)\s*(?=\S)",
+    re.ASCII,
+)
+CELL_END = re.compile(r"[,;\t]|\s+")
 PREAMBLE = re.compile(r"#+\s*([A-Za-z_]\w*)\s*[=:]\s*(.*?)\s*", re.ASCII)
 
 TIME_UNITS = {
@@ -18,6 +22,7 @@ TIME_UNITS = {
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
 }  # fmt: skip
 HEAD_BYTES = 1 << 14
+LARGEST = 1e15  # beyond it, stamps are not whole to the unit
 SECONDS = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
 TIME_WORDS = frozenset({"time", "t", "timestamp", "stamp", "elapsed", "uptime", "clock"})
 COUNT_WORDS = frozenset({"adc", "count", "counts", "raw", "code"})
@@ -44,6 +49,7 @@ class Layout:
     trailing: bool  # each line ends with a delimiter
     clock_prefix: bool
     header: tuple[str, ...]  # cells; () = none
+    header_text: str
     preamble: Mapping[str, str]
     first_line: int  # of the data, from 1
     example: str  # that line
@@ -52,17 +58,17 @@ class Layout:
         """The cells of a line without its clock prefix, as they stand."""
         if self.delimiter == " ":
             return line.split()
-        return [cell.strip().strip('"') for cell in line.split(self.delimiter)] if self.delimiter else [line.strip()]
+        return [cell.strip() for cell in line.split(self.delimiter)] if self.delimiter else [line.strip()]
 
     def number(self, cell: str) -> float | None:
-        """The value of a cell, None if it is no plain number."""
+        """The value of a cell, None if it is no plain number up to 1e15."""
         if self.decimal_comma:
             cell = cell.replace(",", ".")
         if not NUMBER.fullmatch(cell):
             return None
-        sign = -1.0 if cell.startswith("-") else 1.0
         digits = cell.lstrip("+-")
-        return sign * (float(int(digits, 16)) if digits[:2] in ("0x", "0X") else float(digits))
+        size = float(int(digits, 16)) if digits[:2] in ("0x", "0X") else float(digits)
+        return None if size > LARGEST else -size if cell.startswith("-") else size
 
 
 def decode_line(raw: bytes) -> str:
@@ -100,11 +106,14 @@ def _layout_of(head: bytes) -> Layout | None:
     most = max(forms.values())
     delimiter, comma, columns, trailing = max(
         (form for form, count in forms.items() if count == most), key=lambda form: (form[2], not form[1]))  # fmt: skip
-    probe = Layout(delimiter, comma, columns, trailing, prefixed, (), {}, 0, "")
+    probe = Layout(delimiter, comma, columns, trailing, prefixed, (), "", {}, 0, "")
     start = next(index for index, text in enumerate(texts) if probe_fits(probe, text))
     preamble = {match[1]: match[2] for line in lines[:start] if (match := PREAMBLE.fullmatch(line))}
-    header = next((cells for text in reversed(texts[:start]) if (cells := _header_cells(probe, text))), ())
-    return Layout(delimiter, comma, columns, trailing, prefixed, header, preamble, start + 1, lines[start])
+    headers = ((cells, text) for text in reversed(texts[:start]) if (cells := _header_cells(probe, text)))
+    header, header_text = next(headers, ((), ""))
+    return Layout(
+        delimiter, comma, columns, trailing, prefixed, header, header_text, preamble, start + 1, lines[start]
+    )
 
 
 def probe_fits(layout: Layout, text: str) -> bool:
@@ -126,7 +135,7 @@ def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
         if delimiter and delimiter not in text:
             continue
         for comma in (False, True) if delimiter in (";", "\t") and "," in text else (False,):
-            layout = Layout(delimiter, comma, 1, False, False, (), {}, 0, "")
+            layout = Layout(delimiter, comma, 1, False, False, (), "", {}, 0, "")
             cells = layout.split(text)
             trailing = len(cells) > 1 and not cells[-1]
             cells = cells[:-1] if trailing else cells
@@ -137,7 +146,11 @@ def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
 
 def _header_cells(layout: Layout, text: str) -> tuple[str, ...]:
     """The cells of a line that may be a header: as many words as there are columns, one of them known."""
-    cells = layout.split(text.lstrip("#").strip())
+    text = text.lstrip("#").strip()
+    cells = layout.split(text)
+    if layout.clock_prefix and (layout.columns == 1 or len(cells) != layout.columns):
+        clock, *rest = CELL_END.split(text, maxsplit=1)
+        cells = layout.split(rest[0]) if rest and describe_column(clock).kind == "time" else cells
     if len(cells) == layout.columns + 1 and not cells[-1]:
         cells = cells[:-1]
     if len(cells) != layout.columns or any(layout.number(cell) is not None for cell in cells):
@@ -227,6 +240,3 @@ def preamble_number(source: str, preamble: Mapping[str, str], name: str) -> floa
     return float(int(text, 16) if "x" in text.lower() else text)
 
 
-def repeated_header(layout: Layout, cells: Sequence[str]) -> bool:
-    """Whether these cells are the header once more."""
-    return bool(layout.header) and tuple(cells[: layout.columns]) == layout.header

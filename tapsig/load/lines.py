@@ -13,7 +13,7 @@ import numpy as np
 from tapsig.errors import RecordingError
 from tapsig.load.findings import FindingList
 from tapsig.load.kernels import ByteArray, parse_lines
-from tapsig.load.layout import CLOCK_PREFIX, UNDEFINED, Choice, Layout, decode_line, repeated_header
+from tapsig.load.layout import CLOCK_PREFIX, UNDEFINED, Choice, Layout, decode_line
 from tapsig.units import FloatArray, IntArray
 
 MOST_UNREADABLE = 0.2
@@ -90,6 +90,9 @@ class LineReader:
 
     def _parse_ahead(self, blocks: Iterable[bytes]) -> Iterator[tuple[bytes, Parsed]]:
         """Each block with its first plain lines parsed; some blocks ahead are parsed at the same time."""
+        blocks = iter(blocks)
+        first = next(blocks, b"")
+        yield first, self._parse_first(first)  # a short log is one block and needs no threads
         threads = min(MOST_THREADS, os.cpu_count() or 1)
         waiting: deque[tuple[bytes, Future[Parsed]]] = deque()
         with ThreadPoolExecutor(threads) as pool:
@@ -111,7 +114,7 @@ class LineReader:
         self, text: ByteArray, start: int, stamps: FloatArray, values: FloatArray, row: int
     ) -> tuple[int, int]:
         layout, choice = self._layout, self._choice
-        if layout.clock_prefix or layout.delimiter == " ":
+        if layout.clock_prefix:
             return start, row
         return parse_lines(
             text, start, ord(layout.delimiter or "\0"), ord("," if layout.decimal_comma else "."), layout.columns,
@@ -189,7 +192,7 @@ class LineReader:
     def _leave_out(self, text: str, cells: list[str], line: int) -> None:
         """A line that is not one of data: before them, the header again, a text, or data that were spoilt."""
         early = line < self._layout.first_line
-        if repeated_header(self._layout, cells):
+        if text == self._layout.header_text:
             if not early:
                 self._findings.add("repeated-header", "the header stands there once more; passed over", line=line)
                 self._texts.append(self._samples)

@@ -28,7 +28,7 @@ def read_log_blocks(path: Path, findings: FindingList) -> Iterator[bytes]:
         for chunk in text:
             raw = tail + chunk
             held = raw.endswith(b"\r")  # its line feed may come with the next chunk
-            body = _settle_line_ends(raw[:-1] if held else raw)
+            body = _settle(raw[:-1] if held else raw)
             cut = body.rfind(b"\n") + 1
             tail = body[cut:] + (b"\r" if held else b"")
             if len(tail) > LONGEST_LINE_BYTES:
@@ -36,10 +36,13 @@ def read_log_blocks(path: Path, findings: FindingList) -> Iterator[bytes]:
             if cut:
                 yield body[:cut]
         if tail:
-            yield _settle_line_ends(tail)
+            yield _settle(tail)
 
 
-def _settle_line_ends(raw: bytes) -> bytes:
+def _settle(raw: bytes) -> bytes:
+    """Line ends as line feeds, and no quotes around cells: no cell of a log holds a delimiter."""
+    if b'"' in raw:
+        raw = raw.replace(b'"', b"")
     if b"\r" not in raw:
         return raw
     return raw.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b"\n")

@@ -37,7 +37,7 @@ def load_recording(
     full_scale_v : volts of a WAV sample of 1, or of 2**adc_bits counts of a log; None: as a log's preamble tells, or 1.
     adc_bits : bits of the converter; a log of counts needs it here or in its preamble.
     labels : a label file, or a WAV file with cue points.
-    fs : rate in Hz of a log without a time column.
+    fs : rate in Hz of a log without a time column; where the file tells another one, the file is right.
     time_unit : "s", "ms" or "us" for a log whose time column does not tell.
     strict : refuse a file with any finding, instead of reading what is sound in it.
 

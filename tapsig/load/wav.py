@@ -60,8 +60,8 @@ def read_wav(path: Path, *, channel: int, full_scale_v: float, adc_bits: int | N
     _check_channel(path, header, channel)
     full_scale_v = check_positive("full_scale_v", full_scale_v)
     if fs is not None and abs(check_positive("fs", fs) - header.fs) > RATE_TOLERANCE * header.fs:
-        findings.add("rate-overruled", f"the header tells {header.fs} Hz, the call {fs:g} Hz; took the call's")
-    rate = float(header.fs if fs is None else fs)
+        findings.add("rate-differs", f"the header tells {header.fs} Hz, not {fs:g} Hz; took the header's")
+    rate = float(header.fs)
     samples = np.concatenate(list(_blocks(path, header, channel, BLOCK_SAMPLES)))
     samples, gaps = _leave_out_undefined(path, samples, rate, findings)
     beyond = np.abs(samples) > 1.0

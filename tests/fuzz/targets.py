@@ -173,7 +173,8 @@ LOG_SEEDS = [
     b"\x11t0_us,a0,t1_us,a1\n" + b"".join(b"%d,%d,%d,0x1FF\n" % (1000 * i, i, 1000 * i + 300) for i in range(12)),
     b"\x01us,adc\r\n" + b"".join(b"%d,%d,\r\n" % ((4294960000 + 1000 * i) % 2**32, 512) for i in range(20)),
 ]
-DETECTOR_SEEDS = [render_detector(CATALOGUE[name]).encode() for name in ("fixed-threshold", "sta-lta", "random")]
+DETECTOR_SEEDS = [render_detector(CATALOGUE[name]).encode() for name in (
+    "fixed-threshold", "sta-lta", "random", "prominence", "ring-following", "innovation", "spectral-flux")]  # fmt: skip
 LABEL_SEEDS = [b"onset_s,kind\n1.5,tap\n0.25,thump\n", b"\xef\xbb\xbfonset_s;kind;confidence\r\n1,5;tap;0,9\r\n",
                "onset_s\n1.5\n# x\n2\n".encode("utf-16")]  # fmt: skip
 MANIFEST_SEEDS = [b"recording,channel,labels,vehicle,fs_hz,adc_bits,mine\na.wav,0,,heron,8000,10,x\n",

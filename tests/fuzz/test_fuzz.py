@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tests.fuzz.targets import TARGETS, fuzz_labels, fuzz_log, fuzz_manifest, fuzz_wav, mutate
 
 CRASHES = sorted((Path(__file__).parent / "crashes").glob("*-*.bin"))
-INPUTS = {"wav": 1500, "log": 1500, "labels": 1500, "manifest": 800, "detector": 400, "cli": 60}
+INPUTS = {"wav": 1500, "log": 1500, "labels": 1500, "manifest": 800, "detector": 300, "cli": 60}
 
 
 @pytest.mark.parametrize("name", TARGETS)

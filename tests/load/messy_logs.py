@@ -106,6 +106,13 @@ LOGS: dict[str, MessyLog] = {
         b"# fs_hz=1000\n" + text([str(v) for v in COUNTS], "adc").encode()),
     "clock of a serial monitor": MessyLog(text(
         [f"{c} -> {v}" for c, v in zip(CLOCK, COUNTS, strict=True)], None).encode()),
+    "date and time": MessyLog(text(
+        [f"2024-05-01T{c}Z,{v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "timestamp,adc").encode()),
+    "date and time with a blank and a decimal comma": MessyLog(text(
+        [f"2024-05-01 {c.replace('.', ',')};{v}" for c, v in zip(CLOCK, COUNTS, strict=True)], None).encode()),
+    "a row of units below the header": MessyLog(
+        b"Time,Channel A\n(us),(mV)\n" + text(rows(counts=COUNTS * 5000 / 1024), None).encode(),
+        codes=("foreign-text",), line=1),
     "clock before stamps of its own": MessyLog(text(
         [f"[{CLOCK[0]}] {line}" for line in R], "us,adc").encode()),
     "two channels with own stamps, first": MessyLog(text(

@@ -104,7 +104,7 @@ def test_numbers_are_read_to_the_last_bit(tmp_path: Path) -> None:
     rng = np.random.default_rng(0)
     texts = [f"{value:.{digits}f}" for value, digits in
              zip(rng.uniform(-3, 3, 3000), rng.integers(1, 17, 3000), strict=True)]  # fmt: skip
-    texts += ["1e-3", "-2.5E+1", "+0.5", ".25", "1.", "00012", "0.1234567890123456789", "123456789012345678", "-0"]
+    texts += ["1e-3", "-2.5E+1", "+0.5", ".25", "1.", "00012", "0.1234567890123456789", "123456789012345.6", "-0"]
     path = tmp_path / "numbers.csv"
     path.write_text("volts\n" + "".join(f"{text}\n" for text in texts))
     recording, report = read_recording(path, fs=100.0)

@@ -158,6 +158,15 @@ def test_file_that_is_no_usable_wav_is_refused_with_the_reason(tmp_path: Path, n
         load_recording(path)
 
 
+def test_header_is_right_where_the_call_tells_another_rate(tmp_path: Path) -> None:
+    path = tmp_path / "x.wav"
+    path.write_bytes(riff(fmt(), DATA))
+    recording, report = read_recording(path, fs=44100.0)
+    assert recording.fs == FS
+    assert report.codes() == ("rate-differs",)
+    assert read_recording(path, fs=8000.0)[1].clean
+
+
 def test_undefined_samples_leave_a_gap_of_their_own_length(tmp_path: Path) -> None:
     samples = np.arange(20, dtype=np.float32) / 32
     samples[5:8] = np.nan
