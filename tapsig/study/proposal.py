@@ -16,24 +16,17 @@ from importlib import resources
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.ndimage import maximum_filter1d, percentile_filter
-from scipy.signal import find_peaks, resample_poly
 
 from tapsig.detect.gate import Trees, sum_trees
 from tapsig.errors import ParameterError
 from tapsig.records import TAP, Recording
+from tapsig.study.blows import QUIET_S, Blows, cut_out_blows
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
-ORDER_S = 0.032  # length of the predictor: 32 coefficients at 1 kHz
-BLOCK_S = 1.0
-SEARCH_HZ, CUT_HZ = 1000.0, 2000.0
-HISTORY_S = 0.6  # ringing before a candidate from which its continuation is told
-LEAD_S, TAIL_S = 0.026, 0.064  # what is cut out around a candidate
 PATTERN_S, PATTERN_LEAD_S = 0.034, 0.004
 SLIDE_S = 0.03
 FAMILY = 60  # candidates among which the pattern is sought
 ALIKE = 0.6  # correlation from which a candidate is timed by the pattern
-FLOOR_DB = -180.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,177 +105,33 @@ def compute_candidates(
     """
     if recording.fs < 500.0:
         raise ParameterError(f"fs is {recording.fs:g} Hz; proposals need 500 Hz or more to tell taps from ringing")
-    parts = [
-        _cut_out(recording, start, stop, parameters) for start, stop in recording.stretches() if stop - start >= 16
-    ]
-    cuts = _Cuts.join([part for part in parts if part.rise_db.size])
-    if not cuts.rise_db.size:
+    blows = cut_out_blows(recording, rise_db=parameters.rise_db, apart_s=parameters.apart_s)
+    if not blows.rise_db.size:
         return np.zeros(0), np.zeros((0, len(FEATURES)))
-    onsets_s, likeness = _time_by_pattern(cuts, parameters)
-    kept = _leave_one(onsets_s, likeness, cuts.rise_db, parameters.apart_s)
+    onsets_s, likeness = _time_by_pattern(blows, parameters)
+    kept = _leave_one(onsets_s, likeness, blows.rise_db, parameters.apart_s)
     onsets_s = np.clip(onsets_s[kept], 0.0, recording.span_s)
-    return onsets_s, _describe(cuts.select(kept), onsets_s, likeness[kept])
-
-
-# ---------------------------------------------------------------- prediction
-
-
-def fit_burg(blocks: FloatArray, order: int) -> FloatArray:
-    """Prediction-error filters (1, a1, … a_order), shape (n, order + 1), of `blocks`, shape (n, samples).
-
-    Burg's method (Marple, Digital Spectral Analysis, 1987, ch. 8), on all blocks at once. Silence gives (1, 0, …).
-    """
-    forward, backward = blocks[:, 1:], blocks[:, :-1]
-    filters = np.zeros((blocks.shape[0], order + 1))
-    filters[:, 0] = 1.0
-    for m in range(1, order + 1):
-        power = np.einsum("ij,ij->i", forward, forward) + np.einsum("ij,ij->i", backward, backward)
-        crossed = np.einsum("ij,ij->i", forward, backward)
-        reflection = np.divide(-2.0 * crossed, power, out=np.zeros_like(power), where=power > 0.0)[:, None]
-        filters[:, 1 : m + 1] += reflection * filters[:, :m][:, ::-1]
-        forward, backward = (forward + reflection * backward)[:, 1:], (backward + reflection * forward)[:, :-1]
-    return filters
-
-
-def compute_innovation(samples: FloatArray, *, order: int, block: int) -> FloatArray:
-    """Forward prediction error of `samples`, each block of `block` predicted by its own filter, cross-faded by half."""
-    half = block // 2
-    count = -(-samples.size // half) + 1
-    padded = np.concatenate([np.zeros(half + order), samples, np.zeros(count * half + 2 * half - samples.size)])
-    spans = sliding_window_view(padded, order + 2 * half)[:: half][:count]
-    filters = fit_burg(spans[:, order:], order)
-    error = np.zeros((count, 2 * half))
-    for k in range(order + 1):
-        error += filters[:, k : k + 1] * spans[:, order - k : order - k + 2 * half]
-    error *= np.hanning(2 * half + 1)[:-1]  # sums to one at half overlap
-    joined = np.zeros((count + 1) * half)
-    joined[:-half] = error[:, :half].ravel()
-    joined[half:] += error[:, half:].ravel()
-    return joined[half : half + samples.size]
-
-
-def _extrapolate(filters: FloatArray, past: FloatArray, count: int) -> FloatArray:
-    """The next `count` samples as the filters predict them from `past` alone; shapes (n, …)."""
-    order = filters.shape[1] - 1
-    line = np.concatenate([past[:, -order:], np.zeros((past.shape[0], count))], axis=1)
-    backwards = -filters[:, :0:-1]
-    for i in range(count):
-        line[:, order + i] = np.einsum("ij,ij->i", backwards, line[:, i : i + order])
-    return line[:, order:]
-
-
-# ---------------------------------------------------------------- candidates
-
-
-@dataclass(frozen=True, slots=True)
-class _Cuts:
-    """Candidates: `begins_s` is the time of the first sample of `shapes` (n, samples), at `rate` Hz."""
-
-    rate: float
-    begins_s: FloatArray
-    shapes: FloatArray
-    rise_db: FloatArray
-    peak_v: FloatArray
-    clear_db: FloatArray
-
-    def select(self, kept: IntArray) -> "_Cuts":
-        """The candidates `kept`."""
-        return _Cuts(
-            self.rate, self.begins_s[kept], self.shapes[kept], self.rise_db[kept], self.peak_v[kept],
-            self.clear_db[kept],
-        )  # fmt: skip
-
-    @classmethod
-    def join(cls, parts: Sequence["_Cuts"]) -> "_Cuts":
-        if not parts:
-            return cls(CUT_HZ, *(np.zeros(0) for _ in range(5)))
-        names = ("begins_s", "shapes", "rise_db", "peak_v", "clear_db")
-        return cls(parts[0].rate, *(np.concatenate([getattr(part, name) for part in parts]) for name in names))
-
-
-def _slow_down(samples: FloatArray, fs: float, rate: float) -> tuple[FloatArray, float]:
-    """`samples` at about `rate`, never faster than they are; without delay."""
-    every = max(1, math.floor(fs / rate))
-    # A Hann kernel has no negative lobes: a sharp tap must not announce itself by the ringing of a filter.
-    window = np.hanning(4 * every + 1)[1:-1]
-    return (samples if every == 1 else resample_poly(samples, 1, every, window=window / window.sum())), fs / every
-
-
-def _find_rises(samples: FloatArray, fs: float, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:
-    """Times (s) and rises (dB) of the candidates: where the prediction error rises over floor and recent past."""
-    slow, rate = _slow_down(samples, fs, SEARCH_HZ)
-
-    def whole(seconds: float) -> int:
-        return seconds_to_samples(seconds, rate, at_least=1)
-
-    order = whole(ORDER_S)
-    error = compute_innovation(slow, order=order, block=min(whole(BLOCK_S), max(4 * order, slow.size)))
-    window = np.hanning(whole(0.006) + 2)[1:-1]
-    power = np.convolve(error * error, window / window.sum(), "same")
-    tiny = max(float(power.max(initial=0.0)) * 1e-12, 1e-30)
-    level = 10.0 * np.log10(power + tiny)
-    near, far = whole(0.006), whole(0.05)
-    recent = maximum_filter1d(level, far - near + 1, mode="nearest", origin=0)
-    middle = (near + far) // 2
-    recent = np.concatenate([np.full(middle, FLOOR_DB), recent])[: level.size]
-    every = whole(0.01)
-    floor = np.repeat(percentile_filter(level[::every], 50, 401, mode="nearest"), every)[: level.size]
-    rise = level - np.maximum(recent, floor)
-    peaks, _ = find_peaks(
-        np.concatenate([[FLOOR_DB], rise, [FLOOR_DB]]), height=parameters.rise_db, distance=whole(parameters.apart_s)
-    )
-    return (peaks - 1) / rate, rise[peaks - 1]
-
-
-def _cut_out(recording: Recording, start: int, stop: int, parameters: ProposalParameters) -> _Cuts:
-    """The candidates of one gap-free stretch, each without the ringing from before it."""
-    samples = recording.samples[start:stop] - np.median(recording.samples[start:stop])
-    times_s, rise_db = _find_rises(samples, recording.fs, parameters)
-    slow, rate = _slow_down(samples, recording.fs, CUT_HZ)
-    order, history, lead, tail = (
-        seconds_to_samples(seconds, rate, at_least=2) for seconds in (ORDER_S, HISTORY_S, LEAD_S, TAIL_S)
-    )
-    firsts = np.floor(times_s * rate).astype(np.int64) - lead
-    padded = np.concatenate([np.zeros(history + lead), slow, np.zeros(lead + tail + 2)])
-    shapes = np.concatenate(
-        [np.zeros((0, lead + tail)), *(
-            _remove_ringing(padded, some + lead, history, lead + tail, order)
-            for some in np.array_split(firsts, max(1, firsts.size // 128))
-        )]
-    )  # fmt: skip
-    quiet = seconds_to_samples(0.012, rate)
-    peak_v = np.abs(shapes).max(axis=1, initial=0.0)
-    before = np.abs(shapes[:, :quiet]).max(axis=1, initial=0.0)
-    clear_db = 20.0 * np.log10(np.maximum(peak_v, 1e-12) / np.maximum(before, 1e-12))
-    offset_s = float(recording.times_s(np.array([start]))[0])
-    return _Cuts(rate, offset_s + firsts / rate, shapes, rise_db, peak_v, np.clip(clear_db, -20.0, 80.0))
-
-
-def _remove_ringing(padded: FloatArray, firsts: IntArray, history: int, length: int, order: int) -> FloatArray:
-    """What `length` samples hold beyond the extrapolation of the `history` before; `firsts` index that history."""
-    spans = sliding_window_view(padded, history + length)[firsts]
-    past, now = spans[:, :history], spans[:, history:]
-    return now - _extrapolate(fit_burg(past, order), past, length)
+    return onsets_s, _describe(blows.select(kept), onsets_s, likeness[kept])
 
 
 # ---------------------------------------------------------------- timing
 
 
-def _time_by_pattern(cuts: _Cuts, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:
+def _time_by_pattern(blows: Blows, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:
     """Onsets (s), and the likeness of each candidate to the pattern."""
-    rough = _first_over(cuts, parameters.rise_share)
+    rough = _first_over(blows, parameters.rise_share)
     lead, length, slide = (
-        seconds_to_samples(seconds, cuts.rate, at_least=1) for seconds in (PATTERN_LEAD_S, PATTERN_S, SLIDE_S)
+        seconds_to_samples(seconds, blows.rate, at_least=1) for seconds in (PATTERN_LEAD_S, PATTERN_S, SLIDE_S)
     )
-    starts = np.clip(rough - lead, 0, cuts.shapes.shape[1] - length)
+    starts = np.clip(rough - lead, 0, blows.shapes.shape[1] - length)
     shift, likeness = np.zeros(rough.size), np.full(rough.size, np.nan)
-    chosen = _choose_pattern(cuts, starts, length, slide)
+    chosen = _choose_pattern(blows, starts, length, slide)
     if chosen is not None:
-        pattern = cuts.shapes[chosen, starts[chosen] : starts[chosen] + length]
-        shift, likeness = _slide(cuts.shapes, pattern, slide + length)
-        shift = shift + _pattern_onset(cuts, shift, likeness, lead, parameters.rise_share)
+        pattern = blows.shapes[chosen, starts[chosen] : starts[chosen] + length]
+        shift, likeness = _slide(blows.shapes, pattern, slide + length)
+        shift = shift + _pattern_onset(blows, shift, likeness, lead, parameters.rise_share)
     samples = np.where(np.nan_to_num(likeness, nan=-1.0) >= ALIKE, shift, rough)
-    return cuts.begins_s + samples / cuts.rate - parameters.contact_lead_s, likeness
+    return blows.begins_s + samples / blows.rate - parameters.contact_lead_s, likeness
 
 
 def _leave_one(onsets_s: FloatArray, likeness: FloatArray, rise_db: FloatArray, apart_s: float) -> IntArray:
@@ -302,26 +151,26 @@ def _leave_one(onsets_s: FloatArray, likeness: FloatArray, rise_db: FloatArray, 
     return order[np.sort(np.array(kept, dtype=np.int64))]
 
 
-def _first_over(cuts: _Cuts, share: float) -> IntArray:
+def _first_over(blows: Blows, share: float) -> IntArray:
     """The first sample over `share` of each shape's peak, and over four times its error before."""
-    size = np.abs(cuts.shapes)
-    lead = seconds_to_samples(0.012, cuts.rate)
+    size = np.abs(blows.shapes)
+    lead = seconds_to_samples(QUIET_S, blows.rate)
     noise = np.sqrt(np.square(size[:, :lead]).mean(axis=1))
-    limit = np.minimum(np.maximum(share * cuts.peak_v, 4.0 * noise), 0.5 * cuts.peak_v)
+    limit = np.minimum(np.maximum(share * blows.peak_v, 4.0 * noise), 0.5 * blows.peak_v)
     return np.argmax(size[:, lead:] > limit[:, None], axis=1) + lead
 
 
-def _pattern_onset(cuts: _Cuts, shift: FloatArray, likeness: FloatArray, lead: int, share: float) -> float:
+def _pattern_onset(blows: Blows, shift: FloatArray, likeness: FloatArray, lead: int, share: float) -> float:
     """Onset in samples after the pattern's start: first over `share` of the mean of the clearest alike, laid together.
 
     Ringing that was not quite removed differs from one to the next and averages out; what they share stays.
     """
     alike = np.flatnonzero(likeness >= ALIKE)
-    clearest = alike[np.argsort(-cuts.clear_db[alike], kind="stable")[: max(3, alike.size // 2)]]
+    clearest = alike[np.argsort(-blows.clear_db[alike], kind="stable")[: max(3, alike.size // 2)]]
     reach = 3 * lead
     grid = np.arange(-reach, 4 * reach)
-    index = np.arange(cuts.shapes.shape[1])
-    laid = [np.interp(grid + shift[i], index, cuts.shapes[i] / cuts.peak_v[i]) for i in clearest]
+    index = np.arange(blows.shapes.shape[1])
+    laid = [np.interp(grid + shift[i], index, blows.shapes[i] / blows.peak_v[i]) for i in clearest]
     mean = np.abs(np.mean(laid, axis=0))
     noise = float(np.sqrt(np.mean(np.square(mean[: reach - lead]))))
     limit = min(max(share * float(mean.max()), 4.0 * noise), 0.5 * float(mean.max()))
@@ -329,13 +178,13 @@ def _pattern_onset(cuts: _Cuts, shift: FloatArray, likeness: FloatArray, lead: i
     return float(grid[first])
 
 
-def _choose_pattern(cuts: _Cuts, starts: IntArray, length: int, slide: int) -> int | None:
+def _choose_pattern(blows: Blows, starts: IntArray, length: int, slide: int) -> int | None:
     """The clearest, most often resembled one of the candidates that rose most; None when no two are alike."""
-    best = np.argsort(-cuts.rise_db, kind="stable")[:FAMILY]
+    best = np.argsort(-blows.rise_db, kind="stable")[:FAMILY]
     score = np.zeros(best.size)
     for place, i in enumerate(best):
-        _, likeness = _slide(cuts.shapes[best], cuts.shapes[i, starts[i] : starts[i] + length], slide + length)
-        score[place] = np.count_nonzero(likeness >= ALIKE) - 1 + 0.02 * min(cuts.clear_db[i], 40.0)
+        _, likeness = _slide(blows.shapes[best], blows.shapes[i, starts[i] : starts[i] + length], slide + length)
+        score[place] = np.count_nonzero(likeness >= ALIKE) - 1 + 0.02 * min(blows.clear_db[i], 40.0)
     winner = int(np.argmax(score))
     return int(best[winner]) if score[winner] >= 1.0 else None
 
@@ -363,23 +212,23 @@ FEATURES = (
 )  # fmt: skip
 
 
-def _describe(cuts: _Cuts, onsets_s: FloatArray, likeness: FloatArray) -> FloatArray:
+def _describe(blows: Blows, onsets_s: FloatArray, likeness: FloatArray) -> FloatArray:
     """Features of every candidate, shape (n, 12), in the order of FEATURES."""
     alike = np.nan_to_num(likeness, nan=0.0)
-    weight = np.clip((alike - 0.3) / 0.5, 0.0, 1.0) * np.clip((cuts.rise_db - 3.0) / 9.0, 0.0, 1.0)
+    weight = np.clip((alike - 0.3) / 0.5, 0.0, 1.0) * np.clip((blows.rise_db - 3.0) / 9.0, 0.0, 1.0)
     strong = weight >= 0.5
-    usual_v = float(np.median(cuts.peak_v[strong])) if strong.any() else float(cuts.peak_v.max())
-    level_db = 20.0 * np.log10(np.maximum(cuts.peak_v, 1e-12) / max(usual_v, 1e-12))
-    own = [cuts.rise_db, alike, np.clip(level_db, -40.0, 20.0), cuts.clear_db]
-    around = _look_around(onsets_s, weight, cuts.rise_db)
-    energy = np.square(cuts.shapes).sum(axis=1)
-    hardness = np.log10((np.square(np.diff(cuts.shapes, axis=1)).sum(axis=1) + 1e-30) / (energy + 1e-30))
+    usual_v = float(np.median(blows.peak_v[strong])) if strong.any() else float(blows.peak_v.max())
+    level_db = 20.0 * np.log10(np.maximum(blows.peak_v, 1e-12) / max(usual_v, 1e-12))
+    own = [blows.rise_db, alike, np.clip(level_db, -40.0, 20.0), blows.clear_db]
+    around = _look_around(onsets_s, weight, blows.rise_db)
+    energy = np.square(blows.shapes).sum(axis=1)
+    hardness = np.log10((np.square(np.diff(blows.shapes, axis=1)).sum(axis=1) + 1e-30) / (energy + 1e-30))
     usual = [0.0, 0.0, 0.0, math.log2(60.0)]  # without a family
     if strong.any():
         gaps = np.diff(np.sort(onsets_s[strong]))
         pace_s = float(np.median(gaps)) if gaps.size else 60.0
-        usual = [float(np.mean(alike[strong])), float(np.median(cuts.rise_db[strong])),
-                 float(np.median(cuts.clear_db[strong])), math.log2(min(max(pace_s, 0.03), 60.0))]  # fmt: skip
+        usual = [float(np.mean(alike[strong])), float(np.median(blows.rise_db[strong])),
+                 float(np.median(blows.clear_db[strong])), math.log2(min(max(pace_s, 0.03), 60.0))]  # fmt: skip
     return np.column_stack([*own, *around, hardness, np.tile(usual, (onsets_s.size, 1))])
 
 

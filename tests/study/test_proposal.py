@@ -11,14 +11,8 @@ from hypothesis import strategies as st
 from tapsig.errors import ParameterError
 from tapsig.records import Gap, Label, Recording
 from tapsig.simulate import POSITIONS, simulate_scene
-from tapsig.study.proposal import (
-    Proposal,
-    ProposalParameters,
-    as_label_rows,
-    compute_innovation,
-    fit_burg,
-    propose_onsets,
-)
+from tapsig.study.blows import compute_innovation, fit_burg
+from tapsig.study.proposal import Proposal, ProposalParameters, as_label_rows, propose_onsets
 
 FS = 8000.0
 
