@@ -3,6 +3,7 @@
 import argparse
 from pathlib import Path
 
+from tapsig.cli.output import note
 from tapsig.records import Recording
 
 
@@ -20,10 +21,10 @@ def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def read(args: argparse.Namespace) -> Recording:
-    """The recording that the arguments name."""
-    from tapsig.load.recording import load_recording  # lazy: --help need not wait for it
+    """The recording that the arguments name; a note for each thing that was wrong with its file."""
+    from tapsig.load.recording import read_recording  # lazy: --help need not wait for it
 
-    return load_recording(
+    recording, report = read_recording(
         args.recording,
         channel=args.channel,
         full_scale_v=args.full_scale_v,
@@ -31,3 +32,6 @@ def read(args: argparse.Namespace) -> Recording:
         fs=args.fs,
         time_unit=args.time_unit,
     )
+    for finding in report.findings:
+        note(f"{args.recording}: {finding}")
+    return recording
