@@ -72,7 +72,8 @@ def main() -> int:
     else:
         from tests.fuzz.targets import TARGETS, mutate
     target, seeds, tokens = TARGETS[args.target]
-    target(seeds[0])  # compiles and imports, which the limit of time is not for
+    for seed in seeds:
+        target(seed)  # compiles and imports, which the limit of time is not for
     resource.setrlimit(resource.RLIMIT_DATA, (MOST_BYTES, MOST_BYTES))
     signal.signal(signal.SIGALRM, _too_long)
     counts = {"inputs": 0, "read": 0, "crashes": 0}
