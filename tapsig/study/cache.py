@@ -14,7 +14,7 @@ import importlib.util
 import json
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -96,38 +96,59 @@ class ResultCache:
         if self.folder.exists() and not self.folder.is_dir():
             raise ParameterError(f"--cache: {self.folder} is not a folder; name a folder, which is made if need be")
 
-    def locate(self, recording: Recording, variant: Variant) -> Path:
-        """Where the detections of `variant` on `recording` are kept."""
-        key = hashlib.sha256(f"{digest_recording(recording)} {describe_variant(variant)}".encode()).hexdigest()
+    def open(self, recording: Recording) -> "KeptResults":
+        """The results of one recording."""
+        return KeptResults(self.folder, digest_recording(recording))
+
+
+@dataclass(frozen=True, slots=True)
+class KeptResults:
+    """The detections of any detector on one recording, which `digest` stands for."""
+
+    folder: Path
+    digest: str
+
+    def locate(self, variant: Variant) -> Path:
+        """Where the detections of `variant` are kept."""
+        key = hashlib.sha256(f"{self.digest} {describe_variant(variant)}".encode()).hexdigest()
         return self.folder / key[:2] / f"{key[2:]}.json"
 
-    def read(self, path: Path) -> Detections | None:
-        """The detections kept at `path`, or None when there are none, or what is there is not whole."""
-        try:
-            text = path.read_text(encoding="ascii")
-        except (FileNotFoundError, UnicodeDecodeError):
-            return None
-        digest, _, body = text.partition("\n")
-        if digest != hashlib.sha256(body.encode()).hexdigest():
-            return None
-        kept = json.loads(body)
-        return Detections(
-            np.array(kept["onset_samples"], np.int64), np.array(kept["decided_samples"], np.int64),
-            np.array(kept["strength"], np.float64),
-        )  # fmt: skip
+    def find(self, variant: Variant, compute: Callable[[], Detections]) -> Detections:
+        """The detections kept; those computed, which are kept then, where there are none or they are damaged."""
+        path = self.locate(variant)
+        kept = _read(path)
+        if kept is None:
+            kept = compute()
+            _write(path, kept)
+        return kept
 
-    def write(self, path: Path, found: Detections) -> None:
-        """Keep detections (accepted ones) at `path`."""
-        path.parent.mkdir(parents=True, exist_ok=True)
-        body = json.dumps({
-            "onset_samples": found.onset_samples.tolist(), "decided_samples": found.decided_samples.tolist(),
-            "strength": found.strength.tolist(),
-        })  # fmt: skip
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
-        try:
-            with os.fdopen(handle, "w", encoding="ascii") as file:
-                file.write(f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}")
-            os.replace(temporary, path)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
+
+def _read(path: Path) -> Detections | None:
+    try:
+        text = path.read_text(encoding="ascii")
+    except (FileNotFoundError, UnicodeDecodeError):
+        return None
+    digest, _, body = text.partition("\n")
+    if digest != hashlib.sha256(body.encode()).hexdigest():
+        return None
+    kept = json.loads(body)
+    return Detections(
+        np.array(kept["onset_samples"], np.int64), np.array(kept["decided_samples"], np.int64),
+        np.array(kept["strength"], np.float64),
+    )  # fmt: skip
+
+
+def _write(path: Path, found: Detections) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    body = json.dumps({
+        "onset_samples": found.onset_samples.tolist(), "decided_samples": found.decided_samples.tolist(),
+        "strength": found.strength.tolist(),
+    })  # fmt: skip
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    try:
+        with os.fdopen(handle, "w", encoding="ascii") as file:
+            file.write(f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}")
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise

@@ -16,7 +16,7 @@ from tapsig.records import Detections, Recording
 from tapsig.score.intervals import bootstrap_interval
 from tapsig.score.matching import match_onsets
 from tapsig.score.tally import Score
-from tapsig.study.cache import ResultCache
+from tapsig.study.cache import KeptResults, ResultCache
 from tapsig.study.parallel import run_tasks
 from tapsig.units import FloatArray, check_positive
 
@@ -65,15 +65,15 @@ def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple
 
 
 def score_recording(
-    name: str, variant: Variant, recording: Recording, *, window_s: float = 0.05, cache: ResultCache | None = None
+    name: str, variant: Variant, recording: Recording, *, window_s: float = 0.05, kept: KeptResults | None = None
 ) -> Outcome:
-    """The outcome of `variant` (called `name` in tables) on a labelled recording.
+    """The outcome of `variant` (called `name` in tables) on a labelled recording, whose `kept` results are used.
 
     Raises LabelError when the recording is not labelled.
     """
     if recording.labels is None:
         raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to score it")
-    found = _detect(variant, recording, cache)
+    found = _detect(variant, recording, kept)
     times_s = recording.times_s(found.onset_samples)
     order = np.argsort(times_s, kind="stable")
     detected_s, reference_s = times_s[order], recording.taps_s
@@ -91,15 +91,11 @@ def score_recording(
     )  # fmt: skip
 
 
-def _detect(variant: Variant, recording: Recording, cache: ResultCache | None) -> Detections:
-    if cache is None:
+def _detect(variant: Variant, recording: Recording, kept: KeptResults | None) -> Detections:
+    def compute() -> Detections:
         return run_detector(variant.build(recording.fs), recording).accepted()
-    path = cache.locate(recording, variant)
-    kept = cache.read(path)
-    if kept is None:
-        kept = run_detector(variant.build(recording.fs), recording).accepted()
-        cache.write(path, kept)
-    return kept
+
+    return compute() if kept is None else kept.find(variant, compute)
 
 
 def _f1_of_sums(sums: FloatArray) -> FloatArray:
@@ -189,8 +185,9 @@ class _Task:
 
 def _score_all(task: _Task) -> list[Outcome]:
     recording = task.recording() if callable(task.recording) else task.recording
+    kept = None if task.cache is None else task.cache.open(recording)
     return [
-        score_recording(name, variant, recording, window_s=task.window_s, cache=task.cache)
+        score_recording(name, variant, recording, window_s=task.window_s, kept=kept)
         for name, variant in task.variants.items()
     ]
 

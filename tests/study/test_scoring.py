@@ -165,21 +165,21 @@ def test_kept_results_are_used_and_equal_those_computed(tmp_path: Path) -> None:
 def test_another_parameter_sample_or_rate_is_another_result(tmp_path: Path) -> None:
     cache, heard = ResultCache(tmp_path), record([1.0], [1.0])
     places = {
-        cache.locate(heard, Told()),
-        cache.locate(heard, Told(0.6)),
-        cache.locate(record([1.0], [1.001]), Told()),
-        cache.locate(Recording(heard.samples, 2000.0), Told()),
-        cache.locate(Recording(heard.samples, FS, gaps=(Gap(5, 1.0),)), Told()),
+        cache.open(heard).locate(Told()),
+        cache.open(heard).locate(Told(0.6)),
+        cache.open(record([1.0], [1.001])).locate(Told()),
+        cache.open(Recording(heard.samples, 2000.0)).locate(Told()),
+        cache.open(Recording(heard.samples, FS, gaps=(Gap(5, 1.0),))).locate(Told()),
     }
     assert len(places) == 5
-    assert cache.locate(heard, CATALOGUE["sta-lta"]) != cache.locate(heard, CATALOGUE["prominence"])
+    assert cache.open(heard).locate(CATALOGUE["sta-lta"]) != cache.open(heard).locate(CATALOGUE["prominence"])
 
 
 @pytest.mark.parametrize("damage", [b"", b"half", b"\xff\xfe"])
 def test_a_damaged_result_is_computed_anew(tmp_path: Path, damage: bytes) -> None:
     variant, cache, recording = Told(), ResultCache(tmp_path), record([1.0], [1.0])
     score([variant], [recording], cache=cache)
-    kept = cache.locate(recording, variant)
+    kept = cache.open(recording).locate(variant)
     whole = kept.read_bytes()
     kept.write_bytes(damage)
     assert score([variant], [recording], cache=cache).rows()[0]["tp"] == 1
