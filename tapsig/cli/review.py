@@ -47,17 +47,18 @@ def run(args: argparse.Namespace) -> int:
     else:
         marks = () if args.blank else tuple(Mark(*row) for row in as_label_rows(proposals, keep=0.1))
     save_to = args.save or _csv_of(args.labels) or args.recording.with_suffix(".labels.csv")
+    download = args.recording.with_suffix(".labels.csv").name
 
     def make_page(save_url: str | None) -> str:
         return build_page(
             recording, marks, name=args.recording.name, targets_s=[proposal.onset_s for proposal in proposals],
-            save_name=save_to.name, save_url=save_url, doubtful_below=args.doubtful_below,
+            save_name=download, save_url=save_url, doubtful_below=args.doubtful_below,
         )  # fmt: skip
 
     if args.serve:
         return _serve(make_page, save_to, recording.span_s, args.port)
     write_atomically(args.out, make_page(None), force=args.force)
-    note(f"wrote {args.out}; open it in a browser. It saves {save_to.name} to the browser's downloads.")
+    note(f"wrote {args.out}; open it in a browser. It saves {download} to the browser's downloads.")
     return 0
 
 
