@@ -38,6 +38,8 @@ def run(args: argparse.Namespace) -> int:
 
     if (args.out is None) == (not args.serve):
         raise ParameterError("give either --out PAGE.html or --serve")
+    if not 0 <= args.port <= 65535:
+        raise ParameterError(f"--port is {args.port}; it must lie between 0 and 65535")
     if args.blank and args.labels:
         raise ParameterError("--blank and --labels exclude each other")
     recording = read(args)

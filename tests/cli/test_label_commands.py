@@ -107,7 +107,13 @@ def test_review_writes_one_page_that_refers_to_nothing_outside(
 
 
 @pytest.mark.parametrize(
-    "wrong", [[], ["--out", "x.html", "--serve"], ["--blank", "--labels", "x.csv", "--out", "x.html"]]
+    "wrong",
+    [
+        [],
+        ["--out", "x.html", "--serve"],
+        ["--blank", "--labels", "x.csv", "--out", "x.html"],
+        ["--serve", "--port", "70000"],
+    ],
 )
 def test_review_refuses_calls_that_contradict_themselves(log: Path, wrong: list[str]) -> None:
     assert main(["review", str(log), *wrong]) == 2
