@@ -10,6 +10,7 @@ An --out that ends in .html becomes a page that needs nothing else.
 
 import argparse
 import textwrap
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import add_output_arguments, emit, render_rows, render_table
@@ -55,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
 
     variants = load_variants(args.detectors or DETECTORS)
     corpus = choose_labelled(args.corpus, split=args.split, vehicle=args.vehicle)
-    with progress_bar(len(corpus), "recordings") as advance:
+    with progress_bar(2 * len(corpus), "recordings") as advance:
         study = study_positions(
             variants, corpus, criterion=args.criterion, window_s=args.window, jobs=args.jobs, cluster=args.dask,
             cache=None if args.cache is None else ResultCache(args.cache), progress=advance,
@@ -63,7 +64,8 @@ def run(args: argparse.Namespace) -> int:
     if is_page(args):
         from tapsig.report.positions_page import render_positions_page
 
-        emit(render_positions_page(study, command=describe_command("positions", args), corpus=args.corpus), args)
+        name = Path(args.corpus).resolve().name
+        emit(render_positions_page(study, command=describe_command("positions", args), corpus=name), args)
     else:
         emit(render_positions(study, args.format), args)
     return 0

@@ -62,7 +62,8 @@ def run(args: argparse.Namespace) -> int:
     if is_page(args):
         from tapsig.report.score_page import render_score_page
 
-        emit(render_score_page(table, command=describe_command("score", args), corpus=args.corpus), args)
+        name = Path(args.corpus).resolve().name
+        emit(render_score_page(table, command=describe_command("score", args), corpus=name), args)
     else:
         emit(render_scores(table, args.format), args)
     return 0

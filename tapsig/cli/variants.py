@@ -7,6 +7,7 @@ An --out that ends in .html becomes a page that needs nothing else.
 """
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import add_output_arguments, emit, render_rows, render_table
@@ -55,7 +56,8 @@ def run(args: argparse.Namespace) -> int:
     if is_page(args):
         from tapsig.report.variants_page import render_variants_page
 
-        emit(render_variants_page(pairs, command=describe_command("variants", args), corpus=args.corpus), args)
+        name = Path(args.corpus).resolve().name
+        emit(render_variants_page(pairs, command=describe_command("variants", args), corpus=name), args)
     else:
         emit(render_variants(pairs, args.format), args)
     return 0

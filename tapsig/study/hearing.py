@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -93,13 +93,22 @@ def _measure_file(corpus: Corpus) -> tuple[list[Levels], list[TapDelays]]:
 
 
 def measure_corpus(
-    corpus: Corpus, *, jobs: int = 1, cluster: str | None = None
+    corpus: Corpus, *, jobs: int = 1, cluster: str | None = None, progress: Callable[[int], None] | None = None
 ) -> tuple[list[Levels], list[TapDelays]]:
-    """Levels of every recording, and delays between the channels of every file."""
+    """Levels of every recording, and delays between the channels of every file.
+
+    `progress` is called with the number of recordings done.
+    """
     files = itertools.groupby(sorted(corpus.entries, key=lambda entry: entry.recording), lambda entry: entry.recording)
     tasks = (replace(corpus, entries=tuple(entries)) for _, entries in files)
-    results = list(run_tasks(_measure_file, tasks, jobs=jobs, cluster=cluster))
-    return [level for levels, _ in results for level in levels], [delay for _, delays in results for delay in delays]
+    levels: list[Levels] = []
+    delays: list[TapDelays] = []
+    for of_file, between in run_tasks(_measure_file, tasks, jobs=jobs, cluster=cluster):
+        levels += of_file
+        delays += between
+        if progress is not None:
+            progress(len(levels))
+    return levels, delays
 
 
 def _estimate_mean(values: list[float]) -> Estimate:

@@ -181,10 +181,13 @@ def study_positions(
 ) -> PositionStudy:  # fmt: skip
     """Score, measure and rank the positions of a labelled corpus.
 
+    `progress` is called with what is done, up to twice the number of recordings. The rest is as in `score`.
+
     Raises ParameterError for fewer than two positions, LabelError for a recording without labels.
     """
     table = score(variants, corpus, window_s=window_s, jobs=jobs, cluster=cluster, cache=cache, progress=progress)
     rankings = tuple(rank_positions(table, name, criterion=criterion) for name in table.detectors)
     order = [ranked.position for ranked in rankings[-1].positions]
-    levels, delays = measure_corpus(corpus, jobs=jobs, cluster=cluster)
+    after = None if progress is None else lambda done: progress(len(corpus) + done)
+    levels, delays = measure_corpus(corpus, jobs=jobs, cluster=cluster, progress=after)
     return PositionStudy(summarise_levels(levels, order), summarise_delays(delays, order), table, rankings)
