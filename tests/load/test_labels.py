@@ -1,5 +1,6 @@
 """Label files: read in the forms that tables are saved in, refused with the line otherwise."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -83,6 +84,22 @@ def test_write_replaces_whole_files_only(tmp_path: Path) -> None:
     write_labels(path, BOTH)
     with pytest.raises(LabelError, match="printable"):
         write_labels(path, [Label(1.0, "a\nb")])
+    assert load_labels(path) == BOTH
+    assert [file.name for file in tmp_path.iterdir()] == ["labels.csv"]
+
+
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+def test_interrupted_write_loses_nothing_that_stood_there(
+    tmp_path: Path, step: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    path = tmp_path / "labels.csv"
+    write_labels(path, BOTH)
+    monkeypatch.setattr(os, step, interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        write_labels(path, BOTH[:1])
     assert load_labels(path) == BOTH
     assert [file.name for file in tmp_path.iterdir()] == ["labels.csv"]
 

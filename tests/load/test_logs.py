@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tapsig.errors import ParameterError, RecordingError
-from tapsig.load import load_recording, read_recording
+from tapsig.load import load_recording, logtext, read_recording
 from tapsig.records import Gap
 from tapsig.units import counts_to_volts
 from tests.load.messy_logs import COUNTS, LOGS
@@ -44,6 +44,21 @@ def test_strict_refuses_every_finding_and_nothing_else(tmp_path: Path, name: str
             load_recording(path, strict=True, **arguments)
     else:
         load_recording(path, strict=True, **arguments)
+
+
+@pytest.mark.parametrize("name", READ)
+@pytest.mark.parametrize("block_bytes", [1 << 12, 5000])
+def test_where_blocks_are_cut_changes_nothing(
+    tmp_path: Path, name: str, block_bytes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The head, by which the layout is found, is a block too: 4096 bytes hold it in every one of these logs."""
+    path, arguments = put(tmp_path, name)
+    recording, report = read_recording(path, **arguments)
+    monkeypatch.setattr(logtext, "BLOCK_BYTES", block_bytes)
+    again, report_again = read_recording(path, **arguments)
+    np.testing.assert_array_equal(again.samples, recording.samples)
+    assert again.gaps == recording.gaps
+    assert report_again.findings == report.findings
 
 
 @pytest.mark.parametrize("name", REFUSED)
