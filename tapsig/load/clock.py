@@ -181,7 +181,8 @@ def _add_clock_findings(source: str, clock: Clock, steps: _Steps, stamps: Stamps
     if fs is not None and abs(fs / clock.fs - 1.0) > GIVEN_RATE_SHARE:
         findings.add("rate-differs", f"the stamps tell {clock.fs:.4g} Hz, not {fs:g} Hz; took the stamps'")
     jitter_s = max((stretch.jitter_s for stretch in long), default=0.0)
-    if not steps.resolution and jitter_s > JITTER_SHARE / clock.fs:
+    rounding_s = 0.5 * stamps.unit_s if not np.any(stamps.raw[:FIRST_STAMPS] % 1.0) else 0.0  # whole stamps vary by it
+    if not steps.resolution and jitter_s > max(JITTER_SHARE / clock.fs, rounding_s):
         findings.add("jitter", f"the sampling interval varies by {1e6 * jitter_s:.0f} µs (standard deviation) around"
                      f" {1e6 / clock.fs:.0f} µs; use a timer in the logger")  # fmt: skip
     if clock.timing_error_s > max(WORST_TIMING_S, 2.0 * resolution_s):

@@ -4,7 +4,6 @@ from dataclasses import replace
 from pathlib import Path
 
 from tapsig.errors import LabelError, ParameterError
-from tapsig.load.csv import read_csv
 from tapsig.load.files import check_file
 from tapsig.load.findings import LoadReport
 from tapsig.load.labels import load_labels
@@ -72,6 +71,8 @@ def read_recording(
         scale = 1.0 if full_scale_v is None else full_scale_v
         recording, report = read_wav(path, channel=channel, full_scale_v=scale, adc_bits=adc_bits, fs=fs, strict=strict)
     else:
+        from tapsig.load.csv import read_csv  # only logs need the compiler, which takes a while to load
+
         recording, report = read_csv(path, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, fs=fs,
                                      time_unit=time_unit, strict=strict)  # fmt: skip
     found = None if labels is None else load_labels(labels)

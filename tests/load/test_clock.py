@@ -89,6 +89,13 @@ def test_jitter_is_measured_and_named_when_it_matters(tmp_path: Path, jitter_us:
     assert (report.find("jitter") is not None) == (jitter_us == 150)
 
 
+def test_stamps_in_whole_milliseconds_are_no_jitter(tmp_path: Path) -> None:
+    """678 Hz in whole ms: intervals of 1 and 2 ms, so a standard deviation of 0.5 ms, by rounding alone."""
+    stamps = np.floor(np.arange(5000) / 0.678).astype(int)
+    _, report = read_recording(write_log(tmp_path / "x.csv", stamps, "ms"), adc_bits=10)
+    assert report.clean
+
+
 def test_stretch_of_another_rate_is_named(tmp_path: Path) -> None:
     stamps = np.concatenate([1000 * np.arange(1000), 2_000_000 + 1030 * np.arange(1000)])
     _, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10)
