@@ -278,3 +278,11 @@ def test_header_that_claims_much_takes_little_memory(tmp_path: Path) -> None:
     recording, report = read_recording(path, channel=255)
     assert recording.samples.size == 1
     assert report.codes() == ("truncated",)
+
+
+@pytest.mark.parametrize("form", ["RF64", "WAVEX"])
+def test_other_forms_that_the_sound_library_writes_are_read(tmp_path: Path, form: str) -> None:
+    """RF64 (EBU Tech 3306) keeps the size of its data in a ds64 chunk."""
+    path = tmp_path / "x.wav"
+    soundfile.write(path, VOLTS / 2.5, FS, format=form, subtype="PCM_16")
+    np.testing.assert_array_equal(load_recording(path, full_scale_v=2.5, strict=True).samples, VOLTS)
