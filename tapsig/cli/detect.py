@@ -78,7 +78,8 @@ def run(args: argparse.Namespace) -> int:
         "detector": variant.name, "parameters": _settable(variant), "taps": taps,
     }  # fmt: skip
     columns = ("onset_s", "kind", "gap_s", "strength", "decided_after_ms", *(["reason"] if args.rejected else []))
-    emit(render_rows(rows, args.format, columns=columns, document=document), args)
+    shown = _with_full_times(rows) if args.format == "table" else rows
+    emit(render_rows(shown, args.format, columns=columns, document=document), args)
     note(f"{taps} taps in {span_s:.1f} s of {args.recording} ({variant.name}, {fs:g} Hz)")
     return 0
 
@@ -131,6 +132,13 @@ def _read(args: argparse.Namespace) -> "Recording":
     for finding in report.findings:
         note(f"{args.recording}: {finding}")
     return recording
+
+
+def _with_full_times(rows: list[dict[str, object]]) -> list[dict[str, object]]:
+    """Onsets as texts of one width: a table's four significant digits are too few for a time in a long recording."""
+    texts = [f"{row['onset_s']:.4f}" for row in rows]
+    width = max(map(len, texts), default=0)
+    return [{**row, "onset_s": text.rjust(width)} for row, text in zip(rows, texts, strict=True)]
 
 
 def _rows(found: "Detections", times_s: list[float], fs: float, *, rejected: bool) -> list[dict[str, object]]:

@@ -35,6 +35,17 @@ def test_it_prints_the_taps_and_says_how_many(wav: Path, capsys: pytest.CaptureF
     assert f"{len(shown.out.splitlines()) - 2} taps in 4.0 s" in shown.err
 
 
+def test_a_table_shows_times_to_a_tenth_of_a_millisecond_however_late(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "long.wav"
+    samples = np.zeros(1_300_000)
+    samples[[50_000, 1_234_567]] = 0.5
+    write_wav(path, samples, 1000.0, full_scale_v=1.0)
+    call(path, "--detector", "fixed-threshold")
+    assert [line.split()[0] for line in capsys.readouterr().out.splitlines()[2:]] == ["50.0000", "1234.5670"]
+
+
 def test_csv_is_a_label_file(wav: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "found.csv"
     assert call(wav, "--full-scale-v", 2.5, "--detector", "ring-following", "--format", "csv", "--out", out) == 0
