@@ -10,6 +10,7 @@ import dataclasses
 import itertools
 import json
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 
 import numpy as np
 
@@ -29,6 +30,8 @@ SEEDS = {"fit": 1000, "unseen": 2000}
 PANEL_VEHICLES = {"fit": ("heron", "otter", "lynx"), "unseen": ("crane", "ibex", "badger")}
 PLAIN = ("fixed-threshold", "prominence", "sta-lta", "spectral-flux", "ring-following", "innovation")
 WINDOWS_S = (0.05, 0.025)
+TRIES = 60
+"""Settings that each of our plain variants may try."""
 
 
 def load_half(half: str) -> list[Hit]:
@@ -65,12 +68,30 @@ def tune_peer(candidates: Iterable[Variant], recordings: Sequence[Recording]) ->
     return min(candidates, key=lambda variant: errors_of(variant, recordings))
 
 
-def contestants(fit: Sequence[Recording]) -> dict[str, Variant]:
+def tune_all(fit: Sequence[Recording], kept: Path | None) -> dict[str, Variant]:
+    """Everything that has settings, tuned on the half "fit"; settings found before are read from `kept`."""
+    found = json.loads(kept.read_text(encoding="utf-8")) if kept is not None and kept.exists() else {}
+    tuned: dict[str, Variant] = {}
+    for name in PLAIN:
+        if name not in found:
+            best = tune(CATALOGUE[name], fit, window_s=WINDOWS_S[0], limit=TRIES).variant
+            found[name] = dataclasses.asdict(best)  # type: ignore[call-overload]
+        plain = {key: tuple(value) if isinstance(value, list) else value for key, value in found[name].items()}
+        tuned[f"{name}, tuned"] = type(CATALOGUE[name])(**plain)
+    for peer in PEERS:
+        if peer.name not in found:
+            found[peer.name] = dataclasses.asdict(tune_peer(peer.grid(), fit))  # type: ignore[call-overload]
+        tuned[f"{peer.name}, tuned"] = peer(**found[peer.name])
+    if kept is not None:
+        kept.write_text(json.dumps(found, indent=1), encoding="utf-8")
+    return tuned
+
+
+def contestants(fit: Sequence[Recording], kept: Path | None) -> dict[str, Variant]:
     """Every detector as shipped and as tuned or fitted on the half "fit"."""
     found: dict[str, Variant] = {f"{name}, as shipped": CATALOGUE[name] for name in ("tap", *PLAIN)}
     found |= {f"{peer.name}, defaults": peer() for peer in PEERS}
-    found |= {f"{name}, tuned": tune(CATALOGUE[name], fit, window_s=WINDOWS_S[0]).variant for name in PLAIN}
-    found |= {f"{peer.name}, tuned": tune_peer(peer.grid(), fit) for peer in PEERS}
+    found |= tune_all(fit, kept)
     found["tap, fitted"] = fit_detector(fit).variant
     return found
 
@@ -134,9 +155,10 @@ def main(argv: Sequence[str] | None = None, write: Callable[[str, str, str], Non
     """Run, and print or write the section."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks.open_recordings", description=__doc__)
     parser.add_argument("--format", choices=("section", "json"), default="section")
+    parser.add_argument("--settings", type=Path, metavar="FILE", help="keep tuned settings there, and read them again")
     args = parser.parse_args(argv)
     fit, unseen = compose_half("fit"), compose_half("unseen")
-    found = contestants(fit)
+    found = contestants(fit, args.settings)
     rows = rows_of(found, unseen)
     if args.format == "json":
         print(json.dumps({"rows": rows}, indent=1, default=float))

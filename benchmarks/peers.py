@@ -79,9 +79,9 @@ class LibrosaOnset(Peer):
 
     @classmethod
     def grid(cls) -> Iterator["LibrosaOnset"]:
-        """Hops 4 to 23 ms, windows 16 to 93 ms, thresholds 0.02 to 0.6."""
+        """Hops 4 to 16 ms, windows 16 to 64 ms, thresholds 0.04 to 0.5."""
         for hop, n_fft, delta in itertools.product(
-            (0.004, 0.008, 0.016, 0.023), (0.016, 0.032, 0.064, 0.093), (0.02, 0.04, 0.07, 0.12, 0.2, 0.3, 0.45, 0.6)
+            (0.004, 0.008, 0.016), (0.016, 0.032, 0.064), (0.04, 0.07, 0.12, 0.2, 0.3, 0.5)
         ):
             if hop <= n_fft:
                 yield cls(hop, n_fft, delta)
@@ -114,9 +114,9 @@ class EnvelopePeaks(Peer):
 
     @classmethod
     def grid(cls) -> Iterator["EnvelopePeaks"]:
-        """Prominences 4 to 30 dB, windows 0.1 to 1 s, distances 60 and 100 ms, smoothing 2 to 10 ms."""
+        """Prominences 6 to 26 dB, windows 0.1 to 1 s, smoothing 2 to 10 ms."""
         for smooth, prominence, distance, window in itertools.product(
-            (0.002, 0.005, 0.01), (4, 6, 8, 10, 12, 15, 18, 22, 26, 30), (0.06, 0.1), (0.1, 0.2, 0.4, 1.0)
+            (0.002, 0.005, 0.01), (6.0, 8.0, 10.0, 12.0, 15.0, 18.0, 22.0, 26.0), (0.08,), (0.1, 0.4, 1.0)
         ):
             yield cls(smooth, prominence, distance, window)
 
