@@ -4,9 +4,11 @@
 tell that it did not only see refusals.
 """
 
+import atexit
 import contextlib
 import io
 import os
+import shutil
 import struct
 import tempfile
 from collections.abc import Callable
@@ -23,6 +25,7 @@ from tapsig.load import load_corpus, load_labels, load_recording, read_recording
 from tapsig.records import Label, Recording
 
 FOLDER = Path(tempfile.mkdtemp(prefix="tapsig-fuzz-", dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None))
+atexit.register(shutil.rmtree, FOLDER, ignore_errors=True)
 MOST_SAMPLES_A_BYTE = 1.0
 CLI_COMMANDS = [words for words in ("agree", "corpus check", "detect", "entry", "health", "propose", "score", "export",
                                     "positions") if find_spec(f"tapsig.cli.{words.split()[0]}")]  # fmt: skip
