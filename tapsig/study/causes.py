@@ -36,13 +36,16 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.detect.base import Variant, run_detector
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient, remove_slow
-from tapsig.errors import LabelError
+from tapsig.errors import LabelError, ParameterError
 from tapsig.records import TAP, Detections, Recording
 from tapsig.score.matching import match_onsets
 from tapsig.units import FloatArray, amplitude_to_db, check_positive
+
+BoolArray = npt.NDArray[np.bool_]
 
 HIGH_PASS_HZ = 20.0
 LEVEL_S = 0.03
@@ -118,6 +121,27 @@ def find_causes(
         hits += scene.hits
         duration += recording.duration_s
     return CauseTable(variant.name, tuple(errors), taps, hits, duration)
+
+
+def collect_features(
+    variant: Variant, recordings: Iterable[Recording], *, window_s: float = 0.05
+) -> tuple[dict[str, FloatArray], BoolArray]:
+    """Features of all candidates of `variant`, rejected ones included, and which of them are taps.
+
+    Raises ParameterError for a detector whose candidates have no features.
+    """
+    parts, is_tap = [], []
+    for recording in recordings:
+        found = run_detector(variant.build(recording.fs, keep_rejected=True), recording)
+        matching = match_onsets(recording.taps_s, recording.times_s(found.onset_samples), window_s=window_s)
+        hit = np.zeros(len(found), dtype=bool)
+        hit[matching.pairs[:, 1]] = True
+        parts.append(found)
+        is_tap.append(hit)
+    joined = Detections.concatenate(parts)
+    if not joined.features:
+        raise ParameterError(f"the candidates of {variant.name} have no features; take one that judges them, as 'tap'")
+    return dict(joined.features), np.concatenate(is_tap)
 
 
 class _Evidence:
@@ -256,7 +280,7 @@ def _piece_peaks(departures: FloatArray, fs: float) -> FloatArray:
     return np.asarray(departures[: departures.size // size * size].reshape(-1, size).max(axis=1))
 
 
-def _find_rails(recording: Recording) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+def _find_rails(recording: Recording) -> BoolArray:
     """Which samples are at a known rail (within one and a half counts)."""
     if recording.range_v is None:
         return np.zeros(recording.samples.size, dtype=bool)

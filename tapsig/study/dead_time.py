@@ -59,7 +59,7 @@ class DeadTimeMap:
         """Area of the exact region in dB × ms: each cell counts with the grid's steps."""
         step_db = self.thresholds_db[1] - self.thresholds_db[0]
         step_ms = 1e3 * (self.dead_times_s[1] - self.dead_times_s[0])
-        return float(self.exact.sum() * step_db * step_ms)
+        return round(float(self.exact.sum() * step_db * step_ms), 6)
 
     @property
     def best_cell(self) -> tuple[int, int]:

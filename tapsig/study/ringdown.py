@@ -188,7 +188,7 @@ def _summarise_bands(ringdowns: Sequence[FloatArray], noise: FloatArray, fs: flo
     for values in ringdowns:
         curve = compute_decay_curve(values, fs, noise_power=power)
         whole.append(BandDecay(math.nan, {name: curve.compute_time(name) for name in RANGES_DB}, curve.range_db))
-    bands = [compute_band_decays(values, fs, noise=noise) for values in ringdowns]
+    bands = [compute_band_decays(values, fs, noise=noise, lowest_hz=60.0) for values in ringdowns]
     return tuple(_summarise_band(list(taps)) for taps in [whole, *zip(*bands, strict=True)])
 
 

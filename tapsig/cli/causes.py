@@ -1,0 +1,126 @@
+"""Why a detector missed taps or found false ones: one cause for each error, by written rules.
+
+  tapsig causes corpus_demo --detector ring-following --split train
+  tapsig causes corpus_demo --detector tap --errors --scene rain
+  tapsig causes door.wav --labels door.csv --detector fixed-threshold
+
+The table counts causes by position (--by scene, or both). --errors lists each error with its time, so that it can be
+looked at. CSV lists errors; JSON holds both. The rules stand in the documentation of tapsig.study.causes, and are
+printed by --rules.
+"""
+
+import argparse
+import inspect
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from tapsig.cli.choosing import (
+    add_choice_arguments,
+    add_plot_argument,
+    check_plots,
+    draw,
+    name_recording,
+    read_chosen,
+)
+from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table
+
+if TYPE_CHECKING:
+    from tapsig.detect import Variant
+    from tapsig.records import Recording
+    from tapsig.study.causes import CauseTable
+
+COLUMNS = ("recording", "position", "scene", "time_s", "error", "cause", "level_db", "rise_db")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `tapsig causes`."""
+    add_choice_arguments(parser)
+    parser.add_argument("--detector", default="tap", metavar="NAME",
+                        help="a name of the catalogue, a .json file, or module:attribute; default: tap")  # fmt: skip
+    parser.add_argument("--window", type=float, default=0.05, metavar="S",
+                        help="a detection counts at most so many seconds from its tap; default: 0.05")  # fmt: skip
+    parser.add_argument("--by", choices=("position", "scene", "both"), default="position",
+                        help="how to count; default: position")  # fmt: skip
+    parser.add_argument("--errors", action="store_true", help="list every error with its time, instead of counts")
+    parser.add_argument("--rules", action=_PrintRules, help="the rules by which causes are told, and stop")
+    add_plot_argument(parser, "causes by position")
+    add_plot_argument(parser, "features of taps against those of other candidates", option="--features")
+    add_output_arguments(parser)
+
+
+class _PrintRules(argparse.Action):
+    """Prints the rules and stops, as --help does: no FILE is needed."""
+
+    def __init__(self, option_strings: list[str], dest: str, help: str | None = None) -> None:
+        super().__init__(option_strings, dest, nargs=0, help=help)
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        import tapsig.study.causes  # lazy: parsing need not wait for it
+
+        print(inspect.getdoc(tapsig.study.causes))
+        parser.exit(0)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Explain and show."""
+    from tapsig.detect import load_detector  # lazy: --help need not wait for these
+    from tapsig.study.causes import find_causes
+
+    check_plots(args.plot, args.features, force=args.force)
+    variant = load_detector(args.detector)
+    recordings = [recording for recording, _ in read_chosen(args)]
+    labelled = [recording for recording in recordings if recording.labels is not None or not args.recording.is_dir()]
+    if len(labelled) < len(recordings):
+        note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
+    table = find_causes(variant, labelled, window_s=args.window)
+    emit(_render(table, labelled, args), args)
+    note(f"{table.detector}: {table.hits} of {table.taps} taps found, {len(table.errors)} errors,"
+         f" {table.duration_s:.0f} s in {len(labelled)} recordings")  # fmt: skip
+    _draw_all(table, variant, labelled, args)
+    return 0
+
+
+def _list_errors(table: "CauseTable") -> list[dict[str, object]]:
+    from tapsig.records import Recording  # lazy, with numpy
+
+    names: dict[tuple[str, str], str] = {}
+    rows: list[dict[str, object]] = []
+    for one in table.to_dict()["errors"]:  # type: ignore[attr-defined]
+        key = (one["source"], one["position"])
+        if key not in names:
+            names[key] = name_recording(Recording([], 1.0, source=key[0], position=key[1]))  # type: ignore[arg-type]
+        rows.append({"recording": names[key], **{name: one[name] for name in COLUMNS[1:]}})
+    return rows
+
+
+def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.Namespace) -> str:
+    by = {"position": ("position",), "scene": ("scene",), "both": ("position", "scene")}[args.by]
+    if args.format == "csv" or (args.format == "table" and args.errors):
+        return render_rows(_list_errors(table), args.format, columns=COLUMNS)
+    if args.format == "json":
+        document = {"detector": table.detector, "taps": table.taps, "hits": table.hits,
+                    "duration_s": table.duration_s, "errors": _list_errors(table)}  # fmt: skip
+        return render_rows(table.count(by=by), "json", document=document)
+    groups = sorted({" ".join(getattr(one, name) or "–" for name in by) for one in recordings})
+    counts = Counter(
+        (one.error, one.cause, " ".join(getattr(one, name) or "–" for name in by)) for one in table.errors
+    )
+    totals = Counter((one.error, one.cause) for one in table.errors)
+    lines: list[list[object]] = [
+        [error, cause, total, *(counts[error, cause, group] for group in groups)]
+        for (error, cause), total in sorted(totals.items(), key=lambda item: (item[0][0], -item[1], item[0]))
+    ]
+    return render_table(["error", "cause", "all", *groups], lines) + "\n" if lines else "no errors\n"
+
+
+def _draw_all(table: "CauseTable", variant: "Variant", recordings: "list[Recording]", args: argparse.Namespace) -> None:
+    if args.plot is None and args.features is None:
+        return
+    from tapsig.report.figures import plot_causes, plot_features  # lazy: matplotlib loads only for figures
+    from tapsig.study.causes import collect_features
+
+    if args.plot is not None:
+        draw({table.detector: plot_causes(table)}, args.plot, force=args.force)
+    if args.features is not None:
+        features, is_tap = collect_features(variant, recordings, window_s=args.window)
+        draw({table.detector: plot_features(features, is_tap, title=table.detector)}, args.features, force=args.force)

@@ -1,0 +1,108 @@
+"""Room for a plain threshold detector: threshold against dead time, and where every tap is counted exactly once.
+
+  tapsig dead-time door.wav --labels door.csv --plot room.png
+  tapsig dead-time corpus_demo --vehicle crane --scene quiet
+  tapsig dead-time corpus_demo --by position --split train
+
+The room is the area of that region in decibels × milliseconds: 0 means that no setting counts right. The setting shown
+lies in the middle of the region, or where errors are fewest. With --by position one setting must serve all recordings
+of a position. CSV has one row for each cell of the map.
+"""
+
+import argparse
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from tapsig.cli.choosing import (
+    add_choice_arguments,
+    add_plot_argument,
+    check_plots,
+    draw,
+    name_recording,
+    read_chosen,
+)
+from tapsig.cli.output import add_output_arguments, emit, note, render_rows
+from tapsig.errors import LabelError, ParameterError
+
+if TYPE_CHECKING:
+    from tapsig.records import Recording
+    from tapsig.study.dead_time import DeadTimeMap
+
+GROUPS: "dict[str, Callable[[Recording], str]]" = {
+    "recording": name_recording,
+    "position": lambda recording: recording.position or "no position",
+    "vehicle": lambda recording: f"{recording.vehicle} {recording.position}".strip() or "no vehicle",
+    "all": lambda recording: "all",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `tapsig dead-time`."""
+    add_choice_arguments(parser)
+    parser.add_argument("--by", choices=tuple(GROUPS), default="recording",
+                        help="one map for each recording, position, vehicle and position, or all")  # fmt: skip
+    parser.add_argument("--step-db", type=float, default=1.0, metavar="DB", help="step of the threshold; default: 1")
+    parser.add_argument("--late-s", type=float, default=0.05, metavar="S",
+                        help="a detection counts up to so long after its tap; default: 0.05")  # fmt: skip
+    add_plot_argument(parser, "the map")
+    add_plot_argument(parser, "the waveform with the decisions of the setting shown", option="--waveform")
+    add_output_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Map and show."""
+    from tapsig.study.dead_time import compute_dead_time_map  # lazy: --help need not wait for it
+
+    check_plots(args.plot, args.waveform, force=args.force)
+    groups: dict[str, list[Recording]] = {}
+    for recording, _ in read_chosen(args):
+        groups.setdefault(GROUPS[args.by](recording), []).append(recording)
+    maps: dict[str, DeadTimeMap] = {}
+    for name, recordings in groups.items():
+        try:
+            maps[name] = compute_dead_time_map(recordings, step_db=args.step_db, late_s=args.late_s)
+        except (LabelError, ParameterError) as error:
+            if len(groups) == 1:
+                raise
+            note(f"left out: {name}: {error}")
+    if not maps:
+        raise LabelError("no recording has labelled taps to count")
+    rows: list[dict[str, object]] = []
+    if args.format == "csv":
+        rows = [{"map": name, **cell} for name, found in maps.items() for cell in found.cells()]
+    else:
+        rows = [_summarise(name, found) for name, found in maps.items()]
+    document = {"maps": {name: found.to_dict() for name, found in maps.items()}}
+    emit(render_rows(rows, args.format, document=document), args)
+    _draw_all(maps, groups, args)
+    return 0
+
+
+def _summarise(name: str, found: "DeadTimeMap") -> dict[str, object]:
+    row, column = found.best_cell
+    return {
+        "recording": name, "taps": found.taps, "room_db_ms": found.room_db_ms,
+        "threshold_v": found.best_threshold_v, "dead_time_ms": round(1e3 * found.best_dead_time_s, 3),
+        "missed": int(found.missed[row, column]), "extra": int(found.extra[row, column]),
+    }  # fmt: skip
+
+
+def _draw_all(maps: "dict[str, DeadTimeMap]", groups: "dict[str, list[Recording]]", args: argparse.Namespace) -> None:
+    if args.plot is None and args.waveform is None:
+        return
+    from tapsig.detect import detect  # lazy: only for figures
+    from tapsig.detect.fixed_threshold import FixedThreshold
+    from tapsig.report.figures import plot_dead_time, plot_detections
+
+    if args.plot is not None:
+        draw({name: plot_dead_time(found, title=name) for name, found in maps.items()}, args.plot, force=args.force)
+    if args.waveform is not None:
+        figures = {}
+        for name, found in maps.items():
+            variant = FixedThreshold(found.best_threshold_v, found.best_dead_time_s)
+            words = f"threshold {variant.threshold_v:.3g} V, dead time {1e3 * variant.dead_time_s:.0f} ms"
+            for recording in groups[name]:
+                label = name if len(groups[name]) == 1 else f"{name} {name_recording(recording)}"
+                figures[label] = plot_detections(recording, detect(variant, recording), name=words,
+                                                 threshold_v=variant.threshold_v)  # fmt: skip
+        draw(figures, args.waveform, force=args.force)

@@ -1,0 +1,99 @@
+"""What is wrong with a recording: clipping, bias, a lost half, hum, lost samples, a rate too low; and what to do.
+
+  tapsig health door.wav --full-scale-v 2.5 --adc-bits 10
+  tapsig health log.csv --adc-bits 10 --full-scale-v 5 --plot health.png
+  tapsig health my_corpus --position frame
+
+All channels of a WAV file are looked at unless --channel names one. Nothing is printed on a sound recording but its
+figures. The exit code is 1 when a finding is an error.
+"""
+
+import argparse
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from tapsig.cli.choosing import (
+    add_choice_arguments,
+    add_plot_argument,
+    check_plots,
+    draw,
+    name_recording,
+    read_chosen,
+)
+from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
+
+if TYPE_CHECKING:
+    from tapsig.health import HealthReport
+    from tapsig.load import LoadReport
+    from tapsig.records import Recording
+
+COLUMNS = ("recording", "code", "severity", "message", "advice", "value", "unit", "first_s")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `tapsig health`."""
+    add_choice_arguments(parser)
+    parser.set_defaults(channel=None)
+    add_plot_argument(parser, "the waveform between its rails, and the spectrum of its calmer half")
+    add_output_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check and show."""
+    from tapsig.health import SEVERITIES, check_health, compare_channels  # lazy: --help need not wait for it
+
+    check_plots(args.plot, force=args.force)
+    whole_file = args.channel is None and not args.recording.is_dir()
+    chosen = list(_read_channels(args)) if whole_file else list(read_chosen(args))
+    reports = {_name(recording, k, len(chosen)): check_health(recording, report)
+               for k, (recording, report) in enumerate(chosen)}  # fmt: skip
+    if whole_file and len(chosen) > 1:
+        between = compare_channels([recording for recording, _ in chosen])
+        first = next(iter(reports))
+        merged = sorted((*reports[first].findings, *between), key=lambda one: SEVERITIES.index(one.severity))
+        reports[first] = replace(reports[first], findings=tuple(merged))
+    rows = [{"recording": name, **finding} for name, report in reports.items()
+            for finding in report.to_dict()["findings"]]  # type: ignore[attr-defined]  # fmt: skip
+    if args.format == "table":
+        emit("".join(_describe(name, report) for name, report in reports.items()), args)
+    else:
+        document = {"reports": {name: report.to_dict() for name, report in reports.items()}}
+        emit(render_rows(rows, args.format, columns=COLUMNS, document=document), args)
+    if args.plot is not None:
+        from tapsig.report.figures import plot_health  # lazy: matplotlib loads only when something is drawn
+
+        figures = {name: plot_health(recording, reports[name])
+                   for name, (recording, _) in zip(reports, chosen, strict=True)}  # fmt: skip
+        draw(figures, args.plot, force=args.force)
+    sound = sum(report.ok for report in reports.values())
+    note(f"{sound} of {len(reports)} sound")
+    return int(any(row["severity"] == "error" for row in rows))
+
+
+def _name(recording: "Recording", index: int, count: int) -> str:
+    name = name_recording(recording)
+    return name if count == 1 or recording.position else f"{name} channel {index}"
+
+
+def _read_channels(args: argparse.Namespace) -> "Iterator[tuple[Recording, LoadReport]]":
+    """Each channel of a WAV file; the first value column of a log."""
+    from tapsig.load import read_wav_info  # lazy: --help need not wait for it
+
+    count = read_wav_info(args.recording).channels if args.recording.suffix.lower() in (".wav", ".wave") else 1
+    for args.channel in range(count):
+        yield from read_chosen(args)
+
+
+def _describe(name: str, report: "HealthReport") -> str:
+    """One line of figures, then each finding with what to do."""
+    figures = [f"{report.duration_s:.1f} s", f"{report.fs:g} Hz", f"bias {format_cell(report.bias_v)} V",
+               f"noise {format_cell(1e3 * report.noise_v)} mV rms"]  # fmt: skip
+    if report.effective_bits == report.effective_bits:
+        figures.append(f"{report.effective_bits:.1f} effective bits")
+    figures.append(f"peak {format_cell(report.peak_v)} V")
+    lines = [f"{name}: {', '.join(figures)}"]
+    for finding in report.findings:
+        first = f", first at {finding.first_s:.2f} s" if finding.first_s == finding.first_s else ""
+        lines += [f"  {finding.severity}: {finding.message}{first} [{finding.code}]", f"    → {finding.advice}"]
+    return "\n".join(lines) + "\n"

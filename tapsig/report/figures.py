@@ -1,0 +1,394 @@
+"""Figures of recordings and results, in a plain style that reads in grey and in print.
+
+Each function takes data and results and returns a matplotlib figure; `write_figure` saves one, `figure_to_svg` gives it
+as text to stand inside a page. Nothing here needs a display.
+"""
+
+import io
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+from matplotlib.axis import Axis
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
+
+from tapsig.dsp.decay import compute_decay_curve
+from tapsig.dsp.envelope import compute_envelope
+from tapsig.errors import ParameterError
+from tapsig.health import HealthReport
+from tapsig.records import TAP, Detections, Recording
+from tapsig.study.causes import FALSE, MISS, CauseTable
+from tapsig.study.dead_time import DeadTimeMap
+from tapsig.study.ringdown import RingdownResult
+from tapsig.units import FloatArray
+
+INK, MID, PALE, ACCENT = "#1a1a1a", "#6f6f6f", "#cfcfcf", "#0b4f8a"
+STYLE: dict[str, object] = {
+    "font.family": "sans-serif", "font.size": 9, "axes.titlesize": 9, "axes.titleweight": "bold",
+    "axes.titlelocation": "left", "axes.labelsize": 9, "axes.edgecolor": MID, "axes.linewidth": 0.8,
+    "axes.spines.top": False, "axes.spines.right": False, "axes.labelcolor": INK, "text.color": INK,
+    "xtick.color": INK, "ytick.color": INK, "xtick.labelsize": 8, "ytick.labelsize": 8, "legend.edgecolor": "white",
+    "legend.framealpha": 0.9, "legend.fancybox": False,
+    "legend.fontsize": 8, "lines.linewidth": 1.0, "grid.color": PALE, "grid.linewidth": 0.6, "savefig.dpi": 150,
+    "figure.facecolor": "white", "hatch.linewidth": 0.6, "svg.fonttype": "none", "svg.hashsalt": "tapsig",
+}  # fmt: skip
+FORMATS = (".png", ".svg", ".pdf")
+MOST_POINTS = 20_000
+SPECTRUM_RANGE_DB = 70.0
+
+
+def _figure(rows: int = 1, columns: int = 1, *, width: float = 7.2, height: float = 3.2,
+            **options: Any) -> tuple[Figure, npt.NDArray[np.object_]]:  # fmt: skip
+    figure = Figure(figsize=(width, height), layout="constrained")
+    axes = figure.subplots(rows, columns, squeeze=False, **options)
+    return figure, axes
+
+
+def _title(recording: Recording) -> str:
+    words = (recording.vehicle, recording.position, recording.scene)
+    return ", ".join(word for word in words if word) or Path(recording.source).name or "recording"
+
+
+def check_figure_path(path: Path, *, force: bool = False) -> Path:
+    """Return `path`; raise ParameterError for an ending, a folder or a file that a figure cannot be written to."""
+    if path.suffix.lower() not in FORMATS:
+        raise ParameterError(f"--plot: {path.name} must end in {', '.join(FORMATS)}")
+    if not path.parent.is_dir():
+        raise ParameterError(f"--plot: the folder {path.parent} does not exist; make it first")
+    if path.exists() and not force:
+        raise ParameterError(f"--plot: {path} exists already; add --force to replace it")
+    return path
+
+
+def write_figure(figure: Figure, path: str | Path, *, force: bool = False) -> None:
+    """Save as PNG, SVG or PDF by the ending of `path`.
+
+    Raises ParameterError for another ending, a folder that does not exist, or a file that exists when not `force`.
+    """
+    path = check_figure_path(Path(path), force=force)
+    with mpl.rc_context(STYLE):
+        figure.savefig(path, format=path.suffix.lower()[1:])
+
+
+def figure_to_svg(figure: Figure) -> str:
+    """The figure as an <svg> element that can stand inside a page; the same figure gives the same text."""
+    buffer = io.StringIO()
+    with mpl.rc_context(STYLE):
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = buffer.getvalue()
+    return text[text.index("<svg") :]
+
+
+def _stretch(recording: Recording, start_s: float, stop_s: float) -> tuple[FloatArray, FloatArray]:
+    """Times and samples between two times; nan between the stretches, so that no line crosses a gap."""
+    times = recording.times_s(np.arange(recording.samples.size))
+    inside = (times >= start_s) & (times <= stop_s)
+    times, samples = times[inside], recording.samples[inside].copy()
+    gaps = np.flatnonzero(np.diff(times) > 1.5 / recording.fs)
+    return np.insert(times, gaps + 1, np.nan), np.insert(samples, gaps + 1, np.nan)
+
+
+def _thin(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest value of each piece, so that a long line keeps its extremes with few points."""
+    if values.size <= MOST_POINTS:
+        return times, values
+    size = math.ceil(values.size / (MOST_POINTS // 2))
+    count = values.size // size
+    pieces = values[: count * size].reshape(count, size)
+    return np.repeat(times[: count * size : size], 2), np.column_stack([pieces.min(1), pieces.max(1)]).ravel()
+
+
+def plot_detections(
+    recording: Recording, detections: Detections | None = None, *, threshold_v: float | None = None,
+    start_s: float = 0.0, stop_s: float = math.inf, name: str = "",
+) -> Figure:  # fmt: skip
+    """Waveform, envelope, threshold, labels and decisions between two times.
+
+    `threshold_v` is a departure from the bias; rejected candidates are drawn hollow, with their reason.
+    """
+    with mpl.rc_context(STYLE):
+        figure, ((axes,), (marks,)) = _figure(
+            2, height=3.6, sharex=True, gridspec_kw={"height_ratios": [3, 1], "hspace": 0.02}
+        )
+        times, samples = _stretch(recording, start_s, stop_s)
+        bias = float(np.median(recording.samples)) if recording.samples.size else 0.0
+        axes.plot(*_thin(times, samples - bias), color=MID, linewidth=0.5, label="waveform")
+        known = np.isfinite(samples)
+        if known.any():
+            envelope = compute_envelope(samples[known] - bias, recording.fs)
+            axes.plot(*_thin(times[known], envelope), color=INK, linewidth=1.1, label="envelope")
+        if threshold_v is not None:
+            for side in (1, -1):
+                axes.axhline(side * threshold_v, color=ACCENT, linestyle="--",
+                             label=f"threshold ±{threshold_v:.3g} V" if side > 0 else None)  # fmt: skip
+        axes.set(ylabel="V from bias", title=" · ".join(filter(None, [_title(recording), name])))
+        axes.margins(y=0.12)
+        axes.legend(loc="upper right", ncols=3)
+        _draw_marks(marks, recording, detections, start_s, min(stop_s, recording.span_s))
+    return figure
+
+
+def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None, start_s: float, stop_s: float) -> None:
+    """Lines of marks: labelled taps, other labels, accepted and rejected candidates."""
+
+    def within(values: FloatArray) -> FloatArray:
+        return values[(values >= start_s) & (values <= stop_s)]
+
+    others = np.array([label.onset_s for label in recording.labels or () if label.kind != TAP])
+    axes.eventplot([within(recording.taps_s), within(others)], lineoffsets=[3, 2], linelengths=0.7,
+                   colors=[INK, MID], linewidths=[1.5, 1.0])  # fmt: skip
+    lowest = -0.6
+    if detections is not None:
+        accepted = np.array([not reason for reason in detections.reason], dtype=bool)
+        times = recording.times_s(detections.onset_samples)
+        axes.plot(within(times[accepted]), 0 * within(times[accepted]) + 1, "v", color=ACCENT, markersize=6)
+        axes.plot(within(times[~accepted]), 0 * within(times[~accepted]), "v", markerfacecolor="white",
+                  markeredgecolor=MID, markersize=4)  # fmt: skip
+        lowest = -0.6 if not accepted.all() else 0.4
+    names = ["rejected", "detected", "other labels", "taps"]
+    axes.set(yticks=[0, 1, 2, 3], yticklabels=names, ylim=(lowest, 3.6))
+    axes.set(xlabel="s", xlim=(start_s, stop_s))
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+
+
+def plot_spectrogram(
+    recording: Recording, *, modes: Sequence[float] = (), start_s: float = 0.0, stop_s: float = math.inf,
+    highest_hz: float = math.inf,
+) -> Figure:  # fmt: skip
+    """Spectrogram in dB under its highest value, with the frequencies `modes` (Hz) marked at its right edge."""
+    from scipy.signal import ShortTimeFFT, windows  # heavy; only this figure needs it
+
+    times, samples = _stretch(recording, start_s, stop_s)
+    known = np.isfinite(samples)
+    times, samples = times[known], samples[known]
+    size = max(16, min(samples.size // 8, round(0.128 * recording.fs)))
+    if samples.size < 4 * size:
+        raise ParameterError(f"{samples.size} samples are too few for a spectrogram; plot a longer stretch")
+    transform = ShortTimeFFT(windows.hann(size), max(1, size // 8), recording.fs, mfft=4 * size)
+    spectrum = 20.0 * np.log10(np.abs(transform.stft(samples - np.median(samples))) + 1e-12)
+    with mpl.rc_context(STYLE):
+        figure, ((axes,),) = _figure(height=3.6)
+        left, right = transform.extent(samples.size)[:2]
+        image = axes.imshow(
+            spectrum - spectrum.max(), origin="lower", aspect="auto", cmap="Greys", vmin=-SPECTRUM_RANGE_DB, vmax=0,
+            extent=(left + times[0], right + times[0], 0, recording.fs / 2), interpolation="bilinear", rasterized=True,
+        )  # fmt: skip
+        top = min(highest_hz, recording.fs / 2)
+        place = -math.inf
+        for frequency in sorted(mode for mode in modes if mode < top):
+            place = max(frequency, place + 0.045 * top)  # labels of neighbours side by side, not one over the other
+            axes.annotate(
+                f"{frequency:.0f} Hz", (1.0, frequency), xycoords=("axes fraction", "data"), xytext=(1.025, place),
+                textcoords=("axes fraction", "data"), fontsize=7, va="center", color=ACCENT,
+                arrowprops={"arrowstyle": "-|>", "color": ACCENT, "shrinkA": 0, "shrinkB": 0},
+            )  # fmt: skip
+        axes.set(xlim=(times[0], times[-1]), ylim=(0, top), xlabel="s", ylabel="Hz", title=_title(recording))
+        figure.colorbar(image, ax=axes, label="dB", pad=0.09, fraction=0.05)
+    return figure
+
+
+def plot_ringdown(result: RingdownResult) -> Figure:
+    """Left: level of each tap's ring-down and its decay by the dominant modes. Right: T60 of the modes with error."""
+    with mpl.rc_context(STYLE):
+        figure, ((left, right),) = _figure(1, 2, height=3.3, gridspec_kw={"width_ratios": [3, 2]})
+        longest = 0.0
+        for values in result.ringdowns:
+            curve = compute_decay_curve(values, result.fs, noise_power=result.noise_v**2)
+            time = np.arange(curve.level_db.size) / result.fs
+            left.plot(*_thin(time, curve.level_db), color=PALE, linewidth=0.8)
+            longest = max(longest, time[-1] if time.size else 0.0)
+        left.plot([], [], color=PALE, label=f"energy left, {result.taps_used} taps")
+        for mode, dashes in zip(result.dominant[:4], ("-", "--", "-.", ":"), strict=False):
+            end = min(longest, mode.t60_s)
+            left.plot([0, end], [0, -60.0 * end / mode.t60_s], color=INK, linestyle=dashes, linewidth=1.3,
+                      label=f"{mode.frequency_hz:.0f} Hz: T60 {mode.t60_s:.2f} s")  # fmt: skip
+        left.set(xlabel="s after the blow", ylabel="dB", ylim=(-60, 3), xlim=(0, max(longest, 0.05)),
+                 title=", ".join(filter(None, [result.vehicle, result.position])) or "ring-down")  # fmt: skip
+        left.grid(axis="y")
+        left.legend(loc="upper right")
+        strong = {mode.frequency_hz for mode in result.dominant}
+        for mode in result.modes:
+            colour, size = (INK, 6) if mode.frequency_hz in strong else (MID, 3)
+            error = None if math.isnan(mode.t60_se_s) else 2.0 * mode.t60_se_s
+            right.errorbar(mode.frequency_hz, mode.t60_s, yerr=error, fmt="o", color=colour, markersize=size,
+                           elinewidth=0.8, capsize=2)  # fmt: skip
+        right.set(xscale="log", yscale="log", xlabel="Hz", ylabel="T60 in s", title="modes (large: dominant) ± 2 s.e.")
+        _plain_ticks(right.xaxis)
+        _plain_ticks(right.yaxis)
+        right.grid(which="major")
+    return figure
+
+
+def _plain_ticks(axis: Axis) -> None:
+    """Steps of 1, 2, 5 in plain numbers on a logarithmic axis."""
+    axis.set_major_locator(FixedLocator([digit * 10.0**power for power in range(-3, 5) for digit in (1, 2, 5)]))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_formatter(NullFormatter())
+
+
+def plot_dead_time(result: DeadTimeMap, *, title: str = "") -> Figure:
+    """Errors over threshold × dead time: the darker the more; hatched where taps are missed, white where none is wrong.
+
+    The region in which every tap is counted exactly once is outlined, with its area; a cross marks its middle.
+    """
+    errors = result.missed + result.extra
+    dead_ms = 1e3 * result.dead_times_s
+    step_db, step_ms = np.diff(result.thresholds_db)[0], np.diff(dead_ms)[0]
+    extent = (dead_ms[0] - step_ms / 2, dead_ms[-1] + step_ms / 2,
+              result.thresholds_db[0] - step_db / 2, result.thresholds_db[-1] + step_db / 2)  # fmt: skip
+    with mpl.rc_context(STYLE):
+        figure, ((axes,),) = _figure(width=6.2, height=3.9)
+        image = axes.imshow(np.log10(1.0 + errors), origin="lower", aspect="auto", cmap="Greys", extent=extent, vmin=0,
+                            vmax=math.log10(1.0 + max(100, int(errors.max()))))  # fmt: skip
+        if (result.missed > 0).any():
+            with mpl.rc_context({"hatch.color": MID}):
+                axes.contourf(dead_ms, result.thresholds_db, (result.missed > 0).astype(float), levels=[0.5, 1.5],
+                              colors="none", hatches=["////"])  # fmt: skip
+        if result.exact.any():
+            fine = np.kron(np.pad(result.exact, 1), np.ones((8, 8)))
+            rows = np.linspace(extent[2] - step_db, extent[3] + step_db, fine.shape[0])
+            columns = np.linspace(extent[0] - step_ms, extent[1] + step_ms, fine.shape[1])
+            axes.contour(columns, rows, fine, levels=[0.5], colors=ACCENT, linewidths=2.0)
+            axes.plot(1e3 * result.best_dead_time_s, result.thresholds_db[result.best_cell[0]], "x", color=ACCENT,
+                      markersize=9, markeredgewidth=2)  # fmt: skip
+            room = f"each of {result.taps} taps once: {result.room_db_ms:.0f} dB × ms"
+        else:
+            room = f"nowhere is each of {result.taps} taps counted once"
+        bar = figure.colorbar(image, ax=axes, ticks=np.log10([1, 2, 4, 11, 31, 101]), label="missed + extra")
+        bar.ax.set_yticklabels(["0", "1", "3", "10", "30", "100"])
+        axes.set(xlim=extent[:2], ylim=extent[2:], xlabel="dead time in ms", ylabel="threshold in dB re 1 V",
+                 title=f"{title}\n{room}" if title else room)  # fmt: skip
+        axes.text(0.99, 0.97, "hatched: taps missed", transform=axes.transAxes, ha="right", va="top", fontsize=8,
+                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5})  # fmt: skip
+    return figure
+
+
+def plot_causes(table: CauseTable, *, most: int = 14) -> Figure:
+    """Errors by cause, one bar each, split by position; misses under false detections. The rest is summed up."""
+    positions = sorted({one.position or "–" for one in table.errors})
+    shades = [str(shade) for shade in np.linspace(0.15, 0.85, max(len(positions), 1))]
+    counts: dict[tuple[str, str], list[int]] = {}
+    for one in table.errors:
+        counts.setdefault((one.error, one.cause), [0] * len(positions))[positions.index(one.position or "–")] += 1
+    ordered = sorted(counts.items(), key=lambda item: (item[0][0] != FALSE, -sum(item[1])))
+    kept: list[tuple[str, list[int]]] = []
+    for error in (FALSE, MISS):
+        own = [(f"{error}: {cause}", row) for (kind, cause), row in ordered if kind == error]
+        share = max(3, most * len(own) // max(1, len(ordered)))
+        if len(own) > share:
+            rest = [sum(column) for column in zip(*(row for _, row in own[share:]), strict=True)]
+            own = [*own[:share], (f"{error}: {len(own) - share} other causes", rest)]
+        kept += own
+    with mpl.rc_context(STYLE):
+        figure, ((axes,),) = _figure(height=1.3 + 0.21 * max(len(kept), 3))
+        places = np.arange(len(kept))
+        left = np.zeros(len(kept))
+        for k, position in enumerate(positions):
+            widths = np.array([row[k] for _, row in kept], dtype=float)
+            axes.barh(places, widths, left=left, color=shades[k], edgecolor="white", linewidth=0.5, label=position)
+            left += widths
+        for place, total in zip(places, left, strict=True):
+            axes.annotate(f"{total:.0f}", (total, place), xytext=(3, 0), textcoords="offset points", va="center",
+                          fontsize=8)  # fmt: skip
+        found = f"{table.hits} of {table.taps} taps found in {table.duration_s:.0f} s"
+        axes.set(yticks=places, yticklabels=[name for name, _ in kept], xlabel="errors")
+        axes.set_title(f"{table.detector}: {found}")
+        axes.invert_yaxis()
+        if positions:
+            axes.legend(loc="lower right")
+    return figure
+
+
+def plot_features(features: Mapping[str, FloatArray], is_tap: npt.NDArray[np.bool_], *, title: str = "") -> Figure:
+    """Distributions of features of taps (dark outline) against those of everything else (pale area), one panel each.
+
+    `features` are values by name, shape (n,); `is_tap` tells which are taps. At most twelve are drawn, those that
+    tell the two apart best first (by the area under the receiver operating characteristic, AUC).
+    """
+    from scipy.stats import rankdata  # heavy; only this figure needs it
+
+    if not features or is_tap.all() or not is_tap.any():
+        raise ParameterError("features of taps and of other candidates are needed to compare them")
+
+    def auc(values: FloatArray) -> float:
+        known = np.isfinite(values)
+        taps = int((is_tap & known).sum())
+        rest = int(known.sum()) - taps
+        if not taps or not rest:
+            return 0.5
+        ranks = rankdata(values[known])
+        return float((ranks[is_tap[known]].sum() - taps * (taps + 1) / 2) / (taps * rest))
+
+    areas = {name: auc(np.asarray(values, dtype=np.float64)) for name, values in features.items()}
+    chosen = sorted(areas, key=lambda name: -abs(areas[name] - 0.5))[:12]
+    columns = min(4, len(chosen))
+    rows = math.ceil(len(chosen) / columns)
+    with mpl.rc_context(STYLE):
+        figure, axes = _figure(rows, columns, height=0.6 + 1.5 * rows)
+        panels: list[Axes] = axes.ravel().tolist()
+        for panel, name in zip(panels, chosen, strict=False):
+            values = np.asarray(features[name], dtype=np.float64)
+            finite = np.isfinite(values)
+            known = values[finite]
+            low, high = np.quantile(known, [0.005, 0.995]) if known.size else (0.0, 1.0)
+            edges = np.linspace(low, high, 25) if high > low else np.linspace(low - 0.5, low + 0.5, 25)
+            looks: dict[str, dict[str, Any]] = {"other": {"color": PALE}, "taps": {"color": INK, "histtype": "step"}}
+            for label, group in (("other", finite & ~is_tap), ("taps", finite & is_tap)):
+                share = np.full(int(group.sum()), 1.0 / max(1, int(group.sum())))
+                panel.hist(values[group], edges.tolist(), weights=share, label=label, **looks[label])
+            panel.set_title(f"{name}\nAUC {max(areas[name], 1 - areas[name]):.2f}", fontsize=8, fontweight="normal")
+            panel.set_yticks([])
+        for panel in panels[len(chosen) :]:
+            panel.set_visible(False)
+        panels[0].legend(loc="upper right", fontsize=7)
+        figure.suptitle(f"{title or 'features'}: {int(is_tap.sum())} taps, {int((~is_tap).sum())} other candidates",
+                        fontsize=9, fontweight="bold", x=0.01, ha="left")  # fmt: skip
+    return figure
+
+
+def plot_health(recording: Recording, report: HealthReport) -> Figure:
+    """The whole waveform between its rails, the spectrum of its calm half, and the findings in words."""
+    with mpl.rc_context(STYLE):
+        figure, ((wave,), (spectrum,)) = _figure(2, height=4.4)
+        times, samples = _stretch(recording, 0.0, math.inf)
+        wave.plot(*_thin(times, samples), color=MID, linewidth=0.5)
+        wave.axhline(report.bias_v, color=INK, linewidth=0.8, label=f"bias {report.bias_v:.3g} V")
+        for k, rail in enumerate(recording.range_v or ()):
+            wave.axhline(rail, color=ACCENT, linestyle="--", label=None if k else "rails")
+        for finding in report.findings:
+            if math.isfinite(finding.first_s):
+                wave.annotate(finding.code, (finding.first_s, report.bias_v), xytext=(4, 24), color=ACCENT,
+                              fontsize=8, textcoords="offset points",
+                              arrowprops={"arrowstyle": "-|>", "color": ACCENT})  # fmt: skip
+        words = ", ".join(report.codes()[:3]) or "nothing found"
+        if len(report.findings) > 3:
+            words += f" and {len(report.findings) - 3} more"
+        wave.set(xlabel="s", ylabel="V", title=f"{_title(recording)}: {words}")
+        wave.legend(loc="upper right", ncols=2)
+        size = min(recording.samples.size, max(8, round(recording.fs)))
+        blocks = recording.samples[: recording.samples.size // max(size, 1) * size].reshape(-1, max(size, 1))
+        if blocks.size:
+            calm = blocks[np.argsort(blocks.std(axis=1))[: max(1, blocks.shape[0] // 2)]]
+            window = np.hanning(size)
+            power = np.mean(np.abs(np.fft.rfft((calm - calm.mean(axis=1, keepdims=True)) * window)) ** 2, axis=0)
+            hertz = np.fft.rfftfreq(size, 1.0 / recording.fs)
+            level = 10.0 * np.log10(power / (np.sum(window**2) * recording.fs / 2.0) + 1e-20)
+            spectrum.plot(hertz[1:], level[1:], color=INK, linewidth=0.7)
+            spectrum.set(xscale="log", xlim=(max(5.0, hertz[1]), recording.fs / 2))
+            _plain_ticks(spectrum.xaxis)
+            for finding in report.findings:
+                if finding.unit == "Hz" and finding.code in ("hum", "tone"):
+                    spectrum.axvline(finding.value, color=ACCENT, linestyle=":", label=finding.message.split(",")[0])
+            if spectrum.get_legend_handles_labels()[0]:
+                spectrum.legend(loc="upper right")
+        spectrum.set(xlabel="Hz", ylabel="dB re 1 V²/Hz")
+        spectrum.set_title(f"spectrum of the calmer half; noise {1e3 * report.noise_v:.3g} mV rms")
+        spectrum.grid(axis="y")
+    return figure

@@ -1,0 +1,165 @@
+"""health, ringdown, dead-time and causes on files and on a corpus, with their figures, formats and refusals."""
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.cli import main
+from tapsig.load import write_labels, write_wav
+from tapsig.records import Label
+
+FS = 2000
+TAPS = (0.5, 0.9, 1.7, 2.4)
+
+
+def ring(t60_s: float, seed: int = 0) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(int(3.5 * FS)) / FS
+    samples = 0.003 * rng.standard_normal(time_s.size)
+    for tap in TAPS:
+        since = np.maximum(time_s - tap, 0)
+        samples += (time_s >= tap) * 0.6 * np.exp(-6.9078 * since / t60_s) * np.cos(2 * np.pi * 140 * since)
+    return samples
+
+
+@pytest.fixture(scope="module")
+def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two channels: a skin that rings for 1.5 s, a frame that rings for 0.15 s."""
+    folder = tmp_path_factory.mktemp("corpus")
+    write_wav(folder / "heron-quiet.wav", [ring(1.5), ring(0.15, 1)], FS, full_scale_v=2.5)
+    write_labels(folder / "heron-quiet.csv", tuple(map(Label, TAPS)))
+    rows = ["recording,channel,labels,vehicle,position,scene,split,fs_hz,full_scale_v,adc_bits,duration_s,seed"]
+    rows += [f"heron-quiet.wav,{k},heron-quiet.csv,heron,{name},quiet,train,{FS},2.5,16,3.5,"
+             for k, name in enumerate(("inner-skin", "frame"))]  # fmt: skip
+    (folder / "corpus.csv").write_text("\n".join(rows) + "\n")
+    return folder
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
+    code = main([str(word) for word in words])
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def test_health_is_quiet_on_sound_channels(corpus: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = run(capsys, "health", corpus / "heron-quiet.wav", "--full-scale-v", 2.5)
+    assert code == 0
+    assert len(out.splitlines()) == 2
+    assert "2 of 2 sound" in err
+    code, out, _ = run(capsys, "health", corpus, "--position", "frame", "--format", "json")
+    assert (code, json.loads(out)["rows"]) == (0, [])
+
+
+def test_health_names_faults_with_exit_code_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "one.wav"
+    write_wav(path, [np.clip(ring(0.3) * 6, -1, 1), np.zeros(7000)], FS, full_scale_v=1.0)
+    code, out, _ = run(capsys, "health", path, "--format", "json", "--plot", tmp_path / "h.png")
+    rows = json.loads(out)["rows"]
+    assert code == 1
+    assert {"clipped", "constant", "channel-silent"} <= {row["code"] for row in rows}
+    assert all(row["advice"] for row in rows)
+    assert sorted(figure.name for figure in tmp_path.glob("*.png")) == ["h-one-channel-0.png", "h-one-channel-1.png"]
+    code, out, _ = run(capsys, "health", path, "--channel", 1)
+    assert code == 1
+    assert "error: every sample is 0 V" in out
+
+
+def test_ringdown_tells_the_skin_from_the_frame(
+    corpus: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, _ = run(capsys, "ringdown", corpus, "--format", "json")
+    results = json.loads(out)["results"]
+    assert code == 0
+    assert results["heron-quiet inner-skin"]["t60_s"] == pytest.approx(1.5, rel=0.05)
+    assert results["heron-quiet frame"]["t60_s"] == pytest.approx(0.15, rel=0.05)
+    code, out, _ = run(capsys, "ringdown", corpus / "heron-quiet.wav", "--labels", corpus / "heron-quiet.csv",
+                       "--plot", tmp_path / "r.png", "--spectrogram", tmp_path / "s.svg")  # fmt: skip
+    assert code == 0
+    assert "T60 s" in out
+    assert "octave Hz" in out
+    assert (tmp_path / "r.png").stat().st_size > 10_000
+    assert "140 Hz" in (tmp_path / "s.svg").read_text()
+
+
+def test_ringdown_takes_taps_from_a_detector(corpus: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = corpus / "heron-quiet.wav"
+    code, out, _ = run(capsys, "ringdown", path, "--channel", 1, "--detector", "fixed-threshold", "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(out)))
+    assert code == 0
+    assert float(rows[0]["frequency_hz"]) == pytest.approx(140, abs=0.7)
+    code, _, err = run(capsys, "ringdown", path)
+    assert code == 1
+    assert "no taps" in err
+
+
+def test_dead_time_room_is_wide_on_the_frame(corpus: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "dead-time", corpus, "--format", "json", "--plot", tmp_path / "d.png",
+                       "--waveform", tmp_path / "w.png")  # fmt: skip
+    rooms = {row["recording"]: row["room_db_ms"] for row in json.loads(out)["rows"]}
+    assert code == 0
+    assert rooms["heron-quiet frame"] > 3 * rooms["heron-quiet inner-skin"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "d-heron-quiet-frame.png", "d-heron-quiet-inner-skin.png",
+        "w-heron-quiet-frame.png", "w-heron-quiet-inner-skin.png",
+    ]  # fmt: skip
+    _, out, _ = run(capsys, "dead-time", corpus, "--by", "all", "--format", "csv")
+    cells = list(csv.DictReader(io.StringIO(out)))
+    assert {cell["map"] for cell in cells} == {"all"}
+    assert len(cells) == 61 * 77
+
+
+def test_causes_count_and_list_the_same_errors(
+    corpus: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--plot", tmp_path / "c.png")
+    assert code == 0
+    assert "ring-down" in out
+    assert "8 of 8 taps found" in err
+    _, listed, _ = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--format", "csv")
+    errors = list(csv.DictReader(io.StringIO(listed)))
+    _, out, _ = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--format", "json", "--by", "both")
+    rows = json.loads(out)["rows"]
+    assert sum(row["count"] for row in rows) == len(errors) > 0
+    assert {error["position"] for error in errors} == {"inner-skin"}
+    assert (tmp_path / "c.png").exists()
+
+
+def test_causes_draw_features_of_a_detector_that_has_them(
+    corpus: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, _, _ = run(capsys, "causes", corpus, "--detector", "innovation", "--features", tmp_path / "f.svg")
+    assert code == 0
+    assert "innovation_rise" in (tmp_path / "f.svg").read_text()
+    code, _, err = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--features", tmp_path / "g.png")
+    assert code == 2
+    assert "no features" in err
+
+
+def test_rules_are_printed_without_a_file(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stop:
+        main(["causes", "--rules"])
+    assert stop.value.code == 0
+    assert "`unexplained`" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "message"),
+    [
+        (("ringdown", "{}", "--vehicle", "otter"), 2, "holds vehicle: heron"),
+        (("dead-time", "{}", "--labels", "x.csv"), 2, "goes with one recording"),
+        (("health", "{}/heron-quiet.wav", "--scene", "rain"), 2, "chooses from a corpus"),
+        (("dead-time", "{}/heron-quiet.wav"), 1, "not labelled"),
+        (("causes", "{}/heron-quiet.wav"), 1, "not labelled"),
+        (("ringdown", "{}", "--modes", "0"), 2, "--modes is 0"),
+        (("ringdown", "{}", "--plot", "a.bmp"), 2, "must end in"),
+        (("health", "{}/none.wav"), 1, "none.wav"),
+    ],
+)
+def test_calls_that_cannot_work(corpus: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], code: int,
+                                message: str) -> None:  # fmt: skip
+    found, _, err = run(capsys, *(word.format(corpus) for word in words))
+    assert (found, message in err) == (code, True), err

@@ -1,0 +1,160 @@
+"""Figures show what they are given, save in three formats, and stand inside a page as SVG."""
+
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+
+from tapsig.errors import ParameterError
+from tapsig.health import check_health
+from tapsig.records import Detections, Gap, Label, Recording
+from tapsig.report.figures import (
+    figure_to_svg,
+    plot_causes,
+    plot_dead_time,
+    plot_detections,
+    plot_features,
+    plot_health,
+    plot_ringdown,
+    plot_spectrogram,
+    write_figure,
+)
+from tapsig.study.causes import CauseTable, ErrorCause
+from tapsig.study.dead_time import DeadTimeMap, compute_dead_time_map
+from tapsig.study.ringdown import compute_ringdown
+
+FS = 2000.0
+TAPS = (0.5, 1.3, 2.1)
+
+
+@pytest.fixture(scope="module")
+def recording() -> Recording:
+    rng = np.random.default_rng(0)
+    time_s = np.arange(int(3 * FS)) / FS
+    samples = 1.6 + 2e-3 * rng.standard_normal(time_s.size)
+    for tap in TAPS:
+        since = np.maximum(time_s - tap, 0)
+        samples += (time_s >= tap) * 0.5 * np.exp(-since / 0.06) * np.cos(2 * np.pi * 140 * since)
+    labels = (*map(Label, TAPS), Label(0.9, "slam"))
+    return Recording(samples, FS, labels, "frame", "heron", "quiet", range_v=(0.0, 3.3), adc_bits=12)
+
+
+def texts(figure: Figure) -> str:
+    root = ElementTree.fromstring(figure_to_svg(figure))
+    return " ".join(element.text or "" for element in root.iter("{http://www.w3.org/2000/svg}text"))
+
+
+def test_svg_is_one_element_without_prologue_and_always_the_same(recording: Recording) -> None:
+    first, second = (figure_to_svg(plot_detections(recording)) for _ in range(2))
+    assert first.startswith("<svg")
+    assert first.rstrip().endswith("</svg>")
+    assert first == second
+    ElementTree.fromstring(first)
+
+
+@pytest.mark.parametrize(("suffix", "magic"), [(".png", b"\x89PNG"), (".svg", b"<?xml"), (".pdf", b"%PDF")])
+def test_files_by_ending(recording: Recording, tmp_path: Path, suffix: str, magic: bytes) -> None:
+    path = tmp_path / f"a{suffix}"
+    write_figure(plot_detections(recording), path)
+    assert path.read_bytes().startswith(magic)
+    with pytest.raises(ParameterError, match="--force"):
+        write_figure(plot_detections(recording), path)
+    write_figure(plot_detections(recording), path, force=True)
+
+
+def test_other_endings_and_missing_folders_are_refused(recording: Recording, tmp_path: Path) -> None:
+    figure = plot_detections(recording)
+    with pytest.raises(ParameterError, match=r"must end in \.png"):
+        write_figure(figure, tmp_path / "a.bmp")
+    with pytest.raises(ParameterError, match="does not exist"):
+        write_figure(figure, tmp_path / "none" / "a.png")
+
+
+def test_detections_show_taps_labels_and_both_kinds_of_decision(recording: Recording) -> None:
+    onsets = np.array([1000, 2600, 5000])
+    found = Detections(onsets, onsets, np.zeros(3), reason=("", "", "gate"))
+    figure = plot_detections(recording, found, threshold_v=0.2, name="mine")
+    wave, marks = figure.axes
+    assert "heron, frame, quiet · mine" in texts(figure)
+    assert "threshold ±0.2 V" in texts(figure)
+    accepted, rejected = (line.get_xdata().tolist() for line in marks.lines[-2:])
+    assert accepted == [0.5, 1.3]
+    assert rejected == [2.5]
+    events = [[segment[0][0] for segment in collection.get_segments()] for collection in marks.collections]
+    assert events == [list(TAPS), [0.9]]
+    assert max(abs(np.nan_to_num(wave.lines[0].get_ydata()))) == pytest.approx(0.5, abs=0.02)
+
+
+def test_no_line_crosses_a_gap(recording: Recording) -> None:
+    holed = Recording(recording.samples, FS, gaps=(Gap(3000, 2.0),))
+    line = plot_detections(holed).axes[0].lines[0]
+    assert np.isnan(line.get_ydata()).sum() == 1
+    assert line.get_xdata()[-1] == pytest.approx(5.0, abs=1e-3)
+
+
+def test_a_long_waveform_keeps_its_extremes(recording: Recording) -> None:
+    samples = np.zeros(500_000)
+    samples[123_457] = 1.0
+    line = plot_detections(Recording(samples, FS)).axes[0].lines[0]
+    assert line.get_ydata().size <= 20_000
+    assert line.get_ydata().max() == 1.0
+
+
+def test_spectrogram_marks_each_mode_once(recording: Recording) -> None:
+    figure = plot_spectrogram(recording, modes=[140.0, 143.0, 900.0], highest_hz=500.0)
+    marked = [text for text in figure.axes[0].texts if text.get_text().endswith("Hz")]
+    assert [text.get_text() for text in marked] == ["140 Hz", "143 Hz"]
+    heights = [text.get_position()[1] for text in marked]
+    assert heights[1] - heights[0] > 15  # side by side, not one over the other
+    with pytest.raises(ParameterError, match="too few"):
+        plot_spectrogram(Recording(np.zeros(20), FS))
+
+
+def test_ringdown_shows_every_tap_and_the_dominant_modes(recording: Recording) -> None:
+    result = compute_ringdown(recording)
+    figure = plot_ringdown(result)
+    assert "140 Hz: T60 0.41 s" in texts(figure)  # 3 ln 10 · 0.06 s
+    assert "energy left, 3 taps" in texts(figure)
+
+
+def test_the_map_names_its_room_and_says_where_there_is_none(recording: Recording) -> None:
+    found = compute_dead_time_map(recording)
+    assert f"each of 3 taps once: {found.room_db_ms:.0f} dB × ms" in texts(plot_dead_time(found, title="a"))
+    full = np.ones((3, 4), dtype=np.int64)
+    none = DeadTimeMap(np.array([-3.0, -2.0, -1.0]), np.array([0.1, 0.2, 0.3, 0.4]), full, full, 7, 0.01, 0.05)
+    assert "nowhere is each of 7 taps counted once" in texts(plot_dead_time(none))
+
+
+def test_causes_bars_add_up_to_all_errors() -> None:
+    errors = [ErrorCause("false", f"cause {k % 20}", 1.0, 0, 0, position="ab"[k % 2]) for k in range(60)]
+    errors += [ErrorCause("miss", "too weak", 2.0, 0, 0, position="a")] * 5
+    figure = plot_causes(CauseTable("mine", tuple(errors), 10, 5, 60.0))
+    assert sum(patch.get_width() for patch in figure.axes[0].patches) == 65
+    assert "other causes" in texts(figure)
+    assert "miss: too weak" in texts(figure)
+    assert "0 of 0 taps" in texts(plot_causes(CauseTable("mine", (), 0, 0, 1.0)))
+
+
+def test_features_are_ranked_by_how_well_they_tell_taps() -> None:
+    rng = np.random.default_rng(0)
+    is_tap = np.arange(400) < 100
+    features = {"noise": rng.standard_normal(400), "good": is_tap * 3.0 + rng.standard_normal(400),
+                "constant": np.ones(400), "empty": np.full(400, np.nan)}  # fmt: skip
+    figure = plot_features(features, is_tap)
+    assert figure.axes[0].get_title().startswith("good\nAUC 0.9")
+    # AUC of two unit normals 3 apart is Φ(3/√2) = 0.983 (closed form).
+    assert float(figure.axes[0].get_title().split()[-1]) == pytest.approx(0.983, abs=0.015)
+    with pytest.raises(ParameterError, match="to compare"):
+        plot_features(features, np.ones(400, dtype=bool))
+
+
+def test_health_names_findings_and_draws_hum(recording: Recording) -> None:
+    time_s = np.arange(recording.samples.size) / FS
+    hum = Recording(recording.samples + 0.03 * np.sin(2 * np.pi * 50 * time_s), FS, range_v=(0.0, 3.3), adc_bits=12)
+    figure = plot_health(hum, check_health(hum))
+    assert "hum at 50.0 Hz" in texts(figure)
+    assert "nothing found" in texts(plot_health(recording, check_health(recording)))
+    empty = Recording(np.zeros(0), FS)
+    assert "too-short" in texts(plot_health(empty, check_health(empty)))
