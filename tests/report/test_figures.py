@@ -143,9 +143,9 @@ def test_features_are_ranked_by_how_well_they_tell_taps() -> None:
     features = {"noise": rng.standard_normal(400), "good": is_tap * 3.0 + rng.standard_normal(400),
                 "constant": np.ones(400), "empty": np.full(400, np.nan)}  # fmt: skip
     figure = plot_features(features, is_tap)
-    assert figure.axes[0].get_title().startswith("good\nAUC 0.9")
+    assert figure.axes[0].get_title(loc="left").startswith("good\nAUC 0.9")
     # AUC of two unit normals 3 apart is Φ(3/√2) = 0.983 (closed form).
-    assert float(figure.axes[0].get_title().split()[-1]) == pytest.approx(0.983, abs=0.015)
+    assert float(figure.axes[0].get_title(loc="left").split()[-1]) == pytest.approx(0.983, abs=0.015)
     with pytest.raises(ParameterError, match="to compare"):
         plot_features(features, np.ones(400, dtype=bool))
 
