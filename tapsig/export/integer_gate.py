@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from tapsig.detect.gate import ALL_FEATURES, Gate, Trees
+from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate, Trees
 from tapsig.export.fixed_point import log2_q8
 from tapsig.export.integer_features import SIX_DB
 from tapsig.features import FEATURES
@@ -18,6 +18,7 @@ from tapsig.units import IntArray
 
 REMEMBERED = 64
 SCORE_LIMIT = 32767
+HOPELESS_Q10 = math.floor(HOPELESS * 1024 + 0.5)
 DB_Q8 = 256.0 * math.log2(10.0) / 10.0
 """One decibel of power as log2 in Q8."""
 
@@ -171,8 +172,14 @@ def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history
     out[13] = abs(log2_q8(first_gap) - log2_q8(second_gap)) if second_gap > 0 else 4 * 256
     out[14] = level - row[_OVER_NOISE]
     out[15] = log2_q8(min(trigger, 8000) + 1)
+    _remember(row, trigger, score, history)
+
+
+@numba.njit(cache=True)
+def _remember(row: IntArray, trigger: int, score: int, history: IntegerHistory) -> None:
+    seen = history.seen[0]
     k = seen % REMEMBERED
-    history.block[k], history.level[k], history.score[k] = trigger, level, score
+    history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score
     for j in range(4):
         history.shares[k, j] = row[_SHARES + j]
     history.seen[0] = seen + 1
@@ -187,8 +194,12 @@ def judge(
     width = rows.shape[1]
     for i in range(triggers.size):
         full[i, :width] = rows[i]
-        fill_history(full[i, width:], rows[i], triggers[i], sum_trees(first, rows[i]), history)
-        scores[i] = sum_trees(second, full[i])
+        scores[i] = sum_trees(first, rows[i])
+        if scores[i] < HOPELESS_Q10:
+            _remember(rows[i], triggers[i], scores[i], history)
+        else:
+            fill_history(full[i, width:], rows[i], triggers[i], scores[i], history)
+            scores[i] = sum_trees(second, full[i])
 
 
 class GateNumbers(NamedTuple):

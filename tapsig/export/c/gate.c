@@ -151,6 +151,10 @@ static int16_t judge_candidate(tapsig_core *core, uint32_t trigger)
     }
     const uint32_t age = core->alive - 1 - AFTER;
     const int16_t first = sum_trees(first_nodes, first_roots, TAPSIG_FIRST_TREES, TAPSIG_FIRST_BASE, row);
+    if (first < TAPSIG_HOPELESS) {
+        remember(&core->candidates, row, trigger, first);
+        return first;
+    }
     fill_history(&core->candidates, row, trigger, age < 8000 ? age : 8000, first);
     return sum_trees(second_nodes, second_roots, TAPSIG_SECOND_TREES, TAPSIG_SECOND_BASE, row);
 }
