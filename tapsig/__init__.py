@@ -4,6 +4,8 @@ The names below load on first use, so that `import tapsig` stays quick.
 """
 
 import importlib
+import sys
+import types
 from typing import TYPE_CHECKING
 
 from tapsig._version import __version__
@@ -43,3 +45,14 @@ def __getattr__(name: str) -> object:
 
 def __dir__() -> list[str]:
     return sorted(__all__)
+
+
+class _Package(types.ModuleType):
+    """Two functions, `detect` and `score`, share their names with rooms; importing a room must not hide its function."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if not (name in _HOME and isinstance(value, types.ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package

@@ -52,3 +52,10 @@ def test_an_unknown_command_is_the_callers_fault(capsys: pytest.CaptureFixture[s
 def test_an_unknown_name_of_the_package_says_so() -> None:
     with pytest.raises(AttributeError, match="has no attribute 'listen'"):
         importlib.import_module("tapsig").listen  # noqa: B018
+
+
+def test_functions_that_share_a_rooms_name_stay_functions() -> None:
+    code = "import tapsig.score.matching, tapsig.detect.base, tapsig\n"
+    code += "assert callable(tapsig.score) and callable(tapsig.detect)\n"
+    code += "assert tapsig.detect.__module__ == 'tapsig.detect'"
+    subprocess.run([sys.executable, "-c", code], check=True)
