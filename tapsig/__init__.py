@@ -48,7 +48,7 @@ def __dir__() -> list[str]:
 
 
 class _Package(types.ModuleType):
-    """Two functions, `detect` and `score`, share their names with rooms; importing a room must not hide its function."""
+    """`detect` and `score` are functions and rooms: importing the room must not hide the function."""
 
     def __setattr__(self, name: str, value: object) -> None:
         if not (name in _HOME and isinstance(value, types.ModuleType)):

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
+from threadpoolctl import threadpool_limits
 
 from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, check_positive

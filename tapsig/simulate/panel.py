@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.linalg import eigh
 from scipy.special import j1
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
+from threadpoolctl import threadpool_limits
 
 from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, IntArray, check_positive, check_range

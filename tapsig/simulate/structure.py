@@ -12,7 +12,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import eigh
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
+from threadpoolctl import threadpool_limits
 
 from tapsig.errors import ParameterError
 from tapsig.simulate.panel import Part
