@@ -182,7 +182,7 @@ def main() -> None:
     args = parser.parse_args()
     held, held_plans = gather(fleet("validation", RANDOM_VALIDATION), args.cache)
     train, _ = gather(fleet("train", RANDOM_TRAIN), args.cache)
-    crossed = fit_gate(train, first=FIRST, second=SECOND, folds=3, seed=1,
+    crossed = fit_gate(train, first=FIRST, second=SECOND, folds=2, seed=1,
                        progress=lambda text: print(text, file=sys.stderr, flush=True))
     write_model(crossed, held, held_plans, args.out)
 

@@ -28,6 +28,8 @@ HISTORY: tuple[str, ...] = (
 )  # fmt: skip
 ALL_FEATURES: tuple[str, ...] = (*FEATURES, *HISTORY)
 ALL_FAMILIES: dict[str, tuple[str, ...]] = {**FAMILIES, "history": HISTORY}
+HOPELESS = -5.0
+"""A candidate with a first score below this (odds under 1 to 150) is not judged a second time: that saves time."""
 _REMEMBERED = 64
 _SHARES = FEATURES.index("share_40hz")
 _LEVEL = FEATURES.index("level_v_db")
@@ -206,8 +208,14 @@ def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, h
     out[13] = abs(math.log2(first_gap / second_gap)) if second_gap > 0 else 4.0
     out[14] = level - row[_OVER_NOISE]
     out[15] = math.log2(min(trigger, 8000) + 1.0)
+    _remember(row, trigger, score, history)
+
+
+@numba.njit(cache=True)
+def _remember(row: FloatArray, trigger: int, score: float, history: History) -> None:
+    seen = history.seen[0]
     k = seen % _REMEMBERED
-    history.block[k], history.level[k], history.score[k] = trigger, level, score
+    history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score
     for j in range(4):
         history.shares[k, j] = row[_SHARES + j]
     history.seen[0] = seen + 1
@@ -216,13 +224,28 @@ def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, h
 @numba.njit(cache=True)
 def judge(triggers: IntArray, rows: FloatArray, first: Trees, second: Trees, history: History, full: FloatArray,
           scores: FloatArray) -> None:
-    """Score candidates in order: `full` (n, len(ALL_FEATURES)) and `scores` (n,) are written."""
+    """Score candidates in order: `full` (n, len(ALL_FEATURES)) and `scores` (n,) are written.
+
+    A hopeless candidate keeps its first score, and its history is nan.
+    """
     width = rows.shape[1]
     for i in range(triggers.size):
         row = rows[i]
         full[i, :width] = row
-        fill_history(full[i, width:], row, triggers[i], sum_trees(first, row), history)
-        scores[i] = sum_trees(second, full[i])
+        score = sum_trees(first, row)
+        if score < HOPELESS:
+            full[i, width:] = np.nan
+            _remember(row, triggers[i], score, history)
+            scores[i] = score
+        else:
+            fill_history(full[i, width:], row, triggers[i], score, history)
+            scores[i] = sum_trees(second, full[i])
+
+
+def _name_reason(column: int) -> str:
+    worst = ALL_FEATURES[column]
+    family = next(name for name, members in ALL_FAMILIES.items() if worst in members)
+    return f"{family}: {worst}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -250,6 +273,9 @@ class Gate:
 
     def reason(self, row: FloatArray) -> str:
         """The family of features that spoke most against a rejected candidate; `row` has shape (len(ALL_FEATURES),)."""
+        if math.isnan(row[-1]):  # hopeless
+            parts = self.first.contributions(row[: len(FEATURES)])
+            return _name_reason(int(np.argmin(parts)))
         parts = self.second.contributions(row)
         # The first sum's score is one column of the second: share its part out as the first sum came to it.
         column = ALL_FEATURES.index("score")
@@ -257,9 +283,7 @@ class Gate:
         if parts[column] < 0.0 and inner.min(initial=0.0) < 0.0:
             parts[: len(FEATURES)] += parts[column] * np.minimum(inner, 0.0) / np.minimum(inner, 0.0).sum()
             parts[column] = 0.0
-        worst = ALL_FEATURES[int(np.argmin(parts))]
-        family = next(name for name, members in ALL_FAMILIES.items() if worst in members)
-        return f"{family}: {worst}"
+        return _name_reason(int(np.argmin(parts)))
 
     def to_json(self) -> dict[str, object]:
         """Plain data for JSON."""

@@ -15,17 +15,22 @@ from tapsig.units import FloatArray, IntArray
 
 @dataclass(frozen=True, slots=True)
 class Boosting:
-    """How a sum of trees is grown: how many, their leaves at most, the share of each step, the smallest leaf."""
+    """How a sum of trees is grown: how many, their leaves at most, the share of each step, the smallest leaf.
+
+    Above `most_rows` rows, a part of those that are no taps is drawn, and weighs the more.
+    """
 
     trees: int = 100
     leaves: int = 10
     rate: float = 0.1
     least_leaf: int = 20
+    most_rows: int = 250_000
 
     def grow(self, rows: FloatArray, taps: IntArray, weights: FloatArray, *, seed: int = 0) -> Trees:
         """Trees that tell `taps` (0 or 1, shape (n,)) by `rows` (n, m); rows of weight 0 are left out."""
         from sklearn.ensemble import HistGradientBoostingClassifier  # heavy
 
+        weights = self._thin(taps, weights, np.random.default_rng(seed))
         used = weights > 0
         model = HistGradientBoostingClassifier(
             max_iter=self.trees, max_leaf_nodes=self.leaves, learning_rate=self.rate, min_samples_leaf=self.least_leaf,
@@ -36,6 +41,16 @@ class Boosting:
         parts = [(np.where(n["is_leaf"] > 0, -1, n["feature_idx"]), n["num_threshold"], n["left"], n["right"],
                   n["value"]) for n in nodes]
         return _join(parts, float(np.ravel(model._baseline_prediction)[0]))
+
+    def _thin(self, taps: IntArray, weights: FloatArray, rng: np.random.Generator) -> FloatArray:
+        """Weights of which many are set to 0, and those that stay of the same kind raised, when there are too many."""
+        others = (taps == 0) & (weights > 0)
+        room = self.most_rows - int((weights > 0).sum() - others.sum())
+        if others.sum() <= max(room, 1):
+            return weights
+        share = min(1.0, max(room, self.most_rows // 2) / float(others.sum()))
+        kept = others & (rng.random(weights.size) < share)
+        return np.where(others, np.where(kept, weights / share, 0.0), weights)
 
     def mend(self, rows: FloatArray, taps: IntArray, weights: FloatArray, start: FloatArray, *, seed: int = 0) -> Trees:
         """Trees to add to a sum that gives `rows` the scores `start` (n,)."""
