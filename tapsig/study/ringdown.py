@@ -99,7 +99,7 @@ def compute_ringdown(
     recording: Recording,
     *,
     onsets_s: npt.ArrayLike | None = None,
-    settle_s: float = 0.012,
+    settle_s: float = 0.03,
     longest_s: float = 1.0,
     highest_hz: float | None = None,
 ) -> RingdownResult:
@@ -109,7 +109,8 @@ def compute_ringdown(
     ----------
     onsets_s : the taps; default: the labels of kind "tap". Labels of any other kind end a ring-down as well, except
         rebounds of the tap itself, after which it begins.
-    settle_s : from the onset to the start of the ring-down, so that contact is over (1–8 ms, common practice).
+    settle_s : from the onset to the start of the ring-down, so that contact is over (1–8 ms, common practice), and a
+        second touch that nobody labelled.
     longest_s : no ring-down is followed longer.
     highest_hz : look for modes up to there; default 0.45 of the rate.
 
