@@ -88,9 +88,11 @@ def _render(results: "dict[str, RingdownResult]", args: argparse.Namespace) -> s
     if len(results) == 1:
         name, result = next(iter(results.items()))
         return _describe(name, result, args.modes)
-    header = ["recording", "taps", "T60 s", "dominant modes: Hz (T60 s)"]
-    lines = [[name, result.taps_used, result.t60_s, _list_modes(result)] for name, result in results.items()]
-    return f"{render_table(header, lines)}\n\nT60: the longest among the dominant modes (5 % of the energy or more).\n"
+    header = ["recording", "taps", "EDT s", "T60 s", "dominant modes: Hz (T60 s)"]
+    lines = [[name, result.taps_used, result.bands[0].times_s["edt"], result.t60_s, _list_modes(result)]
+             for name, result in results.items()]  # fmt: skip
+    return (f"{render_table(header, lines)}\n\nEDT: early decay time of the whole signal (ISO 3382-1)."
+            " T60: the longest among the dominant modes (5 % of the energy or more).\n")  # fmt: skip
 
 
 def _list_modes(result: "RingdownResult") -> str:
