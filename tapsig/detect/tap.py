@@ -83,6 +83,8 @@ class TapDetector(StreamingDetector):
         self._keep_rejected = keep_rejected
         self._core = Core(self.fs, step=STEP, trigger_db=TRIGGER_DB, floor_v=CORE_FLOOR_V)
         self.latency_s = LATENCY_S + 1.0 / self.fs
+        self._floor_db = 20.0 * float(np.log10(variant.floor_v))
+        self._dead = seconds_to_samples(variant.dead_time_s, self.fs)
         self._clear()
 
     def _clear(self) -> None:
@@ -104,30 +106,27 @@ class TapDetector(StreamingDetector):
         full, scores = np.empty((count, len(ALL_FEATURES))), np.empty(count)
         judge(candidates.triggers, candidates.rows, gate.first, gate.second, self._history, full, scores)
         probability = gate.probability(scores)
-        reasons = self._decide(candidates, full, probability)
-        kept = np.arange(count) if self._keep_rejected else np.flatnonzero([not reason for reason in reasons])
+        likely = np.flatnonzero(probability >= self._variant.probability)
+        kept = np.arange(count) if self._keep_rejected else likely
+        reasons = [self._decide(i, candidates, full, float(probability[i])) for i in kept.tolist()]
+        if not self._keep_rejected:
+            kept = kept[[not reason for reason in reasons]]
+            reasons = [""] * kept.size
         if not kept.size:
             return Detections.empty()
         return Detections(
             candidates.onsets[kept], candidates.decided[kept], probability[kept],
-            {name: full[kept, column] for column, name in enumerate(ALL_FEATURES)},
-            tuple(reasons[i] for i in kept),
+            {name: full[kept, column] for column, name in enumerate(ALL_FEATURES)}, tuple(reasons),
         )  # fmt: skip
 
-    def _decide(self, candidates: Candidates, full: FloatArray, probability: FloatArray) -> list[str]:
-        """Reason of each candidate, "" for a tap; in order, because of the dead time."""
-        variant = self._variant
-        floor_db = 20.0 * float(np.log10(variant.floor_v))
-        dead = seconds_to_samples(variant.dead_time_s, self.fs)
-        reasons = []
-        for i, onset in enumerate(candidates.onsets.tolist()):
-            if candidates.rows[i, _LEVEL] < floor_db:
-                reasons.append("below floor_v")
-            elif probability[i] < variant.probability:
-                reasons.append(variant.gate.reason(full[i]) if self._keep_rejected else "gate")
-            elif onset - self._last < dead:
-                reasons.append("within dead time")
-            else:
-                reasons.append("")
-                self._last = onset
-        return reasons
+    def _decide(self, i: int, candidates: Candidates, full: FloatArray, probability: float) -> str:
+        """Why candidate `i` is rejected, "" for a tap; to be asked in order, because of the dead time."""
+        variant, onset = self._variant, int(candidates.onsets[i])
+        if candidates.rows[i, _LEVEL] < self._floor_db:
+            return "below floor_v"
+        if probability < variant.probability:
+            return variant.gate.reason(full[i])
+        if onset - self._last < self._dead:
+            return "within dead time"
+        self._last = onset
+        return ""
