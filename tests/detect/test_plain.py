@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tapsig.detect import CATALOGUE, detect
+from tapsig.detect import CATALOGUE, detect, files, spectral_flux
 from tapsig.detect.chance import Null, Random
 from tapsig.detect.files import detect_wav
 from tapsig.detect.fixed_threshold import FixedThreshold
@@ -86,7 +86,7 @@ def test_spectral_flux_says_that_it_is_batch_only() -> None:
 def test_blocks_of_spectra_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     recording = Recording(make_test_signal(FS), FS)
     whole = detect("spectral-flux", recording)
-    monkeypatch.setattr("tapsig.detect.spectral_flux._FRAMES", 37)
+    monkeypatch.setattr(spectral_flux, "_FRAMES", 37)
     assert np.array_equal(detect("spectral-flux", recording).onset_samples, whole.onset_samples)
 
 
@@ -134,7 +134,7 @@ def test_a_wav_file_in_blocks_gives_what_the_whole_file_gives(
     channels = np.stack([np.zeros(32_000), make_test_signal(FS)])
     write_wav(path, channels, FS, full_scale_v=5.0)
     whole = detect(name, load_recording(path, channel=1, full_scale_v=5.0))
-    monkeypatch.setattr("tapsig.detect.files.BLOCK_SAMPLES", 1001)
+    monkeypatch.setattr(files, "BLOCK_SAMPLES", 1001)
     found = detect_wav(CATALOGUE[name], path, channel=1, full_scale_v=5.0, keep_features=True)
     lean = detect_wav(CATALOGUE[name], path, channel=1, full_scale_v=5.0)
     assert len(whole) > 0
