@@ -5,9 +5,7 @@ import csv
 import io
 import json
 import math
-import os
 import sys
-import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
@@ -135,18 +133,9 @@ def write_atomically(path: Path, data: str | bytes, *, force: bool = False) -> N
         raise ParameterError(f"--out: {path} exists already; add --force to replace it")
     if not path.parent.is_dir():
         raise ParameterError(f"--out: the folder {path.parent} does not exist; make it first")
-    raw = data.encode("utf-8") if isinstance(data, str) else data
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(raw)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+    from tapsig.load.files import replace_file  # a room below, loaded when something is written
+
+    replace_file(path, data.encode("utf-8") if isinstance(data, str) else data)
 
 
 def emit(text: str, args: argparse.Namespace) -> None:

@@ -17,7 +17,7 @@ _LEVEL = FEATURES.index("level_v_db")
 
 @dataclass(frozen=True, slots=True)
 class Innovation:
-    """Parameters.
+    """A tap is where the innovation rises over what it was of late; short and causal, but blind to what struck.
 
     Parameters
     ----------

@@ -15,6 +15,7 @@ from pathlib import Path
 from tapsig.detect.base import Variant
 from tapsig.detect.catalogue import CATALOGUE, variant_class
 from tapsig.errors import ParameterError
+from tapsig.load.files import replace_file
 
 FORMAT, VERSION = "tapsig-detector", 1
 _LARGEST_BYTES = 50_000_000
@@ -45,7 +46,7 @@ def write_detector(variant: Variant, path: str | Path) -> None:
 
     Raises ParameterError for a variant that is not of the catalogue: a file may not name code to run.
     """
-    Path(path).write_text(render_detector(variant), encoding="utf-8")
+    replace_file(Path(path), render_detector(variant).encode())
 
 
 def render_detector(variant: Variant) -> str:

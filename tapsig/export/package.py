@@ -30,6 +30,7 @@ from tapsig.export.integer_core import recent_samples
 from tapsig.export.integer_features import SINE_Q14, WINDOW_Q14
 from tapsig.export.integer_gate import HOPELESS_Q10, LIKELY_TABLE
 from tapsig.features import BAND_OF_BIN, FEATURES
+from tapsig.load.files import replace_file
 from tapsig.units import IntArray, samples_to_seconds
 
 CAUTION = (
@@ -241,4 +242,4 @@ def write_package(files: Mapping[str, str], folder: Path) -> None:
     """Write the files of an export into `folder`, which is made if need be."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in files.items():
-        (folder / name).write_text(text, encoding="utf-8")
+        replace_file(folder / name, text.encode())

@@ -110,10 +110,10 @@ def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool
     manifest = folder / MANIFEST
     if not manifest.exists():
         raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
-    rows = _read_rows(manifest)
+    rows = read_rows(manifest)
     entries, seen = [], dict[tuple[str, int], int]()
     for line, row in rows:
-        entry = _parse_row(folder, row, line, f"{manifest}, line {line}", allow_outside=allow_outside)
+        entry = parse_row(folder, row, line, f"{manifest}, line {line}", allow_outside=allow_outside)
         key = (entry.recording, entry.channel)
         if key in seen:
             raise RecordingError(f"{manifest}, line {line}: channel {entry.channel} of {entry.recording} stands in line"
@@ -123,7 +123,7 @@ def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool
     return Corpus(folder, tuple(entries), strict)
 
 
-def _read_rows(manifest: Path) -> list[tuple[int, dict[str, str]]]:
+def read_rows(manifest: Path) -> list[tuple[int, dict[str, str]]]:
     raw = read_small_file(manifest, what="manifest")
     try:
         text = raw.decode("utf-8-sig")
@@ -161,7 +161,7 @@ def _check_header(manifest: Path, cells: list[str]) -> list[str]:
     return header
 
 
-def _parse_row(folder: Path, row: Mapping[str, str], line: int, where: str, *, allow_outside: bool) -> CorpusEntry:
+def parse_row(folder: Path, row: Mapping[str, str], line: int, where: str, *, allow_outside: bool) -> CorpusEntry:
     labels = row.get("labels", "")
     split = row.get("split", "")
     if split and split not in SPLITS:

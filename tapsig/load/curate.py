@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tapsig.errors import ParameterError, RecordingError, TapsigError
-from tapsig.load.corpus import KNOWN, MANIFEST, SPLITS, Corpus, CorpusEntry, _parse_row, _read_rows
+from tapsig.load.corpus import KNOWN, MANIFEST, SPLITS, Corpus, CorpusEntry, parse_row, read_rows
 from tapsig.load.files import read_small_file, replace_file
 from tapsig.load.recording import load_recording
 from tapsig.records import Recording
@@ -101,7 +101,7 @@ def add_recording(
     manifest = folder / MANIFEST
     if not manifest.exists():
         raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
-    rows = _read_rows(manifest)
+    rows = read_rows(manifest)
     for name, value in (("vehicle", vehicle), ("position", position), ("scene", scene)):
         if not value.strip() or value != value.strip() or not value.isprintable() or value.startswith("#"):
             raise ParameterError(f"{name} is {value!r}; it must be a plain word or words")
@@ -191,12 +191,12 @@ def check_corpus(folder: Path) -> CorpusCheck:
     manifest = folder / MANIFEST
     if not manifest.exists():
         raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
-    rows = _read_rows(manifest)
+    rows = read_rows(manifest)
     findings: list[CorpusFinding] = []
     loaded: list[tuple[CorpusEntry, Recording]] = []
     for line, row in rows:
         try:
-            entry = _parse_row(folder, row, line, f"line {line}", allow_outside=False)
+            entry = parse_row(folder, row, line, f"line {line}", allow_outside=False)
             recording, report = Corpus(folder, ()).read(entry)
         except TapsigError as error:
             findings.append(CorpusFinding("error", row["recording"], str(error), "mend the file or its row"))
