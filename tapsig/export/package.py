@@ -28,7 +28,7 @@ from tapsig.export.integer import (
 )
 from tapsig.export.integer_core import recent_samples
 from tapsig.export.integer_features import SINE_Q14, WINDOW_Q14
-from tapsig.export.integer_gate import HOPELESS_Q10, LIKELY_TABLE
+from tapsig.export.integer_gate import FAINT_Q8, HOPELESS_Q10, LIKELY_TABLE
 from tapsig.features import BAND_OF_BIN, FEATURES
 from tapsig.load.files import replace_file
 from tapsig.units import IntArray, samples_to_seconds
@@ -113,6 +113,7 @@ def _tap_core(form: IntegerTap, fs: int) -> tuple[dict[str, c99.Define], str, tu
         "TAPSIG_SECOND_TREES": gate.second.roots.size,
         "TAPSIG_SECOND_BASE": f"({gate.second.base})",
         "TAPSIG_HOPELESS": f"({HOPELESS_Q10})",
+        "TAPSIG_FAINT": f"({FAINT_Q8})",
         "TAPSIG_LEAST_SCORE": f"({gate.least_score})",
         "TAPSIG_LEAST_LEVEL": f"({gate.least_level})",
         "TAPSIG_DEAD_SAMPLES": c99.unsigned(gate.dead_samples),
