@@ -34,11 +34,12 @@ TEST = tuple(name for name, split in FLEET.items() if split == "test")
 TRAIN = tuple(name for name, split in FLEET.items() if split == "train")
 COMMAND = "python -m benchmarks.detection"
 Row = dict[str, object]
+BEGIN = time.perf_counter()
 
 
 def say(text: str) -> None:
     """Progress, with the time since the start."""
-    print(f"{time.perf_counter():7.0f} s  {text}", file=sys.stderr, flush=True)
+    print(f"{time.perf_counter() - BEGIN:7.0f} s  {text}", file=sys.stderr, flush=True)
 
 
 def simulate_set(vehicles: Sequence[str], scenes: Sequence[str], *, duration_s: float, seed: int,

@@ -31,7 +31,7 @@ TAPPED_S, LONG_S, SHORT_S = 40.0, 180.0, 24.0  # recordings with taps; driving a
 RATES = (8000.0, 8000.0, 8000.0, 8000.0, 8000.0, 4000.0, 2000.0, 1000.0)
 WEIGHT_LONG, WEIGHT_SHORT, WEIGHT_QUIET = 4.0, 0.3, 3.0
 FIRST = Boosting(trees=80, leaves=12, rate=0.1, least_leaf=60)
-SECOND = Boosting(trees=120, leaves=12, rate=0.1, least_leaf=60)
+SECOND = Boosting(trees=140, leaves=12, rate=0.1, least_leaf=60)
 FLOOR_V, DEAD_TIME_S = 0.001, 0.08
 WANTED_PER_HOUR, KEPT_IN_QUIET = 2.0, 0.95
 
@@ -157,7 +157,8 @@ def choose_probability(table: CandidateTable, plans: Sequence[str], probability:
     keep = [name.startswith("quiet/") and "/none" not in name for name in plans]
     quiet, inside = only(table, keep), np.array(keep)[table.recording]
     steps = 1.0 / (1.0 + np.exp(-np.arange(-3.0, 5.0, 0.1)))
-    highest = max((float(step) for step in steps if hits(float(step)) >= KEPT_IN_QUIET * hits(0.0)), default=0.5)
+    kept = [hits(float(step)) for step in steps]
+    highest = max(float(step) for step, count in zip(steps, kept, strict=True) if count >= KEPT_IN_QUIET * max(kept))
     for least in steps[steps <= highest]:
         rates = []
         for scene in ("driving", "rain"):
