@@ -181,7 +181,8 @@ def find_onset(rings: Rings, trigger: int, peak: int) -> int:
 @numba.njit(cache=True)
 def _bands(signal: FloatArray, first: int, powers: FloatArray) -> None:
     """Power of 24 blocks of `signal` in four bands."""
-    powers[:] = 0.0
+    for j in range(BANDS):
+        powers[j] = 0.0
     for k in range(BAND_OF_BIN.size):
         real, imaginary = 0.0, 0.0
         for i in range(_WINDOW):
@@ -246,7 +247,7 @@ def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: in
     before, after = np.empty(BANDS), np.empty(BANDS)
     _bands(rings.signal, onset - 2 - _WINDOW, before)
     _bands(rings.signal, stop - _WINDOW - 2, after)
-    total = after.sum()
+    total = after[0] + after[1] + after[2] + after[3]
     for j in range(BANDS):
         row[column + j] = _ratio_db(after[j], total)
         row[column + BANDS + j] = _ratio_db(after[j] + floor, before[j] + floor)

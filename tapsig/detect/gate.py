@@ -235,10 +235,10 @@ def judge(triggers: IntArray, rows: FloatArray, first: Trees, second: Trees, his
     width = rows.shape[1]
     for i in range(triggers.size):
         row = rows[i]
-        full[i, :width] = row
+        for j in range(full.shape[1]):  # loops: slices would take seconds to compile
+            full[i, j] = row[j] if j < width else np.nan
         score = sum_trees(first, row)
         if score < HOPELESS:
-            full[i, width:] = np.nan
             _remember(row, triggers[i], score, history)
             scores[i] = score
         else:
