@@ -54,13 +54,16 @@ def measure_instructions(folder: Path, fs: int) -> float:
 
 
 def measure_size(folder: Path, command: Sequence[str]) -> tuple[int, int] | None:
-    """(code and constants, RAM of one detector) in bytes; None without that compiler."""
+    """(code and constants, RAM of one detector) in bytes; None where it does not compile, or without the compiler."""
     if shutil.which(command[0]) is None:
         return None
     (folder / "ram.c").write_text('#include "tapsig_detector.h"\ntapsig_detector detector;\n', encoding="utf-8")
     sizes = []
     for name in ("tapsig_detector.c", "ram.c"):
-        subprocess.run([*command, "-std=c99", "-c", name, "-o", "part.o"], cwd=folder, check=True, capture_output=True)
+        compiling = [*command, "-std=c99", "-fno-common", "-c", name, "-o", "part.o"]
+        built = subprocess.run(compiling, cwd=folder, check=False, capture_output=True)
+        if built.returncode:
+            return None
         done = subprocess.run(["size", "part.o"], cwd=folder, check=True, capture_output=True, text=True)
         sizes.append([int(cell) for cell in done.stdout.splitlines()[1].split()[:3]])
     return sizes[0][0] + sizes[0][1], sizes[1][2] + sizes[1][1]
@@ -125,10 +128,11 @@ def render(rows: list[dict[str, object]], against: list[dict[str, object]]) -> s
     fits = []
     for name in EXPORTED:
         cells: list[object] = [name]
-        for hz, cycles in CONTROLLERS.values():
+        for target, (hz, cycles) in zip(list(TARGETS)[:0:-1], CONTROLLERS.values(), strict=True):
             good = [
                 str(row["fs"]) for row in rows
                 if row["subject"] == name
+                and row[f"code {target}"] is not None
                 and float(str(row["instructions_per_sample"])) * cycles * float(str(row["fs"])) < hz / 2
             ]  # fmt: skip
             cells.append(", ".join(good) or "none")
@@ -136,6 +140,8 @@ def render(rows: list[dict[str, object]], against: list[dict[str, object]]) -> s
     assumption = "; ".join(f"{name}: {cycles:g} cycles a host instruction" for name, (_, cycles) in CONTROLLERS.items())
     return "\n".join([
         *table(header, lines), "",
+        "–: does not compile there; the trees of `tap` take more than the 32 kB that an 8-bit target allows one table,"
+        " and such a target keeps constants in RAM unless told otherwise: `tap` is for 32-bit controllers.", "",
         "Rates in Hz that leave half of the controller's time free, on average. Assumed, not measured:"
         f" {assumption}. A candidate's features come in one burst: the controller must buffer some milliseconds.", "",
         *table(["detector + entry", *CONTROLLERS], fits), "",
