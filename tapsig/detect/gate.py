@@ -131,7 +131,7 @@ def sum_trees(trees: Trees, row: FloatArray) -> float:
 
 
 class History(NamedTuple):
-    """The last 64 candidates that were not faint: block, level (dB), score of the first sum, band shares (64, 4); how many there were."""
+    """The last 64 candidates that were not faint: block, level (dB), first score, band shares (64, 4); how many."""
 
     block: IntArray
     level: FloatArray
