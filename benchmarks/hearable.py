@@ -1,0 +1,70 @@
+"""How many of the misses no detector could avoid: taps that a sensor hardly hears, told by the simulator's truth.
+
+`python -m benchmarks.hearable` writes its section of benchmarks/README.md. The recordings and the tuned detectors are
+those of `benchmarks.detection`. A tap is called hearable where the voltage of the taps alone reaches three converter
+counts and their power over 50 ms is at least that of everything else.
+"""
+
+import numpy as np
+
+from benchmarks.detection import PLAIN, TEST, WINDOW_S, say, tune_all
+from benchmarks.sections import write_section
+from tapsig.cli.output import render_table
+from tapsig.detect import CATALOGUE
+from tapsig.detect.base import Variant, run_detector
+from tapsig.score.matching import match_onsets
+from tapsig.simulate import POSITIONS, SCENES, SimulatedScene, simulate_scene
+from tapsig.units import IntArray
+
+COUNTS, RATIO_DB = 3.0, 0.0
+
+
+def count(variant: Variant, simulated: SimulatedScene, position: str) -> IntArray:
+    """Taps, hearable ones, those found of the hearable and of the others, and false detections."""
+    recording, truth = simulated.recordings[position], simulated.truth
+    heard = truth.tap_peak_v[position] >= COUNTS * simulated.converter.step_v
+    heard &= truth.tap_to_nuisance_db[position] >= RATIO_DB
+    found_s = np.sort(run_detector(variant.build(recording.fs), recording).accepted().onset_samples / recording.fs)
+    matching = match_onsets(truth.taps_s, found_s, window_s=WINDOW_S)
+    hit = np.zeros(truth.taps_s.size, dtype=bool)
+    hit[matching.pairs[:, 0]] = True
+    return np.array([hit.size, heard.sum(), (hit & heard).sum(), (hit & ~heard).sum(), len(matching.spurious)])
+
+
+def main() -> None:
+    """Tune, simulate, count, write."""
+    tuned = tune_all(20.0)
+    variants: dict[str, Variant] = {name: tuned[name] for name in (*PLAIN, "innovation")} | {"tap": CATALOGUE["tap"]}
+    counts: dict[tuple[str, str, str], IntArray] = {}
+    for vehicle in TEST:
+        for number, scene in enumerate(SCENES):
+            simulated = simulate_scene(vehicle, scene, duration_s=60.0, seed=9300 + number,
+                                       tap_kind="knuckle" if scene == "quiet" else None)
+            for position in POSITIONS:
+                for name, variant in variants.items():
+                    found = count(variant, simulated, position)
+                    for key in ((name, "all", "all"), (name, scene, "all"), (name, scene, position)):
+                        counts[key] = counts.get(key, np.zeros(5, dtype=np.int64)) + found
+        say(f"counted {vehicle}")
+
+    def row(label: str, key: tuple[str, str, str]) -> list[object]:
+        taps, heard, hits, lucky, false = (int(value) for value in counts[key])
+        f1 = 2 * hits / (hits + heard + false) if heard + false else float("nan")
+        return [label, taps, heard, hits / heard if heard else float("nan"), lucky, false, heard - hits + false, f1]
+
+    header = ["", "taps", "hearable", "recall", "others found", "false", "errors", "F1"]
+    tables = [
+        ("All scenes", [row(name, (name, "all", "all")) for name in variants]),
+        ("`tap` in quiet", [row(position, ("tap", "quiet", position)) for position in POSITIONS]),
+        ("`tap` by scene", [row(scene, ("tap", scene, "all")) for scene in SCENES]),
+    ]
+    parts = [f"{title}; recall, errors and F1 of hearable taps:\n\n```\n{render_table(header, rows)}\n```\n"
+             for title, rows in tables]
+    body = "\n".join([f"Simulated, test vehicles {', '.join(TEST)}. A tap is hearable where the taps alone reach"
+                      f" {COUNTS:g} converter counts and at least the power of everything else.\n", *parts])
+    write_section("Taps that can be heard", body, "python -m benchmarks.hearable")
+    print(body)
+
+
+if __name__ == "__main__":
+    main()
