@@ -35,7 +35,6 @@ from tapsig.export.integer_features import (
 from tapsig.features import AFTER, FEATURES
 from tapsig.units import IntArray
 
-MAX_SAMPLES_PER_BLOCK = 64
 SMOOTHING_Q9 = 205
 WEIGHT_BITS = 20
 WEIGHT_LIMIT = 1 << 26

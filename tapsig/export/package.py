@@ -13,7 +13,7 @@ from tapsig.detect.fixed_threshold import FixedThreshold
 from tapsig.detect.gate import HISTORY
 from tapsig.detect.ring_following import RingFollowing
 from tapsig.detect.tap import Tap
-from tapsig.entry import Entry, EntryMachine, EntryParameters, check_code
+from tapsig.entry import Entry, EntryParameters, check_code, decode_taps
 from tapsig.errors import ExportError
 from tapsig.export import c99
 from tapsig.export.fixed_point import LOG_TABLE, RECIPROCAL_TABLE
@@ -170,18 +170,9 @@ def run_chain(
 
     Raises ParameterError for a code that is none.
     """
-    machine = EntryMachine(entry, code=code)
     onsets, _, _ = run(counts)
-    found: list[Entry] = []
-    for moment in moments_ms(onsets, fs).tolist():
-        found.extend(machine.push(moment / 1000))
-    found.extend(machine.advance(max(samples_to_seconds(counts.size, fs), (machine_end(onsets, fs)))))
-    return tuple(found)
-
-
-def machine_end(onsets: IntArray, fs: int) -> float:
-    """No earlier than the last onset, in seconds."""
-    return float(moments_ms(onsets[-1:], fs)[0]) / 1000 if onsets.size else 0.0
+    end_s = samples_to_seconds(counts.size, fs)
+    return decode_taps((moments_ms(onsets, fs) / 1000).tolist(), entry, end_s=end_s, code=code)
 
 
 def make_stimulus(converter: Converter, fs: int, *, seed: int = 1) -> IntArray:
