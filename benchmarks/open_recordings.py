@@ -27,6 +27,8 @@ from tapsig.study.tuning import tune
 DURATION_S = 30.0
 RECORDINGS_PER_CONDITION = 3
 SEEDS = {"fit": 1000, "unseen": 2000}
+KITS = (("rock kit",), ("layered kit", "acoustic kit"), ("one-shots",))
+"""Of the half "fit": one group of kits a recording, so that fitting can judge itself on kits that it has not seen."""
 PANEL_VEHICLES = {"fit": ("heron", "otter", "lynx"), "unseen": ("crane", "ibex", "badger")}
 PLAIN = ("fixed-threshold", "prominence", "sta-lta", "spectral-flux", "ring-following", "innovation")
 WINDOWS_S = (0.05, 0.025)
@@ -49,11 +51,12 @@ def compose_half(half: str, hits: list[Hit] | None = None) -> list[Recording]:
         if condition.panel:
             vehicle = PANEL_VEHICLES[half][repeat % len(PANEL_VEHICLES[half])]
             response = panel_response(vehicle, condition.fs)
-        recordings.append(
-            compose_recording(
-                hits, condition, duration_s=DURATION_S, rng=rng, response=response, source=f"{half}-{number}"
-            )
+        group = KITS[repeat % len(KITS)] if half == "fit" else ()
+        chosen = [hit for hit in hits if hit.source.kit in group] if group else hits
+        recording = compose_recording(
+            chosen, condition, duration_s=DURATION_S, rng=rng, response=response, source=f"{half}-{number}"
         )
+        recordings.append(dataclasses.replace(recording, vehicle=group[0] if group else recording.vehicle))
     return recordings
 
 

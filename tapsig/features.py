@@ -5,12 +5,17 @@ two of them are in decibels, so that none but "level" depends on the sensor's ga
 """
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
 
 from tapsig.units import FloatArray, IntArray
+
+KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+"""How the default detector's kernels are compiled: nothing that is not used, because the first start waits for it."""
+INNER: dict[str, Any] = {**KERNEL, "no_cpython_wrapper": True}
+"""… and those that only other kernels call."""
 
 FAMILIES: dict[str, tuple[str, ...]] = {
     # The innovation: what prediction did not foresee.
@@ -23,17 +28,6 @@ FAMILIES: dict[str, tuple[str, ...]] = {
         "innovation_fall_late",  # first 6 ms over the last
         "innovation_width",  # blocks above a tenth of the peak's power
         "innovation_peak_ms",  # onset to peak
-    ),
-    "ringing": (
-        "gain_before",  # signal over innovation in the 60 ms before: how tonal it is, dB
-        "gain_after",  # … and after
-    ),
-    "envelope": (
-        "envelope_rise",  # high-passed signal: its peak over the highest of the 50 ms before
-        "envelope_over_mean",
-        "envelope_rise_ms",  # onset to peak
-        "envelope_crest",
-        "envelope_fall",  # first 9 ms over the last
     ),
     "bands": (
         "share_40hz", "share_125hz", "share_210hz", "share_330hz",  # of the power after the onset, dB
@@ -55,7 +49,6 @@ FAMILIES: dict[str, tuple[str, ...]] = {
         "count_1s", "count_5s",  # candidates before
         "loud_1s", "loud_5s",  # … within 6 dB of this one, or louder
         "over_usual_1s", "over_usual_10s",  # innovation's peak over the usual 64 ms peak of late, dB
-        "envelope_over_usual_10s",
         "over_fading_peak",  # … over the highest of late, less 1 dB a second
     ),
 }  # fmt: skip
@@ -87,21 +80,20 @@ BAND_OF_BIN = np.array([0, 0, 1, 1, 2, 2, 2, 3, 3, 3, 3, 3])  # 42–83, 125–1
 class Rings(NamedTuple):
     """The last 512 blocks, each at index block mod 512.
 
-    signal: high-passed volts; innovation and envelope: power of the innovation and of the signal, smoothed over about
-    2 ms; raw_innovation: the same, not smoothed; fast: variance within the block.
+    signal: high-passed volts; innovation: its power, smoothed over about 2 ms; raw_innovation: the same, not smoothed;
+    fast: variance within the block.
     """
 
     signal: FloatArray
     raw_innovation: FloatArray
     innovation: FloatArray
-    envelope: FloatArray
     fast: FloatArray
 
 
 class Memory(NamedTuple):
     """Candidates of late: block and level (dB) of each at index seen mod 32; usual levels in log2 of power.
 
-    usual: innovation over 1 s and 10 s, envelope over 10 s, fading peak, quiet floor.
+    usual: innovation over 1 s and 10 s, fading peak, quiet floor.
     """
 
     block: IntArray
@@ -112,20 +104,20 @@ class Memory(NamedTuple):
 
 def new_rings() -> Rings:
     """Rings full of silence."""
-    return Rings(*(np.zeros(BLOCKS) for _ in range(5)))
+    return Rings(*(np.zeros(BLOCKS) for _ in range(4)))
 
 
 def new_memory() -> Memory:
     """A memory of nothing."""
-    return Memory(np.full(KEPT, -(1 << 40), dtype=np.int64), np.zeros(KEPT), np.zeros(5), np.zeros(1, dtype=np.int64))
+    return Memory(np.full(KEPT, -(1 << 40), dtype=np.int64), np.zeros(KEPT), np.zeros(4), np.zeros(1, dtype=np.int64))
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _ratio_db(power: float, reference: float) -> float:
     return 10.0 * math.log10((power + _TINY) / (reference + _TINY))
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _mean(ring: FloatArray, first: int, stop: int) -> float:
     total = 0.0
     for i in range(first, stop):
@@ -133,7 +125,7 @@ def _mean(ring: FloatArray, first: int, stop: int) -> float:
     return total / max(stop - first, 1)
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _highest(ring: FloatArray, first: int, stop: int) -> float:
     highest = 0.0
     for i in range(first, stop):
@@ -141,15 +133,7 @@ def _highest(ring: FloatArray, first: int, stop: int) -> float:
     return highest
 
 
-@numba.njit(cache=True)
-def _power(signal: FloatArray, first: int, stop: int) -> float:
-    total = 0.0
-    for i in range(first, stop):
-        total += signal[i & _MASK] ** 2
-    return total / max(stop - first, 1)
-
-
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def find_peak(rings: Rings, trigger: int) -> int:
     """The block of the innovation's peak, from 3 ms before to 12 ms after the trigger."""
     peak = trigger - 3
@@ -159,7 +143,7 @@ def find_peak(rings: Rings, trigger: int) -> int:
     return peak
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def find_onset(rings: Rings, trigger: int, peak: int) -> int:
     """The first block, at most 9 ms before the trigger, whose innovation exceeds a tenth of its peak (amplitude).
 
@@ -178,7 +162,7 @@ def find_onset(rings: Rings, trigger: int, peak: int) -> int:
     return onset
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _bands(signal: FloatArray, first: int, powers: FloatArray) -> None:
     """Power of 24 blocks of `signal` in four bands."""
     for j in range(BANDS):
@@ -192,7 +176,7 @@ def _bands(signal: FloatArray, first: int, powers: FloatArray) -> None:
         powers[BAND_OF_BIN[k]] += real * real + imaginary * imaginary
 
 
-@numba.njit(cache=True)
+@numba.njit(**KERNEL)
 def fill_features(row: FloatArray, rings: Rings, memory: Memory, trigger: int, floor: float) -> int:
     """Write the features of the candidate whose trigger was `AFTER` blocks ago; remember it; return its onset block.
 
@@ -203,13 +187,13 @@ def fill_features(row: FloatArray, rings: Rings, memory: Memory, trigger: int, f
     stop = trigger + AFTER + 1
     column = _fill_shape(row, rings, trigger, peak, onset, stop)
     column = _fill_bands(row, column, rings, onset, stop, floor)
-    _fill_context(row, column, rings, memory, trigger, onset, stop, floor)
+    _fill_context(row, column, rings, memory, trigger, floor)
     return onset
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _fill_shape(row: FloatArray, rings: Rings, trigger: int, peak: int, onset: int, stop: int) -> int:
-    smooth, raw, signal = rings.innovation, rings.raw_innovation, rings.signal
+    smooth, raw = rings.innovation, rings.raw_innovation
     highest = _highest(smooth, trigger - 2, trigger + 13)
     row[0] = _ratio_db(highest, _highest(smooth, trigger - 50, trigger - 5))
     row[1] = _ratio_db(highest, _highest(smooth, trigger - 100, trigger - 8))
@@ -226,23 +210,10 @@ def _fill_shape(row: FloatArray, rings: Rings, trigger: int, peak: int, onset: i
             width += 1
     row[6] = width
     row[7] = peak - onset
-    power_after = _power(signal, onset, stop)
-    row[8] = _ratio_db(_power(signal, trigger - 60, trigger - 6), _mean(raw, trigger - 60, trigger - 6))
-    row[9] = _ratio_db(power_after, after)
-    envelope = _highest(rings.envelope, onset, stop)
-    row[10] = _ratio_db(envelope, _highest(rings.envelope, trigger - 50, trigger - 5))
-    row[11] = _ratio_db(envelope, _mean(rings.envelope, trigger - 60, trigger - 6))
-    top = onset
-    for i in range(onset, stop):
-        if abs(signal[i & _MASK]) > abs(signal[top & _MASK]):
-            top = i
-    row[12] = top - onset
-    row[13] = _ratio_db(signal[top & _MASK] ** 2, power_after)
-    row[14] = _ratio_db(_power(signal, onset, onset + 9), _power(signal, onset + 12, stop))
-    return 15
+    return 8
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: int, floor: float) -> int:
     before, after = np.empty(BANDS), np.empty(BANDS)
     _bands(rings.signal, onset - 2 - _WINDOW, before)
@@ -260,12 +231,11 @@ def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: in
     return column + 10
 
 
-@numba.njit(cache=True)
-def _fill_context(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int, onset: int, stop: int,
+@numba.njit(**INNER)
+def _fill_context(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int,
                   floor: float) -> None:
     level = _DB * math.log2(_highest(rings.innovation, trigger - 2, trigger + 13) + floor)
-    envelope = _DB * math.log2(_highest(rings.envelope, onset, stop) + floor)
-    row[column] = level - _DB * memory.usual[4]
+    row[column] = level - _DB * memory.usual[3]
     row[column + 1] = level
     since, since_loud, before, loudest = 8000, 8000, level, level - 60.0
     any_1s, any_5s, loud_1s, loud_5s = 0, 0, 0, 0
@@ -290,7 +260,6 @@ def _fill_context(row: FloatArray, column: int, rings: Rings, memory: Memory, tr
     row[column + 6], row[column + 7], row[column + 8], row[column + 9] = any_1s, any_5s, loud_1s, loud_5s
     row[column + 10] = level - _DB * memory.usual[0]
     row[column + 11] = level - _DB * memory.usual[1]
-    row[column + 12] = envelope - _DB * memory.usual[2]
-    row[column + 13] = level - _DB * memory.usual[3]
+    row[column + 12] = level - _DB * memory.usual[2]
     memory.block[count % KEPT], memory.level[count % KEPT] = trigger, level
     memory.seen[0] = count + 1

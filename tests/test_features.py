@@ -20,7 +20,6 @@ def steady(innovation: float = 1e-4) -> Rings:
     rings = new_rings()
     rings.raw_innovation[:], rings.innovation[:] = innovation, innovation
     rings.signal[:] = 10.0 * np.sqrt(innovation) * np.sign(np.sin(0.7 * np.arange(BLOCKS) + 0.1))
-    rings.envelope[:] = 100.0 * innovation
     rings.fast[:] = innovation
     return rings
 
@@ -38,23 +37,20 @@ def test_a_rise_of_twenty_decibels_is_twenty_decibels() -> None:
     for name in ("innovation_rise", "innovation_rise_100ms", "innovation_over_mean"):
         assert values[name] == pytest.approx(20.0, abs=1e-6)
     assert values["innovation_width"] == 1
-    assert values["gain_before"] == pytest.approx(20.0, abs=1e-6)
     # 27 blocks from the onset on, one of them a hundred times the others.
     assert values["innovation_crest"] == pytest.approx(10 * np.log10(27 * 100 / (100 + 26)), abs=1e-6)
     assert values["innovation_fall_early"] == pytest.approx(10 * np.log10((100 + 5) / 6), abs=1e-6)
 
 
-def test_decay_of_the_envelope_is_told_in_decibels() -> None:
-    """Half the amplitude every 3 ms from the onset: 9 against the blocks from the twelfth on."""
+def test_decay_of_the_innovation_is_told_in_decibels() -> None:
+    """Half the amplitude every 3 ms from the onset: the first 6 blocks against the blocks from the twelfth on."""
     rings = steady(1e-12)
-    blocks = np.arange(AFTER + 3)
-    tail = 0.5 ** (blocks / 3.0)
-    rings.signal[TRIGGER - 2 : TRIGGER + AFTER + 1] = tail
-    rings.raw_innovation[TRIGGER - 2] = rings.innovation[TRIGGER] = 1e-2
+    tail = 0.25 ** (np.arange(AFTER + 3) / 3.0)
+    rings.raw_innovation[TRIGGER - 2 : TRIGGER + AFTER + 1] = tail
+    rings.innovation[TRIGGER] = 1e-2
     _, values = features(rings)
-    expected = 10 * np.log10(np.mean(tail[:9] ** 2) / np.mean(tail[12:] ** 2))
-    assert values["envelope_fall"] == pytest.approx(expected, abs=1e-3)
-    assert values["envelope_rise_ms"] == 0
+    for name, later in (("innovation_fall_early", tail[6:12]), ("innovation_fall_late", tail[12:])):
+        assert values[name] == pytest.approx(10 * np.log10(tail[:6].mean() / later.mean()), abs=1e-3)
 
 
 @pytest.mark.parametrize(("hz", "name"), [(83.3, "share_40hz"), (146.0, "share_125hz"), (250.0, "share_210hz"),

@@ -13,7 +13,7 @@ import numpy as np
 
 from tapsig.dsp.prediction import HISTORY_SIZE, ORDER, WORKING_RATE_HZ, adapt_and_predict, remember
 from tapsig.errors import ParameterError
-from tapsig.features import AFTER, BLOCKS, FEATURES, Memory, Rings, fill_features, new_memory, new_rings
+from tapsig.features import AFTER, BLOCKS, FEATURES, INNER, KERNEL, Memory, Rings, fill_features, new_memory, new_rings
 from tapsig.units import FloatArray, IntArray
 
 LOWEST_FS, HIGHEST_FS = 250.0, 200_000.0
@@ -31,7 +31,7 @@ _PUSH = 1 << 16  # samples handed to the kernel at a time
 
 # Indices into State.scalars and State.counters.
 _SUM, _SQUARES, _LEFT, _MEAN, _CONSTANT, _POWER, _GAIN = range(7)
-_INNOVATION, _ENVELOPE, _REFERENCE, _HIGHEST, _LONG, _LONG_ENVELOPE = range(7, 13)
+_INNOVATION, _REFERENCE, _HIGHEST, _LONG = range(7, 11)
 _SAMPLE, _BLOCK, _POSITION, _LAST, _PENDING = range(5)
 
 
@@ -55,11 +55,11 @@ def new_state(fs: float) -> State:
     counters[_POSITION] = HISTORY_SIZE - ORDER - 1
     counters[_LAST] = -APART
     recent = 1 << math.ceil(math.log2((AFTER + 18) * max(fs / WORKING_RATE_HZ, 1.0) + 4))
-    return State(np.zeros(13), counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA),
+    return State(np.zeros(11), counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA),
                  np.zeros(_WAITING, dtype=np.int64), np.zeros(recent), new_rings(), new_memory())
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _settle(state: State, first: float, per_block: float) -> None:
     """Filters begin in the steady state of the first sample."""
     state.scalars[_LEFT] = per_block
@@ -68,20 +68,18 @@ def _settle(state: State, first: float, per_block: float) -> None:
     state.scalars[_REFERENCE] = np.inf
 
 
-@numba.njit(cache=True)
-def _follow_usual(usual: FloatArray, innovation: float, envelope: float, fresh: bool) -> None:
-    """Every 64 blocks: log2 of the highest innovation and envelope of these into the usual levels."""
+@numba.njit(**INNER)
+def _follow_usual(usual: FloatArray, innovation: float, fresh: bool) -> None:
+    """Every 64 blocks: log2 of the highest innovation of these into the usual levels."""
     if fresh:
-        usual[0] = usual[1] = usual[3] = usual[4] = innovation
-        usual[2] = envelope
+        usual[0] = usual[1] = usual[2] = usual[3] = innovation
     usual[0] += (innovation - usual[0]) / 16.0
     usual[1] += (innovation - usual[1]) / 128.0
-    usual[2] += (envelope - usual[2]) / 128.0
-    usual[3] = max(innovation, usual[3] - 0.02)
-    usual[4] = min(innovation, usual[4] + 0.004)
+    usual[2] = max(innovation, usual[2] - 0.02)
+    usual[3] = min(innovation, usual[3] + 0.004)
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def refine_onset(recent: FloatArray, onset: int, peak: int, per_block: float) -> int:
     """The sample of the onset near block `onset`: the first that departs by a tenth of the candidate's own peak.
 
@@ -110,7 +108,7 @@ def refine_onset(recent: FloatArray, onset: int, peak: int, per_block: float) ->
     return int(onset * per_block)
 
 
-@numba.njit(cache=True)
+@numba.njit(**KERNEL)
 def run_core(samples: FloatArray, state: State, per_block: float, step: float, trigger_ratio: float, floor: float,
              triggers: IntArray, onsets: IntArray, decided: IntArray, rows: FloatArray) -> int:
     """Feed `samples`; write what was decided into the four arrays and return how many.
@@ -124,9 +122,8 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
         _settle(state, samples[0], per_block)
     total, squares, left, mean = scalars[_SUM], scalars[_SQUARES], scalars[_LEFT], scalars[_MEAN]
     constant, power, gain = scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN]
-    innovation, envelope = scalars[_INNOVATION], scalars[_ENVELOPE]
-    reference, highest = scalars[_REFERENCE], scalars[_HIGHEST]
-    long, long_envelope = scalars[_LONG], scalars[_LONG_ENVELOPE]
+    innovation, reference = scalars[_INNOVATION], scalars[_REFERENCE]
+    highest, long = scalars[_HIGHEST], scalars[_LONG]
     sample, block, position = counters[_SAMPLE], counters[_BLOCK], counters[_POSITION]
     waiting, last = counters[_PENDING], counters[_LAST]
     found, recent_mask = 0, recent.size - 1
@@ -160,23 +157,20 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
             position = remember(history, position, signal)
             raw = error * error
             innovation += SMOOTHING * (raw - innovation)
-            envelope += SMOOTHING * (signal * signal - envelope)
             k = block & _MASK
-            rings.signal[k], rings.raw_innovation[k], rings.fast[k] = signal, raw, fast
-            rings.innovation[k], rings.envelope[k] = innovation, envelope
+            rings.signal[k], rings.raw_innovation[k] = signal, raw
+            rings.innovation[k], rings.fast[k] = innovation, fast
             highest = max(highest, innovation)
             if block & 3 == 3:
                 now = block >> 2
                 maxima[now & (_MAXIMA - 1)] = highest
                 long, highest = max(long, highest), 0.0
-                long_envelope = max(long_envelope, envelope)
                 reference = floor
                 for j in range(1, 12):
                     reference = max(reference, maxima[(now - j) & (_MAXIMA - 1)])
                 if block & 63 == 63:
-                    _follow_usual(state.memory.usual, math.log2(long + floor), math.log2(long_envelope + floor),
-                                  block < 64)
-                    long = long_envelope = 0.0
+                    _follow_usual(state.memory.usual, math.log2(long + floor), block < 64)
+                    long = 0.0
             if waiting > 0 and block == pending[0] + AFTER:
                 trigger = pending[0]
                 waiting -= 1
@@ -198,9 +192,8 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
         left -= part
     scalars[_SUM], scalars[_SQUARES], scalars[_LEFT], scalars[_MEAN] = total, squares, left, mean
     scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN] = constant, power, gain
-    scalars[_INNOVATION], scalars[_ENVELOPE] = innovation, envelope
-    scalars[_REFERENCE], scalars[_HIGHEST] = reference, highest
-    scalars[_LONG], scalars[_LONG_ENVELOPE] = long, long_envelope
+    scalars[_INNOVATION], scalars[_REFERENCE] = innovation, reference
+    scalars[_HIGHEST], scalars[_LONG] = highest, long
     counters[_SAMPLE], counters[_BLOCK], counters[_POSITION] = sample, block, position
     counters[_PENDING], counters[_LAST] = waiting, last
     return found

@@ -13,7 +13,7 @@ import numba
 import numpy as np
 
 from tapsig.errors import ParameterError
-from tapsig.features import FAMILIES, FEATURES
+from tapsig.features import FAMILIES, FEATURES, INNER, KERNEL
 from tapsig.units import FloatArray, IntArray
 
 HISTORY: tuple[str, ...] = (
@@ -118,7 +118,7 @@ def _number(value: object) -> float:
     return float(value)
 
 
-@numba.njit(cache=True)
+@numba.njit(**KERNEL)
 def sum_trees(trees: Trees, row: FloatArray) -> float:
     """The score of one row."""
     total = trees.base
@@ -146,12 +146,12 @@ def new_history() -> History:
                    np.zeros((_REMEMBERED, 4)), np.zeros(1, dtype=np.int64))
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _logistic(score: float) -> float:
     return 1.0 / (1.0 + math.exp(-min(max(score, -30.0), 30.0)))
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _shape_distance(history: History, k: int, row: FloatArray) -> float:
     total = 0.0
     for j in range(4):
@@ -159,7 +159,7 @@ def _shape_distance(history: History, k: int, row: FloatArray) -> float:
     return 0.25 * total
 
 
-@numba.njit(cache=True)
+@numba.njit(**KERNEL)
 def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, history: History) -> None:
     """Write the features HISTORY of a candidate into `out` (their number,), and remember it."""
     level = row[_LEVEL]
@@ -213,7 +213,7 @@ def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, h
     _remember(row, trigger, score, history)
 
 
-@numba.njit(cache=True)
+@numba.njit(**INNER)
 def _remember(row: FloatArray, trigger: int, score: float, history: History) -> None:
     if row[_OVER_NOISE] < FAINT_DB:
         return
@@ -225,7 +225,7 @@ def _remember(row: FloatArray, trigger: int, score: float, history: History) -> 
     history.seen[0] = seen + 1
 
 
-@numba.njit(cache=True)
+@numba.njit(**KERNEL)
 def judge(triggers: IntArray, rows: FloatArray, first: Trees, second: Trees, history: History, full: FloatArray,
           scores: FloatArray) -> None:
     """Score candidates in order: `full` (n, len(ALL_FEATURES)) and `scores` (n,) are written.

@@ -36,7 +36,7 @@ def adapt_and_predict(weights: FloatArray, history: FloatArray, position: int, g
     return total
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
 def remember(history: FloatArray, position: int, value: float) -> int:
     """Write `value` as the newest sample; returns its position."""
     position -= 1
@@ -48,7 +48,7 @@ def remember(history: FloatArray, position: int, value: float) -> int:
     return position
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
 def _innovation(samples: FloatArray, step: float, power_floor: float) -> FloatArray:
     weights, history = np.zeros(ORDER), np.zeros(HISTORY_SIZE)
     position, power, gain = HISTORY_SIZE - ORDER - 1, 0.0, 0.0

@@ -60,8 +60,8 @@ class CoreNumbers(NamedTuple):
 
 
 _SUM, _SQUARES, _FILL, _MEAN, _CONSTANT, _POWER, _GAIN, _GAIN_BIT = range(8)
-_INNOVATION, _ENVELOPE, _REFERENCE, _HIGHEST, _LONG, _LONG_ENVELOPE = range(8, 14)
-_SAMPLE, _BLOCK, _LAST, _PENDING = range(14, 18)
+_INNOVATION, _REFERENCE, _HIGHEST, _LONG = range(8, 12)
+_SAMPLE, _BLOCK, _LAST, _PENDING = range(12, 16)
 
 
 class IntegerState(NamedTuple):
@@ -84,7 +84,7 @@ def recent_samples(samples_per_block: int) -> int:
 
 def new_state(numbers: CoreNumbers) -> IntegerState:
     """The state before the first count."""
-    scalars = np.zeros(18, dtype=np.int64)
+    scalars = np.zeros(16, dtype=np.int64)
     scalars[_LAST], scalars[_GAIN_BIT] = -APART, 4
     recent = recent_samples(numbers.samples_per_block)
     return IntegerState(
@@ -107,16 +107,14 @@ def predict(weights: IntArray, history: IntArray, block: int, gain: int, gain_bi
 
 
 @numba.njit(cache=True)
-def _follow_usual(usual: IntArray, innovation: int, envelope: int, fresh: bool) -> None:
+def _follow_usual(usual: IntArray, innovation: int, fresh: bool) -> None:
     """Every 64 blocks; logarithms to base 2 in Q16."""
     if fresh:
-        usual[0] = usual[1] = usual[3] = usual[4] = innovation
-        usual[2] = envelope
+        usual[0] = usual[1] = usual[2] = usual[3] = innovation
     usual[0] += shift_down(innovation - usual[0], 4)
     usual[1] += shift_down(innovation - usual[1], 7)
-    usual[2] += shift_down(envelope - usual[2], 7)
-    usual[3] = max(innovation, usual[3] - USUAL_FALL_Q16)
-    usual[4] = min(innovation, usual[4] + USUAL_RISE_Q16)
+    usual[2] = max(innovation, usual[2] - USUAL_FALL_Q16)
+    usual[3] = min(innovation, usual[3] + USUAL_RISE_Q16)
 
 
 @numba.njit(cache=True)
@@ -183,24 +181,21 @@ def run_core(counts: IntArray, state: IntegerState, numbers: CoreNumbers, trigge
         history[block & _HISTORY_MASK] = signal
         raw = error * error
         s[_INNOVATION] += shift_down(((raw << 8) - s[_INNOVATION]) * SMOOTHING_Q9, 9)
-        s[_ENVELOPE] += shift_down(((signal * signal << 8) - s[_ENVELOPE]) * SMOOTHING_Q9, 9)
-        innovation, envelope = s[_INNOVATION] >> 8, s[_ENVELOPE] >> 8
+        innovation = s[_INNOVATION] >> 8
         k = block & _RING_MASK
-        rings.signal[k], rings.raw_innovation[k], rings.fast[k] = signal, raw, fast
-        rings.innovation[k], rings.envelope[k] = innovation, envelope
+        rings.signal[k], rings.raw_innovation[k] = signal, raw
+        rings.innovation[k], rings.fast[k] = innovation, fast
         s[_HIGHEST] = max(s[_HIGHEST], innovation)
         if block & 3 == 3:
             now = block >> 2
             maxima[now % _MAXIMA] = s[_HIGHEST]
             s[_LONG], s[_HIGHEST] = max(s[_LONG], s[_HIGHEST]), 0
-            s[_LONG_ENVELOPE] = max(s[_LONG_ENVELOPE], envelope)
             s[_REFERENCE] = numbers.floor
             for j in range(1, 12):
                 s[_REFERENCE] = max(s[_REFERENCE], maxima[(now - j) % _MAXIMA])
             if block & 63 == 63:
-                _follow_usual(state.memory.usual, log2_q8(s[_LONG] + numbers.floor) << 8,
-                              log2_q8(s[_LONG_ENVELOPE] + numbers.floor) << 8, block < 64)
-                s[_LONG] = s[_LONG_ENVELOPE] = 0
+                _follow_usual(state.memory.usual, log2_q8(s[_LONG] + numbers.floor) << 8, block < 64)
+                s[_LONG] = 0
         if s[_PENDING] > 0 and block == pending[0] + AFTER:
             trigger = pending[0]
             s[_PENDING] -= 1

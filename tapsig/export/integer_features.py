@@ -33,7 +33,6 @@ class IntegerRings(NamedTuple):
     signal: IntArray
     raw_innovation: IntArray
     innovation: IntArray
-    envelope: IntArray
     fast: IntArray
 
 
@@ -48,13 +47,13 @@ class IntegerMemory(NamedTuple):
 
 def new_rings() -> IntegerRings:
     """Rings full of silence."""
-    return IntegerRings(*(np.zeros(RING, np.int64) for _ in range(5)))
+    return IntegerRings(*(np.zeros(RING, np.int64) for _ in range(4)))
 
 
 def new_memory() -> IntegerMemory:
     """A memory of nothing."""
     blocks, levels = np.zeros(KEPT, np.int64), np.zeros(KEPT, np.int64)
-    return IntegerMemory(blocks, levels, np.zeros(5, np.int64), np.zeros(1, np.int64))
+    return IntegerMemory(blocks, levels, np.zeros(4, np.int64), np.zeros(1, np.int64))
 
 
 @numba.njit(cache=True)
@@ -76,14 +75,6 @@ def _highest(ring: IntArray, first: int, stop: int) -> int:
     for i in range(first, stop):
         highest = max(highest, ring[i & _MASK])
     return highest
-
-
-@numba.njit(cache=True)
-def _log_power(signal: IntArray, first: int, stop: int) -> int:
-    total = 0
-    for i in range(first, stop):
-        total += signal[i & _MASK] * signal[i & _MASK]
-    return log2_q8(total) - log2_q8(max(stop - first, 1))
 
 
 @numba.njit(cache=True)
@@ -140,13 +131,13 @@ def fill_features(
     stop = trigger + 25
     column = _fill_shape(row, rings, trigger, peak, onset, stop)
     column = _fill_bands(row, column, rings, onset, stop, floor)
-    _fill_context(row, column, rings, memory, trigger, onset, stop, floor)
+    _fill_context(row, column, rings, memory, trigger, floor)
     return onset, peak
 
 
 @numba.njit(cache=True)
 def _fill_shape(row: IntArray, rings: IntegerRings, trigger: int, peak: int, onset: int, stop: int) -> int:
-    smooth, raw, signal = rings.innovation, rings.raw_innovation, rings.signal
+    smooth, raw = rings.innovation, rings.raw_innovation
     highest = log2_q8(_highest(smooth, trigger - 2, trigger + 13))
     row[0] = highest - log2_q8(_highest(smooth, trigger - 50, trigger - 5))
     row[1] = highest - log2_q8(_highest(smooth, trigger - 100, trigger - 8))
@@ -163,20 +154,7 @@ def _fill_shape(row: IntArray, rings: IntegerRings, trigger: int, peak: int, ons
             width += 1
     row[6] = width
     row[7] = peak - onset
-    power_after = _log_power(signal, onset, stop)
-    row[8] = _log_power(signal, trigger - 60, trigger - 6) - _log_mean(raw, trigger - 60, trigger - 6)
-    row[9] = power_after - after
-    envelope = log2_q8(_highest(rings.envelope, onset, stop))
-    row[10] = envelope - log2_q8(_highest(rings.envelope, trigger - 50, trigger - 5))
-    row[11] = envelope - _log_mean(rings.envelope, trigger - 60, trigger - 6)
-    top = onset
-    for i in range(onset, stop):
-        if abs(signal[i & _MASK]) > abs(signal[top & _MASK]):
-            top = i
-    row[12] = top - onset
-    row[13] = log2_q8(signal[top & _MASK] * signal[top & _MASK]) - power_after
-    row[14] = _log_power(signal, onset, onset + 9) - _log_power(signal, onset + 12, stop)
-    return 15
+    return 8
 
 
 @numba.njit(cache=True)
@@ -199,11 +177,10 @@ def _fill_bands(row: IntArray, column: int, rings: IntegerRings, onset: int, sto
 
 
 @numba.njit(cache=True)
-def _fill_context(row: IntArray, column: int, rings: IntegerRings, memory: IntegerMemory, trigger: int, onset: int,
-                  stop: int, floor: int) -> None:
+def _fill_context(row: IntArray, column: int, rings: IntegerRings, memory: IntegerMemory, trigger: int,
+                  floor: int) -> None:
     level = log2_q8(_highest(rings.innovation, trigger - 2, trigger + 13) + floor)
-    envelope = log2_q8(_highest(rings.envelope, onset, stop) + floor)
-    row[column] = level - shift_down(memory.usual[4], 8)
+    row[column] = level - shift_down(memory.usual[3], 8)
     row[column + 1] = level
     since, since_loud, before, loudest = 8000, 8000, level, level - SIXTY_DB
     any_1s, any_5s, loud_1s, loud_5s = 0, 0, 0, 0
@@ -228,7 +205,6 @@ def _fill_context(row: IntArray, column: int, rings: IntegerRings, memory: Integ
     row[column + 6], row[column + 7], row[column + 8], row[column + 9] = any_1s, any_5s, loud_1s, loud_5s
     row[column + 10] = level - shift_down(memory.usual[0], 8)
     row[column + 11] = level - shift_down(memory.usual[1], 8)
-    row[column + 12] = envelope - shift_down(memory.usual[2], 8)
-    row[column + 13] = level - shift_down(memory.usual[3], 8)
+    row[column + 12] = level - shift_down(memory.usual[2], 8)
     memory.block[count % KEPT], memory.level[count % KEPT] = trigger, level
     memory.seen[0] = count + 1

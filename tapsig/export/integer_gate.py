@@ -36,7 +36,7 @@ _ABSOLUTE = ("level_v_db", "noise_v_db")  # decibels re 1 V
 
 # What one unit of a float feature is in integers; decibels where nothing else is said.
 _COUNTS = (
-    "innovation_width", "innovation_peak_ms", "envelope_rise_ms", "count_1s", "count_5s", "loud_1s", "loud_5s",
+    "innovation_width", "innovation_peak_ms", "count_1s", "count_5s", "loud_1s", "loud_5s",
 )  # fmt: skip
 _LOGARITHMS = ("since_any", "since_loud", "best_since", "beat", "age")
 _SCORES = (

@@ -4,9 +4,9 @@
 #define LEAF 255
 #define SCORE_LIMIT 32767
 #define LOWEST_SHARE (-2551)
-#define SHARES 15
-#define OVER_NOISE 25
-#define LEVEL 26
+#define SHARES TAPSIG_SHARES
+#define OVER_NOISE TAPSIG_OVER_NOISE
+#define LEVEL TAPSIG_LEVEL
 #define HISTORY TAPSIG_FEATURES
 
 static int16_t sum_trees(const tree_node *nodes, const uint16_t *roots, uint16_t count, int32_t base,

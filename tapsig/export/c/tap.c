@@ -50,15 +50,6 @@ static uint32_t square(int16_t value)
     return (uint32_t)((int32_t)value * value);
 }
 
-static int16_t log_power(const int16_t *signal, uint32_t first, uint32_t stop)
-{
-    uint64_t total = 0;
-    for (uint32_t i = first; i != stop; i++) {
-        total += square(signal[i & RING_MASK]);
-    }
-    return (int16_t)(log2_q8(total) - log2_q8(stop - first));
-}
-
 static uint32_t find_peak(const uint32_t *raw, uint32_t trigger)
 {
     uint32_t peak = trigger - 3;
@@ -138,21 +129,6 @@ static void fill_shape(int16_t *row, const tapsig_rings *rings, uint32_t trigger
         }
     }
     row[7] = (int16_t)(peak - onset);
-    const int16_t power_after = log_power(rings->signal, onset, stop);
-    row[8] = (int16_t)(log_power(rings->signal, trigger - 60, trigger - 6) - log_mean(raw, trigger - 60, trigger - 6));
-    row[9] = (int16_t)(power_after - after);
-    const int16_t envelope = log2_q8(highest_of(rings->envelope, onset, stop));
-    row[10] = (int16_t)(envelope - log2_q8(highest_of(rings->envelope, trigger - 50, trigger - 5)));
-    row[11] = (int16_t)(envelope - log_mean(rings->envelope, trigger - 60, trigger - 6));
-    uint32_t top = onset;
-    for (uint32_t i = onset; i != stop; i++) {
-        if (square(rings->signal[i & RING_MASK]) > square(rings->signal[top & RING_MASK])) {
-            top = i;
-        }
-    }
-    row[12] = (int16_t)(top - onset);
-    row[13] = (int16_t)(log2_q8(square(rings->signal[top & RING_MASK])) - power_after);
-    row[14] = (int16_t)(log_power(rings->signal, onset, onset + 9) - log_power(rings->signal, onset + 12, stop));
 }
 
 static void fill_bands(int16_t *row, const tapsig_rings *rings, uint32_t onset, uint32_t stop)
@@ -182,17 +158,15 @@ static void fill_bands(int16_t *row, const tapsig_rings *rings, uint32_t onset, 
     row[9] = (int16_t)(fast - (log2_q8(quiet) - log2_q8(58)));
 }
 
-static void fill_context(int16_t *row, const tapsig_rings *rings, tapsig_memory *memory, uint32_t trigger,
-                         uint32_t onset, uint32_t stop)
+static void fill_context(int16_t *row, const tapsig_rings *rings, tapsig_memory *memory, uint32_t trigger)
 {
     const int16_t level = log2_q8((uint64_t)highest_of(rings->innovation, trigger - 2, trigger + 13) + TAPSIG_FLOOR);
-    const int16_t envelope = log2_q8((uint64_t)highest_of(rings->envelope, onset, stop) + TAPSIG_FLOOR);
     uint32_t since = 8000;
     uint32_t since_loud = 8000;
     int16_t before = level;
     int16_t loudest = (int16_t)(level - SIXTY_DB);
     const uint8_t count = memory->seen < KEPT ? memory->seen : KEPT;
-    row[0] = (int16_t)(level - shift_down(memory->usual[4], 8));
+    row[0] = (int16_t)(level - shift_down(memory->usual[3], 8));
     row[1] = level;
     for (uint8_t j = 6; j < 10; j++) {
         row[j] = 0;
@@ -227,8 +201,7 @@ static void fill_context(int16_t *row, const tapsig_rings *rings, tapsig_memory 
     row[5] = (int16_t)(level - loudest);
     row[10] = (int16_t)(level - shift_down(memory->usual[0], 8));
     row[11] = (int16_t)(level - shift_down(memory->usual[1], 8));
-    row[12] = (int16_t)(envelope - shift_down(memory->usual[2], 8));
-    row[13] = (int16_t)(level - shift_down(memory->usual[3], 8));
+    row[12] = (int16_t)(level - shift_down(memory->usual[2], 8));
     memory->block[memory->seen & (KEPT - 1)] = trigger;
     memory->level[memory->seen & (KEPT - 1)] = level;
     memory->seen = memory->seen == 2 * KEPT - 1 ? KEPT : (uint8_t)(memory->seen + 1);
@@ -286,19 +259,15 @@ static void follow_usual(tapsig_core *core)
 {
     int32_t *usual = core->memory.usual;
     const int32_t innovation = log2_q8((uint64_t)core->longest + TAPSIG_FLOOR) * 256;
-    const int32_t envelope = log2_q8((uint64_t)core->longest_envelope + TAPSIG_FLOOR) * 256;
     if (!core->usual_known) {
         core->usual_known = true;
-        usual[0] = usual[1] = usual[3] = usual[4] = innovation;
-        usual[2] = envelope;
+        usual[0] = usual[1] = usual[2] = usual[3] = innovation;
     }
     usual[0] += (int32_t)shift_down(innovation - usual[0], 4);
     usual[1] += (int32_t)shift_down(innovation - usual[1], 7);
-    usual[2] += (int32_t)shift_down(envelope - usual[2], 7);
-    usual[3] = innovation > usual[3] - 1311 ? innovation : usual[3] - 1311;
-    usual[4] = innovation < usual[4] + 262 ? innovation : usual[4] + 262;
+    usual[2] = innovation > usual[2] - 1311 ? innovation : usual[2] - 1311;
+    usual[3] = innovation < usual[3] + 262 ? innovation : usual[3] + 262;
     core->longest = 0;
-    core->longest_envelope = 0;
 }
 
 /* high-pass, prediction, and the powers that the rings keep */
@@ -319,16 +288,14 @@ static void follow_signal(tapsig_core *core, int32_t change, uint32_t fast)
     const uint32_t magnitude = (uint32_t)(error < 0 ? -error : error);
     const uint32_t raw = magnitude * magnitude;
     core->innovation += shift_down((((int64_t)raw << 8) - core->innovation) * 205, 9);
-    core->envelope += shift_down((((int64_t)square(signal) << 8) - core->envelope) * 205, 9);
     const uint8_t k = (uint8_t)(core->block & RING_MASK);
     core->rings.signal[k] = signal;
     core->rings.raw[k] = raw;
     core->rings.fast[k] = fast;
     core->rings.innovation[k] = (uint32_t)(core->innovation >> 8);
-    core->rings.envelope[k] = (uint32_t)(core->envelope >> 8);
 }
 
-static void follow_levels(tapsig_core *core, uint32_t innovation, uint32_t envelope)
+static void follow_levels(tapsig_core *core, uint32_t innovation)
 {
     if (innovation > core->highest) {
         core->highest = innovation;
@@ -339,7 +306,6 @@ static void follow_levels(tapsig_core *core, uint32_t innovation, uint32_t envel
     const uint32_t now = core->block >> 2;
     core->maxima[now & 15] = core->highest;
     core->longest = core->highest > core->longest ? core->highest : core->longest;
-    core->longest_envelope = envelope > core->longest_envelope ? envelope : core->longest_envelope;
     core->highest = 0;
     core->reference = TAPSIG_FLOOR;
     for (uint8_t j = 1; j < 12; j++) {
@@ -364,8 +330,8 @@ static uint32_t decide(tapsig_core *core)
     const uint32_t onset = find_onset(core->rings.raw, trigger, peak);
     const uint32_t stop = trigger + AFTER + 1;
     fill_shape(core->features, &core->rings, trigger, peak, onset, stop);
-    fill_bands(core->features + 15, &core->rings, onset, stop);
-    fill_context(core->features + 25, &core->rings, &core->memory, trigger, onset, stop);
+    fill_bands(core->features + TAPSIG_SHARES, &core->rings, onset, stop);
+    fill_context(core->features + TAPSIG_OVER_NOISE, &core->rings, &core->memory, trigger);
     return refine_onset(core, onset, peak);
 }
 
@@ -393,7 +359,7 @@ static bool run_core(tapsig_core *core, uint16_t count, uint32_t *onset)
     core->squares = 0;
     follow_signal(core, change, spread < 0 ? 0 : (uint32_t)spread);
     const uint32_t innovation = core->rings.innovation[core->block & RING_MASK];
-    follow_levels(core, innovation, core->rings.envelope[core->block & RING_MASK]);
+    follow_levels(core, innovation);
     const bool decided = core->pending_count > 0 && core->block == core->pending[0] + AFTER;
     if (decided) {
         *onset = decide(core);

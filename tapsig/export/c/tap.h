@@ -6,14 +6,13 @@ typedef struct {
     int16_t signal[TAPSIG_RING];
     uint32_t raw[TAPSIG_RING];
     uint32_t innovation[TAPSIG_RING];
-    uint32_t envelope[TAPSIG_RING];
     uint32_t fast[TAPSIG_RING];
 } tapsig_rings;
 
 typedef struct {
     uint32_t block[32];
     int16_t level[32];
-    int32_t usual[5];
+    int32_t usual[4];
     uint8_t seen;
 } tapsig_memory;
 
@@ -40,13 +39,11 @@ typedef struct {
     int32_t weights[32];
     int16_t history[64];
     int64_t innovation;
-    int64_t envelope;
     /* trigger */
     uint32_t maxima[16];
     uint64_t reference;
     uint32_t highest;
     uint32_t longest;
-    uint32_t longest_envelope;
     uint32_t block;
     uint8_t settling;
     uint8_t apart;
