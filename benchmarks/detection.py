@@ -146,11 +146,11 @@ def misses_of_both(recordings: Sequence[Recording], table: CandidateTable) -> in
 
 def ablation_rows(cache: Path, recordings: Sequence[Recording]) -> list[Row]:
     """The gate fitted again without one family of features each, on the same candidates; scored on test vehicles."""
-    from benchmarks.train_gate import FIRST, RANDOM_TRAIN, SECOND, bodies_table, fleet, gather, join_tables
+    from benchmarks.train_gate import FIRST, RANDOM_TRAIN, SECOND, fleet, gather
     from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES
     from tapsig.study.fitting import collect_candidates, fit_gate, operate, score_rows, with_history
 
-    train = join_tables([gather(fleet("train", RANDOM_TRAIN), cache)[0], bodies_table(cache)])
+    train, _ = gather(fleet("train", RANDOM_TRAIN), cache)
     test = collect_candidates(recordings)
     blind = collect_candidates(recordings, step=1e-6)  # weights stay at nothing: the trigger hears the plain signal
     rows: list[Row] = []
