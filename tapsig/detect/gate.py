@@ -79,10 +79,14 @@ class Trees(NamedTuple):
             if isinstance(node, (int, float)) and not isinstance(node, bool) and math.isfinite(node):
                 flat.append([-1, 0.0, 0, 0, float(node)])
                 return here
-            if not isinstance(node, list) or len(node) != 5 or node[0] not in index or depth > 40:
+            if not isinstance(node, list) or len(node) != 5 or not isinstance(node[0], str) or depth > 40:
                 raise ParameterError(
                     f"a tree's node is {str(node)[:60]!r};"
                     " it must be a number or [feature, threshold, value, left, right]"
+                )
+            if node[0] not in index:
+                raise ParameterError(
+                    f"the gate asks for the feature {node[0]!r}, which this version does not have: fit the detector again"
                 )
             threshold, value = _number(node[1]), _number(node[2])
             flat.append([index[node[0]], threshold, 0, 0, value])

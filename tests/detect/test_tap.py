@@ -98,7 +98,8 @@ def test_anything_else_than_a_gate_is_refused(document: object) -> None:
 
 
 @pytest.mark.parametrize("node", [["no_such_feature", 0.0, 0.0, 1.0, 2.0], ["innovation_rise", 0.0, 0.0, 1.0],
-                                  ["innovation_rise", float("nan"), 0.0, 1.0, 2.0], "1.0", [1, 2, 3, 4, 5]])
+                                  ["innovation_rise", float("nan"), 0.0, 1.0, 2.0], "1.0", [1, 2, 3, 4, 5],
+                                  [["innovation_rise"], 0.0, 0.0, 1.0, 2.0]])
 def test_a_wrong_node_is_refused(node: object) -> None:
     document = shipped_gate().to_json()
     document["first"] = {"base": 0.0, "trees": [node]}
