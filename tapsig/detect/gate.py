@@ -86,7 +86,7 @@ class Trees(NamedTuple):
                 )
             if node[0] not in index:
                 raise ParameterError(
-                    f"the gate asks for the feature {node[0]!r}, which this version does not have: fit the detector again"
+                    f"the gate asks for the feature {node[0]!r}, which this version does not have; fit it again"
                 )
             threshold, value = _number(node[1]), _number(node[2])
             flat.append([index[node[0]], threshold, 0, 0, value])
