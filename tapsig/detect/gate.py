@@ -135,11 +135,12 @@ def sum_trees(trees: Trees, row: FloatArray) -> float:
 
 
 class History(NamedTuple):
-    """The last 64 candidates that were not faint: block, level (dB), first score, band shares (64, 4); how many."""
+    """The last 64 candidates that were not faint: block, level (dB), first score and its logistic, shares; how many."""
 
     block: IntArray
     level: FloatArray
     score: FloatArray
+    likely: FloatArray
     shares: FloatArray
     seen: IntArray
 
@@ -147,7 +148,7 @@ class History(NamedTuple):
 def new_history() -> History:
     """Nothing happened yet."""
     return History(np.full(_REMEMBERED, _NONE, dtype=np.int64), np.zeros(_REMEMBERED), np.zeros(_REMEMBERED),
-                   np.zeros((_REMEMBERED, 4)), np.zeros(1, dtype=np.int64))
+                   np.zeros(_REMEMBERED), np.zeros((_REMEMBERED, 4)), np.zeros(1, dtype=np.int64))
 
 
 @numba.njit(**INNER)
@@ -175,7 +176,7 @@ def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, h
     for j in range(min(seen, _REMEMBERED)):
         k = (seen - 1 - j) % _REMEMBERED
         age = trigger - history.block[k]
-        likely = _logistic(history.score[k])
+        likely = history.likely[k]
         if j < 16:
             mean_score += max(history.score[k], -8.0)
             mean_count += 1
@@ -224,6 +225,7 @@ def _remember(row: FloatArray, trigger: int, score: float, history: History) -> 
     seen = history.seen[0]
     k = seen % _REMEMBERED
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score
+    history.likely[k] = _logistic(score)
     for j in range(4):
         history.shares[k, j] = row[_SHARES + j]
     history.seen[0] = seen + 1
