@@ -29,6 +29,7 @@ from tapsig.simulate import FLEET, POSITIONS, SCENES, find_vehicle, simulate_sce
 from tapsig.study.fitting import EARLY_S, LATE_S, CandidateTable
 from tapsig.study.scoring import ScoreTable, score
 from tapsig.study.tuning import tune
+from tapsig.units import FloatArray
 
 WINDOW_S = 0.025
 PLAIN = ("fixed-threshold", "prominence", "sta-lta", "spectral-flux")
@@ -131,6 +132,12 @@ def robustness_rows(variants: Mapping[str, Variant], duration_s: float) -> list[
     return rows
 
 
+def count_missed(onset_s: FloatArray, taps_s: FloatArray) -> int:
+    """Taps without an onset near enough to be their candidate."""
+    late = onset_s[:, None] - taps_s[None, :]
+    return int((~((late > -EARLY_S) & (late < LATE_S)).any(axis=0)).sum())
+
+
 def misses_of_both(recordings: Sequence[Recording], table: CandidateTable) -> int:
     """Taps that neither the candidates of `table` nor a sensitive ring-following hears, gap-free recordings."""
     sensitive = RingFollowing(threshold_v=0.002, over_usual_db=8.0, over_ring_db=0.0, dead_time_s=0.03)
@@ -139,8 +146,7 @@ def misses_of_both(recordings: Sequence[Recording], table: CandidateTable) -> in
         own = table.onset_s[(table.recording == number) & (table.tap == 1)]
         more = run_detector(sensitive.build(recording.fs), recording).onset_samples / recording.fs
         heard = np.concatenate([own, more])
-        late = heard[:, None] - recording.taps_s[None, :]
-        missed += int((~((late > -EARLY_S) & (late < LATE_S)).any(axis=0)).sum())
+        missed += count_missed(heard, recording.taps_s)
     return missed
 
 

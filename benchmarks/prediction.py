@@ -15,14 +15,13 @@ import numba
 import numpy as np
 from scipy.signal import lfilter
 
-from benchmarks.detection import TRAIN, simulate_set
+from benchmarks.detection import TRAIN, count_missed, simulate_set
 from benchmarks.sections import write_section
 from tapsig.cli.output import render_table
 from tapsig.detect.candidates import APART, HIGH_PASS, SETTLING, SMOOTHING
 from tapsig.detect.tap import CORE_FLOOR_V, STEP, TRIGGER_DB
 from tapsig.dsp.prediction import compute_innovation, decimate
 from tapsig.records import Recording
-from tapsig.study.fitting import EARLY_S, LATE_S
 from tapsig.units import FloatArray, IntArray
 
 SCENES = ("quiet", "driving", "rain", "slam", "music", "rattle")
@@ -101,14 +100,12 @@ def measure(predict: Callable[[FloatArray], FloatArray], blocks: FloatArray, tap
     """Missed taps, candidates, and the rises of second taps in decibels, for one recording in blocks of 1 ms."""
     power = lfilter([SMOOTHING], [1.0, SMOOTHING - 1.0], predict(blocks) ** 2)
     triggers = find_triggers(power, CORE_FLOOR_V**2, 10.0 ** (TRIGGER_DB / 10.0)) / 1000.0
-    late = triggers[:, None] - taps_s[None, :]
-    heard = ((late > -EARLY_S) & (late < LATE_S)).any(axis=0)
     rises = []
     for before, tap in itertools.pairwise(taps_s):
         n = int(tap * 1000.0)
         if 0.1 < tap - before < 0.5 and n + 15 < power.size and n > 60:
             rises.append(10.0 * np.log10((power[n : n + 15].max() + 1e-12) / (power[n - 50 : n - 2].max() + 1e-12)))
-    return {"missed": int((~heard).sum()), "candidates": triggers.size, "rises": rises}
+    return {"missed": count_missed(triggers, taps_s), "candidates": triggers.size, "rises": rises}
 
 
 def to_blocks(recording: Recording) -> FloatArray:

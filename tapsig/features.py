@@ -5,17 +5,13 @@ two of them are in decibels, so that none but "level" depends on the sensor's ga
 """
 
 import math
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numba
 import numpy as np
 
+from tapsig.dsp.prediction import INNER, KERNEL
 from tapsig.units import FloatArray, IntArray
-
-KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapper": True}
-"""How the default detector's kernels are compiled: nothing that is not used, because the first start waits for it."""
-INNER: dict[str, Any] = {**KERNEL, "no_cpython_wrapper": True}
-"""… and those that only other kernels call."""
 
 FAMILIES: dict[str, tuple[str, ...]] = {
     # The innovation: what prediction did not foresee.
@@ -232,8 +228,7 @@ def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: in
 
 
 @numba.njit(**INNER)
-def _fill_context(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int,
-                  floor: float) -> None:
+def _fill_context(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int, floor: float) -> None:
     level = _DB * math.log2(_highest(rings.innovation, trigger - 2, trigger + 13) + floor)
     row[column] = level - _DB * memory.usual[3]
     row[column + 1] = level

@@ -11,9 +11,9 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from tapsig.dsp.prediction import HISTORY_SIZE, ORDER, WORKING_RATE_HZ, adapt_and_predict, remember
+from tapsig.dsp.prediction import HISTORY_SIZE, INNER, KERNEL, ORDER, WORKING_RATE_HZ, adapt_and_predict, remember
 from tapsig.errors import ParameterError
-from tapsig.features import AFTER, BLOCKS, FEATURES, INNER, KERNEL, Memory, Rings, fill_features, new_memory, new_rings
+from tapsig.features import AFTER, BLOCKS, FEATURES, Memory, Rings, fill_features, new_memory, new_rings
 from tapsig.units import FloatArray, IntArray
 
 LOWEST_FS, HIGHEST_FS = 250.0, 200_000.0

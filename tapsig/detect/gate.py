@@ -12,8 +12,9 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
+from tapsig.dsp.prediction import INNER, KERNEL
 from tapsig.errors import ParameterError
-from tapsig.features import FAMILIES, FEATURES, INNER, KERNEL
+from tapsig.features import FAMILIES, FEATURES
 from tapsig.units import FloatArray, IntArray
 
 HISTORY: tuple[str, ...] = (

@@ -6,6 +6,7 @@ Theory, ch. 6), learns that recursion; what remains, the innovation, rises with 
 """
 
 import math
+from typing import Any
 
 import numba
 import numpy as np
@@ -13,6 +14,10 @@ import numpy as np
 from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, check_positive, check_range
 
+KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+"""How the default detector's kernels are compiled: nothing that is not used, because the first start waits for it."""
+INNER: dict[str, Any] = {**KERNEL, "no_cpython_wrapper": True}
+"""… and those that only other kernels call."""
 WORKING_RATE_HZ = 1000.0
 ORDER = 32
 HISTORY_SIZE = 1024 + ORDER + 1
@@ -36,7 +41,7 @@ def adapt_and_predict(weights: FloatArray, history: FloatArray, position: int, g
     return total
 
 
-@numba.njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
+@numba.njit(**KERNEL)
 def remember(history: FloatArray, position: int, value: float) -> int:
     """Write `value` as the newest sample; returns its position."""
     position -= 1
@@ -48,7 +53,7 @@ def remember(history: FloatArray, position: int, value: float) -> int:
     return position
 
 
-@numba.njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
+@numba.njit(**KERNEL)
 def _innovation(samples: FloatArray, step: float, power_floor: float) -> FloatArray:
     weights, history = np.zeros(ORDER), np.zeros(HISTORY_SIZE)
     position, power, gain = HISTORY_SIZE - ORDER - 1, 0.0, 0.0
