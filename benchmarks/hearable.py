@@ -7,13 +7,13 @@ counts and their power over 50 ms is at least that of everything else.
 
 import numpy as np
 
-from benchmarks.detection import PLAIN, TEST, WINDOW_S, say, tune_all
+from benchmarks.detection import PLAIN, TEST, WINDOW_S, say, scored_scenes, tune_all
 from benchmarks.sections import write_section
 from tapsig.cli.output import render_table
 from tapsig.detect import CATALOGUE
 from tapsig.detect.base import Variant, run_detector
 from tapsig.score.matching import match_onsets
-from tapsig.simulate import POSITIONS, SCENES, SimulatedScene, simulate_scene
+from tapsig.simulate import POSITIONS, SCENES, SimulatedScene
 from tapsig.units import IntArray
 
 COUNTS, RATIO_DB = 3.0, 0.0
@@ -36,16 +36,14 @@ def main() -> None:
     tuned = tune_all(20.0)
     variants: dict[str, Variant] = {name: tuned[name] for name in (*PLAIN, "innovation")} | {"tap": CATALOGUE["tap"]}
     counts: dict[tuple[str, str, str], IntArray] = {}
-    for vehicle in TEST:
-        for number, scene in enumerate(SCENES):
-            simulated = simulate_scene(vehicle, scene, duration_s=60.0, seed=9300 + number,
-                                       tap_kind="knuckle" if scene == "quiet" else None)
-            for position in POSITIONS:
-                for name, variant in variants.items():
-                    found = count(variant, simulated, position)
-                    for key in ((name, "all", "all"), (name, scene, "all"), (name, scene, position)):
-                        counts[key] = counts.get(key, np.zeros(5, dtype=np.int64)) + found
-        say(f"counted {vehicle}")
+    for simulated in scored_scenes():
+        scene = next(iter(simulated.recordings.values())).scene
+        for position in POSITIONS:
+            for name, variant in variants.items():
+                found = count(variant, simulated, position)
+                for key in ((name, "all", "all"), (name, scene, "all"), (name, scene, position)):
+                    counts[key] = counts.get(key, np.zeros(5, dtype=np.int64)) + found
+    say("counted")
 
     def row(label: str, key: tuple[str, str, str]) -> list[object]:
         taps, heard, hits, lucky, false = (int(value) for value in counts[key])
