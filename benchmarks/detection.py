@@ -27,7 +27,14 @@ from tapsig.detect.ring_following import RingFollowing
 from tapsig.detect.tap import Tap
 from tapsig.records import Recording
 from tapsig.simulate import FLEET, POSITIONS, SCENES, SimulatedScene, find_vehicle, simulate_scene
-from tapsig.study.fitting import EARLY_S, LATE_S, CandidateTable
+from tapsig.study.candidate_table import (
+    EARLY_S,
+    LATE_S,
+    CandidateTable,
+    collect_candidates,
+    score_rows,
+    with_history,
+)
 from tapsig.study.scoring import ScoreTable, score
 from tapsig.study.tuning import tune
 from tapsig.units import FloatArray
@@ -178,7 +185,7 @@ def ablation_rows(cache: Path) -> list[Row]:
     """The gate fitted again without one family of features each, on the same candidates; scored on test vehicles."""
     from benchmarks.train_gate import FIRST, RANDOM_TRAIN, SECOND, fleet, gather
     from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES
-    from tapsig.study.fitting import collect_candidates, fit_gate, operate, score_rows, with_history
+    from tapsig.study.fitting import fit_gate, operate
 
     train, _ = gather(fleet("train", RANDOM_TRAIN), cache)
     test = collect_candidates(scored_recordings())

@@ -87,7 +87,7 @@ PREDICTORS: Mapping[str, Callable[[FloatArray], FloatArray]] = {
 
 @numba.njit(cache=True)
 def find_triggers(power: FloatArray, floor: float, ratio: float) -> IntArray:
-    """Blocks whose smoothed power exceeds the highest of the 5 to 50 before by `ratio`."""
+    """Blocks whose smoothed power exceeds the highest of the 5 to 50 before by `ratio`, faint ones as well."""
     found, last = [-1], -APART
     for n in range(SETTLING, power.size):
         if n - last >= APART and power[n] > ratio * max(power[n - 48 : n - 4].max(), floor):

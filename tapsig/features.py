@@ -57,7 +57,7 @@ BANDS = 4
 _WINDOW = 24  # blocks of the band analysis
 _MASK = BLOCKS - 1
 _TINY = 1e-12
-_DB = 10.0 / math.log2(10.0)  # decibels of a doubled power
+DB_OF_DOUBLED = 10.0 / math.log2(10.0)  # decibels of a doubled power
 
 
 def _band_tables() -> tuple[FloatArray, FloatArray]:
@@ -229,8 +229,8 @@ def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: in
 
 @numba.njit(**INNER)
 def _fill_context(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int, floor: float) -> None:
-    level = _DB * math.log2(_highest(rings.innovation, trigger - 2, trigger + 13) + floor)
-    row[column] = level - _DB * memory.usual[3]
+    level = DB_OF_DOUBLED * math.log2(_highest(rings.innovation, trigger - 2, trigger + 13) + floor)
+    row[column] = level - DB_OF_DOUBLED * memory.usual[3]
     row[column + 1] = level
     since, since_loud, before, loudest = 8000, 8000, level, level - 60.0
     any_1s, any_5s, loud_1s, loud_5s = 0, 0, 0, 0
@@ -253,8 +253,8 @@ def _fill_context(row: FloatArray, column: int, rings: Rings, memory: Memory, tr
     row[column + 2], row[column + 3] = math.log2(since + 1.0), math.log2(since_loud + 1.0)
     row[column + 4], row[column + 5] = level - before, level - loudest
     row[column + 6], row[column + 7], row[column + 8], row[column + 9] = any_1s, any_5s, loud_1s, loud_5s
-    row[column + 10] = level - _DB * memory.usual[0]
-    row[column + 11] = level - _DB * memory.usual[1]
-    row[column + 12] = level - _DB * memory.usual[2]
+    row[column + 10] = level - DB_OF_DOUBLED * memory.usual[0]
+    row[column + 11] = level - DB_OF_DOUBLED * memory.usual[1]
+    row[column + 12] = level - DB_OF_DOUBLED * memory.usual[2]
     memory.block[count % KEPT], memory.level[count % KEPT] = trigger, level
     memory.seen[0] = count + 1

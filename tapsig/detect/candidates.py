@@ -1,8 +1,9 @@
 """The core that `innovation` and `tap` share: samples at any rate -> candidates with their features.
 
 Sample by sample: mean over each millisecond, a high-pass of 20 Hz, adaptive prediction of order 32. A candidate is
-triggered where the innovation, smoothed over 2 ms, exceeds the highest of the 5–50 ms before; 24 ms later its features
-are known. All state is in arrays of fixed size, so that any division of the input into chunks gives equal results.
+triggered where the innovation, smoothed over 2 ms, exceeds the highest of the 5–50 ms before, and the quietest of late
+by 8 dB; 24 ms later its features are known. All state is in arrays of fixed size, so that any division of the input
+into chunks gives equal results.
 """
 
 import math
@@ -13,7 +14,17 @@ import numpy as np
 
 from tapsig.dsp.prediction import HISTORY_SIZE, INNER, KERNEL, ORDER, WORKING_RATE_HZ, adapt_and_predict, remember
 from tapsig.errors import ParameterError
-from tapsig.features import AFTER, BLOCKS, FEATURES, Memory, Rings, fill_features, new_memory, new_rings
+from tapsig.features import (
+    AFTER,
+    BLOCKS,
+    DB_OF_DOUBLED,
+    FEATURES,
+    Memory,
+    Rings,
+    fill_features,
+    new_memory,
+    new_rings,
+)
 from tapsig.units import FloatArray, IntArray
 
 LOWEST_FS, HIGHEST_FS = 250.0, 200_000.0
@@ -24,6 +35,9 @@ HIGH_PASS = 0.125  # per block: 20 Hz
 SMOOTHING = 0.4  # per block: 2 ms
 APART = 10  # blocks from one trigger to the next
 SETTLING = 100  # blocks before the first trigger
+FAINT_DB = 8.0
+"""What rises less than this over the quietest of late is noise, no candidate."""
+_FAINT = FAINT_DB / DB_OF_DOUBLED
 _MASK = BLOCKS - 1
 _MAXIMA = 16  # ring of the highest innovation of every four blocks, a power of two
 _WAITING = 4  # triggers less than AFTER blocks old: at most three
@@ -182,7 +196,8 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
                 onsets[found] = refine_onset(recent, onset, peak, per_block)
                 decided[found] = sample - 1
                 found += 1
-            if innovation > trigger_ratio * reference and block >= SETTLING and block - last >= APART:
+            rises = innovation > trigger_ratio * reference and block >= SETTLING and block - last >= APART
+            if rises and math.log2(innovation + floor) - state.memory.usual[3] >= _FAINT:
                 pending[waiting] = last = block
                 waiting += 1
             block += 1

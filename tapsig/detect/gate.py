@@ -31,8 +31,6 @@ ALL_FEATURES: tuple[str, ...] = (*FEATURES, *HISTORY)
 ALL_FAMILIES: dict[str, tuple[str, ...]] = {**FAMILIES, "history": HISTORY}
 HOPELESS = -5.0
 """A candidate with a first score below this (odds under 1 to 150) is not judged a second time: that saves time."""
-FAINT_DB = 8.0
-"""Candidates that rise less than this over the quietest of late are not remembered: noise would fill the memory."""
 _REMEMBERED = 64
 _SHARES = FEATURES.index("share_40hz")
 _LEVEL = FEATURES.index("level_v_db")
@@ -136,7 +134,7 @@ def sum_trees(trees: Trees, row: FloatArray) -> float:
 
 
 class History(NamedTuple):
-    """The last 64 candidates that were not faint: block, level (dB), first score and its logistic, shares; how many."""
+    """The last 64 candidates: block, level (dB), first score and its logistic, shares; how many."""
 
     block: IntArray
     level: FloatArray
@@ -221,8 +219,6 @@ def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, h
 
 @numba.njit(**INNER)
 def _remember(row: FloatArray, trigger: int, score: float, history: History) -> None:
-    if row[_OVER_NOISE] < FAINT_DB:
-        return
     seen = history.seen[0]
     k = seen % _REMEMBERED
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score

@@ -17,11 +17,13 @@ It follows `tapsig.detect.candidates` step by step. Widths, for a converter of b
 | smoothed powers | Q8, 40 bits | 2^32·2^8 |
 """
 
+import math
 from typing import NamedTuple
 
 import numba
 import numpy as np
 
+from tapsig.detect.candidates import FAINT_DB
 from tapsig.dsp.prediction import ORDER
 from tapsig.export.fixed_point import RECIPROCAL_TABLE, highest_bit, log2_q8, mantissa, saturate, shift_down
 from tapsig.export.integer_features import (
@@ -42,6 +44,7 @@ ERROR_LIMIT = 65535
 SIGNAL_LIMIT = 32767
 USUAL_RISE_Q16, USUAL_FALL_Q16 = 262, 1311  # 0.004 and 0.02 in Q16
 APART, SETTLING = 10, 100
+FAINT_Q8 = math.floor(FAINT_DB * 256.0 * math.log2(10.0) / 10.0 + 0.5)
 _HISTORY_MASK = 63
 _RING_MASK = RING - 1
 _MAXIMA = 16
@@ -206,7 +209,9 @@ def run_core(counts: IntArray, state: IntegerState, numbers: CoreNumbers, trigge
             onsets[found] = refine_onset(recent, onset, peak, per_block)
             decided[found] = s[_SAMPLE] - 1
             found += 1
-        if (innovation << 8) > numbers.trigger_q8 * s[_REFERENCE] and block >= SETTLING and block - s[_LAST] >= APART:
+        rises = (innovation << 8) > numbers.trigger_q8 * s[_REFERENCE] and block >= SETTLING
+        rises = rises and block - s[_LAST] >= APART
+        if rises and log2_q8(innovation + numbers.floor) - shift_down(state.memory.usual[3], 8) >= FAINT_Q8:
             pending[s[_PENDING]] = block
             s[_PENDING] += 1
             s[_LAST] = block

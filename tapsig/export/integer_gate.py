@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from tapsig.detect.gate import ALL_FEATURES, FAINT_DB, HOPELESS, Gate, Trees
+from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate, Trees
 from tapsig.export.fixed_point import log2_q8
 from tapsig.export.integer_features import SIX_DB
 from tapsig.features import FEATURES
@@ -19,7 +19,6 @@ from tapsig.units import IntArray
 REMEMBERED = 64
 SCORE_LIMIT = 32767
 HOPELESS_Q10 = math.floor(HOPELESS * 1024 + 0.5)
-FAINT_Q8 = math.floor(FAINT_DB * 256.0 * math.log2(10.0) / 10.0 + 0.5)
 DB_Q8 = 256.0 * math.log2(10.0) / 10.0
 """One decibel of power as log2 in Q8."""
 
@@ -178,8 +177,6 @@ def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history
 
 @numba.njit(cache=True)
 def _remember(row: IntArray, trigger: int, score: int, history: IntegerHistory) -> None:
-    if row[_OVER_NOISE] < FAINT_Q8:
-        return
     seen = history.seen[0]
     k = seen % REMEMBERED
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score

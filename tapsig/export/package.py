@@ -26,9 +26,9 @@ from tapsig.export.integer import (
     IntegerVariant,
     samples_per_block,
 )
-from tapsig.export.integer_core import recent_samples
+from tapsig.export.integer_core import FAINT_Q8, recent_samples
 from tapsig.export.integer_features import SINE_Q14, WINDOW_Q14
-from tapsig.export.integer_gate import FAINT_Q8, HOPELESS_Q10, LIKELY_TABLE
+from tapsig.export.integer_gate import HOPELESS_Q10, LIKELY_TABLE
 from tapsig.features import BAND_OF_BIN, FEATURES
 from tapsig.load.files import replace_file
 from tapsig.units import IntArray, samples_to_seconds

@@ -8,138 +8,25 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-import numba
 import numpy as np
 
-from tapsig.detect.candidates import Core
-from tapsig.detect.gate import ALL_FEATURES, HISTORY, Gate, History, Trees, fill_history, new_history, sum_trees
-from tapsig.detect.tap import CORE_FLOOR_V, STEP, TRIGGER_DB, Tap
-from tapsig.errors import LabelError, ParameterError
+from tapsig.detect.candidates import HIGHEST_FS, LOWEST_FS
+from tapsig.detect.gate import ALL_FEATURES, Gate
+from tapsig.detect.tap import Tap
+from tapsig.errors import ParameterError
 from tapsig.features import FEATURES
 from tapsig.records import Recording
 from tapsig.study.boosting import Boosting, join_sums
+from tapsig.study.candidate_table import LATE_S, CandidateTable, collect_candidates, score_rows, with_history
 from tapsig.units import FloatArray, IntArray, check_positive
 
 LEAST_TAPS = 20
 """Fewer taps than this are refused."""
 FEW_TAPS = 400
 """With fewer taps than this the shipped gate is refined; with more a new one is fitted as well, and the better kept."""
-EARLY_S, LATE_S = 0.012, 0.025  # a candidate this long before or after an onset may be its detection
-UNCLEAR_S = (0.02, 0.075)  # others so near a tap are neither right nor wrong: the dead time takes them
-RESPONSE_S = 0.003  # from contact to the first sign at a sensor, common in the simulated doors
-
-
-@dataclass(frozen=True, slots=True)
-class CandidateTable:
-    """Candidates of many recordings, in order.
-
-    tap: 1 the tap's own, 0 none, -1 unclear. recording: index into `durations_s`, `groups`, `taps_s`.
-    """
-
-    rows: FloatArray
-    triggers: IntArray
-    onset_s: FloatArray
-    tap: IntArray
-    recording: IntArray
-    durations_s: FloatArray
-    groups: tuple[str, ...]
-    taps_s: tuple[FloatArray, ...]
-    weights: FloatArray
-
-    @property
-    def group(self) -> IntArray:
-        """Number of each candidate's group."""
-        _, numbers = np.unique(np.array(self.groups), return_inverse=True)
-        return np.asarray(numbers[self.recording], dtype=np.int64)
-
-
-def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
-    """1 for the candidate that is a tap's detection, -1 for others close to it, 0 for the rest; shape (n,).
-
-    >>> label_candidates(np.array([0.5, 1.002, 1.02, 3.0]), np.array([1.0]))
-    array([ 0,  1, -1,  0])
-    """
-    label = np.zeros(onset_s.size, dtype=np.int64)
-    for tap in taps_s:
-        late = onset_s - tap
-        near = (late > -UNCLEAR_S[0]) & (late < UNCLEAR_S[1]) & (label == 0)
-        label[near] = -1
-        able = np.flatnonzero((late > -EARLY_S) & (late < LATE_S) & (label != 1))
-        if able.size:
-            label[able[np.argmin(np.abs(late[able] - RESPONSE_S))]] = 1
-    return label
-
-
-def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehicle", step: float = STEP,
-                       weight: Callable[[Recording], float] | None = None,
-                       progress: Callable[[int], None] | None = None) -> CandidateTable:
-    """Run the candidate core over labelled `recordings`; gap-free stretches count as recordings of their own.
-
-    `step` is the predictor's; `weight` gives the worth of a recording's candidates. Raises LabelError for a recording
-    without labels.
-    """
-    parts: list[tuple[FloatArray, IntArray, FloatArray, IntArray]] = []
-    durations, groups, taps, weights = [], [], [], []
-    for number, recording in enumerate(recordings):
-        if recording.labels is None:
-            raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to fit to it")
-        name = recording.vehicle if group_by == "vehicle" and recording.vehicle else recording.source
-        for start, stop in recording.stretches():
-            core = Core(recording.fs, step=step, trigger_db=TRIGGER_DB, floor_v=CORE_FLOOR_V)
-            found = core.push(recording.samples[start:stop])
-            begin = float(recording.times_s(np.array([start]))[0])
-            onset_s = found.onsets / recording.fs
-            inside = recording.taps_s - begin
-            inside = inside[(inside >= 0) & (inside < (stop - start) / recording.fs)]
-            label = label_candidates(onset_s, inside)
-            parts.append((found.rows, found.triggers, onset_s, label))
-            durations.append((stop - start) / recording.fs)
-            groups.append(name or f"recording {number}")
-            taps.append(inside)
-            weights.append(np.full(onset_s.size, 1.0 if weight is None else weight(recording)))
-        if progress is not None:
-            progress(number + 1)
-    if not parts:
-        raise ParameterError("there are no recordings to fit to; check the choice of split, position and scene")
-    owner = np.repeat(np.arange(len(parts)), [part[1].size for part in parts])
-    return CandidateTable(
-        np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]),
-        np.concatenate([part[2] for part in parts]), np.concatenate([part[3] for part in parts]), owner,
-        np.array(durations), tuple(groups), tuple(taps), np.concatenate(weights),
-    )  # fmt: skip
-
-
-@numba.njit(cache=True)
-def _score_rows(trees: Trees, rows: FloatArray, out: FloatArray) -> None:
-    for i in range(rows.shape[0]):
-        out[i] = sum_trees(trees, rows[i])
-
-
-def score_rows(trees: Trees, rows: FloatArray) -> FloatArray:
-    """The score of each row, shape (n,)."""
-    out = np.empty(rows.shape[0])
-    _score_rows(trees, rows, out)
-    return out
-
-
-@numba.njit(cache=True)
-def _histories(recording: IntArray, triggers: IntArray, rows: FloatArray, scores: FloatArray, history: History,
-               out: FloatArray) -> None:
-    last = -1
-    for i in range(recording.size):
-        if recording[i] != last:
-            last = recording[i]
-            history.seen[0] = 0
-        fill_history(out[i], rows[i], triggers[i], scores[i], history)
-
-
-def with_history(table: CandidateTable, scores: FloatArray) -> FloatArray:
-    """Rows with their history for first scores `scores`, shape (n, len(ALL_FEATURES))."""
-    out = np.empty((table.onset_s.size, len(HISTORY)))
-    _histories(table.recording, table.triggers, table.rows, scores, new_history(), out)
-    return np.hstack([table.rows, out])
-
-
+SPEEDS = (0.72, 0.85, 1.18, 1.38)
+"""A gate is also fitted to the recordings at these speeds: larger and smaller bodies ring lower and higher, and a few
+recordings hold only a few bodies. It is judged on the recordings as they are."""
 def choose_folds(table: CandidateTable, folds: int, rng: np.random.Generator) -> IntArray:
     """Fold of each candidate; a group lies in one fold whole. A single group is cut into stretches of time."""
     group = table.group
@@ -323,6 +210,7 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
         raise ParameterError(f"group_by is {group_by!r}; it must be 'vehicle' or 'recording'")
     if false_alarms_per_hour is not None:
         check_positive("false_alarms_per_hour", false_alarms_per_hour)
+    recordings = list(recordings)
     table = collect_candidates(recordings, group_by=group_by, progress=progress)
     taps, heard = sum(taps.size for taps in table.taps_s), int((table.tap == 1).sum())
     if taps < LEAST_TAPS or heard < LEAST_TAPS:
@@ -333,10 +221,14 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
     if not (table.tap == 0).any():
         raise ParameterError("the recordings hold nothing but taps; add some of what must not be taken for a tap")
     shipped = Tap()
-    ways = {"refined": refine_gate(table, shipped.gate, _small(heard), seed=seed)}
+    rates = [recording.fs for recording in recordings]
+    speeds = [speed for speed in SPEEDS if LOWEST_FS <= min(rates) * speed and max(rates) * speed <= HIGHEST_FS]
+    others = [collect_candidates(recordings, group_by=group_by, speed=speed) for speed in speeds]
+    wide = CandidateTable.join([table, *others])
+    ways = {"refined": _judge(refine_gate(wide, shipped.gate, _small(heard), seed=seed), table)}
     ways["calibrated"] = refine_gate(table, shipped.gate, Boosting(trees=0), seed=seed)
     if heard >= FEW_TAPS:
-        ways["new"] = fit_gate(table, first=_small(heard), second=_small(heard), seed=seed)
+        ways["new"] = _judge(fit_gate(wide, first=_small(heard), second=_small(heard), seed=seed), table)
     way = min(ways, key=lambda name: log_loss(ways[name], table))
     chosen = ways[way]
     floor_v = min(shipped.floor_v, _quiet_floor_v(table))
@@ -348,6 +240,14 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
     groups = len(set(table.groups))
     notes = tuple(_warnings(taps, heard, groups, point, before, false_alarms_per_hour, way))
     return FittedDetector(variant, way, taps, heard, groups, table.durations_s.size, point, before, notes)
+
+
+def _judge(crossed: Crossed, table: CandidateTable) -> Crossed:
+    """The gate calibrated to `table` alone, the first rows of what it was fitted to."""
+    scores = crossed.scores[: table.tap.size]
+    weights = np.where(table.tap < 0, 0.0, table.weights)
+    slope, offset = calibrate(scores, (table.tap == 1).astype(np.int64), weights)
+    return Crossed(Gate.from_json(replace(crossed.gate, slope=slope, offset=offset).to_json()), scores)
 
 
 def _small(heard: int) -> Boosting:

@@ -26,12 +26,20 @@ def plain_blocks(samples: np.ndarray, fs: float) -> tuple[np.ndarray, np.ndarray
 
 
 def plain_triggers(smooth: np.ndarray) -> list[int]:
-    """Blocks where the smoothed innovation exceeds the highest of eleven four-block maxima by 1.5 dB."""
+    """Blocks where the smoothed innovation exceeds the highest of eleven four-block maxima by 1.5 dB.
+
+    And the quietest 64 ms of late by 8 dB; that creeps up by 0.004 of log2 every 64 ms.
+    """
+    loudest = np.log2(smooth[: smooth.size // 64 * 64].reshape(-1, 64).max(axis=1) + FLOOR)
+    quiet = loudest.copy()
+    for i in range(1, quiet.size):
+        quiet[i] = min(loudest[i], quiet[i - 1] + 0.004)
     found: list[int] = []
     for block in range(100, smooth.size):
         quads = (block // 4) if block % 4 == 3 else (block // 4) - 1  # complete groups of four so far, less one
         reference = max(FLOOR, *(smooth[4 * q : 4 * q + 4].max() for q in range(quads - 11, quads)))
-        if smooth[block] > 10**0.15 * reference and (not found or block - found[-1] >= 10):
+        heard = np.log2(smooth[block] + FLOOR) - quiet[(block + 1) // 64 - 1] >= 0.8 * np.log2(10.0)
+        if heard and smooth[block] > 10**0.15 * reference and (not found or block - found[-1] >= 10):
             found.append(block)
     return found
 

@@ -114,8 +114,6 @@ def test_history_sees_a_steady_group_before_a_tap() -> None:
     row[FEATURES.index("level_v_db")], row[FEATURES.index("level_over_noise")] = -20.0, 30.0
     for trigger in (1000, 1250, 1500, 1750):
         fill_history(out, row, trigger, 5.0, history)
-    row[FEATURES.index("level_v_db")], row[FEATURES.index("level_over_noise")] = -60.0, 3.0
-    fill_history(out, row, 1900, -7.0, history)  # faint: leaves no trace
     row[FEATURES.index("level_v_db")], row[FEATURES.index("level_over_noise")] = -17.0, 33.0
     fill_history(out, row, 2000, -1.0, history)
     seen = dict(zip(HISTORY, out, strict=True))

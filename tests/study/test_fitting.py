@@ -1,6 +1,7 @@
 """Fitting: labels of candidates, groups, operating points, and honesty about too few data."""
 
 import argparse
+import dataclasses
 import json
 from pathlib import Path
 
@@ -16,16 +17,8 @@ from tapsig.features import FEATURES
 from tapsig.records import Label, Recording
 from tapsig.simulate import simulate_scene
 from tapsig.study.boosting import Boosting
-from tapsig.study.fitting import (
-    CandidateTable,
-    calibrate,
-    choose_folds,
-    choose_operation,
-    collect_candidates,
-    fit_detector,
-    label_candidates,
-    operate,
-)
+from tapsig.study.candidate_table import CandidateTable, collect_candidates, label_candidates
+from tapsig.study.fitting import calibrate, choose_folds, choose_operation, fit_detector, operate
 
 
 def table(onset_s: list[float], taps_s: list[float], duration_s: float = 3600.0) -> CandidateTable:
@@ -95,6 +88,18 @@ def test_a_vehicle_lies_in_one_fold_whole(recordings: list[Recording]) -> None:
     for group in (0, 1):
         assert len(set(fold[candidates.group == group])) == 1
     assert len(set(fold)) == 2
+
+
+def test_another_speed_is_another_rate_with_the_times_of_the_recording(recordings: list[Recording]) -> None:
+    """Played 1.25 times as fast, 8 kHz samples are 10 kHz samples of taps that come 1.25 times as fast."""
+    recording = recordings[0]
+    faster = collect_candidates([recording], speed=1.25)
+    labels = tuple(Label(label.onset_s / 1.25, label.kind) for label in recording.labels or ())
+    played = collect_candidates([dataclasses.replace(recording, fs=recording.fs * 1.25, labels=labels)])
+    assert np.array_equal(faster.rows, played.rows)
+    assert np.array_equal(faster.tap, played.tap)
+    assert faster.onset_s == pytest.approx(1.25 * played.onset_s)
+    assert faster.durations_s == pytest.approx([recording.duration_s])
 
 
 def test_fitting_gives_a_detector_that_is_no_worse_and_tells_what_stands_against_it(

@@ -49,9 +49,6 @@ static int32_t shape_distance(const int16_t *shares, const int32_t *row)
 static void remember(tapsig_history *history, const int32_t *row, uint32_t trigger, int16_t score)
 {
     const uint8_t k = history->seen & (REMEMBERED - 1);
-    if (row[OVER_NOISE] < TAPSIG_FAINT) {
-        return;
-    }
     history->block[k] = trigger;
     history->level[k] = (int16_t)row[LEVEL];
     history->score[k] = score;

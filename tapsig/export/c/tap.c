@@ -369,7 +369,8 @@ static bool run_core(tapsig_core *core, uint16_t count, uint32_t *onset)
     } else if (core->apart > 0) {
         core->apart--;
     }
-    if (((uint64_t)innovation << 8) > TAPSIG_TRIGGER_Q8 * core->reference && core->settling == 0 && core->apart == 0) {
+    if (((uint64_t)innovation << 8) > TAPSIG_TRIGGER_Q8 * core->reference && core->settling == 0 && core->apart == 0
+        && log2_q8((uint64_t)innovation + TAPSIG_FLOOR) - shift_down(core->memory.usual[3], 8) >= TAPSIG_FAINT) {
         core->pending[core->pending_count++] = core->block;
         core->apart = APART;
     }
