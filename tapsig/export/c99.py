@@ -7,9 +7,11 @@ Nothing is computed here that the Python reference does not compute: the numbers
 from collections.abc import Mapping, Sequence
 from importlib import resources
 
+import numpy as np
+
 from tapsig.entry import EntryParameters, to_ms
 from tapsig.errors import ExportError
-from tapsig.export.integer_gate import IntegerTrees
+from tapsig.export.integer_gate import LEAF, IntegerTrees
 from tapsig.units import seconds_to_samples
 
 Define = int | str
@@ -49,12 +51,15 @@ def render_nodes(name: str, trees: IntegerTrees) -> str:
     """The trees of a gate: their nodes and where each begins."""
     if trees.feature.size > 65535:
         raise ExportError(f"the gate has {trees.feature.size} nodes; at most 65535 can be exported")
-    for what, values, low, high in (
-        ("value", trees.value, -32768, 32767), ("threshold", trees.threshold, -(2**31), 2**31 - 1)
-    ):  # fmt: skip
-        if values.size and (values.min() < low or values.max() > high):
-            raise ExportError(f"a {what} of the gate is outside {low}..{high}; fit it again")
-    columns = (trees.feature, trees.threshold, trees.left, trees.right, trees.value)
+    leaf = trees.feature == LEAF
+    threshold = np.where(leaf, trees.value, trees.threshold)
+    here = np.arange(leaf.size)
+    right = np.where(leaf, 0, trees.right - here)
+    if (~leaf & (trees.left != here + 1)).any() or right.max(initial=0) > 255 or right.min(initial=0) < 0:
+        raise ExportError("a tree of the gate has over 255 nodes, or is out of order; fit it with fewer leaves")
+    if threshold.size and (threshold.min() < -32768 or threshold.max() > 32767):
+        raise ExportError("a number of the gate is outside -32768..32767 in its integer form; fit it again")
+    columns = (threshold, trees.feature, right)
     rows = ["    {" + ", ".join(map(str, row)) + "}," for row in zip(*(c.tolist() for c in columns), strict=True)]
     nodes = "\n".join([f"static const tree_node {name}_nodes[{len(rows)}] = {{", *rows, "};"]) + "\n"
     return nodes + render_table("uint16_t", f"{name}_roots", trees.roots.tolist())

@@ -38,11 +38,10 @@ _COUNTS = (
     "innovation_width", "innovation_peak_ms", "count_1s", "count_5s", "loud_1s", "loud_5s",
 )  # fmt: skip
 _LOGARITHMS = ("since_any", "since_loud", "best_since", "beat", "age")
-_SCORES = (
-    "score", "best_700ms", "taps_4s", "others_4s", "taps_30s", "others_30s", "loud_others_30s", "mean_score_16",
-)  # fmt: skip
+_SCORES = ("score", "best_700ms", "mean_score_16")
+_SUMS = ("taps_4s", "others_4s", "taps_30s", "others_30s", "loud_others_30s")
 SCALES: dict[str, float] = {
-    name: 1.0 if name in _COUNTS else 256.0 if name in _LOGARITHMS else 1024.0 if name in _SCORES else DB_Q8
+    name: 1.0 if name in _COUNTS else 256.0 if name in (*_LOGARITHMS, *_SUMS) else 1024.0 if name in _SCORES else DB_Q8
     for name in ALL_FEATURES
 }
 
@@ -163,11 +162,11 @@ def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history
         out[2] = log2_q8(trigger - history.block[best_k])
         out[3] = level - history.level[best_k]
         out[4] = _shape_distance(history, best_k, row)
-    out[5], out[6], out[7], out[8] = taps_4s, others_4s, 0, 0
+    out[5], out[6], out[7], out[8] = taps_4s >> 2, others_4s >> 2, 0, 0
     if taps_4s > 51:
         out[7] = level - level_4s // taps_4s
         out[8] = shape_4s // taps_4s
-    out[9], out[10], out[11] = taps_30s, others_30s, loud_others_30s
+    out[9], out[10], out[11] = taps_30s >> 2, others_30s >> 2, loud_others_30s >> 2
     out[12] = mean_score // mean_count if mean_count else 0
     out[13] = abs(log2_q8(first_gap) - log2_q8(second_gap)) if second_gap > 0 else 4 * 256
     out[14] = level - row[_OVER_NOISE]

@@ -222,7 +222,7 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
         raise ParameterError("the recordings hold nothing but taps; add some of what must not be taken for a tap")
     shipped = Tap()
     rates = [recording.fs for recording in recordings]
-    speeds = [speed for speed in SPEEDS if LOWEST_FS <= min(rates) * speed and max(rates) * speed <= HIGHEST_FS]
+    speeds = [speed for speed in SPEEDS if min(rates) * speed >= LOWEST_FS and max(rates) * speed <= HIGHEST_FS]
     others = [collect_candidates(recordings, group_by=group_by, speed=speed) for speed in speeds]
     wide = CandidateTable.join([table, *others])
     ways = {"refined": _judge(refine_gate(wide, shipped.gate, _small(heard), seed=seed), table)}

@@ -11,7 +11,9 @@ from tapsig.detect import CATALOGUE
 from tapsig.entry import EntryParameters
 from tapsig.errors import ExportError
 from tapsig.export import Converter, render_package, run_chain, to_integer
+from tapsig.export.c99 import render_nodes
 from tapsig.export.integer import IntegerVariant
+from tapsig.export.integer_gate import LEAF, IntegerTrees
 from tapsig.export.package import make_stimulus
 from tapsig.load import load_corpus
 from tapsig.units import IntArray, volts_to_counts
@@ -130,3 +132,17 @@ def test_a_rate_without_whole_samples_a_millisecond_is_refused() -> None:
     form = to_integer(CATALOGUE["ring-following"], Converter(10))
     with pytest.raises(ExportError, match="44100 Hz; the integer form needs a whole number"):
         render_package(form, 44100)
+
+
+@pytest.mark.parametrize(("change", "message"), [
+    ({"threshold": np.array([40_000, 0, 0])}, "outside -32768"),
+    ({"value": np.array([0, -40_000, 5])}, "outside -32768"),
+    ({"left": np.array([2, 0, 0]), "right": np.array([1, 0, 0])}, "out of order"),
+    ({"right": np.array([300, 0, 0])}, "over 255 nodes"),
+])  # fmt: skip
+def test_trees_that_do_not_fit_a_node_are_refused(change: dict[str, IntArray], message: str) -> None:
+    stump = IntegerTrees(np.array([0]), np.array([3, LEAF, LEAF]), np.array([7, 0, 0]), np.array([1, 0, 0]),
+                         np.array([2, 0, 0]), np.array([0, -5, 5]), 0)
+    assert "{7, 3, 2},\n    {-5, 255, 0},\n    {5, 255, 0}," in render_nodes("first", stump)
+    with pytest.raises(ExportError, match=message):
+        render_nodes("first", stump._replace(**change))

@@ -16,9 +16,9 @@ static int16_t sum_trees(const tree_node *nodes, const uint16_t *roots, uint16_t
     for (uint16_t i = 0; i < count; i++) {
         const tree_node *node = &nodes[roots[i]];
         while (node->feature != LEAF) {
-            node = &nodes[row[node->feature] <= node->threshold ? node->left : node->right];
+            node += row[node->feature] <= node->threshold ? 1 : node->right;
         }
-        total += node->value;
+        total += node->threshold;
     }
     return (int16_t)saturate(total, SCORE_LIMIT);
 }
@@ -116,13 +116,13 @@ static void fill_history(tapsig_history *history, int32_t *row, uint32_t trigger
         out[3] = level - history->level[best_k];
         out[4] = shape_distance(history->shares[best_k], row);
     }
-    out[5] = taps_4s;
-    out[6] = others_4s;
+    out[5] = taps_4s >> 2;
+    out[6] = others_4s >> 2;
     out[7] = taps_4s > 51 ? level - floor_divide(level_4s, taps_4s) : 0;
     out[8] = taps_4s > 51 ? floor_divide(shape_4s, taps_4s) : 0;
-    out[9] = taps_30s;
-    out[10] = others_30s;
-    out[11] = loud_others_30s;
+    out[9] = taps_30s >> 2;
+    out[10] = others_30s >> 2;
+    out[11] = loud_others_30s >> 2;
     out[12] = mean_count > 0 ? floor_divide(mean_score, mean_count) : 0;
     out[13] = 4 * 256;
     if (second_gap > 0) {

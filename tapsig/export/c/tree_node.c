@@ -1,9 +1,8 @@
-/* ---- the gate's trees: row[feature] <= threshold goes left; a leaf has feature 255 and adds its value ---- */
+/* ---- the gate's trees: where row[feature] <= threshold the next node follows, else the one `right` nodes on; ----
+   ---- a leaf has feature 255 and adds its threshold ---- */
 
 typedef struct {
+    int16_t threshold;
     uint8_t feature;
-    int32_t threshold;
-    uint16_t left;
-    uint16_t right;
-    int16_t value;
+    uint8_t right;
 } tree_node;
