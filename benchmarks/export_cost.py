@@ -140,8 +140,9 @@ def render(rows: list[dict[str, object]], against: list[dict[str, object]]) -> s
     assumption = "; ".join(f"{name}: {cycles:g} cycles a host instruction" for name, (_, cycles) in CONTROLLERS.items())
     return "\n".join([
         *table(header, lines), "",
-        "–: does not compile there; the trees of `tap` take more than the 32 kB that an 8-bit target allows one table,"
-        " and such a target keeps constants in RAM unless told otherwise: `tap` is for 32-bit controllers.", "",
+        "Code includes constants. An 8-bit target keeps a copy of constants in RAM unless told otherwise; the trees of"
+        " `tap`, four bytes a node, are more than its RAM: `tap` is for 32-bit controllers. –: does not compile there.",
+        "",
         "Rates in Hz that leave half of the controller's time free, on average. Assumed, not measured:"
         f" {assumption}. A candidate's features come in one burst: the controller must buffer some milliseconds.", "",
         *table(["detector + entry", *CONTROLLERS], fits), "",
