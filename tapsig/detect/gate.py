@@ -41,14 +41,14 @@ _NONE = -(1 << 40)
 class Trees(NamedTuple):
     """A sum of decision trees in flat arrays.
 
-    Node i sends a row left where row[feature[i]] <= threshold[i]; a leaf has feature -1 and adds value[i]. `value` of
-    an inner node is the mean over the training rows that reached it, so that a path explains itself.
+    Node i sends a row to node i + 1 where row[feature[i]] <= threshold[i], else to node right[i]; a leaf has feature -1
+    and adds value[i]. `value` of an inner node is the mean over the training rows that reached it, so that a path
+    explains itself.
     """
 
     roots: IntArray
     feature: IntArray
     threshold: FloatArray
-    left: IntArray
     right: IntArray
     value: FloatArray
     base: float
@@ -60,7 +60,7 @@ class Trees(NamedTuple):
             if self.feature[i] < 0:
                 return _short(self.value[i])
             name = names[self.feature[i]]
-            left, right = node(int(self.left[i])), node(int(self.right[i]))
+            left, right = node(i + 1), node(int(self.right[i]))
             return [name, _short(self.threshold[i]), _short(self.value[i]), left, right]
 
         return {"base": _short(self.base), "trees": [node(int(root)) for root in self.roots]}
@@ -76,7 +76,7 @@ class Trees(NamedTuple):
         def add(node: object, depth: int) -> int:
             here = len(flat)
             if isinstance(node, (int, float)) and not isinstance(node, bool) and math.isfinite(node):
-                flat.append([-1, 0.0, 0, 0, float(node)])
+                flat.append([-1, 0.0, 0, float(node)])
                 return here
             if not isinstance(node, list) or len(node) != 5 or not isinstance(node[0], str) or depth > 40:
                 raise ParameterError(
@@ -88,14 +88,15 @@ class Trees(NamedTuple):
                     f"the gate asks for the feature {node[0]!r}, which this version does not have; fit it again"
                 )
             threshold, value = _number(node[1]), _number(node[2])
-            flat.append([index[node[0]], threshold, 0, 0, value])
-            flat[here][2], flat[here][3] = add(node[3], depth + 1), add(node[4], depth + 1)
+            flat.append([index[node[0]], threshold, 0, value])
+            add(node[3], depth + 1)
+            flat[here][2] = add(node[4], depth + 1)
             return here
 
         roots = [add(tree, 0) for tree in document["trees"]]
-        columns = np.array(flat, dtype=np.float64).reshape(-1, 5).T
-        feature, left, right = (columns[i].astype(np.int64) for i in (0, 2, 3))
-        return cls(np.array(roots, dtype=np.int64), feature, columns[1].copy(), left, right, columns[4].copy(),
+        columns = np.array(flat, dtype=np.float64).reshape(-1, 4).T
+        feature, right = columns[0].astype(np.int64), columns[2].astype(np.int64)
+        return cls(np.array(roots, dtype=np.int64), feature, columns[1].copy(), right, columns[3].copy(),
                    _number(document.get("base")))
 
     def contributions(self, row: FloatArray) -> FloatArray:
@@ -104,7 +105,7 @@ class Trees(NamedTuple):
         for root in self.roots:
             i = int(root)
             while self.feature[i] >= 0:
-                go = self.left[i] if row[self.feature[i]] <= self.threshold[i] else self.right[i]
+                go = i + 1 if row[self.feature[i]] <= self.threshold[i] else self.right[i]
                 parts[self.feature[i]] += self.value[go] - self.value[i]
                 i = int(go)
         return parts
@@ -128,7 +129,7 @@ def sum_trees(trees: Trees, row: FloatArray) -> float:
     for root in trees.roots:
         i = root
         while trees.feature[i] >= 0:
-            i = trees.left[i] if row[trees.feature[i]] <= trees.threshold[i] else trees.right[i]
+            i = i + 1 if row[trees.feature[i]] <= trees.threshold[i] else trees.right[i]
         total += trees.value[i]
     return total
 

@@ -53,10 +53,9 @@ def render_nodes(name: str, trees: IntegerTrees) -> str:
         raise ExportError(f"the gate has {trees.feature.size} nodes; at most 65535 can be exported")
     leaf = trees.feature == LEAF
     threshold = np.where(leaf, trees.value, trees.threshold)
-    here = np.arange(leaf.size)
-    right = np.where(leaf, 0, trees.right - here)
-    if (~leaf & (trees.left != here + 1)).any() or right.max(initial=0) > 255 or right.min(initial=0) < 0:
-        raise ExportError("a tree of the gate has over 255 nodes, or is out of order; fit it with fewer leaves")
+    right = np.where(leaf, 0, trees.right - np.arange(leaf.size))
+    if right.max(initial=0) > 255:
+        raise ExportError("a tree of the gate has over 255 nodes; fit it with fewer leaves")
     if threshold.size and (threshold.min() < -32768 or threshold.max() > 32767):
         raise ExportError("a number of the gate is outside -32768..32767 in its integer form; fit it again")
     columns = (threshold, trees.feature, right)

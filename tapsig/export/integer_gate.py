@@ -47,12 +47,11 @@ SCALES: dict[str, float] = {
 
 
 class IntegerTrees(NamedTuple):
-    """A sum of trees: row[feature] <= threshold goes left; a leaf has feature 255 and adds its value (Q10)."""
+    """A sum of trees: row[feature] <= threshold goes to the next node; a leaf, feature 255, adds its value (Q10)."""
 
     roots: IntArray
     feature: IntArray
     threshold: IntArray
-    left: IntArray
     right: IntArray
     value: IntArray
     base: int
@@ -73,7 +72,7 @@ def to_integer_trees(trees: Trees, unit_v: float) -> IntegerTrees:
     leaf = trees.feature < 0
     values = np.where(leaf, np.floor(trees.value * 1024 + 0.5), 0).astype(np.int64)
     return IntegerTrees(
-        trees.roots, np.where(leaf, LEAF, trees.feature), thresholds, trees.left, trees.right, values,
+        trees.roots, np.where(leaf, LEAF, trees.feature), thresholds, trees.right, values,
         math.floor(trees.base * 1024 + 0.5),
     )  # fmt: skip
 
@@ -85,7 +84,7 @@ def sum_trees(trees: IntegerTrees, row: IntArray) -> int:
     for root in trees.roots:
         i = root
         while trees.feature[i] != LEAF:
-            i = trees.left[i] if row[trees.feature[i]] <= trees.threshold[i] else trees.right[i]
+            i = i + 1 if row[trees.feature[i]] <= trees.threshold[i] else trees.right[i]
         total += trees.value[i]
     return min(max(total, -SCORE_LIMIT), SCORE_LIMIT)
 

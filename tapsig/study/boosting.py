@@ -75,21 +75,31 @@ class Boosting:
 
 
 def _join(parts: list[tuple[Any, ...]], base: float) -> Trees:
-    """All trees (feature, threshold, left, right, value) in flat arrays, one after the other; a leaf has feature -1."""
-    sizes = [part[0].size for part in parts]
-    offsets = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+    """All trees (feature, threshold, left, right, value; a leaf has feature -1) in flat arrays, one after the other."""
+    roots, columns, offset = [], [np.zeros((4, 0))], 0
+    for feature, threshold, left, right, value in parts:
+        order = _walk(feature, left, right)
+        place = np.empty(order.size, dtype=np.int64)
+        place[order] = np.arange(order.size)
+        leaf = feature[order] < 0
+        columns.append(np.stack([feature[order], np.where(leaf, 0.0, threshold[order]),
+                                 np.where(leaf, 0, place[right[order]] + offset), value[order]]))
+        roots.append(offset)
+        offset += order.size
+    flat = np.concatenate(columns, axis=1)
+    return Trees(np.array(roots, dtype=np.int64), flat[0].astype(np.int64), flat[1].copy(), flat[2].astype(np.int64),
+                 flat[3].copy(), base)
 
-    def flat(column: int, dtype: Any) -> Any:
-        return np.concatenate([np.zeros(0, dtype), *(part[column] for part in parts)]).astype(dtype)
 
-    feature = flat(0, np.int64)
-    leaf = feature < 0
-    shift = np.repeat(offsets[:-1], sizes)
-    return Trees(
-        offsets[:-1], feature, np.where(leaf, 0.0, flat(1, np.float64)),
-        np.where(leaf, 0, flat(2, np.int64) + shift), np.where(leaf, 0, flat(3, np.int64) + shift),
-        flat(4, np.float64), base,
-    )  # fmt: skip
+def _walk(feature: IntArray, left: IntArray, right: IntArray) -> IntArray:
+    """The nodes of one tree in the order of `Trees`: each before its left part, and that before its right part."""
+    order, waiting = [], [0]
+    while waiting:
+        node = waiting.pop()
+        order.append(node)
+        if feature[node] >= 0:
+            waiting += [int(right[node]), int(left[node])]
+    return np.array(order, dtype=np.int64)
 
 
 def join_sums(first: Trees, second: Trees) -> Trees:
@@ -100,7 +110,6 @@ def join_sums(first: Trees, second: Trees) -> Trees:
         np.concatenate([first.roots, second.roots + shift]),
         np.concatenate([first.feature, second.feature]),
         np.concatenate([first.threshold, second.threshold]),
-        np.concatenate([first.left, np.where(inner, second.left + shift, 0)]),
         np.concatenate([first.right, np.where(inner, second.right + shift, 0)]),
         np.concatenate([first.value, second.value]),
         first.base + second.base,

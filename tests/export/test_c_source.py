@@ -137,12 +137,11 @@ def test_a_rate_without_whole_samples_a_millisecond_is_refused() -> None:
 @pytest.mark.parametrize(("change", "message"), [
     ({"threshold": np.array([40_000, 0, 0])}, "outside -32768"),
     ({"value": np.array([0, -40_000, 5])}, "outside -32768"),
-    ({"left": np.array([2, 0, 0]), "right": np.array([1, 0, 0])}, "out of order"),
     ({"right": np.array([300, 0, 0])}, "over 255 nodes"),
 ])  # fmt: skip
 def test_trees_that_do_not_fit_a_node_are_refused(change: dict[str, IntArray], message: str) -> None:
-    stump = IntegerTrees(np.array([0]), np.array([3, LEAF, LEAF]), np.array([7, 0, 0]), np.array([1, 0, 0]),
-                         np.array([2, 0, 0]), np.array([0, -5, 5]), 0)
+    stump = IntegerTrees(np.array([0]), np.array([3, LEAF, LEAF]), np.array([7, 0, 0]), np.array([2, 0, 0]),
+                         np.array([0, -5, 5]), 0)
     assert "{7, 3, 2},\n    {-5, 255, 0},\n    {5, 255, 0}," in render_nodes("first", stump)
     with pytest.raises(ExportError, match=message):
         render_nodes("first", stump._replace(**change))
