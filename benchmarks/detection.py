@@ -258,8 +258,8 @@ def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
                       for value in (row["f1"], row["f1_quiet"]))] for condition in CONDITIONS]))
     ablation = [row for row in rows if row["table"] == "ablation"]
     if ablation:
-        parts.append("The gate fitted without one family of features (to a quarter of the doors, with half as many trees;"
-                     " probability 0.5):\n")
+        parts.append("The gate fitted without one family of features (to a quarter of the doors, with half as many"
+                     " trees; probability 0.5):\n")
         parts.append(fence(["left out", "F1", "errors", "false alarms", "misses"], [
             [row[key] for key in ("left_out", "f1", "errors", "false_alarms", "misses")] for row in ablation]))
     parts.append("Tuned on the train vehicles: " + "; ".join(f"`{variant}`" for variant in tuned.values()) + ".\n")
