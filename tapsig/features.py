@@ -29,10 +29,6 @@ FAMILIES: dict[str, tuple[str, ...]] = {
         "share_40hz", "share_125hz", "share_210hz", "share_330hz",  # of the power after the onset, dB
         "rise_40hz", "rise_125hz", "rise_210hz", "rise_330hz",  # after over before, dB
     ),
-    "fast": (
-        "fast_share",  # power above 1 kHz over the peak: a hard, short contact
-        "fast_rise",  # … over its mean before
-    ),
     "level": (
         "level_over_noise",  # peak of the innovation over its quietest of late, dB
         "level_v_db",  # peak of the innovation, dB re 1 V
@@ -76,14 +72,12 @@ BAND_OF_BIN = np.array([0, 0, 1, 1, 2, 2, 2, 3, 3, 3, 3, 3])  # 42–83, 125–1
 class Rings(NamedTuple):
     """The last 512 blocks, each at index block mod 512.
 
-    signal: high-passed volts; innovation: its power, smoothed over about 2 ms; raw_innovation: the same, not smoothed;
-    fast: variance within the block.
+    signal: high-passed volts; innovation: its power, smoothed over about 2 ms; raw_innovation: the same, not smoothed.
     """
 
     signal: FloatArray
     raw_innovation: FloatArray
     innovation: FloatArray
-    fast: FloatArray
 
 
 class Memory(NamedTuple):
@@ -100,7 +94,7 @@ class Memory(NamedTuple):
 
 def new_rings() -> Rings:
     """Rings full of silence."""
-    return Rings(*(np.zeros(BLOCKS) for _ in range(4)))
+    return Rings(*(np.zeros(BLOCKS) for _ in range(3)))
 
 
 def new_memory() -> Memory:
@@ -218,13 +212,7 @@ def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: in
     for j in range(BANDS):
         row[column + j] = _ratio_db(after[j], total)
         row[column + BANDS + j] = _ratio_db(after[j] + floor, before[j] + floor)
-    fast = _highest(rings.fast, onset - 1, onset + 10) + 0.1 * floor
-    top = 0.0
-    for i in range(onset, stop):
-        top = max(top, rings.signal[i & _MASK] ** 2)
-    row[column + 8] = _ratio_db(fast, top + 0.1 * floor)
-    row[column + 9] = _ratio_db(fast, _mean(rings.fast, onset - 60, onset - 2) + 0.1 * floor)
-    return column + 10
+    return column + 2 * BANDS
 
 
 @numba.njit(**INNER)

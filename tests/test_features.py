@@ -20,7 +20,6 @@ def steady(innovation: float = 1e-4) -> Rings:
     rings = new_rings()
     rings.raw_innovation[:], rings.innovation[:] = innovation, innovation
     rings.signal[:] = 10.0 * np.sqrt(innovation) * np.sign(np.sin(0.7 * np.arange(BLOCKS) + 0.1))
-    rings.fast[:] = innovation
     return rings
 
 

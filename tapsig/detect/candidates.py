@@ -44,8 +44,8 @@ _WAITING = 4  # triggers less than AFTER blocks old: at most three
 _PUSH = 1 << 16  # samples handed to the kernel at a time
 
 # Indices into State.scalars and State.counters.
-_SUM, _SQUARES, _LEFT, _MEAN, _CONSTANT, _POWER, _GAIN = range(7)
-_INNOVATION, _REFERENCE, _HIGHEST, _LONG = range(7, 11)
+_SUM, _LEFT, _MEAN, _CONSTANT, _POWER, _GAIN = range(6)
+_INNOVATION, _REFERENCE, _HIGHEST, _LONG = range(6, 10)
 _SAMPLE, _BLOCK, _POSITION, _LAST, _PENDING = range(5)
 
 
@@ -69,7 +69,7 @@ def new_state(fs: float) -> State:
     counters[_POSITION] = HISTORY_SIZE - ORDER - 1
     counters[_LAST] = -APART
     recent = 1 << math.ceil(math.log2((AFTER + 18) * max(fs / WORKING_RATE_HZ, 1.0) + 4))
-    return State(np.zeros(11), counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA),
+    return State(np.zeros(10), counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA),
                  np.zeros(_WAITING, dtype=np.int64), np.zeros(recent), new_rings(), new_memory())
 
 
@@ -134,7 +134,7 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
     recent = state.recent
     if counters[_SAMPLE] == 0 and samples.size:
         _settle(state, samples[0], per_block)
-    total, squares, left, mean = scalars[_SUM], scalars[_SQUARES], scalars[_LEFT], scalars[_MEAN]
+    total, left, mean = scalars[_SUM], scalars[_LEFT], scalars[_MEAN]
     constant, power, gain = scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN]
     innovation, reference = scalars[_INNOVATION], scalars[_REFERENCE]
     highest, long = scalars[_HIGHEST], scalars[_LONG]
@@ -146,23 +146,18 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
         recent[sample & recent_mask] = value
         sample += 1
         if left > 1.0:  # most samples lie within a block whole
-            offset = value - mean
-            total += offset
-            squares += offset * offset
+            total += value - mean
             left -= 1.0
             continue
         part = 1.0  # of this sample that is not yet in a block
         while left <= part:
-            offset = value - mean
-            total += offset * left
-            squares += offset * offset * left
+            total += (value - mean) * left
             part -= left
             left = per_block
             # A block is complete.
             change = total / per_block
-            fast = max(squares / per_block - change * change, 0.0)
             mean += change
-            total = squares = 0.0
+            total = 0.0
             signal = mean - constant
             constant += signal * HIGH_PASS
             error = signal - adapt_and_predict(weights, history, position, gain)
@@ -172,8 +167,7 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
             raw = error * error
             innovation += SMOOTHING * (raw - innovation)
             k = block & _MASK
-            rings.signal[k], rings.raw_innovation[k] = signal, raw
-            rings.innovation[k], rings.fast[k] = innovation, fast
+            rings.signal[k], rings.raw_innovation[k], rings.innovation[k] = signal, raw, innovation
             highest = max(highest, innovation)
             if block & 3 == 3:
                 now = block >> 2
@@ -201,11 +195,9 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
                 pending[waiting] = last = block
                 waiting += 1
             block += 1
-        offset = value - mean
-        total += offset * part
-        squares += offset * offset * part
+        total += (value - mean) * part
         left -= part
-    scalars[_SUM], scalars[_SQUARES], scalars[_LEFT], scalars[_MEAN] = total, squares, left, mean
+    scalars[_SUM], scalars[_LEFT], scalars[_MEAN] = total, left, mean
     scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN] = constant, power, gain
     scalars[_INNOVATION], scalars[_REFERENCE] = innovation, reference
     scalars[_HIGHEST], scalars[_LONG] = highest, long

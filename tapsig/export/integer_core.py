@@ -6,7 +6,7 @@ It follows `tapsig.detect.candidates` step by step. Widths, for a converter of b
 |---|---|---|
 | sample x | Q(15-b) counts, 0..32767 | count·2^(15-b) |
 | block mean | the same | mean of samples |
-| sum, squares of a block | 64 bits | at most 64 samples of ±2^15: 2^21, 2^36 |
+| sum of a block | 32 bits | at most 64 samples of ±2^15: 2^21 |
 | constant (high-pass) | Q12 | 2^27 |
 | signal | ±32767, 16 bits | difference of two values in 0..32767, saturated |
 | power of 32 signals | 36 bits | 32·2^30 |
@@ -62,9 +62,9 @@ class CoreNumbers(NamedTuple):
     floor: int  # power, in units of x squared
 
 
-_SUM, _SQUARES, _FILL, _MEAN, _CONSTANT, _POWER, _GAIN, _GAIN_BIT = range(8)
-_INNOVATION, _REFERENCE, _HIGHEST, _LONG = range(8, 12)
-_SAMPLE, _BLOCK, _LAST, _PENDING = range(12, 16)
+_SUM, _FILL, _MEAN, _CONSTANT, _POWER, _GAIN, _GAIN_BIT = range(7)
+_INNOVATION, _REFERENCE, _HIGHEST, _LONG = range(7, 11)
+_SAMPLE, _BLOCK, _LAST, _PENDING = range(11, 15)
 
 
 class IntegerState(NamedTuple):
@@ -87,7 +87,7 @@ def recent_samples(samples_per_block: int) -> int:
 
 def new_state(numbers: CoreNumbers) -> IntegerState:
     """The state before the first count."""
-    scalars = np.zeros(16, dtype=np.int64)
+    scalars = np.zeros(15, dtype=np.int64)
     scalars[_LAST], scalars[_GAIN_BIT] = -APART, 4
     recent = recent_samples(numbers.samples_per_block)
     return IntegerState(
@@ -159,18 +159,15 @@ def run_core(counts: IntArray, state: IntegerState, numbers: CoreNumbers, trigge
             s[_REFERENCE] = 1 << 40
         recent[s[_SAMPLE] & recent_mask] = value
         s[_SAMPLE] += 1
-        offset = value - s[_MEAN]
-        s[_SUM] += offset
-        s[_SQUARES] += offset * offset
+        s[_SUM] += value - s[_MEAN]
         s[_FILL] += 1
         if s[_FILL] < per_block:
             continue
         s[_FILL] = 0
         block = s[_BLOCK]
         change = shift_down(s[_SUM] * numbers.reciprocal_q16, 16)
-        fast = max(shift_down(s[_SQUARES] * numbers.reciprocal_q16, 16) - change * change, 0)
         s[_MEAN] += change
-        s[_SUM] = s[_SQUARES] = 0
+        s[_SUM] = 0
         departure = (s[_MEAN] << 12) - s[_CONSTANT]
         signal = saturate(shift_down(departure, 12), SIGNAL_LIMIT)
         s[_CONSTANT] += shift_down(departure, 3)
@@ -186,8 +183,7 @@ def run_core(counts: IntArray, state: IntegerState, numbers: CoreNumbers, trigge
         s[_INNOVATION] += shift_down(((raw << 8) - s[_INNOVATION]) * SMOOTHING_Q9, 9)
         innovation = s[_INNOVATION] >> 8
         k = block & _RING_MASK
-        rings.signal[k], rings.raw_innovation[k] = signal, raw
-        rings.innovation[k], rings.fast[k] = innovation, fast
+        rings.signal[k], rings.raw_innovation[k], rings.innovation[k] = signal, raw, innovation
         s[_HIGHEST] = max(s[_HIGHEST], innovation)
         if block & 3 == 3:
             now = block >> 2

@@ -33,7 +33,6 @@ class IntegerRings(NamedTuple):
     signal: IntArray
     raw_innovation: IntArray
     innovation: IntArray
-    fast: IntArray
 
 
 class IntegerMemory(NamedTuple):
@@ -47,7 +46,7 @@ class IntegerMemory(NamedTuple):
 
 def new_rings() -> IntegerRings:
     """Rings full of silence."""
-    return IntegerRings(*(np.zeros(RING, np.int64) for _ in range(4)))
+    return IntegerRings(*(np.zeros(RING, np.int64) for _ in range(3)))
 
 
 def new_memory() -> IntegerMemory:
@@ -166,14 +165,7 @@ def _fill_bands(row: IntArray, column: int, rings: IntegerRings, onset: int, sto
     for j in range(BANDS):
         row[column + j] = log2_q8(after[j]) - total
         row[column + BANDS + j] = log2_q8(after[j] + floor) - log2_q8(before[j] + floor)
-    fast = log2_q8(10 * _highest(rings.fast, onset - 1, onset + 10) + floor)
-    top = 0
-    for i in range(onset, stop):
-        top = max(top, rings.signal[i & _MASK] * rings.signal[i & _MASK])
-    row[column + 8] = fast - log2_q8(10 * top + floor)
-    quiet = 10 * _total(rings.fast, onset - 60, onset - 2) + 58 * floor
-    row[column + 9] = fast - (log2_q8(quiet) - log2_q8(58))
-    return column + 10
+    return column + 2 * BANDS
 
 
 @numba.njit(cache=True)

@@ -146,16 +146,6 @@ static void fill_bands(int16_t *row, const tapsig_rings *rings, uint32_t onset, 
         row[j] = (int16_t)(log2_q8(after[j]) - total);
         row[BANDS + j] = (int16_t)(log2_q8(after[j] + TAPSIG_FLOOR) - log2_q8(before[j] + TAPSIG_FLOOR));
     }
-    const int16_t fast = log2_q8((uint64_t)highest_of(rings->fast, onset - 1, onset + 10) * 10 + TAPSIG_FLOOR);
-    uint32_t top = 0;
-    for (uint32_t i = onset; i != stop; i++) {
-        if (square(rings->signal[i & RING_MASK]) > top) {
-            top = square(rings->signal[i & RING_MASK]);
-        }
-    }
-    row[8] = (int16_t)(fast - log2_q8((uint64_t)top * 10 + TAPSIG_FLOOR));
-    const uint64_t quiet = total_of(rings->fast, onset - 60, onset - 2) * 10 + UINT64_C(58) * TAPSIG_FLOOR;
-    row[9] = (int16_t)(fast - (log2_q8(quiet) - log2_q8(58)));
 }
 
 static void fill_context(int16_t *row, const tapsig_rings *rings, tapsig_memory *memory, uint32_t trigger)
@@ -271,7 +261,7 @@ static void follow_usual(tapsig_core *core)
 }
 
 /* high-pass, prediction, and the powers that the rings keep */
-static void follow_signal(tapsig_core *core, int32_t change, uint32_t fast)
+static void follow_signal(tapsig_core *core, int32_t change)
 {
     core->mean += change;
     const int32_t above = (int32_t)(core->mean * INT32_C(4096) - core->constant);
@@ -291,7 +281,6 @@ static void follow_signal(tapsig_core *core, int32_t change, uint32_t fast)
     const uint8_t k = (uint8_t)(core->block & RING_MASK);
     core->rings.signal[k] = signal;
     core->rings.raw[k] = raw;
-    core->rings.fast[k] = fast;
     core->rings.innovation[k] = (uint32_t)(core->innovation >> 8);
 }
 
@@ -346,18 +335,14 @@ static bool run_core(tapsig_core *core, uint16_t count, uint32_t *onset)
     }
     core->recent[core->sample & RECENT_MASK] = (uint16_t)value;
     core->sample++;
-    const int32_t offset = value - core->mean;
-    core->sum += offset;
-    core->squares += (uint64_t)((int64_t)offset * offset);
+    core->sum += value - core->mean;
     if (++core->fill < TAPSIG_SAMPLES_PER_BLOCK) {
         return false;
     }
     const int32_t change = (int32_t)shift_down((int64_t)core->sum * TAPSIG_RECIPROCAL_Q16, 16);
-    const int64_t spread = shift_down((int64_t)core->squares * TAPSIG_RECIPROCAL_Q16, 16) - (int64_t)change * change;
     core->fill = 0;
     core->sum = 0;
-    core->squares = 0;
-    follow_signal(core, change, spread < 0 ? 0 : (uint32_t)spread);
+    follow_signal(core, change);
     const uint32_t innovation = core->rings.innovation[core->block & RING_MASK];
     follow_levels(core, innovation);
     const bool decided = core->pending_count > 0 && core->block == core->pending[0] + AFTER;

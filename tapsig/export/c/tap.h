@@ -6,7 +6,6 @@ typedef struct {
     int16_t signal[TAPSIG_RING];
     uint32_t raw[TAPSIG_RING];
     uint32_t innovation[TAPSIG_RING];
-    uint32_t fast[TAPSIG_RING];
 } tapsig_rings;
 
 typedef struct {
@@ -27,7 +26,6 @@ typedef struct {
 typedef struct {
     /* the block that is filling */
     int32_t sum;
-    uint64_t squares;
     uint8_t fill;
     bool started;
     /* filters and prediction */
