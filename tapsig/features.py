@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from tapsig.dsp.prediction import INNER, KERNEL
+from tapsig.dsp.prediction import INNER
 from tapsig.units import FloatArray, IntArray
 
 FAMILIES: dict[str, tuple[str, ...]] = {
@@ -166,7 +166,7 @@ def _bands(signal: FloatArray, first: int, powers: FloatArray) -> None:
         powers[BAND_OF_BIN[k]] += real * real + imaginary * imaginary
 
 
-@numba.njit(**KERNEL)
+@numba.njit(**INNER)
 def fill_features(row: FloatArray, rings: Rings, memory: Memory, trigger: int, floor: float) -> int:
     """Write the features of the candidate whose trigger was `AFTER` blocks ago; remember it; return its onset block.
 

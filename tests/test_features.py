@@ -1,17 +1,19 @@
 """Features against values that follow from how the rings were filled."""
 
+import numba
 import numpy as np
 import pytest
 
 from tapsig.features import AFTER, BLOCKS, FEATURES, Memory, Rings, fill_features, new_memory, new_rings
 
 TRIGGER, FLOOR = 300, 1e-8
+_fill = numba.njit(lambda *of: fill_features(*of))  # by itself it can be called by kernels only
 
 
 def features(rings: Rings, memory: Memory | None = None) -> tuple[int, dict[str, float]]:
     """Onset block and named features of a candidate triggered at block 300."""
     row = np.full(len(FEATURES), np.nan)
-    onset = fill_features(row, rings, memory or new_memory(), TRIGGER, FLOOR)
+    onset = _fill(row, rings, memory or new_memory(), TRIGGER, FLOOR)
     return onset, dict(zip(FEATURES, row.tolist(), strict=True))
 
 

@@ -122,7 +122,7 @@ def _number(value: object) -> float:
     return float(value)
 
 
-@numba.njit(**KERNEL)
+@numba.njit(**INNER)
 def sum_trees(trees: Trees, row: FloatArray) -> float:
     """The score of one row."""
     total, one = trees.base, np.uint64(1)
@@ -166,7 +166,7 @@ def _shape_distance(history: History, k: int, row: FloatArray) -> float:
     return 0.25 * total
 
 
-@numba.njit(**KERNEL)
+@numba.njit(**INNER)
 def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, history: History) -> None:
     """Write the features HISTORY of a candidate into `out` (their number,), and remember it."""
     level = row[_LEVEL]

@@ -16,8 +16,8 @@ from tapsig.units import FloatArray, check_positive, check_range
 
 KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapper": True}
 """How the default detector's kernels are compiled: nothing that is not used, because the first start waits for it."""
-INNER: dict[str, Any] = {**KERNEL, "no_cpython_wrapper": True}
-"""… and those that only other kernels call."""
+INNER: dict[str, Any] = {**KERNEL, "cache": False, "no_cpython_wrapper": True}
+"""… and those that only kernels call: part of these, so that nothing of their own is written to the cache."""
 WORKING_RATE_HZ = 1000.0
 ORDER = 32
 HISTORY_SIZE = 1024 + ORDER + 1
@@ -26,7 +26,7 @@ HISTORY_SIZE = 1024 + ORDER + 1
 
 # Sums may be reordered here, so that the loop runs in vector registers; the count is fixed, so that the order is the
 # same for every chunking of the input.
-@numba.njit(cache=True, fastmath={"reassoc", "contract", "nsz"})
+@numba.njit(**INNER, fastmath={"reassoc", "contract", "nsz"})
 def adapt_and_predict(weights: FloatArray, history: FloatArray, position: int, gain: float) -> float:
     """Apply the update that the last error calls for (`gain` times the history one step ago), then predict.
 
@@ -41,7 +41,7 @@ def adapt_and_predict(weights: FloatArray, history: FloatArray, position: int, g
     return total
 
 
-@numba.njit(**KERNEL)
+@numba.njit(**INNER)
 def remember(history: FloatArray, position: int, value: float) -> int:
     """Write `value` as the newest sample; returns its position."""
     position -= 1

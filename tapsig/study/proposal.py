@@ -17,10 +17,11 @@ from importlib import resources
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from tapsig.detect.gate import Trees, sum_trees
+from tapsig.detect.gate import Trees
 from tapsig.errors import ParameterError
 from tapsig.records import TAP, Recording
 from tapsig.study.blows import QUIET_S, Blows, cut_out_blows
+from tapsig.study.candidate_table import score_rows
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
 PATTERN_S, PATTERN_LEAD_S = 0.034, 0.004
@@ -262,8 +263,7 @@ def compute_confidence(features: FloatArray) -> FloatArray:
 
     Gradient-boosted trees on those features, fitted to the simulated training vehicles.
     """
-    trees = _read_trees()
-    score = np.array([sum_trees(trees, row) for row in features], dtype=np.float64)
+    score = score_rows(_read_trees(), features)
     return 1.0 / (1.0 + np.exp(-np.clip(score, -30.0, 30.0)))
 
 

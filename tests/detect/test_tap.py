@@ -2,6 +2,7 @@
 
 import json
 
+import numba
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from tapsig.detect import load_detector, write_detector
-from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES, HISTORY, Gate, Trees, fill_history, new_history, sum_trees
+from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES, HISTORY, Gate, Trees, fill_history, new_history
 from tapsig.detect.tap import Tap, shipped_gate
 from tapsig.errors import ParameterError
 from tapsig.features import FAMILIES, FEATURES
@@ -17,6 +18,7 @@ from tapsig.records import Detections
 from tapsig.score.matching import match_onsets
 from tapsig.simulate import simulate_scene
 from tapsig.study.boosting import Boosting, join_sums
+from tapsig.study.candidate_table import score_rows
 
 RNG = np.random.default_rng(11)
 
@@ -44,7 +46,7 @@ def test_shipped_gate_scores_as_its_json_reads() -> None:
         for row in RNG.normal(5.0, 15.0, (50, len(names))):
             named = dict(zip(names, row.tolist(), strict=True))
             expected = document[part]["base"] + sum(walk(tree, named) for tree in document[part]["trees"])
-            assert sum_trees(trees, row) == pytest.approx(expected, abs=1e-9)
+            assert score_rows(trees, row[None]) == pytest.approx(expected, abs=1e-9)
 
 
 def test_a_grown_sum_scores_as_scikit_learns_boosting_does() -> None:
@@ -57,8 +59,7 @@ def test_a_grown_sum_scores_as_scikit_learns_boosting_does() -> None:
         early_stopping=False, random_state=3)
     used = weights > 0
     model.fit(rows[used].astype(np.float32), taps[used], sample_weight=weights[used])
-    scores = np.array([sum_trees(trees, row) for row in rows])
-    np.testing.assert_allclose(scores, model.decision_function(rows.astype(np.float32)), atol=1e-6)
+    np.testing.assert_allclose(score_rows(trees, rows), model.decision_function(rows.astype(np.float32)), atol=1e-6)
 
 
 def test_mending_improves_a_sum_that_is_wrong() -> None:
@@ -66,7 +67,7 @@ def test_mending_improves_a_sum_that_is_wrong() -> None:
     taps = (rows[:, 0] > 0.3).astype(np.int64)
     start = -2.0 * rows[:, 1]
     trees = Boosting(trees=40, leaves=4, least_leaf=5).mend(rows, taps, np.ones(600), start, seed=1)
-    mended = start + np.array([sum_trees(trees, row) for row in rows])
+    mended = start + score_rows(trees, rows)
     assert ((start > 0) == (taps == 1)).mean() < 0.6
     assert ((mended > 0) == (taps == 1)).mean() > 0.8
 
@@ -77,15 +78,14 @@ def test_joined_sums_add_up() -> None:
     grow = Boosting(trees=5, leaves=4, least_leaf=5)
     one, two = (grow.grow(rows, labels, np.ones(200)) for labels in (taps, 1 - taps))
     both = join_sums(one, two)
-    for row in rows[:20]:
-        assert sum_trees(both, row) == pytest.approx(sum_trees(one, row) + sum_trees(two, row))
+    np.testing.assert_allclose(score_rows(both, rows), score_rows(one, rows) + score_rows(two, rows), atol=1e-9)
 
 
 def test_contributions_of_a_path_sum_to_the_score() -> None:
     gate = shipped_gate()
     row = RNG.normal(5.0, 15.0, len(FEATURES))
     means = gate.first.base + sum(gate.first.value[root] for root in gate.first.roots)
-    assert means + gate.first.contributions(row).sum() == pytest.approx(sum_trees(gate.first, row), abs=1e-4)
+    assert means + gate.first.contributions(row).sum() == pytest.approx(score_rows(gate.first, row[None])[0], abs=1e-4)
 
 
 @settings(max_examples=60, deadline=None)
@@ -109,13 +109,13 @@ def test_a_wrong_node_is_refused(node: object) -> None:
 
 def test_history_sees_a_steady_group_before_a_tap() -> None:
     """Four like candidates 250 ms apart, each judged a sure tap; the fifth sees them."""
-    history, out = new_history(), np.empty(len(HISTORY))
+    history, out, fill = new_history(), np.empty(len(HISTORY)), numba.njit(lambda *of: fill_history(*of))
     row = np.zeros(len(FEATURES))
     row[FEATURES.index("level_v_db")], row[FEATURES.index("level_over_noise")] = -20.0, 30.0
     for trigger in (1000, 1250, 1500, 1750):
-        fill_history(out, row, trigger, 5.0, history)
+        fill(out, row, trigger, 5.0, history)
     row[FEATURES.index("level_v_db")], row[FEATURES.index("level_over_noise")] = -17.0, 33.0
-    fill_history(out, row, 2000, -1.0, history)
+    fill(out, row, 2000, -1.0, history)
     seen = dict(zip(HISTORY, out, strict=True))
     sure = 1.0 / (1.0 + np.exp(-5.0))
     assert seen["score"] == -1.0

@@ -3,6 +3,7 @@
 import math
 from pathlib import Path
 
+import numba
 import numpy as np
 import pytest
 from hypothesis import given
@@ -89,7 +90,7 @@ def test_integer_features_follow_the_float_ones_at_taps() -> None:
 def test_integer_history_follows_the_float_one() -> None:
     """All history features are written, and agree within a tenth (logarithms and scores) or a decibel."""
     rng = np.random.default_rng(4)
-    floats, integers = new_history(), gate.new_history()
+    floats, integers, fill = new_history(), gate.new_history(), numba.njit(lambda *of: fill_history(*of))
     trigger = 0
     worst = np.zeros(len(HISTORY))
     for _ in range(300):
@@ -98,7 +99,7 @@ def test_integer_history_follows_the_float_one() -> None:
         score = float(rng.normal(0.0, 2.0))
         scaled = np.array([math.floor(v * gate.SCALES[n] + 0.5) for v, n in zip(row, FEATURES, strict=True)])
         out, whole = np.full(len(HISTORY), np.nan), np.full(len(HISTORY), 10**9)
-        fill_history(out, row, trigger, score, floats)
+        fill(out, row, trigger, score, floats)
         gate.fill_history(whole, scaled, trigger, math.floor(score * 1024 + 0.5), integers)
         names = ALL_FEATURES[len(FEATURES) :]
         values = np.array([v / gate.SCALES[n] for v, n in zip(whole, names, strict=True)])
