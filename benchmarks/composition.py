@@ -69,7 +69,7 @@ def pink_noise(samples: int, rng: np.random.Generator) -> FloatArray:
     frequency = np.arange(spectrum.size)
     frequency[0] = 1
     shaped = np.fft.irfft(spectrum / np.sqrt(frequency), samples)
-    return shaped / np.sqrt(np.mean(shaped**2))
+    return np.asarray(shaped / np.sqrt(np.mean(shaped**2)))
 
 
 def resample_hit(hit: Hit, fs: float) -> FloatArray:
@@ -130,4 +130,4 @@ def panel_response(vehicle: str, fs: float, *, length_s: float = 1.5) -> FloatAr
     response = np.zeros(time.size)
     for omega, zeta, weight in zip(structure.omega, structure.zeta, gain, strict=True):
         response += weight * np.exp(-zeta * omega * time) * np.sin(omega * time)
-    return response / np.abs(response).max()
+    return np.asarray(response / np.abs(response).max())

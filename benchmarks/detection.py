@@ -58,7 +58,7 @@ def say(text: str) -> None:
 
 
 def simulate_scenes(vehicles: Sequence[str], scenes: Sequence[str], *, duration_s: float, seed: int, draws: int = 1,
-                    taps: str = "entries", fs: float = 8000.0, changes: Mapping[str, object] | None = None,
+                    taps: str = "entries", fs: float = 8000.0, changes: Mapping[str, Any] | None = None,
                     gain_db: float = 0.0, usual_spot: bool = False) -> Iterator[SimulatedScene]:
     """Every scene on every vehicle, `draws` times each: another person, road, weather and temperature every time.
 

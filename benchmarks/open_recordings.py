@@ -132,7 +132,7 @@ def rows_of(found: dict[str, Variant], recordings: Sequence[Recording]) -> list[
     return rows
 
 
-def settings_of(variant: Variant) -> str:
+def settings_of(variant: object) -> str:
     """The setting in one line, trees left out."""
     if not dataclasses.is_dataclass(variant):
         return ""

@@ -10,7 +10,7 @@ import numpy as np
 
 from tapsig.detect.base import Detector, StreamingDetector
 from tapsig.records import Detections
-from tapsig.units import FloatArray, seconds_to_samples
+from tapsig.units import FloatArray, IntArray, seconds_to_samples
 
 
 class BatchDetector(StreamingDetector):
@@ -47,7 +47,7 @@ class Peer:
         """A detector for `fs` Hz."""
         return BatchDetector(self, fs)
 
-    def pick(self, samples: FloatArray, fs: float) -> FloatArray:
+    def pick(self, samples: FloatArray, fs: float) -> IntArray:
         """Onset samples."""
         raise NotImplementedError
 
@@ -66,16 +66,14 @@ class LibrosaOnset(Peer):
     n_fft_s: float = 0.093
     delta: float = 0.07
 
-    def pick(self, samples: FloatArray, fs: float) -> FloatArray:
+    def pick(self, samples: FloatArray, fs: float) -> IntArray:
         """Onset frames as samples."""
-        import librosa  # heavy
+        from librosa.onset import onset_detect, onset_strength  # heavy
 
         hop = max(1, seconds_to_samples(self.hop_s, fs))
         n_fft = 2 ** round(math.log2(self.n_fft_s * fs))
-        strength = librosa.onset.onset_strength(y=samples, sr=fs, hop_length=hop, n_fft=n_fft, n_mels=40)
-        return librosa.onset.onset_detect(
-            onset_envelope=strength, sr=fs, hop_length=hop, delta=self.delta, units="samples"
-        )
+        strength = onset_strength(y=samples, sr=fs, hop_length=hop, n_fft=n_fft, n_mels=40)
+        return onset_detect(onset_envelope=strength, sr=fs, hop_length=hop, delta=self.delta, units="samples")
 
     @classmethod
     def grid(cls) -> Iterator["LibrosaOnset"]:
@@ -97,7 +95,7 @@ class EnvelopePeaks(Peer):
     distance_s: float = 0.08
     window_s: float = 0.3
 
-    def pick(self, samples: FloatArray, fs: float) -> FloatArray:
+    def pick(self, samples: FloatArray, fs: float) -> IntArray:
         """Peaks of the level in decibels."""
         from scipy import ndimage, signal  # heavy
 
@@ -131,7 +129,7 @@ class RecursiveStaLta(Peer):
     on: float = 4.0
     off: float = 1.5
 
-    def pick(self, samples: FloatArray, fs: float) -> FloatArray:
+    def pick(self, samples: FloatArray, fs: float) -> IntArray:
         """Trigger-on samples."""
         from obspy.signal.trigger import recursive_sta_lta, trigger_onset  # heavy; tests and benchmarks only
 

@@ -112,7 +112,7 @@ def to_blocks(recording: Recording) -> FloatArray:
     """Means over a millisecond, high-passed at 20 Hz as in the candidate core."""
     means = decimate(recording.samples, recording.fs)
     slow = np.asarray(lfilter([HIGH_PASS], [1.0, HIGH_PASS - 1.0], means - means[0]))
-    return means - means[0] - np.concatenate([[0.0], slow[:-1]])
+    return np.asarray(means - means[0] - np.concatenate([[0.0], slow[:-1]]))
 
 
 def main() -> None:

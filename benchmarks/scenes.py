@@ -27,6 +27,7 @@ COLOURS = {"tap": "tab:red", "rebound": "tab:pink"}
 
 def centred(recording: Recording) -> np.ndarray:
     """Samples without bias, in parts of full scale."""
+    assert recording.range_v is not None  # of everything simulated
     return (recording.samples - np.median(recording.samples)) / recording.range_v[1]
 
 
@@ -99,7 +100,7 @@ def table_of_taps(scene: str, seeds: int, kind: str) -> list[list[object]]:
 
 def table_of_scenes(seeds: int) -> list[list[object]]:
     """One row a scene and position: level and colour of the nuisance alone."""
-    rows = []
+    rows: list[list[object]] = []
     for scene in SCENES:
         levels: dict[str, list[tuple[float, float, float]]] = {position: [] for position in POSITIONS}
         for name in FLEET:
@@ -143,7 +144,7 @@ def draw_scene(scene: str, vehicle: str, seed: int, folder: Path) -> None:
 
 def measure_speed(duration_s: float = 60.0) -> list[list[object]]:
     """Seconds recorded, at four positions, per second of processor time; compilation and the modes left out."""
-    rows = []
+    rows: list[list[object]] = []
     for name in ("heron", "crane"):
         vehicle = find_vehicle(name)
         for scene in SCENES:

@@ -62,9 +62,9 @@ def make_sparse(duration_s: float, taps: int) -> FloatArray:
 
 def run_librosa(samples: FloatArray) -> None:
     """Onsets with its defaults and a hop of 4 ms, single precision as its own loader gives."""
-    import librosa
+    from librosa.onset import onset_detect
 
-    librosa.onset.onset_detect(y=samples.astype(np.float32), sr=FS, hop_length=32, units="samples")
+    onset_detect(y=samples.astype(np.float32), sr=FS, hop_length=32, units="samples")
 
 
 def run_scipy(samples: FloatArray) -> None:
