@@ -3,11 +3,12 @@
   tapsig detect door.wav --full-scale-v 2.5
   tapsig detect log.csv --adc-bits 10 --full-scale-v 5 --detector ring-following
   tapsig detect door.wav --detector fixed-threshold --set threshold_v=0.2 --set dead_time_s=0.12
+  tapsig detect door.wav --rejected --plot taps.png
   tapsig detect --list
 
 One row a tap: its onset, the time since the tap before, how strongly it stood out (decibels over the detector's
 threshold; for 'tap' a probability), and how long after the onset it was decided. With --format csv the rows are a label
-file. A long WAV file is read in blocks.
+file. A long WAV file is read in blocks. --plot draws the waveform, its envelope and the marks of what was found.
 """
 
 import argparse
@@ -15,6 +16,7 @@ import dataclasses
 import inspect
 from typing import TYPE_CHECKING
 
+from tapsig.cli.choosing import add_plot_argument, check_plots, draw
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
 from tapsig.cli.reading import add_reading_arguments
 from tapsig.errors import ParameterError
@@ -37,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="another value for one of its parameters; may be repeated")  # fmt: skip
     parser.add_argument("--rejected", action="store_true", help="also the candidates that were rejected, and why")
     parser.add_argument("--list", action=_ListDetectors, help="the detectors and their parameters, and stop")
+    add_plot_argument(parser, "the waveform and the marks of what was found")
     add_output_arguments(parser)
 
 
@@ -69,8 +72,9 @@ def run(args: argparse.Namespace) -> int:
     """Detect and show."""
     from tapsig.detect import load_detector  # lazy: --help need not wait for it
 
+    check_plots(args.plot, force=args.force)
     variant = change_parameters(load_detector(args.detector), args.settings)
-    found, times_s, fs, span_s = _detect(variant, args)
+    found, times_s, fs, span_s, recording = _detect(variant, args)
     rows = _rows(found, times_s, fs, rejected=args.rejected)
     taps = sum(row["kind"] == TAP for row in rows)
     document = {
@@ -81,6 +85,10 @@ def run(args: argparse.Namespace) -> int:
     shown = _with_full_times(rows) if args.format == "table" else rows
     emit(render_rows(shown, args.format, columns=columns, document=document), args)
     note(f"{taps} taps in {span_s:.1f} s of {args.recording} ({variant.name}, {fs:g} Hz)")
+    if args.plot is not None and recording is not None:
+        from tapsig.report.figures import plot_detections  # lazy: matplotlib loads only when something is drawn
+
+        draw({"": plot_detections(recording, found, name=variant.name)}, args.plot, force=args.force)
     return 0
 
 
@@ -103,8 +111,10 @@ def change_parameters(variant: "Variant", settings: list[str]) -> "Variant":
     return dataclasses.replace(variant, **changes) if changes else variant  # type: ignore[type-var]
 
 
-def _detect(variant: "Variant", args: argparse.Namespace) -> "tuple[Detections, list[float], float, float]":
-    """Detections, onset times in seconds, the sample rate, and the recording's span in seconds."""
+def _detect(
+    variant: "Variant", args: argparse.Namespace
+) -> "tuple[Detections, list[float], float, float, Recording | None]":
+    """Detections, onset times in seconds, the sample rate, the span in seconds; the recording unless read in blocks."""
     from tapsig.detect import detect  # lazy: --help need not wait for these
     from tapsig.detect.files import detect_wav
     from tapsig.load import read_wav_info
@@ -112,14 +122,19 @@ def _detect(variant: "Variant", args: argparse.Namespace) -> "tuple[Detections, 
     if args.recording.suffix.lower() == ".wav":
         info = read_wav_info(args.recording)
         if info.frames > LARGE_SAMPLES and args.fs is None:
+            if args.plot is not None:
+                raise ParameterError(
+                    f"--plot: {args.recording} holds {info.frames} samples and is read in blocks;"
+                    f" up to {LARGE_SAMPLES} can be drawn: cut out the stretch to look at"
+                )
             scale = 1.0 if args.full_scale_v is None else args.full_scale_v
             found = detect_wav(
                 variant, args.recording, channel=args.channel, full_scale_v=scale, keep_rejected=args.rejected
             )
-            return found, (found.onset_samples / info.fs).tolist(), info.fs, info.duration_s
+            return found, (found.onset_samples / info.fs).tolist(), info.fs, info.duration_s, None
     recording = _read(args)
     found = detect(variant, recording, keep_rejected=args.rejected)
-    return found, recording.times_s(found.onset_samples).tolist(), recording.fs, recording.span_s
+    return found, recording.times_s(found.onset_samples).tolist(), recording.fs, recording.span_s, recording
 
 
 def _read(args: argparse.Namespace) -> "Recording":

@@ -151,8 +151,8 @@ def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None,
         axes.plot(within(times[~accepted]), 0 * within(times[~accepted]), "v", markerfacecolor="white",
                   markeredgecolor=MID, markersize=4)  # fmt: skip
         lowest = -0.6 if not accepted.all() else 0.4
-    names = ["rejected", "detected", "other labels", "taps"]
-    axes.set(yticks=[0, 1, 2, 3], yticklabels=names, ylim=(lowest, 3.6))
+    names = ["rejected", "detected", "other labels", "taps"][: 2 if recording.labels is None else 4]
+    axes.set(yticks=range(len(names)), yticklabels=names, ylim=(lowest, len(names) - 0.4))
     axes.set(xlabel="s", xlim=(start_s, stop_s))
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)

@@ -95,6 +95,21 @@ def test_a_long_file_is_read_in_blocks_with_the_same_result(
     call(*words)
     assert capsys.readouterr().out == whole
     assert len(whole.splitlines()) > 3
+    assert call(*words, "--plot", wav.with_suffix(".png")) == 2
+    assert "holds 32000 samples and is read in blocks; up to 1000 can be drawn" in capsys.readouterr().err
+
+
+def test_a_figure_shows_the_waveform_and_what_was_found(wav: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    figure = wav.with_suffix(".svg")
+    words = (wav, "--full-scale-v", 2.5, "--detector", "ring-following", "--plot", figure)
+    assert call(*words) == 0
+    drawn = figure.read_text(encoding="utf-8")
+    assert "bench.wav · ring-following" in drawn
+    assert "detected" in drawn
+    assert "other labels" not in drawn  # there are none
+    capsys.readouterr()
+    assert call(*words) == 2
+    assert "exists already" in capsys.readouterr().err
 
 
 def test_the_detectors_are_listed_without_a_file(capsys: pytest.CaptureFixture[str]) -> None:
