@@ -26,9 +26,10 @@ from tapsig.study.scoring import score, summarise
 from tapsig.study.tuning import tune
 
 DURATION_S = 30.0
-REPEATS = {"fit": 6, "unseen": 5}  # of each condition: every object that is tapped comes in each
+REPEATS = {"fit": 12, "unseen": 5}  # of each condition; every object of the unseen half comes in each
 SEEDS = {"fit": 1000, "unseen": 2000}
-KITS = (("rock kit",), ("layered kit", "acoustic kit"), ("one-shots",))
+KITS = (("rock kit",), ("layered kit", "acoustic kit"), ("second layered kit",), ("studio kit",), ("general kit",),
+        ("one-shots",))
 """Of the half "fit": one group of kits a recording, so that fitting can judge itself on kits that it has not seen."""
 PANEL_VEHICLES = {"fit": ("heron", "otter", "lynx"), "unseen": ("crane", "ibex", "badger")}
 PLAIN = ("fixed-threshold", "prominence", "sta-lta", "spectral-flux", "ring-following", "innovation")
@@ -65,7 +66,7 @@ def compose_half(half: str, hits: list[Hit] | None = None, *, mixed: bool = Fals
         chosen = [hit for hit in hits if hit.source.kit in group]
         if not mixed:
             objects = tapped_objects(chosen)
-            tapped = objects[repeat // len(groups) % len(objects)]
+            tapped = objects[number // len(groups) % len(objects)]
             chosen = [hit for hit in chosen
                       if hit.source.kind != "tap" or (hit.source.kit, hit.source.instrument) == tapped]
         recording = compose_recording(
