@@ -46,9 +46,12 @@ class Crossed:
 
 
 def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds: int = 4, seed: int = 0,
-             columns: FloatArray | None = None, progress: Callable[[str], None] | None = None) -> Crossed:
+             columns: FloatArray | None = None, last_weights: FloatArray | None = None,
+             progress: Callable[[str], None] | None = None) -> Crossed:
     """Fit both sums of trees and the calibration, cross-fitted over groups.
 
+    `last_weights` (n,) are the candidates' weights in the second sum and the calibration, where they differ from the
+    table's: where an error costs more, the second sum, which knows what came before, can tell better.
     `columns` (len(ALL_FEATURES),) of 0 and 1 leaves out features: those with 0 are set to 0 everywhere.
     """
     rng = np.random.default_rng(seed)
@@ -64,6 +67,8 @@ def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds:
         held[fold == k] = score_rows(trees, rows[fold == k])
         tell(f"first sum without part {k}")
     first_trees = first.grow(rows, taps, weights, seed=seed)
+    if last_weights is not None:
+        weights = np.where(table.tap < 0, 0.0, last_weights)
     full = with_history(table, held) * keep
     crossed = np.zeros(taps.size)
     for k in np.unique(fold):

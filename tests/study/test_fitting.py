@@ -18,7 +18,7 @@ from tapsig.records import Label, Recording
 from tapsig.simulate import simulate_scene
 from tapsig.study.boosting import Boosting
 from tapsig.study.candidate_table import CandidateTable, collect_candidates, label_candidates
-from tapsig.study.fitting import calibrate, choose_folds, choose_operation, fit_detector, operate
+from tapsig.study.fitting import calibrate, choose_folds, choose_operation, fit_detector, fit_gate, operate
 
 
 def table(onset_s: list[float], taps_s: list[float], duration_s: float = 3600.0) -> CandidateTable:
@@ -112,6 +112,19 @@ def test_fitting_gives_a_detector_that_is_no_worse_and_tells_what_stands_against
     assert any("taps" in note for note in fitted.notes)
     again = fit_detector(recordings)
     assert again.variant == fitted.variant
+
+
+def test_what_an_error_costs_moves_the_second_sum_alone(recordings: list[Recording]) -> None:
+    """Where candidates without a tap cost twenty times as much, they are believed less, and the first sum stays."""
+    candidates = collect_candidates(recordings)
+    costs = np.where((candidates.tap == 0) & (candidates.recording >= 4), 20.0, 1.0)
+    small = Boosting(trees=15, leaves=4, least_leaf=5)
+    plain, dear = (fit_gate(candidates, first=small, second=small, last_weights=weights) for weights in (None, costs))
+    np.testing.assert_array_equal(plain.gate.first.threshold, dear.gate.first.threshold)
+    np.testing.assert_array_equal(plain.gate.first.value, dear.gate.first.value)
+    dearer = costs > 1
+    before, after = (crossed.gate.probability(crossed.scores)[dearer].mean() for crossed in (plain, dear))
+    assert after < 0.75 * before
 
 
 def test_a_wanted_rate_that_short_recordings_cannot_show_is_said(recordings: list[Recording]) -> None:
