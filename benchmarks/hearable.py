@@ -5,6 +5,8 @@ those of `benchmarks.detection`. A tap is called hearable where the voltage of t
 counts and their power over 50 ms is at least that of everything else.
 """
 
+import argparse
+
 import numpy as np
 
 from benchmarks.detection import PLAIN, TEST, WINDOW_S, say, scored_scenes, tune_all
@@ -33,6 +35,7 @@ def count(variant: Variant, simulated: SimulatedScene, position: str) -> IntArra
 
 def main() -> None:
     """Tune, simulate, count, write."""
+    argparse.ArgumentParser(prog="python -m benchmarks.hearable", description=__doc__).parse_args()
     tuned = tune_all(20.0)
     variants: dict[str, Variant] = {name: tuned[name] for name in (*PLAIN, "innovation")} | {"tap": CATALOGUE["tap"]}
     counts: dict[tuple[str, str, str], IntArray] = {}
