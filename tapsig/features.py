@@ -153,17 +153,17 @@ def find_onset(rings: Rings, trigger: int, peak: int) -> int:
 
 
 @numba.njit(**INNER)
-def _bands(signal: FloatArray, first: int, powers: FloatArray) -> None:
-    """Power of 24 blocks of `signal` in four bands."""
+def _bands(signal: FloatArray, first: int, row: FloatArray, column: int) -> None:
+    """Power of 24 blocks of `signal` in four bands, into `row` from `column` on."""
     for j in range(BANDS):
-        powers[j] = 0.0
+        row[column + j] = 0.0
     for k in range(BAND_OF_BIN.size):
         real, imaginary = 0.0, 0.0
         for i in range(_WINDOW):
             value = signal[(first + i) & _MASK]
             real += value * COSINES[k, i]
             imaginary += value * SINES[k, i]
-        powers[BAND_OF_BIN[k]] += real * real + imaginary * imaginary
+        row[column + BAND_OF_BIN[k]] += real * real + imaginary * imaginary
 
 
 @numba.njit(**INNER)
@@ -205,13 +205,13 @@ def _fill_shape(row: FloatArray, rings: Rings, trigger: int, peak: int, onset: i
 
 @numba.njit(**INNER)
 def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: int, floor: float) -> int:
-    before, after = np.empty(BANDS), np.empty(BANDS)
-    _bands(rings.signal, onset - 2 - _WINDOW, before)
-    _bands(rings.signal, stop - _WINDOW - 2, after)
-    total = after[0] + after[1] + after[2] + after[3]
+    _bands(rings.signal, stop - _WINDOW - 2, row, column)
+    _bands(rings.signal, onset - 2 - _WINDOW, row, column + BANDS)
+    total = row[column] + row[column + 1] + row[column + 2] + row[column + 3]
     for j in range(BANDS):
-        row[column + j] = _ratio_db(after[j], total)
-        row[column + BANDS + j] = _ratio_db(after[j] + floor, before[j] + floor)
+        after, before = row[column + j], row[column + BANDS + j]
+        row[column + j] = _ratio_db(after, total)
+        row[column + BANDS + j] = _ratio_db(after + floor, before + floor)
     return column + 2 * BANDS
 
 

@@ -170,7 +170,7 @@ def _shape_distance(history: History, k: int, row: FloatArray) -> float:
 def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, history: History) -> None:
     """Write the features HISTORY of a candidate into `out` (their number,), and remember it."""
     level = row[_LEVEL]
-    best, best_k = -12.0, -1
+    best, best_k = -12.0, np.int64(-1)  # of k's own type, so that what takes either is compiled once
     taps_4s, others_4s, level_4s, shape_4s = 0.0, 0.0, 0.0, 0.0
     taps_30s, others_30s, loud_others_30s, mean_score, mean_count = 0.0, 0.0, 0.0, 0.0, 0
     first_gap, second_gap = 0, 0
