@@ -2,7 +2,7 @@
 
 | package | registry | licence | what is used |
 |---|---|---|---|
-| supersonic-scsynth-samples 0.84.2 | npm | CC0-1.0 | hand strokes, toms, bass, ambience: one-shots at 44.1 kHz |
+| supersonic-scsynth-samples 0.84.2 | npm | CC0-1.0 | block tap, toms, kicks, bass, ambience: one-shots at 44.1 kHz |
 | hydrogen-data 1.2.0~beta1+dfsg-1 | Debian | GPL-2+ | side stick, toms, kick, cymbals in five velocity layers |
 | hydrogen-drumkits 2017.09.19~dfsg-1 | Debian | by kit: GPL-2(+), CC-BY-SA-3.0 | slaps on a wooden panel, sticks |
 | lmms-common 1.2.2+dfsg1-6 | Debian | GPL-2+ | side stick, wood block, clave, toms, kicks, cymbals, shakers |
@@ -157,7 +157,7 @@ def load_hit(source: Source) -> Hit:
     channel = samples[:, np.argmax((samples**2).sum(axis=0))]
     peak = np.abs(channel).max()
     onset = int(np.argmax(np.abs(channel) > 0.02 * peak))
-    return Hit(source, channel[onset:] / peak, float(fs))
+    return Hit(source, channel[onset:] / peak, fs)
 
 
 def _read(folder: Path, path: str) -> tuple[FloatArray, float]:

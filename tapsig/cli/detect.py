@@ -88,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
     if args.plot is not None and recording is not None:
         from tapsig.report.figures import plot_detections  # lazy: matplotlib loads only when something is drawn
 
-        draw({"": plot_detections(recording, found, name=variant.name)}, args.plot, force=args.force)
+        draw({variant.name: plot_detections(recording, found, name=variant.name)}, args.plot, force=args.force)
     return 0
 
 
