@@ -29,6 +29,16 @@ FAMILIES: dict[str, tuple[str, ...]] = {
         "share_40hz", "share_125hz", "share_210hz", "share_330hz",  # of the power after the onset, dB
         "rise_40hz", "rise_125hz", "rise_210hz", "rise_330hz",  # after over before, dB
     ),
+    # The fast power: variance within a block, what lies above 1 kHz.
+    "fast": (
+        "fast_share",  # its peak over the highest power of the blocks' means, dB: a hard, short contact has much
+        "fast_rise",  # … over the highest of the 50 ms before
+        "fast_over_mean",  # … over the mean of the 60 ms before
+        "fast_over_quiet",  # … over its quietest of late
+        "fast_fall_early",  # first 6 ms over the next 6 ms
+        "fast_fall_late",  # first 6 ms over the last
+        "fast_octave",  # log2 of its mean frequency in hertz
+    ),
     "level": (
         "level_over_noise",  # peak of the innovation over its quietest of late, dB
         "level_v_db",  # peak of the innovation, dB re 1 V
@@ -72,18 +82,21 @@ BAND_OF_BIN = np.array([0, 0, 1, 1, 2, 2, 2, 3, 3, 3, 3, 3])  # 42–83, 125–1
 class Rings(NamedTuple):
     """The last 512 blocks, each at index block mod 512.
 
-    signal: high-passed volts; innovation: its power, smoothed over about 2 ms; raw_innovation: the same, not smoothed.
+    signal: high-passed volts; innovation: its power, smoothed over about 2 ms; raw_innovation: the same, not smoothed;
+    fast: variance of the samples within the block, smoothed; turn: mean squared step between samples, smoothed.
     """
 
     signal: FloatArray
     raw_innovation: FloatArray
     innovation: FloatArray
+    fast: FloatArray
+    turn: FloatArray
 
 
 class Memory(NamedTuple):
     """Candidates of late: block and level (dB) of each at index seen mod 32; usual levels in log2 of power.
 
-    usual: innovation over 1 s and 10 s, fading peak, quiet floor.
+    usual: innovation over 1 s and 10 s, fading peak, quiet floor; quiet floor of the fast power.
     """
 
     block: IntArray
@@ -94,12 +107,12 @@ class Memory(NamedTuple):
 
 def new_rings() -> Rings:
     """Rings full of silence."""
-    return Rings(*(np.zeros(BLOCKS) for _ in range(3)))
+    return Rings(*(np.zeros(BLOCKS) for _ in range(5)))
 
 
 def new_memory() -> Memory:
     """A memory of nothing."""
-    return Memory(np.full(KEPT, -(1 << 40), dtype=np.int64), np.zeros(KEPT), np.zeros(4), np.zeros(1, dtype=np.int64))
+    return Memory(np.full(KEPT, -(1 << 40), dtype=np.int64), np.zeros(KEPT), np.zeros(5), np.zeros(1, dtype=np.int64))
 
 
 @numba.njit(**INNER)
@@ -167,16 +180,17 @@ def _bands(signal: FloatArray, first: int, row: FloatArray, column: int) -> None
 
 
 @numba.njit(**INNER)
-def fill_features(row: FloatArray, rings: Rings, memory: Memory, trigger: int, floor: float) -> int:
+def fill_features(row: FloatArray, rings: Rings, memory: Memory, trigger: int, floor: float, fs: float) -> int:
     """Write the features of the candidate whose trigger was `AFTER` blocks ago; remember it; return its onset block.
 
-    `row` has shape (len(FEATURES),); `floor` is a power.
+    `row` has shape (len(FEATURES),); `floor` is a power; `fs` the samples' rate.
     """
     peak = find_peak(rings, trigger)
     onset = find_onset(rings, trigger, peak)
     stop = trigger + AFTER + 1
     column = _fill_shape(row, rings, trigger, peak, onset, stop)
     column = _fill_bands(row, column, rings, onset, stop, floor)
+    column = _fill_fast(row, column, rings, memory, trigger, onset, stop, floor, fs)
     _fill_context(row, column, rings, memory, trigger, floor)
     return onset
 
@@ -213,6 +227,26 @@ def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: in
         row[column + j] = _ratio_db(after, total)
         row[column + BANDS + j] = _ratio_db(after + floor, before + floor)
     return column + 2 * BANDS
+
+
+@numba.njit(**INNER)
+def _fill_fast(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int, onset: int, stop: int,
+               floor: float, fs: float) -> int:
+    fast, least = rings.fast, 0.1 * floor
+    highest, top = _highest(fast, trigger - 2, trigger + 13) + least, 0.0
+    for i in range(onset, stop):
+        top = max(top, rings.signal[i & _MASK] ** 2)
+    row[column] = _ratio_db(highest, top + least)
+    row[column + 1] = _ratio_db(highest, _highest(fast, trigger - 50, trigger - 5) + least)
+    row[column + 2] = _ratio_db(highest, _mean(fast, trigger - 60, trigger - 6) + least)
+    row[column + 3] = DB_OF_DOUBLED * (math.log2(highest) - memory.usual[4])
+    first = _mean(fast, onset, onset + 6) + least
+    row[column + 4] = _ratio_db(first, _mean(fast, onset + 6, onset + 12) + least)
+    row[column + 5] = _ratio_db(first, _mean(fast, onset + 12, stop) + least)
+    # A sinusoid's steps have 2 - 2 cos(2 pi f / fs) of its power: at most 4, and (2 pi f / fs) squared where f is low.
+    turn = (_mean(rings.turn, onset, onset + 6) + least) / first
+    row[column + 6] = 0.5 * math.log2(min(turn, 4.0)) + math.log2(fs / (2.0 * math.pi))
+    return column + 7
 
 
 @numba.njit(**INNER)

@@ -13,14 +13,15 @@ _fill = numba.njit(lambda *of: fill_features(*of))  # by itself it can be called
 def features(rings: Rings, memory: Memory | None = None) -> tuple[int, dict[str, float]]:
     """Onset block and named features of a candidate triggered at block 300."""
     row = np.full(len(FEATURES), np.nan)
-    onset = _fill(row, rings, memory or new_memory(), TRIGGER, FLOOR)
+    onset = _fill(row, rings, memory or new_memory(), TRIGGER, FLOOR, 8000.0)
     return onset, dict(zip(FEATURES, row.tolist(), strict=True))
 
 
 def steady(innovation: float = 1e-4) -> Rings:
-    """Rings of a steady innovation power; the signal is a hundred times as strong in power."""
+    """Rings of a steady innovation power; the signal has a hundred times, the fast power ten times as much."""
     rings = new_rings()
     rings.raw_innovation[:], rings.innovation[:] = innovation, innovation
+    rings.fast[:], rings.turn[:] = 10.0 * innovation, 20.0 * innovation
     rings.signal[:] = 10.0 * np.sqrt(innovation) * np.sign(np.sin(0.7 * np.arange(BLOCKS) + 0.1))
     return rings
 

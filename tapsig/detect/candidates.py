@@ -2,8 +2,9 @@
 
 Sample by sample: mean over each millisecond, a high-pass of 20 Hz, adaptive prediction of order 32. A candidate is
 triggered where the innovation, smoothed over 2 ms, exceeds the highest of the 5–50 ms before, and the quietest of late
-by 8 dB; 24 ms later its features are known. All state is in arrays of fixed size, so that any division of the input
-into chunks gives equal results.
+by 8 dB; or where the fast power does: the variance within the millisecond, which a short hard blow raises when the
+means hardly move. 24 ms later its features are known. All state is in arrays of fixed size, so that any division of the
+input into chunks gives equal results.
 """
 
 import math
@@ -37,7 +38,10 @@ APART = 10  # blocks from one trigger to the next
 SETTLING = 100  # blocks before the first trigger
 FAINT_DB = 8.0
 """What rises less than this over the quietest of late is noise, no candidate."""
+FAST_DB = 6.0
+"""What the fast power must rise over the highest of the 5–50 ms before."""
 _FAINT = FAINT_DB / DB_OF_DOUBLED
+_FAST_RATIO = 10.0 ** (FAST_DB / 10.0)
 _MASK = BLOCKS - 1
 _MAXIMA = 16  # ring of the highest innovation of every four blocks, a power of two
 _WAITING = 4  # triggers less than AFTER blocks old: at most three
@@ -46,6 +50,8 @@ _PUSH = 1 << 16  # samples handed to the kernel at a time
 # Indices into State.scalars and State.counters.
 _SUM, _LEFT, _MEAN, _CONSTANT, _POWER, _GAIN = range(6)
 _INNOVATION, _REFERENCE, _HIGHEST, _LONG = range(6, 10)
+_SQUARES, _TURNS, _PREVIOUS, _FAST, _TURN = range(10, 15)
+_FAST_REFERENCE, _FAST_HIGHEST, _FAST_LONG = range(15, 18)
 _SAMPLE, _BLOCK, _POSITION, _LAST, _PENDING = range(5)
 
 
@@ -57,6 +63,7 @@ class State(NamedTuple):
     weights: FloatArray
     history: FloatArray
     maxima: FloatArray
+    fast_maxima: FloatArray
     pending: IntArray
     recent: FloatArray  # the last samples at the full rate, a power of two of them
     rings: Rings
@@ -69,7 +76,7 @@ def new_state(fs: float) -> State:
     counters[_POSITION] = HISTORY_SIZE - ORDER - 1
     counters[_LAST] = -APART
     recent = 1 << math.ceil(math.log2((AFTER + 18) * max(fs / WORKING_RATE_HZ, 1.0) + 4))
-    return State(np.zeros(10), counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA),
+    return State(np.zeros(18), counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA), np.zeros(_MAXIMA),
                  np.zeros(_WAITING, dtype=np.int64), np.zeros(recent), new_rings(), new_memory())
 
 
@@ -79,18 +86,35 @@ def _settle(state: State, first: float, per_block: float) -> None:
     state.scalars[_LEFT] = per_block
     state.scalars[_MEAN] = first
     state.scalars[_CONSTANT] = first
-    state.scalars[_REFERENCE] = np.inf
+    state.scalars[_PREVIOUS] = first
 
 
 @numba.njit(**INNER)
-def _follow_usual(usual: FloatArray, innovation: float, fresh: bool) -> None:
-    """Every 64 blocks: log2 of the highest innovation of these into the usual levels."""
+def _follow_usual(usual: FloatArray, innovation: float, fast: float, fresh: bool) -> None:
+    """Every 64 blocks: log2 of the highest innovation and fast power of these into the usual levels."""
     if fresh:
         usual[0] = usual[1] = usual[2] = usual[3] = innovation
+        usual[4] = fast
     usual[0] += (innovation - usual[0]) / 16.0
     usual[1] += (innovation - usual[1]) / 128.0
     usual[2] = max(innovation, usual[2] - 0.02)
     usual[3] = min(innovation, usual[3] + 0.004)
+    usual[4] = min(fast, usual[4] + 0.004)
+
+
+@numba.njit(**INNER)
+def _highest_before(maxima: FloatArray, now: int, floor: float) -> float:
+    """The highest of the 44 blocks before the four that were just completed, and of `floor`."""
+    highest = floor
+    for j in range(1, 12):
+        highest = max(highest, maxima[(now - j) & (_MAXIMA - 1)])
+    return highest
+
+
+@numba.njit(**INNER)
+def _rises(power: float, mark: float, floor: float, quiet: float) -> bool:
+    """Whether `power` exceeds `mark`, and the quietest of late (log2) by FAINT_DB."""
+    return power > mark and math.log2(power + floor) - quiet >= _FAINT
 
 
 @numba.njit(**INNER)
@@ -131,13 +155,16 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
     """
     scalars, counters, rings = state.scalars, state.counters, state.rings
     weights, history, maxima, pending = state.weights, state.history, state.maxima, state.pending
-    recent = state.recent
+    fast_maxima, recent, fs = state.fast_maxima, state.recent, per_block * WORKING_RATE_HZ
     if counters[_SAMPLE] == 0 and samples.size:
         _settle(state, samples[0], per_block)
     total, left, mean = scalars[_SUM], scalars[_LEFT], scalars[_MEAN]
     constant, power, gain = scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN]
     innovation, reference = scalars[_INNOVATION], scalars[_REFERENCE]
     highest, long = scalars[_HIGHEST], scalars[_LONG]
+    squares, turns, previous = scalars[_SQUARES], scalars[_TURNS], scalars[_PREVIOUS]
+    fast, turn, fast_reference = scalars[_FAST], scalars[_TURN], scalars[_FAST_REFERENCE]
+    fast_highest, fast_long = scalars[_FAST_HIGHEST], scalars[_FAST_LONG]
     sample, block, position = counters[_SAMPLE], counters[_BLOCK], counters[_POSITION]
     waiting, last = counters[_PENDING], counters[_LAST]
     found, recent_mask = 0, recent.size - 1
@@ -145,19 +172,27 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
         value = samples[index]
         recent[sample & recent_mask] = value
         sample += 1
+        turns += (value - previous) * (value - previous)
+        previous = value
         if left > 1.0:  # most samples lie within a block whole
-            total += value - mean
+            offset = value - mean
+            total += offset
+            squares += offset * offset
             left -= 1.0
             continue
         part = 1.0  # of this sample that is not yet in a block
         while left <= part:
-            total += (value - mean) * left
+            offset = value - mean
+            total += offset * left
+            squares += offset * offset * left
             part -= left
             left = per_block
             # A block is complete.
             change = total / per_block
+            fast += SMOOTHING * (max(squares / per_block - change * change, 0.0) - fast)
+            turn += SMOOTHING * (turns / per_block - turn)
             mean += change
-            total = 0.0
+            total = squares = turns = 0.0
             signal = mean - constant
             constant += signal * HIGH_PASS
             error = signal - adapt_and_predict(weights, history, position, gain)
@@ -168,39 +203,47 @@ def run_core(samples: FloatArray, state: State, per_block: float, step: float, t
             innovation += SMOOTHING * (raw - innovation)
             k = block & _MASK
             rings.signal[k], rings.raw_innovation[k], rings.innovation[k] = signal, raw, innovation
-            highest = max(highest, innovation)
+            rings.fast[k], rings.turn[k] = fast, turn
+            highest, fast_highest = max(highest, innovation), max(fast_highest, fast)
             if block & 3 == 3:
                 now = block >> 2
-                maxima[now & (_MAXIMA - 1)] = highest
-                long, highest = max(long, highest), 0.0
-                reference = floor
-                for j in range(1, 12):
-                    reference = max(reference, maxima[(now - j) & (_MAXIMA - 1)])
+                maxima[now & (_MAXIMA - 1)], fast_maxima[now & (_MAXIMA - 1)] = highest, fast_highest
+                long, fast_long = max(long, highest), max(fast_long, fast_highest)
+                highest = fast_highest = 0.0
+                reference = _highest_before(maxima, now, floor)
+                fast_reference = _highest_before(fast_maxima, now, floor)
                 if block & 63 == 63:
-                    _follow_usual(state.memory.usual, math.log2(long + floor), block < 64)
-                    long = 0.0
+                    _follow_usual(state.memory.usual, math.log2(long + floor), math.log2(fast_long + floor), block < 64)
+                    long = fast_long = 0.0
             if waiting > 0 and block == pending[0] + AFTER:
                 trigger = pending[0]
                 waiting -= 1
                 for j in range(waiting):
                     pending[j] = pending[j + 1]
-                onset = fill_features(rows[found], rings, state.memory, trigger, floor)
+                onset = fill_features(rows[found], rings, state.memory, trigger, floor, fs)
                 triggers[found] = trigger
                 peak = onset + int(rows[found, 7])
                 onsets[found] = refine_onset(recent, onset, peak, per_block)
                 decided[found] = sample - 1
                 found += 1
-            rises = innovation > trigger_ratio * reference and block >= SETTLING and block - last >= APART
-            if rises and math.log2(innovation + floor) - state.memory.usual[3] >= _FAINT:
+            if block >= SETTLING and block - last >= APART and (
+                _rises(innovation, trigger_ratio * reference, floor, state.memory.usual[3])
+                or _rises(fast, _FAST_RATIO * fast_reference, floor, state.memory.usual[4])
+            ):
                 pending[waiting] = last = block
                 waiting += 1
             block += 1
-        total += (value - mean) * part
+        offset = value - mean
+        total += offset * part
+        squares += offset * offset * part
         left -= part
     scalars[_SUM], scalars[_LEFT], scalars[_MEAN] = total, left, mean
     scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN] = constant, power, gain
     scalars[_INNOVATION], scalars[_REFERENCE] = innovation, reference
     scalars[_HIGHEST], scalars[_LONG] = highest, long
+    scalars[_SQUARES], scalars[_TURNS], scalars[_PREVIOUS] = squares, turns, previous
+    scalars[_FAST], scalars[_TURN], scalars[_FAST_REFERENCE] = fast, turn, fast_reference
+    scalars[_FAST_HIGHEST], scalars[_FAST_LONG] = fast_highest, fast_long
     counters[_SAMPLE], counters[_BLOCK], counters[_POSITION] = sample, block, position
     counters[_PENDING], counters[_LAST] = waiting, last
     return found

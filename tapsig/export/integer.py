@@ -289,6 +289,7 @@ class IntegerTap:
             per_block, whole("reciprocal", 65536 / per_block, 1, 65536), self.converter.shift,
             whole("step", STEP * 65536, 1, 16384), whole("trigger", 256 * 10 ** (TRIGGER_DB / 10), 256, 65535),
             max(1, whole("floor", (CORE_FLOOR_V / self.converter.unit_v) ** 2, 0, 1 << 30)),
+            math.floor(256 * math.log2(1000 * per_block / (2 * math.pi)) + 0.5),
         )  # fmt: skip
 
     def gate_numbers(self, fs: float) -> GateNumbers:

@@ -15,6 +15,8 @@ from tapsig.units import IntArray
 
 SIX_DB = 510  # 6 dB of power as log2 in Q8: 256·6/(10·lg 2)
 SIXTY_DB = 5102
+TENFOLD = 850  # log2 of 10 in Q8
+FOURFOLD = 512
 RING = 128
 """Blocks kept: the features look back 100 blocks from a trigger that is 24 blocks old."""
 
@@ -33,6 +35,8 @@ class IntegerRings(NamedTuple):
     signal: IntArray
     raw_innovation: IntArray
     innovation: IntArray
+    fast: IntArray
+    turn: IntArray
 
 
 class IntegerMemory(NamedTuple):
@@ -46,13 +50,13 @@ class IntegerMemory(NamedTuple):
 
 def new_rings() -> IntegerRings:
     """Rings full of silence."""
-    return IntegerRings(*(np.zeros(RING, np.int64) for _ in range(3)))
+    return IntegerRings(*(np.zeros(RING, np.int64) for _ in range(5)))
 
 
 def new_memory() -> IntegerMemory:
     """A memory of nothing."""
     blocks, levels = np.zeros(KEPT, np.int64), np.zeros(KEPT, np.int64)
-    return IntegerMemory(blocks, levels, np.zeros(4, np.int64), np.zeros(1, np.int64))
+    return IntegerMemory(blocks, levels, np.zeros(5, np.int64), np.zeros(1, np.int64))
 
 
 @numba.njit(cache=True)
@@ -121,15 +125,15 @@ def _bands(signal: IntArray, first: int, powers: IntArray) -> None:
 
 
 @numba.njit(cache=True)
-def fill_features(
-    row: IntArray, rings: IntegerRings, memory: IntegerMemory, trigger: int, floor: int
-) -> tuple[int, int]:
+def fill_features(row: IntArray, rings: IntegerRings, memory: IntegerMemory, trigger: int, floor: int,
+                  octave_q8: int) -> tuple[int, int]:
     """Write the features of the candidate triggered `AFTER` blocks ago; remember it; return onset and peak block."""
     peak = find_peak(rings.raw_innovation, trigger)
     onset = find_onset(rings.raw_innovation, trigger, peak)
     stop = trigger + 25
     column = _fill_shape(row, rings, trigger, peak, onset, stop)
     column = _fill_bands(row, column, rings, onset, stop, floor)
+    column = _fill_fast(row, column, rings, memory, trigger, onset, stop, floor, octave_q8)
     _fill_context(row, column, rings, memory, trigger, floor)
     return onset, peak
 
@@ -166,6 +170,32 @@ def _fill_bands(row: IntArray, column: int, rings: IntegerRings, onset: int, sto
         row[column + j] = log2_q8(after[j]) - total
         row[column + BANDS + j] = log2_q8(after[j] + floor) - log2_q8(before[j] + floor)
     return column + 2 * BANDS
+
+
+@numba.njit(cache=True)
+def _log_mean_tenfold(ring: IntArray, first: int, stop: int, floor: int) -> int:
+    """log2 of ten times the mean, and `floor`."""
+    count = stop - first
+    return log2_q8(10 * _total(ring, first, stop) + count * floor) - log2_q8(count)
+
+
+@numba.njit(cache=True)
+def _fill_fast(row: IntArray, column: int, rings: IntegerRings, memory: IntegerMemory, trigger: int, onset: int,
+               stop: int, floor: int, octave_q8: int) -> int:
+    fast, top = rings.fast, 0
+    for i in range(onset, stop):
+        top = max(top, rings.signal[i & _MASK] * rings.signal[i & _MASK])
+    highest = log2_q8(10 * _highest(fast, trigger - 2, trigger + 13) + floor)
+    row[column] = highest - log2_q8(10 * top + floor)
+    row[column + 1] = highest - log2_q8(10 * _highest(fast, trigger - 50, trigger - 5) + floor)
+    row[column + 2] = highest - _log_mean_tenfold(fast, trigger - 60, trigger - 6, floor)
+    row[column + 3] = highest - TENFOLD - shift_down(memory.usual[4], 8)
+    first = _log_mean_tenfold(fast, onset, onset + 6, floor)
+    row[column + 4] = first - _log_mean_tenfold(fast, onset + 6, onset + 12, floor)
+    row[column + 5] = first - _log_mean_tenfold(fast, onset + 12, stop, floor)
+    turn = _log_mean_tenfold(rings.turn, onset, onset + 6, floor) - first
+    row[column + 6] = shift_down(min(turn, FOURFOLD), 1) + octave_q8
+    return column + 7
 
 
 @numba.njit(cache=True)

@@ -26,7 +26,7 @@ from tapsig.export.integer import (
     IntegerVariant,
     samples_per_block,
 )
-from tapsig.export.integer_core import FAINT_Q8, recent_samples
+from tapsig.export.integer_core import FAINT_Q8, FAST_Q8, recent_samples
 from tapsig.export.integer_features import SINE_Q14, WINDOW_Q14
 from tapsig.export.integer_gate import HOPELESS_Q10, LIKELY_TABLE
 from tapsig.features import BAND_OF_BIN, FEATURES
@@ -104,10 +104,13 @@ def _tap_core(form: IntegerTap, fs: int) -> tuple[dict[str, c99.Define], str, tu
         "TAPSIG_COUNT_SHIFT": core.count_shift,
         "TAPSIG_STEP_Q16": core.step_q16,
         "TAPSIG_TRIGGER_Q8": core.trigger_q8,
+        "TAPSIG_FAST_Q8": FAST_Q8,
         "TAPSIG_FLOOR": c99.unsigned(core.floor),
+        "TAPSIG_OCTAVE": core.octave_q8,
         "TAPSIG_RECENT": recent_samples(core.samples_per_block),
         "TAPSIG_FEATURES": len(FEATURES),
         "TAPSIG_SHARES": FEATURES.index("share_40hz"),
+        "TAPSIG_FAST_SHARE": FEATURES.index("fast_share"),
         "TAPSIG_OVER_NOISE": FEATURES.index("level_over_noise"),
         "TAPSIG_LEVEL": FEATURES.index("level_v_db"),
         "TAPSIG_HISTORY": len(HISTORY),

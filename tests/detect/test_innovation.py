@@ -25,22 +25,37 @@ def plain_blocks(samples: np.ndarray, fs: float) -> tuple[np.ndarray, np.ndarray
     return passed, raw, signal.lfilter([0.4], [1.0, -0.6], raw)
 
 
-def plain_triggers(smooth: np.ndarray) -> list[int]:
-    """Blocks where the smoothed innovation exceeds the highest of eleven four-block maxima by 1.5 dB.
+def plain_fast(samples: np.ndarray, fs: float) -> np.ndarray:
+    """Variance within each block, smoothed."""
+    per_block = round(fs / 1000.0)
+    blocks = samples[: samples.size // per_block * per_block].reshape(-1, per_block)
+    return signal.lfilter([0.4], [1.0, -0.6], blocks.var(axis=1))
 
-    And the quietest 64 ms of late by 8 dB; that creeps up by 0.004 of log2 every 64 ms.
-    """
+
+def plain_quietest(smooth: np.ndarray) -> np.ndarray:
+    """log2 of the quietest 64 ms of late; that creeps up by 0.004 every 64 ms."""
     loudest = np.log2(smooth[: smooth.size // 64 * 64].reshape(-1, 64).max(axis=1) + FLOOR)
     quiet = loudest.copy()
     for i in range(1, quiet.size):
         quiet[i] = min(loudest[i], quiet[i - 1] + 0.004)
+    return quiet
+
+
+def plain_triggers(innovation: np.ndarray, fast: np.ndarray) -> list[int]:
+    """Blocks where one of the two powers exceeds the highest of eleven four-block maxima, by 1.5 and by 6 dB.
+
+    And its quietest 64 ms of late by 8 dB.
+    """
+    parts = [(power, rise_db, plain_quietest(power)) for power, rise_db in ((innovation, 1.5), (fast, 6.0))]
     found: list[int] = []
-    for block in range(100, smooth.size):
+    for block in range(100, innovation.size):
         quads = (block // 4) if block % 4 == 3 else (block // 4) - 1  # complete groups of four so far, less one
-        reference = max(FLOOR, *(smooth[4 * q : 4 * q + 4].max() for q in range(quads - 11, quads)))
-        heard = np.log2(smooth[block] + FLOOR) - quiet[(block + 1) // 64 - 1] >= 0.8 * np.log2(10.0)
-        if heard and smooth[block] > 10**0.15 * reference and (not found or block - found[-1] >= 10):
-            found.append(block)
+        for power, rise_db, quiet in parts:
+            reference = max(FLOOR, *(power[4 * q : 4 * q + 4].max() for q in range(quads - 11, quads)))
+            heard = np.log2(power[block] + FLOOR) - quiet[(block + 1) // 64 - 1] >= 0.8 * np.log2(10.0)
+            above = power[block] > 10.0 ** (rise_db / 10.0) * reference
+            if heard and above and (not found or block - found[-1] >= 10):
+                found.append(block)
     return found
 
 
@@ -55,7 +70,8 @@ def test_core_equals_the_plain_statement(tapped: np.ndarray, every: int) -> None
     fs, samples = 8000.0 / every, tapped[::every]
     found = Core(fs, step=0.03, trigger_db=1.5, floor_v=3e-4).push(samples)
     _, raw, smooth = plain_blocks(samples, fs)
-    expected = [block for block in plain_triggers(smooth) if block + AFTER < smooth.size]
+    fast = plain_fast(samples, fs)
+    expected = [block for block in plain_triggers(smooth, fast) if block + AFTER < smooth.size]
     assert found.triggers.tolist() == expected
     for trigger, row in zip(found.triggers, found.rows, strict=True):
         peak = smooth[trigger - 2 : trigger + 13].max()
@@ -66,6 +82,24 @@ def test_core_equals_the_plain_statement(tapped: np.ndarray, every: int) -> None
         sharp = raw[trigger - 3 : trigger + 13].max()
         width = (raw[trigger - 2 : trigger + AFTER + 1] > 0.1 * sharp).sum()
         assert values["innovation_width"] == width
+        above = fast[trigger - 2 : trigger + 13].max() + 0.1 * FLOOR
+        before = fast[max(trigger - 50, 0) : trigger - 5].max() + 0.1 * FLOOR
+        assert values["fast_rise"] == pytest.approx(10 * np.log10(above / before), abs=1e-6)
+
+
+@pytest.mark.parametrize("hz", [1500.0, 2500.0, 3300.0])
+def test_a_burst_that_the_blocks_average_away_is_heard_with_its_frequency(hz: float) -> None:
+    """The mean squared step of a sinusoid of power 1 is 2 - 2 cos(2 pi f / fs): its frequency follows."""
+    rng = np.random.default_rng(1)
+    time = np.arange(24_000) / 8000.0
+    burst = np.where(time > 2.0, np.sin(2 * np.pi * hz * time) * np.exp(-(time - 2.0) / 0.03), 0.0)
+    found = Core(8000.0, step=0.03, trigger_db=1.5, floor_v=3e-4).push(burst + 1e-3 * rng.standard_normal(time.size))
+    near = np.flatnonzero(np.abs(found.onsets / 8000.0 - 2.0) < 0.01)
+    assert near.size
+    steps = 2.0 - 2.0 * np.cos(2.0 * np.pi * hz / 8000.0)
+    expected = np.log2(np.sqrt(steps) * 8000.0 / (2.0 * np.pi))
+    assert found.rows[near[0], FEATURES.index("fast_octave")] == pytest.approx(expected, abs=0.1)
+    assert found.rows[near[0], FEATURES.index("fast_rise")] > 20.0
 
 
 def test_bands_of_a_pure_tone_lie_where_the_tone_does() -> None:

@@ -9,6 +9,8 @@
 #define BANDS 4
 #define SIX_DB 510
 #define SIXTY_DB 5102
+#define TENFOLD 850
+#define FOURFOLD 512
 #define RING_MASK (TAPSIG_RING - 1)
 #define RECENT_MASK (TAPSIG_RECENT - 1)
 #define ERROR_LIMIT 65535
@@ -148,6 +150,41 @@ static void fill_bands(int16_t *row, const tapsig_rings *rings, uint32_t onset, 
     }
 }
 
+/* logarithm of ten times the mean, and the floor */
+static int16_t log_mean_tenfold(const uint32_t *ring, uint32_t first, uint32_t stop)
+{
+    const uint32_t count = stop - first;
+    const uint64_t total = total_of(ring, first, stop) * 10 + (uint64_t)count * TAPSIG_FLOOR;
+    return (int16_t)(log2_q8(total) - log2_q8(count));
+}
+
+static int16_t log_highest_tenfold(const uint32_t *ring, uint32_t first, uint32_t stop)
+{
+    return log2_q8((uint64_t)highest_of(ring, first, stop) * 10 + TAPSIG_FLOOR);
+}
+
+static void fill_fast(int16_t *row, const tapsig_rings *rings, int32_t quietest, uint32_t trigger, uint32_t onset,
+                      uint32_t stop)
+{
+    const uint32_t *fast = rings->fast;
+    uint32_t top = 0;
+    for (uint32_t i = onset; i != stop; i++) {
+        if (square(rings->signal[i & RING_MASK]) > top) {
+            top = square(rings->signal[i & RING_MASK]);
+        }
+    }
+    const int16_t highest = log_highest_tenfold(fast, trigger - 2, trigger + 13);
+    row[0] = (int16_t)(highest - log2_q8((uint64_t)top * 10 + TAPSIG_FLOOR));
+    row[1] = (int16_t)(highest - log_highest_tenfold(fast, trigger - 50, trigger - 5));
+    row[2] = (int16_t)(highest - log_mean_tenfold(fast, trigger - 60, trigger - 6));
+    row[3] = (int16_t)(highest - TENFOLD - shift_down(quietest, 8));
+    const int16_t first = log_mean_tenfold(fast, onset, onset + 6);
+    row[4] = (int16_t)(first - log_mean_tenfold(fast, onset + 6, onset + 12));
+    row[5] = (int16_t)(first - log_mean_tenfold(fast, onset + 12, stop));
+    const int16_t turn = (int16_t)(log_mean_tenfold(rings->turn, onset, onset + 6) - first);
+    row[6] = (int16_t)(shift_down(turn < FOURFOLD ? turn : FOURFOLD, 1) + TAPSIG_OCTAVE);
+}
+
 static void fill_context(int16_t *row, const tapsig_rings *rings, tapsig_memory *memory, uint32_t trigger)
 {
     const int16_t level = log2_q8((uint64_t)highest_of(rings->innovation, trigger - 2, trigger + 13) + TAPSIG_FLOOR);
@@ -249,15 +286,33 @@ static void follow_usual(tapsig_core *core)
 {
     int32_t *usual = core->memory.usual;
     const int32_t innovation = log2_q8((uint64_t)core->longest + TAPSIG_FLOOR) * 256;
+    const int32_t fast = log2_q8((uint64_t)core->fast_longest + TAPSIG_FLOOR) * 256;
     if (!core->usual_known) {
         core->usual_known = true;
         usual[0] = usual[1] = usual[2] = usual[3] = innovation;
+        usual[4] = fast;
     }
     usual[0] += (int32_t)shift_down(innovation - usual[0], 4);
     usual[1] += (int32_t)shift_down(innovation - usual[1], 7);
     usual[2] = innovation > usual[2] - 1311 ? innovation : usual[2] - 1311;
     usual[3] = innovation < usual[3] + 262 ? innovation : usual[3] + 262;
+    usual[4] = fast < usual[4] + 262 ? fast : usual[4] + 262;
     core->longest = 0;
+    core->fast_longest = 0;
+}
+
+/* the smoothed variance within the block and mean squared step */
+static void follow_fast(tapsig_core *core, int32_t change)
+{
+    const int64_t squares = shift_down((int64_t)core->squares * TAPSIG_RECIPROCAL_Q16, 16);
+    const int64_t turns = shift_down((int64_t)core->turns * TAPSIG_RECIPROCAL_Q16, 16);
+    const int64_t square_of_change = (int64_t)change * change;
+    const int64_t spread = squares > square_of_change ? squares - square_of_change : 0;
+    core->fast += shift_down(((spread << 8) - core->fast) * 205, 9);
+    core->turn += shift_down(((turns << 8) - core->turn) * 205, 9);
+    const uint8_t k = (uint8_t)(core->block & RING_MASK);
+    core->rings.fast[k] = (uint32_t)(core->fast >> 8);
+    core->rings.turn[k] = (uint32_t)(core->turn >> 8);
 }
 
 /* high-pass, prediction, and the powers that the rings keep */
@@ -284,24 +339,37 @@ static void follow_signal(tapsig_core *core, int32_t change)
     core->rings.innovation[k] = (uint32_t)(core->innovation >> 8);
 }
 
-static void follow_levels(tapsig_core *core, uint32_t innovation)
+static uint32_t higher(uint32_t one, uint32_t other)
 {
-    if (innovation > core->highest) {
-        core->highest = innovation;
+    return one > other ? one : other;
+}
+
+/* of the 44 blocks before the four that were just completed */
+static uint32_t highest_before(const uint32_t *maxima, uint32_t now)
+{
+    uint32_t highest = TAPSIG_FLOOR;
+    for (uint8_t j = 1; j < 12; j++) {
+        highest = higher(highest, maxima[(now - j) & 15]);
     }
+    return highest;
+}
+
+static void follow_levels(tapsig_core *core, uint32_t innovation, uint32_t fast)
+{
+    core->highest = higher(innovation, core->highest);
+    core->fast_highest = higher(fast, core->fast_highest);
     if ((core->block & 3) != 3) {
         return;
     }
     const uint32_t now = core->block >> 2;
     core->maxima[now & 15] = core->highest;
-    core->longest = core->highest > core->longest ? core->highest : core->longest;
+    core->fast_maxima[now & 15] = core->fast_highest;
+    core->longest = higher(core->highest, core->longest);
+    core->fast_longest = higher(core->fast_highest, core->fast_longest);
     core->highest = 0;
-    core->reference = TAPSIG_FLOOR;
-    for (uint8_t j = 1; j < 12; j++) {
-        if (core->maxima[(now - j) & 15] > core->reference) {
-            core->reference = core->maxima[(now - j) & 15];
-        }
-    }
+    core->fast_highest = 0;
+    core->reference = highest_before(core->maxima, now);
+    core->fast_reference = highest_before(core->fast_maxima, now);
     if ((core->block & 63) == 63) {
         follow_usual(core);
     }
@@ -320,8 +388,16 @@ static uint32_t decide(tapsig_core *core)
     const uint32_t stop = trigger + AFTER + 1;
     fill_shape(core->features, &core->rings, trigger, peak, onset, stop);
     fill_bands(core->features + TAPSIG_SHARES, &core->rings, onset, stop);
+    fill_fast(core->features + TAPSIG_FAST_SHARE, &core->rings, core->memory.usual[4], trigger, onset, stop);
     fill_context(core->features + TAPSIG_OVER_NOISE, &core->rings, &core->memory, trigger);
     return refine_onset(core, onset, peak);
+}
+
+/* whether `power` exceeds so many times `reference`, and the quietest of late by 8 dB */
+static bool rises(uint32_t power, uint32_t ratio_q8, uint32_t reference, int32_t quietest)
+{
+    return ((uint64_t)power << 8) > (uint64_t)ratio_q8 * reference
+        && log2_q8((uint64_t)power + TAPSIG_FLOOR) - shift_down(quietest, 8) >= TAPSIG_FAINT;
 }
 
 /* Returns whether a candidate was decided; its onset is written to *onset. */
@@ -332,19 +408,29 @@ static bool run_core(tapsig_core *core, uint16_t count, uint32_t *onset)
         core->started = true;
         core->mean = value;
         core->constant = value * INT32_C(4096);
+        core->previous = value;
     }
     core->recent[core->sample & RECENT_MASK] = (uint16_t)value;
     core->sample++;
-    core->sum += value - core->mean;
+    const int64_t offset = value - core->mean;
+    const int64_t step = value - core->previous;
+    core->sum += (int32_t)offset;
+    core->squares += (uint64_t)(offset * offset);
+    core->turns += (uint64_t)(step * step);
+    core->previous = value;
     if (++core->fill < TAPSIG_SAMPLES_PER_BLOCK) {
         return false;
     }
     const int32_t change = (int32_t)shift_down((int64_t)core->sum * TAPSIG_RECIPROCAL_Q16, 16);
+    follow_fast(core, change);
+    follow_signal(core, change);
     core->fill = 0;
     core->sum = 0;
-    follow_signal(core, change);
+    core->squares = 0;
+    core->turns = 0;
     const uint32_t innovation = core->rings.innovation[core->block & RING_MASK];
-    follow_levels(core, innovation);
+    const uint32_t fast = core->rings.fast[core->block & RING_MASK];
+    follow_levels(core, innovation, fast);
     const bool decided = core->pending_count > 0 && core->block == core->pending[0] + AFTER;
     if (decided) {
         *onset = decide(core);
@@ -354,8 +440,9 @@ static bool run_core(tapsig_core *core, uint16_t count, uint32_t *onset)
     } else if (core->apart > 0) {
         core->apart--;
     }
-    if (((uint64_t)innovation << 8) > TAPSIG_TRIGGER_Q8 * core->reference && core->settling == 0 && core->apart == 0
-        && log2_q8((uint64_t)innovation + TAPSIG_FLOOR) - shift_down(core->memory.usual[3], 8) >= TAPSIG_FAINT) {
+    if (core->settling == 0 && core->apart == 0
+        && (rises(innovation, TAPSIG_TRIGGER_Q8, core->reference, core->memory.usual[3])
+            || rises(fast, TAPSIG_FAST_Q8, core->fast_reference, core->memory.usual[4]))) {
         core->pending[core->pending_count++] = core->block;
         core->apart = APART;
     }

@@ -6,12 +6,14 @@ typedef struct {
     int16_t signal[TAPSIG_RING];
     uint32_t raw[TAPSIG_RING];
     uint32_t innovation[TAPSIG_RING];
+    uint32_t fast[TAPSIG_RING];
+    uint32_t turn[TAPSIG_RING];
 } tapsig_rings;
 
 typedef struct {
     uint32_t block[32];
     int16_t level[32];
-    int32_t usual[4];
+    int32_t usual[5];
     uint8_t seen;
 } tapsig_memory;
 
@@ -26,6 +28,9 @@ typedef struct {
 typedef struct {
     /* the block that is filling */
     int32_t sum;
+    uint64_t squares;
+    uint64_t turns;
+    int32_t previous;
     uint8_t fill;
     bool started;
     /* filters and prediction */
@@ -37,11 +42,17 @@ typedef struct {
     int32_t weights[32];
     int16_t history[64];
     int64_t innovation;
+    int64_t fast;
+    int64_t turn;
     /* trigger */
     uint32_t maxima[16];
-    uint64_t reference;
+    uint32_t reference;
     uint32_t highest;
     uint32_t longest;
+    uint32_t fast_maxima[16];
+    uint32_t fast_reference;
+    uint32_t fast_highest;
+    uint32_t fast_longest;
     uint32_t block;
     uint8_t settling;
     uint8_t apart;
