@@ -232,20 +232,36 @@ def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: in
 @numba.njit(**INNER)
 def _fill_fast(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int, onset: int, stop: int,
                floor: float, fs: float) -> int:
-    fast, least = rings.fast, 0.1 * floor
-    highest, top = _highest(fast, trigger - 2, trigger + 13) + least, 0.0
-    for i in range(onset, stop):
-        top = max(top, rings.signal[i & _MASK] ** 2)
-    row[column] = _ratio_db(highest, top + least)
-    row[column + 1] = _ratio_db(highest, _highest(fast, trigger - 50, trigger - 5) + least)
-    row[column + 2] = _ratio_db(highest, _mean(fast, trigger - 60, trigger - 6) + least)
-    row[column + 3] = DB_OF_DOUBLED * (math.log2(highest) - memory.usual[4])
-    first = _mean(fast, onset, onset + 6) + least
-    row[column + 4] = _ratio_db(first, _mean(fast, onset + 6, onset + 12) + least)
-    row[column + 5] = _ratio_db(first, _mean(fast, onset + 12, stop) + least)
+    highest, before, top, earlier, turn = 0.0, 0.0, 0.0, 0.0, 0.0
+    early, middle, late = 0.0, 0.0, 0.0
+    for i in range(trigger - 60, stop):  # one loop: eight would be compiled at the first start
+        fast = rings.fast[i & _MASK]
+        if trigger - 50 <= i < trigger - 5:
+            before = max(before, fast)
+        if trigger - 2 <= i < trigger + 13:
+            highest = max(highest, fast)
+        if i < trigger - 6:
+            earlier += fast
+        if i >= onset:
+            top = max(top, rings.signal[i & _MASK] ** 2)
+            if i < onset + 6:
+                early += fast
+                turn += rings.turn[i & _MASK]
+            elif i < onset + 12:
+                middle += fast
+            else:
+                late += fast
+    least = 0.1 * floor
+    first = early / 6.0 + least
+    row[column] = _ratio_db(highest + least, top + least)
+    row[column + 1] = _ratio_db(highest + least, before + least)
+    row[column + 2] = _ratio_db(highest + least, earlier / 54.0 + least)
+    row[column + 3] = DB_OF_DOUBLED * (math.log2(highest + least) - memory.usual[4])
+    row[column + 4] = _ratio_db(first, middle / 6.0 + least)
+    row[column + 5] = _ratio_db(first, late / (stop - onset - 12) + least)
     # A sinusoid's steps have 2 - 2 cos(2 pi f / fs) of its power: at most 4, and (2 pi f / fs) squared where f is low.
-    turn = (_mean(rings.turn, onset, onset + 6) + least) / first
-    row[column + 6] = 0.5 * math.log2(min(turn, 4.0)) + math.log2(fs / (2.0 * math.pi))
+    steps = (turn / 6.0 + least) / first
+    row[column + 6] = 0.5 * math.log2(min(steps, 4.0)) + math.log2(fs / (2.0 * math.pi))
     return column + 7
 
 

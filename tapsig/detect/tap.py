@@ -1,6 +1,6 @@
 """Detector variant, the default: candidates by adaptive prediction, then a gate on their features and on the past.
 
-It ships fitted to simulated vehicles; `tapsig fit` fits it to labelled recordings of your own.
+It ships fitted to simulated vehicles and real hits; `tapsig fit` fits it to labelled recordings of your own.
 """
 
 import json

@@ -197,7 +197,7 @@ class FittedDetector:
 
 
 def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false_alarms_per_hour: float | None = None,
-                 group_by: str = "vehicle", seed: int = 0,
+                 group_by: str = "vehicle", refine: bool = True, seed: int = 0,
                  progress: Callable[[int], None] | None = None) -> FittedDetector:
     """Fit `tap` to labelled recordings of your own.
 
@@ -205,6 +205,8 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
     ----------
     false_alarms_per_hour : choose the operating point for at most so many (over all recordings); None: for best F1.
     group_by : "vehicle" or "recording": what is never split between fitting and judging.
+    refine : the shipped gate may be refined; False: fit a new one. A gate that was itself fitted to these recordings
+        would flatter itself here.
     seed : of the random parts of rows and features.
     progress : called with the number of recordings read.
 
@@ -225,13 +227,17 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
         )
     if not (table.tap == 0).any():
         raise ParameterError("the recordings hold nothing but taps; add some of what must not be taken for a tap")
+    if not refine and heard < FEW_TAPS:
+        raise ParameterError(f"refine is False, and {heard} taps can be heard; a new gate needs {FEW_TAPS} at least")
     shipped = Tap()
     rates = [recording.fs for recording in recordings]
     speeds = [speed for speed in SPEEDS if min(rates) * speed >= LOWEST_FS and max(rates) * speed <= HIGHEST_FS]
     others = [collect_candidates(recordings, group_by=group_by, speed=speed) for speed in speeds]
     wide = CandidateTable.join([table, *others])
-    ways = {"refined": _judge(refine_gate(wide, shipped.gate, _small(heard), seed=seed), table)}
-    ways["calibrated"] = refine_gate(table, shipped.gate, Boosting(trees=0), seed=seed)
+    ways = {}
+    if refine:
+        ways["refined"] = _judge(refine_gate(wide, shipped.gate, _small(heard), seed=seed), table)
+        ways["calibrated"] = refine_gate(table, shipped.gate, Boosting(trees=0), seed=seed)
     if heard >= FEW_TAPS:
         ways["new"] = _judge(fit_gate(wide, first=_small(heard), second=_small(heard), seed=seed), table)
     way = min(ways, key=lambda name: log_loss(ways[name], table))

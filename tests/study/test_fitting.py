@@ -140,6 +140,17 @@ def test_too_few_taps_are_refused(recordings: list[Recording]) -> None:
         fit_detector(few)
 
 
+def test_a_new_gate_alone_needs_taps_for_it(recordings: list[Recording]) -> None:
+    with pytest.raises(ParameterError, match="a new gate needs 400"):
+        fit_detector(recordings, refine=False)
+
+
+def test_a_new_gate_alone_is_made_without_the_shipped_one(recordings: list[Recording],
+                                                          monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tapsig.study.fitting.FEW_TAPS", 50)
+    assert fit_detector(recordings, refine=False).way == "new"
+
+
 def test_unlabelled_recordings_are_refused() -> None:
     with pytest.raises(LabelError, match="not labelled"):
         fit_detector([Recording(np.zeros(4000), 2000.0)])
