@@ -31,6 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig score`."""
     parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
     parser.add_argument("--split", choices=SPLITS, default="all", help="which recordings; default: all")
+    parser.add_argument("--vehicle", metavar="NAME", help="only recordings of this vehicle; default: all")
     parser.add_argument(
         "--detector", action="append", metavar="NAME", dest="detectors",
         help="a detector of the catalogue, a .json file, or module:attribute; may be repeated; default: the catalogue",
@@ -57,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     """Score and show."""
     from tapsig.detect import CATALOGUE  # heavy rooms load when they are used
 
-    corpus = choose_labelled(args.corpus, split=args.split)
+    corpus = choose_labelled(args.corpus, split=args.split, vehicle=args.vehicle)
     table = score_corpus(args, args.detectors or list(CATALOGUE), corpus)
     if is_page(args):
         from tapsig.report.score_page import render_score_page
