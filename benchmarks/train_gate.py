@@ -25,7 +25,7 @@ from tapsig.records import Recording
 from tapsig.simulate import FLEET, POSITIONS, SCENES, Vehicle, find_vehicle, random_vehicle, simulate_scene
 from tapsig.study.boosting import Boosting
 from tapsig.study.candidate_table import CandidateTable, collect_candidates, score_rows, with_history
-from tapsig.study.fitting import SPEEDS, Crossed, fit_gate, operate
+from tapsig.study.fitting import Crossed, add_speeds, fit_gate, operate
 from tapsig.units import FloatArray
 
 RANDOM_TRAIN = range(710_000, 710_237)
@@ -89,7 +89,7 @@ def weigh_costs(table: CandidateTable, plans: Sequence[str]) -> FloatArray:
 def gather_real() -> CandidateTable:
     """Candidates of the real hits that may be fitted to, at their own speed and four others."""
     recordings = compose_half("fit")
-    table = CandidateTable.join([collect_candidates(recordings, speed=speed) for speed in (1.0, *SPEEDS)])
+    table = add_speeds(collect_candidates(recordings), recordings)
     return dataclasses.replace(table, weights=np.full(table.onset_s.size, WEIGHT_REAL))
 
 
@@ -193,8 +193,7 @@ def main() -> None:
     real = gather_real()
     costs = np.concatenate([weigh_costs(train, plans), np.where(real.tap == 1, COST_REAL_TAP, real.weights)])
     crossed = fit_gate(CandidateTable.join([train, real]), first=FIRST, second=SECOND, folds=2, seed=1,
-                       last_weights=costs,
-                       progress=lambda text: print(text, file=sys.stderr, flush=True))
+                       last_weights=costs, progress=lambda text: print(text, file=sys.stderr, flush=True))
     write_model(crossed, held, held_plans, args.out)
 
 

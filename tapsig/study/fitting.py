@@ -196,6 +196,14 @@ class FittedDetector:
         }  # fmt: skip
 
 
+def add_speeds(table: CandidateTable, recordings: Sequence[Recording], *, group_by: str = "vehicle") -> CandidateTable:
+    """`table`, which holds the candidates of `recordings`, and after it theirs at SPEEDS, where the rates allow it."""
+    rates = [recording.fs for recording in recordings]
+    speeds = [speed for speed in SPEEDS if min(rates) * speed >= LOWEST_FS and max(rates) * speed <= HIGHEST_FS]
+    others = [collect_candidates(recordings, group_by=group_by, speed=speed) for speed in speeds]
+    return CandidateTable.join([table, *others])
+
+
 def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false_alarms_per_hour: float | None = None,
                  group_by: str = "vehicle", refine: bool = True, seed: int = 0,
                  progress: Callable[[int], None] | None = None) -> FittedDetector:
@@ -230,10 +238,7 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
     if not refine and heard < FEW_TAPS:
         raise ParameterError(f"refine is False, and {heard} taps can be heard; a new gate needs {FEW_TAPS} at least")
     shipped = Tap()
-    rates = [recording.fs for recording in recordings]
-    speeds = [speed for speed in SPEEDS if min(rates) * speed >= LOWEST_FS and max(rates) * speed <= HIGHEST_FS]
-    others = [collect_candidates(recordings, group_by=group_by, speed=speed) for speed in speeds]
-    wide = CandidateTable.join([table, *others])
+    wide = add_speeds(table, recordings, group_by=group_by)
     ways = {}
     if refine:
         ways["refined"] = _judge(refine_gate(wide, shipped.gate, _small(heard), seed=seed), table)
