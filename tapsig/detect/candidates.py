@@ -1,10 +1,10 @@
 """The core that `innovation` and `tap` share: samples at any rate -> candidates with their features.
 
-Sample by sample: mean over each millisecond, a high-pass of 20 Hz, adaptive prediction of order 32. A candidate is
+Millisecond by millisecond: the samples' mean, a high-pass of 20 Hz, adaptive prediction of order 32. A candidate is
 triggered where the innovation, smoothed over 2 ms, exceeds the highest of the 5–50 ms before, and the quietest of late
 by 8 dB; or where the fast power does: the variance within the millisecond, which a short hard blow raises when the
-means hardly move. 24 ms later its features are known. All state is in arrays of fixed size, so that any division of the
-input into chunks gives equal results.
+means hardly move. 24 ms later its features are known. Only whole milliseconds are worked on, and the samples of a begun
+one wait for its end, so that any division of the input into chunks gives equal results. All state is of fixed size.
 """
 
 import math
@@ -13,7 +13,16 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from tapsig.dsp.prediction import HISTORY_SIZE, INNER, KERNEL, ORDER, WORKING_RATE_HZ, adapt_and_predict, remember
+from tapsig.dsp.prediction import (
+    HISTORY_SIZE,
+    INNER,
+    KERNEL,
+    ORDER,
+    REORDERED,
+    WORKING_RATE_HZ,
+    adapt_and_predict,
+    remember,
+)
 from tapsig.errors import ParameterError
 from tapsig.features import (
     AFTER,
@@ -46,13 +55,13 @@ _MASK = BLOCKS - 1
 _MAXIMA = 16  # ring of the highest innovation of every four blocks, a power of two
 _WAITING = 4  # triggers less than AFTER blocks old: at most three
 _PUSH = 1 << 16  # samples handed to the kernel at a time
+_LOOK_BACK = AFTER + 18  # blocks of samples that are kept: an onset is sought to 10 before the trigger, its quiet to 14
 
 # Indices into State.scalars and State.counters.
-_SUM, _LEFT, _MEAN, _CONSTANT, _POWER, _GAIN = range(6)
-_INNOVATION, _REFERENCE, _HIGHEST, _LONG = range(6, 10)
-_SQUARES, _TURNS, _PREVIOUS, _FAST, _TURN = range(10, 15)
-_FAST_REFERENCE, _FAST_HIGHEST, _FAST_LONG = range(15, 18)
-_SAMPLE, _BLOCK, _POSITION, _LAST, _PENDING = range(5)
+_CONSTANT, _POWER, _GAIN = range(3)
+_INNOVATION, _REFERENCE, _HIGHEST, _LONG = range(3, 7)
+_FAST, _TURN, _FAST_REFERENCE, _FAST_HIGHEST, _FAST_LONG = range(7, 12)
+_BLOCK, _POSITION, _LAST, _PENDING = range(4)
 
 
 class State(NamedTuple):
@@ -65,28 +74,46 @@ class State(NamedTuple):
     maxima: FloatArray
     fast_maxima: FloatArray
     pending: IntArray
-    recent: FloatArray  # the last samples at the full rate, a power of two of them
     rings: Rings
     memory: Memory
 
 
-def new_state(fs: float) -> State:
-    """The state before the first sample."""
-    counters = np.zeros(5, dtype=np.int64)
+def new_state(first: float) -> State:
+    """The state before the first sample: the high-pass is in the steady state of its value."""
+    scalars, counters = np.zeros(12), np.zeros(4, dtype=np.int64)
+    scalars[_CONSTANT] = first
     counters[_POSITION] = HISTORY_SIZE - ORDER - 1
     counters[_LAST] = -APART
-    recent = 1 << math.ceil(math.log2((AFTER + 18) * max(fs / WORKING_RATE_HZ, 1.0) + 4))
-    return State(np.zeros(18), counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA), np.zeros(_MAXIMA),
-                 np.zeros(_WAITING, dtype=np.int64), np.zeros(recent), new_rings(), new_memory())
+    return State(scalars, counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA), np.zeros(_MAXIMA),
+                 np.zeros(_WAITING, dtype=np.int64), new_rings(), new_memory())
 
 
-@numba.njit(**INNER)
-def _settle(state: State, first: float, per_block: float) -> None:
-    """Filters begin in the steady state of the first sample."""
-    state.scalars[_LEFT] = per_block
-    state.scalars[_MEAN] = first
-    state.scalars[_CONSTANT] = first
-    state.scalars[_PREVIOUS] = first
+@numba.njit(**INNER, fastmath=REORDERED, forceinline=True)
+def measure_block(samples: FloatArray, origin: int, block: int, per_block: float) -> tuple[float, float, float]:
+    """Mean and variance of the samples of `block`, and the mean squared step from sample to sample.
+
+    A sample on an edge is shared out; the step to a sample counts where the sample begins. A block may lie within one.
+    """
+    first, stop = block * per_block, (block + 1) * per_block
+    begin, end = math.ceil(first), int(stop)  # of the samples that lie within it whole
+    i, whole = np.uint64(begin - origin), max(end - begin, 0)
+    before = samples[i - np.uint64(1)]  # offsets are from here, so that no block waits for another's mean
+    total, squares, turns = 0.0, 0.0, 0.0
+    for _ in range(whole):
+        offset, turn = samples[i] - before, samples[i] - samples[i - np.uint64(1)]
+        total += offset
+        squares += offset * offset
+        turns += turn * turn
+        i += np.uint64(1)
+    # The sample before has no offset from itself, whatever its share.
+    if stop > end >= begin:
+        offset, turn, share = samples[i] - before, samples[i] - samples[i - np.uint64(1)], stop - end
+        total += offset * share
+        squares += offset * offset * share
+        turns += turn * turn
+    part = 1.0 / per_block
+    change = total * part
+    return before + change, max(squares * part - change * change, 0.0), turns * part
 
 
 @numba.njit(**INNER)
@@ -118,133 +145,104 @@ def _rises(power: float, mark: float, floor: float, quiet: float) -> bool:
 
 
 @numba.njit(**INNER)
-def refine_onset(recent: FloatArray, onset: int, peak: int, per_block: float) -> int:
+def refine_onset(samples: FloatArray, origin: int, onset: int, peak: int, per_block: float) -> int:
     """The sample of the onset near block `onset`: the first that departs by a tenth of the candidate's own peak.
 
     The departure is counted from the mean of the 3 ms before; where these move more than that, their range is the mark.
+    `origin` is the number of samples[0] in the recording.
     """
-    mask = recent.size - 1
     begin = max(int((onset - 1) * per_block), 0)
     stop = int((onset + 1) * per_block)
     quiet = max(int((onset - 4) * per_block), 0)
     mean, count = 0.0, 0
     for i in range(quiet, begin):
-        mean += recent[i & mask]
+        mean += samples[i - origin]
         count += 1
     if count == 0:
         return int(onset * per_block)
     mean /= count
     spread, highest = 0.0, 0.0
     for i in range(quiet, begin):
-        spread = max(spread, abs(recent[i & mask] - mean))
+        spread = max(spread, abs(samples[i - origin] - mean))
     for i in range(begin, int((peak + 1) * per_block)):
-        highest = max(highest, abs(recent[i & mask] - mean))
+        highest = max(highest, abs(samples[i - origin] - mean))
     mark = max(0.1 * highest, spread)
     for i in range(begin, stop):
-        if abs(recent[i & mask] - mean) > mark:
+        if abs(samples[i - origin] - mean) > mark:
             return i
     return int(onset * per_block)
 
 
 @numba.njit(**KERNEL)
-def run_core(samples: FloatArray, state: State, per_block: float, step: float, trigger_ratio: float, floor: float,
-             triggers: IntArray, onsets: IntArray, decided: IntArray, rows: FloatArray) -> int:
-    """Feed `samples`; write what was decided into the four arrays and return how many.
+def run_core(samples: FloatArray, origin: int, state: State, per_block: float, step: float, trigger_ratio: float,
+             floor: float, triggers: IntArray, onsets: IntArray, decided: IntArray, rows: FloatArray) -> int:
+    """Feed the blocks that `samples` completes; write what was decided into the four arrays and return how many.
 
+    `origin` is the number of samples[0] in the recording: before the next block lie _LOOK_BACK blocks that were fed.
     `per_block` is fs/1000, `trigger_ratio` and `floor` are powers.
     """
     scalars, counters, rings = state.scalars, state.counters, state.rings
     weights, history, maxima, pending = state.weights, state.history, state.maxima, state.pending
-    fast_maxima, recent, fs = state.fast_maxima, state.recent, per_block * WORKING_RATE_HZ
-    if counters[_SAMPLE] == 0 and samples.size:
-        _settle(state, samples[0], per_block)
-    total, left, mean = scalars[_SUM], scalars[_LEFT], scalars[_MEAN]
+    fast_maxima, fs = state.fast_maxima, per_block * WORKING_RATE_HZ
     constant, power, gain = scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN]
     innovation, reference = scalars[_INNOVATION], scalars[_REFERENCE]
     highest, long = scalars[_HIGHEST], scalars[_LONG]
-    squares, turns, previous = scalars[_SQUARES], scalars[_TURNS], scalars[_PREVIOUS]
     fast, turn, fast_reference = scalars[_FAST], scalars[_TURN], scalars[_FAST_REFERENCE]
     fast_highest, fast_long = scalars[_FAST_HIGHEST], scalars[_FAST_LONG]
-    sample, block, position = counters[_SAMPLE], counters[_BLOCK], counters[_POSITION]
-    waiting, last = counters[_PENDING], counters[_LAST]
-    found, recent_mask = 0, recent.size - 1
-    for index in range(samples.size):
-        value = samples[index]
-        recent[sample & recent_mask] = value
-        sample += 1
-        turns += (value - previous) * (value - previous)
-        previous = value
-        if left > 1.0:  # most samples lie within a block whole
-            offset = value - mean
-            total += offset
-            squares += offset * offset
-            left -= 1.0
-            continue
-        part = 1.0  # of this sample that is not yet in a block
-        while left <= part:
-            offset = value - mean
-            total += offset * left
-            squares += offset * offset * left
-            part -= left
-            left = per_block
-            # A block is complete.
-            change = total / per_block
-            fast += SMOOTHING * (max(squares / per_block - change * change, 0.0) - fast)
-            turn += SMOOTHING * (turns / per_block - turn)
-            mean += change
-            total = squares = turns = 0.0
-            signal = mean - constant
-            constant += signal * HIGH_PASS
-            error = signal - adapt_and_predict(weights, history, position, gain)
-            gain = step * error / (ORDER * floor + power)
-            power = max(power + signal * signal - history[position + ORDER - 1] ** 2, 0.0)
-            position = remember(history, position, signal)
-            raw = error * error
-            innovation += SMOOTHING * (raw - innovation)
-            k = block & _MASK
-            rings.signal[k], rings.raw_innovation[k], rings.innovation[k] = signal, raw, innovation
-            rings.fast[k], rings.turn[k] = fast, turn
-            highest, fast_highest = max(highest, innovation), max(fast_highest, fast)
-            if block & 3 == 3:
-                now = block >> 2
-                maxima[now & (_MAXIMA - 1)], fast_maxima[now & (_MAXIMA - 1)] = highest, fast_highest
-                long, fast_long = max(long, highest), max(fast_long, fast_highest)
-                highest = fast_highest = 0.0
-                reference = _highest_before(maxima, now, floor)
-                fast_reference = _highest_before(fast_maxima, now, floor)
-                if block & 63 == 63:
-                    _follow_usual(state.memory.usual, math.log2(long + floor), math.log2(fast_long + floor), block < 64)
-                    long = fast_long = 0.0
-            if waiting > 0 and block == pending[0] + AFTER:
-                trigger = pending[0]
-                waiting -= 1
-                for j in range(waiting):
-                    pending[j] = pending[j + 1]
-                onset = fill_features(rows[found], rings, state.memory, trigger, floor, fs)
-                triggers[found] = trigger
-                peak = onset + int(rows[found, 7])
-                onsets[found] = refine_onset(recent, onset, peak, per_block)
-                decided[found] = sample - 1
-                found += 1
-            if block >= SETTLING and block - last >= APART and (
-                _rises(innovation, trigger_ratio * reference, floor, state.memory.usual[3])
-                or _rises(fast, _FAST_RATIO * fast_reference, floor, state.memory.usual[4])
-            ):
-                pending[waiting] = last = block
-                waiting += 1
-            block += 1
-        offset = value - mean
-        total += offset * part
-        squares += offset * offset * part
-        left -= part
-    scalars[_SUM], scalars[_LEFT], scalars[_MEAN] = total, left, mean
+    block, position = counters[_BLOCK], counters[_POSITION]
+    waiting, last, found = counters[_PENDING], counters[_LAST], 0
+    end = origin + samples.size
+    while (block + 1) * per_block <= end:
+        mean, variance, turns = measure_block(samples, origin, block, per_block)
+        fast += SMOOTHING * (variance - fast)
+        turn += SMOOTHING * (turns - turn)
+        signal = mean - constant
+        constant += signal * HIGH_PASS
+        pace = step / (ORDER * floor + power)  # divided before the error is known, and need not be waited for
+        error = signal - adapt_and_predict(weights, history, position, gain)
+        gain = pace * error
+        power = max(power + signal * signal - history[position + ORDER - 1] ** 2, 0.0)
+        position = remember(history, position, signal)
+        raw = error * error
+        innovation += SMOOTHING * (raw - innovation)
+        k = block & _MASK
+        rings.signal[k], rings.raw_innovation[k], rings.innovation[k] = signal, raw, innovation
+        rings.fast[k], rings.turn[k] = fast, turn
+        highest, fast_highest = max(highest, innovation), max(fast_highest, fast)
+        if block & 3 == 3:
+            now = block >> 2
+            maxima[now & (_MAXIMA - 1)], fast_maxima[now & (_MAXIMA - 1)] = highest, fast_highest
+            long, fast_long = max(long, highest), max(fast_long, fast_highest)
+            highest = fast_highest = 0.0
+            reference = _highest_before(maxima, now, floor)
+            fast_reference = _highest_before(fast_maxima, now, floor)
+            if block & 63 == 63:
+                _follow_usual(state.memory.usual, math.log2(long + floor), math.log2(fast_long + floor), block < 64)
+                long = fast_long = 0.0
+        if waiting > 0 and block == pending[0] + AFTER:
+            trigger = pending[0]
+            waiting -= 1
+            for j in range(waiting):
+                pending[j] = pending[j + 1]
+            onset = fill_features(rows[found], rings, state.memory, trigger, floor, fs)
+            triggers[found] = trigger
+            peak = onset + int(rows[found, 7])
+            onsets[found] = refine_onset(samples, origin, onset, peak, per_block)
+            decided[found] = math.ceil((block + 1) * per_block) - 1
+            found += 1
+        if block >= SETTLING and block - last >= APART and (
+            _rises(innovation, trigger_ratio * reference, floor, state.memory.usual[3])
+            or _rises(fast, _FAST_RATIO * fast_reference, floor, state.memory.usual[4])
+        ):
+            pending[waiting] = last = block
+            waiting += 1
+        block += 1
     scalars[_CONSTANT], scalars[_POWER], scalars[_GAIN] = constant, power, gain
     scalars[_INNOVATION], scalars[_REFERENCE] = innovation, reference
     scalars[_HIGHEST], scalars[_LONG] = highest, long
-    scalars[_SQUARES], scalars[_TURNS], scalars[_PREVIOUS] = squares, turns, previous
     scalars[_FAST], scalars[_TURN], scalars[_FAST_REFERENCE] = fast, turn, fast_reference
     scalars[_FAST_HIGHEST], scalars[_FAST_LONG] = fast_highest, fast_long
-    counters[_SAMPLE], counters[_BLOCK], counters[_POSITION] = sample, block, position
+    counters[_BLOCK], counters[_POSITION] = block, position
     counters[_PENDING], counters[_LAST] = waiting, last
     return found
 
@@ -281,37 +279,45 @@ class Core:
                 f"fs is {fs:g} Hz; this detector works from {LOWEST_FS:g} to {HIGHEST_FS:g} Hz:"
                 " record faster, or use another detector"
             )
-        self._fs = fs
         self._per_block = fs / WORKING_RATE_HZ
         self._numbers = (step, 10.0 ** (trigger_db / 10.0), floor_v**2)
+        self._kept = math.ceil((_LOOK_BACK + 1) * self._per_block) + 4
+        self._buffer = np.empty(self._kept + _PUSH)  # the samples kept, and after them the next ones
         self.reset()
 
     def reset(self) -> None:
         """Forget everything."""
-        self._state = new_state(self._fs)
+        self._state = new_state(0.0)
+        self._fed = 0
 
     def push(self, samples: FloatArray) -> Candidates:
         """Candidates that the next samples decide."""
-        # Copies, so that the kernel is compiled for one type of array only: read-only ones are another.
-        parts = [self._run(samples[start : start + _PUSH].copy()) for start in range(0, samples.size, _PUSH)]
+        parts = [self._run(samples[start : start + _PUSH]) for start in range(0, samples.size, _PUSH)]
         return Candidates.join([part for part in parts if part.triggers.size])
 
     def _run(self, samples: FloatArray) -> Candidates:
-        room = int(samples.size / self._per_block) // APART + 2 + _WAITING
+        kept, size = self._kept, samples.size
+        if not self._fed:
+            self._state = new_state(samples[0])
+            self._buffer[:kept] = samples[0]
+        self._buffer[kept : kept + size] = samples
+        room = int(size / self._per_block) // APART + 2 + _WAITING
         triggers, onsets, decided = (np.empty(room, dtype=np.int64) for _ in range(3))
         rows = np.empty((room, len(FEATURES)))
-        found = run_core(samples, self._state, self._per_block, *self._numbers, triggers, onsets, decided, rows)
+        found = run_core(self._buffer[: kept + size], self._fed - kept, self._state, self._per_block, *self._numbers,
+                         triggers, onsets, decided, rows)
+        self._fed += size
+        self._buffer[:kept] = self._buffer[size : size + kept]
         return Candidates(triggers[:found], onsets[:found], decided[:found], rows[:found])
 
     def finish(self) -> Candidates:
         """Candidates that are still waiting, as if the last value stayed; none whose trigger lies past the end."""
         counters = self._state.counters
-        last = int(counters[_SAMPLE]) - 1
+        last = self._fed - 1
         waiting = int(counters[_PENDING])
         if last < 0 or not waiting:
             return Candidates.empty()
-        value = self._state.recent[last & (self._state.recent.size - 1)]
-        tail = self.push(np.full(math.ceil((AFTER + 1) * self._per_block) + 1, value))
+        tail = self.push(np.full(math.ceil((AFTER + 1) * self._per_block) + 1, self._buffer[self._kept - 1]))
         kept = tail.triggers.size and tail.triggers < int(counters[_BLOCK]) - AFTER
         fields = [field[:waiting] for field in tail] if kept is not False else list(Candidates.empty())
         tail = Candidates(*fields)

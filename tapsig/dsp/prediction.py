@@ -18,15 +18,16 @@ KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapp
 """How the default detector's kernels are compiled: nothing that is not used, because the first start waits for it."""
 INNER: dict[str, Any] = {**KERNEL, "cache": False, "no_cpython_wrapper": True}
 """… and those that only kernels call: part of these, so that nothing of their own is written to the cache."""
+REORDERED = {"reassoc", "contract", "nsz"}
+"""Sums may be reordered, so that a loop runs in vector registers. Their order hangs on the loop's count alone: it is the
+same for every chunking of the input."""
 WORKING_RATE_HZ = 1000.0
 ORDER = 32
 HISTORY_SIZE = 1024 + ORDER + 1
 """Samples are written downwards into a buffer of this size; when it is full, the last ones move back to its top."""
 
 
-# Sums may be reordered here, so that the loop runs in vector registers; the count is fixed, so that the order is the
-# same for every chunking of the input.
-@numba.njit(**INNER, fastmath={"reassoc", "contract", "nsz"})
+@numba.njit(**INNER, fastmath=REORDERED, forceinline=True)
 def adapt_and_predict(weights: FloatArray, history: FloatArray, position: int, gain: float) -> float:
     """Apply the update that the last error calls for (`gain` times the history one step ago), then predict.
 
@@ -41,7 +42,7 @@ def adapt_and_predict(weights: FloatArray, history: FloatArray, position: int, g
     return total
 
 
-@numba.njit(**INNER)
+@numba.njit(**INNER, forceinline=True)
 def remember(history: FloatArray, position: int, value: float) -> int:
     """Write `value` as the newest sample; returns its position."""
     position -= 1
@@ -60,8 +61,9 @@ def _innovation(samples: FloatArray, step: float, power_floor: float) -> FloatAr
     innovation = np.empty(samples.size)
     for n in range(samples.size):
         value = samples[n]
+        pace = step / (ORDER * power_floor + power)
         error = value - adapt_and_predict(weights, history, position, gain)
-        gain = step * error / (ORDER * power_floor + power)
+        gain = pace * error
         power = max(power + value * value - history[position + ORDER - 1] ** 2, 0.0)
         position = remember(history, position, value)
         innovation[n] = error
