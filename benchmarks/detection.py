@@ -32,6 +32,7 @@ from tapsig.study.candidate_table import (
     LATE_S,
     CandidateTable,
     collect_candidates,
+    last_scores,
     score_rows,
     with_history,
 )
@@ -204,7 +205,7 @@ def ablation_rows(cache: Path) -> list[Row]:
         gate = fit_gate(train, first=half[0], second=half[1], folds=2, seed=2, columns=columns).gate
         masked = dataclasses.replace(test, rows=test.rows * columns[: test.rows.shape[1]])
         full = with_history(masked, score_rows(gate.first, masked.rows)) * columns
-        point = operate(masked, gate.probability(score_rows(gate.second, full)), 0.5, Tap().dead_time_s)
+        point = operate(masked, gate.probability(last_scores(gate.second, full)), 0.5, Tap().dead_time_s)
         rows.append({"table": "ablation", "left_out": left_out, "f1": point.f1,
                      "errors": point.fp + point.fn, "false_alarms": point.fp, "misses": point.fn})
         say(f"without {left_out}: F1 {point.f1:.4f}")

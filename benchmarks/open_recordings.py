@@ -27,10 +27,10 @@ from tapsig.study.scoring import score, summarise
 from tapsig.study.tuning import tune
 
 DURATION_S = 30.0
-REPEATS = {"fit": 12, "unseen": 5}  # of each condition; every object of the unseen half comes in each
+REPEATS = {"fit": 20, "unseen": 5}  # of each condition; every object of the unseen half comes in each
 SEEDS = {"fit": 1000, "unseen": 2000}
 KITS = (("rock kit",), ("layered kit", "acoustic kit"), ("second layered kit",), ("studio kit",), ("general kit",),
-        ("one-shots",))
+        ("one-shots",), ("first stage kit",), ("second stage kit",), ("concert kit",), ("free kit",))
 """Of the half "fit": one group of kits a recording, so that fitting can judge itself on kits that it has not seen."""
 PANEL_VEHICLES = {"fit": ("heron", "otter", "lynx"), "unseen": ("crane", "ibex", "badger")}
 PLAIN = ("fixed-threshold", "prominence", "sta-lta", "spectral-flux", "ring-following", "innovation")

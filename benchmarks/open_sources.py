@@ -7,6 +7,9 @@
 | hydrogen-drumkits 2017.09.19~dfsg-1 | Debian | by kit: GPL-2(+), CC-BY-SA-3.0 | slaps on a wooden panel, sticks |
 | lmms-common 1.2.2+dfsg1-6 | Debian | GPL-2+ | side stick, wood block, clave, toms, kicks, cymbals, shakers |
 | timgm6mb-soundfont 1.3-5 | Debian | GPL-2 | stick, wood block, castanets, clave, hand drums, cymbals |
+| avldrums.lv2-soundfont 0.5.2-2 | Debian | CC-BY-SA-3.0 | two kits: side stick, toms, kick, cymbals in five layers |
+| fluid-soundfont-gm 3.1-5.3 | Debian | MIT | sticks, rim, clave, wood blocks, castanets, toms, hand drums, kicks |
+| freepats 20060219-4 | Debian | GPL-2+ | sticks, rim, claves, wood blocks, toms, hand drums, kicks, cymbals |
 
 The list of files, their kind, and the half each belongs to stand in open_sources.csv. Halves share no kit and no
 instrument of a kit, so that a fitted detector meets only new instruments. A path that ends in "#byte+samples@rate"
@@ -57,6 +60,12 @@ PACKAGES = {
                 "7d9aa55dd05f11edc57104203ee1c350e3e41f8936ab3741da2bb1158fd46c37"),
         Package("timgm6mb-soundfont", "1.3-5", "debian", 5426644,
                 "034abdfb296d9353433513dad5dbdcab46425ee6008fc02fe7039b46e75edc54"),
+        Package("avldrums.lv2-soundfont", "0.5.2-2", "debian", 24667944,
+                "436813f10c950324f28cb6a71e922f153084b6ed00049cd47da3f0f055f3ffc5"),
+        Package("fluid-soundfont-gm", "3.1-5.3", "debian", 119610208,
+                "6f531493ac4e4d9772fd96b2488ea1790af81c196135fbdd25997da0781fc60e"),
+        Package("freepats", "20060219-4", "debian", 25089504,
+                "1282628c7ec015f0d39a8b1ee58a2d942220bbad38173d005bbfbaaf36e1d6f1"),
     )
 }  # fmt: skip
 

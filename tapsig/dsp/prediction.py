@@ -19,8 +19,7 @@ KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapp
 INNER: dict[str, Any] = {**KERNEL, "cache": False, "no_cpython_wrapper": True}
 """… and those that only kernels call: part of these, so that nothing of their own is written to the cache."""
 REORDERED = {"reassoc", "contract", "nsz"}
-"""Sums may be reordered, so that a loop runs in vector registers. Their order hangs on the loop's count alone: it is the
-same for every chunking of the input."""
+"""Sums may be reordered, so that a loop runs in vector registers; the order hangs on the loop's count alone."""
 WORKING_RATE_HZ = 1000.0
 ORDER = 32
 HISTORY_SIZE = 1024 + ORDER + 1

@@ -7,7 +7,16 @@ import numba
 import numpy as np
 
 from tapsig.detect.candidates import Core
-from tapsig.detect.gate import HISTORY, History, Trees, fill_history, new_history, sum_trees
+from tapsig.detect.gate import (
+    ALL_FEATURES,
+    HISTORY,
+    HOPELESS,
+    History,
+    Trees,
+    fill_history,
+    new_history,
+    sum_trees,
+)
 from tapsig.detect.tap import CORE_FLOOR_V, STEP, TRIGGER_DB
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording
@@ -147,6 +156,12 @@ def _histories(recording: IntArray, triggers: IntArray, rows: FloatArray, scores
             last = recording[i]
             history.seen[0] = 0
         fill_history(out[i], rows[i], triggers[i], scores[i], history)
+
+
+def last_scores(second: Trees, full: FloatArray) -> FloatArray:
+    """The score of each row of `with_history` after both sums: a hopeless one keeps its first, as in `gate.judge`."""
+    first = full[:, ALL_FEATURES.index("score")]
+    return np.where(first < HOPELESS, first, score_rows(second, full))
 
 
 def with_history(table: CandidateTable, scores: FloatArray) -> FloatArray:

@@ -11,13 +11,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tapsig.detect.candidates import HIGHEST_FS, LOWEST_FS
-from tapsig.detect.gate import ALL_FEATURES, Gate
+from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate
 from tapsig.detect.tap import Tap
 from tapsig.errors import ParameterError
 from tapsig.features import FEATURES
 from tapsig.records import Recording
 from tapsig.study.boosting import Boosting, join_sums
-from tapsig.study.candidate_table import LATE_S, CandidateTable, collect_candidates, score_rows, with_history
+from tapsig.study.candidate_table import (
+    LATE_S,
+    CandidateTable,
+    collect_candidates,
+    last_scores,
+    score_rows,
+    with_history,
+)
 from tapsig.units import FloatArray, IntArray, check_positive
 
 LEAST_TAPS = 20
@@ -70,12 +77,13 @@ def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds:
     if last_weights is not None:
         weights = np.where(table.tap < 0, 0.0, last_weights)
     full = with_history(table, held) * keep
+    asked = np.where(held < HOPELESS, 0.0, weights)  # the second sum need only know what it will be asked
     crossed = np.zeros(taps.size)
     for k in np.unique(fold):
-        trees = second.grow(full[fold != k], taps[fold != k], weights[fold != k], seed=seed)
-        crossed[fold == k] = score_rows(trees, full[fold == k])
+        trees = second.grow(full[fold != k], taps[fold != k], asked[fold != k], seed=seed)
+        crossed[fold == k] = last_scores(trees, full[fold == k])
         tell(f"second sum without part {k}")
-    second_trees = second.grow(full, taps, weights, seed=seed)
+    second_trees = second.grow(full, taps, asked, seed=seed)
     slope, offset = calibrate(crossed, taps, weights)
     gate = Gate.from_json(Gate(first_trees, second_trees, slope, offset).to_json())
     return Crossed(gate, crossed)
@@ -87,15 +95,17 @@ def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds:
     taps = (table.tap == 1).astype(np.int64)
     weights = np.where(table.tap < 0, 0.0, table.weights)
     full = with_history(table, score_rows(gate.first, table.rows))
-    start = score_rows(gate.second, full)
+    start = last_scores(gate.second, full)
     fold = choose_folds(table, folds, rng)
     crossed = start.copy()
+    hopeless = full[:, ALL_FEATURES.index("score")] < HOPELESS
+    asked = np.where(hopeless, 0.0, weights)
     if boosting.trees:
         for k in np.unique(fold):
             out = fold != k
-            trees = boosting.mend(full[out], taps[out], weights[out], start[out], seed=seed)
-            crossed[~out] += score_rows(trees, full[~out])
-        added = boosting.mend(full, taps, weights, start, seed=seed)
+            trees = boosting.mend(full[out], taps[out], asked[out], start[out], seed=seed)
+            crossed[~out] += np.where(hopeless[~out], 0.0, score_rows(trees, full[~out]))
+        added = boosting.mend(full, taps, asked, start, seed=seed)
         gate = replace(gate, second=join_sums(gate.second, added))
     slope, offset = calibrate(crossed, taps, weights)
     return Crossed(Gate.from_json(replace(gate, slope=slope, offset=offset).to_json()), crossed)
@@ -250,7 +260,7 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
     floor_v = min(shipped.floor_v, _quiet_floor_v(table))
     point = choose_operation(table, chosen.gate.probability(chosen.scores), dead_time_s=shipped.dead_time_s,
                              false_alarms_per_hour=false_alarms_per_hour)
-    start = score_rows(shipped.gate.second, with_history(table, score_rows(shipped.gate.first, table.rows)))
+    start = last_scores(shipped.gate.second, with_history(table, score_rows(shipped.gate.first, table.rows)))
     before = operate(table, shipped.gate.probability(start), shipped.probability, shipped.dead_time_s)
     variant = replace(shipped, gate=chosen.gate, probability=point.probability, floor_v=floor_v)
     groups = len(set(table.groups))

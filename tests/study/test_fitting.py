@@ -10,14 +10,21 @@ import pytest
 
 from tapsig.cli import fit as fit_command
 from tapsig.cli import main
-from tapsig.detect import load_detector
+from tapsig.detect import detect, load_detector
 from tapsig.detect.tap import Tap
 from tapsig.errors import LabelError, ParameterError
 from tapsig.features import FEATURES
 from tapsig.records import Label, Recording
 from tapsig.simulate import simulate_scene
 from tapsig.study.boosting import Boosting
-from tapsig.study.candidate_table import CandidateTable, collect_candidates, label_candidates
+from tapsig.study.candidate_table import (
+    CandidateTable,
+    collect_candidates,
+    label_candidates,
+    last_scores,
+    score_rows,
+    with_history,
+)
 from tapsig.study.fitting import calibrate, choose_folds, choose_operation, fit_detector, fit_gate, operate
 
 
@@ -41,6 +48,17 @@ def recordings() -> list[Recording]:
                                        positions=("inner-skin", "frame"))
             found += simulated.recordings.values()
     return found
+
+
+def test_a_table_is_scored_as_the_running_detector_scores_it(recordings: list[Recording]) -> None:
+    tap = Tap()
+    for recording in recordings:
+        found = collect_candidates([recording])
+        scores = last_scores(tap.gate.second, with_history(found, score_rows(tap.gate.first, found.rows)))
+        running = detect(tap, recording, keep_rejected=True)
+        # What waits for its decision at the end is in the running detector alone.
+        np.testing.assert_allclose(running.strength[: scores.size], tap.gate.probability(scores), rtol=1e-12)
+        assert (scores < -5.0).any() == np.isnan(running.features["age"]).any()
 
 
 def test_the_candidate_that_answers_a_tap_is_its_own_and_others_near_it_are_unclear() -> None:
