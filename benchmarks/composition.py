@@ -12,7 +12,7 @@ from scipy import signal
 
 from benchmarks.open_sources import Hit
 from tapsig.records import Label, Recording
-from tapsig.simulate.vehicle import build_structure, find_vehicle
+from tapsig.simulate.vehicle import Vehicle, build_structure
 from tapsig.units import FloatArray, db_to_amplitude, seconds_to_samples
 
 MEDIAN_TAP_V = 0.4
@@ -117,12 +117,11 @@ def compose_recording(
     )  # fmt: skip
 
 
-def panel_response(vehicle: str, fs: float, *, length_s: float = 1.5) -> FloatArray:
-    """Impulse response of a vehicle's simulated inner skin, from where it is tapped to where the disc sits; peak 1.
+def panel_response(door: Vehicle, fs: float, *, length_s: float = 1.5) -> FloatArray:
+    """Impulse response of a simulated inner skin, from where the door is tapped to where the disc sits; peak 1.
 
     A sum of decaying sinusoids, one for each mode of the coupled door below 0.45 fs.
     """
-    door = find_vehicle(vehicle)
     structure = build_structure(door, 0.45 * fs)
     place = door.sensor_places["inner-skin"]
     gain = structure.vector(*door.tap_places[0]) * structure.vector(*place)

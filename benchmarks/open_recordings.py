@@ -22,6 +22,7 @@ from benchmarks.peers import PEERS
 from benchmarks.sections import write_section
 from tapsig.detect import CATALOGUE, Variant
 from tapsig.records import Recording
+from tapsig.simulate import find_vehicle, random_vehicle
 from tapsig.study.fitting import fit_detector
 from tapsig.study.scoring import score, summarise
 from tapsig.study.tuning import tune
@@ -33,6 +34,8 @@ KITS = (("rock kit",), ("layered kit", "acoustic kit"), ("second layered kit",),
         ("one-shots",), ("first stage kit",), ("second stage kit",), ("concert kit",), ("free kit",))
 """Of the half "fit": one group of kits a recording, so that fitting can judge itself on kits that it has not seen."""
 PANEL_VEHICLES = {"fit": ("heron", "otter", "lynx"), "unseen": ("crane", "ibex", "badger")}
+MORE_PANELS = range(730_000, 730_004)
+"""Random vehicles of the half "fit", so that as many panels and kits as can be meet."""
 PLAIN = ("fixed-threshold", "prominence", "sta-lta", "spectral-flux", "ring-following", "innovation")
 WINDOWS_S = (0.05, 0.025)
 TRIES = 60
@@ -57,12 +60,13 @@ def compose_half(half: str, hits: list[Hit] | None = None, *, mixed: bool = Fals
     hits = load_half(half) if hits is None else hits
     recordings = []
     groups = KITS if half == "fit" else (tuple({hit.source.kit for hit in hits}),)
+    panels = [find_vehicle(name) for name in PANEL_VEHICLES[half]]
+    panels += [random_vehicle(seed) for seed in MORE_PANELS if half == "fit"]
     for number, (condition, repeat) in enumerate(itertools.product(CONDITIONS, range(REPEATS[half]))):
         rng = np.random.default_rng(SEEDS[half] + number)
         response = None
         if condition.panel:
-            vehicle = PANEL_VEHICLES[half][repeat % len(PANEL_VEHICLES[half])]
-            response = panel_response(vehicle, condition.fs)
+            response = panel_response(panels[repeat % len(panels)], condition.fs)
         group = groups[repeat % len(groups)]
         chosen = [hit for hit in hits if hit.source.kit in group]
         if not mixed:

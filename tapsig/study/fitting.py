@@ -31,6 +31,8 @@ LEAST_TAPS = 20
 """Fewer taps than this are refused."""
 FEW_TAPS = 400
 """With fewer taps than this the shipped gate is refined; with more a new one is fitted as well, and the better kept."""
+MANY_TAPS = 1500
+"""From so many taps on, a new gate may have larger trees."""
 SPEEDS = (0.72, 0.85, 1.18, 1.38)
 """A gate is also fitted to the recordings at these speeds: larger and smaller bodies ring lower and higher, and a few
 recordings hold only a few bodies. It is judged on the recordings as they are."""
@@ -254,7 +256,7 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
         ways["refined"] = _judge(refine_gate(wide, shipped.gate, _small(heard), seed=seed), table)
         ways["calibrated"] = refine_gate(table, shipped.gate, Boosting(trees=0), seed=seed)
     if heard >= FEW_TAPS:
-        ways["new"] = _judge(fit_gate(wide, first=_small(heard), second=_small(heard), seed=seed), table)
+        ways["new"] = _judge(fit_gate(wide, first=_large(heard), second=_large(heard), seed=seed), table)
     way = min(ways, key=lambda name: log_loss(ways[name], table))
     chosen = ways[way]
     floor_v = min(shipped.floor_v, _quiet_floor_v(table))
@@ -280,6 +282,13 @@ def _small(heard: int) -> Boosting:
     """Fewer and smaller trees for fewer taps."""
     leaf = max(5, min(20, heard // 12))
     return Boosting(trees=min(100, 10 + heard // 20), leaves=4 if heard < 200 else 8, rate=0.1, least_leaf=leaf)
+
+
+def _large(heard: int) -> Boosting:
+    """Of a new gate: more and larger trees where there are taps for them (DEVELOPERS.md)."""
+    if heard < MANY_TAPS:
+        return _small(heard)
+    return Boosting(trees=min(300, heard // 15), leaves=16, least_leaf=min(60, heard // 60))
 
 
 def _quiet_floor_v(table: CandidateTable) -> float:
