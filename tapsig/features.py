@@ -219,8 +219,9 @@ def _fill_shape(row: FloatArray, rings: Rings, trigger: int, peak: int, onset: i
 
 @numba.njit(**INNER)
 def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: int, floor: float) -> int:
-    _bands(rings.signal, stop - _WINDOW - 2, row, column)
-    _bands(rings.signal, onset - 2 - _WINDOW, row, column + BANDS)
+    for half in range(2):  # one call: two with columns of other types would be compiled twice
+        first = onset - 2 - _WINDOW if half else stop - _WINDOW - 2
+        _bands(rings.signal, first, row, column + half * BANDS)
     total = row[column] + row[column + 1] + row[column + 2] + row[column + 3]
     for j in range(BANDS):
         after, before = row[column + j], row[column + BANDS + j]
