@@ -1,10 +1,11 @@
 """The shared core against a plain NumPy re-statement, and the innovation variant's behaviour."""
 
+import numba
 import numpy as np
 import pytest
 from scipy import signal
 
-from tapsig.detect.candidates import AFTER, Core
+from tapsig.detect.candidates import AFTER, Core, measure_block
 from tapsig.detect.innovation import Innovation
 from tapsig.dsp.prediction import compute_innovation, decimate
 from tapsig.errors import ParameterError
@@ -85,6 +86,30 @@ def test_core_equals_the_plain_statement(tapped: np.ndarray, every: int) -> None
         above = fast[trigger - 2 : trigger + 13].max() + 0.1 * FLOOR
         before = fast[max(trigger - 50, 0) : trigger - 5].max() + 0.1 * FLOOR
         assert values["fast_rise"] == pytest.approx(10 * np.log10(above / before), abs=1e-6)
+
+
+@numba.njit
+def measure(samples: np.ndarray, origin: int, block: int, per_block: float) -> tuple[float, float, float]:
+    """From Python, which cannot call what only kernels call."""
+    return measure_block(samples, origin, block, per_block)
+
+
+@pytest.mark.parametrize("fs", [250.0, 700.0, 2000.0, 8000.0, 11025.0, 44100.0])
+def test_blocks_share_out_the_samples_on_their_edges(fs: float) -> None:
+    samples = 2.5 + np.random.default_rng(1).standard_normal(int(0.2 * fs))
+    before = np.concatenate((samples[:1], samples))  # one sample that came earlier
+    edges = np.arange(200) * fs / 1000.0
+    means, squares = (
+        np.diff(np.interp(edges, np.arange(samples.size + 1), np.append(0.0, np.cumsum(values)))) * 1000.0 / fs
+        for values in (samples, samples**2)
+    )
+    begins = np.floor(np.arange(samples.size) * 1000.0 / fs + 1e-9).astype(int)
+    turns = np.bincount(begins, np.diff(before) ** 2, means.size)
+    for block in range(means.size):
+        mean, variance, turn = measure(before, -1, block, fs / 1000.0)
+        assert mean == pytest.approx(means[block], abs=1e-9)
+        assert variance == pytest.approx(squares[block] - means[block] ** 2, abs=1e-9)
+        assert turn == pytest.approx(turns[block] * 1000.0 / fs, abs=1e-6)
 
 
 @pytest.mark.parametrize("hz", [1500.0, 2500.0, 3300.0])
