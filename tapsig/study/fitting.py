@@ -79,7 +79,7 @@ def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds:
     if last_weights is not None:
         weights = np.where(table.tap < 0, 0.0, last_weights)
     full = with_history(table, held) * keep
-    asked = np.where(held < HOPELESS, 0.0, weights)  # the second sum need only know what it will be asked
+    asked = _asked(held, taps, weights, fold)
     crossed = np.zeros(taps.size)
     for k in np.unique(fold):
         trees = second.grow(full[fold != k], taps[fold != k], asked[fold != k], seed=seed)
@@ -91,6 +91,16 @@ def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds:
     return Crossed(gate, crossed)
 
 
+def _asked(scores: FloatArray, taps: IntArray, weights: FloatArray, fold: IntArray) -> FloatArray:
+    """Weights in the second sum: it need only know what it will be asked, and hopeless candidates are not.
+
+    They stay where some part without them would hold taps alone, or others alone.
+    """
+    asked = np.where(scores < HOPELESS, 0.0, weights)
+    both = all(np.unique(taps[(asked > 0) & (fold != k)]).size == 2 for k in np.unique(fold))
+    return asked if both else weights
+
+
 def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds: int = 4, seed: int = 0) -> Crossed:
     """Keep `gate`, and add a few trees to its second sum that mend what it gets wrong on `table`, cross-fitted."""
     rng = np.random.default_rng(seed)
@@ -100,13 +110,13 @@ def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds:
     start = last_scores(gate.second, full)
     fold = choose_folds(table, folds, rng)
     crossed = start.copy()
-    hopeless = full[:, ALL_FEATURES.index("score")] < HOPELESS
-    asked = np.where(hopeless, 0.0, weights)
+    first = full[:, ALL_FEATURES.index("score")]
+    asked = _asked(first, taps, weights, fold)
     if boosting.trees:
         for k in np.unique(fold):
             out = fold != k
             trees = boosting.mend(full[out], taps[out], asked[out], start[out], seed=seed)
-            crossed[~out] += np.where(hopeless[~out], 0.0, score_rows(trees, full[~out]))
+            crossed[~out] += np.where(first[~out] < HOPELESS, 0.0, score_rows(trees, full[~out]))
         added = boosting.mend(full, taps, asked, start, seed=seed)
         gate = replace(gate, second=join_sums(gate.second, added))
     slope, offset = calibrate(crossed, taps, weights)

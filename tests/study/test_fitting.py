@@ -50,6 +50,16 @@ def recordings() -> list[Recording]:
     return found
 
 
+def test_a_gate_whose_first_sum_finds_all_others_hopeless_can_be_fitted() -> None:
+    count = 800
+    taps_s = np.arange(count // 2) * 1.0 + 0.2
+    found = table(sorted([*taps_s, *(taps_s + 0.5)]), list(taps_s), 400.0)
+    found.rows[:, 0] = np.where(found.tap == 1, 20.0, 0.0)
+    crossed = fit_gate(found, first=Boosting(trees=200, rate=0.3), second=Boosting(trees=5), seed=0)
+    assert (crossed.scores[found.tap == 0] < -5.0).all()
+    assert (crossed.gate.probability(crossed.scores[found.tap == 1]) > 0.99).all()
+
+
 def test_a_table_is_scored_as_the_running_detector_scores_it(recordings: list[Recording]) -> None:
     tap = Tap()
     for recording in recordings:
