@@ -27,15 +27,7 @@ from tapsig.detect.ring_following import RingFollowing
 from tapsig.detect.tap import Tap
 from tapsig.records import Recording
 from tapsig.simulate import FLEET, POSITIONS, SCENES, SimulatedScene, find_vehicle, simulate_scene
-from tapsig.study.candidate_table import (
-    EARLY_S,
-    LATE_S,
-    CandidateTable,
-    collect_candidates,
-    last_scores,
-    score_rows,
-    with_history,
-)
+from tapsig.study.candidate_table import EARLY_S, LATE_S, CandidateTable, collect_candidates, score_table
 from tapsig.study.scoring import ScoreTable, score
 from tapsig.study.tuning import tune
 from tapsig.units import FloatArray
@@ -203,9 +195,7 @@ def ablation_rows(cache: Path) -> list[Row]:
     for left_out in ("nothing", *ALL_FAMILIES):
         columns = np.array([float(name not in ALL_FAMILIES.get(left_out, ())) for name in ALL_FEATURES])
         gate = fit_gate(train, first=half[0], second=half[1], folds=2, seed=2, columns=columns).gate
-        masked = dataclasses.replace(test, rows=test.rows * columns[: test.rows.shape[1]])
-        full = with_history(masked, score_rows(gate.first, masked.rows)) * columns
-        point = operate(masked, gate.probability(last_scores(gate.second, full)), 0.5, Tap().dead_time_s)
+        point = operate(test, gate.probability(score_table(test, gate, columns=columns)), 0.5, Tap().dead_time_s)
         rows.append({"table": "ablation", "left_out": left_out, "f1": point.f1,
                      "errors": point.fp + point.fn, "false_alarms": point.fp, "misses": point.fn})
         say(f"without {left_out}: F1 {point.f1:.4f}")

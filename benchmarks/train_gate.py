@@ -24,7 +24,7 @@ from tapsig.features import FEATURES
 from tapsig.records import Recording
 from tapsig.simulate import FLEET, POSITIONS, SCENES, Vehicle, find_vehicle, random_vehicle, simulate_scene
 from tapsig.study.boosting import Boosting
-from tapsig.study.candidate_table import CandidateTable, collect_candidates, last_scores, score_rows, with_history
+from tapsig.study.candidate_table import CandidateTable, collect_candidates, score_table
 from tapsig.study.fitting import Crossed, add_speeds, fit_gate, operate
 from tapsig.units import FloatArray
 
@@ -199,8 +199,7 @@ def main() -> None:
 
 def write_model(crossed: Crossed, held: CandidateTable, plans: Sequence[str], out: Path) -> None:
     """Choose the operating point on validation and write the detector."""
-    full = with_history(held, score_rows(crossed.gate.first, held.rows))
-    probability = crossed.gate.probability(last_scores(crossed.gate.second, full))
+    probability = crossed.gate.probability(score_table(held, crossed.gate))
     least = float(f"{choose_probability(held, plans, probability):.4g}")
     report(held, plans, probability, least)
     text = render_detector(Tap(probability=least, floor_v=FLOOR_V, dead_time_s=DEAD_TIME_S, gate=crossed.gate))

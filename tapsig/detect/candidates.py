@@ -78,10 +78,9 @@ class State(NamedTuple):
     memory: Memory
 
 
-def new_state(first: float) -> State:
-    """The state before the first sample: the high-pass is in the steady state of its value."""
+def new_state() -> State:
+    """The state before the first sample."""
     scalars, counters = np.zeros(12), np.zeros(4, dtype=np.int64)
-    scalars[_CONSTANT] = first
     counters[_POSITION] = HISTORY_SIZE - ORDER - 1
     counters[_LAST] = -APART
     return State(scalars, counters, np.zeros(ORDER), np.zeros(HISTORY_SIZE), np.zeros(_MAXIMA), np.zeros(_MAXIMA),
@@ -287,7 +286,7 @@ class Core:
 
     def reset(self) -> None:
         """Forget everything."""
-        self._state = new_state(0.0)
+        self._state = new_state()
         self._fed = 0
 
     def push(self, samples: FloatArray) -> Candidates:
@@ -298,8 +297,7 @@ class Core:
     def _run(self, samples: FloatArray) -> Candidates:
         kept, size = self._kept, samples.size
         if not self._fed:
-            self._state = new_state(samples[0])
-            self._buffer[:kept] = samples[0]
+            self._buffer[:kept] = self._state.scalars[_CONSTANT] = samples[0]  # as if that value had stood for ever
         self._buffer[kept : kept + size] = samples
         room = int(size / self._per_block) // APART + 2 + _WAITING
         triggers, onsets, decided = (np.empty(room, dtype=np.int64) for _ in range(3))

@@ -1,7 +1,7 @@
 """Labelled recordings -> candidates with their features and the truth about each: what a gate is fitted to."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
@@ -11,6 +11,7 @@ from tapsig.detect.gate import (
     ALL_FEATURES,
     HISTORY,
     HOPELESS,
+    Gate,
     History,
     Trees,
     fill_history,
@@ -169,3 +170,10 @@ def with_history(table: CandidateTable, scores: FloatArray) -> FloatArray:
     out = np.empty((table.onset_s.size, len(HISTORY)))
     _histories(table.recording, table.triggers, table.rows, scores, new_history(), out)
     return np.hstack([table.rows, out])
+
+
+def score_table(table: CandidateTable, gate: Gate, *, columns: FloatArray | None = None) -> FloatArray:
+    """Scores of a table after both sums, shape (n,); `columns` as in `fit_gate`."""
+    keep = np.ones(len(ALL_FEATURES)) if columns is None else columns
+    masked = replace(table, rows=table.rows * keep[: table.rows.shape[1]])
+    return last_scores(gate.second, with_history(masked, score_rows(gate.first, masked.rows)) * keep)

@@ -23,6 +23,7 @@ from tapsig.study.candidate_table import (
     collect_candidates,
     last_scores,
     score_rows,
+    score_table,
     with_history,
 )
 from tapsig.units import FloatArray, IntArray, check_positive
@@ -272,7 +273,7 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
     floor_v = min(shipped.floor_v, _quiet_floor_v(table))
     point = choose_operation(table, chosen.gate.probability(chosen.scores), dead_time_s=shipped.dead_time_s,
                              false_alarms_per_hour=false_alarms_per_hour)
-    start = last_scores(shipped.gate.second, with_history(table, score_rows(shipped.gate.first, table.rows)))
+    start = score_table(table, shipped.gate)
     before = operate(table, shipped.gate.probability(start), shipped.probability, shipped.dead_time_s)
     variant = replace(shipped, gate=chosen.gate, probability=point.probability, floor_v=floor_v)
     groups = len(set(table.groups))

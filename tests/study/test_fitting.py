@@ -17,14 +17,7 @@ from tapsig.features import FEATURES
 from tapsig.records import Label, Recording
 from tapsig.simulate import simulate_scene
 from tapsig.study.boosting import Boosting
-from tapsig.study.candidate_table import (
-    CandidateTable,
-    collect_candidates,
-    label_candidates,
-    last_scores,
-    score_rows,
-    with_history,
-)
+from tapsig.study.candidate_table import CandidateTable, collect_candidates, label_candidates, score_table
 from tapsig.study.fitting import calibrate, choose_folds, choose_operation, fit_detector, fit_gate, operate
 
 
@@ -64,7 +57,7 @@ def test_a_table_is_scored_as_the_running_detector_scores_it(recordings: list[Re
     tap = Tap()
     for recording in recordings:
         found = collect_candidates([recording])
-        scores = last_scores(tap.gate.second, with_history(found, score_rows(tap.gate.first, found.rows)))
+        scores = score_table(found, tap.gate)
         running = detect(tap, recording, keep_rejected=True)
         # What waits for its decision at the end is in the running detector alone.
         np.testing.assert_allclose(running.strength[: scores.size], tap.gate.probability(scores), rtol=1e-12)
