@@ -37,7 +37,8 @@ FAMILIES: dict[str, tuple[str, ...]] = {
         "fast_over_quiet",  # … over its quietest of late
         "fast_fall_early",  # first 6 ms over the next 6 ms
         "fast_fall_late",  # first 6 ms over the last
-        "fast_octave",  # log2 of its mean frequency in hertz
+        "fast_octave", "fast_octave_middle", "fast_octave_late",  # log2 of its mean frequency in hertz: in the first
+        # 6 ms, the next 6 ms, the rest
     ),
     "level": (
         "level_over_noise",  # peak of the innovation over its quietest of late, dB
@@ -233,8 +234,9 @@ def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: in
 @numba.njit(**INNER)
 def _fill_fast(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int, onset: int, stop: int,
                floor: float, fs: float) -> int:
-    highest, before, top, earlier, turn = 0.0, 0.0, 0.0, 0.0, 0.0
+    highest, before, top, earlier = 0.0, 0.0, 0.0, 0.0
     early, middle, late = 0.0, 0.0, 0.0
+    turn_early, turn_middle, turn_late = 0.0, 0.0, 0.0
     for i in range(trigger - 60, stop):  # one loop: eight would be compiled at the first start
         fast = rings.fast[i & _MASK]
         if trigger - 50 <= i < trigger - 5:
@@ -245,25 +247,31 @@ def _fill_fast(row: FloatArray, column: int, rings: Rings, memory: Memory, trigg
             earlier += fast
         if i >= onset:
             top = max(top, rings.signal[i & _MASK] ** 2)
+            turn = rings.turn[i & _MASK]
             if i < onset + 6:
                 early += fast
-                turn += rings.turn[i & _MASK]
+                turn_early += turn
             elif i < onset + 12:
                 middle += fast
+                turn_middle += turn
             else:
                 late += fast
+                turn_late += turn
     least = 0.1 * floor
-    first = early / 6.0 + least
+    rest = stop - onset - 12
+    first, second, third = early / 6.0 + least, middle / 6.0 + least, late / rest + least
     row[column] = _ratio_db(highest + least, top + least)
     row[column + 1] = _ratio_db(highest + least, before + least)
     row[column + 2] = _ratio_db(highest + least, earlier / 54.0 + least)
     row[column + 3] = DB_OF_DOUBLED * (math.log2(highest + least) - memory.usual[4])
-    row[column + 4] = _ratio_db(first, middle / 6.0 + least)
-    row[column + 5] = _ratio_db(first, late / (stop - onset - 12) + least)
+    row[column + 4] = _ratio_db(first, second)
+    row[column + 5] = _ratio_db(first, third)
     # A sinusoid's steps have 2 - 2 cos(2 pi f / fs) of its power: at most 4, and (2 pi f / fs) squared where f is low.
-    steps = (turn / 6.0 + least) / first
-    row[column + 6] = 0.5 * math.log2(min(steps, 4.0)) + math.log2(fs / (2.0 * math.pi))
-    return column + 7
+    octave = math.log2(fs / (2.0 * math.pi))
+    row[column + 6] = octave + 0.5 * math.log2(min((turn_early / 6.0 + least) / first, 4.0))
+    row[column + 7] = octave + 0.5 * math.log2(min((turn_middle / 6.0 + least) / second, 4.0))
+    row[column + 8] = octave + 0.5 * math.log2(min((turn_late / rest + least) / third, 4.0))
+    return column + 9
 
 
 @numba.njit(**INNER)

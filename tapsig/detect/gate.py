@@ -1,7 +1,8 @@
 """The gate of `tap`: two small sums of decision trees, as JSON that anyone can read, evaluated by a few lines.
 
-The first sum judges a candidate by its features. The second judges it again with what the first said of the candidates
-before it: a person taps in groups of like blows with human gaps; rain, music and rattles do not.
+The first sum judges a candidate by its features. The second judges it again with what was said of the candidates
+before it, and how like them it is: a person taps the same body in groups of like blows with human gaps; rain, music and
+rattles do not.
 """
 
 import math
@@ -12,27 +13,47 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from tapsig.dsp.prediction import INNER, KERNEL
+from tapsig.dsp.prediction import INNER, KERNEL, REORDERED
 from tapsig.errors import ParameterError
 from tapsig.features import FAMILIES, FEATURES
 from tapsig.units import FloatArray, IntArray
 
+LIKENESS: dict[str, float] = {
+    "share_40hz": 12.0, "share_125hz": 8.5, "share_210hz": 7.5, "share_330hz": 8.0,
+    "innovation_crest": 4.0, "innovation_fall_early": 9.5, "innovation_fall_late": 9.0, "innovation_width": 8.0,
+    "fast_share": 7.0, "fast_fall_early": 7.5, "fast_fall_late": 8.5,
+    "fast_octave": 0.35, "fast_octave_middle": 0.3, "fast_octave_late": 0.3,
+}  # fmt: skip
+"""Features by which blows are compared, none of which depends on their force, and the difference in each that counts as
+one: how much blows on the same body differ (standard deviation on the half "fit" of the real hits, to a common scale).
+"""
+
 HISTORY: tuple[str, ...] = (
     "score",  # the first sum's score of this candidate
-    "best_700ms", "best_since", "best_step", "best_shape",  # of the likeliest tap 80–700 ms before: score, ms (log2),
-    # level against it in dB, difference of the band shares in dB
-    "taps_4s", "others_4s", "level_4s", "shape_4s",  # likely taps before; unlikely ones; level and shape against them
+    "best_700ms", "best_since", "best_step", "best_unlike",  # of the likeliest tap 80–700 ms before: score, ms (log2),
+    # level against it in dB, difference from it (mean over LIKENESS)
+    "taps_4s", "others_4s", "level_4s",  # likely taps before; unlikely ones; level against the taps
     "taps_30s", "others_30s", "loud_others_30s", "mean_score_16",
     "beat",  # this gap over the gap before, |log2|
     "noise_v_db",  # quietest innovation of late, dB re 1 V: near the converter's own noise only when at rest
     "age",  # log2 of ms since the start, up to 8 s: before, the past says little
+    "alike", "alike_closely",  # of 30 s: log2 of the taps that are like this one over the others that are
+    "nearest",  # difference from the tap most like this one
+    *(f"off_{name}" for name in LIKENESS),  # difference from the mean of the taps
 )  # fmt: skip
 ALL_FEATURES: tuple[str, ...] = (*FEATURES, *HISTORY)
 ALL_FAMILIES: dict[str, tuple[str, ...]] = {**FAMILIES, "history": HISTORY}
 HOPELESS = -5.0
 """A candidate with a first score below this (odds under 1 to 150) is not judged a second time: that saves time."""
 _REMEMBERED = 64
-_SHARES = FEATURES.index("share_40hz")
+CLOSE, VERY_CLOSE = 1.0, 0.5
+"""Mean difference over LIKENESS from which on two candidates are not alike, and not closely alike."""
+FURTHEST = 4.0
+"""Difference where there is nothing to differ from."""
+COMPARED: IntArray = np.array([FEATURES.index(name) for name in LIKENESS])
+LARGEST_COMPARED = 40.0  # decibels, octaves, blocks
+_PER_UNIT: FloatArray = 1.0 / np.array(list(LIKENESS.values()))
+_OFF = len(HISTORY) - len(LIKENESS)
 _LEVEL = FEATURES.index("level_v_db")
 _OVER_NOISE = FEATURES.index("level_over_noise")
 _NONE = -(1 << 40)
@@ -137,20 +158,26 @@ def sum_trees(trees: Trees, row: FloatArray) -> float:
 
 
 class History(NamedTuple):
-    """The last 64 candidates: block, level (dB), first score and its logistic, shares; how many."""
+    """The last 64 candidates: block, level (dB), score, its logistic, shape (what LIKENESS names); how many.
+
+    own, sums: room for the shape of the candidate in hand and for sums over those of others.
+    """
 
     block: IntArray
     level: FloatArray
     score: FloatArray
     likely: FloatArray
-    shares: FloatArray
+    shapes: FloatArray
     seen: IntArray
+    own: FloatArray
+    sums: FloatArray
 
 
 def new_history() -> History:
     """Nothing happened yet."""
     return History(np.full(_REMEMBERED, _NONE, dtype=np.int64), np.zeros(_REMEMBERED), np.zeros(_REMEMBERED),
-                   np.zeros(_REMEMBERED), np.zeros((_REMEMBERED, 4)), np.zeros(1, dtype=np.int64))
+                   np.zeros(_REMEMBERED), np.zeros((_REMEMBERED, len(LIKENESS))), np.zeros(1, dtype=np.int64),
+                   np.zeros(len(LIKENESS)), np.zeros(len(LIKENESS)))
 
 
 @numba.njit(**INNER)
@@ -159,22 +186,39 @@ def _logistic(score: float) -> float:
 
 
 @numba.njit(**INNER)
-def _shape_distance(history: History, k: int, row: FloatArray) -> float:
+def _measure_shape(row: FloatArray, shape: FloatArray) -> None:
+    for j in range(shape.size):
+        shape[j] = _PER_UNIT[j] * min(max(row[COMPARED[j]], -LARGEST_COMPARED), LARGEST_COMPARED)
+
+
+@numba.njit(**INNER, fastmath=REORDERED)
+def _unlikeness(history: History, k: int) -> float:
+    """Mean difference of the candidate in hand from candidate k."""
     total = 0.0
-    for j in range(4):
-        total += abs(max(history.shares[k, j], -30.0) - max(row[_SHARES + j], -30.0))
-    return 0.25 * total
+    for j in range(history.own.size):
+        total += abs(history.shapes[k, j] - history.own[j])
+    return total / history.own.size
+
+
+@numba.njit(**INNER)
+def _log_odds(alike: float, others: float) -> float:
+    return math.log2((alike + 0.01) / (others + 0.01))
 
 
 @numba.njit(**INNER)
 def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, history: History) -> None:
-    """Write the features HISTORY of a candidate into `out` (their number,), and remember it."""
+    """Write the features HISTORY of a candidate with this first score into `out` (their number,)."""
     level = row[_LEVEL]
     best, best_k = -12.0, np.int64(-1)  # of k's own type, so that what takes either is compiled once
-    taps_4s, others_4s, level_4s, shape_4s = 0.0, 0.0, 0.0, 0.0
+    best_unlike, nearest = FURTHEST, FURTHEST
+    taps_4s, others_4s, level_4s = 0.0, 0.0, 0.0
     taps_30s, others_30s, loud_others_30s, mean_score, mean_count = 0.0, 0.0, 0.0, 0.0, 0
+    alike, alike_others, closely, closely_others = 0.0, 0.0, 0.0, 0.0
     first_gap, second_gap = 0, 0
-    seen = history.seen[0]
+    seen, own, sums = history.seen[0], history.own, history.sums
+    _measure_shape(row, own)
+    for j in range(own.size):
+        sums[j] = 0.0
     for j in range(min(seen, _REMEMBERED)):
         k = (seen - 1 - j) & (_REMEMBERED - 1)
         age = trigger - history.block[k]
@@ -191,43 +235,55 @@ def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, h
                 first_gap = age
             elif second_gap == 0 and age - first_gap >= 80:
                 second_gap = age - first_gap
+        unlike = _unlikeness(history, k)
         if age <= 700 and history.score[k] > best:
-            best, best_k = history.score[k], k
+            best, best_k, best_unlike = history.score[k], k, unlike
         if age <= 4000:
             taps_4s += likely
             others_4s += 1.0 - likely
             level_4s += likely * history.level[k]
-            shape_4s += likely * _shape_distance(history, k, row)
         taps_30s += likely
         others_30s += 1.0 - likely
         if history.level[k] >= level - 6.0:
             loud_others_30s += 1.0 - likely
+        near, nearer = max(1.0 - unlike / CLOSE, 0.0) ** 2, max(1.0 - unlike / VERY_CLOSE, 0.0) ** 2
+        alike += likely * near
+        alike_others += (1.0 - likely) * near
+        closely += likely * nearer
+        closely_others += (1.0 - likely) * nearer
+        if likely > 0.5:
+            nearest = min(nearest, unlike)
+        for i in range(own.size):
+            sums[i] += likely * history.shapes[k, i]
     out[0], out[1] = score, best
-    out[2], out[3], out[4] = 13.0, 0.0, 0.0
+    out[2], out[3], out[4] = 13.0, 0.0, best_unlike
     if best_k >= 0:
         out[2] = math.log2(trigger - history.block[best_k])
         out[3] = level - history.level[best_k]
-        out[4] = _shape_distance(history, best_k, row)
-    out[5], out[6], out[7], out[8] = taps_4s, others_4s, 0.0, 0.0
+    out[5], out[6], out[7] = taps_4s, others_4s, 0.0
     if taps_4s > 0.05:
         out[7] = level - level_4s / taps_4s
-        out[8] = shape_4s / taps_4s
-    out[9], out[10], out[11] = taps_30s, others_30s, loud_others_30s
-    out[12] = mean_score / mean_count if mean_count else 0.0
-    out[13] = abs(math.log2(first_gap / second_gap)) if second_gap > 0 else 4.0
-    out[14] = level - row[_OVER_NOISE]
-    out[15] = math.log2(min(trigger, 8000) + 1.0)
-    _remember(row, trigger, score, history)
+    out[8], out[9], out[10] = taps_30s, others_30s, loud_others_30s
+    out[11] = mean_score / mean_count if mean_count else 0.0
+    out[12] = abs(math.log2(first_gap / second_gap)) if second_gap > 0 else 4.0
+    out[13] = level - row[_OVER_NOISE]
+    out[14] = math.log2(min(trigger, 8000) + 1.0)
+    out[15], out[16] = _log_odds(alike, alike_others), _log_odds(closely, closely_others)
+    out[17] = nearest
+    for j in range(own.size):  # towards 0 where hardly a tap is known
+        out[_OFF + j] = (own[j] * taps_30s - sums[j]) / (taps_30s + 0.3)
 
 
 @numba.njit(**INNER)
-def _remember(row: FloatArray, trigger: int, score: float, history: History) -> None:
+def remember(row: FloatArray, trigger: int, score: float, history: History) -> None:
+    """Keep a candidate with what was said of it last."""
     seen = history.seen[0]
     k = seen & (_REMEMBERED - 1)
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score
     history.likely[k] = _logistic(score)
-    for j in range(4):
-        history.shares[k, j] = row[_SHARES + j]
+    _measure_shape(row, history.own)
+    for j in range(history.own.size):
+        history.shapes[k, j] = history.own[j]
     history.seen[0] = seen + 1
 
 
@@ -244,12 +300,11 @@ def judge(triggers: IntArray, rows: FloatArray, first: Trees, second: Trees, his
         for j in range(full.shape[1]):  # loops: slices would take seconds to compile
             full[i, j] = row[j] if j < width else np.nan
         score = sum_trees(first, row)
-        if score < HOPELESS:
-            _remember(row, triggers[i], score, history)
-            scores[i] = score
-        else:
+        if score >= HOPELESS:
             fill_history(full[i, width:], row, triggers[i], score, history)
-            scores[i] = sum_trees(second, full[i])
+            score = sum_trees(second, full[i])
+        remember(row, triggers[i], score, history)
+        scores[i] = score
 
 
 def _name_reason(column: int) -> str:

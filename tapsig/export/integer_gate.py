@@ -37,7 +37,9 @@ _ABSOLUTE = ("level_v_db", "noise_v_db")  # decibels re 1 V
 _COUNTS = (
     "innovation_width", "innovation_peak_ms", "count_1s", "count_5s", "loud_1s", "loud_5s",
 )  # fmt: skip
-_LOGARITHMS = ("since_any", "since_loud", "best_since", "beat", "age", "fast_octave")
+_LOGARITHMS = (
+    "since_any", "since_loud", "best_since", "beat", "age", "fast_octave", "fast_octave_middle", "fast_octave_late",
+)  # fmt: skip
 _SCORES = ("score", "best_700ms", "mean_score_16")
 _SUMS = ("taps_4s", "others_4s", "taps_30s", "others_30s", "loud_others_30s")
 SCALES: dict[str, float] = {

@@ -179,10 +179,16 @@ static void fill_fast(int16_t *row, const tapsig_rings *rings, int32_t quietest,
     row[2] = (int16_t)(highest - log_mean_tenfold(fast, trigger - 60, trigger - 6));
     row[3] = (int16_t)(highest - TENFOLD - shift_down(quietest, 8));
     const int16_t first = log_mean_tenfold(fast, onset, onset + 6);
-    row[4] = (int16_t)(first - log_mean_tenfold(fast, onset + 6, onset + 12));
-    row[5] = (int16_t)(first - log_mean_tenfold(fast, onset + 12, stop));
-    const int16_t turn = (int16_t)(log_mean_tenfold(rings->turn, onset, onset + 6) - first);
-    row[6] = (int16_t)(shift_down(turn < FOURFOLD ? turn : FOURFOLD, 1) + TAPSIG_OCTAVE);
+    for (uint8_t j = 0; j < 3; j++) {
+        const uint32_t begin = onset + 6U * j;
+        const uint32_t end = j < 2 ? begin + 6 : stop;
+        const int16_t power = log_mean_tenfold(fast, begin, end);
+        if (j > 0) {
+            row[3 + j] = (int16_t)(first - power);
+        }
+        const int16_t turn = (int16_t)(log_mean_tenfold(rings->turn, begin, end) - power);
+        row[6 + j] = (int16_t)(shift_down(turn < FOURFOLD ? turn : FOURFOLD, 1) + TAPSIG_OCTAVE);
+    }
 }
 
 static void fill_context(int16_t *row, const tapsig_rings *rings, tapsig_memory *memory, uint32_t trigger)
