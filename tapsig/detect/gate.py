@@ -49,7 +49,7 @@ _REMEMBERED = 64
 CLOSE, VERY_CLOSE = 1.0, 0.5
 """Mean difference over LIKENESS from which on two candidates are not alike, and not closely alike."""
 FURTHEST = 4.0
-"""Difference where there is nothing to differ from."""
+"""The largest difference that is told apart, and that from nothing."""
 COMPARED: IntArray = np.array([FEATURES.index(name) for name in LIKENESS])
 LARGEST_COMPARED = 40.0  # decibels, octaves, blocks
 _PER_UNIT: FloatArray = 1.0 / np.array(list(LIKENESS.values()))
@@ -193,11 +193,11 @@ def _measure_shape(row: FloatArray, shape: FloatArray) -> None:
 
 @numba.njit(**INNER, fastmath=REORDERED)
 def _unlikeness(history: History, k: int) -> float:
-    """Mean difference of the candidate in hand from candidate k."""
+    """Mean difference of the candidate in hand from candidate k, at most FURTHEST."""
     total = 0.0
     for j in range(history.own.size):
         total += abs(history.shapes[k, j] - history.own[j])
-    return total / history.own.size
+    return min(total / history.own.size, FURTHEST)
 
 
 @numba.njit(**INNER)

@@ -10,8 +10,20 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate, Trees
-from tapsig.export.fixed_point import log2_q8
+from tapsig.detect.gate import (
+    ALL_FEATURES,
+    CLOSE,
+    COMPARED,
+    FURTHEST,
+    HISTORY,
+    HOPELESS,
+    LARGEST_COMPARED,
+    LIKENESS,
+    VERY_CLOSE,
+    Gate,
+    Trees,
+)
+from tapsig.export.fixed_point import log2_q8, shift_down
 from tapsig.export.integer_features import SIX_DB
 from tapsig.features import FEATURES
 from tapsig.units import IntArray
@@ -27,8 +39,15 @@ LIKELY_TABLE: IntArray = np.array(
 )
 """1024/(1 + exp(-s)) at the middle of every sixteenth of a score from -8 to 8."""
 
-LOWEST_SHARE = -2551  # -30 dB
-_SHARES = FEATURES.index("share_40hz")
+DIFFERENCE = 4096
+"""A mean difference of one over LIKENESS; a sum over them all, since their units hold the division."""
+UNLIKEST, ALIKE, CLOSELY = (int(DIFFERENCE * reach) for reach in (FURTHEST, CLOSE, VERY_CLOSE))
+ALIKE_BITS, CLOSELY_BITS = (2 * reach.bit_length() - 12 for reach in (ALIKE, CLOSELY))
+"""What the square of what is left to that difference is shifted by, to be Q10."""
+A_HUNDREDTH = 10486  # of one, Q20
+A_THIRD_OR_SO = 307  # .3, Q10
+LARGEST_SHAPE = 32767
+_OFF = len(HISTORY) - len(LIKENESS)
 _LEVEL = FEATURES.index("level_v_db")
 _OVER_NOISE = FEATURES.index("level_over_noise")
 _ABSOLUTE = ("level_v_db", "noise_v_db")  # decibels re 1 V
@@ -38,14 +57,23 @@ _COUNTS = (
     "innovation_width", "innovation_peak_ms", "count_1s", "count_5s", "loud_1s", "loud_5s",
 )  # fmt: skip
 _LOGARITHMS = (
-    "since_any", "since_loud", "best_since", "beat", "age", "fast_octave", "fast_octave_middle", "fast_octave_late",
+    "since_any", "since_loud", "best_since", "beat", "age", "alike", "alike_closely", "fast_octave",
+    "fast_octave_middle", "fast_octave_late",
 )  # fmt: skip
 _SCORES = ("score", "best_700ms", "mean_score_16")
 _SUMS = ("taps_4s", "others_4s", "taps_30s", "others_30s", "loud_others_30s")
-SCALES: dict[str, float] = {
-    name: 1.0 if name in _COUNTS else 256.0 if name in (*_LOGARITHMS, *_SUMS) else 1024.0 if name in _SCORES else DB_Q8
-    for name in ALL_FEATURES
-}
+_DIFFERENCES = ("best_unlike", "nearest")
+_UNITS = {
+    1.0: _COUNTS, 256.0: (*_LOGARITHMS, *_SUMS), 1024.0: _SCORES, float(DIFFERENCE): _DIFFERENCES,
+    DIFFERENCE / len(LIKENESS): HISTORY[_OFF:],
+}  # fmt: skip
+SCALES: dict[str, float] = dict.fromkeys(ALL_FEATURES, DB_Q8)
+SCALES.update((name, unit) for unit, names in _UNITS.items() for name in names)
+
+LARGEST: IntArray = np.array([math.floor(LARGEST_COMPARED * SCALES[name]) for name in LIKENESS])
+PER_UNIT_Q12: IntArray = np.array(
+    [math.floor(4096 * DIFFERENCE / len(LIKENESS) / (unit * SCALES[name]) + 0.5) for name, unit in LIKENESS.items()]
+)
 
 
 class IntegerTrees(NamedTuple):
@@ -92,19 +120,19 @@ def sum_trees(trees: IntegerTrees, row: IntArray) -> int:
 
 
 class IntegerHistory(NamedTuple):
-    """The last 64 candidates: block, level, score, band shares (64, 4); how many there were."""
+    """The last 64 candidates: block, level, score, shape (64, len(LIKENESS)); how many there were."""
 
     block: IntArray
     level: IntArray
     score: IntArray
-    shares: IntArray
+    shapes: IntArray
     seen: IntArray
 
 
 def new_history() -> IntegerHistory:
     """Nothing happened yet."""
     block, level, score = (np.zeros(REMEMBERED, dtype=np.int64) for _ in range(3))
-    return IntegerHistory(block, level, score, np.zeros((REMEMBERED, 4), np.int64), np.zeros(1, np.int64))
+    return IntegerHistory(block, level, score, np.zeros((REMEMBERED, len(LIKENESS)), np.int64), np.zeros(1, np.int64))
 
 
 @numba.njit(cache=True)
@@ -114,21 +142,31 @@ def likely_q10(score: int) -> int:
 
 
 @numba.njit(cache=True)
-def _shape_distance(history: IntegerHistory, k: int, row: IntArray) -> int:
-    total = 0
-    for j in range(4):
-        total += abs(max(history.shares[k, j], LOWEST_SHARE) - max(row[_SHARES + j], LOWEST_SHARE))
-    return total >> 2
+def _measure_shape(row: IntArray, shape: IntArray) -> None:
+    for j in range(shape.size):
+        held = min(max(row[COMPARED[j]], -LARGEST[j]), LARGEST[j])
+        shape[j] = min(max(shift_down(held * PER_UNIT_Q12[j], 12), -LARGEST_SHAPE), LARGEST_SHAPE)
+
+
+@numba.njit(cache=True)
+def _nearness(unlike: int, reach: int, bits: int) -> int:
+    """The square of the share of `reach` that is left, Q10."""
+    left = max(reach - unlike, 0)
+    return (left * left) >> bits
 
 
 @numba.njit(cache=True)
 def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history: IntegerHistory) -> None:
-    """Write the features HISTORY of a candidate into `out`, and remember it."""
+    """Write the features HISTORY of a candidate with this first score into `out`."""
     level = row[_LEVEL]
     best, best_k = -12288, -1
-    taps_4s, others_4s, level_4s, shape_4s = 0, 0, 0, 0
+    best_unlike, nearest = UNLIKEST, UNLIKEST
+    taps_4s, others_4s, level_4s = 0, 0, 0
     taps_30s, others_30s, loud_others_30s, mean_score, mean_count = 0, 0, 0, 0, 0
+    alike, alike_others, closely, closely_others = 0, 0, 0, 0
     first_gap, second_gap = 0, 0
+    own, sums = np.empty(COMPARED.size, np.int64), np.zeros(COMPARED.size, np.int64)
+    _measure_shape(row, own)
     seen = history.seen[0]
     for j in range(min(seen, REMEMBERED)):
         k = (seen - 1 - j) % REMEMBERED
@@ -146,42 +184,53 @@ def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history
                 first_gap = age
             elif second_gap == 0 and age - first_gap >= 80:
                 second_gap = age - first_gap
+        unlike = min(np.abs(history.shapes[k] - own).sum(), UNLIKEST)
         if age <= 700 and history.score[k] > best:
-            best, best_k = history.score[k], k
+            best, best_k, best_unlike = history.score[k], k, unlike
         if age <= 4000:
             taps_4s += likely
             others_4s += 1024 - likely
             level_4s += likely * history.level[k]
-            shape_4s += likely * _shape_distance(history, k, row)
         taps_30s += likely
         others_30s += 1024 - likely
         if history.level[k] >= level - SIX_DB:
             loud_others_30s += 1024 - likely
+        near = _nearness(unlike, ALIKE, ALIKE_BITS)
+        nearer = _nearness(unlike, CLOSELY, CLOSELY_BITS)
+        alike += likely * near
+        alike_others += (1024 - likely) * near
+        closely += likely * nearer
+        closely_others += (1024 - likely) * nearer
+        if likely > 512:
+            nearest = min(nearest, unlike)
+        sums += likely * history.shapes[k]
     out[0], out[1] = score, best
-    out[2], out[3], out[4] = 13 * 256, 0, 0
+    out[2], out[3], out[4] = 13 * 256, 0, best_unlike
     if best_k >= 0:
         out[2] = log2_q8(trigger - history.block[best_k])
         out[3] = level - history.level[best_k]
-        out[4] = _shape_distance(history, best_k, row)
-    out[5], out[6], out[7], out[8] = taps_4s >> 2, others_4s >> 2, 0, 0
+    out[5], out[6], out[7] = taps_4s >> 2, others_4s >> 2, 0
     if taps_4s > 51:
         out[7] = level - level_4s // taps_4s
-        out[8] = shape_4s // taps_4s
-    out[9], out[10], out[11] = taps_30s >> 2, others_30s >> 2, loud_others_30s >> 2
-    out[12] = mean_score // mean_count if mean_count else 0
-    out[13] = abs(log2_q8(first_gap) - log2_q8(second_gap)) if second_gap > 0 else 4 * 256
-    out[14] = level - row[_OVER_NOISE]
-    out[15] = log2_q8(min(trigger, 8000) + 1)
-    _remember(row, trigger, score, history)
+    out[8], out[9], out[10] = taps_30s >> 2, others_30s >> 2, loud_others_30s >> 2
+    out[11] = mean_score // mean_count if mean_count else 0
+    out[12] = abs(log2_q8(first_gap) - log2_q8(second_gap)) if second_gap > 0 else 4 * 256
+    out[13] = level - row[_OVER_NOISE]
+    out[14] = log2_q8(min(trigger, 8000) + 1)
+    out[15] = log2_q8(alike + A_HUNDREDTH) - log2_q8(alike_others + A_HUNDREDTH)
+    out[16] = log2_q8(closely + A_HUNDREDTH) - log2_q8(closely_others + A_HUNDREDTH)
+    out[17] = nearest
+    for j in range(own.size):
+        out[_OFF + j] = (own[j] * taps_30s - sums[j]) // (taps_30s + A_THIRD_OR_SO)
 
 
 @numba.njit(cache=True)
-def _remember(row: IntArray, trigger: int, score: int, history: IntegerHistory) -> None:
+def remember(row: IntArray, trigger: int, score: int, history: IntegerHistory) -> None:
+    """Keep a candidate with what was said of it last."""
     seen = history.seen[0]
     k = seen % REMEMBERED
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score
-    for j in range(4):
-        history.shares[k, j] = row[_SHARES + j]
+    _measure_shape(row, history.shapes[k])
     history.seen[0] = seen + 1
 
 
@@ -195,11 +244,10 @@ def judge(
     for i in range(triggers.size):
         full[i, :width] = rows[i]
         scores[i] = sum_trees(first, rows[i])
-        if scores[i] < HOPELESS_Q10:
-            _remember(rows[i], triggers[i], scores[i], history)
-        else:
+        if scores[i] >= HOPELESS_Q10:
             fill_history(full[i, width:], rows[i], triggers[i], scores[i], history)
             scores[i] = sum_trees(second, full[i])
+        remember(rows[i], triggers[i], scores[i], history)
 
 
 class GateNumbers(NamedTuple):

@@ -10,7 +10,7 @@ import numpy as np
 from tapsig._version import __version__
 from tapsig.detect.base import Variant
 from tapsig.detect.fixed_threshold import FixedThreshold
-from tapsig.detect.gate import HISTORY
+from tapsig.detect.gate import COMPARED, HISTORY
 from tapsig.detect.ring_following import RingFollowing
 from tapsig.detect.tap import Tap
 from tapsig.entry import Entry, EntryParameters, check_code, decode_taps
@@ -28,7 +28,17 @@ from tapsig.export.integer import (
 )
 from tapsig.export.integer_core import FAINT_Q8, FAST_Q8, recent_samples
 from tapsig.export.integer_features import SINE_Q14, WINDOW_Q14
-from tapsig.export.integer_gate import HOPELESS_Q10, LIKELY_TABLE
+from tapsig.export.integer_gate import (
+    ALIKE,
+    ALIKE_BITS,
+    CLOSELY,
+    CLOSELY_BITS,
+    HOPELESS_Q10,
+    LARGEST,
+    LIKELY_TABLE,
+    PER_UNIT_Q12,
+    UNLIKEST,
+)
 from tapsig.features import BAND_OF_BIN, FEATURES
 from tapsig.load.files import replace_file
 from tapsig.units import IntArray, samples_to_seconds
@@ -119,6 +129,12 @@ def _tap_core(form: IntegerTap, fs: int) -> tuple[dict[str, c99.Define], str, tu
         "TAPSIG_SECOND_TREES": gate.second.roots.size,
         "TAPSIG_SECOND_BASE": f"({gate.second.base})",
         "TAPSIG_HOPELESS": f"({HOPELESS_Q10})",
+        "TAPSIG_COMPARED": len(COMPARED),
+        "TAPSIG_UNLIKEST": c99.unsigned(UNLIKEST),
+        "TAPSIG_ALIKE": c99.unsigned(ALIKE),
+        "TAPSIG_ALIKE_BITS": ALIKE_BITS,
+        "TAPSIG_CLOSELY": c99.unsigned(CLOSELY),
+        "TAPSIG_CLOSELY_BITS": CLOSELY_BITS,
         "TAPSIG_FAINT": f"({FAINT_Q8})",
         "TAPSIG_LEAST_SCORE": f"({gate.least_score})",
         "TAPSIG_LEAST_LEVEL": f"({gate.least_level})",
@@ -131,6 +147,9 @@ def _tap_core(form: IntegerTap, fs: int) -> tuple[dict[str, c99.Define], str, tu
         c99.render_table("int16_t", "window_table", WINDOW_Q14.tolist()),
         c99.render_table("uint8_t", "band_of_bin", BAND_OF_BIN.tolist()),
         c99.render_table("uint16_t", "likely_table", LIKELY_TABLE.tolist()),
+        c99.render_table("uint8_t", "compared", COMPARED.tolist()),
+        c99.render_table("int32_t", "largest", LARGEST.tolist()),
+        c99.render_table("int32_t", "per_unit_q12", PER_UNIT_Q12.tolist()),
         c99.read_part("tree_node.c"),
         c99.render_nodes("first", gate.first),
         c99.render_nodes("second", gate.second),

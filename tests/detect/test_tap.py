@@ -10,7 +10,17 @@ from hypothesis import strategies as st
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from tapsig.detect import load_detector, write_detector
-from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES, HISTORY, Gate, Trees, fill_history, new_history
+from tapsig.detect.gate import (
+    ALL_FAMILIES,
+    ALL_FEATURES,
+    HISTORY,
+    LIKENESS,
+    Gate,
+    Trees,
+    fill_history,
+    new_history,
+    remember,
+)
 from tapsig.detect.tap import Tap, shipped_gate
 from tapsig.errors import ParameterError
 from tapsig.features import FAMILIES, FEATURES
@@ -109,11 +119,12 @@ def test_a_wrong_node_is_refused(node: object) -> None:
 
 def test_history_sees_a_steady_group_before_a_tap() -> None:
     """Four like candidates 250 ms apart, each judged a sure tap; the fifth sees them."""
-    history, out, fill = new_history(), np.empty(len(HISTORY)), numba.njit(lambda *of: fill_history(*of))
+    history, out = new_history(), np.empty(len(HISTORY))
+    fill, keep = numba.njit(lambda *of: fill_history(*of)), numba.njit(lambda *of: remember(*of))
     row = np.zeros(len(FEATURES))
     row[FEATURES.index("level_v_db")], row[FEATURES.index("level_over_noise")] = -20.0, 30.0
     for trigger in (1000, 1250, 1500, 1750):
-        fill(out, row, trigger, 5.0, history)
+        keep(row, trigger, 5.0, history)
     row[FEATURES.index("level_v_db")], row[FEATURES.index("level_over_noise")] = -17.0, 33.0
     fill(out, row, 2000, -1.0, history)
     seen = dict(zip(HISTORY, out, strict=True))
@@ -126,6 +137,36 @@ def test_history_sees_a_steady_group_before_a_tap() -> None:
     assert seen["others_4s"] == pytest.approx(4 * (1 - sure))
     assert seen["level_4s"] == pytest.approx(3.0)
     assert seen["beat"] == pytest.approx(0.0)
+    odds = np.log2((4 * sure + 0.01) / (4 * (1 - sure) + 0.01))  # they differ in level alone, which is no likeness
+    assert (seen["alike"], seen["alike_closely"]) == pytest.approx((odds, odds))
+    assert (seen["nearest"], seen["best_unlike"]) == (0.0, 0.0)
+    assert all(seen[f"off_{name}"] == pytest.approx(0.0) for name in LIKENESS)
+
+
+def test_history_compares_a_candidate_with_the_taps_before_it() -> None:
+    """Three taps, one other; the candidate differs from each by a known share of what LIKENESS counts as one."""
+    history, out = new_history(), np.empty(len(HISTORY))
+    fill, keep = numba.njit(lambda *of: fill_history(*of)), numba.njit(lambda *of: remember(*of))
+
+    def row_of(units: float) -> np.ndarray:
+        row = np.zeros(len(FEATURES))
+        for name, unit in LIKENESS.items():
+            row[FEATURES.index(name)] = units * unit
+        return row
+
+    past = [(1000, 0.2, 40.0), (1300, 0.4, 40.0), (1600, -0.1, -40.0), (1900, 0.3, 40.0)]
+    for trigger, units, score in past:
+        keep(row_of(units), trigger, score, history)
+    fill(out, row_of(0.0), 2200, 0.0, history)
+    seen = dict(zip(HISTORY, out, strict=True))
+    taps, others = [units for _, units, score in past if score > 0], [units for _, units, score in past if score < 0]
+    for name, reach in (("alike", 1.0), ("alike_closely", 0.5)):
+        near, far = (sum(max(0.0, 1 - abs(units) / reach) ** 2 for units in those) for those in (taps, others))
+        assert seen[name] == pytest.approx(np.log2((near + 0.01) / (far + 0.01)), abs=1e-6)
+    assert seen["nearest"] == pytest.approx(0.2)
+    assert seen["best_unlike"] == pytest.approx(0.3)
+    for name in LIKENESS:
+        assert seen[f"off_{name}"] == pytest.approx(-sum(taps) / 3.3, abs=1e-6)
 
 
 @pytest.mark.parametrize("position", ["inner-skin", "outer-skin", "frame", "latch-bracket"])

@@ -21,7 +21,7 @@ typedef struct {
     uint32_t block[64];
     int16_t level[64];
     int16_t score[64];
-    int16_t shares[64][4];
+    int16_t shapes[64][TAPSIG_COMPARED];
     uint8_t seen;
 } tapsig_history;
 
