@@ -199,7 +199,7 @@ def main() -> None:
 
 def write_model(crossed: Crossed, held: CandidateTable, plans: Sequence[str], out: Path) -> None:
     """Choose the operating point on validation and write the detector."""
-    probability = crossed.gate.probability(score_table(held, crossed.gate.first, crossed.gate.second))
+    probability = crossed.gate.probability(score_table(held, crossed.gate))
     least = float(f"{choose_probability(held, plans, probability):.4g}")
     report(held, plans, probability, least)
     text = render_detector(Tap(probability=least, floor_v=FLOOR_V, dead_time_s=DEAD_TIME_S, gate=crossed.gate))

@@ -1,6 +1,6 @@
 """The gate of `tap`: two small sums of decision trees, as JSON that anyone can read, evaluated by a few lines.
 
-The first sum judges a candidate by its features. The second judges it again with what was said of the candidates
+The first sum judges a candidate by its features. The second judges it again with what the first said of the candidates
 before it, and how like them it is: a person taps the same body in groups of like blows with human gaps; rain, music and
 rattles do not.
 """
@@ -158,7 +158,7 @@ def sum_trees(trees: Trees, row: FloatArray) -> float:
 
 
 class History(NamedTuple):
-    """The last 64 candidates: block, level (dB), score, its logistic, shape (what LIKENESS names); how many.
+    """The last 64 candidates: block, level (dB), first score, its logistic, shape (what LIKENESS names); how many.
 
     own, sums: room for the shape of the candidate in hand and for sums over those of others.
     """
@@ -276,7 +276,7 @@ def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, h
 
 @numba.njit(**INNER)
 def remember(row: FloatArray, trigger: int, score: float, history: History) -> None:
-    """Keep a candidate with what was said of it last."""
+    """Keep a candidate with its first score: one that rests on scores before it would lead rain on to more rain."""
     seen = history.seen[0]
     k = seen & (_REMEMBERED - 1)
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score
@@ -300,11 +300,11 @@ def judge(triggers: IntArray, rows: FloatArray, first: Trees, second: Trees, his
         for j in range(full.shape[1]):  # loops: slices would take seconds to compile
             full[i, j] = row[j] if j < width else np.nan
         score = sum_trees(first, row)
+        scores[i] = score
         if score >= HOPELESS:
             fill_history(full[i, width:], row, triggers[i], score, history)
-            score = sum_trees(second, full[i])
+            scores[i] = sum_trees(second, full[i])
         remember(row, triggers[i], score, history)
-        scores[i] = score
 
 
 def _name_reason(column: int) -> str:

@@ -226,7 +226,7 @@ def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history
 
 @numba.njit(cache=True)
 def remember(row: IntArray, trigger: int, score: int, history: IntegerHistory) -> None:
-    """Keep a candidate with what was said of it last."""
+    """Keep a candidate with its first score."""
     seen = history.seen[0]
     k = seen % REMEMBERED
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score
@@ -243,11 +243,12 @@ def judge(
     width = rows.shape[1]
     for i in range(triggers.size):
         full[i, :width] = rows[i]
-        scores[i] = sum_trees(first, rows[i])
-        if scores[i] >= HOPELESS_Q10:
-            fill_history(full[i, width:], rows[i], triggers[i], scores[i], history)
+        score = sum_trees(first, rows[i])
+        scores[i] = score
+        if score >= HOPELESS_Q10:
+            fill_history(full[i, width:], rows[i], triggers[i], score, history)
             scores[i] = sum_trees(second, full[i])
-        remember(rows[i], triggers[i], scores[i], history)
+        remember(rows[i], triggers[i], score, history)
 
 
 class GateNumbers(NamedTuple):

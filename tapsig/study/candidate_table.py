@@ -1,8 +1,7 @@
 """Labelled recordings -> candidates with their features and the truth about each: what a gate is fitted to."""
 
-import itertools
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
@@ -11,10 +10,11 @@ from tapsig.detect.candidates import Core
 from tapsig.detect.gate import (
     ALL_FEATURES,
     HISTORY,
+    HOPELESS,
+    Gate,
     History,
     Trees,
     fill_history,
-    judge,
     new_history,
     remember,
     sum_trees,
@@ -150,30 +150,32 @@ def score_rows(trees: Trees, rows: FloatArray) -> FloatArray:
 
 
 @numba.njit(cache=True)
-def _histories(recording: IntArray, triggers: IntArray, rows: FloatArray, first: FloatArray, last: FloatArray,
-               history: History, out: FloatArray) -> None:
-    number = -1
+def _histories(recording: IntArray, triggers: IntArray, rows: FloatArray, scores: FloatArray, history: History,
+               out: FloatArray) -> None:
+    last = -1
     for i in range(recording.size):
-        if recording[i] != number:
-            number = recording[i]
+        if recording[i] != last:
+            last = recording[i]
             history.seen[0] = 0
-        fill_history(out[i], rows[i], triggers[i], first[i], history)
-        remember(rows[i], triggers[i], last[i], history)
+        fill_history(out[i], rows[i], triggers[i], scores[i], history)
+        remember(rows[i], triggers[i], scores[i], history)
 
 
-def with_history(table: CandidateTable, first: FloatArray, last: FloatArray) -> FloatArray:
-    """Rows with their history, shape (n, len(ALL_FEATURES)), for first scores and those kept of earlier candidates."""
+def last_scores(second: Trees, full: FloatArray) -> FloatArray:
+    """The score of each row of `with_history` after both sums: a hopeless one keeps its first, as in `gate.judge`."""
+    first = full[:, ALL_FEATURES.index("score")]
+    return np.where(first < HOPELESS, first, score_rows(second, full))
+
+
+def with_history(table: CandidateTable, scores: FloatArray) -> FloatArray:
+    """Rows with their history for first scores `scores`, shape (n, len(ALL_FEATURES))."""
     out = np.empty((table.onset_s.size, len(HISTORY)))
-    _histories(table.recording, table.triggers, table.rows, first, last, new_history(), out)
+    _histories(table.recording, table.triggers, table.rows, scores, new_history(), out)
     return np.hstack([table.rows, out])
 
 
-def score_table(table: CandidateTable, first: Trees, second: Trees) -> FloatArray:
-    """Scores of a table after both sums, shape (n,), each recording judged from its start as `tap` does."""
-    scores = np.empty(table.onset_s.size)
-    edges = np.flatnonzero(np.diff(table.recording, prepend=-1, append=-1))
-    full = np.empty((int(np.diff(edges).max(initial=0)), len(ALL_FEATURES)))
-    for start, stop in itertools.pairwise(edges):
-        judge(table.triggers[start:stop], table.rows[start:stop], first, second, new_history(), full[: stop - start],
-              scores[start:stop])
-    return scores
+def score_table(table: CandidateTable, gate: Gate, *, columns: FloatArray | None = None) -> FloatArray:
+    """Scores of a table after both sums, shape (n,); `columns` as in `fit_gate`."""
+    keep = np.ones(len(ALL_FEATURES)) if columns is None else columns
+    masked = replace(table, rows=table.rows * keep[: table.rows.shape[1]])
+    return last_scores(gate.second, with_history(masked, score_rows(gate.first, masked.rows)) * keep)

@@ -21,6 +21,7 @@ from tapsig.study.candidate_table import (
     LATE_S,
     CandidateTable,
     collect_candidates,
+    last_scores,
     score_rows,
     score_table,
     with_history,
@@ -36,11 +37,6 @@ MANY_TAPS = 1500
 SPEEDS = (0.72, 0.85, 1.18, 1.38)
 """A gate is also fitted to the recordings at these speeds: larger and smaller bodies ring lower and higher, and a few
 recordings hold only a few bodies. It is judged on the recordings as they are."""
-TURNS = 2
-"""The second sum goes by what it said itself of earlier candidates: it is grown first on what the first sum said of
-them, then on what that first attempt says of groups that it has not seen."""
-
-
 def choose_folds(table: CandidateTable, folds: int, rng: np.random.Generator) -> IntArray:
     """Fold of each candidate; a group lies in one fold whole. A single group is cut into stretches of time."""
     group = table.group
@@ -76,24 +72,21 @@ def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds:
     rows = table.rows * keep[: len(FEATURES)]
     table = replace(table, rows=rows)
     fold = choose_folds(table, folds, rng)
-    parts = [int(k) for k in np.unique(fold)]
     held = np.zeros(taps.size)
-    without = {}
-    for k in parts:
-        without[k] = first.grow(rows[fold != k], taps[fold != k], weights[fold != k], seed=seed)
-        held[fold == k] = score_rows(without[k], rows[fold == k])
+    for k in np.unique(fold):
+        trees = first.grow(rows[fold != k], taps[fold != k], weights[fold != k], seed=seed)
+        held[fold == k] = score_rows(trees, rows[fold == k])
         tell(f"first sum without part {k}")
     first_trees = first.grow(rows, taps, weights, seed=seed)
     if last_weights is not None:
         weights = np.where(table.tap < 0, 0.0, last_weights)
+    full = with_history(table, held) * keep
     asked = _asked(held, taps, weights, fold)
-    crossed = held.copy()
-    for turn in range(TURNS):
-        full = with_history(table, held, crossed) * keep
-        for k in parts:
-            trees = second.grow(full[fold != k], taps[fold != k], asked[fold != k], seed=seed)
-            crossed[fold == k] = score_table(table, without[k], trees)[fold == k]
-            tell(f"second sum without part {k}, turn {turn + 1}")
+    crossed = np.zeros(taps.size)
+    for k in np.unique(fold):
+        trees = second.grow(full[fold != k], taps[fold != k], asked[fold != k], seed=seed)
+        crossed[fold == k] = last_scores(trees, full[fold == k])
+        tell(f"second sum without part {k}")
     second_trees = second.grow(full, taps, asked, seed=seed)
     slope, offset = calibrate(crossed, taps, weights)
     gate = Gate.from_json(Gate(first_trees, second_trees, slope, offset).to_json())
@@ -115,8 +108,8 @@ def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds:
     rng = np.random.default_rng(seed)
     taps = (table.tap == 1).astype(np.int64)
     weights = np.where(table.tap < 0, 0.0, table.weights)
-    start = score_table(table, gate.first, gate.second)
-    full = with_history(table, score_rows(gate.first, table.rows), start)
+    full = with_history(table, score_rows(gate.first, table.rows))
+    start = last_scores(gate.second, full)
     fold = choose_folds(table, folds, rng)
     crossed = start.copy()
     first = full[:, ALL_FEATURES.index("score")]
@@ -125,7 +118,7 @@ def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds:
         for k in np.unique(fold):
             out = fold != k
             trees = boosting.mend(full[out], taps[out], asked[out], start[out], seed=seed)
-            crossed[~out] = score_table(table, gate.first, join_sums(gate.second, trees))[~out]
+            crossed[~out] += np.where(first[~out] < HOPELESS, 0.0, score_rows(trees, full[~out]))
         added = boosting.mend(full, taps, asked, start, seed=seed)
         gate = replace(gate, second=join_sums(gate.second, added))
     slope, offset = calibrate(crossed, taps, weights)
@@ -281,7 +274,7 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
     floor_v = min(shipped.floor_v, _quiet_floor_v(table))
     point = choose_operation(table, chosen.gate.probability(chosen.scores), dead_time_s=shipped.dead_time_s,
                              false_alarms_per_hour=false_alarms_per_hour)
-    start = score_table(table, shipped.gate.first, shipped.gate.second)
+    start = score_table(table, shipped.gate)
     before = operate(table, shipped.gate.probability(start), shipped.probability, shipped.dead_time_s)
     variant = replace(shipped, gate=chosen.gate, probability=point.probability, floor_v=floor_v)
     groups = len(set(table.groups))

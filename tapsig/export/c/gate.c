@@ -190,12 +190,13 @@ static int16_t judge_candidate(tapsig_core *core, uint32_t trigger)
         row[i] = core->features[i];
     }
     const uint32_t age = core->alive - 1 - AFTER;
-    int16_t score = sum_trees(first_nodes, first_roots, TAPSIG_FIRST_TREES, TAPSIG_FIRST_BASE, row);
-    if (score >= TAPSIG_HOPELESS) {
-        fill_history(&core->candidates, row, trigger, age < 8000 ? age : 8000, score);
+    const int16_t first = sum_trees(first_nodes, first_roots, TAPSIG_FIRST_TREES, TAPSIG_FIRST_BASE, row);
+    int16_t score = first;
+    if (first >= TAPSIG_HOPELESS) {
+        fill_history(&core->candidates, row, trigger, age < 8000 ? age : 8000, first);
         score = sum_trees(second_nodes, second_roots, TAPSIG_SECOND_TREES, TAPSIG_SECOND_BASE, row);
     }
-    remember(&core->candidates, row, trigger, score);
+    remember(&core->candidates, row, trigger, first);
     return score;
 }
 
