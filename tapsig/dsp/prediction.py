@@ -19,8 +19,8 @@ KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapp
 INNER: dict[str, Any] = {**KERNEL, "cache": False, "no_cpython_wrapper": True}
 """… and those that only kernels call: part of these, so that nothing of their own is written to the cache."""
 ONCE: dict[str, Any] = {**INNER, "inline": "always"}
-"""… and those that stand in one place of one kernel: written into it first, or the compiler goes over them once more for
-each that calls them (the four parts of the features: a fifth of the first start)."""
+"""… and those called in one place of one kernel: written into it first, or the compiler goes over them again with each
+function around them (the four parts of the features: a fifth of the first start)."""
 REORDERED = {"reassoc", "contract", "nsz"}
 """Sums may be reordered, so that a loop runs in vector registers; the order hangs on the loop's count alone."""
 WORKING_RATE_HZ = 1000.0
