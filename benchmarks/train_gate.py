@@ -207,7 +207,7 @@ def write_model(crossed: Crossed, held: CandidateTable, plans: Sequence[str], ou
     document["note"] = (
         "fitted by benchmarks/train_gate.py to simulated recordings and real hits; a node is"
         f" [feature, threshold, value, left, right]: left where the feature is at most the threshold; {len(FEATURES)}"
-        " features of tapsig.features in 'first', and the history of tapsig.detect.gate in 'second'"
+        " features of tapsig.features in 'first', and the history of tapsig.detect.history in 'second'"
     )
     lines = json.dumps(document, ensure_ascii=False, separators=(",", ":")).replace("]],[", "]],\n[")
     out.write_text(lines + "\n", encoding="utf-8")

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from tapsig.dsp.prediction import INNER
+from tapsig.dsp.prediction import INNER, ONCE
 from tapsig.units import FloatArray, IntArray
 
 FAMILIES: dict[str, tuple[str, ...]] = {
@@ -196,7 +196,7 @@ def fill_features(row: FloatArray, rings: Rings, memory: Memory, trigger: int, f
     return onset
 
 
-@numba.njit(**INNER)
+@numba.njit(**ONCE)
 def _fill_shape(row: FloatArray, rings: Rings, trigger: int, peak: int, onset: int, stop: int) -> int:
     smooth, raw = rings.innovation, rings.raw_innovation
     highest = _highest(smooth, trigger - 2, trigger + 13)
@@ -218,7 +218,7 @@ def _fill_shape(row: FloatArray, rings: Rings, trigger: int, peak: int, onset: i
     return 8
 
 
-@numba.njit(**INNER)
+@numba.njit(**ONCE)
 def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: int, floor: float) -> int:
     for half in range(2):  # one call: two with columns of other types would be compiled twice
         first = onset - 2 - _WINDOW if half else stop - _WINDOW - 2
@@ -231,7 +231,7 @@ def _fill_bands(row: FloatArray, column: int, rings: Rings, onset: int, stop: in
     return column + 2 * BANDS
 
 
-@numba.njit(**INNER)
+@numba.njit(**ONCE)
 def _fill_fast(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int, onset: int, stop: int,
                floor: float, fs: float) -> int:
     highest, before, top, earlier = 0.0, 0.0, 0.0, 0.0
@@ -274,7 +274,7 @@ def _fill_fast(row: FloatArray, column: int, rings: Rings, memory: Memory, trigg
     return column + 9
 
 
-@numba.njit(**INNER)
+@numba.njit(**ONCE)
 def _fill_context(row: FloatArray, column: int, rings: Rings, memory: Memory, trigger: int, floor: float) -> None:
     level = DB_OF_DOUBLED * math.log2(_highest(rings.innovation, trigger - 2, trigger + 13) + floor)
     row[column] = level - DB_OF_DOUBLED * memory.usual[3]

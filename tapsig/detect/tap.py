@@ -13,7 +13,8 @@ import numpy as np
 
 from tapsig.detect.base import StreamingDetector
 from tapsig.detect.candidates import LATENCY_S, Candidates, Core
-from tapsig.detect.gate import ALL_FEATURES, Gate, judge, new_history
+from tapsig.detect.gate import ALL_FEATURES, Gate, judge
+from tapsig.detect.history import new_history
 from tapsig.features import FEATURES
 from tapsig.records import Detections
 from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples

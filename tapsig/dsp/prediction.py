@@ -18,6 +18,9 @@ KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapp
 """How the default detector's kernels are compiled: nothing that is not used, because the first start waits for it."""
 INNER: dict[str, Any] = {**KERNEL, "cache": False, "no_cpython_wrapper": True}
 """… and those that only kernels call: part of these, so that nothing of their own is written to the cache."""
+ONCE: dict[str, Any] = {**INNER, "inline": "always"}
+"""… and those called in one place of one kernel: written into it first, or the compiler goes over them again with each
+function around them (the four parts of the features: a fifth of the first start)."""
 REORDERED = {"reassoc", "contract", "nsz"}
 """Sums may be reordered, so that a loop runs in vector registers; the order hangs on the loop's count alone."""
 WORKING_RATE_HZ = 1000.0

@@ -10,19 +10,8 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from tapsig.detect.gate import (
-    ALL_FEATURES,
-    CLOSE,
-    COMPARED,
-    FURTHEST,
-    HISTORY,
-    HOPELESS,
-    LARGEST_COMPARED,
-    LIKENESS,
-    VERY_CLOSE,
-    Gate,
-    Trees,
-)
+from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate, Trees
+from tapsig.detect.history import CLOSE, COMPARED, FURTHEST, HISTORY, LARGEST_COMPARED, LIKENESS, VERY_CLOSE
 from tapsig.export.fixed_point import log2_q8, shift_down
 from tapsig.export.integer_features import SIX_DB
 from tapsig.features import FEATURES

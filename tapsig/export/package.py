@@ -10,7 +10,7 @@ import numpy as np
 from tapsig._version import __version__
 from tapsig.detect.base import Variant
 from tapsig.detect.fixed_threshold import FixedThreshold
-from tapsig.detect.gate import COMPARED, HISTORY
+from tapsig.detect.history import COMPARED, HISTORY
 from tapsig.detect.ring_following import RingFollowing
 from tapsig.detect.tap import Tap
 from tapsig.entry import Entry, EntryParameters, check_code, decode_taps

@@ -7,18 +7,8 @@ import numba
 import numpy as np
 
 from tapsig.detect.candidates import Core
-from tapsig.detect.gate import (
-    ALL_FEATURES,
-    HISTORY,
-    HOPELESS,
-    Gate,
-    History,
-    Trees,
-    fill_history,
-    new_history,
-    remember,
-    sum_trees,
-)
+from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate, Trees, sum_trees
+from tapsig.detect.history import HISTORY, History, fill_history, new_history, remember
 from tapsig.detect.tap import CORE_FLOOR_V, STEP, TRIGGER_DB
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording

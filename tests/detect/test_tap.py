@@ -10,17 +10,8 @@ from hypothesis import strategies as st
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from tapsig.detect import load_detector, write_detector
-from tapsig.detect.gate import (
-    ALL_FAMILIES,
-    ALL_FEATURES,
-    HISTORY,
-    LIKENESS,
-    Gate,
-    Trees,
-    fill_history,
-    new_history,
-    remember,
-)
+from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES, Gate, Trees
+from tapsig.detect.history import HISTORY, LIKENESS, fill_history, new_history, remember
 from tapsig.detect.tap import Tap, shipped_gate
 from tapsig.errors import ParameterError
 from tapsig.features import FAMILIES, FEATURES

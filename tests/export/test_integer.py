@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from tapsig.detect import CATALOGUE, detect
 from tapsig.detect.candidates import Core
-from tapsig.detect.gate import ALL_FEATURES, HISTORY, LIKENESS, fill_history, new_history, remember
+from tapsig.detect.gate import ALL_FEATURES
+from tapsig.detect.history import HISTORY, LIKENESS, fill_history, new_history, remember
 from tapsig.detect.tap import CORE_FLOOR_V, STEP, TRIGGER_DB
 from tapsig.export import Converter, to_integer
 from tapsig.export import integer_gate as gate
