@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.open_recordings import FITTED_REPEATS, compose_half
+from benchmarks.open_recordings import compose_half
 from tapsig.detect.saved import render_detector
 from tapsig.detect.tap import Tap
 from tapsig.features import FEATURES
@@ -34,7 +34,7 @@ TAPPED_S, SHORT_S = 40.0, 24.0  # recordings with taps, and without
 LONG_S = {"driving": 300.0, "rain": 420.0}  # without taps, what lasts for hours
 RATES = (8000.0, 8000.0, 8000.0, 8000.0, 8000.0, 4000.0, 2000.0, 1000.0)
 WEIGHT_LONG, WEIGHT_SHORT, WEIGHT_QUIET = 4.0, 0.3, 3.0
-WEIGHT_REAL = 0.8
+REAL_REPEATS, WEIGHT_REAL = 60, 0.8  # compositions of each condition
 COST_RAIN, COST_QUIET_TAP, COST_REAL_TAP = 56.0, 80.0, 8.0
 """Weights in the second sum, which then asks for more where drops fall, and for less at rest and on real bodies.
 Compared on validation, as was the weight of real hits on kits left out (DEVELOPERS.md)."""
@@ -88,7 +88,7 @@ def weigh_costs(table: CandidateTable, plans: Sequence[str]) -> FloatArray:
 
 def gather_real() -> CandidateTable:
     """Candidates of the real hits that may be fitted to, at their own speed and four others."""
-    recordings = compose_half("fit", repeats=FITTED_REPEATS)
+    recordings = compose_half("fit", repeats=REAL_REPEATS)
     table = add_speeds(collect_candidates(recordings), recordings)
     return dataclasses.replace(table, weights=np.full(table.onset_s.size, WEIGHT_REAL))
 
