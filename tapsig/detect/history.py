@@ -44,7 +44,7 @@ FURTHEST = 4.0
 COMPARED: IntArray = np.array([FEATURES.index(name) for name in LIKENESS])
 LARGEST_COMPARED = 40.0  # decibels, octaves, blocks
 _PER_UNIT: FloatArray = 1.0 / np.array(list(LIKENESS.values()))
-_OFF = len(HISTORY) - len(LIKENESS)
+OFF = len(HISTORY) - len(LIKENESS)  # where the differences from the mean of the taps begin
 _LEVEL = FEATURES.index("level_v_db")
 _OVER_NOISE = FEATURES.index("level_over_noise")
 _REMEMBERED = 64
@@ -165,7 +165,7 @@ def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, h
     out[15], out[16] = _log_odds(alike, alike_others), _log_odds(closely, closely_others)
     out[17] = nearest
     for j in range(own.size):  # towards 0 where hardly a tap is known
-        out[_OFF + j] = (own[j] * taps_30s - sums[j]) / (taps_30s + 0.3)
+        out[OFF + j] = (own[j] * taps_30s - sums[j]) / (taps_30s + 0.3)
 
 
 @numba.njit(**INNER)
@@ -175,7 +175,5 @@ def remember(row: FloatArray, trigger: int, score: float, history: History) -> N
     k = seen & (_REMEMBERED - 1)
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score
     history.likely[k] = _logistic(score)
-    _measure_shape(row, history.own)
-    for j in range(history.own.size):
-        history.shapes[k, j] = history.own[j]
+    _measure_shape(row, history.shapes[k])
     history.seen[0] = seen + 1

@@ -190,11 +190,13 @@ def _fill_fast(row: IntArray, column: int, rings: IntegerRings, memory: IntegerM
     row[column + 1] = highest - log2_q8(10 * _highest(fast, trigger - 50, trigger - 5) + floor)
     row[column + 2] = highest - _log_mean_tenfold(fast, trigger - 60, trigger - 6, floor)
     row[column + 3] = highest - TENFOLD - shift_down(memory.usual[4], 8)
-    first = _log_mean_tenfold(fast, onset, onset + 6, floor)
+    first = 0
     for j in range(3):
         begin, end = onset + 6 * j, onset + 6 * j + 6 if j < 2 else stop
         power = _log_mean_tenfold(fast, begin, end, floor)
-        if j > 0:
+        if j == 0:
+            first = power
+        else:
             row[column + 3 + j] = first - power
         turn = _log_mean_tenfold(rings.turn, begin, end, floor) - power
         row[column + 6 + j] = shift_down(min(turn, FOURFOLD), 1) + octave_q8

@@ -11,7 +11,7 @@ import numba
 import numpy as np
 
 from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate, Trees
-from tapsig.detect.history import CLOSE, COMPARED, FURTHEST, HISTORY, LARGEST_COMPARED, LIKENESS, VERY_CLOSE
+from tapsig.detect.history import CLOSE, COMPARED, FURTHEST, HISTORY, LARGEST_COMPARED, LIKENESS, OFF, VERY_CLOSE
 from tapsig.export.fixed_point import log2_q8, shift_down
 from tapsig.export.integer_features import SIX_DB
 from tapsig.features import FEATURES
@@ -36,7 +36,6 @@ ALIKE_BITS, CLOSELY_BITS = (2 * reach.bit_length() - 12 for reach in (ALIKE, CLO
 A_HUNDREDTH = 10486  # of one, Q20
 A_THIRD_OR_SO = 307  # .3, Q10
 LARGEST_SHAPE = 32767
-_OFF = len(HISTORY) - len(LIKENESS)
 _LEVEL = FEATURES.index("level_v_db")
 _OVER_NOISE = FEATURES.index("level_over_noise")
 _ABSOLUTE = ("level_v_db", "noise_v_db")  # decibels re 1 V
@@ -54,7 +53,7 @@ _SUMS = ("taps_4s", "others_4s", "taps_30s", "others_30s", "loud_others_30s")
 _DIFFERENCES = ("best_unlike", "nearest")
 _UNITS = {
     1.0: _COUNTS, 256.0: (*_LOGARITHMS, *_SUMS), 1024.0: _SCORES, float(DIFFERENCE): _DIFFERENCES,
-    DIFFERENCE / len(LIKENESS): HISTORY[_OFF:],
+    DIFFERENCE / len(LIKENESS): HISTORY[OFF:],
 }  # fmt: skip
 SCALES: dict[str, float] = dict.fromkeys(ALL_FEATURES, DB_Q8)
 SCALES.update((name, unit) for unit, names in _UNITS.items() for name in names)
@@ -210,7 +209,7 @@ def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history
     out[16] = log2_q8(closely + A_HUNDREDTH) - log2_q8(closely_others + A_HUNDREDTH)
     out[17] = nearest
     for j in range(own.size):
-        out[_OFF + j] = (own[j] * taps_30s - sums[j]) // (taps_30s + A_THIRD_OR_SO)
+        out[OFF + j] = (own[j] * taps_30s - sums[j]) // (taps_30s + A_THIRD_OR_SO)
 
 
 @numba.njit(cache=True)

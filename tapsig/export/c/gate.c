@@ -170,7 +170,8 @@ static void fill_history(const tapsig_history *history, int32_t *row, uint32_t t
     out[16] = log_odds(closely, closely_others);
     out[17] = (int32_t)nearest;
     for (uint8_t j = 0; j < COMPARED; j++) {
-        out[TAPSIG_HISTORY - COMPARED + j] = floor_divide((int64_t)own[j] * taps_30s - sums[j], taps_30s + A_THIRD_OR_SO);
+        const int64_t off = (int64_t)own[j] * taps_30s - sums[j];
+        out[TAPSIG_HISTORY - COMPARED + j] = floor_divide(off, taps_30s + A_THIRD_OR_SO);
     }
 }
 

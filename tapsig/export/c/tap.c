@@ -178,12 +178,14 @@ static void fill_fast(int16_t *row, const tapsig_rings *rings, int32_t quietest,
     row[1] = (int16_t)(highest - log_highest_tenfold(fast, trigger - 50, trigger - 5));
     row[2] = (int16_t)(highest - log_mean_tenfold(fast, trigger - 60, trigger - 6));
     row[3] = (int16_t)(highest - TENFOLD - shift_down(quietest, 8));
-    const int16_t first = log_mean_tenfold(fast, onset, onset + 6);
+    int16_t first = 0;
     for (uint8_t j = 0; j < 3; j++) {
         const uint32_t begin = onset + 6U * j;
         const uint32_t end = j < 2 ? begin + 6 : stop;
         const int16_t power = log_mean_tenfold(fast, begin, end);
-        if (j > 0) {
+        if (j == 0) {
+            first = power;
+        } else {
             row[3 + j] = (int16_t)(first - power);
         }
         const int16_t turn = (int16_t)(log_mean_tenfold(rings->turn, begin, end) - power);
