@@ -1,6 +1,7 @@
 """The command line: `tapsig COMMAND`. One module a command; each is imported only when it is called."""
 
 import argparse
+import gc
 import importlib
 import os
 import sys
@@ -33,6 +34,9 @@ COMMANDS = {
 }
 
 EXIT_FINE, EXIT_DATA, EXIT_CALL = 0, 1, 2
+GARBAGE_AT = 100_000
+"""Objects between two looks for garbage: to compile the kernels makes millions that stay, and to look at them again and
+again took a tenth of the first start."""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -61,6 +65,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             return EXIT_CALL
         parser.parse_args(words[:1])
         parser.error(f"there is no command {words[0]!r}; there are: {', '.join(COMMANDS)}")
+    gc.set_threshold(GARBAGE_AT)
     name = words[0]
     module = importlib.import_module(f"tapsig.cli.{name.replace('-', '_')}")
     parser = argparse.ArgumentParser(
