@@ -1,6 +1,6 @@
 """The gate of `tap`: two small sums of decision trees, as JSON that anyone can read, evaluated by a few lines.
 
-The first sum judges a candidate by its features. The second judges it again with what the first said of the candidates
+The first sum judges a candidate by its features. The second judges it again with what was said of the candidates
 before it, and how like them it is: a person taps the same body in groups of like blows with human gaps; rain, music and
 rattles do not.
 """
@@ -124,8 +124,8 @@ def sum_trees(trees: Trees, row: FloatArray) -> float:
 
 
 @numba.njit(**KERNEL)
-def judge(triggers: IntArray, rows: FloatArray, first: Trees, second: Trees, history: History, full: FloatArray,
-          scores: FloatArray) -> None:
+def judge(triggers: IntArray, rows: FloatArray, first: Trees, second: Trees, remember_lower: bool, history: History,
+          full: FloatArray, scores: FloatArray) -> None:
     """Score candidates in order: `full` (n, len(ALL_FEATURES)) and `scores` (n,) are written.
 
     A hopeless candidate keeps its first score, and its history is nan.
@@ -140,6 +140,8 @@ def judge(triggers: IntArray, rows: FloatArray, first: Trees, second: Trees, his
         if score >= HOPELESS:
             fill_history(full[i, width:], row, triggers[i], score, history)
             scores[i] = sum_trees(second, full[i])
+        if remember_lower and scores[i] < score:
+            score = scores[i]
         remember(row, triggers[i], score, history)
 
 
@@ -151,12 +153,17 @@ def _name_reason(column: int) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gate:
-    """Two sums of trees, and the slope and offset that turn the second's score into a probability (Platt 1999)."""
+    """Two sums of trees, and the slope and offset that turn the second's score into a probability (Platt 1999).
+
+    Those after a candidate know it by its first score or, with `remember_lower`, by its last where that is lower: never
+    by one that those before it have raised, or rain would lead on to more rain.
+    """
 
     first: Trees
     second: Trees
     slope: float
     offset: float
+    remember_lower: bool = False
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Gate) and self.to_json() == other.to_json()
@@ -189,7 +196,7 @@ class Gate:
     def to_json(self) -> dict[str, object]:
         """Plain data for JSON."""
         return {"first": self.first.to_json(FEATURES), "second": self.second.to_json(ALL_FEATURES),
-                "slope": _short(self.slope), "offset": _short(self.offset)}
+                "slope": _short(self.slope), "offset": _short(self.offset), "remember_lower": self.remember_lower}
 
     @classmethod
     def from_json(cls, document: object) -> "Gate":
@@ -199,5 +206,9 @@ class Gate:
         slope = _number(document.get("slope"))
         if not slope > 0:
             raise ParameterError(f"the gate's slope is {slope}; it must be above 0")
+        lower = document.get("remember_lower", False)
+        if not isinstance(lower, bool):
+            raise ParameterError(f"the gate's remember_lower is {lower!r}; it must be true or false")
         return cls(Trees.from_json(document.get("first"), FEATURES),
-                   Trees.from_json(document.get("second"), ALL_FEATURES), slope, _number(document.get("offset")))
+                   Trees.from_json(document.get("second"), ALL_FEATURES), slope, _number(document.get("offset")),
+                   lower)

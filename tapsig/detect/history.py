@@ -1,4 +1,4 @@
-"""A candidate beside those before it: when they came, what the first sum of the gate said of them, how alike they are.
+"""A candidate beside those before it: when they came, what the gate said of them, how alike they are.
 
 A person taps the same body in groups of like blows with human gaps; rain, music and rattles do not.
 """
@@ -52,7 +52,7 @@ _NONE = -(1 << 40)
 
 
 class History(NamedTuple):
-    """The last 64 candidates: block, level (dB), first score, its logistic, shape (what LIKENESS names); how many.
+    """The last 64 candidates: block, level (dB), score, its logistic, shape (what LIKENESS names); how many.
 
     own, sums: room for the shape of the candidate in hand and for sums over those of others.
     """
@@ -170,7 +170,7 @@ def fill_history(out: FloatArray, row: FloatArray, trigger: int, score: float, h
 
 @numba.njit(**INNER)
 def remember(row: FloatArray, trigger: int, score: float, history: History) -> None:
-    """Keep a candidate with its first score: one that rests on scores before it would lead rain on to more rain."""
+    """Keep a candidate with the score that it has for those after it."""
     seen = history.seen[0]
     k = seen & (_REMEMBERED - 1)
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score

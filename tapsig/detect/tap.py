@@ -105,7 +105,8 @@ class TapDetector(StreamingDetector):
             return Detections.empty()
         gate = self._variant.gate
         full, scores = np.empty((count, len(ALL_FEATURES))), np.empty(count)
-        judge(candidates.triggers, candidates.rows, gate.first, gate.second, self._history, full, scores)
+        judge(candidates.triggers, candidates.rows, gate.first, gate.second, gate.remember_lower, self._history, full,
+              scores)
         probability = gate.probability(scores)
         likely = np.flatnonzero(probability >= self._variant.probability)
         kept = np.arange(count) if self._keep_rejected else likely

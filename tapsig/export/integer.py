@@ -258,7 +258,7 @@ class TapRun:
         found = run_core(counts, self._state, self._core, triggers, onsets, decided, rows)
         full, scores = np.zeros((found, len(ALL_FEATURES)), np.int64), np.zeros(found, np.int64)
         gate = self._gate
-        judge(triggers[:found], rows[:found], gate.first, gate.second, self._history, full, scores)
+        judge(triggers[:found], rows[:found], gate.first, gate.second, gate.remember_lower, self._history, full, scores)
         kept = []
         for i in range(found):
             self._score = int(scores[i])

@@ -214,7 +214,7 @@ def fill_history(out: IntArray, row: IntArray, trigger: int, score: int, history
 
 @numba.njit(cache=True)
 def remember(row: IntArray, trigger: int, score: int, history: IntegerHistory) -> None:
-    """Keep a candidate with its first score."""
+    """Keep a candidate with this score."""
     seen = history.seen[0]
     k = seen % REMEMBERED
     history.block[k], history.level[k], history.score[k] = trigger, row[_LEVEL], score
@@ -224,8 +224,8 @@ def remember(row: IntArray, trigger: int, score: int, history: IntegerHistory) -
 
 @numba.njit(cache=True)
 def judge(
-    triggers: IntArray, rows: IntArray, first: IntegerTrees, second: IntegerTrees, history: IntegerHistory,
-    full: IntArray, scores: IntArray,
+    triggers: IntArray, rows: IntArray, first: IntegerTrees, second: IntegerTrees, remember_lower: bool,
+    history: IntegerHistory, full: IntArray, scores: IntArray,
 ) -> None:  # fmt: skip
     """Score candidates in order: `full` (n, len(ALL_FEATURES)) and `scores` (n,) are written."""
     width = rows.shape[1]
@@ -236,14 +236,15 @@ def judge(
         if score >= HOPELESS_Q10:
             fill_history(full[i, width:], rows[i], triggers[i], score, history)
             scores[i] = sum_trees(second, full[i])
-        remember(rows[i], triggers[i], score, history)
+        remember(rows[i], triggers[i], min(score, scores[i]) if remember_lower else score, history)
 
 
 class GateNumbers(NamedTuple):
-    """The gate of one export: trees, the least score and level of a tap, dead time in samples."""
+    """The gate of one export: trees, what is remembered, the least score and level of a tap, dead time in samples."""
 
     first: IntegerTrees
     second: IntegerTrees
+    remember_lower: bool
     least_score: int
     least_level: int
     dead_samples: int
@@ -252,7 +253,7 @@ class GateNumbers(NamedTuple):
 def gate_numbers(gate: Gate, *, probability: float, floor_v: float, dead_samples: int, unit_v: float) -> GateNumbers:
     """The gate in integers; `unit_v` is the volts of one unit of the 15-bit sample."""
     return GateNumbers(
-        to_integer_trees(gate.first, unit_v), to_integer_trees(gate.second, unit_v),
+        to_integer_trees(gate.first, unit_v), to_integer_trees(gate.second, unit_v), gate.remember_lower,
         math.ceil(gate.score_at(probability) * 1024), math.floor(20 * math.log10(floor_v / unit_v) * DB_Q8 + 0.5),
         dead_samples,
     )  # fmt: skip

@@ -128,6 +128,7 @@ def _tap_core(form: IntegerTap, fs: int) -> tuple[dict[str, c99.Define], str, tu
         "TAPSIG_FIRST_BASE": f"({gate.first.base})",
         "TAPSIG_SECOND_TREES": gate.second.roots.size,
         "TAPSIG_SECOND_BASE": f"({gate.second.base})",
+        "TAPSIG_REMEMBER_LOWER": int(gate.remember_lower),
         "TAPSIG_HOPELESS": f"({HOPELESS_Q10})",
         "TAPSIG_COMPARED": len(COMPARED),
         "TAPSIG_UNLIKEST": c99.unsigned(UNLIKEST),

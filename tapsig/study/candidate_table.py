@@ -1,13 +1,15 @@
 """Labelled recordings -> candidates with their features and the truth about each: what a gate is fitted to."""
 
+import itertools
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.detect.candidates import Core
-from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate, Trees, sum_trees
+from tapsig.detect.gate import ALL_FEATURES, Gate, Trees, judge, sum_trees
 from tapsig.detect.history import HISTORY, History, fill_history, new_history, remember
 from tapsig.detect.tap import CORE_FLOOR_V, STEP, TRIGGER_DB
 from tapsig.errors import LabelError, ParameterError
@@ -140,32 +142,43 @@ def score_rows(trees: Trees, rows: FloatArray) -> FloatArray:
 
 
 @numba.njit(cache=True)
-def _histories(recording: IntArray, triggers: IntArray, rows: FloatArray, scores: FloatArray, history: History,
-               out: FloatArray) -> None:
+def _histories(recording: IntArray, triggers: IntArray, rows: FloatArray, scores: FloatArray,
+               remembered: FloatArray, history: History, out: FloatArray) -> None:
     last = -1
     for i in range(recording.size):
         if recording[i] != last:
             last = recording[i]
             history.seen[0] = 0
         fill_history(out[i], rows[i], triggers[i], scores[i], history)
-        remember(rows[i], triggers[i], scores[i], history)
+        remember(rows[i], triggers[i], remembered[i], history)
 
 
-def last_scores(second: Trees, full: FloatArray) -> FloatArray:
-    """The score of each row of `with_history` after both sums: a hopeless one keeps its first, as in `gate.judge`."""
-    first = full[:, ALL_FEATURES.index("score")]
-    return np.where(first < HOPELESS, first, score_rows(second, full))
-
-
-def with_history(table: CandidateTable, scores: FloatArray) -> FloatArray:
-    """Rows with their history for first scores `scores`, shape (n, len(ALL_FEATURES))."""
+def with_history(table: CandidateTable, scores: FloatArray, remembered: FloatArray) -> FloatArray:
+    """Rows with their history, shape (n, len(ALL_FEATURES)), for first scores and what is remembered of each."""
     out = np.empty((table.onset_s.size, len(HISTORY)))
-    _histories(table.recording, table.triggers, table.rows, scores, new_history(), out)
+    _histories(table.recording, table.triggers, table.rows, scores, remembered, new_history(), out)
     return np.hstack([table.rows, out])
+
+
+def judge_table(table: CandidateTable, gate: Gate,
+                part: npt.NDArray[np.bool_] | None = None) -> tuple[FloatArray, FloatArray]:
+    """Last scores of candidates (of those that `part` marks, None: all), and what was remembered of each."""
+    part = np.ones(table.onset_s.size, dtype=np.bool_) if part is None else part
+    recording, triggers, rows = table.recording[part], table.triggers[part], table.rows[part]
+    scores, remembered = np.empty(triggers.size), np.empty(triggers.size)
+    edges = np.flatnonzero(np.diff(recording)) + 1
+    for start, stop in itertools.pairwise((0, *edges, triggers.size)):
+        full = np.empty((stop - start, len(ALL_FEATURES)))
+        judge(triggers[start:stop], rows[start:stop], gate.first, gate.second, gate.remember_lower, new_history(),
+              full, scores[start:stop])
+        before = full[:, ALL_FEATURES.index("score")]  # nan where hopeless: its last score is its first
+        lower = gate.remember_lower & (scores[start:stop] < before)
+        remembered[start:stop] = np.where(lower | np.isnan(before), scores[start:stop], before)
+    return scores, remembered
 
 
 def score_table(table: CandidateTable, gate: Gate, *, columns: FloatArray | None = None) -> FloatArray:
     """Scores of a table after both sums, shape (n,); `columns` as in `fit_gate`."""
-    keep = np.ones(len(ALL_FEATURES)) if columns is None else columns
-    masked = replace(table, rows=table.rows * keep[: table.rows.shape[1]])
-    return last_scores(gate.second, with_history(masked, score_rows(gate.first, masked.rows)) * keep)
+    if columns is not None:  # of the history, trees that were fitted without a column do not ask for it
+        table = replace(table, rows=table.rows * columns[: table.rows.shape[1]])
+    return judge_table(table, gate)[0]

@@ -21,7 +21,7 @@ from tapsig.study.candidate_table import (
     LATE_S,
     CandidateTable,
     collect_candidates,
-    last_scores,
+    judge_table,
     score_rows,
     score_table,
     with_history,
@@ -37,6 +37,8 @@ MANY_TAPS = 1500
 SPEEDS = (0.72, 0.85, 1.18, 1.38)
 """A gate is also fitted to the recordings at these speeds: larger and smaller bodies ring lower and higher, and a few
 recordings hold only a few bodies. It is judged on the recordings as they are."""
+
+
 def choose_folds(table: CandidateTable, folds: int, rng: np.random.Generator) -> IntArray:
     """Fold of each candidate; a group lies in one fold whole. A single group is cut into stretches of time."""
     group = table.group
@@ -56,12 +58,13 @@ class Crossed:
 
 
 def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds: int = 4, seed: int = 0,
-             columns: FloatArray | None = None, last_weights: FloatArray | None = None,
+             columns: FloatArray | None = None, last_weights: FloatArray | None = None, remember_lower: bool = False,
              progress: Callable[[str], None] | None = None) -> Crossed:
     """Fit both sums of trees and the calibration, cross-fitted over groups.
 
     `last_weights` (n,) are the candidates' weights in the second sum and the calibration, where they differ from the
     table's: where an error costs more, the second sum, which knows what came before, can tell better.
+    With `remember_lower` (see Gate) the second sum is grown three times: what it says is part of what it is told.
     `columns` (len(ALL_FEATURES),) of 0 and 1 leaves out features: those with 0 are set to 0 everywhere.
     """
     rng = np.random.default_rng(seed)
@@ -72,24 +75,29 @@ def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds:
     rows = table.rows * keep[: len(FEATURES)]
     table = replace(table, rows=rows)
     fold = choose_folds(table, folds, rng)
-    held = np.zeros(taps.size)
+    held, firsts = np.zeros(taps.size), {}
     for k in np.unique(fold):
-        trees = first.grow(rows[fold != k], taps[fold != k], weights[fold != k], seed=seed)
-        held[fold == k] = score_rows(trees, rows[fold == k])
+        firsts[k] = first.grow(rows[fold != k], taps[fold != k], weights[fold != k], seed=seed)
+        held[fold == k] = score_rows(firsts[k], rows[fold == k])
         tell(f"first sum without part {k}")
     first_trees = first.grow(rows, taps, weights, seed=seed)
     if last_weights is not None:
         weights = np.where(table.tap < 0, 0.0, last_weights)
-    full = with_history(table, held) * keep
     asked = _asked(held, taps, weights, fold)
-    crossed = np.zeros(taps.size)
-    for k in np.unique(fold):
-        trees = second.grow(full[fold != k], taps[fold != k], asked[fold != k], seed=seed)
-        crossed[fold == k] = last_scores(trees, full[fold == k])
-        tell(f"second sum without part {k}")
+    crossed, remembered = np.zeros(taps.size), held
+    rounds = 3 if remember_lower else 1
+    for number in range(rounds):
+        full = with_history(table, held, remembered) * keep
+        remembered = held.copy()
+        for k in np.unique(fold):
+            part = fold == k
+            trees = second.grow(full[~part], taps[~part], asked[~part], seed=seed)
+            gate = Gate(firsts[k], trees, 1.0, 0.0, remember_lower)
+            crossed[part], remembered[part] = judge_table(table, gate, part)
+            tell(f"second sum without part {k}, round {number + 1} of {rounds}")
     second_trees = second.grow(full, taps, asked, seed=seed)
     slope, offset = calibrate(crossed, taps, weights)
-    gate = Gate.from_json(Gate(first_trees, second_trees, slope, offset).to_json())
+    gate = Gate.from_json(Gate(first_trees, second_trees, slope, offset, remember_lower).to_json())
     return Crossed(gate, crossed)
 
 
@@ -108,17 +116,17 @@ def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds:
     rng = np.random.default_rng(seed)
     taps = (table.tap == 1).astype(np.int64)
     weights = np.where(table.tap < 0, 0.0, table.weights)
-    full = with_history(table, score_rows(gate.first, table.rows))
-    start = last_scores(gate.second, full)
+    start, remembered = judge_table(table, gate)
+    first = score_rows(gate.first, table.rows)
+    full = with_history(table, first, remembered)
     fold = choose_folds(table, folds, rng)
     crossed = start.copy()
-    first = full[:, ALL_FEATURES.index("score")]
     asked = _asked(first, taps, weights, fold)
     if boosting.trees:
         for k in np.unique(fold):
             out = fold != k
             trees = boosting.mend(full[out], taps[out], asked[out], start[out], seed=seed)
-            crossed[~out] += np.where(first[~out] < HOPELESS, 0.0, score_rows(trees, full[~out]))
+            crossed[~out] = judge_table(table, replace(gate, second=join_sums(gate.second, trees)), ~out)[0]
         added = boosting.mend(full, taps, asked, start, seed=seed)
         gate = replace(gate, second=join_sums(gate.second, added))
     slope, offset = calibrate(crossed, taps, weights)
@@ -268,7 +276,8 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
         ways["refined"] = _judge(refine_gate(wide, shipped.gate, _small(heard), seed=seed), table)
         ways["calibrated"] = refine_gate(table, shipped.gate, Boosting(trees=0), seed=seed)
     if heard >= FEW_TAPS:
-        ways["new"] = _judge(fit_gate(wide, first=_large(heard), second=_large(heard), seed=seed), table)
+        trees = _large(heard)
+        ways["new"] = _judge(fit_gate(wide, first=trees, second=trees, seed=seed, remember_lower=True), table)
     way = min(ways, key=lambda name: log_loss(ways[name], table))
     chosen = ways[way]
     floor_v = min(shipped.floor_v, _quiet_floor_v(table))

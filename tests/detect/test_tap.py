@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from tapsig.detect import load_detector, write_detector
-from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES, Gate, Trees
+from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES, Gate, Trees, judge
 from tapsig.detect.history import HISTORY, LIKENESS, fill_history, new_history, remember
 from tapsig.detect.tap import Tap, shipped_gate
 from tapsig.errors import ParameterError
@@ -158,6 +158,17 @@ def test_history_compares_a_candidate_with_the_taps_before_it() -> None:
     assert seen["best_unlike"] == pytest.approx(0.3)
     for name in LIKENESS:
         assert seen[f"off_{name}"] == pytest.approx(-sum(taps) / 3.3, abs=1e-6)
+
+
+@pytest.mark.parametrize(("last", "lower", "remembered"), [(-2.0, False, 1.0), (-2.0, True, -2.0), (3.0, True, 1.0)])
+def test_a_raised_score_is_never_remembered(last: float, lower: bool, remembered: float) -> None:
+    gate = Gate.from_json({"first": {"base": 1.0, "trees": []}, "second": {"base": last, "trees": []}, "slope": 1.0,
+                           "offset": 0.0, "remember_lower": lower})  # fmt: skip
+    full, scores = np.empty((2, len(ALL_FEATURES))), np.empty(2)
+    judge(np.array([1000, 1250]), np.zeros((2, len(FEATURES))), gate.first, gate.second, gate.remember_lower,
+          new_history(), full, scores)
+    assert scores.tolist() == [last, last]
+    assert full[1, ALL_FEATURES.index("best_700ms")] == remembered
 
 
 @pytest.mark.parametrize("position", ["inner-skin", "outer-skin", "frame", "latch-bracket"])

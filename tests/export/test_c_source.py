@@ -1,6 +1,7 @@
 """The C computes what the Python integer reference computes, bit for bit, on everything it can be given."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,6 +9,7 @@ import pytest
 
 from compiling import SANITIZE, compile_package, replay, taps_of
 from tapsig.detect import CATALOGUE
+from tapsig.detect.tap import Tap
 from tapsig.entry import EntryParameters
 from tapsig.errors import ExportError
 from tapsig.export import Converter, render_package, run_chain, to_integer
@@ -20,6 +22,10 @@ from tapsig.units import IntArray, volts_to_counts
 
 CORPUS = Path(__file__).parent.parent.parent / "corpus_demo"
 EXPORTED = ("fixed-threshold", "ring-following", "tap")
+TAP = CATALOGUE["tap"]
+assert isinstance(TAP, Tap)
+VARIANTS = {name: CATALOGUE[name] for name in EXPORTED} | {
+    "tap, remember_lower": replace(TAP, gate=replace(TAP.gate, remember_lower=True))}
 BUILDS = [
     ("gcc", ("-O0",)), ("gcc", ("-O2",)), ("gcc", ("-Os",)), ("gcc", ("-O1", *SANITIZE)),
     ("clang", ("-O2",)), ("clang", ("-O1", *SANITIZE)),
@@ -59,7 +65,7 @@ def test_every_build_equals_the_reference_on_hard_inputs(
             assert taps_of(replay(program, counts)) == reference(form, counts, fs), what
 
 
-@pytest.mark.parametrize("name", EXPORTED)
+@pytest.mark.parametrize("name", VARIANTS)
 def test_c_equals_the_reference_on_every_recording_of_the_corpus(name: str, tmp_path: Path) -> None:
     corpus = load_corpus(CORPUS)
     programs: dict[tuple[int, int, tuple[float, float]], tuple[IntegerVariant, Path]] = {}
@@ -70,7 +76,7 @@ def test_c_equals_the_reference_on_every_recording_of_the_corpus(name: str, tmp_
             continue  # the integer form wants whole kilohertz
         key = (int(recording.fs), recording.adc_bits, recording.range_v)
         if key not in programs:
-            form = to_integer(CATALOGUE[name], Converter(recording.adc_bits, recording.range_v))
+            form = to_integer(VARIANTS[name], Converter(recording.adc_bits, recording.range_v))
             folder = tmp_path / str(len(programs))
             files = render_package(form, key[0])
             programs[key] = form, compile_package(files, folder, compiler="gcc", flags=("-O2",))
@@ -83,9 +89,9 @@ def test_c_equals_the_reference_on_every_recording_of_the_corpus(name: str, tmp_
     assert found > 500
 
 
-@pytest.mark.parametrize("name", EXPORTED)
+@pytest.mark.parametrize("name", VARIANTS)
 def test_intermediate_values_equal_the_test_vectors(name: str, tmp_path: Path) -> None:
-    form = to_integer(CATALOGUE[name], Converter(10))
+    form = to_integer(VARIANTS[name], Converter(10))
     files = render_package(form, 2000)
     program = compile_package(files, tmp_path, compiler="gcc", flags=("-O2",))
     counts, probes = np.loadtxt(files["vector_counts.csv"].splitlines(), delimiter=",", skiprows=1, dtype=np.int64).T

@@ -197,7 +197,7 @@ static int16_t judge_candidate(tapsig_core *core, uint32_t trigger)
         fill_history(&core->candidates, row, trigger, age < 8000 ? age : 8000, first);
         score = sum_trees(second_nodes, second_roots, TAPSIG_SECOND_TREES, TAPSIG_SECOND_BASE, row);
     }
-    remember(&core->candidates, row, trigger, first);
+    remember(&core->candidates, row, trigger, TAPSIG_REMEMBER_LOWER && score < first ? score : first);
     return score;
 }
 
