@@ -160,25 +160,21 @@ def with_history(table: CandidateTable, scores: FloatArray, remembered: FloatArr
     return np.hstack([table.rows, out])
 
 
-def judge_table(table: CandidateTable, gate: Gate,
-                part: npt.NDArray[np.bool_] | None = None) -> tuple[FloatArray, FloatArray]:
-    """Last scores of candidates (of those that `part` marks, None: all), and what was remembered of each."""
+def judge_table(table: CandidateTable, gate: Gate, part: npt.NDArray[np.bool_] | None = None) -> FloatArray:
+    """Last scores of candidates: of those that `part` (n,) marks, None: of all."""
     part = np.ones(table.onset_s.size, dtype=np.bool_) if part is None else part
     recording, triggers, rows = table.recording[part], table.triggers[part], table.rows[part]
-    scores, remembered = np.empty(triggers.size), np.empty(triggers.size)
+    scores = np.empty(triggers.size)
     edges = np.flatnonzero(np.diff(recording)) + 1
     for start, stop in itertools.pairwise((0, *edges, triggers.size)):
         full = np.empty((stop - start, len(ALL_FEATURES)))
         judge(triggers[start:stop], rows[start:stop], gate.first, gate.second, gate.remember_lower, new_history(),
               full, scores[start:stop])
-        before = full[:, ALL_FEATURES.index("score")]  # nan where hopeless: its last score is its first
-        lower = gate.remember_lower & (scores[start:stop] < before)
-        remembered[start:stop] = np.where(lower | np.isnan(before), scores[start:stop], before)
-    return scores, remembered
+    return scores
 
 
 def score_table(table: CandidateTable, gate: Gate, *, columns: FloatArray | None = None) -> FloatArray:
     """Scores of a table after both sums, shape (n,); `columns` as in `fit_gate`."""
     if columns is not None:  # of the history, trees that were fitted without a column do not ask for it
         table = replace(table, rows=table.rows * columns[: table.rows.shape[1]])
-    return judge_table(table, gate)[0]
+    return judge_table(table, gate)

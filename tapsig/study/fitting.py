@@ -88,13 +88,13 @@ def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds:
     rounds = 3 if remember_lower else 1
     for number in range(rounds):
         full = with_history(table, held, remembered) * keep
-        remembered = held.copy()
         for k in np.unique(fold):
             part = fold == k
             trees = second.grow(full[~part], taps[~part], asked[~part], seed=seed)
             gate = Gate(firsts[k], trees, 1.0, 0.0, remember_lower)
-            crossed[part], remembered[part] = judge_table(table, gate, part)
+            crossed[part] = judge_table(table, gate, part)
             tell(f"second sum without part {k}, round {number + 1} of {rounds}")
+        remembered = np.minimum(held, crossed)
     second_trees = second.grow(full, taps, asked, seed=seed)
     slope, offset = calibrate(crossed, taps, weights)
     gate = Gate.from_json(Gate(first_trees, second_trees, slope, offset, remember_lower).to_json())
@@ -116,9 +116,8 @@ def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds:
     rng = np.random.default_rng(seed)
     taps = (table.tap == 1).astype(np.int64)
     weights = np.where(table.tap < 0, 0.0, table.weights)
-    start, remembered = judge_table(table, gate)
-    first = score_rows(gate.first, table.rows)
-    full = with_history(table, first, remembered)
+    first, start = score_rows(gate.first, table.rows), judge_table(table, gate)
+    full = with_history(table, first, np.minimum(first, start) if gate.remember_lower else first)
     fold = choose_folds(table, folds, rng)
     crossed = start.copy()
     asked = _asked(first, taps, weights, fold)
@@ -126,7 +125,7 @@ def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds:
         for k in np.unique(fold):
             out = fold != k
             trees = boosting.mend(full[out], taps[out], asked[out], start[out], seed=seed)
-            crossed[~out] = judge_table(table, replace(gate, second=join_sums(gate.second, trees)), ~out)[0]
+            crossed[~out] = judge_table(table, replace(gate, second=join_sums(gate.second, trees)), ~out)
         added = boosting.mend(full, taps, asked, start, seed=seed)
         gate = replace(gate, second=join_sums(gate.second, added))
     slope, offset = calibrate(crossed, taps, weights)
