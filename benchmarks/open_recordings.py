@@ -29,9 +29,9 @@ from tapsig.study.tuning import tune
 
 DURATION_S = 30.0
 REPEATS = {"fit": 20, "unseen": 5}  # of each condition; every object of the unseen half comes in each
-FITTED_REPEATS = 120
+FITTED_REPEATS = 240
 """… for the gate of `tap`: hundreds of trees learn from more compositions of the same hits (on kits left out, 20 for 10
-saved 15 % of the errors, 120 for 60 another 5 %); a picker's few settings do not."""
+saved 15 % of the errors, 120 for 60 another 3 to 5 %, 240 for 120 another 3 to 5 %); a picker's few settings do not."""
 SEEDS = {"fit": 1000, "unseen": 2000}
 KITS = (("rock kit",), ("layered kit", "acoustic kit"), ("second layered kit",), ("studio kit",), ("general kit",),
         ("one-shots",), ("first stage kit",), ("second stage kit",), ("concert kit",), ("free kit",))
