@@ -99,15 +99,23 @@ class TapDetector(StreamingDetector):
     def _finish(self, consumed: int) -> Detections:
         return self._judge(self._core.finish())
 
+    def compile_gate(self) -> None:
+        """Compile what judges candidates, or find it in the cache, before there are any."""
+        self._score(Candidates.empty())
+
+    def _score(self, candidates: Candidates) -> tuple[FloatArray, FloatArray]:
+        gate, count = self._variant.gate, candidates.onsets.size
+        full, scores = np.empty((count, len(ALL_FEATURES))), np.empty(count)
+        judge(candidates.triggers, candidates.rows, gate.first, gate.second, gate.remember_lower, self._history, full,
+              scores)
+        return full, scores
+
     def _judge(self, candidates: Candidates) -> Detections:
         count = candidates.onsets.size
         if not count:
             return Detections.empty()
-        gate = self._variant.gate
-        full, scores = np.empty((count, len(ALL_FEATURES))), np.empty(count)
-        judge(candidates.triggers, candidates.rows, gate.first, gate.second, gate.remember_lower, self._history, full,
-              scores)
-        probability = gate.probability(scores)
+        full, scores = self._score(candidates)
+        probability = self._variant.gate.probability(scores)
         likely = np.flatnonzero(probability >= self._variant.probability)
         kept = np.arange(count) if self._keep_rejected else likely
         reasons = [self._decide(i, candidates, full, float(probability[i])) for i in kept.tolist()]
