@@ -215,13 +215,13 @@ def make_stimulus(converter: Converter, fs: int, *, seed: int = 1) -> IntArray:
 
 
 def render_vectors(form: IntegerVariant, fs: int) -> tuple[str, str]:
-    """Test vectors: counts with the intermediate value after each, and the events."""
+    """Test vectors: the intermediate value after each count, with the count last, as replay.c reads it; the events."""
     counts = make_stimulus(form.converter, fs)
     run = form.start(fs)
-    values, events = ["count,probe"], ["event,sample,onset_sample"]
+    values, events = ["probe,count"], ["event,sample,onset_sample"]
     for index in range(counts.size):
         onsets, decided, _ = run(counts[index : index + 1])
-        values.append(f"{counts[index]},{run.probe()}")
+        values.append(f"{run.probe()},{counts[index]}")
         events += [f"tap,{index + d},{index + o}" for o, d in zip(onsets.tolist(), decided.tolist(), strict=True)]
     return "\n".join(values) + "\n", "\n".join(events) + "\n"
 

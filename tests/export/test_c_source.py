@@ -1,5 +1,6 @@
 """The C computes what the Python integer reference computes, bit for bit, on everything it can be given."""
 
+import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -94,12 +95,15 @@ def test_intermediate_values_equal_the_test_vectors(name: str, tmp_path: Path) -
     form = to_integer(VARIANTS[name], Converter(10))
     files = render_package(form, 2000)
     program = compile_package(files, tmp_path, compiler="gcc", flags=("-O2",))
-    counts, probes = np.loadtxt(files["vector_counts.csv"].splitlines(), delimiter=",", skiprows=1, dtype=np.int64).T
+    probes, counts = np.loadtxt(files["vector_counts.csv"].splitlines(), delimiter=",", skiprows=1, dtype=np.int64).T
     lines = replay(program, counts, option="--probe")
     assert [int(line[2]) for line in lines if line[0] == "probe"] == probes.tolist()
     events = [line.split(",") for line in files["vector_events.csv"].splitlines()[1:]]
     assert [line for line in lines if line[0] == "tap"] == events
     assert events
+    (tmp_path / "vector_counts.csv").write_text(files["vector_counts.csv"], encoding="utf-8")
+    told = subprocess.run([program, tmp_path / "vector_counts.csv"], check=True, capture_output=True, text=True).stdout
+    assert told == files["vector_events.csv"]
 
 
 @pytest.mark.parametrize("entry", [EntryParameters(), EntryParameters(wake_taps=2, tolerance=2.0)], ids=str)
