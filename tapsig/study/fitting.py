@@ -309,7 +309,7 @@ def _large(heard: int) -> Boosting:
     if heard < MANY_TAPS:
         return _small(heard)
     return Boosting(trees=min(300, heard // 15), leaves=min(31, max(16, heard // 1000)),
-                    least_leaf=min(60, heard // 60), most_rows=1_200_000)
+                    least_leaf=min(60, heard // 60), most_rows=2_400_000)
 
 
 def _quiet_floor_v(table: CandidateTable) -> float:
