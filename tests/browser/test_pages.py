@@ -1,8 +1,6 @@
 """The pages of results in a real browser: light and dark, wide and narrow, on paper; accessible, silent, still."""
 
 import base64
-import os
-import shutil
 import subprocess
 import tarfile
 from collections.abc import Iterator
@@ -10,18 +8,14 @@ from pathlib import Path
 
 import pytest
 from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 
+from chromium import find, open_browser
 from tapsig.cli import main
 
 pytestmark = pytest.mark.browser
 
 DEMO = Path(__file__).parents[2] / "corpus_demo"
 NAMES = ("score", "positions", "variants")
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
-    "--disable-background-networking", "--disable-component-update", "--window-size=1200,1000",
-)  # fmt: skip
 
 # Contrast of every text with what lies behind it, by WCAG 2.1, 1.4.3: (L1 + 0.05)/(L2 + 0.05), with the relative
 # luminance of its definitions section. Plain grounds only, as the pages have.
@@ -49,25 +43,9 @@ return found;
 """
 
 
-def find(program: str, *names: str) -> str:
-    """Path of an installed program; its absence fails in CI and skips elsewhere."""
-    for name in names:
-        if path := shutil.which(name):
-            return path
-    message = f"{program} is not installed (Debian: apt-get install chromium chromium-driver)"
-    if os.environ.get("CI"):
-        pytest.fail(message)
-    pytest.skip(message)
-
-
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = find("Chromium", "chromium", "chromium-browser", "google-chrome")
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(find("ChromeDriver", "chromedriver")))
+    driver = open_browser(tmp_path_factory.mktemp("profile"), window="1200,1000")
     yield driver
     driver.quit()
 
@@ -161,7 +139,7 @@ def test_a_page_prints(browser: webdriver.Chrome, pages: dict[str, str], name: s
 def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
     """Source of axe-core, from the npm registry."""
     folder = tmp_path_factory.mktemp("axe")
-    npm = find("npm", "npm")
+    npm = find("npm", package="npm")
     made = subprocess.run([npm, "pack", "axe-core@4.10.3", "--silent"], cwd=folder, capture_output=True, text=True)
     if made.returncode:
         pytest.fail(f"npm pack failed: {made.stderr}")

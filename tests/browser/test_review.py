@@ -1,8 +1,6 @@
 """The review page in a real browser: what a person does with mouse and keys ends in the label file that is expected."""
 
 import json
-import os
-import shutil
 import threading
 import time
 import urllib.error
@@ -13,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
+from chromium import open_browser
 from tapsig.cli import main
 from tapsig.errors import LabelError, ParameterError
 from tapsig.load.labels import load_labels
@@ -32,21 +30,6 @@ pytestmark = pytest.mark.browser
 
 FS = 2000.0
 ONSETS = (1.0, 2.0, 3.5, 5.0)
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
-    "--disable-background-networking", "--disable-component-update", "--window-size=1400,1200",
-)  # fmt: skip
-
-
-def find(program: str, *names: str) -> str:
-    """Path of an installed program; its absence fails in CI and skips elsewhere."""
-    for name in names:
-        if path := shutil.which(name):
-            return path
-    message = f"{program} is not installed (Debian: apt-get install chromium chromium-driver)"
-    if os.environ.get("CI"):
-        pytest.fail(message)
-    pytest.skip(message)
 
 
 @pytest.fixture(scope="module")
@@ -56,14 +39,7 @@ def downloads(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def browser(downloads: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = find("Chromium", "chromium", "chromium-browser", "google-chrome")
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.add_experimental_option("prefs", {"download.default_directory": str(downloads)})
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    options.set_capability("unhandledPromptBehavior", "accept")
-    driver = webdriver.Chrome(options=options, service=Service(find("ChromeDriver", "chromedriver")))
+    driver = open_browser(tmp_path_factory.mktemp("profile"), window="1400,1200", downloads=downloads)
     yield driver
     driver.quit()
 
