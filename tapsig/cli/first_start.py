@@ -20,6 +20,7 @@ def compile_beside(variant: Variant) -> None:
         return
     from tapsig.detect.gate import judge  # heavy, and needed now
 
-    if not any(Path(judge.stats.cache_path).glob("gate.judge-*.nbi")):
+    stats = getattr(judge, "stats", None)  # None with NUMBA_DISABLE_JIT: then nothing is compiled
+    if stats is not None and not any(Path(stats.cache_path).glob("gate.judge-*.nbi")):
         _beside.append(subprocess.Popen([sys.executable, "-c", COMPILE], stdin=subprocess.DEVNULL,
                                         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL))

@@ -39,6 +39,10 @@ def test_a_process_is_started_for_tap_alone_and_only_at_the_first_start(
     monkeypatch.setattr(type(judge), "stats", type("Stats", (), {"cache_path": str(tmp_path)}))
     first_start.compile_beside(CATALOGUE["sta-lta"])
     assert not started
+    with monkeypatch.context() as uncompiled:
+        uncompiled.setattr("tapsig.detect.gate.judge", judge.py_func)
+        first_start.compile_beside(CATALOGUE["tap"])
+    assert not started
     first_start.compile_beside(CATALOGUE["tap"])
     assert started == [[sys.executable, "-c", first_start.COMPILE]]
     (tmp_path / "gate.judge-1.py311.nbi").touch()
