@@ -4,12 +4,12 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from tapsig.cli import first_start
-from tapsig.detect import CATALOGUE
-from tapsig.detect.gate import judge
+from tapsig.detect import CATALOGUE, gate
 
 DETECT = """
 import numpy as np
@@ -36,11 +36,12 @@ def test_a_process_is_started_for_tap_alone_and_only_at_the_first_start(
 ) -> None:
     started: list[list[str]] = []
     monkeypatch.setattr(first_start.subprocess, "Popen", lambda words, **_: started.append(words))
-    monkeypatch.setattr(type(judge), "stats", type("Stats", (), {"cache_path": str(tmp_path)}))
+    compiled = SimpleNamespace(stats=SimpleNamespace(cache_path=str(tmp_path)))
+    monkeypatch.setattr(gate, "judge", compiled)
     first_start.compile_beside(CATALOGUE["sta-lta"])
     assert not started
     with monkeypatch.context() as uncompiled:
-        uncompiled.setattr("tapsig.detect.gate.judge", judge.py_func)
+        uncompiled.setattr(gate, "judge", object())
         first_start.compile_beside(CATALOGUE["tap"])
     assert not started
     first_start.compile_beside(CATALOGUE["tap"])
