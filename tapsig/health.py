@@ -26,9 +26,13 @@ LOAD_ADVICE = {
     "coarse-stamps": ("note", "stamp in microseconds"),
     "rate-varies": ("warning", "sample from a timer interrupt; split the log where the rate changes"),
     "rate-differs": ("warning", "correct the rate you gave, or the file's"),
+    "volts-assumed": ("note", "name the column volts or mv, or give the bits of the converter"),
+    "signed-counts": ("note", "nothing, if the converter gives signed counts"),
     "out-of-range": ("error", "check adc_bits; a count outside the converter's range is a reading fault"),
     "beyond-full-scale": ("error", "give --full-scale-v as the recorder was set"),
     "malformed-line": ("warning", "lower the line rate or raise the baud rate: lines were cut or merged"),
+    "clock-restart": ("error", "put the lines from there on into a file of their own; look for what reset the logger"),
+    "spoilt-stamp": ("note", "nothing, if they are few; else check baud rate and cable"),
     "undefined-samples": ("warning", "look for what interrupted the recorder"),
     "truncated": ("warning", "stop the recorder before you take its card or cable"),
 }
@@ -71,8 +75,8 @@ class HealthReport:
 
     @property
     def ok(self) -> bool:
-        """Whether there is nothing to say."""
-        return not self.findings
+        """Whether there is nothing worse than a note."""
+        return all(finding.severity == "note" for finding in self.findings)
 
     def codes(self) -> tuple[str, ...]:
         """The codes of the findings."""

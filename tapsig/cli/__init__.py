@@ -4,6 +4,7 @@ import argparse
 import gc
 import importlib
 import os
+import re
 import sys
 from collections.abc import Sequence
 
@@ -33,6 +34,8 @@ COMMANDS = {
     "simulate": "recordings simulated from physics",
 }
 
+ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")
+"""An argument by its name in Python, which errors of the library name: here it is an option."""
 EXIT_FINE, EXIT_DATA, EXIT_CALL = 0, 1, 2
 GARBAGE_AT = 100_000
 """Objects between two looks for garbage: to compile the kernels makes millions that stay, and to look at them again and
@@ -93,5 +96,6 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _fail(error: BaseException, code: int, *, debug: bool) -> int:
     if debug:
         raise error
-    print(f"tapsig: {error or type(error).__name__}", file=sys.stderr)
+    words = ARGUMENT.sub(lambda match: f"--{match[1].replace('_', '-')}{' ' if match[2] else ''}", str(error))
+    print(f"tapsig: {words or type(error).__name__}", file=sys.stderr)
     return code

@@ -12,6 +12,7 @@ import argparse
 from pathlib import Path
 
 from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
+from tapsig.cli.reading import add_format_arguments
 from tapsig.errors import ParameterError
 
 SPLITS = ("train", "validation", "test")
@@ -33,12 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         add.add_argument(f"--{name}", required=True, help=text)
     add.add_argument("--split", choices=SPLITS, help="default: the vehicle's, or train for a new one")
     add.add_argument("--labels", type=Path, metavar="CSV", help="its labels; the WAV itself for cue points")
-    add.add_argument("--channel", type=int, default=0, metavar="N", help="channel, from 0 (default: 0)")
-    add.add_argument(
-        "--full-scale-v", type=float, metavar="V", help="volts of full scale (default: as the file says, or 1)"
-    )
-    add.add_argument("--adc-bits", type=int, metavar="N", help="the CSV holds counts of a converter of N bits")
-    add.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a CSV without times")
+    add_format_arguments(add)
     for name in ("mount", "sensor", "converter"):
         add.add_argument(f"--{name}", default="", help=f"the {name}, in your words")
     add.add_argument("--force", action="store_true", help="replace the row of the same recording and channel")
@@ -60,8 +56,8 @@ def run(args: argparse.Namespace) -> int:
     row = add_recording(
         args.folder, args.recording, vehicle=args.vehicle, position=args.position, scene=args.scene,
         split=args.split, labels=args.labels, channel=args.channel, full_scale_v=args.full_scale_v,
-        adc_bits=args.adc_bits, fs=args.fs, mount=args.mount, sensor=args.sensor, converter=args.converter,
-        force=args.force,
+        adc_bits=args.adc_bits, fs=args.fs, time_unit=args.time_unit, mount=args.mount, sensor=args.sensor,
+        converter=args.converter, force=args.force,
     )  # fmt: skip
     note(f"added {row['recording']} ({row['vehicle']}, {row['position']}, {row['scene']}, {row['split']})")
     return 0

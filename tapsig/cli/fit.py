@@ -1,7 +1,7 @@
 """Fit the detector `tap` to a labelled corpus of your own, and say what it is expected to do.
 
 The gate is judged on vehicles (or recordings) that it was not fitted to. The operating point is the best F1, or the
-best recall with at most --false-alarms an hour. Two score commands compare the result with the shipped detector:
+best recall with at most --false-alarms an hour. To compare the result with the shipped detector:
 `tapsig score CORPUS --detector tap --detector FILE`.
 """
 

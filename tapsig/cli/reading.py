@@ -8,13 +8,19 @@ from tapsig.records import Recording
 
 
 def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
-    """FILE, and what a file may not say of itself."""
+    """FILE, and how to read it."""
     parser.add_argument("recording", type=Path, metavar="FILE", help="a recording: WAV or CSV")
-    group = parser.add_argument_group("reading the recording")
+    add_format_arguments(parser.add_argument_group("reading the recording"))
+
+
+def add_format_arguments(group: "argparse._ActionsContainer") -> None:
+    """What a file may not say of itself."""
     group.add_argument("--channel", type=int, default=0, metavar="N", help="channel, from 0 (default: 0)")
     group.add_argument(
-        "--full-scale-v", type=float, metavar="V", help="volts of full scale (default: as the file says, or 1)"
-    )
+        "--full-scale-v", type=float, metavar="V",
+        help="volts of full scale: of a WAV sample of 1, or of all counts of a CSV, from rail to rail (default: as the"
+        " file says, or 1)",
+    )  # fmt: skip
     group.add_argument("--adc-bits", type=int, metavar="N", help="the CSV holds counts of a converter of N bits")
     group.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a CSV without times")
     group.add_argument("--time-unit", choices=("s", "ms", "us"), help="unit of the times in a CSV that does not say")

@@ -167,8 +167,10 @@ def _add_clock_findings(source: str, clock: Clock, steps: _Steps, stamps: Stamps
     """What there is to say of rates, losses, jitter and coarse stamps."""
     resolution_s = steps.resolution * stamps.unit_s
     if steps.resolution:
+        share = resolution_s * clock.fs / len(table.values)
         findings.add("coarse-stamps", f"stamps repeat: their step of {resolution_s:g} s is longer than the period of"
-                     f" {1 / clock.fs:.3g} s; the rate comes from the whole span", count=steps.repeated)  # fmt: skip
+                     f" {1 / clock.fs:.3g} s; the rate comes from the whole span, and is good to {100 * share:.2g} %",
+                     count=steps.repeated)  # fmt: skip
     lost = round(steps.lost / steps.period) - steps.losses
     if lost > 0:
         findings.add("lost-samples", "single samples are missing; the mean rate takes them up", count=lost,

@@ -11,12 +11,13 @@ from types import MappingProxyType
 from tapsig.errors import RecordingError
 from tapsig.load.files import read_small_file
 from tapsig.load.findings import LoadReport
+from tapsig.load.layout import SECONDS
 from tapsig.load.recording import read_recording
 from tapsig.records import Recording
 
 MANIFEST = "corpus.csv"
 KNOWN = ("recording", "channel", "labels", "vehicle", "position", "scene", "split", "fs_hz", "full_scale_v",
-         "adc_bits", "duration_s", "seed")  # fmt: skip
+         "adc_bits", "time_unit", "duration_s", "seed")  # fmt: skip
 SPLITS = ("train", "validation", "test")
 
 Choice = str | Collection[str] | None
@@ -41,6 +42,7 @@ class CorpusEntry:
     fs_hz: float | None = None
     full_scale_v: float | None = None
     adc_bits: int | None = None
+    time_unit: str | None = None
     duration_s: float | None = None
     seed: str = ""
     extra: Mapping[str, str] = field(default_factory=dict)
@@ -88,8 +90,8 @@ class Corpus:
         """The recording of an entry, and the report of how it was read."""
         recording, report = read_recording(
             entry.path, channel=entry.channel, full_scale_v=entry.full_scale_v, adc_bits=entry.adc_bits,
-            labels=entry.labels_path, fs=entry.fs_hz, strict=self.strict, position=entry.position,
-            vehicle=entry.vehicle, scene=entry.scene)  # fmt: skip
+            labels=entry.labels_path, fs=entry.fs_hz, time_unit=entry.time_unit, strict=self.strict,
+            position=entry.position, vehicle=entry.vehicle, scene=entry.scene)  # fmt: skip
         return replace(recording, split=entry.split), report
 
 
@@ -166,6 +168,9 @@ def parse_row(folder: Path, row: Mapping[str, str], line: int, where: str, *, al
     split = row.get("split", "")
     if split and split not in SPLITS:
         raise RecordingError(f"{where}: split is {split!r}; it must be {', '.join(SPLITS)} or empty")
+    time_unit = row.get("time_unit", "")
+    if time_unit and time_unit not in SECONDS:
+        raise RecordingError(f"{where}: time_unit is {time_unit!r}; it must be {', '.join(SECONDS)} or empty")
     return CorpusEntry(
         recording=row["recording"],
         path=_resolve(folder, row["recording"], where, "recording", allow_outside=allow_outside),
@@ -179,6 +184,7 @@ def parse_row(folder: Path, row: Mapping[str, str], line: int, where: str, *, al
         fs_hz=_number(row, "fs_hz", where, low=1e-3, high=1e7),
         full_scale_v=_number(row, "full_scale_v", where, low=1e-9, high=1e6),
         adc_bits=_whole(_number(row, "adc_bits", where, low=1, high=24, whole=True)),
+        time_unit=time_unit or None,
         duration_s=_number(row, "duration_s", where, low=0, high=1e9),
         seed=row.get("seed", ""),
         extra=MappingProxyType({name: cell for name, cell in row.items() if name not in KNOWN}),

@@ -14,6 +14,8 @@ from tapsig.load.logtext import read_log_blocks
 from tapsig.records import Recording
 
 MOST_OUT_OF_RANGE = 0.05
+MOST_OVER = 1.05  # of full scale: volts are reckoned with a nominal reference
+FIRST_VALUES, FEWEST_RISING = 1 << 16, 32
 DAY_S = 86400.0
 COUNTER_WRAP = 2.0**32
 
@@ -33,16 +35,19 @@ def read_csv(path: Path, *, channel: int, full_scale_v: float | None, adc_bits: 
     bytes_a_line = len(first) / max(1, first.count(b"\n"))
     reader = LineReader(source, layout, choice, findings, int(1.02 * path.stat().st_size / bytes_a_line) + 1000)
     table = reader.read(chain([first], blocks))
-    counts, scale_v, converter_bits = _value_scale(source, choice, table, bits, full_scale_v)
+    _refuse_clock(source, layout, choice, table)
+    counts, scale_v, converter_bits = _value_scale(source, choice, table, bits, full_scale_v, findings)
+    range_v = None
     if counts:
-        table = _drop_out_of_range(source, table, converter_bits or 0, findings)
+        table, lowest = _drop_out_of_range(source, table, converter_bits or 0, findings)
+        range_v = (lowest * scale_v, lowest * scale_v + float(full_scale_v or 1.0))
     clock = settle_clock(source, _stamps(layout, choice, table, fs), table, fs, findings)
     samples = table.values if clock.kept is None else table.values[clock.kept]
     samples *= scale_v
     samples.flags.writeable = False  # a Recording keeps a read-only array without a copy
     recording = Recording(
         samples, clock.fs, position=preamble.get("position", ""), vehicle=preamble.get("vehicle", ""),
-        scene=preamble.get("scene", ""), range_v=(0.0, float(full_scale_v or 1.0)) if counts else None,
+        scene=preamble.get("scene", ""), range_v=range_v,
         adc_bits=converter_bits, gaps=clock.gaps, source=source)  # fmt: skip
     settled = findings.settle(source, strict=strict)
     return recording, LoadReport(source, settled, clock.stretches, clock.timing_error_s)
@@ -56,36 +61,60 @@ def _overrule(findings: FindingList, name: str, called: float | None, told: floa
     return told if called is None else called
 
 
-def _value_scale(source: str, choice: Choice, table: Table, bits: float | None, full_scale_v: float | None
-                 ) -> tuple[bool, float, int | None]:  # fmt: skip
+def _refuse_clock(source: str, layout: Layout, choice: Choice, table: Table) -> None:
+    """Raises RecordingError for a column that only rises, as a clock or a line number does."""
+    head = table.values[:FIRST_VALUES]
+    if head.size >= FEWEST_RISING and np.all(np.diff(head) > 0):
+        name = repr(layout.header[choice.value]) if layout.header else f"column {choice.value + 1}"
+        raise RecordingError(f"{source}, line {table.line_of(0)}: the values of {name} only rise, from {head[0]:.15g}"
+                             f" to {head[-1]:.15g}, as a clock or a line number does; if they are times, give"
+                             " time_unit=, else choose another column with channel=")  # fmt: skip
+
+
+def _value_scale(source: str, choice: Choice, table: Table, bits: float | None, full_scale_v: float | None,
+                 findings: FindingList) -> tuple[bool, float, int | None]:  # fmt: skip
     """Whether the values are counts; volts of one; the converter's bits."""
-    unit = choice.value_column.unit
+    unit, scale_v = choice.value_column.unit, choice.value_column.scale_v
     if bits is not None and not (1 <= bits <= 24 and bits == int(bits)):
         raise RecordingError(f"{source}: adc_bits is {bits:g}; it must be a whole number from 1 to 24")
-    if unit == "V":
-        return False, choice.value_column.scale_v, None if bits is None else int(bits)
-    if bits is not None:
+    if bits is not None and unit != "V":
         return True, float(full_scale_v or 1.0) / 2.0 ** int(bits), int(bits)
-    if unit == "counts" or not np.any(table.values % 1.0):
+    if unit != "V" and (unit == "counts" or not np.any(table.values % 1.0)):
         raise RecordingError(f"{source}: its values are converter counts, and the converter is not told; give adc_bits="
                              " and full_scale_v=, or '# adc_bits=10' in its first lines (for volts in whole numbers:"
                              " name the column volts)")  # fmt: skip
-    return False, 1.0, None
+    if unit != "V":
+        findings.add("volts-assumed", "the log tells no unit of its values; taken as volts")
+    peak_v = scale_v * float(np.max(np.abs(table.values)))
+    if full_scale_v is not None and peak_v > MOST_OVER * full_scale_v:
+        raise RecordingError(f"{source}: its values reach {peak_v:.4g} V, and full_scale_v is {full_scale_v:g}; for"
+                             " millivolts name the column mv, for counts give adc_bits= and name it adc")  # fmt: skip
+    return False, scale_v, None if bits is None else int(bits)
 
 
-def _drop_out_of_range(source: str, table: Table, bits: int, findings: FindingList) -> Table:
-    """Leave out counts that the converter cannot give: they lost a line end or a digit."""
-    top = (1 << bits) - 1
-    if table.values.min() >= 0 and table.values.max() <= top:
-        return table
-    wrong = (table.values < 0) | (table.values > top)
+def _drop_out_of_range(source: str, table: Table, bits: int, findings: FindingList) -> tuple[Table, int]:
+    """Leave out counts that the converter cannot give, for they lost a line end or a digit; the lowest that it can.
+
+    Counts of which many are negative are signed: two's complement.
+    """
+    half = 1 << (bits - 1)
+    lowest = 0
+    if np.count_nonzero(table.values < 0) > MOST_OUT_OF_RANGE * table.values.size and np.all(
+        (table.values >= -half) & (table.values < half)
+    ):
+        lowest = -half
+        findings.add("signed-counts", f"many are negative; taken as signed, of {bits} bits, {-half} to {half - 1}")
+    top = lowest + (1 << bits) - 1
+    if table.values.min() >= lowest and table.values.max() <= top:
+        return table, lowest
+    wrong = (table.values < lowest) | (table.values > top)
     count, first = int(np.count_nonzero(wrong)), int(np.argmax(wrong))
     line, value = table.line_of(first), table.values[first]
     if count > MOST_OUT_OF_RANGE * table.values.size:
         raise RecordingError(f"{source}, line {line}: {count} values, the first {value:g}, are no counts of {bits}"
-                             f" bits, 0 to {top}; give the right adc_bits")  # fmt: skip
+                             f" bits, 0 to {top} (signed {-half} to {half - 1}); give the right adc_bits=")  # fmt: skip
     findings.add("out-of-range", f"{value:g} is no count of {bits} bits; left out", count=count, line=line)
-    return table.select(np.flatnonzero(~wrong))
+    return table.select(np.flatnonzero(~wrong)), lowest
 
 
 def _stamps(layout: Layout, choice: Choice, table: Table, fs: float | None) -> Stamps:
@@ -93,5 +122,5 @@ def _stamps(layout: Layout, choice: Choice, table: Table, fs: float | None) -> S
         wrap = COUNTER_WRAP if choice.time_unit in ("us", "ms") else None
         return Stamps(table.stamps, SECONDS[choice.time_unit], wrap, counted=False)
     if layout.clock_prefix:
-        return Stamps(table.stamps, 1.0, DAY_S, counted=False)
+        return Stamps(table.stamps, 1.0, None if layout.dated else DAY_S, counted=False)
     return Stamps(table.stamps, 1.0 / float(fs or 1.0), None, counted=True)

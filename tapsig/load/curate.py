@@ -84,6 +84,7 @@ def add_recording(
     full_scale_v: float | None = None,
     adc_bits: int | None = None,
     fs: float | None = None,
+    time_unit: str | None = None,
     mount: str = "",
     sensor: str = "",
     converter: str = "",
@@ -107,7 +108,8 @@ def add_recording(
             raise ParameterError(f"{name} is {value!r}; it must be a plain word or words")
     split = _settle_split([row for _, row in rows], vehicle, split)
     recording = load_recording(
-        source, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, fs=fs, labels=labels
+        source, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, fs=fs, time_unit=time_unit,
+        labels=labels,
     )
     copy = _free_place(folder / "recordings", source)
     entered = copy.relative_to(folder).as_posix()
@@ -120,8 +122,8 @@ def add_recording(
         "recording": entered, "channel": str(channel), "vehicle": vehicle, "position": position, "scene": scene,
         "split": split, "fs_hz": f"{recording.fs:.10g}",
         "full_scale_v": "" if full_scale_v is None else f"{full_scale_v:.10g}",
-        "adc_bits": "" if adc_bits is None else str(adc_bits), "duration_s": f"{recording.span_s:.6f}",
-        "mount": mount, "sensor": sensor, "converter": converter,
+        "adc_bits": "" if adc_bits is None else str(adc_bits), "time_unit": time_unit or "",
+        "duration_s": f"{recording.span_s:.6f}", "mount": mount, "sensor": sensor, "converter": converter,
     }  # fmt: skip
     if labels is not None:
         place = folder / "labels" / f"{copy.stem}{f'-{channel}' if channel else ''}{labels.suffix.lower()}"

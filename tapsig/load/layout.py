@@ -3,31 +3,38 @@
 import re
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tapsig.errors import ParameterError, RecordingError
 
 NUMBER = re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?|0[xX][0-9a-fA-F]{1,8})", re.ASCII)
 UNDEFINED = frozenset({"", "nan", "-nan", "inf", "-inf", "+inf", "ovf", "ol", "overflow", "over", "na", "null", "none"})
 CLOCK_PREFIX = re.compile(
-    r"\[?(?:\d{4}-\d{2}-\d{2}[T ])?(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d{1,6})?)Z?\]?\s*(?:->|[>,;:\t]|\s)\s*(?=\S)",
+    r"\[?(?:(\d{4}-\d{2}-\d{2})[T ,;\t]\s*)?(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d{1,9})?)(Z|[+-]\d{2}:?\d{2})?\]?"
+    r"\s*(?:->|[>,;:\t]|\s)\s*(?=\S)",
     re.ASCII,
 )
-CELL_END = re.compile(r"[,;\t]|\s+")
+"""Date (ISO 8601, may be missing), hours, minutes, seconds, zone, and what parts them from the rest of the line."""
+DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
+FIGURE = re.compile(r"(?<![A-Za-z_\d])\d+\s*(?:m?v|volts?|bits?|[km]?hz)\b|\d[.:-]\d", re.IGNORECASE)
+"""A figure with its unit, or a date: it stands in remarks, not in headers."""
+MOST_WORDS = 3
 PREAMBLE = re.compile(r"#+\s*([A-Za-z_]\w*)\s*[=:]\s*(.*?)\s*", re.ASCII)
 
 TIME_UNITS = {
-    **dict.fromkeys(("us", "µs", "μs", "usec", "micros", "microsecond", "microseconds"), "us"),
-    **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), "ms"),
+    **dict.fromkeys(("us", "µs", "μs", "usec", "micros", "microsec", "microsecond", "microseconds"), "us"),
+    **dict.fromkeys(("ms", "msec", "millis", "millisec", "millisecond", "milliseconds"), "ms"),
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
 }  # fmt: skip
 HEAD_BYTES = 1 << 14
 LARGEST = 1e15  # beyond it, stamps are not whole to the unit
 SECONDS = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
-TIME_WORDS = frozenset({"time", "t", "timestamp", "stamp", "elapsed", "uptime", "clock"})
+TIME_WORDS = frozenset(
+    {"time", "t", "timestamp", "stamp", "elapsed", "uptime", "clock", "date", "datetime", "zeit", "temps"}
+)
 COUNT_WORDS = frozenset({"adc", "count", "counts", "raw", "code"})
 VOLT_WORDS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "voltage": 1.0, "mv": 1e-3, "millivolt": 1e-3, "millivolts": 1e-3}
-INDEX_WORDS = frozenset({"index", "line", "no", "nr"})
+INDEX_WORDS = frozenset({"index", "idx", "line", "no", "nr"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +55,7 @@ class Layout:
     columns: int
     trailing: bool  # each line ends with a delimiter
     clock_prefix: bool
+    dated: bool  # … with a date
     header: tuple[str, ...]  # cells; () = none
     header_text: str
     preamble: Mapping[str, str]
@@ -85,9 +93,11 @@ def find_layout(source: str, block: bytes) -> Layout:
         layout = _layout_of(block[:size])
         if layout is not None:
             return layout
-    first = next((text for raw in block.split(b"\n") if (text := decode_line(raw).strip("\0 \t"))), "")
+    lines = (text for raw in block.split(b"\n") if (text := decode_line(raw).strip("\0 \t")))
+    first, second = next(lines, ""), next(lines, "")
     raise RecordingError(f"{source}: no line of numbers in its first {len(block)} bytes (the first line is"
-                         f" {first[:40]!r}); a log has one value, or time and value, a line")  # fmt: skip
+                         f" {first[:40]!r}, the second {second[:40]!r}); a log has one value, or time and value, a"
+                         " line: numbers up to 1e15, and times such as 2024-05-31T12:00:00.5")  # fmt: skip
 
 
 def _layout_of(head: bytes) -> Layout | None:
@@ -95,25 +105,40 @@ def _layout_of(head: bytes) -> Layout | None:
     lines = [decode_line(raw).strip("\0 \t\r") for raw in head.split(b"\n")]
     if not head.endswith(b"\n"):
         lines = lines[:-1] or lines  # a line cut by the end of the head
-    stripped = [CLOCK_PREFIX.sub("", line, count=1) for line in lines]
-    prefixed = sum(a != b for a, b in zip(lines, stripped, strict=True)) * 2 > sum(map(bool, lines))
-    texts = stripped if prefixed else lines
+    clocks = [CLOCK_PREFIX.match(line) for line in lines]
+    prefixed = sum(clock is not None for clock in clocks) * 2 > sum(map(bool, lines))
+    dated = prefixed and sum(bool(clock and clock[1]) for clock in clocks) * 2 > sum(map(bool, lines))
+    texts = [CLOCK_PREFIX.sub("", line, count=1) for line in lines] if prefixed else lines
     forms = Counter[tuple[str, bool, int, bool]]()
     for text in texts:
         forms.update(_forms(text))
     if not forms:
         return None
     most = max(forms.values())
-    delimiter, comma, columns, trailing = max(
-        (form for form, count in forms.items() if count == most), key=lambda form: (form[2], not form[1]))  # fmt: skip
-    probe = Layout(delimiter, comma, columns, trailing, prefixed, (), "", {}, 0, "")
+    best = max((form for form, count in forms.items() if count == most), key=lambda form: (form[2], not form[1]))
+    if best == (",", False, 2, False) and forms["", True, 1, False] == most and _has_decimal_commas(lines, texts):
+        best = ("", True, 1, False)
+    delimiter, comma, columns, trailing = best
+    probe = Layout(delimiter, comma, columns, trailing, prefixed, dated, (), "", {}, 0, "")
     start = next(index for index, text in enumerate(texts) if probe_fits(probe, text))
     preamble = {match[1]: match[2] for line in lines[:start] if (match := PREAMBLE.fullmatch(line))}
     headers = ((cells, text) for text in reversed(texts[:start]) if (cells := _header_cells(probe, text)))
     header, header_text = next(headers, ((), ""))
-    return Layout(
-        delimiter, comma, columns, trailing, prefixed, header, header_text, preamble, start + 1, lines[start]
-    )
+    return replace(probe, header=header, header_text=header_text, preamble=preamble, first_line=start + 1,
+                   example=lines[start])  # fmt: skip
+
+
+def _has_decimal_commas(lines: list[str], texts: list[str]) -> bool:
+    """Whether `0,512` on every line is one number and not two: by a minus zero, a clock before it that ends with a
+    semicolon or a tab, or the header of one column in volts."""
+    numbers = [DECIMAL_COMMA.fullmatch(text) is not None for text in texts]
+    pairs = [(line, text) for line, text, number in zip(lines, texts, numbers, strict=True) if number]
+    if any(text.startswith("-0,") for _, text in pairs):
+        return True
+    if all(line[: len(line) - len(text)].rstrip(" ").endswith((";", "\t")) for line, text in pairs):
+        return True
+    above = next((text for text in reversed(texts[: numbers.index(True)]) if text), "")
+    return "," not in above and describe_column(above).unit == "V" and not FIGURE.search(above)
 
 
 def probe_fits(layout: Layout, text: str) -> bool:
@@ -135,28 +160,39 @@ def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
         if delimiter and delimiter not in text:
             continue
         for comma in (False, True) if delimiter in (";", "\t") and "," in text else (False,):
-            layout = Layout(delimiter, comma, 1, False, False, (), "", {}, 0, "")
+            layout = Layout(delimiter, comma, 1, False, False, False, (), "", {}, 0, "")
             cells = layout.split(text)
             trailing = len(cells) > 1 and not cells[-1]
             cells = cells[:-1] if trailing else cells
             if cells and all(layout.number(cell) is not None for cell in cells):
                 found.append((delimiter, comma, len(cells), trailing))
+    if DECIMAL_COMMA.fullmatch(text):
+        found.append(("", True, 1, False))
     return found
 
 
 def _header_cells(layout: Layout, text: str) -> tuple[str, ...]:
-    """The cells of a line that may be a header: as many words as there are columns, one of them known."""
+    """The cells of a line that may be a header: as many words as there are columns, one of them known.
+
+    A remark is none: `name=value`, or a figure with its unit.
+    """
+    if PREAMBLE.fullmatch(text) or FIGURE.search(text):
+        return ()
     text = text.lstrip("#").strip()
     cells = layout.split(text)
     if layout.clock_prefix and (layout.columns == 1 or len(cells) != layout.columns):
-        clock, *rest = CELL_END.split(text, maxsplit=1)
-        cells = layout.split(rest[0]) if rest and describe_column(clock).kind == "time" else cells
+        cells = re.split(r"[,;\t]", text) if re.search(r"[,;\t]", text) else text.split()
+        while len(cells) > layout.columns and describe_column(cells[0]).kind == "time":
+            cells = cells[1:]
+    cells = [cell.strip() for cell in cells]
     if len(cells) == layout.columns + 1 and not cells[-1]:
         cells = cells[:-1]
     if len(cells) != layout.columns or any(layout.number(cell) is not None for cell in cells):
         return ()
-    if layout.columns == 1 and describe_column(cells[0]) == Column("value") and not cells[0].isidentifier():
-        return ()  # a sentence before a column of values
+    if layout.columns == 1 and not cells[0].isidentifier():
+        unknown = describe_column(cells[0]) == Column("value")
+        if unknown or len(cells[0].split()) > MOST_WORDS or set(",;:=") & set(cells[0]):
+            return ()  # a sentence before a column of values
     return tuple(cells) if all(cells) else ()
 
 
@@ -225,7 +261,8 @@ def _columns_without_header(where: str, layout: Layout, time_unit: str | None) -
         return [Column("time"), Column("value")]
     if layout.columns == 2:
         raise RecordingError(f"{where} has 2 columns and no header; say time_unit='us', 'ms' or 's' if they are time"
-                             " and value, or put a header such as time_us,adc before them")  # fmt: skip
+                             " and value, or put a header before them: time_us,adc for two columns, volts for one with"
+                             " decimal commas")  # fmt: skip
     raise RecordingError(f"{where} has {layout.columns} columns and no header; put a header such as time_us,adc0,adc1"
                          " before them")  # fmt: skip
 
@@ -238,5 +275,3 @@ def preamble_number(source: str, preamble: Mapping[str, str], name: str) -> floa
     if not NUMBER.fullmatch(text) or not 0 < float(int(text, 16) if "x" in text.lower() else text) < 1e12:
         raise RecordingError(f"{source}: its preamble says {name}={text[:40]!r}; it must be a number above 0")
     return float(int(text, 16) if "x" in text.lower() else text)
-
-

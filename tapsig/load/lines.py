@@ -1,5 +1,6 @@
 """The lines of a log to columns: plain lines in a compiled loop, any other line by itself, and what became of each."""
 
+import datetime
 import os
 import re
 from bisect import bisect_right
@@ -57,7 +58,7 @@ class LineReader:
         self._stamps, self._values = np.empty(expected_lines), np.empty(expected_lines)
         self._runs: list[tuple[int, int]] = []
         self._texts: list[int] = []
-        self._samples = self._lines = self._ticks = self._unreadable = 0
+        self._samples = self._lines = self._ticks = self._unreadable = self._first_day = 0
         self._first_unreadable = self._cut_end = ""
 
     def read(self, blocks: Iterable[bytes]) -> Table:
@@ -178,7 +179,7 @@ class LineReader:
         if choice.time is not None:
             stamp = layout.number(cells[choice.time])
         else:
-            stamp = clock_s(text) if layout.clock_prefix else 0.0
+            stamp = self._clock_s(text) if layout.clock_prefix else 0.0
         value = layout.number(cells[choice.value])
         if stamp is not None and value is not None:
             return stamp, value
@@ -188,6 +189,15 @@ class LineReader:
         else:
             self._leave_out(text, cells, line)
         return None
+
+    def _clock_s(self, text: str) -> float | None:
+        """Seconds since the first day began; without dates, of the day."""
+        clock = read_clock(text)
+        if clock is None or (self._layout.dated and not clock[0]):
+            return None
+        day, seconds = clock
+        self._first_day = self._first_day or day
+        return 86400.0 * (day - self._first_day) + seconds if self._layout.dated else seconds
 
     def _leave_out(self, text: str, cells: list[str], line: int) -> None:
         """A line that is not one of data: before them, the header again, a text, or data that were spoilt."""
@@ -207,14 +217,21 @@ class LineReader:
             self._ticks += 1
 
 
-def clock_s(text: str) -> float | None:
-    """Seconds of the day that a line's clock prefix tells.
+def read_clock(text: str) -> tuple[int, float] | None:
+    """The day (number from 0001-01-01, 0 without a date) and its seconds that a line's clock prefix tells, in UTC where
+    it names a zone; None without one.
 
-    >>> clock_s("12:00:01.5 -> 512")
-    43201.5
+    >>> read_clock("12:00:01.5 -> 512"), read_clock("2024-05-03T12:00:01.5+02:00,512")
+    ((0, 43201.5), (739009, 36001.5))
     """
     match = CLOCK_PREFIX.match(text)
     if match is None:
         return None
-    hours, minutes, seconds = match.groups()
-    return 3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds.replace(",", "."))
+    date, hours, minutes, seconds, zone = match.groups()
+    of_day = 3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds.replace(",", "."))
+    if zone and zone != "Z":
+        of_day -= float(f"{zone[0]}1") * (3600.0 * int(zone[1:3]) + 60.0 * int(zone[-2:]))
+    try:
+        return datetime.date.fromisoformat(date).toordinal() if date else 0, of_day
+    except ValueError:  # no such day
+        return None
