@@ -59,7 +59,8 @@ class HealthReport:
     ----------
     bias_v : median.
     noise_v : root mean square in the quietest twentieth of the windows of 50 ms.
-    effective_bits : log2 of the span between the rails over √12 times the noise; nan where the rails are not known.
+    effective_bits : log2 of the span between the rails over √12 times the noise, which is taken as at least the
+        converter's rounding (IEEE 1241, from memory); nan where the rails are not known.
     peak_v : greatest departure from the bias.
     """
 
@@ -114,11 +115,19 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
         findings += _check_lines(recording, noise)
         findings += _check_bandwidth(recording, noise)
         findings += _check_response(recording, bias, noise, peak)
-    span = math.nan if recording.range_v is None else recording.range_v[1] - recording.range_v[0]
-    bits = math.log2(span / (noise * math.sqrt(12.0))) if noise > 0 and span == span else math.nan
     ordered = sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity))
+    bits = _count_bits(recording, noise)
     return HealthReport(tuple(ordered), recording.duration_s, fs, bias, noise, bits, peak, recording.source,
                         recording.position)  # fmt: skip
+
+
+def _count_bits(recording: Recording, noise: float) -> float:
+    """Effective bits; the noise is at least that of the converter's rounding, which calm input does not show."""
+    if recording.range_v is None:
+        return math.nan
+    span = recording.range_v[1] - recording.range_v[0]
+    least = span / 2.0 ** (recording.adc_bits or math.inf) / math.sqrt(12.0)
+    return math.log2(span / (max(noise, least) * math.sqrt(12.0))) if max(noise, least) > 0 else math.nan
 
 
 def compare_channels(recordings: Sequence[Recording]) -> tuple[HealthFinding, ...]:
@@ -262,7 +271,8 @@ def _check_drift(recording: Recording, noise: float) -> list[HealthFinding]:
     drift = float(np.ptp(medians))
     if drift < max(0.02 * span, 6.0 * noise):
         return []
-    first = float(np.argmax(np.abs(medians - medians[0]) > 0.5 * drift))
+    window = int(np.argmax(np.abs(medians - medians[0]) > 0.5 * drift))
+    first = float(recording.times_s(np.array([window * seconds_to_samples(1.0, recording.fs)]))[0])
     return [HealthFinding(
         "bias-drift", "warning", f"the bias moves by {drift:.3g} V",
         "look for a loose bias divider, or a floating input", drift, "V", first)]  # fmt: skip

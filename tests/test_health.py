@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 
 from tapsig.health import SEVERITIES, HealthReport, check_health, compare_channels
 from tapsig.load.findings import Finding, LoadReport
-from tapsig.records import Label, Recording
+from tapsig.records import Gap, Label, Recording
 from tapsig.simulate import Converter, simulate_scene
 from tapsig.units import counts_to_volts, volts_to_counts
 
@@ -49,6 +49,23 @@ def test_a_sound_recording_has_no_finding() -> None:
     assert_allclose(report.noise_v, math.hypot(0.006, 5 / 1024 / math.sqrt(12)), rtol=0.1)  # step/√12 adds as power
     # Effective bits from rms noise: log2(span / (√12 · noise)), the inverse of noise = step/√12.
     assert_allclose(report.effective_bits, math.log2(5 / (math.sqrt(12) * report.noise_v)))
+
+
+@pytest.mark.parametrize("noise_counts", [0.0, 0.05, 0.1, 1.0])
+def test_effective_bits_are_at_most_those_of_the_converter(noise_counts: float) -> None:
+    """Noise of σ counts adds to rounding as power: log2(span / (√12 · √(σ² + 1/12))) counts (closed form)."""
+    noise = noise_counts * 5 / 1024 * np.random.default_rng(3).standard_normal(80_000)
+    report = check_health(digitise(noise + 0.2 * 5 / 1024))
+    expected = 10 - 0.5 * math.log2(12 * noise_counts**2 + 1)
+    assert report.effective_bits == pytest.approx(expected, abs=0.25)
+    assert report.effective_bits <= 10
+
+
+def test_a_drift_is_timed_across_a_gap() -> None:
+    volts = sound()
+    volts[volts.size // 2 :] += 0.5
+    report = check_health(digitise(volts, gaps=(Gap(8000, 100.0),)))
+    assert finding(report, "bias-drift").first_s == pytest.approx(103.0, abs=1.0)  # type: ignore[attr-defined]
 
 
 def test_simulated_quiet_recordings_have_no_finding() -> None:

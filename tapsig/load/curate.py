@@ -103,8 +103,10 @@ def add_recording(
     if not manifest.exists():
         raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
     rows = read_rows(manifest)
-    for name, value in (("vehicle", vehicle), ("position", position), ("scene", scene)):
-        if not value.strip() or value != value.strip() or not value.isprintable() or value.startswith("#"):
+    for name, value in (("vehicle", vehicle), ("position", position), ("scene", scene), ("mount", mount),
+                        ("sensor", sensor), ("converter", converter)):  # fmt: skip
+        needed = name in ("vehicle", "position", "scene")
+        if (needed and not value) or value != value.strip() or not value.isprintable() or value.startswith("#"):
             raise ParameterError(f"{name} is {value!r}; it must be a plain word or words")
     split = _settle_split([row for _, row in rows], vehicle, split)
     recording = load_recording(
@@ -136,7 +138,8 @@ def add_recording(
 
 def _enter(manifest: Path, row: Mapping[str, str], *, instead_of: Sequence[int]) -> None:
     """Put `row` at the end of the manifest; the lines `instead_of` (from 1) go, the rest stays byte by byte."""
-    lines = read_small_file(manifest, what="manifest").decode("utf-8-sig").splitlines(keepends=True)
+    text = read_small_file(manifest, what="manifest").decode("utf-8-sig")
+    lines = list(io.StringIO(text, newline=""))  # as read_rows numbers them; str.splitlines cuts in more places
     header = next(csv.reader(line for line in lines if line.strip() and not line.startswith("#")))
     header = [name.strip() for name in header]
     lacking = [name for name, cell in row.items() if cell and name not in header]

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import math
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -22,9 +23,17 @@ def load_labels(path: str | Path) -> tuple[Label, ...]:
     Raises LabelError, with the line, for a missing header, a time that is no number of seconds from 0 up, an empty
     kind, or two labels that are the same.
     """
+    return tuple(load_proposals(path))
+
+
+def load_proposals(path: str | Path) -> dict[Label, float | None]:
+    """The labels of `load_labels`, each with its cell in the column `confidence`; None where that is missing or empty.
+
+    Raises LabelError as `load_labels` does, and for a confidence that is no number from 0 to 1.
+    """
     path = Path(path)
     if path.suffix.lower() in (".wav", ".wave"):
-        return _cue_labels(path)
+        return dict.fromkeys(_cue_labels(path))
     try:
         raw = read_small_file(path, what="label file")
     except RecordingError as error:
@@ -33,7 +42,7 @@ def load_labels(path: str | Path) -> tuple[Label, ...]:
         text = raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
     except UnicodeDecodeError as error:
         raise LabelError(f"{path}: byte {error.start} is not UTF-8; save the file as CSV in UTF-8") from error
-    return parse_labels(text, source=str(path))
+    return parse_proposals(text, source=str(path))
 
 
 def parse_labels(text: str, *, source: str = "labels") -> tuple[Label, ...]:
@@ -42,6 +51,11 @@ def parse_labels(text: str, *, source: str = "labels") -> tuple[Label, ...]:
     >>> parse_labels("onset_s,kind\\n1.5,tap\\n0.25,thump\\n")
     (Label(onset_s=0.25, kind='thump'), Label(onset_s=1.5, kind='tap'))
     """
+    return tuple(parse_proposals(text, source=source))
+
+
+def parse_proposals(text: str, *, source: str = "labels") -> dict[Label, float | None]:
+    """Labels and confidences in the text of a label file; see `load_proposals`."""
     lines = [(number, line) for number, line in enumerate(_split_lines(text), 1)
              if line.strip() and not line.lstrip().startswith("#")]  # fmt: skip
     if not lines:
@@ -51,18 +65,21 @@ def parse_labels(text: str, *, source: str = "labels") -> tuple[Label, ...]:
     if "onset_s" not in header:
         raise LabelError(f"{source}, line {lines[0][0]}: the header is {lines[0][1][:60]!r}; it must name 'onset_s'"
                          " (and 'kind', if not every label is a tap)")  # fmt: skip
-    place: dict[str, int] = {name: header.index(name) for name in ("onset_s", "kind") if name in header}
+    place = {name: index for index, name in enumerate(header) if name in ("onset_s", "kind", "confidence")}
+    needed = max(place["onset_s"], place.get("kind", 0))
     seen: dict[Label, int] = {}
+    found: dict[Label, float | None] = {}
     for number, line in lines[1:]:
         cells = _cells(line, delimiter, source, number)
-        if len(cells) <= max(place.values()):
+        if len(cells) <= needed:
             raise LabelError(f"{source}, line {number}: {line[:60]!r} has {len(cells)} cells, fewer than the header;"
                              " complete or delete the line")  # fmt: skip
         label = _label(cells, place, delimiter, f"{source}, line {number}")
         if label in seen:
             raise LabelError(f"{source}, line {number}: the same label as in line {seen[label]}; delete one of them")
         seen[label] = number
-    return tuple(sorted(seen))
+        found[label] = _confidence(cells, place, delimiter, f"{source}, line {number}")
+    return dict(sorted(found.items(), key=lambda item: item[0]))
 
 
 def write_labels(path: str | Path, labels: Iterable[Label]) -> None:
@@ -117,6 +134,20 @@ def _label(cells: list[str], place: dict[str, int], delimiter: str, where: str) 
         raise LabelError(f"{where}: {error}") from None
 
 
+def _confidence(cells: list[str], place: dict[str, int], delimiter: str, where: str) -> float | None:
+    at = place.get("confidence", len(cells))
+    cell = cells[at].strip() if at < len(cells) else ""
+    if not cell:
+        return None
+    try:
+        confidence = float(cell.replace(",", ".") if delimiter == ";" else cell)
+    except ValueError:
+        confidence = math.nan
+    if not 0.0 <= confidence <= 1.0:
+        raise LabelError(f"{where}: confidence is {cell[:40]!r}; it must be a number from 0 to 1, or empty")
+    return confidence
+
+
 def _check_kind(kind: str, where: str) -> None:
     if not kind or len(kind) > LONGEST_KIND or not kind.isprintable():
         raise LabelError(f"{where}: kind is {kind[:40]!r}; it must be a word such as 'tap' or 'rain', printable, of at"
@@ -125,7 +156,10 @@ def _check_kind(kind: str, where: str) -> None:
 
 def _cue_labels(path: Path) -> tuple[Label, ...]:
     fs, points = read_cue_points(path)
-    labels = set()
+    if not points:
+        raise LabelError(f"{path} has no cue points, so it is not labelled; to say that there are no taps, give a label"
+                         " file of the header 'onset_s,kind' alone")  # fmt: skip
+    labels = set[Label]()
     for frame, text in points:
         kind = text.strip() or TAP
         _check_kind(kind, f"{path}, cue point at frame {frame}")

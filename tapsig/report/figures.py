@@ -85,13 +85,11 @@ def figure_to_svg(figure: Figure) -> str:
     return text[text.index("<svg") :]
 
 
-def _stretch(recording: Recording, start_s: float, stop_s: float) -> tuple[FloatArray, FloatArray]:
-    """Times and samples between two times; nan between the stretches, so that no line crosses a gap."""
-    times = recording.times_s(np.arange(recording.samples.size))
-    inside = (times >= start_s) & (times <= stop_s)
-    times, samples = times[inside], recording.samples[inside].copy()
-    gaps = np.flatnonzero(np.diff(times) > 1.5 / recording.fs)
-    return np.insert(times, gaps + 1, np.nan), np.insert(samples, gaps + 1, np.nan)
+def _parted(recording: Recording, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Times and values, one a sample; nan between the stretches, so that no line crosses a gap."""
+    gaps = [gap.sample for gap in recording.gaps]
+    times = recording.times_s(np.arange(values.size))
+    return np.insert(times, gaps, np.nan), np.insert(values, gaps, np.nan)
 
 
 def _thin(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -105,10 +103,9 @@ def _thin(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray
 
 
 def plot_detections(
-    recording: Recording, detections: Detections | None = None, *, threshold_v: float | None = None,
-    start_s: float = 0.0, stop_s: float = math.inf, name: str = "",
-) -> Figure:  # fmt: skip
-    """Waveform, envelope, threshold, labels and decisions between two times.
+    recording: Recording, detections: Detections | None = None, *, threshold_v: float | None = None, name: str = ""
+) -> Figure:
+    """Waveform, envelope, threshold, labels and decisions.
 
     `threshold_v` is a departure from the bias; rejected candidates are drawn hollow, with their reason.
     """
@@ -116,13 +113,11 @@ def plot_detections(
         figure, ((axes,), (marks,)) = _figure(
             2, height=3.6, sharex=True, gridspec_kw={"height_ratios": [3, 1], "hspace": 0.02}
         )
-        times, samples = _stretch(recording, start_s, stop_s)
-        bias = float(np.median(recording.samples)) if recording.samples.size else 0.0
-        axes.plot(*_thin(times, samples - bias), color=MID, linewidth=0.5, label="waveform")
-        known = np.isfinite(samples)
-        if known.any():
-            envelope = compute_envelope(samples[known] - bias, recording.fs)
-            axes.plot(*_thin(times[known], envelope), color=INK, linewidth=1.1, label="envelope")
+        samples = recording.samples - (np.median(recording.samples) if recording.samples.size else 0.0)
+        axes.plot(*_thin(*_parted(recording, samples)), color=MID, linewidth=0.5, label="waveform")
+        if samples.size:
+            envelope = compute_envelope(samples, recording.fs)
+            axes.plot(*_thin(*_parted(recording, envelope)), color=INK, linewidth=1.1, label="envelope")
         if threshold_v is not None:
             for side in (1, -1):
                 axes.axhline(side * threshold_v, color=ACCENT, linestyle="--",
@@ -130,56 +125,55 @@ def plot_detections(
         axes.set(ylabel="V from bias", title=" · ".join(filter(None, [_title(recording), name])))
         axes.margins(y=0.12)
         axes.legend(loc="upper right", ncols=3)
-        _draw_marks(marks, recording, detections, start_s, min(stop_s, recording.span_s))
+        _draw_marks(marks, recording, detections)
     return figure
 
 
-def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None, start_s: float, stop_s: float) -> None:
+def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None) -> None:
     """Lines of marks: labelled taps, other labels, accepted and rejected candidates."""
-
-    def within(values: FloatArray) -> FloatArray:
-        return values[(values >= start_s) & (values <= stop_s)]
-
     others = np.array([label.onset_s for label in recording.labels or () if label.kind != TAP])
-    axes.eventplot([within(recording.taps_s), within(others)], lineoffsets=[3, 2], linelengths=0.7,
+    axes.eventplot([recording.taps_s, others], lineoffsets=[3, 2], linelengths=0.7,
                    colors=[INK, MID], linewidths=[1.5, 1.0])  # fmt: skip
     lowest = -0.6
     if detections is not None:
         accepted = np.array([not reason for reason in detections.reason], dtype=bool)
         times = recording.times_s(detections.onset_samples)
-        axes.plot(within(times[accepted]), 0 * within(times[accepted]) + 1, "v", color=ACCENT, markersize=6)
-        axes.plot(within(times[~accepted]), 0 * within(times[~accepted]), "v", markerfacecolor="white",
-                  markeredgecolor=MID, markersize=4)  # fmt: skip
+        axes.plot(times[accepted], np.ones(accepted.sum()), "v", color=ACCENT, markersize=6)
+        axes.plot(times[~accepted], np.zeros((~accepted).sum()), "v", markerfacecolor="white", markeredgecolor=MID,
+                  markersize=4)  # fmt: skip
         lowest = -0.6 if not accepted.all() else 0.4
     names = ["rejected", "detected", "other labels", "taps"][: 2 if recording.labels is None else 4]
     axes.set(yticks=range(len(names)), yticklabels=names, ylim=(lowest, len(names) - 0.4))
-    axes.set(xlabel="s", xlim=(start_s, stop_s))
+    axes.set(xlabel="s", xlim=(0.0, recording.span_s))
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
 
 
-def plot_spectrogram(
-    recording: Recording, *, modes: Sequence[float] = (), start_s: float = 0.0, stop_s: float = math.inf,
-    highest_hz: float = math.inf,
-) -> Figure:  # fmt: skip
-    """Spectrogram in dB under its highest value, with the frequencies `modes` (Hz) marked at its right edge."""
+def plot_spectrogram(recording: Recording, *, modes: Sequence[float] = (), highest_hz: float = math.inf) -> Figure:
+    """Spectrogram in dB under its highest value, gaps left blank, with the frequencies `modes` (Hz) marked at its
+    right edge. Raises ParameterError when no stretch without a gap is long enough."""
     from scipy.signal import ShortTimeFFT, windows  # heavy; only this figure needs it
 
-    times, samples = _stretch(recording, start_s, stop_s)
-    known = np.isfinite(samples)
-    times, samples = times[known], samples[known]
-    size = max(16, min(samples.size // 8, round(0.128 * recording.fs)))
-    if samples.size < 4 * size:
-        raise ParameterError(f"{samples.size} samples are too few for a spectrogram; plot a longer stretch")
+    longest = max(stop - start for start, stop in recording.stretches())
+    size = max(16, min(longest // 8, round(0.128 * recording.fs)))
+    if longest < 4 * size:
+        raise ParameterError(f"{longest} samples without a gap are too few for a spectrogram, at least {4 * size} are"
+                             " needed; plot a longer recording")  # fmt: skip
     transform = ShortTimeFFT(windows.hann(size), max(1, size // 8), recording.fs, mfft=4 * size)
-    spectrum = 20.0 * np.log10(np.abs(transform.stft(samples - np.median(samples))) + 1e-12)
+    stretches = [(start, stop) for start, stop in recording.stretches() if stop - start >= 4 * size]
+    samples = recording.samples - np.median(recording.samples)
+    spectra = [20.0 * np.log10(np.abs(transform.stft(samples[start:stop])) + 1e-12) for start, stop in stretches]
+    highest_db = max(float(spectrum.max()) for spectrum in spectra)
     with mpl.rc_context(STYLE):
         figure, ((axes,),) = _figure(height=3.6)
-        left, right = transform.extent(samples.size)[:2]
-        image = axes.imshow(
-            spectrum - spectrum.max(), origin="lower", aspect="auto", cmap="Greys", vmin=-SPECTRUM_RANGE_DB, vmax=0,
-            extent=(left + times[0], right + times[0], 0, recording.fs / 2), interpolation="bilinear", rasterized=True,
-        )  # fmt: skip
+        for (start, stop), spectrum in zip(stretches, spectra, strict=True):
+            left, right = transform.extent(stop - start)[:2]
+            begin_s = float(recording.times_s(np.array([start]))[0])
+            image = axes.imshow(
+                spectrum - highest_db, origin="lower", aspect="auto", cmap="Greys", vmin=-SPECTRUM_RANGE_DB, vmax=0,
+                extent=(left + begin_s, right + begin_s, 0, recording.fs / 2), interpolation="bilinear",
+                rasterized=True,
+            )  # fmt: skip
         top = min(highest_hz, recording.fs / 2)
         place = -math.inf
         for frequency in sorted(mode for mode in modes if mode < top):
@@ -189,7 +183,7 @@ def plot_spectrogram(
                 textcoords=("axes fraction", "data"), fontsize=7, va="center", color=ACCENT,
                 arrowprops={"arrowstyle": "-|>", "color": ACCENT, "shrinkA": 0, "shrinkB": 0},
             )  # fmt: skip
-        axes.set(xlim=(times[0], times[-1]), ylim=(0, top), xlabel="s", ylabel="Hz", title=_title(recording))
+        axes.set(xlim=(0.0, recording.span_s), ylim=(0, top), xlabel="s", ylabel="Hz", title=_title(recording))
         figure.colorbar(image, ax=axes, label="dB", pad=0.09, fraction=0.05)
     return figure
 
@@ -357,7 +351,7 @@ def plot_health(recording: Recording, report: HealthReport) -> Figure:
     """The whole waveform between its rails, the spectrum of its calm half, and the findings in words."""
     with mpl.rc_context(STYLE):
         figure, ((wave,), (spectrum,)) = _figure(2, height=4.4)
-        times, samples = _stretch(recording, 0.0, math.inf)
+        times, samples = _parted(recording, recording.samples)
         wave.plot(*_thin(times, samples), color=MID, linewidth=0.5)
         wave.axhline(report.bias_v, color=INK, linewidth=0.8, label=f"bias {report.bias_v:.3g} V")
         for k, rail in enumerate(recording.range_v or ()):

@@ -1,7 +1,6 @@
 """One self-contained page on which a person checks and corrects labels: from disk, without a network."""
 
 import base64
-import csv
 import hashlib
 import json
 from collections.abc import Sequence
@@ -13,7 +12,7 @@ import numpy as np
 from jinja2 import Environment, PackageLoader
 
 from tapsig.errors import LabelError, ParameterError
-from tapsig.load.labels import load_labels
+from tapsig.load.labels import load_proposals
 from tapsig.records import TAP, Label, Recording
 from tapsig.units import check_range
 
@@ -41,29 +40,7 @@ def load_marks(path: Path) -> tuple[Mark, ...]:
 
     Raises LabelError as `load_labels` does, and for a confidence that is no number from 0 to 1.
     """
-    labels = load_labels(path)
-    sure = _read_confidences(path) if path.suffix.lower() not in (".wav", ".wave") else {}
-    return tuple(Mark(label.onset_s, label.kind, sure.get((label.onset_s, label.kind))) for label in labels)
-
-
-def _read_confidences(path: Path) -> dict[tuple[float, str], float]:
-    """Confidence by onset and kind, from a label file that `load_labels` has found to be sound."""
-    with open(path, encoding="utf-8-sig", newline="") as file:
-        lines = [line for line in file if line.strip() and not line.lstrip().startswith("#")]
-    delimiter = ";" if ";" in lines[0] else ","
-    reader = csv.DictReader(lines, delimiter=delimiter)
-    reader.fieldnames = [name.strip().lower() for name in reader.fieldnames or ()]
-    found = {}
-    for row in reader:
-        cells = {name: (cell or "").strip() for name, cell in row.items() if isinstance(name, str)}
-        if not cells.get("confidence"):
-            continue
-        onset, sure = (cells[name].replace(",", ".") for name in ("onset_s", "confidence"))
-        try:
-            found[float(onset), cells.get("kind", TAP)] = check_range("confidence", float(sure), 0.0, 1.0)
-        except ValueError as error:  # ParameterError is one too
-            raise LabelError(f"{path}: confidence is {sure!r}; it is a number from 0 to 1, or empty") from error
-    return found
+    return tuple(Mark(label.onset_s, label.kind, sure) for label, sure in load_proposals(path).items())
 
 
 def build_page(
@@ -83,7 +60,7 @@ def build_page(
     name : what the page calls the recording; shown as text whatever it holds.
     targets_s : onsets to which a mark snaps; where there are none near, it snaps to the sharpest rise.
     save_name : file name of the download.
-    save_url : where to send the labels instead; only `serve_page` gives one.
+    save_url : where to send the labels instead; only `ReviewServer` gives one.
 
     Raises ParameterError for a recording that holds no samples or too many for one page, and LabelError for a mark
     outside the recording.

@@ -113,6 +113,22 @@ LOGS: dict[str, MessyLog] = {
     "a row of units below the header": MessyLog(
         b"Time,Channel A\n(us),(mV)\n" + text(rows(counts=COUNTS * 5000 / 1024), None).encode(),
         codes=("foreign-text",), line=1),
+    "date and time in columns of their own": MessyLog(text(
+        [f"2024-05-01,{c},{v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "date,time,adc").encode()),
+    "date and time with an offset from UTC": MessyLog(text(
+        [f"2024-05-01T{c}000+02:00,{v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "timestamp,adc").encode()),
+    "date and time, volts with decimal commas": MessyLog(text(
+        [f"2024-05-01T{c};{comma(v)}" for c, v in zip(CLOCK, COUNTS * 5 / 1024, strict=True)],
+        "timestamp;volts").encode()),
+    "midnight with its date": MessyLog(text(
+        [f"2024-05-{3 + (i >= 200):02} {c},{v}" for i, (c, v) in enumerate(zip(MIDNIGHT, COUNTS, strict=True))],
+        "timestamp,adc").encode()),
+    "a decimal comma on a line of one value": MessyLog(
+        text([comma(v) for v in COUNTS * 5 / 1024], "voltage_v").encode(), {"fs": 1000.0}),
+    "a remark with volts above the values": MessyLog(
+        b"# 10 bit converter, 5 V\n" + text([str(v) for v in COUNTS], None).encode(), {"fs": 1000.0}),
+    "full scale as the last line of the preamble": MessyLog(
+        b"# fs_hz=1000\n# full_scale_v=5\n" + text([str(v) for v in COUNTS], None).encode()),
     "clock before stamps of its own": MessyLog(text(
         [f"[{CLOCK[0]}] {line}" for line in R], "us,adc").encode()),
     "two channels with own stamps, first": MessyLog(text(
@@ -177,6 +193,17 @@ LOGS: dict[str, MessyLog] = {
                                                refusal="3 columns and no header"),
     "no rate": MessyLog(text([str(v) for v in COUNTS], None).encode(), refusal="no time column and no rate; give fs="),
     "counts without bits": MessyLog(CLEAN, {"adc_bits": None}, refusal="adc_bits="),
+    "a line number and no time": MessyLog(
+        text([f"{i},{v}" for i, v in enumerate(COUNTS)], "n,adc").encode(), {"fs": 1000.0},
+        refusal="line 2: the values of 'n' only rise, from 0 to 399.*channel="),
+    "a clock without its unit": MessyLog(
+        text(R, "moment,adc").encode(), {"fs": 1000.0, "adc_bits": 24}, refusal="'moment' only rise.*time_unit="),
+    "millivolts without their name": MessyLog(
+        text(rows(counts=COUNTS * 5000 / 1024), "us,value").encode(), {"adc_bits": None},
+        refusal="reach 2988 V, and full_scale_v is 5"),
+    "a minus zero before a comma": MessyLog(
+        text([f"-0,0{v}" for v in COUNTS], None).encode(), {"adc_bits": None, "full_scale_v": None},
+        refusal="no time column and no rate"),
     "bits too few": MessyLog(
         text(rows(counts=COUNTS * 4)).encode(), refusal="line 2: 400 values.*give the right adc_bits"),
     "words only": MessyLog(b"to whom it may concern\n" * 50, refusal="no line of numbers"),

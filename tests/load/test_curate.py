@@ -52,6 +52,35 @@ def change_row(folder: Path, old: str, new: str) -> None:
     manifest.write_text(text.replace(old, new, 1))
 
 
+def test_a_row_is_replaced_where_a_cell_holds_a_form_feed(corpus: Path, tmp_path: Path) -> None:
+    """str.splitlines cuts there and at U+2028, and the lines of the manifest would be counted wrong."""
+    change_row(corpus, "heron", "her\u2028on")
+    before = (corpus / "corpus.csv").read_text(encoding="utf-8").split("\n")
+    add_recording(corpus, tmp_path / "lynx.wav", vehicle="lynx", position="frame", scene="rain", channel=1, force=True)
+    after = (corpus / "corpus.csv").read_text(encoding="utf-8").split("\n")
+    assert after[:-2] == before[:-2]
+    assert "rain" in after[-2]
+
+
+@pytest.mark.parametrize("field", ["vehicle", "mount", "sensor", "converter"])
+def test_a_cell_of_two_lines_is_refused(corpus: Path, tmp_path: Path, field: str) -> None:
+    cells = {"vehicle": "lynx", "position": "frame", "scene": "rain", field: "two\nlines"}
+    with pytest.raises(ParameterError, match=rf"{field} is 'two\\nlines'"):
+        add_recording(corpus, make_wav(tmp_path / "new.wav", seed=9), **cells)
+
+
+def test_the_unit_of_stamps_is_kept(corpus: Path, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    counts = 512 + np.random.default_rng(0).integers(-9, 9, 3000)
+    log.write_text("time,adc\n" + "".join(f"{5 * i},{count}\n" for i, count in enumerate(counts)))
+    add_recording(corpus, log, vehicle="lynx", position="frame", scene="rain", adc_bits=10, time_unit="ms")
+    assert load_corpus(corpus).entries[-1].time_unit == "ms"
+    assert load_corpus(corpus).load(load_corpus(corpus).entries[-1]).fs == pytest.approx(200.0)
+    change_row(corpus, ",ms,", ",hours,")
+    with pytest.raises(RecordingError, match="time_unit is 'hours'; it must be us, ms, s or empty"):
+        load_corpus(corpus)
+
+
 def test_a_complete_corpus_has_nothing_wrong_and_nothing_missing(corpus: Path) -> None:
     check = check_corpus(corpus)
     assert check.findings == ()

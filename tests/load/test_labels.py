@@ -3,13 +3,14 @@
 import os
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tapsig.errors import LabelError
-from tapsig.load import load_labels, load_recording, write_labels
-from tapsig.load.labels import parse_labels, render_labels
+from tapsig.load import load_labels, load_recording, write_labels, write_wav
+from tapsig.load.labels import load_proposals, parse_labels, render_labels
 from tapsig.records import Label
 
 BOTH = (Label(0.25, "thump"), Label(1.5, "tap"))
@@ -68,6 +69,22 @@ def test_header_alone_means_labelled_and_no_taps(tmp_path: Path) -> None:
     path = tmp_path / "labels.csv"
     write_labels(path, [])
     assert load_labels(path) == ()
+
+
+def test_wave_file_without_cue_points_is_not_labelled(tmp_path: Path) -> None:
+    path = tmp_path / "bare.wav"
+    write_wav(path, np.zeros(100), 1000.0, full_scale_v=1.0)
+    with pytest.raises(LabelError, match="no cue points"):
+        load_labels(path)
+
+
+def test_confidences_stand_beside_their_labels_whatever_the_encoding(tmp_path: Path) -> None:
+    path = tmp_path / "proposed.csv"
+    path.write_text("kind;onset_s;confidence\ntap;2,5;0,75\nrain;1,0;\ntap;3,0\n", encoding="utf-16")
+    assert load_proposals(path) == {Label(1.0, "rain"): None, Label(2.5): 0.75, Label(3.0): None}
+    path.write_text("onset_s,confidence\n1.0,1.5\n")
+    with pytest.raises(LabelError, match=r"line 2: confidence is '1.5'; it must be a number from 0 to 1"):
+        load_proposals(path)
 
 
 onsets = st.floats(min_value=0, max_value=1e6, allow_nan=False)

@@ -76,6 +76,33 @@ def test_second_channel_has_its_own_stamps_and_values(tmp_path: Path) -> None:
         load_recording(path, channel=2, **arguments)
 
 
+def test_signed_counts_are_centred_on_no_volts(tmp_path: Path) -> None:
+    """Two's complement of 10 bits, as outer converters give it: 1024 counts from rail to rail, 0 in the middle."""
+    path = tmp_path / "log.csv"
+    path.write_text("us,adc\n" + "".join(f"{1000 * i},{count - 512}\n" for i, count in enumerate(COUNTS)))
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    np.testing.assert_allclose(recording.samples, VOLTS - 2.5, atol=1e-9)
+    assert recording.range_v == (-2.5, 2.5)
+    assert report.codes() == ("signed-counts",)
+
+
+def test_days_between_two_stamps_are_a_gap(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    lines = [f"2024-02-{28 if i < 200 else 29}T12:00:00.{i:03},{count}" for i, count in enumerate(COUNTS)]
+    path.write_text("timestamp,adc\n" + "\n".join(lines) + "\n")
+    recording = load_recording(path, adc_bits=10)
+    assert [gap.sample for gap in recording.gaps] == [200]
+    assert recording.gaps[0].duration_s == pytest.approx(86400.0, abs=1e-3)
+
+
+def test_values_without_a_unit_are_volts_and_a_finding_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("us,value\n" + "".join(f"{1000 * i},{volt:.5f}\n" for i, volt in enumerate(VOLTS)))
+    recording, report = read_recording(path)
+    np.testing.assert_allclose(recording.samples, VOLTS, atol=1e-5)
+    assert report.codes() == ("volts-assumed",)
+
+
 def test_gap_is_kept_with_its_length_and_nothing_fills_it(tmp_path: Path) -> None:
     recording = load_recording(*put(tmp_path, "a gap")[:1], adc_bits=10, full_scale_v=5.0)
     assert len(recording.gaps) == 1

@@ -94,6 +94,16 @@ def test_no_line_crosses_a_gap(recording: Recording) -> None:
     assert line.get_xdata()[-1] == pytest.approx(5.0, abs=1e-3)
 
 
+def test_spectrogram_puts_each_stretch_at_its_time(recording: Recording) -> None:
+    holed = Recording(recording.samples, FS, gaps=(Gap(3000, 20.0),))
+    axes = plot_spectrogram(holed).axes[0]
+    spans = [image.get_extent()[:2] for image in axes.images]
+    begin = 3000 / FS + 20.0
+    assert spans[0][1] < spans[1][0]
+    assert spans[1][0] == pytest.approx(begin, abs=0.1)
+    assert axes.get_xlim() == pytest.approx((0.0, holed.span_s))
+
+
 def test_a_long_waveform_keeps_its_extremes(recording: Recording) -> None:
     samples = np.zeros(500_000)
     samples[123_457] = 1.0
