@@ -80,6 +80,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--debug", action="store_true", help="show the traceback of an error")
     args = parser.parse_args(words[1:])
     try:
+        if "settle" in args:
+            args.settle(args)
         return int(module.run(args))
     except ParameterError as error:
         return _fail(error, EXIT_CALL, debug=args.debug)

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.output import note, render_rows, write_atomically
+from tapsig.cli.output import check_out, note, render_rows, write_atomically
 
 if TYPE_CHECKING:
     from tapsig.records import Recording
@@ -45,6 +45,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.load import load_corpus
     from tapsig.study.fitting import fit_detector
 
+    check_out(args.out, force=args.force)
     corpus = load_corpus(args.corpus)
     split = args.split or ("train" if any(entry.split == "train" for entry in corpus.entries) else "all")
     chosen = corpus.select(split=None if split == "all" else split, position=args.position)

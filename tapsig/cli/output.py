@@ -7,18 +7,41 @@ import json
 import math
 import sys
 from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 
 from tapsig.errors import ParameterError
 
 UNDEFINED = "–"
+ENDINGS = {".csv": "csv", ".json": "json"}
 
 
-def add_output_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options --format, --out and --force that all commands with rows share."""
-    parser.add_argument("--format", choices=("table", "csv", "json"), default="table", help="default: table")
+def add_output_arguments(parser: argparse.ArgumentParser, *, file_format: str = "table") -> None:
+    """The options --format, --out and --force that all commands with rows share.
+
+    `file_format` is what --out gets where its ending tells nothing.
+    """
+    parser.add_argument("--format", choices=("table", "csv", "json"),
+                        help="default: table, or by the ending of --out")  # fmt: skip
     parser.add_argument("--out", type=Path, metavar="FILE", help="write there instead of to the screen")
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
+    parser.set_defaults(settle=partial(_settle_output, file_format=file_format))
+
+
+def _settle_output(args: argparse.Namespace, *, file_format: str) -> None:
+    """Refuse an --out that cannot be written before anything is computed; choose the format where it is not given."""
+    if args.out is not None:
+        check_out(args.out, force=args.force)
+    if args.format is None:
+        args.format = "table" if args.out is None else ENDINGS.get(args.out.suffix.lower(), file_format)
+
+
+def check_out(path: Path, *, force: bool) -> None:
+    """Raises ParameterError when `path` exists and `force` is not set, or when its folder does not exist."""
+    if path.exists() and not force:
+        raise ParameterError(f"--out: {path} exists already; add --force to replace it")
+    if not path.parent.is_dir():
+        raise ParameterError(f"--out: the folder {path.parent} does not exist; make it first")
 
 
 def format_cell(value: object) -> str:
@@ -126,13 +149,9 @@ def render_rows(rows: Sequence[Mapping[str, object]], format_: str, *, columns: 
 def write_atomically(path: Path, data: str | bytes, *, force: bool = False) -> None:
     """Write `data` (text as UTF-8) to `path`, whole or not at all.
 
-    Raises ParameterError when the file exists and `force` is not set, or when its folder does not exist.
+    Raises ParameterError as `check_out`.
     """
-    path = Path(path)
-    if path.exists() and not force:
-        raise ParameterError(f"--out: {path} exists already; add --force to replace it")
-    if not path.parent.is_dir():
-        raise ParameterError(f"--out: the folder {path.parent} does not exist; make it first")
+    check_out(path, force=force)
     from tapsig.load.files import replace_file  # a room below, loaded when something is written
 
     replace_file(path, data.encode("utf-8") if isinstance(data, str) else data)

@@ -22,8 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--doubtful-below", type=float, default=0.8, metavar="P", help="count as doubtful below this (default: 0.8)"
     )
-    add_output_arguments(parser)
-    parser.set_defaults(format=None)
+    add_output_arguments(parser, file_format="csv")  # --out is for the label file, which is csv
 
 
 def run(args: argparse.Namespace) -> int:
@@ -33,10 +32,9 @@ def run(args: argparse.Namespace) -> int:
         raise ParameterError(f"--keep is {args.keep}; it must lie between 0 and 1")
     proposals = propose_onsets(read(args), ProposalParameters(doubtful_below=args.doubtful_below))
     rows = as_label_rows(proposals, keep=args.keep)
-    style = args.format or ("csv" if args.out else "table")  # --out is for the label file, which is csv
-    if style == "csv":
+    if args.format == "csv":
         text = render_csv(HEADER, rows)
-    elif style == "json":
+    elif args.format == "json":
         text = render_json({"rows": [dict(zip(HEADER, row, strict=True)) for row in rows]}) + "\n"
     else:
         text = render_table(HEADER, [(f"{onset:.4f}", kind, sure) for onset, kind, sure in rows]) + "\n"

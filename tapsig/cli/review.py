@@ -10,7 +10,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
-from tapsig.cli.output import note, write_atomically
+from tapsig.cli.output import check_out, note, write_atomically
 from tapsig.cli.reading import add_reading_arguments, read
 from tapsig.errors import ParameterError
 
@@ -40,6 +40,8 @@ def run(args: argparse.Namespace) -> int:
         raise ParameterError("give either --out PAGE.html or --serve")
     if not 0 <= args.port <= 65535:
         raise ParameterError(f"--port is {args.port}; it must lie between 0 and 65535")
+    if args.out is not None:
+        check_out(args.out, force=args.force)
     if args.blank and args.labels:
         raise ParameterError("--blank and --labels exclude each other")
     recording = read(args)

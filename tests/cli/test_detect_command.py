@@ -46,6 +46,24 @@ def test_a_table_shows_times_to_a_tenth_of_a_millisecond_however_late(
     assert [line.split()[0] for line in capsys.readouterr().out.splitlines()[2:]] == ["50.0000", "1234.5670"]
 
 
+def test_the_ending_of_the_file_tells_the_format(wav: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = (wav, "--full-scale-v", 2.5, "--detector", "fixed-threshold")
+    for name in ("found.json", "found.csv", "found.txt"):
+        assert call(*words, "--out", tmp_path / name) == 0
+    count = len(json.loads((tmp_path / "found.json").read_text(encoding="utf-8"))["rows"])
+    assert len(load_labels(tmp_path / "found.csv")) == count > 0
+    assert (tmp_path / "found.txt").read_text(encoding="utf-8").startswith("onset_s  kind")
+    capsys.readouterr()
+    assert call("missing.wav", "--out", tmp_path / "found.csv") == 2  # before anything is read
+    assert "found.csv exists already; add --force" in capsys.readouterr().err
+
+
+def test_errors_name_options_and_not_arguments(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "log.csv").write_text("time,adc\n1,2\n2,3\n3,2\n")
+    assert call(tmp_path / "log.csv") == 1
+    assert "say --time-unit 'us', 'ms' or 's'" in capsys.readouterr().err
+
+
 def test_csv_is_a_label_file(wav: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "found.csv"
     assert call(wav, "--full-scale-v", 2.5, "--detector", "ring-following", "--format", "csv", "--out", out) == 0
