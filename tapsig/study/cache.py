@@ -12,8 +12,6 @@ import hashlib
 import importlib
 import importlib.util
 import json
-import os
-import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +21,7 @@ import numpy as np
 from tapsig._version import __version__
 from tapsig.detect.base import Variant
 from tapsig.errors import ParameterError
+from tapsig.load.files import replace_file
 from tapsig.records import Detections, Recording
 
 _ROOMS = ("units", "records", "features", "dsp", "detect")
@@ -144,11 +143,4 @@ def _write(path: Path, found: Detections) -> None:
         "onset_samples": found.onset_samples.tolist(), "decided_samples": found.decided_samples.tolist(),
         "strength": found.strength.tolist(),
     })  # fmt: skip
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
-    try:
-        with os.fdopen(handle, "w", encoding="ascii") as file:
-            file.write(f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}")
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+    replace_file(path, f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}".encode("ascii"))
