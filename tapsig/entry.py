@@ -110,6 +110,23 @@ class EntryParameters:
                 f"awake_s is {self.awake_s!r}; it must be at least entry_silence_s, {self.entry_silence_s:g}"
             )
 
+    @property
+    def memory_s(self) -> float:
+        """After so long without a tap the machine is as if there had never been one, failures apart."""
+        return self.awake_s if self.wake_taps else self.entry_silence_s
+
+    def compute_longest_s(self, length: int) -> float:
+        """The longest that a possible entry of `length` digits takes, from its first tap until it is decided, in s.
+
+        Every digit the highest with the longest pauses within, every gap between digits just short of the silence.
+
+        >>> EntryParameters().compute_longest_s(3)
+        33.0
+        """
+        check_count("length", length, 1, 255)
+        within = self.pause_bounds_s[1] if self.tolerance else self.digit_pause_s
+        return length * ((self.digit_max - 1) * within + self.entry_silence_s)
+
     def compute_wait_s(self, failures: int) -> float:
         """The wait after the `failures`-th wrong entry in a row, in seconds.
 

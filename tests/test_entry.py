@@ -258,6 +258,35 @@ def test_wake_up_taps_teach_the_rhythm() -> None:
     assert [str(entry) for entry in decode_taps(fast, EntryParameters(tolerance=2.0))] == ["4"]
 
 
+@pytest.mark.parametrize("parameters", [EntryParameters(digit_max=3), EntryParameters(digit_max=2, tolerance=2.0)])
+def test_no_possible_entry_lasts_longer_than_the_longest(parameters: EntryParameters) -> None:
+    # Brute force over gaps about every edge of the machine: the longest lacks at most 1 ms a pause of being reached.
+    low, high = parameters.pause_bounds_s
+    edges = (low, parameters.digit_pause_s, high, parameters.entry_silence_s - 0.001)
+    ended = [
+        entry.end_s - entry.start_s
+        for taps in range(2, 2 * parameters.digit_max + 1)
+        for gaps in itertools.product((0.001, *edges), repeat=taps - 1)
+        for entry in decode_taps(itertools.accumulate(gaps, initial=0.0), parameters)
+        if len(entry.digits) == 2 and max(entry.digits) <= parameters.digit_max
+    ]
+    longest_s = parameters.compute_longest_s(2)
+    assert max(ended) <= longest_s
+    if not parameters.tolerance:
+        assert max(ended) == pytest.approx(longest_s, abs=0.0011)
+
+
+@pytest.mark.parametrize("wake_taps", [0, 2])
+def test_a_tap_is_forgotten_after_the_memory_and_not_before(wake_taps: int) -> None:
+    parameters = EntryParameters(wake_taps=wake_taps)
+    before, after = [0.0, 0.2, 2.0], [0.0, 0.3, 2.0, 3.7]
+    alone = [entry.digits for entry in decode_taps(after, parameters)]
+    for silence_s, forgotten in ((parameters.memory_s, True), (parameters.memory_s - 0.001, False)):
+        shifted = [before[-1] + silence_s + tap for tap in after]
+        heard = [entry.digits for entry in decode_taps([*before, *shifted], parameters) if entry.start_s >= shifted[0]]
+        assert (heard == alone) == forgotten
+
+
 def test_the_adapted_pause_stays_within_its_bounds() -> None:
     machine = EntryMachine(EntryParameters(tolerance=2.0, pause_bounds_s=(0.4, 1.5)))
     machine.push(0.0)

@@ -89,14 +89,14 @@ def run(args: argparse.Namespace) -> int:
     else:
         rows = _list_summary(args, observations, question)
         emit(render_rows([_shorten(row) for row in rows] if args.format == "table" else rows, args.format), args)
-    _note_risk(args, question)
+    _note_risk(args, question, observations)
     return 0
 
 
 SCENE_COLUMNS = (
     "detector", "position", "scene", "entries", "success", "success_low", "success_high", "tap_recall",
-    "false_per_entry", "success_model", "listened_h", "false_taps_per_h", "possible_codes", "per_year_seen",
-    "per_year_bound", "per_year_poisson", "per_year_gaps",
+    "false_per_entry", "success_model", "listened_h", "false_taps_per_h", "watched_h", "possible_codes",
+    "per_year_seen", "per_year_bound", "per_year_poisson", "per_year_gaps",
 )  # fmt: skip
 
 
@@ -175,6 +175,7 @@ def _list_summary(
             "wrong_per_1000_km_bound": row.driven_bound,
             "wrong_per_1000_km_poisson": row.driven_poisson,
             "listened_h": row.listened_h,
+            "watched_h": row.watched_h,
             "uncovered_h": row.parked_uncovered_h,
             "wake_level_v": standby[row.position].level_v,
             "missed_wakes": standby[row.position].missed_entries,
@@ -224,7 +225,7 @@ def _parse_parked(texts: Sequence[str]) -> Mapping[str, float]:
     return hours
 
 
-def _note_risk(args: argparse.Namespace, question: "RiskQuestion") -> None:
+def _note_risk(args: argparse.Namespace, question: "RiskQuestion", observations: "Observations") -> None:
     from tapsig.standby import BATTERIES
     from tapsig.study.guessing import NIST_FAILURE_LIMIT
     from tapsig.study.risk import compute_hours_needed
@@ -235,9 +236,18 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion") -> None:
     note(
         "seen: possible codes entered by nobody, over the keyspace. bound: the sum of each scene's exact"
         f" {100 * question.confidence:g} % upper limit, large where little was recorded; to bring one scene's bound"
-        f" under one a year takes {compute_hours_needed(question):.0f} h without taps in which no possible code is"
-        " entered."
+        f" under one a year takes {compute_hours_needed(question):.0f} watched hours in which no possible code is"
+        f" entered. Watched are all but {question.least_s:g} s of each stretch without deliberate taps: so long may a"
+        " code take, with the silence before it."
     )
+    watched = {key[1:]: any(stretch.duration_s > question.least_s for stretch in seen.stretches)
+               for key, seen in observations.items()}  # fmt: skip
+    if not all(watched.values()):
+        note(
+            f"caution: {list(watched.values()).count(False)} of {len(watched)} positions and scenes (those with"
+            " watched_h 0 in --table scenes) have recordings too short to say how often false taps open: each needs a"
+            f" stretch of more than {question.least_s:g} s without deliberate taps"
+        )
     note("poisson, gaps: estimates from models of the false taps that were seen; they fail where the false taps do")
     if args.table == "summary":
         note(

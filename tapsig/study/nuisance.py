@@ -16,11 +16,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapsig.entry import Entry, EntryMachine, EntryParameters, Verdict, check_code, to_ms
+from tapsig.entry import Entry, EntryMachine, EntryParameters, Verdict, check_code, decode_taps, to_ms
 from tapsig.errors import ParameterError
+from tapsig.records import Recording
 from tapsig.units import FloatArray, check_positive, check_range
 
 YEAR_HOURS = 8766.0  # 365.25 days
+BEFORE_S, AFTER_S = 0.1, 1.5  # around a deliberate tap nothing is a false one: there the panel rings with it
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,15 +168,6 @@ class NuisanceCount:
     possible: int
     opened: int
 
-    def __add__(self, other: "NuisanceCount") -> "NuisanceCount":
-        return NuisanceCount(
-            self.hours + other.hours,
-            self.taps + other.taps,
-            self.entries + other.entries,
-            self.possible + other.possible,
-            self.opened + other.opened,
-        )
-
 
 def count_openings(
     onsets_s: Iterable[float], duration_s: float, parameters: EntryParameters, *, length: int,
@@ -191,9 +184,13 @@ def count_openings(
         entries.extend(machine.push(float(onset_s)))
         taps += 1
     entries.extend(machine.finish())
-    possible = sum(len(entry.digits) == length and max(entry.digits) <= parameters.digit_max for entry in entries)
+    possible = sum(_is_possible(entry, length, parameters) for entry in entries)
     opened = sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
     return NuisanceCount(duration_s / 3600, taps, len(entries), possible, opened)
+
+
+def _is_possible(entry: Entry, length: int, parameters: EntryParameters) -> bool:
+    return len(entry.digits) == length and max(entry.digits) <= parameters.digit_max
 
 
 def simulate_openings(
@@ -206,22 +203,68 @@ def simulate_openings(
     return count_openings(onsets, duration_s, parameters, length=len(code), code=code)
 
 
-def split_between_taps(
-    detected_s: FloatArray, reference_s: FloatArray, duration_s: float, *, before_s: float = 0.1, after_s: float = 1.5
-) -> tuple[list[FloatArray], float]:
-    """The false taps that no deliberate tap can have caused, as one array a stretch, and the time listened to.
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Listening without a break or a deliberate tap; `onsets_s` are the false taps, in s from its start, ascending."""
 
-    Left out is all from `before_s` before to `after_s` after each reference tap: there the panel still rings with it.
-    Times in a stretch count from its start.
+    onsets_s: FloatArray
+    duration_s: float
+
+
+def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Stretch]:
+    """The stretches of `recording` in which no deliberate tap can have caused what was detected at `detected_s`.
+
+    Left out are its gaps, and all from `BEFORE_S` before to `AFTER_S` after each labelled tap.
     """
-    stretches, total, start = [], 0.0, 0.0
-    for tap_s in [*np.sort(reference_s), math.inf]:
-        stop = min(float(tap_s) - before_s, duration_s)
-        if stop > start:
-            inside = detected_s[(detected_s >= start) & (detected_s < stop)]
-            stretches.append(inside - start)
-            total += stop - start
-        start = float(tap_s) + after_s
-    return stretches, total
+    stretches: list[Stretch] = []
+    taps_s = recording.taps_s
+    for first, last in recording.stretches():
+        start = float(recording.times_s(np.array(first)))
+        end = start + (last - first) / recording.fs
+        near_s = taps_s[(taps_s > start - AFTER_S) & (taps_s < end + BEFORE_S)]
+        for tap_s in [*near_s.tolist(), math.inf]:
+            stop = min(tap_s - BEFORE_S, end)
+            if stop > start:
+                inside = detected_s[(detected_s >= start) & (detected_s < stop)]
+                stretches.append(Stretch(np.sort(inside) - start, stop - start))
+            start = max(start, tap_s + AFTER_S)
+    return stretches
 
 
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """For `hours` every possible code that began would have been seen whole; `possible` ones were.
+
+    `stretches` are those that were long enough.
+    """
+
+    hours: float
+    possible: int
+    stretches: tuple[Stretch, ...]
+
+
+def compute_least_s(parameters: EntryParameters, length: int) -> float:
+    """How long a stretch must be, in seconds, before any of it counts in `watch_stretches`."""
+    return parameters.memory_s + parameters.compute_longest_s(length)
+
+
+def watch_stretches(stretches: Iterable[Stretch], parameters: EntryParameters, *, length: int) -> Watch:
+    """The possible codes of `length` digits that false taps entered, and the time in which they could.
+
+    Counted are codes that begin once what was before the stretch is forgotten, and early enough for the longest code
+    to end within it. So a code's length in time does not bear on whether it counts, and count over time is an unbiased
+    rate; with less left out at the end, long codes would be lost and short stretches seem safe.
+    """
+    begin_s = parameters.memory_s
+    seconds, possible, long_enough = 0.0, 0, []
+    for stretch in stretches:
+        end_s = begin_s + stretch.duration_s - compute_least_s(parameters, length)
+        if end_s <= begin_s:
+            continue
+        long_enough.append(stretch)
+        seconds += end_s - begin_s
+        possible += sum(
+            begin_s <= entry.start_s < end_s and _is_possible(entry, length, parameters)
+            for entry in decode_taps(stretch.onsets_s, parameters)
+        )
+    return Watch(seconds / 3600, possible, tuple(long_enough))

@@ -4,9 +4,10 @@ Success comes from the recordings themselves, and for comparison from a model th
 are heard. Wrong openings come from stretches without deliberate taps, in three ways that do not assume the same:
 
 - *seen* and *bound*: possible codes that false taps entered there, and the exact upper limit of that count, divided by
-  the keyspace. They assume nothing but a code drawn at random. Short recordings give a large bound: that is the truth.
-- *Poisson*: false taps at the measured rate, independent of each other, solved exactly.
-- *gaps*: the same with the measured gaps, which keep bursts and rhythms, as far as few recordings show them.
+  the keyspace. They assume nothing but a code drawn at random. Only the time counts in which any code could have begun
+  and ended (`nuisance.watch_stretches`). Little of it gives a large bound, none an undefined one: that is the truth.
+- *Poisson*: false taps at the rate measured between deliberate taps, independent of each other, solved exactly.
+- *gaps*: the same with the measured gaps of long stretches, which keep bursts and rhythms, as far as few show them.
 """
 
 import math
@@ -16,8 +17,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tapsig.detect.base import Variant, run_detector
-from tapsig.entry import Entry, EntryParameters, decode_taps
-from tapsig.errors import ParameterError
+from tapsig.entry import EntryParameters, decode_taps
+from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording
 from tapsig.score.intervals import poisson_rate_interval, wilson_interval
 from tapsig.score.matching import match_onsets
@@ -25,26 +26,27 @@ from tapsig.study.guessing import compute_keyspace
 from tapsig.study.hand import HandTiming, Hearing, compute_success, simulate_successes
 from tapsig.study.nuisance import (
     YEAR_HOURS,
-    NuisanceCount,
+    Stretch,
+    Watch,
     build_poisson_gaps,
+    compute_least_s,
     compute_openings_per_s,
     compute_possible_per_s,
-    count_openings,
     fit_gaps,
     split_between_taps,
+    watch_stretches,
 )
+from tapsig.study.scoring import LEAST_DIGITS, count_opened
 from tapsig.units import FloatArray, check_range
 
-LEAST_DIGITS = 3
-"""A labelled group of taps with fewer digits is practice, not a code entry."""
 
 @dataclass(frozen=True, slots=True)
 class Observation:
     """What one or more recordings showed; observations add with +.
 
-    Of `taps` labelled taps `heard` were detected; of `codes`, the code entries, `opened` were decoded exactly;
+    Of `taps` labelled taps `heard` were detected; of `codes`, the code entries, `opened` were decoded digit for digit;
     `false_in_entries` detections within `entry_s` seconds of entries (silence around them included) match no tap.
-    `stretches` are the times of false taps where nobody tapped, `nuisance` what the machine made of them.
+    `stretches` hold the false taps where nobody tapped.
     """
 
     taps: int = 0
@@ -53,8 +55,7 @@ class Observation:
     opened: int = 0
     entry_s: float = 0.0
     false_in_entries: int = 0
-    stretches: tuple[FloatArray, ...] = ()
-    nuisance: NuisanceCount = field(default_factory=lambda: NuisanceCount(0.0, 0, 0, 0, 0))
+    stretches: tuple[Stretch, ...] = ()
 
     def __add__(self, other: "Observation") -> "Observation":
         return Observation(
@@ -65,40 +66,32 @@ class Observation:
             self.entry_s + other.entry_s,
             self.false_in_entries + other.false_in_entries,
             self.stretches + other.stretches,
-            self.nuisance + other.nuisance,
         )
 
 
-def observe_taps(
-    recording: Recording, detected_s: FloatArray, parameters: EntryParameters, *, length: int, window_s: float = 0.05
-) -> Observation:
-    """What a detector that found taps at `detected_s` made of a labelled recording.
+def observe_taps(recording: Recording, detected_s: FloatArray, parameters: EntryParameters) -> Observation:
+    """What a detector that found taps at `detected_s` (seconds) made of a labelled recording.
 
-    Every entry finds the machine awake and free of waits. Raises ParameterError for a recording without labels.
+    Every entry finds the machine awake and free of waits. Raises LabelError for a recording without labels.
     """
     if recording.labels is None:
-        raise ParameterError(f"{recording.source or 'recording'} has no labels; risk needs labelled recordings")
+        raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to reckon its risk")
     reference_s = recording.taps_s
-    matching = match_onsets(reference_s, detected_s, window_s=window_s)
+    matching = match_onsets(reference_s, detected_s)
     awake = _listen_awake(parameters)
     wanted = [entry for entry in decode_taps(reference_s, awake) if len(entry.digits) >= LEAST_DIGITS]
-    decoded = decode_taps(detected_s, awake)
+    _, opened = count_opened(wanted, decode_taps(detected_s, awake))
     spurious_s = detected_s[np.asarray(matching.spurious, dtype=np.int64)]
     silence = parameters.entry_silence_s
     spans = [(entry.start_s - silence, entry.end_s) for entry in wanted]
-    stretches, listened_s = split_between_taps(detected_s, reference_s, recording.span_s)
-    nuisance = NuisanceCount(0.0, 0, 0, 0, 0)
-    for stretch in stretches:
-        nuisance += count_openings(stretch, 0.0, parameters, length=length)
     return Observation(
         taps=reference_s.size,
         heard=len(matching.pairs),
         codes=tuple(entry.digits for entry in wanted),
-        opened=sum(_is_decoded(entry, decoded, window_s) for entry in wanted),
+        opened=opened,
         entry_s=math.fsum(stop - start for start, stop in spans),
         false_in_entries=sum(int(((spurious_s >= start) & (spurious_s <= stop)).sum()) for start, stop in spans),
-        stretches=tuple(stretches),
-        nuisance=nuisance + NuisanceCount(listened_s / 3600, 0, 0, 0, 0),
+        stretches=tuple(split_between_taps(recording, detected_s)),
     )
 
 
@@ -107,21 +100,13 @@ def _listen_awake(parameters: EntryParameters) -> EntryParameters:
     return replace(parameters, wake_taps=0, digit_max=255)
 
 
-def _is_decoded(wanted: Entry, decoded: Iterable[Entry], window_s: float) -> bool:
-    """Same digits, and each of its taps where it was made."""
-    return any(
-        entry.digits == wanted.digits
-        and all(abs(mine - theirs) <= window_s + 1e-9 for mine, theirs in zip(entry.taps_s, wanted.taps_s, strict=True))
-        for entry in decoded
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class RiskRow:
     """Risk of one detector at one position in one scene.
 
     `tap_recall` and `false_per_entry` (detections without a tap in an entry and the silence around it) tell why entries
-    fail: a panel whose ringing is counted as taps has a high recall and many false ones.
+    fail: a panel whose ringing is counted as taps has a high recall and many false ones. `false_taps` came in
+    `listened_h` without deliberate taps; in `watched_h` of it a possible code could have begun and ended.
     `per_year_…` are wrong openings in a year spent in this scene: as seen and its bound for a code drawn at random, the
     two models for the code that was given, if any. `failures_per_day` are possible codes that false taps enter: each
     counts as a wrong entry, makes the owner wait, and in the end locks the machine.
@@ -141,6 +126,7 @@ class RiskRow:
     listened_h: float
     false_taps: int
     false_taps_per_h: float
+    watched_h: float
     possible_codes: int
     failures_per_day: float
     per_year_seen: float
@@ -168,6 +154,11 @@ class RiskQuestion:
         check_range("confidence", self.confidence, 0.75, 0.9999)
         if self.code is not None and len(self.code) != self.length:
             raise ParameterError(f"code has {len(self.code)} digits, but length is {self.length}; make them agree")
+
+    @property
+    def least_s(self) -> float:
+        """How long a stretch without deliberate taps must be to show anything of codes, in seconds."""
+        return compute_least_s(self.parameters, self.length)
 
     @property
     def keyspace(self) -> int:
@@ -199,9 +190,11 @@ def assess_observation(
     entries = len(observation.codes)
     low, high = wilson_interval(observation.opened, entries, confidence=question.confidence)
     recall = observation.heard / observation.taps if observation.taps else math.nan
-    nuisance = observation.nuisance
-    hours, seconds = nuisance.hours, nuisance.hours * 3600
-    rates = poisson_rate_interval(nuisance.taps, seconds, confidence=question.confidence)
+    seconds = math.fsum(stretch.duration_s for stretch in observation.stretches)
+    false_taps = sum(stretch.onsets_s.size for stretch in observation.stretches)
+    rates = poisson_rate_interval(false_taps, seconds, confidence=question.confidence)
+    watch = watch_stretches(observation.stretches, question.parameters, length=question.length)
+    possible_per_h = watch.possible / watch.hours if watch.hours else math.nan
     return RiskRow(
         detector, position, scene,
         entries=entries,
@@ -212,23 +205,22 @@ def assess_observation(
         tap_recall=recall,
         false_per_entry=observation.false_in_entries / entries if entries else math.nan,
         success_model=_model_success(observation, recall, question),
-        listened_h=hours,
-        false_taps=nuisance.taps,
-        false_taps_per_h=nuisance.taps / hours if hours else math.nan,
-        possible_codes=nuisance.possible,
-        failures_per_day=nuisance.possible / hours * 24 if hours else math.nan,
-        per_year_seen=nuisance.possible / hours * YEAR_HOURS / question.keyspace if hours else math.nan,
-        per_year_bound=_compute_upper(nuisance.possible, hours, question) * YEAR_HOURS / question.keyspace,
-        per_year_poisson=question.compute_openings_per_year(nuisance.taps / seconds) if hours else math.nan,
-        per_year_poisson_high=(
-            question.compute_highest_per_year(*rates) if hours else math.nan
-        ),
-        per_year_gaps=_compute_gaps_per_year(observation, question) if hours else math.nan,
+        listened_h=seconds / 3600,
+        false_taps=false_taps,
+        false_taps_per_h=false_taps / seconds * 3600 if seconds else math.nan,
+        watched_h=watch.hours,
+        possible_codes=watch.possible,
+        failures_per_day=possible_per_h * 24,
+        per_year_seen=possible_per_h * YEAR_HOURS / question.keyspace,
+        per_year_bound=_compute_upper(watch.possible, watch.hours, question) * YEAR_HOURS / question.keyspace,
+        per_year_poisson=question.compute_openings_per_year(false_taps / seconds) if seconds else math.nan,
+        per_year_poisson_high=question.compute_highest_per_year(*rates) if seconds else math.nan,
+        per_year_gaps=_compute_gaps_per_year(watch, question),
     )  # fmt: skip
 
 
 def compute_hours_needed(question: RiskQuestion) -> float:
-    """Hours of listening without one possible code that bring the bound down to one wrong opening a year."""
+    """Watched hours without one possible code that bring the bound down to one wrong opening a year."""
     return _compute_upper(0, 1.0, question) * YEAR_HOURS / question.keyspace
 
 
@@ -252,12 +244,12 @@ def _model_success(observation: Observation, recall: float, question: RiskQuesti
     return math.fsum(chances) / len(chances)
 
 
-def _compute_gaps_per_year(observation: Observation, question: RiskQuestion) -> float:
-    if question.parameters.tolerance:
+def _compute_gaps_per_year(watch: Watch, question: RiskQuestion) -> float:
+    if question.parameters.tolerance or not watch.stretches:
         return math.nan
     gaps = fit_gaps(
-        [list(map(float, stretch)) for stretch in observation.stretches],
-        observation.nuisance.hours * 3600,
+        [stretch.onsets_s.tolist() for stretch in watch.stretches],
+        math.fsum(stretch.duration_s for stretch in watch.stretches),
         question.parameters,
     )
     if question.code is not None:
@@ -286,7 +278,7 @@ def observe_recordings(
         for name, variant in variants.items():
             detections = run_detector(variant.build(recording.fs), recording)
             detected_s = np.sort(recording.times_s(detections.accepted().onset_samples))
-            seen = observe_taps(recording, detected_s, question.parameters, length=question.length)
+            seen = observe_taps(recording, detected_s, question.parameters)
             key = (name, recording.position, recording.scene)
             observations[key] = observations.get(key, Observation()) + seen
         progress(done)

@@ -48,7 +48,8 @@ class RiskSummary:
 
     `success` pools the entries of all scenes but driving; `success_model` is what the model expects of them.
     `parked_…` are wrong openings in a year of parking, `driven_…` per 1000 km; `failures_per_day` counts possible codes
-    entered by nobody while parked; `parked_uncovered_h` are hours of the year in scenes without a recorded second.
+    entered by nobody while parked. Each figure weighs the scenes in which it is defined; `parked_uncovered_h` are hours
+    of the year in scenes that left the bound undefined: not recorded, or in stretches too short.
     """
 
     detector: str
@@ -68,6 +69,7 @@ class RiskSummary:
     driven_bound: float
     driven_poisson: float
     listened_h: float
+    watched_h: float
 
 
 def summarise_risk(
@@ -91,23 +93,23 @@ def summarise_risk(
         }
         pooled = sum((seen for scene, seen in scenes.items() if scene != DRIVING), Observation())
         whole = assess_observation(pooled, question, detector=detector, position=position, scene="parked")
-        covered = {scene: hours[scene] for scene in hours if scene in rows and rows[scene].listened_h > 0}
         per_1000_km = 1000 / check_positive("speed_km_h", speed_km_h) / YEAR_HOURS
         driving = rows.get(DRIVING)
         summaries.append(
             RiskSummary(
                 detector, position, whole.entries, whole.success, whole.success_low, whole.success_high,
                 success_model=_compute_mean_model(list(rows.values())),
-                failures_per_day=_weigh(rows, "failures_per_day", covered),
-                parked_seen=_weigh(rows, "per_year_seen", covered),
-                parked_bound=_weigh(rows, "per_year_bound", covered),
-                parked_poisson=_weigh(rows, "per_year_poisson", covered),
-                parked_gaps=_weigh(rows, "per_year_gaps", covered),
-                parked_uncovered_h=YEAR_HOURS - math.fsum(covered.values()),
+                failures_per_day=_weigh(rows, "failures_per_day", hours),
+                parked_seen=_weigh(rows, "per_year_seen", hours),
+                parked_bound=_weigh(rows, "per_year_bound", hours),
+                parked_poisson=_weigh(rows, "per_year_poisson", hours),
+                parked_gaps=_weigh(rows, "per_year_gaps", hours),
+                parked_uncovered_h=YEAR_HOURS - math.fsum(_list_covered(rows, "per_year_bound", hours).values()),
                 driven_seen=driving.per_year_seen * per_1000_km if driving else math.nan,
                 driven_bound=driving.per_year_bound * per_1000_km if driving else math.nan,
                 driven_poisson=driving.per_year_poisson * per_1000_km if driving else math.nan,
                 listened_h=math.fsum(row.listened_h for row in rows.values()),
+                watched_h=math.fsum(row.watched_h for row in rows.values()),
             )
         )  # fmt: skip
     return tuple(summaries)
@@ -120,8 +122,14 @@ def _compute_mean_model(rows: Sequence[RiskRow]) -> float:
     return math.fsum(row.success_model * row.entries for row in used) / entries if entries else math.nan
 
 
-def _weigh(rows: Mapping[str, RiskRow], name: str, covered: Mapping[str, float]) -> float:
-    """Sum of a yearly figure over the scenes, each for its hours; nan when no scene was recorded."""
+def _list_covered(rows: Mapping[str, RiskRow], name: str, hours: Mapping[str, float]) -> dict[str, float]:
+    """Hours of the scenes in which the figure `name` is defined."""
+    return {scene: hours[scene] for scene in hours if scene in rows and not math.isnan(getattr(rows[scene], name))}
+
+
+def _weigh(rows: Mapping[str, RiskRow], name: str, hours: Mapping[str, float]) -> float:
+    """Sum of a yearly figure over the scenes, each for its hours; nan when it is defined in none."""
+    covered = _list_covered(rows, name, hours)
     if not covered:
         return math.nan
     return math.fsum(getattr(rows[scene], name) * hours / YEAR_HOURS for scene, hours in covered.items())

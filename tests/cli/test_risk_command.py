@@ -112,6 +112,11 @@ def test_summary_of_a_corpus_tells_the_positions_apart(tmp_path: Path, capsys: p
     assert rows["inner-skin"]["false_wakes_per_day"] == pytest.approx(86400 / (20 - 0.1 - 0.4 - 3 * 1.5 - 2 * 0.1))
     assert rows["frame"]["false_wakes_per_day"] == 0.0
     assert rows["frame"]["wrong_per_1000_km_bound"] is None  # nobody drove
+    # A code of three digits up to 9 may take 33 s, after 3 s of silence: these recordings of 20 s bound nothing.
+    assert rows["frame"]["watched_h"] == 0.0
+    assert rows["frame"]["wrong_per_year_bound"] is None
+    assert "too short" in err
+    assert "more than 36 s" in err
     assert "no source" in err
 
 

@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 from tapsig.entry import EntryParameters
-from tapsig.errors import ParameterError
-from tapsig.records import Detections, Label, Recording
+from tapsig.errors import LabelError, ParameterError
+from tapsig.records import Detections, Gap, Label, Recording
 from tapsig.study.nuisance import YEAR_HOURS
 from tapsig.study.risk import (
     Observation,
@@ -28,14 +28,13 @@ FS = 1000.0
 ENTRY_S = [10.0, 10.4, 12.0, 13.6]  # 2-1-1
 
 
-def record(taps_s: list[float], *, scene: str = "quiet", seconds: float = 60.0) -> Recording:
+def record(taps_s: list[float], *, scene: str = "quiet", gaps: tuple[Gap, ...] = ()) -> Recording:
     labels = tuple(Label(tap) for tap in taps_s)
-    return Recording(np.zeros(int(seconds * FS)), FS, labels=labels, position="frame", scene=scene)
+    return Recording(np.zeros(int(60 * FS)), FS, labels=labels, position="frame", scene=scene, gaps=gaps)
 
 
-def observe(taps_s: list[float], detected_s: list[float], question: RiskQuestion | None = None) -> Observation:
-    question = question or RiskQuestion()
-    return observe_taps(record(taps_s), np.array(detected_s), question.parameters, length=question.length)
+def observe(taps_s: list[float], detected_s: list[float], *, gaps: tuple[Gap, ...] = ()) -> Observation:
+    return observe_taps(record(taps_s, gaps=gaps), np.array(detected_s), EntryParameters())
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +71,14 @@ def test_an_entry_heard_exactly_opens_and_one_with_a_tap_lost_or_added_does_not(
     assert (added.heard, added.opened, added.false_in_entries) == (4, 0, 1)
 
 
-def test_the_right_digits_from_the_wrong_taps_do_not_count_as_heard() -> None:
-    assert observe(ENTRY_S, [tap + 0.3 for tap in ENTRY_S]).opened == 0
+def test_the_right_digits_at_another_time_do_not_open() -> None:
+    assert observe(ENTRY_S, [tap + 20.0 for tap in ENTRY_S]).opened == 0
+
+
+def test_digits_above_the_highest_are_heard_too() -> None:
+    taps_s = [10.0 + 0.2 * index for index in range(12)] + [14.0, 16.0]  # 12-1-1
+    seen = observe(taps_s, taps_s)
+    assert (seen.codes, seen.opened) == (((12, 1, 1),), 1)
 
 
 def test_a_group_of_two_digits_is_practice() -> None:
@@ -85,11 +90,30 @@ def test_time_of_entries_spans_the_silence_around_them() -> None:
 
 
 def test_false_taps_are_counted_apart_from_the_entry() -> None:
-    # 30.0 30.3 32.0 34.0 makes 2-1-1; 50.0 a void entry. Listened: all but 0.1 s before to 1.5 s after each tap.
-    seen = observe(ENTRY_S, [*ENTRY_S, 30.0, 30.3, 32.0, 34.0, 50.0])
-    assert (seen.nuisance.taps, seen.nuisance.entries, seen.nuisance.possible) == (5, 2, 1)
-    assert seen.nuisance.hours * 3600 == pytest.approx(60.0 - (1.5 + 0.1) * 3 - 0.4)
-    assert seen.false_in_entries == 0
+    # 20.0 20.3 22.0 24.0 makes 2-1-1; 50.0 a void entry. Listened: all but 0.1 s before to 1.5 s after each tap. The
+    # stretch from 15.1 s on lasts 44.9 s, of which a code can begin in all but the first 3 s and the last 33 s.
+    row = assess(observe(ENTRY_S, [*ENTRY_S, 20.0, 20.3, 22.0, 24.0, 50.0]), RiskQuestion())
+    assert (row.false_taps, row.possible_codes, row.false_per_entry) == (5, 1, 0.0)
+    assert row.listened_h * 3600 == pytest.approx(60.0 - (1.5 + 0.1) * 3 - 0.4)
+    assert row.watched_h * 3600 == pytest.approx(44.9 - 36.0)
+
+
+def test_time_in_a_gap_is_not_listened_to_and_no_code_runs_across_it() -> None:
+    # 20.0 22.0 is a code's beginning, and 24.0 would be its end but for ten hours in between.
+    whole = assess(observe([], [20.0, 22.0, 24.0]), RiskQuestion())
+    parted = assess(observe([], [20.0, 22.0, 36024.0], gaps=(Gap(23_000, 36_000.0),)), RiskQuestion())
+    assert (whole.possible_codes, parted.possible_codes) == (1, 0)
+    assert parted.listened_h * 3600 == pytest.approx(60.0)
+    assert parted.watched_h * 3600 == pytest.approx(60.0 - 23.0 - 36.0)
+
+
+def test_stretches_too_short_for_a_code_leave_the_bound_undefined_but_not_the_rate_of_false_taps() -> None:
+    row = assess(observe(ENTRY_S + [tap + 30.0 for tap in ENTRY_S], [5.0, 25.0]), RiskQuestion())
+    assert (row.false_taps, row.watched_h) == (2, 0.0)
+    for name in ("failures_per_day", "per_year_seen", "per_year_bound", "per_year_gaps"):
+        assert math.isnan(getattr(row, name)), name
+    assert row.false_taps_per_h > 0
+    assert row.per_year_poisson > 0
 
 
 def test_observations_add_up() -> None:
@@ -104,13 +128,14 @@ def assess(observation: Observation, question: RiskQuestion):  # type: ignore[no
 
 def test_the_bound_is_the_exact_poisson_limit_over_the_keyspace() -> None:
     # Garwood 1936: one-sided 95 % upper limits of a Poisson mean are 2.9957 at 0 and 4.7439 at 1 (scipy's chi-square).
+    # Of the minute, a code can begin in 24 s and be seen whole.
     question = RiskQuestion()
     none = assess(observe([], []), question)
-    assert none.per_year_bound == pytest.approx(2.9957 * 60 * YEAR_HOURS / 729, rel=1e-4)
-    one = assess(observe([], [30.0, 32.0, 34.0]), question)
+    assert none.per_year_bound == pytest.approx(2.9957 * 150 * YEAR_HOURS / 729, rel=1e-4)
+    one = assess(observe([], [20.0, 22.0, 24.0]), question)
     upper = stats.chi2.ppf(0.95, 4) / 2
     assert one.possible_codes == 1
-    assert one.per_year_bound == pytest.approx(upper * 60 * YEAR_HOURS / 729, rel=1e-9)
+    assert one.per_year_bound == pytest.approx(upper * 150 * YEAR_HOURS / 729, rel=1e-9)
 
 
 def test_hours_needed_bring_the_bound_to_one_a_year() -> None:
@@ -143,7 +168,7 @@ def test_what_was_not_recorded_is_undefined() -> None:
 
 
 def test_a_tolerance_leaves_the_models_undefined_but_not_the_bound() -> None:
-    row = assess(observe([], [30.0, 40.0]), RiskQuestion(EntryParameters(tolerance=2.0)))
+    row = assess(observe([], [30.0, 40.0]), RiskQuestion(EntryParameters(tolerance=2.0, digit_max=5)))
     assert math.isnan(row.per_year_poisson)
     assert math.isnan(row.per_year_gaps)
     assert row.per_year_bound > 0
@@ -183,6 +208,7 @@ def test_summary_weighs_scenes_by_their_hours_and_keeps_driving_apart() -> None:
     assert summary.parked_bound == pytest.approx(rows["rain"].per_year_bound / 10)
     assert summary.parked_poisson == pytest.approx(rows["rain"].per_year_poisson / 10)
     assert summary.parked_uncovered_h == pytest.approx(YEAR_HOURS * 0.9)  # nothing quiet was recorded
+    assert summary.watched_h == pytest.approx(2 * 24 / 3600)
     assert summary.driven_bound == pytest.approx(rows["driving"].per_year_bound * 20 / YEAR_HOURS)
 
 
@@ -196,8 +222,8 @@ def test_a_year_has_only_so_many_hours() -> None:
 
 def test_recordings_without_labels_are_refused() -> None:
     recording = Recording(np.zeros(10), FS)
-    with pytest.raises(ParameterError, match="has no labels"):
-        observe_taps(recording, np.empty(0), EntryParameters(), length=3)
+    with pytest.raises(LabelError, match="not labelled"):
+        observe_taps(recording, np.empty(0), EntryParameters())
 
 
 def test_a_code_must_have_the_length_asked_for() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from tapsig.entry import EntryParameters
 from tapsig.errors import ParameterError
-from tapsig.records import Detections, Label, Recording
+from tapsig.records import Detections, Gap, Label, Recording
 from tapsig.standby import BATTERIES, DAY_S, DutyCycle
 from tapsig.study.wake_up import WakeUp, WakeUpTally, build_duty, compare_wake_ups, remove_bias, tally_wake_up
 
@@ -79,6 +79,13 @@ def test_seconds_with_a_nuisance_are_counted_and_deliberate_taps_are_not() -> No
     assert tally.listened_s == pytest.approx(40.0 - 1.6)
     assert tally.busy_s == 2.0
     assert tally.false_wakes_per_day == pytest.approx(2 / 38.4 * DAY_S)
+
+
+def test_a_gap_is_no_time_without_false_wakes() -> None:
+    recording = dataclasses.replace(record([(5.0, 0.01, 1.0)], []), gaps=(Gap(int(10 * FS), 36_000.0),))
+    tally = tally_wake_up(WakeUp("comparator", level_v=0.5), recording, PARAMETERS)
+    assert tally.listened_s == pytest.approx(40.0)
+    assert tally.false_wakes_per_day == pytest.approx(DAY_S / 40)
 
 
 def test_a_nuisance_that_never_stops_keeps_it_awake_all_the_time() -> None:
