@@ -2,19 +2,20 @@
 
 import argparse
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import note
 from tapsig.cli.reading import add_reading_arguments
-from tapsig.errors import ParameterError
+from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from tapsig.load import LoadReport
+    from tapsig.load.corpus import Choice, Corpus, CorpusEntry
 
 CHOICES = ("vehicle", "position", "scene", "split")
 
@@ -26,6 +27,11 @@ def add_choice_arguments(parser: argparse.ArgumentParser) -> None:
         if action.dest == "recording":
             action.metavar, action.help = "FILE|CORPUS", "a recording (WAV or CSV), or a folder with corpus.csv"
     parser.add_argument("--labels", type=Path, metavar="FILE", help="labels of the recording: CSV, or WAV cue points")
+    add_corpus_arguments(parser)
+
+
+def add_corpus_arguments(parser: argparse.ArgumentParser) -> None:
+    """Which recordings of a corpus."""
     group = parser.add_argument_group("choosing from a corpus (each may be repeated)")
     for name in CHOICES:
         group.add_argument(f"--{name}", action="append", metavar="NAME", help=f"only this {name}")
@@ -36,6 +42,42 @@ def add_plot_argument(parser: argparse.ArgumentParser, what: str, *, option: str
     parser.add_argument(option, type=Path, metavar="FILE.png", help=f"draw {what} (.png, .svg or .pdf)")
 
 
+def list_given(args: argparse.Namespace) -> "dict[str, Choice]":
+    """What the options of `add_corpus_arguments` ask for."""
+    return {name: getattr(args, name) for name in CHOICES if getattr(args, name)}
+
+
+def choose(corpora: "Sequence[Corpus]", given: "Mapping[str, Choice]") -> "list[Corpus]":
+    """What of each corpus matches `given`; a word that one corpus lacks may stand in another.
+
+    Raises ParameterError, with the words that there are, when nothing in any corpus matches.
+    """
+    chosen = [corpus.select(**given) for corpus in corpora]
+    if not any(chosen):
+        asked = {name: [words] if isinstance(words, str) else words for name, words in given.items() if words}
+        wanted = ", ".join(f"{name} {' or '.join(words)}" for name, words in asked.items())
+        every = [entry for corpus in corpora for entry in corpus.entries]
+        held = {name: sorted({getattr(entry, name) for entry in every} - {""}) or ["none"] for name in asked}
+        holds = "; ".join(f"{name}: {', '.join(words)}" for name, words in held.items())
+        where = ", ".join(str(corpus.folder) for corpus in corpora)
+        raise ParameterError(f"{where}: no recording" + (f" with {wanted}; there is {holds}" if wanted else ""))
+    return chosen
+
+
+def choose_labelled(corpora: "Sequence[Corpus]", given: "Mapping[str, Choice]") -> "list[tuple[Corpus, CorpusEntry]]":
+    """The labelled recordings among what `choose` gives, each with its corpus; a note says how many are left out.
+
+    Raises LabelError when none is labelled.
+    """
+    chosen = [(corpus, entry) for corpus in choose(corpora, given) for entry in corpus.entries]
+    labelled = [(corpus, entry) for corpus, entry in chosen if entry.labels]
+    if not labelled:
+        raise LabelError(f"{chosen[0][0].folder}: no recording chosen has labels; name label files in corpus.csv")
+    if len(labelled) < len(chosen):
+        note(f"{len(chosen) - len(labelled)} recordings without labels are left out")
+    return labelled
+
+
 def read_chosen(args: argparse.Namespace) -> "Iterator[tuple[Recording, LoadReport]]":
     """The recordings that the arguments name, one after the other, each with the report of how it was read.
 
@@ -43,18 +85,12 @@ def read_chosen(args: argparse.Namespace) -> "Iterator[tuple[Recording, LoadRepo
     """
     from tapsig.load import load_corpus, read_recording  # lazy: --help need not wait for it
 
-    given = {name: getattr(args, name) for name in CHOICES if getattr(args, name)}
+    given = list_given(args)
     if args.recording.is_dir() or args.recording.name == "corpus.csv":
         if args.labels is not None:
             raise ParameterError("--labels goes with one recording; a corpus names its labels in corpus.csv")
-        corpus = load_corpus(args.recording)
-        chosen = corpus.select(**given)
-        if not chosen.entries:
-            wanted = ", ".join(f"{name} {' or '.join(words)}" for name, words in given.items())
-            held = {name: sorted({getattr(entry, name) for entry in corpus.entries} - {""}) for name in given}
-            holds = "; ".join(f"{name}: {', '.join(words)}" for name, words in held.items())
-            raise ParameterError(f"{args.recording} has no recording with {wanted}; it holds {holds}")
-        yield from map(chosen.read, chosen.entries)
+        [corpus] = choose([load_corpus(args.recording)], given)
+        yield from map(corpus.read, corpus.entries)
         return
     if given:
         raise ParameterError(f"--{next(iter(given))} chooses from a corpus, but {args.recording} is one recording")

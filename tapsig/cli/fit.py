@@ -6,14 +6,13 @@ best recall with at most --false-alarms an hour. To compare the result with the 
 """
 
 import argparse
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapsig.cli.choosing import choose_labelled
 from tapsig.cli.output import check_out, note, render_rows, write_atomically
 
 if TYPE_CHECKING:
-    from tapsig.records import Recording
     from tapsig.study.fitting import FittedDetector
 
 
@@ -48,17 +47,10 @@ def run(args: argparse.Namespace) -> int:
     check_out(args.out, force=args.force)
     corpus = load_corpus(args.corpus)
     split = args.split or ("train" if any(entry.split == "train" for entry in corpus.entries) else "all")
-    chosen = corpus.select(split=None if split == "all" else split, position=args.position)
-    labelled = [entry for entry in chosen.entries if entry.labels]
-    if len(labelled) < len(chosen.entries):
-        note(f"{len(chosen.entries) - len(labelled)} recordings without labels are left out")
-
-    def recordings() -> "Iterator[Recording]":
-        for entry in labelled:
-            yield chosen.load(entry)
-
+    labelled = choose_labelled([corpus], {"split": None if split == "all" else split, "position": args.position})
+    recordings = (chosen.load(entry) for chosen, entry in labelled)
     with progress_bar(len(labelled), "recordings") as advance:
-        fitted = fit_detector(recordings(), false_alarms_per_hour=args.false_alarms, group_by=args.group_by,
+        fitted = fit_detector(recordings, false_alarms_per_hour=args.false_alarms, group_by=args.group_by,
                               seed=args.seed, progress=advance)
     write_atomically(args.out, render_detector(fitted.variant), force=args.force)
     print(render_fit(fitted, args.format), end="")

@@ -14,10 +14,11 @@ often, by its owner and by false taps), false-taps (wrong openings a year for so
 import argparse
 import dataclasses
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapsig.cli.choosing import add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.entry import add_entry_arguments, build_parameters
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
 from tapsig.entry import parse_code
@@ -25,9 +26,10 @@ from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.load.corpus import Corpus, CorpusEntry
-    from tapsig.records import Recording
     from tapsig.study.risk import Observations, RiskQuestion
     from tapsig.study.yearly import StandbySummary
+
+    Chosen = Sequence[tuple[Corpus, CorpusEntry]]
 
 TABLES = ("summary", "scenes", "guessing", "codes", "false-taps")
 SECURITY = (
@@ -43,10 +45,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="folder with corpus.csv, labelled; several are taken together")
     parser.add_argument("--table", choices=TABLES, default="summary", help="default: summary")
     parser.add_argument("--detector", action="append", metavar="NAME", help="repeat for more; default: the catalogue")
-    parser.add_argument("--split", choices=("train", "validation", "test", "all"), default="all",
-                        help="which recordings; default: all")
-    parser.add_argument("--position", metavar="NAME", help="only this position")
-    parser.add_argument("--scene", metavar="NAME", help="only this scene")
     parser.add_argument("--code-length", type=int, default=3, metavar="N", help="digits of a code; default: 3")
     parser.add_argument("--code", metavar="3-1-4", help="this code instead of one drawn at random")
     parser.add_argument("--tap-recall", type=float, default=0.97, metavar="X", help="for --table codes; default: 0.97")
@@ -60,6 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--confidence", type=float, default=0.95, metavar="X",
                         help="of intervals and bounds; default: 0.95")
     add_output_arguments(parser)
+    add_corpus_arguments(parser)
     add_entry_arguments(parser)
 
 
@@ -79,15 +78,19 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if not args.corpus:
         raise ParameterError(f"--table {args.table} needs a corpus: tapsig risk CORPUS")
+    from tapsig.load import load_corpus
     from tapsig.study.risk import RiskQuestion, list_risk_rows
 
     question = RiskQuestion(parameters, length=length, code=code, confidence=args.confidence)
-    observations = _observe(args, question)
+    corpora = [load_corpus(folder) for folder in args.corpus]
+    chosen = choose_labelled(corpora, list_given(args))
+    observations = _observe(args, chosen, question)
     if args.table == "scenes":
         rows = [dataclasses.asdict(row) for row in list_risk_rows(observations, question)]
         emit(render_rows(rows, args.format, columns=SCENE_COLUMNS if args.format == "table" else None), args)
     else:
-        rows = _list_summary(args, observations, question)
+        standby = _summarise_standby(args, corpora, chosen, question)
+        rows = _list_summary(args, observations, standby, question)
         emit(render_rows([_shorten(row) for row in rows] if args.format == "table" else rows, args.format), args)
     _note_risk(args, question, observations)
     return 0
@@ -120,43 +123,29 @@ def _shorten(row: Mapping[str, object]) -> dict[str, object]:
     }
 
 
-def _choose(args: argparse.Namespace, split: str, scene: str | None) -> "list[tuple[Corpus, CorpusEntry]]":
-    """The labelled recordings of all corpora that match; a word that one corpus lacks may stand in another."""
-    from tapsig.load import load_corpus
-
-    wanted = {"split": None if split == "all" else split, "position": args.position, "scene": scene}
-    return [
-        (corpus, entry)
-        for corpus in map(load_corpus, args.corpus)
-        for entry in corpus.entries
-        if entry.labels_path and all(word in (None, getattr(entry, name)) for name, word in wanted.items())
-    ]
-
-
-def _observe(args: argparse.Namespace, question: "RiskQuestion") -> "Observations":
+def _observe(args: argparse.Namespace, chosen: "Chosen", question: "RiskQuestion") -> "Observations":
     from tapsig.cli.score import progress_bar
     from tapsig.detect import CATALOGUE, load_detector
     from tapsig.study.risk import observe_recordings
 
     names = args.detector or [name for name in CATALOGUE if name not in ("null", "random")]
     variants = {name: load_detector(name) for name in names}
-    chosen = _choose(args, args.split, args.scene)
-    if not chosen:
-        raise ParameterError("no labelled recording has that split, position and scene; corpus.csv lists what there is")
     recordings = (corpus.load(entry) for corpus, entry in chosen)
     with progress_bar(len(chosen), "recordings") as advance:
         return observe_recordings(variants, recordings, question, progress=advance)
 
 
 def _list_summary(
-    args: argparse.Namespace, observations: "Observations", question: "RiskQuestion"
+    args: argparse.Namespace,
+    observations: "Observations",
+    standby: "Mapping[str, StandbySummary]",
+    question: "RiskQuestion",
 ) -> list[dict[str, object]]:
     """One row for each detector and position; standby depends on the position alone."""
     from tapsig.study.yearly import summarise_risk
 
     hours = _parse_parked(args.parked)
     summaries = summarise_risk(observations, question, parked_hours=hours, speed_km_h=args.speed)
-    standby = _summarise_standby(args, question, sorted({summary.position for summary in summaries}))
     return [
         {
             "detector": row.detector,
@@ -187,26 +176,24 @@ def _list_summary(
 
 
 def _summarise_standby(
-    args: argparse.Namespace, question: "RiskQuestion", positions: Sequence[str]
+    args: argparse.Namespace, corpora: "Sequence[Corpus]", chosen: "Chosen", question: "RiskQuestion"
 ) -> dict[str, "StandbySummary"]:
-    """A wake-up comparator at each position; its level is chosen on the train and validation recordings."""
+    """A wake-up comparator at each position; its level is learnt on all train and validation recordings there."""
     from tapsig.standby import BATTERIES, DutyCycle
     from tapsig.study.yearly import choose_level_v, summarise_standby, tally_comparators
 
-    def load(split: str, scene: str | None) -> "Iterator[Recording]":
-        return (corpus.load(entry) for corpus, entry in _choose(args, split, scene))
-
     parameters = question.parameters
     levels = {} if args.wake_level_v is None else {"levels_v": (args.wake_level_v,)}
-    judged = tally_comparators(load(args.split, args.scene), parameters, **levels)
-    chosen = dict.fromkeys(positions, args.wake_level_v)
+    judged = tally_comparators((corpus.load(entry) for corpus, entry in chosen), parameters, **levels)
+    level_v = dict.fromkeys((entry.position for _, entry in chosen), args.wake_level_v)
     if args.wake_level_v is None:
-        learnt = tally_comparators(itertools.chain(load("train", None), load("validation", None)), parameters)
-        chosen = {position: choose_level_v(learnt, position) for position in positions}
+        others = (corpus.select(split=("train", "validation"), position=list(level_v)) for corpus in corpora)
+        learnt = tally_comparators(itertools.chain.from_iterable(others), parameters)
+        level_v = {position: choose_level_v(learnt, position) for position in level_v}
     duty, hours = DutyCycle(awake_s=parameters.awake_s), _parse_parked(args.parked)
     return {
-        position: summarise_standby(judged, position, level_v, duty=duty, battery=BATTERIES[0], parked_hours=hours)
-        for position, level_v in chosen.items()
+        position: summarise_standby(judged, position, level, duty=duty, battery=BATTERIES[0], parked_hours=hours)
+        for position, level in level_v.items()
     }
 
 

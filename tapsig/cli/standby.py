@@ -13,6 +13,7 @@ import argparse
 import dataclasses
 from pathlib import Path
 
+from tapsig.cli.choosing import add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
 from tapsig.errors import ParameterError
 from tapsig.standby import BATTERIES, MONTH_DAYS, Battery, DutyCycle, compute_days, compute_sensitivity
@@ -57,10 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     wake.add_argument("--start-up-s", type=float, default=0.002, metavar="S",
                       help="from waking to the first sample; default: 0.002")
     wake.add_argument("--detector", metavar="NAME", help="start it on waking: does it still find the first tap?")
-    wake.add_argument("--position", metavar="NAME", help="only this position")
-    wake.add_argument("--scene", metavar="NAME", help="only this scene")
-    wake.add_argument("--split", choices=("train", "validation", "test", "all"), default="all",
-                      help="which recordings; default: all")
+    add_corpus_arguments(parser)
 
 
 def _option(name: str) -> str:
@@ -168,11 +166,11 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
         for level in levels
     ]
     wake_ups.append(WakeUp("always on", start_up_s=args.start_up_s))
-    split = None if args.split == "all" else args.split
-    corpus = load_corpus(args.corpus).select(split=split, position=args.position, scene=args.scene)
+    labelled = choose_labelled([load_corpus(args.corpus)], list_given(args))
+    recordings = (corpus.load(entry) for corpus, entry in labelled)
     parameters = EntryParameters(awake_s=duty.awake_s)
     variant = None if args.detector is None else load_detector(args.detector)
-    compared = compare_wake_ups(wake_ups, corpus, parameters, duty=duty, battery=battery, variant=variant)
+    compared = compare_wake_ups(wake_ups, recordings, parameters, duty=duty, battery=battery, variant=variant)
     rows: list[dict[str, object]] = [
         {
             "position": row.position,

@@ -129,7 +129,39 @@ def test_scenes_of_several_corpora_are_taken_together(tmp_path: Path, capsys: py
     assert (row["scene"], row["entries"], row["opened"]) == ("quiet", "4", "4")
 
 
-def test_a_choice_that_matches_nothing_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, _, err = run(capsys, str(write_corpus(tmp_path)), "--scene", "hail")
+def test_a_choice_that_matches_nothing_is_refused_with_the_choices(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = str(write_corpus(tmp_path))
+    for words in (["risk", folder], ["standby", folder], ["fit", folder, "--out", str(tmp_path / "own.json")]):
+        code = main([*words, "--position", "roof"])
+        out, err = capsys.readouterr()
+        assert (code, out) == (2, "")
+        assert "position roof; there is " in err
+        assert "position: frame, inner-skin" in err
+    code, _, err = run(capsys, folder, "--scene", "hail", "--split", "test")
     assert code == 2
-    assert "no labelled recording" in err
+    assert "scene hail, split test; there is scene: quiet; split: test, train" in err
+
+
+def test_a_corpus_without_labels_is_the_datas_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write_corpus(tmp_path)
+    manifest = folder / "corpus.csv"
+    manifest.write_text(manifest.read_text(encoding="utf-8").replace("labels.csv", ""), encoding="utf-8")
+    for command in ("risk", "standby"):
+        assert main([command, str(folder)]) == 1
+        assert "no recording chosen has labels" in capsys.readouterr().err
+
+
+def test_the_wake_level_is_learnt_on_other_vehicles_than_the_one_chosen(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    manifest = write_corpus(tmp_path) / "corpus.csv"
+    rows = manifest.read_text(encoding="utf-8").splitlines()
+    manifest.write_text(
+        "\n".join(row.replace("heron", "otter") if row.endswith("test,1.0") else row for row in rows), encoding="utf-8"
+    )
+    words = [str(tmp_path), "--detector", "fixed-threshold", "--vehicle", "otter", "--format", "json"]
+    code, out, _ = run(capsys, *words)
+    assert code == 0
+    assert [(row["entries"], row["wake_level_v"]) for row in json.loads(out)["rows"]] == [(1, 0.1), (1, 0.1)]

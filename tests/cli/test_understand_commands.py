@@ -149,7 +149,7 @@ def test_rules_are_printed_without_a_file(capsys: pytest.CaptureFixture[str]) ->
 @pytest.mark.parametrize(
     ("words", "code", "message"),
     [
-        (("ringdown", "{}", "--vehicle", "otter"), 2, "holds vehicle: heron"),
+        (("ringdown", "{}", "--vehicle", "otter"), 2, "no recording with vehicle otter; there is vehicle: heron"),
         (("dead-time", "{}", "--labels", "x.csv"), 2, "goes with one recording"),
         (("health", "{}/heron-quiet.wav", "--scene", "rain"), 2, "chooses from a corpus"),
         (("dead-time", "{}/heron-quiet.wav"), 1, "not labelled"),
