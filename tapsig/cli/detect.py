@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_plot_argument, check_plots, draw
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
-from tapsig.cli.reading import add_reading_arguments
+from tapsig.cli.reading import add_reading_arguments, read
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
 
@@ -123,7 +123,11 @@ def _detect(
 
     if args.recording.suffix.lower() == ".wav":
         info = read_wav_info(args.recording)
-        if info.frames > LARGE_SAMPLES and args.fs is None:
+        if info.frames > LARGE_SAMPLES:
+            if args.fs not in (None, info.fs):
+                raise ParameterError(
+                    f"--fs is {args.fs:g}; {args.recording} tells its own rate, {info.fs:g} Hz: leave --fs out"
+                )
             if args.plot is not None:
                 raise ParameterError(
                     f"--plot: {args.recording} holds {info.frames} samples and is read in blocks;"
@@ -134,21 +138,9 @@ def _detect(
                 variant, args.recording, channel=args.channel, full_scale_v=scale, keep_rejected=args.rejected
             )
             return found, (found.onset_samples / info.fs).tolist(), info.fs, info.duration_s, None
-    recording = _read(args)
+    recording = read(args)
     found = detect(variant, recording, keep_rejected=args.rejected)
     return found, recording.times_s(found.onset_samples).tolist(), recording.fs, recording.span_s, recording
-
-
-def _read(args: argparse.Namespace) -> "Recording":
-    from tapsig.load import read_recording  # lazy: --help need not wait for it
-
-    recording, report = read_recording(
-        args.recording, channel=args.channel, full_scale_v=args.full_scale_v, adc_bits=args.adc_bits, fs=args.fs,
-        time_unit=args.time_unit,
-    )  # fmt: skip
-    for finding in report.findings:
-        note(f"{args.recording}: {finding}")
-    return recording
 
 
 def _with_full_times(rows: list[dict[str, object]]) -> list[dict[str, object]]:

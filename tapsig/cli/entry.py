@@ -9,10 +9,12 @@ a longer pause starts the next; silence ends the entry.
 
 import argparse
 import dataclasses
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
+from tapsig.cli.reading import add_reading_arguments, read
 from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, parse_code
 from tapsig.records import TAP
 
@@ -34,15 +36,10 @@ PARAMETER_HELP = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `tapsig entry`."""
-    parser.add_argument("file", type=Path, metavar="FILE", help="a recording, or a table of taps")
+    add_reading_arguments(parser)
     parser.add_argument("--code", metavar="3-1-4", help="the right code; without it nothing is judged")
     parser.add_argument("--detector", default="tap", metavar="NAME", help="default: tap")
     parser.add_argument("--labels", type=Path, metavar="FILE", help="labelled taps, to name what was missed")
-    parser.add_argument("--channel", type=int, default=0, metavar="N", help="of a file with several; default: 0")
-    parser.add_argument("--full-scale-v", type=float, metavar="V", help="volts at full scale; default: 1")
-    parser.add_argument("--adc-bits", type=int, metavar="N", help="resolution of a log in counts")
-    parser.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a log without times")
-    parser.add_argument("--time-unit", choices=("s", "ms", "us"), help="of a log's times")
     parser.add_argument("--until-end", action="store_true",
                         help="leave out an entry not over when the recording ends; otherwise silence follows")
     add_output_arguments(parser)
@@ -116,6 +113,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+HEAD_BYTES = 65536  # as far as a header is looked for, past remarks
 TAP_COLUMNS = ("time_s", "gap_s", "taken_for", "digits_so_far")
 ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "wait_s", "release_s")
 
@@ -123,29 +121,31 @@ ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "wait_s", "re
 def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | None, float | None]:
     """Onsets, labelled onsets where there are any, and where the recording ends."""
     # Heavy: files and detectors bring numpy, scipy, soundfile, numba.
-    from tapsig.load import load_labels, load_recording
+    from tapsig.load import load_labels
 
     def load_taps(path: Path) -> list[float]:
         return sorted(label.onset_s for label in load_labels(path) if label.kind == TAP)
 
     reference_s = None if args.labels is None else load_taps(args.labels)
-    if _is_tap_table(args.file):
-        return load_taps(args.file), reference_s, None
+    if _is_tap_table(args.recording):
+        return load_taps(args.recording), reference_s, None
     from tapsig.detect import detect, load_detector
 
-    recording = load_recording(
-        args.file, channel=args.channel, full_scale_v=args.full_scale_v, adc_bits=args.adc_bits, fs=args.fs,
-        time_unit=args.time_unit,
-    )  # fmt: skip
+    recording = read(args)
     found = detect(load_detector(args.detector), recording).accepted()
     return sorted(map(float, recording.times_s(found.onset_samples))), reference_s, recording.span_s
 
 
 def _is_tap_table(path: Path) -> bool:
-    if path.suffix.lower() != ".csv":
-        return False
+    """Whether the first line that is neither empty nor a remark names the column that every label file has."""
+    from tapsig.load.files import check_file
+
+    check_file(path)
     with path.open("rb") as file:
-        return file.readline(100).lstrip(b"\xef\xbb\xbf").replace(b'"', b"").lower().startswith(b"onset_s")
+        raw = file.read(HEAD_BYTES)
+    text = raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", errors="replace")
+    lines = (line for line in re.split(r"[\r\n]+", text) if line.strip() and not line.lstrip().startswith("#"))
+    return "onset_s" in [cell.strip(' \t"').lower() for cell in re.split("[,;]", next(lines, ""))]
 
 
 def _list_taps(

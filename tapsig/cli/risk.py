@@ -227,7 +227,7 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion", observations:
         f" entered. Watched are all but {question.least_s:g} s of each stretch without deliberate taps: so long may a"
         " code take, with the silence before it."
     )
-    watched = {key[1:]: any(stretch.duration_s > question.least_s for stretch in seen.stretches)
+    watched = {key[1:]: any(lull.duration_s > question.least_s for lull in seen.lulls)
                for key, seen in observations.items()}  # fmt: skip
     if not all(watched.values()):
         note(

@@ -204,19 +204,19 @@ def simulate_openings(
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class Lull:
     """Listening without a break or a deliberate tap; `onsets_s` are the false taps, in s from its start, ascending."""
 
     onsets_s: FloatArray
     duration_s: float
 
 
-def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Stretch]:
+def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Lull]:
     """The stretches of `recording` in which no deliberate tap can have caused what was detected at `detected_s`.
 
     Left out are its gaps, and all from `BEFORE_S` before to `AFTER_S` after each labelled tap.
     """
-    stretches: list[Stretch] = []
+    lulls: list[Lull] = []
     taps_s = recording.taps_s
     for first, last in recording.stretches():
         start = float(recording.times_s(np.array(first)))
@@ -226,29 +226,29 @@ def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Str
             stop = min(tap_s - BEFORE_S, end)
             if stop > start:
                 inside = detected_s[(detected_s >= start) & (detected_s < stop)]
-                stretches.append(Stretch(np.sort(inside) - start, stop - start))
+                lulls.append(Lull(np.sort(inside) - start, stop - start))
             start = max(start, tap_s + AFTER_S)
-    return stretches
+    return lulls
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
     """For `hours` every possible code that began would have been seen whole; `possible` ones were.
 
-    `stretches` are those that were long enough.
+    `lulls` are those that were long enough.
     """
 
     hours: float
     possible: int
-    stretches: tuple[Stretch, ...]
+    lulls: tuple[Lull, ...]
 
 
 def compute_least_s(parameters: EntryParameters, length: int) -> float:
-    """How long a stretch must be, in seconds, before any of it counts in `watch_stretches`."""
+    """How long a stretch must be, in seconds, before any of it counts in `watch_lulls`."""
     return parameters.memory_s + parameters.compute_longest_s(length)
 
 
-def watch_stretches(stretches: Iterable[Stretch], parameters: EntryParameters, *, length: int) -> Watch:
+def watch_lulls(lulls: Iterable[Lull], parameters: EntryParameters, *, length: int) -> Watch:
     """The possible codes of `length` digits that false taps entered, and the time in which they could.
 
     Counted are codes that begin once what was before the stretch is forgotten, and early enough for the longest code
@@ -257,14 +257,14 @@ def watch_stretches(stretches: Iterable[Stretch], parameters: EntryParameters, *
     """
     begin_s = parameters.memory_s
     seconds, possible, long_enough = 0.0, 0, []
-    for stretch in stretches:
-        end_s = begin_s + stretch.duration_s - compute_least_s(parameters, length)
+    for lull in lulls:
+        end_s = begin_s + lull.duration_s - compute_least_s(parameters, length)
         if end_s <= begin_s:
             continue
-        long_enough.append(stretch)
+        long_enough.append(lull)
         seconds += end_s - begin_s
         possible += sum(
             begin_s <= entry.start_s < end_s and _is_possible(entry, length, parameters)
-            for entry in decode_taps(stretch.onsets_s, parameters)
+            for entry in decode_taps(lull.onsets_s, parameters)
         )
     return Watch(seconds / 3600, possible, tuple(long_enough))

@@ -5,7 +5,7 @@ are heard. Wrong openings come from stretches without deliberate taps, in three 
 
 - *seen* and *bound*: possible codes that false taps entered there, and the exact upper limit of that count, divided by
   the keyspace. They assume nothing but a code drawn at random. Only the time counts in which any code could have begun
-  and ended (`nuisance.watch_stretches`). Little of it gives a large bound, none an undefined one: that is the truth.
+  and ended (`nuisance.watch_lulls`). Little of it gives a large bound, none an undefined one: that is the truth.
 - *Poisson*: false taps at the rate measured between deliberate taps, independent of each other, solved exactly.
 - *gaps*: the same with the measured gaps of long stretches, which keep bursts and rhythms, as far as few show them.
 """
@@ -26,7 +26,7 @@ from tapsig.study.guessing import compute_keyspace
 from tapsig.study.hand import HandTiming, Hearing, compute_success, simulate_successes
 from tapsig.study.nuisance import (
     YEAR_HOURS,
-    Stretch,
+    Lull,
     Watch,
     build_poisson_gaps,
     compute_least_s,
@@ -34,7 +34,7 @@ from tapsig.study.nuisance import (
     compute_possible_per_s,
     fit_gaps,
     split_between_taps,
-    watch_stretches,
+    watch_lulls,
 )
 from tapsig.study.scoring import LEAST_DIGITS, count_opened
 from tapsig.units import FloatArray, check_range
@@ -46,7 +46,7 @@ class Observation:
 
     Of `taps` labelled taps `heard` were detected; of `codes`, the code entries, `opened` were decoded digit for digit;
     `false_in_entries` detections within `entry_s` seconds of entries (silence around them included) match no tap.
-    `stretches` hold the false taps where nobody tapped.
+    `lulls` hold the false taps where nobody tapped.
     """
 
     taps: int = 0
@@ -55,7 +55,7 @@ class Observation:
     opened: int = 0
     entry_s: float = 0.0
     false_in_entries: int = 0
-    stretches: tuple[Stretch, ...] = ()
+    lulls: tuple[Lull, ...] = ()
 
     def __add__(self, other: "Observation") -> "Observation":
         return Observation(
@@ -65,7 +65,7 @@ class Observation:
             self.opened + other.opened,
             self.entry_s + other.entry_s,
             self.false_in_entries + other.false_in_entries,
-            self.stretches + other.stretches,
+            self.lulls + other.lulls,
         )
 
 
@@ -91,7 +91,7 @@ def observe_taps(recording: Recording, detected_s: FloatArray, parameters: Entry
         opened=opened,
         entry_s=math.fsum(stop - start for start, stop in spans),
         false_in_entries=sum(int(((spurious_s >= start) & (spurious_s <= stop)).sum()) for start, stop in spans),
-        stretches=tuple(split_between_taps(recording, detected_s)),
+        lulls=tuple(split_between_taps(recording, detected_s)),
     )
 
 
@@ -190,10 +190,10 @@ def assess_observation(
     entries = len(observation.codes)
     low, high = wilson_interval(observation.opened, entries, confidence=question.confidence)
     recall = observation.heard / observation.taps if observation.taps else math.nan
-    seconds = math.fsum(stretch.duration_s for stretch in observation.stretches)
-    false_taps = sum(stretch.onsets_s.size for stretch in observation.stretches)
+    seconds = math.fsum(lull.duration_s for lull in observation.lulls)
+    false_taps = sum(lull.onsets_s.size for lull in observation.lulls)
     rates = poisson_rate_interval(false_taps, seconds, confidence=question.confidence)
-    watch = watch_stretches(observation.stretches, question.parameters, length=question.length)
+    watch = watch_lulls(observation.lulls, question.parameters, length=question.length)
     possible_per_h = watch.possible / watch.hours if watch.hours else math.nan
     return RiskRow(
         detector, position, scene,
@@ -245,11 +245,11 @@ def _model_success(observation: Observation, recall: float, question: RiskQuesti
 
 
 def _compute_gaps_per_year(watch: Watch, question: RiskQuestion) -> float:
-    if question.parameters.tolerance or not watch.stretches:
+    if question.parameters.tolerance or not watch.lulls:
         return math.nan
     gaps = fit_gaps(
-        [stretch.onsets_s.tolist() for stretch in watch.stretches],
-        math.fsum(stretch.duration_s for stretch in watch.stretches),
+        [lull.onsets_s.tolist() for lull in watch.lulls],
+        math.fsum(lull.duration_s for lull in watch.lulls),
         question.parameters,
     )
     if question.code is not None:

@@ -149,9 +149,9 @@ def tally_wake_up(
             triggers_s = np.empty(0)
         else:
             triggers_s = times_s[wake_up.find_triggers(samples, recording.fs, float(phase))]
-        stretches = split_between_taps(recording, triggers_s)
-        listened_s = math.fsum(stretch.duration_s for stretch in stretches)
-        busy_s = float(sum(np.unique(np.floor(stretch.onsets_s)).size for stretch in stretches))
+        lulls = split_between_taps(recording, triggers_s)
+        listened_s = math.fsum(lull.duration_s for lull in lulls)
+        busy_s = float(sum(np.unique(np.floor(lull.onsets_s)).size for lull in lulls))
         total += WakeUpTally(listened_s=listened_s, busy_s=min(busy_s, listened_s))
         for entry in entries:
             first = FirstTap(recording, samples, times_s, entry.taps_s)

@@ -109,10 +109,14 @@ def test_a_long_file_is_read_in_blocks_with_the_same_result(
     call(*words)
     whole = capsys.readouterr().out
     monkeypatch.setattr("tapsig.cli.detect.LARGE_SAMPLES", 1000)
-    monkeypatch.setattr("tapsig.load.read_recording", None)  # must not be used
+    monkeypatch.setattr("tapsig.load.recording.read_recording", None)  # must not be used
     call(*words)
     assert capsys.readouterr().out == whole
     assert len(whole.splitlines()) > 3
+    assert call(*words, "--fs", FS) == 0
+    assert capsys.readouterr().out == whole
+    assert call(*words, "--fs", 4000) == 2
+    assert f"--fs is 4000; {wav} tells its own rate, {FS:g} Hz" in capsys.readouterr().err
     assert call(*words, "--plot", wav.with_suffix(".png")) == 2
     assert "holds 32000 samples and is read in blocks; up to 1000 can be drawn" in capsys.readouterr().err
 

@@ -99,4 +99,32 @@ def test_a_call_at_fault_is_refused_by_name(
 def test_a_file_that_is_not_there_is_the_datas_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = run(capsys, str(tmp_path / "none.csv"))
     assert code == 1
-    assert "none.csv" in err
+    assert "none.csv: there is no such recording; check the name and the folder" in err
+
+
+# Label files that `tapsig.load.load_labels` documents: remarks, other orders, marks of Unicode.
+@pytest.mark.parametrize(
+    ("head", "line", "encoding"),
+    [
+        ("# by hand\n\nonset_s,kind\n", "{:.4f},tap\n", "utf-8"),
+        ("kind,onset_s\n", "tap,{:.4f}\n", "utf-8-sig"),
+        ('Onset_S;"kind"\r\n', "{:.4f};tap\r\n", "utf-16"),
+    ],
+)
+def test_every_label_file_is_a_table_of_taps(
+    head: str, line: str, encoding: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "taps.txt"
+    path.write_text(head + "".join(line.format(tap) for tap in RIGHT), encoding=encoding, newline="")
+    code, out, err = run(capsys, str(path), "--code", "3-1-4", "--format", "json")
+    assert code == 0, err
+    assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["accepted"]
+
+
+def test_what_is_wrong_with_a_log_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "log.csv"
+    rows = [f"{index / 1000:.3f},0.0\n" for index in range(3000)]
+    path.write_text("time_s,volts\n" + "".join(rows[:1000]) + "1.0,x\n" + "".join(rows[1000:]), encoding="utf-8")
+    code, _, err = run(capsys, str(path), "--detector", "null")
+    assert code == 0
+    assert f"{path}: line 1002" in err

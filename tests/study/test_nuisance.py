@@ -22,7 +22,7 @@ from tapsig.study.nuisance import (
     fit_gaps,
     simulate_openings,
     split_between_taps,
-    watch_stretches,
+    watch_lulls,
 )
 
 # Without waits the exact rate and the machine must agree; with them the machine may only open less often.
@@ -143,9 +143,9 @@ def record(taps_s: npt.ArrayLike, seconds: float, gaps: tuple[Gap, ...] = ()) ->
 
 def test_false_taps_are_counted_only_away_from_deliberate_ones() -> None:
     detected = np.array([1.0, 4.95, 5.0, 6.4, 6.6, 9.0])
-    stretches = split_between_taps(record([5.0], 10.0), detected)
-    assert [list(np.round(stretch.onsets_s, 9)) for stretch in stretches] == [[1.0], [0.1, 2.5]]
-    assert [stretch.duration_s for stretch in stretches] == pytest.approx([4.9, 3.5])
+    lulls = split_between_taps(record([5.0], 10.0), detected)
+    assert [list(np.round(lull.onsets_s, 9)) for lull in lulls] == [[1.0], [0.1, 2.5]]
+    assert [lull.duration_s for lull in lulls] == pytest.approx([4.9, 3.5])
     [everything] = split_between_taps(record([], 10.0), detected)
     assert (everything.onsets_s.size, everything.duration_s) == (6, 10.0)
 
@@ -153,9 +153,9 @@ def test_false_taps_are_counted_only_away_from_deliberate_ones() -> None:
 def test_what_was_not_recorded_was_not_listened_to() -> None:
     # 10 s, of which the second half comes an hour later; its deliberate tap rings over the end of the gap.
     recording = record([3604.0], 10.0, (Gap(50, 3600.0),))
-    stretches = split_between_taps(recording, np.array([4.0, 3605.2, 3606.0]))
-    assert [stretch.onsets_s.tolist() for stretch in stretches] == [[4.0], pytest.approx([0.5])]
-    assert [stretch.duration_s for stretch in stretches] == pytest.approx([5.0, 4.5])
+    lulls = split_between_taps(recording, np.array([4.0, 3605.2, 3606.0]))
+    assert [lull.onsets_s.tolist() for lull in lulls] == [[4.0], pytest.approx([0.5])]
+    assert [lull.duration_s for lull in lulls] == pytest.approx([5.0, 4.5])
 
 
 # The owner taps every so many seconds, which leaves stretches of 1.6 s less; a code can begin in all but 36 s of each.
@@ -168,7 +168,7 @@ def test_codes_seen_in_cut_listening_come_at_the_exact_rate_and_the_bound_covers
     hours, possible, covered = 0.0, 0, 0
     for _ in range(tries):
         detected = np.sort(rng.uniform(0, seconds, rng.poisson(taps_per_s * seconds)))
-        watch = watch_stretches(split_between_taps(recording, detected), FREE, length=3)
+        watch = watch_lulls(split_between_taps(recording, detected), FREE, length=3)
         hours, possible = watch.hours + hours, watch.possible + possible
         # Garwood's one-sided 95 % limit by scipy. Codes come more regularly than Poisson: it covers 95 % or more.
         covered += stats.chi2.ppf(0.95, 2 * watch.possible + 2) / 2 >= exact * watch.hours
@@ -183,17 +183,17 @@ def test_a_machine_that_sleeps_between_codes_is_watched_at_the_exact_rate() -> N
     seconds = 3600.0 * 100
     detected = np.sort(rng.uniform(0, seconds, rng.poisson(0.5 * seconds)))
     recording = record(np.arange(0.0, seconds, 40.0), seconds)
-    watch = watch_stretches(split_between_taps(recording, detected), parameters, length=2)
+    watch = watch_lulls(split_between_taps(recording, detected), parameters, length=2)
     assert watch.possible > 100
     assert poisson_interval(watch.possible)[0] <= exact * watch.hours <= poisson_interval(watch.possible)[1]
 
 
 @pytest.mark.parametrize("every_s", [3.5, 10.0, 37.0])
 def test_stretches_too_short_for_the_longest_code_show_nothing(every_s: float) -> None:
-    watch = watch_stretches(
+    watch = watch_lulls(
         split_between_taps(record(np.arange(0.0, 3600.0, every_s), 3600.0), np.arange(0.0, 3600.0, 1.7)), FREE, length=3
     )
-    assert (watch.hours, watch.possible, watch.stretches) == (0.0, 0, ())
+    assert (watch.hours, watch.possible, watch.lulls) == (0.0, 0, ())
     # By hand: 3 s of silence before, then digits of 9 taps 1 s apart, 3 s to the next and after the last.
     assert compute_least_s(FREE, 3) == 3 + 3 * (8 + 3)
 
