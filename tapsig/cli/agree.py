@@ -16,7 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("a", type=Path, metavar="A.csv", help="one labeller's file")
     parser.add_argument("b", type=Path, metavar="B.csv", help="the other's")
     parser.add_argument(
-        "--window-s", type=float, default=0.05, metavar="S", help="farthest apart that pairs may lie (default: 0.05)"
+        "--window", type=float, default=0.05, metavar="S", help="farthest apart that pairs may lie (default: 0.05)"
     )
     add_output_arguments(parser)
 
@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.load.labels import load_labels  # lazy: --help need not wait for numpy
     from tapsig.study.agreement import compare_labels
 
-    agreement = compare_labels(load_labels(args.a), load_labels(args.b), window_s=args.window_s)
+    agreement = compare_labels(load_labels(args.a), load_labels(args.b), window_s=args.window)
     summary = {
         "taps_a": agreement.taps_a, "taps_b": agreement.taps_b, "both": agreement.both, "f1": agreement.f1,
         **{f"difference_p{rank}_ms": 1000.0 * value for rank, value in agreement.percentiles_s().items()},

@@ -90,6 +90,9 @@ def test_agree_lists_each_disagreement(tmp_path: Path, capsys: pytest.CaptureFix
     # 2·1 / (3 + 1), by hand
     assert said["summary"] | {"f1": 0.5, "both": 1} == said["summary"]
     assert said["disagreements"][1] == {"time_s": 3.0, "in_a": "tap", "in_b": None, "difference_ms": None}
+    narrow = ["agree", str(tmp_path / "a.csv"), str(tmp_path / "b.csv"), "--window", "0.001", "--format", "json"]
+    assert main(narrow) == 0
+    assert json.loads(capsys.readouterr().out)["summary"]["both"] < said["summary"]["both"]
     assert main(["agree", str(tmp_path / "a.csv"), str(tmp_path / "nowhere.csv")]) == 1
 
 

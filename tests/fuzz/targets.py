@@ -117,7 +117,7 @@ def fuzz_cli(data: bytes) -> bool:
     """A command line of plausible and of any words; nothing outside FOLDER is written."""
     files = make_files()
     words = ["-h", "--format", "json", "csv", "table", "--adc-bits", "10", "--fs", "1000", "--channel", "0", "--labels",
-             "--detector", "fixed-threshold", "null", "--window-s", "0.05", "--code", "3-1-4", "--set",
+             "--detector", "fixed-threshold", "null", "--window", "0.05", "--code", "3-1-4", "--set",
              "dead_time_s=0.1", "threshold_v=-1", "nan", "-1", "1e999", "", "=cmd()", "--rejected", "--full-scale-v",
              "--time-unit", "us",
              *files]  # fmt: skip
