@@ -115,6 +115,7 @@ def _shorten(row: Mapping[str, object]) -> dict[str, object]:
         "wrong/year seen (bound)": f"{values['wrong_per_year_seen']} ({values['wrong_per_year_bound']})",
         "poisson": row["wrong_per_year_poisson"],
         "wrong/1000 km (bound)": f"{values['wrong_per_1000_km_seen']} ({values['wrong_per_1000_km_bound']})",
+        "h/year left out": row["uncovered_h"],
         "failures/day": row["failures_per_day"],
         "wake V": row["wake_level_v"],
         "missed": row["missed_wakes"],
@@ -231,9 +232,9 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion", observations:
                for key, seen in observations.items()}  # fmt: skip
     if not all(watched.values()):
         note(
-            f"caution: {list(watched.values()).count(False)} of {len(watched)} positions and scenes (those with"
-            " watched_h 0 in --table scenes) have recordings too short to say how often false taps open: each needs a"
-            f" stretch of more than {question.least_s:g} s without deliberate taps"
+            f"caution: {list(watched.values()).count(False)} of {len(watched)} positions and scenes (watched_h 0 in"
+            " --table scenes) were recorded too briefly to say how often false taps open; seen and bound leave their"
+            f" hours out of the year. Each needs a stretch of more than {question.least_s:g} s without deliberate taps."
         )
     note("poisson, gaps: estimates from models of the false taps that were seen; they fail where the false taps do")
     if args.table == "summary":

@@ -115,8 +115,9 @@ def test_summary_of_a_corpus_tells_the_positions_apart(tmp_path: Path, capsys: p
     # A code of three digits up to 9 may take 33 s, after 3 s of silence: these recordings of 20 s bound nothing.
     assert rows["frame"]["watched_h"] == 0.0
     assert rows["frame"]["wrong_per_year_bound"] is None
-    assert "too short" in err
+    assert "too briefly" in err
     assert "more than 36 s" in err
+    assert rows["frame"]["uncovered_h"] == 8766.0  # a year of 365.25 days
     assert "no source" in err
 
 
