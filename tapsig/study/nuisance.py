@@ -258,7 +258,7 @@ def watch_lulls(lulls: Iterable[Lull], parameters: EntryParameters, *, length: i
     begin_s = parameters.memory_s
     seconds, possible, long_enough = 0.0, 0, []
     for lull in lulls:
-        end_s = begin_s + lull.duration_s - compute_least_s(parameters, length)
+        end_s = lull.duration_s - parameters.compute_longest_s(length)
         if end_s <= begin_s:
             continue
         long_enough.append(lull)
