@@ -24,12 +24,12 @@ from tapsig.cli.score import (
     load_variants,
     progress_bar,
 )
+from tapsig.score.criteria import CRITERIA
 
 if TYPE_CHECKING:
-    from tapsig.study.comparison import Estimate
+    from tapsig.score.criteria import Estimate
     from tapsig.study.positions import PositionStudy, Ranking
 
-CRITERIA = ("f1", "recall", "precision", "entries", "false-alarms")
 COLUMNS = 110
 DETECTORS = ("fixed-threshold", "tap")
 
@@ -96,7 +96,8 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
         parts.append(f"Delay between channels, tap by tap (below a correlation of 0.7 it tells little)\n"
                      f"{render_table(header, lines)}")  # fmt: skip
     parts.append(
-        "95 % intervals: percentile bootstrap over recordings. p: permutation test, Holm's adjustment for all pairs."
+        "95 % intervals: of scores as in 'tapsig score', of differences and levels by percentile bootstrap.\n"
+        "p: permutation test, Holm's adjustment for all pairs."
     )
     return "\n\n".join(parts) + "\n"
 

@@ -187,7 +187,8 @@ def render_scores(table: "ScoreTable", format_: str) -> str:
     positions = list(dict.fromkeys(str(position) for _, position in opened))
     entries = [[name, *(opened.get((name, position), "–") for position in positions)] for name in table.detectors]
     return (
-        f"{render_table(header, lines)}\n\n95 % intervals: Wilson for precision and recall, bootstrap over recordings"
-        f" for F1. Window ±{table.window_s * 1e3:g} ms.\n\ncode entries decoded digit for digit, of those made\n"
+        f"{render_table(header, lines)}\n\n"
+        "95 % intervals: Wilson, wider by how much files differ (one file alone: as if its taps were independent)."
+        f" Window ±{table.window_s * 1e3:g} ms.\n\ncode entries decoded digit for digit, of those made\n"
         f"{render_table(['detector', *positions], entries)}\n"
     )

@@ -21,11 +21,11 @@ from tapsig.cli.score import (
     score_corpus,
 )
 from tapsig.errors import ParameterError
+from tapsig.score.criteria import CRITERIA
 
 if TYPE_CHECKING:
     from tapsig.study.variants import Curve, VariantComparison
 
-CRITERIA = ("f1", "recall", "precision", "entries", "false-alarms")
 DETECTORS = ("tap", "fixed-threshold")
 RATES_PER_HOUR = (1.0, 10.0, 100.0, 1000.0)
 
@@ -102,5 +102,6 @@ def render_variants(pairs: "list[VariantComparison]", format_: str) -> str:
         "Detections accepted from a strength on: average precision, and recall at so many false alarms an hour\n"
         f"{render_table(['detector', 'average precision', *rates], curves_at)}\n\n"
         f"The recordings last {pairs[0].curves[0].hours:.2f} h: what would take longer to hear once is –.\n"
-        "95 % intervals: percentile bootstrap over recordings, paired. p: permutation test, swaps within recordings.\n"
+        "95 % intervals: of values as in 'tapsig score', of differences by percentile bootstrap, paired.\n"
+        "p: permutation test, swaps within recordings.\n"
     )

@@ -10,18 +10,23 @@ from tapsig.study.scoring import ALL, ScoreTable
 Row = Mapping[str, object]
 RATES = ("precision", "recall", "f1")
 
+INTERVALS = (
+    "95 % intervals: Wilson's for precision, recall and F1 (by the share J of hits among hits, false alarms and misses:"
+    " F1 = 2·J/(1 + J)), the exact Poisson interval for false alarms per hour. Taps of one file, on all its channels,"
+    " resemble each other, so counts are divided by how much more the files differ than independent taps would. Of"
+    " one file alone that is unknown, and its taps are taken as independent."
+)
 METHOD = (
     "A detection counts when it lies within the window of a tap; taps and detections are paired one to one, as many"
     " as possible, and then with the least error in time.",
-    "Precision and recall: Wilson's 95 % interval. False alarms per hour: exact Poisson interval. F1: percentile"
-    " bootstrap over recordings, in which the channels of one file stay together.",
+    INTERVALS,
     "A code entry is a group of taps that make three digits or more; it is decoded when an entry heard at the same"
     " time has the same digits, every one.",
 )
 LIMITS = (
     "The intervals tell what more recordings like these would give. Another vehicle, panel or hand may differ.",
-    "Taps of one recording resemble each other: Wilson's interval, which takes them as independent, is too narrow"
-    " where there are few recordings.",
+    "With fewer than ten files, or files that are all perfect, how much they differ is badly known, and the intervals"
+    " may be too narrow.",
     "Simulated recordings show how detectors compare under known conditions; they do not show accuracy in the field.",
     "A locked-in person or animal is an emergency: call the emergency services. No detector of taps may be the only"
     " way in.",

@@ -6,11 +6,12 @@ import numpy as np
 
 from tapsig.report.charts import Dot, Line, draw_intervals, draw_lines
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
-from tapsig.report.score_page import LIMITS
+from tapsig.report.score_page import INTERVALS, LIMITS
 from tapsig.study.comparison import SIGNIFICANCE
 from tapsig.study.variants import VariantComparison
 
 METHOD = (
+    INTERVALS,
     "Difference: 95 % percentile bootstrap over recordings, paired. p: permutation test, the two detectors swapped"
     " within recordings.",
     "McNemar's test counts taps that only one of the two found: exact up to 25 of them, otherwise chi squared without"

@@ -1,31 +1,26 @@
-"""Confidence intervals of counts: Wilson and Clopper–Pearson for shares, Garwood for rates, bootstrap for the rest."""
+"""Confidence intervals of counts: Wilson for shares, Garwood for rates, both with what files have in common."""
 
 import math
-from collections.abc import Callable
-
-import numpy as np
 
 from tapsig.errors import ParameterError
-from tapsig.units import FloatArray, check_positive, check_range
+from tapsig.units import FloatArray, check_range
 
 UNDEFINED = (math.nan, math.nan)
-_MOST_WEIGHTS = 1_000_000
+CONFIDENCE = 0.95
 
 
-def _check_share(successes: int, trials: int) -> None:
-    if not 0 <= successes <= trials:
-        raise ParameterError(f"successes is {successes}, trials {trials}; give 0 <= successes <= trials")
-
-
-def wilson_interval(successes: int, trials: int, *, confidence: float = 0.95) -> tuple[float, float]:
+def wilson_interval(successes: float, trials: float, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Wilson's score interval of a share (Wilson 1927; Newcombe 1998, method 3); nan without trials.
+
+    Numbers need not be whole: they may be effective ones. Raises ParameterError for impossible ones.
 
     >>> [round(edge, 4) for edge in wilson_interval(81, 263)]
     [0.2553, 0.3662]
     """
     from scipy.special import ndtri  # heavy
 
-    _check_share(successes, trials)
+    if not 0 <= successes <= trials:
+        raise ParameterError(f"successes is {successes}, trials {trials}; give 0 <= successes <= trials")
     check_range("confidence", confidence, 0.5, 0.999999)
     if trials == 0:
         return UNDEFINED
@@ -39,33 +34,17 @@ def wilson_interval(successes: int, trials: int, *, confidence: float = 0.95) ->
     return low, high
 
 
-def clopper_pearson_interval(successes: int, trials: int, *, confidence: float = 0.95) -> tuple[float, float]:
-    """The exact interval of a share (Clopper & Pearson 1934); nan without trials.
-
-    >>> [round(edge, 4) for edge in clopper_pearson_interval(0, 20)]
-    [0.0, 0.1684]
-    """
-    from scipy.special import betaincinv  # heavy
-
-    _check_share(successes, trials)
-    check_range("confidence", confidence, 0.5, 0.999999)
-    if trials == 0:
-        return UNDEFINED
-    tail = (1 - confidence) / 2
-    low = 0.0 if successes == 0 else float(betaincinv(successes, trials - successes + 1, tail))
-    high = 1.0 if successes == trials else float(betaincinv(successes + 1, trials - successes, 1 - tail))
-    return low, high
-
-
-def poisson_rate_interval(events: int, exposure: float, *, confidence: float = 0.95) -> tuple[float, float]:
+def poisson_rate_interval(events: float, exposure: float, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """The exact interval of a Poisson rate, events per unit of `exposure` (Garwood 1936); nan without exposure.
+
+    Events need not be whole: they may be effective ones. Raises ParameterError for fewer than 0.
 
     >>> [round(edge, 3) for edge in poisson_rate_interval(2, 1.0)]
     [0.242, 7.225]
     """
     from scipy.special import gammaincinv  # heavy
 
-    if events < 0:
+    if not events >= 0:
         raise ParameterError(f"events is {events}; it must be 0 or above")
     check_range("confidence", confidence, 0.5, 0.999999)
     if not exposure > 0:
@@ -75,27 +54,43 @@ def poisson_rate_interval(events: int, exposure: float, *, confidence: float = 0
     return low / exposure, float(gammaincinv(events + 1, 1 - tail)) / exposure
 
 
-def bootstrap_interval(
-    counts: FloatArray, statistic: Callable[[FloatArray], FloatArray], *, rng: np.random.Generator,
-    resamples: int = 2000, confidence: float = 0.95,
-) -> tuple[float, float]:  # fmt: skip
-    """Percentile bootstrap over recordings (Efron & Tibshirani 1993, ch. 13); nan for fewer than two of them.
+def clustered_share_interval(successes: FloatArray, trials: FloatArray) -> tuple[float, float]:
+    """95 % interval of a share, `successes` of `trials` in each file, shape (files,) each; nan without trials.
 
-    Parameters
-    ----------
-    counts : shape (recordings, k): the counts of each recording.
-    statistic : of summed counts, shape (resamples, k) -> (resamples,).
+    Wilson's with the effective number of trials (Kish, Survey Sampling (1965); Korn & Graubard, Survey Methodology 24
+    (1998) 193): what one file has in common makes its trials tell less.
     """
-    check_positive("resamples", resamples)
-    if len(counts) < 2:
+    total, among = float(successes.sum()), float(trials.sum())
+    if among == 0:
         return UNDEFINED
-    counts = np.asarray(counts, dtype=np.float64)
-    shares = np.full(len(counts), 1.0 / len(counts))
-    step = max(1, _MOST_WEIGHTS // len(counts))  # in batches, so that memory does not grow with the recordings
-    batches = [min(step, resamples - done) for done in range(0, resamples, step)]
-    values = np.concatenate([statistic(rng.multinomial(len(counts), shares, size=size) @ counts) for size in batches])
-    values = values[np.isfinite(values)]
-    if not values.size:
-        return UNDEFINED
-    low, high = np.quantile(values, [(1 - confidence) / 2, (1 + confidence) / 2])
-    return float(low), float(high)
+    effect = _compute_effect(successes, trials, total * (1 - total / among))
+    return wilson_interval(total / effect, among / effect)
+
+
+def clustered_rate_interval(events: FloatArray, exposure: FloatArray) -> tuple[float, float]:
+    """95 % interval of a rate, `events` in the `exposure` of each file, shape (files,) each; nan without exposure.
+
+    Garwood's of effective numbers, as in `clustered_share_interval`.
+    """
+    total, over = float(events.sum()), float(exposure.sum())
+    effect = _compute_effect(events, exposure, total)
+    return poisson_rate_interval(total / effect, over / effect)
+
+
+def _compute_effect(parts: FloatArray, wholes: FloatArray, variance: float) -> float:
+    """By how much fewer the counts of files are worth than independent ones; at least 1, and 1 for a single file.
+
+    The variance of the ratio estimator between files (linearised; Cochran, Sampling Techniques, ch. 6) over
+    `variance`, that of the sum of independent counts. Few files tell it badly: Student's quantile takes the place of
+    the normal one.
+    """
+    from scipy.special import ndtri, stdtrit  # heavy
+
+    parts, wholes = parts[wholes > 0], wholes[wholes > 0]  # a file without taps tells nothing of recall
+    files = len(parts)
+    if files < 2 or variance <= 0:
+        return 1.0
+    residuals = parts - parts.sum() / wholes.sum() * wholes
+    between = files / (files - 1) * float(residuals @ residuals)
+    tail = 0.5 + CONFIDENCE / 2
+    return max(1.0, between / variance * float(stdtrit(files - 1, tail) / ndtri(tail)) ** 2)

@@ -3,8 +3,6 @@
 import math
 from dataclasses import dataclass
 
-from tapsig.score.intervals import poisson_rate_interval, wilson_interval
-
 SECONDS_PER_HOUR = 3600.0
 
 
@@ -66,23 +64,3 @@ class Score:
     def false_alarms_per_hour(self) -> float:
         """False detections per hour listened; nan for no time."""
         return self.fp / self.duration_s * SECONDS_PER_HOUR if self.duration_s > 0 else math.nan
-
-    @property
-    def entry_success(self) -> float:
-        """Share of code entries decoded digit for digit; nan without entries."""
-        return _share(self.entries_opened, self.entries)
-
-    @property
-    def precision_interval(self) -> tuple[float, float]:
-        """95 % Wilson interval."""
-        return wilson_interval(self.tp, self.tp + self.fp)
-
-    @property
-    def recall_interval(self) -> tuple[float, float]:
-        """95 % Wilson interval."""
-        return wilson_interval(self.tp, self.tp + self.fn)
-
-    @property
-    def false_alarms_interval(self) -> tuple[float, float]:
-        """95 % exact Poisson interval, per hour."""
-        return poisson_rate_interval(self.fp, self.duration_s / SECONDS_PER_HOUR)

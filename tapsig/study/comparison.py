@@ -1,22 +1,20 @@
 """Which of several is better, and how certain that is: bootstrap, permutation, Holm, McNemar, recordings needed.
 
 The unit is the recording (one file): taps within one are not independent. `counts` has shape
-(recordings, k, fields), for k things compared on the same recordings, with the fields of `FIELDS`.
+(recordings, k, fields), for k things compared on the same recordings, with the fields of `tapsig.score.criteria`.
 """
 
 import itertools
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from tapsig.errors import ParameterError
-from tapsig.score.tally import SECONDS_PER_HOUR
-from tapsig.study.scoring import Outcome
+from tapsig.score.criteria import Criterion
+from tapsig.score.intervals import CONFIDENCE, UNDEFINED
 from tapsig.units import FloatArray, check_range
 
-FIELDS = ("tp", "fp", "fn", "entries", "entries_opened", "duration_s")
 RESAMPLES = 4000
 SHUFFLES = 9999
 SIGNIFICANCE = 0.05
@@ -25,81 +23,23 @@ MOST_EXACT = 12
 """Up to so many recordings every way to swap is tried; beyond, a random sample of them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Criterion:
-    """What is compared: `compute` maps sums (..., fields) to values (...); `sign` is -1 where less is better."""
-
-    name: str
-    words: str
-    sign: int
-    compute: Callable[[FloatArray], FloatArray]
-
-
-def _ratio(part: FloatArray, whole: FloatArray) -> FloatArray:
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(whole > 0, part / whole, np.nan)
-
-
-CRITERIA = {
-    criterion.name: criterion
-    for criterion in (
-        Criterion("f1", "F1", 1, lambda s: _ratio(2 * s[..., 0], 2 * s[..., 0] + s[..., 1] + s[..., 2])),
-        Criterion("recall", "recall", 1, lambda s: _ratio(s[..., 0], s[..., 0] + s[..., 2])),
-        Criterion("precision", "precision", 1, lambda s: _ratio(s[..., 0], s[..., 0] + s[..., 1])),
-        Criterion("entries", "share of code entries decoded", 1, lambda s: _ratio(s[..., 4], s[..., 3])),
-        Criterion("false-alarms", "false alarms per hour", -1,
-                  lambda s: _ratio(s[..., 1] * SECONDS_PER_HOUR, s[..., 5])),
-    )
-}  # fmt: skip
-
-
-def find_criterion(name: str) -> Criterion:
-    """The criterion of that name; raises ParameterError for one that is not known."""
-    if name not in CRITERIA:
-        raise ParameterError(f"criterion is {name!r}; it must be one of {', '.join(CRITERIA)}")
-    return CRITERIA[name]
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A value with its 95 % interval; nan where undefined."""
-
-    value: float
-    low: float = math.nan
-    high: float = math.nan
-
-    def to_dict(self, name: str) -> dict[str, object]:
-        """Three plain values: name, name_low, name_high."""
-        return {name: self.value, f"{name}_low": self.low, f"{name}_high": self.high}
-
-
-def count_outcome(outcome: Outcome) -> FloatArray:
-    """The counts of one outcome, in the order of FIELDS."""
-    return np.array([getattr(outcome.score, name) for name in FIELDS], dtype=np.float64)
-
-
-def resample(counts: FloatArray, criterion: Criterion, *, seed: int, resamples: int = RESAMPLES) -> FloatArray:
-    """Values of the criterion over bootstrap samples of recordings, shape (resamples, k).
+def resample(counts: FloatArray, criterion: Criterion, *, seed: int) -> FloatArray:
+    """Values of the criterion over bootstrap samples of recordings, shape (RESAMPLES, k).
 
     All k share each sample, so differences between columns are paired.
     """
     recordings, k, fields = counts.shape
-    rng = np.random.default_rng(seed)
-    flat = counts.reshape(recordings, k * fields)
     shares = np.full(recordings, 1.0 / recordings)
-    values = [
-        criterion.compute((rng.multinomial(recordings, shares, size=size) @ flat).reshape(size, k, fields))
-        for size in itertools.repeat(500, resamples // 500)
-    ]
-    return np.concatenate(values)
+    weights = np.random.default_rng(seed).multinomial(recordings, shares, size=RESAMPLES)
+    return criterion.compute((weights @ counts.reshape(recordings, k * fields)).reshape(RESAMPLES, k, fields))
 
 
-def percentile_interval(values: FloatArray, *, confidence: float = 0.95) -> tuple[float, float]:
-    """Percentile interval of resampled values; nan for fewer than two finite ones."""
+def percentile_interval(values: FloatArray) -> tuple[float, float]:
+    """95 % percentile interval of resampled values (Efron & Tibshirani 1993, ch. 13); nan for fewer than two."""
     finite = values[np.isfinite(values)]
     if finite.size < 2:
-        return math.nan, math.nan
-    low, high = np.quantile(finite, [(1 - confidence) / 2, (1 + confidence) / 2])
+        return UNDEFINED
+    low, high = np.quantile(finite, [(1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2])
     return float(low), float(high)
 
 

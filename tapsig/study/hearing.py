@@ -10,7 +10,8 @@ import numpy as np
 from tapsig.dsp.delay import compute_delay
 from tapsig.load.corpus import Corpus
 from tapsig.records import Recording
-from tapsig.study.comparison import Estimate, percentile_interval
+from tapsig.score.criteria import Estimate
+from tapsig.study.comparison import percentile_interval
 from tapsig.study.levels import Levels, measure_levels
 from tapsig.study.parallel import run_tasks
 from tapsig.units import FloatArray, seconds_to_samples

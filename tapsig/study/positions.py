@@ -10,11 +10,11 @@ import numpy as np
 from tapsig.detect.base import Variant
 from tapsig.errors import ParameterError
 from tapsig.load.corpus import Corpus
+from tapsig.score.criteria import Criterion, Estimate, find_criterion
 from tapsig.study import comparison
 from tapsig.study.cache import ResultCache
-from tapsig.study.comparison import Criterion, Estimate, count_outcome, find_criterion
 from tapsig.study.hearing import ChannelDelay, PositionLevels, measure_corpus, summarise_delays, summarise_levels
-from tapsig.study.scoring import ScoreTable, score
+from tapsig.study.scoring import ScoreTable, count_by_file, score
 from tapsig.units import FloatArray
 
 SEED = 20_260_102
@@ -84,38 +84,34 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     Raises ParameterError for a detector without outcomes, fewer than two positions, or an unknown criterion.
     """
     chosen = find_criterion(criterion)
-    files: dict[str, dict[str, FloatArray]] = {}
-    for number, outcome in enumerate(table.select(detector)):
-        at = files.setdefault(outcome.source or f"recording {number}", {})
-        at[outcome.position] = at.get(outcome.position, np.zeros(len(comparison.FIELDS))) + count_outcome(outcome)
-    names = sorted({position for at in files.values() for position in at})
+    names = sorted({outcome.position for outcome in table.select(detector)})
     if len(names) < 2:
         raise ParameterError(
             f"{detector}: there are recordings of {len(names)} position(s); to compare, name at least two in the"
             " column 'position' of corpus.csv"
         )
-    complete = [at for at in files.values() if len(at) == len(names)]
-    if complete:
-        counts = np.array([[at[name] for name in names] for at in complete])
-        columns = [counts[:, k] for k in range(len(names))]
-        values = comparison.resample(counts, chosen, seed=SEED)
+    files = [count_by_file(table.select(detector, name)) for name in names]
+    everywhere = [source for source in files[0] if all(source in at for at in files)]
+    if everywhere:
+        columns = [np.array([at[source] for source in everywhere]) for at in files]
+        values = comparison.resample(np.stack(columns, axis=1), chosen, seed=SEED)
     else:
-        columns = [np.array([at[name] for at in files.values() if name in at]) for name in names]
+        columns = [np.array(list(at.values())) for at in files]
         parts = [comparison.resample(c[:, None], chosen, seed=SEED + k) for k, c in enumerate(columns)]
         values = np.concatenate(parts, axis=1)
-    seen = np.array([chosen.compute(column.sum(axis=0)) for column in columns])
     best = comparison.compute_probability_best(values, chosen.sign)
     ranked = [
-        Ranked(name, Estimate(float(seen[k]), *comparison.percentile_interval(values[:, k])), float(best[k]),
-               len(columns[k]))
-        for k, name in enumerate(names)
-    ]  # fmt: skip
+        Ranked(name, chosen.estimate(column), float(probability), len(column))
+        for name, column, probability in zip(names, columns, best, strict=True)
+    ]
+    seen = [place.estimate.value for place in ranked]
     order = sorted(range(len(names)), key=lambda k: (math.isnan(seen[k]), -chosen.sign * seen[k]))
+    recordings = len(set().union(*files))
     pairs = list(itertools.combinations(order, 2))
     return Ranking(
         detector, chosen, tuple(ranked[k] for k in order),
-        _compare_pairs(names, pairs, columns, values, chosen, paired=bool(complete)),
-        bool(complete), len(complete) if complete else len(files), len(files) - len(complete) if complete else 0,
+        _compare_pairs(names, pairs, columns, values, chosen, paired=bool(everywhere)),
+        bool(everywhere), len(everywhere) or recordings, recordings - len(everywhere) if everywhere else 0,
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from tapsig.entry import Entry, decode_taps
 from tapsig.errors import LabelError, ParameterError
 from tapsig.load.corpus import Corpus
 from tapsig.records import Detections, Recording
-from tapsig.score.intervals import bootstrap_interval
+from tapsig.score.criteria import CRITERIA, FIELDS
 from tapsig.score.matching import match_onsets
 from tapsig.score.tally import Score
 from tapsig.study.cache import KeptResults, ResultCache
@@ -24,8 +24,6 @@ ALL = "all"
 LEAST_DIGITS = 3
 """A group of taps with at least so many digits is a code entry; shorter ones are practice."""
 
-BOOTSTRAP_SEED = 20_260_101
-
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -33,7 +31,8 @@ class Outcome:
 
     Parameters
     ----------
-    source : the file; channels of one file heard the same taps at the same time.
+    source : the file, or, without one, the number of the recording; the channels of a file heard the same taps at the
+        same time.
     found : for each tap, in order of time, whether it was matched.
     errors_s : detected less reference time of the matched taps.
     hits, strengths : for each detection, in order of time, whether it was matched, and how strong it was.
@@ -98,40 +97,28 @@ def _detect(variant: Variant, recording: Recording, kept: KeptResults | None) ->
     return compute() if kept is None else kept.find(variant, compute)
 
 
-def _f1_of_sums(sums: FloatArray) -> FloatArray:
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(2 * sums[:, 0] / (2 * sums[:, 0] + sums[:, 1] + sums[:, 2]))
+def count_by_file(outcomes: Iterable[Outcome]) -> dict[str, FloatArray]:
+    """The counts (in the order of FIELDS) of each file: its channels heard the same taps, so they are one unit."""
+    sums: dict[str, FloatArray] = {}
+    for outcome in outcomes:
+        counts = np.array([getattr(outcome.score, name) for name in FIELDS], dtype=np.float64)
+        sums[outcome.source] = sums.get(outcome.source, 0.0) + counts
+    return sums
 
 
-def _sum_by_file(outcomes: Sequence[Outcome]) -> FloatArray:
-    """tp, fp, fn of each file, shape (files, 3); a recording without a file stands alone."""
-    sums: dict[object, FloatArray] = {}
-    for number, outcome in enumerate(outcomes):
-        counts = np.array([outcome.score.tp, outcome.score.fp, outcome.score.fn], dtype=np.float64)
-        key = outcome.source or number
-        sums[key] = sums[key] + counts if key in sums else counts
-    return np.array(list(sums.values())).reshape(-1, 3)
+RATES = {"precision": "precision", "recall": "recall", "f1": "f1", "false_alarms_per_hour": "false-alarms"}
+"""Names of what `summarise` gives with an interval, and the criteria that they are."""
 
 
 def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
-    """Counts, rates and 95 % intervals over `outcomes` of one detector.
-
-    Precision and recall: Wilson. False alarms: exact Poisson. F1: percentile bootstrap over recordings, where the
-    channels of one file stay together, since they heard the same.
-    """
+    """Counts, rates and 95 % intervals (see `tapsig.score.criteria`) over one or more `outcomes` of one detector."""
     score = sum((outcome.score for outcome in outcomes), Score(0, 0, 0, 0.0))
-    counts = _sum_by_file(outcomes)
-    f1 = bootstrap_interval(counts, _f1_of_sums, rng=np.random.default_rng(BOOTSTRAP_SEED))
-    errors = np.concatenate([np.zeros(0), *(outcome.errors_s for outcome in outcomes)])
-    (p_low, p_high), (r_low, r_high) = score.precision_interval, score.recall_interval
-    a_low, a_high = score.false_alarms_interval
-    return {
-        "taps": score.taps, "tp": score.tp, "fp": score.fp, "fn": score.fn,
-        "precision": score.precision, "precision_low": p_low, "precision_high": p_high,
-        "recall": score.recall, "recall_low": r_low, "recall_high": r_high,
-        "f1": score.f1, "f1_low": f1[0], "f1_high": f1[1],
-        "false_alarms_per_hour": score.false_alarms_per_hour,
-        "false_alarms_per_hour_low": a_low, "false_alarms_per_hour_high": a_high,
+    counts = np.array(list(count_by_file(outcomes).values()))
+    errors = np.concatenate([outcome.errors_s for outcome in outcomes])
+    row: dict[str, object] = {"taps": score.taps, "tp": score.tp, "fp": score.fp, "fn": score.fn}
+    for name, criterion in RATES.items():
+        row |= CRITERIA[criterion].estimate(counts).to_dict(name)
+    return row | {
         "entries": score.entries, "entries_opened": score.entries_opened,
         "median_error_ms": float(np.median(errors) * 1e3) if errors.size else float("nan"),
         "recordings": len(outcomes), "duration_s": score.duration_s,
@@ -222,7 +209,8 @@ def score(
         tasks = (_Task(named, recording, window_s, cache) for recording in recordings)
     groups: list[list[Outcome]] = []
     for group in run_tasks(_score_all, tasks, jobs=jobs, cluster=cluster):
-        groups.append(group)
+        alone = f"recording {len(groups) + 1}"  # without a file
+        groups.append([replace(outcome, source=outcome.source or alone) for outcome in group])
         if progress is not None:
             progress(len(groups))
     if not groups:

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.errors import ParameterError
+from tapsig.score.criteria import Criterion, Estimate, find_criterion
 from tapsig.score.tally import SECONDS_PER_HOUR
 from tapsig.study import comparison
-from tapsig.study.comparison import Criterion, Estimate, McNemar, compute_mcnemar, count_outcome, find_criterion
-from tapsig.study.scoring import Outcome, ScoreTable
+from tapsig.study.comparison import McNemar, compute_mcnemar
+from tapsig.study.scoring import Outcome, ScoreTable, count_by_file
 from tapsig.units import FloatArray
 
 SEED = 20_260_104
@@ -119,26 +120,19 @@ def compare_variants(table: ScoreTable, first: str, second: str, *, criterion: s
         raise ParameterError(f"detector {first!r} cannot be compared with itself; name two")
     chosen = find_criterion(criterion)
     ones, twos = table.select(first), table.select(second)
-    sums: dict[object, FloatArray] = {}
-    for number, (one, two) in enumerate(zip(ones, twos, strict=True)):
-        pair = np.array([count_outcome(one), count_outcome(two)])
-        key = one.source or number
-        sums[key] = sums[key] + pair if key in sums else pair
-    counts = np.array(list(sums.values()))
+    counts = np.stack([list(count_by_file(of_one).values()) for of_one in (ones, twos)], axis=1)
+    values = chosen.estimate(counts[:, 0]), chosen.estimate(counts[:, 1])
     resampled = comparison.resample(counts, chosen, seed=SEED)
-    seen = chosen.compute(counts.sum(axis=0))
     change = resampled[:, 0] - resampled[:, 1]
     error = float(np.nanstd(change)) if np.isfinite(change).any() else math.nan
-    difference = Estimate(float(seen[0] - seen[1]), *comparison.percentile_interval(change))
+    difference = Estimate(values[0].value - values[1].value, *comparison.percentile_interval(change))
     found = np.array([[f, s] for one, two in zip(ones, twos, strict=True)
                       for f, s in zip(one.found, two.found, strict=True)], dtype=bool).reshape(-1, 2)  # fmt: skip
     only_first = int((found[:, 0] & ~found[:, 1]).sum())
     only_second = int((~found[:, 0] & found[:, 1]).sum())
     return VariantComparison(
-        first, second, chosen,
-        (Estimate(float(seen[0]), *comparison.percentile_interval(resampled[:, 0])),
-         Estimate(float(seen[1]), *comparison.percentile_interval(resampled[:, 1]))),
-        difference, comparison.permute_swaps(counts[:, 0], counts[:, 1], chosen, seed=SEED),
+        first, second, chosen, values, difference,
+        comparison.permute_swaps(counts[:, 0], counts[:, 1], chosen, seed=SEED),
         len(counts), comparison.estimate_needed(len(counts), difference.value, error),
         compute_mcnemar(only_first, only_second), int(found.all(axis=1).sum()), int((~found.any(axis=1)).sum()),
         (compute_curve(first, ones), compute_curve(second, twos)),

@@ -23,10 +23,8 @@ def test_scores_add_field_by_field() -> None:
 
 def test_no_taps_no_detections_no_time_are_undefined() -> None:
     quiet = Score(0, 0, 0, 0.0)
-    for value in (quiet.precision, quiet.recall, quiet.f1, quiet.false_alarms_per_hour, quiet.entry_success):
+    for value in (quiet.precision, quiet.recall, quiet.f1, quiet.false_alarms_per_hour):
         assert math.isnan(value)
-    for interval in (quiet.precision_interval, quiet.recall_interval, quiet.false_alarms_interval):
-        assert all(map(math.isnan, interval))
 
 
 def test_false_detections_in_a_recording_without_taps_are_precision_0_and_recall_undefined() -> None:

@@ -8,10 +8,11 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import NormalIndPower
 
 from tapsig.errors import ParameterError
+from tapsig.score.criteria import CRITERIA, FIELDS, Criterion, find_criterion
+from tapsig.score.intervals import UNDEFINED
 from tapsig.study import comparison
-from tapsig.study.comparison import CRITERIA, Criterion
 
-MEAN = Criterion("mean", "mean", 1, lambda sums: sums[..., 0])
+MEAN = Criterion("mean", "mean", 1, lambda sums: sums[..., 0], lambda _: UNDEFINED)
 
 
 def test_mcnemar_is_agrestis_example() -> None:
@@ -80,7 +81,7 @@ def test_the_permutation_test_keeps_its_level_when_there_is_no_difference() -> N
     rng = np.random.default_rng(8)
     p_values = []
     for _ in range(300):
-        counts = np.zeros((10, 2, len(comparison.FIELDS)))
+        counts = np.zeros((10, 2, len(FIELDS)))
         counts[:, :, :3] = rng.poisson(4, (10, 2, 3))
         p_values.append(comparison.permute_swaps(counts[:, 0], counts[:, 1], CRITERIA["f1"], seed=0))
     assert np.mean(np.array(p_values) <= 0.05) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 300)
@@ -109,7 +110,7 @@ def test_resampled_mean_has_the_standard_error_of_theory() -> None:
 
 
 def test_criteria_are_undefined_where_nothing_was_counted() -> None:
-    empty = np.zeros(len(comparison.FIELDS))
+    empty = np.zeros(len(FIELDS))
     assert all(np.isnan(criterion.compute(empty)) for criterion in CRITERIA.values())
     with pytest.raises(ParameterError, match="f1, recall"):
-        comparison.find_criterion("accuracy")
+        find_criterion("accuracy")

@@ -20,6 +20,7 @@ from tapsig.detect import CATALOGUE
 from tapsig.errors import LabelError, ParameterError
 from tapsig.load import load_corpus
 from tapsig.records import Detections, Gap, Label, Recording
+from tapsig.score.intervals import wilson_interval
 from tapsig.study.cache import ResultCache, describe_variant
 from tapsig.study.scoring import score, score_recording
 
@@ -130,12 +131,17 @@ def test_no_detectors_no_recordings_and_two_of_one_name_are_refused() -> None:
         score([Told(), Told(0.7)], [record([], [])])
 
 
-def test_channels_of_one_file_are_resampled_together() -> None:
-    # Two files, four channels each: as a bootstrap of two units, F1 can only be that of one file, or of both.
-    good = [record([1.0], [1.0], source="a", position=str(number)) for number in range(4)]
-    poor = [record([1.0], [], source="b", position=str(number)) for number in range(4)]
-    row = score([Told()], [*good, *poor]).rows()[0]
-    assert (row["f1_low"], row["f1_high"]) == (0.0, 1.0)
+def test_channels_of_one_file_are_one_unit_and_recordings_without_a_file_one_each() -> None:
+    # Two files of four channels: one hears all, the other nothing. Kish's effect of clusters of four alike is 4, times
+    # 2/(2 - 1) for the divisor; Student's quantile with one degree of freedom is 12.7062, the normal one 1.95996.
+    heard = [*([[1.0]] * 4), *([[]] * 4)]
+    files = [record([1.0], times, source="ab"[n // 4], position=str(n)) for n, times in enumerate(heard)]
+    row = score([Told()], files).rows()[0]
+    worth = 8 / (4 * 2 * (12.7062 / 1.95996) ** 2)
+    assert (row["recall_low"], row["recall_high"]) == pytest.approx(wilson_interval(worth / 2, worth), abs=1e-4)
+    row = score([Told()], [record([1.0], times) for times in heard]).rows()[0]
+    worth = 8 / (8 / 7 * (2.36462 / 1.95996) ** 2)  # eight units, seven degrees of freedom
+    assert (row["recall_low"], row["recall_high"]) == pytest.approx(wilson_interval(worth / 2, worth), abs=1e-4)
 
 
 def test_the_number_of_processes_does_not_change_any_number() -> None:
