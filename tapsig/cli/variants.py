@@ -7,6 +7,7 @@ An --out that ends in .html becomes a page that needs nothing else.
 """
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -52,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     if len(names) < 2:
         raise ParameterError(f"--detector names only {names[0]!r}; a comparison needs two")
     table = score_corpus(args, names, choose_labelled(args.corpus, split=args.split))
-    pairs = [compare_variants(table, names[0], other, criterion=args.criterion) for other in names[1:]]
+    pairs = compare_variants(table, *names, criterion=args.criterion)
     if is_page(args):
         from tapsig.report.variants_page import render_variants_page
 
@@ -63,11 +64,11 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _list_curves(pairs: "list[VariantComparison]") -> "list[Curve]":
+def _list_curves(pairs: "Sequence[VariantComparison]") -> "list[Curve]":
     return [pairs[0].curves[0], *(pair.curves[1] for pair in pairs)]
 
 
-def render_variants(pairs: "list[VariantComparison]", format_: str) -> str:
+def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
     """One row for each pair as csv or json (with the curves beside them); as a table, three small ones."""
     rows = [pair.to_dict() for pair in pairs]
     if format_ != "table":
@@ -80,8 +81,8 @@ def render_variants(pairs: "list[VariantComparison]", format_: str) -> str:
     criterion = pairs[0].criterion.words
     differences = [
         [pair.first, pair.second, *(format_interval(e.value, e.low, e.high, 2) for e in pair.values),
-         format_interval(pair.difference.value, pair.difference.low, pair.difference.high, 3), f"{pair.p:.3g}"]
-        for pair in pairs
+         format_interval(e.value, e.low, e.high, 3), f"{pair.difference.p_adjusted:.3g}"]
+        for pair in pairs for e in (pair.difference.estimate,)
     ]  # fmt: skip
     taps = [
         [pair.first, pair.second, pair.both, pair.mcnemar.only_first, pair.mcnemar.only_second, pair.neither,
@@ -96,12 +97,12 @@ def render_variants(pairs: "list[VariantComparison]", format_: str) -> str:
     rates = [f"recall at {rate:g}/h" for rate in RATES_PER_HOUR]
     return (
         f"{criterion} on the same {pairs[0].recordings} recordings\n"
-        f"{render_table(['first', 'second', 'first', 'second', 'first – second', 'p'], differences)}\n\n"
+        f"{render_table(['first', 'second', 'first', 'second', 'first – second', 'p (Holm)'], differences)}\n\n"
         "Taps found by both, by one, by neither (p: McNemar)\n"
         f"{render_table(['first', 'second', 'both', 'only first', 'only second', 'neither', 'p'], taps)}\n\n"
         "Detections accepted from a strength on: average precision, and recall at so many false alarms an hour\n"
         f"{render_table(['detector', 'average precision', *rates], curves_at)}\n\n"
         f"The recordings last {pairs[0].curves[0].hours:.2f} h: what would take longer to hear once is –.\n"
         "95 % intervals: of values as in 'tapsig score', of differences by percentile bootstrap, paired.\n"
-        "p: permutation test, swaps within recordings.\n"
+        "p: permutation test, swaps within recordings; Holm's adjustment for all pairs.\n"
     )

@@ -7,13 +7,12 @@ import numpy as np
 from tapsig.report.charts import Dot, Line, draw_intervals, draw_lines
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
 from tapsig.report.score_page import INTERVALS, LIMITS
-from tapsig.study.comparison import SIGNIFICANCE
 from tapsig.study.variants import VariantComparison
 
 METHOD = (
     INTERVALS,
     "Difference: 95 % percentile bootstrap over recordings, paired. p: permutation test, the two detectors swapped"
-    " within recordings.",
+    " within recordings; Holm's adjustment for all pairs. A difference is called clear under 0.05.",
     "McNemar's test counts taps that only one of the two found: exact up to 25 of them, otherwise chi squared without"
     " correction for continuity. It takes taps as independent, which taps of one recording are not.",
     "Curves: detections accepted from a strength on. Each ends where its detector works; what was not detected has no"
@@ -52,25 +51,27 @@ def render_variants_page(pairs: Sequence[VariantComparison], *, command: str, co
 
 
 def _summarise(pair: VariantComparison) -> str:
-    words, e = pair.criterion.words, pair.difference
-    gap = f"{format_estimate(abs(e.value), digits=3)} (p = {pair.p:.2g}, {pair.recordings} recordings)"
-    if pair.p < SIGNIFICANCE:
+    words, difference = pair.criterion.words, pair.difference
+    e, needed = difference.estimate, difference.needed
+    size = format_estimate(abs(e.value), digits=3)
+    gap = f"{size} (p = {difference.p_adjusted:.2g} after Holm, {pair.recordings} recordings)"
+    if difference.clear:
         ahead = pair.first if e.value * pair.criterion.sign > 0 else pair.second
         behind = pair.second if ahead == pair.first else pair.first
         return f"{ahead} is better than {behind}: {words} differs by {gap}."
-    needed = f"about {pair.needed:.0f} would tell" if pair.needed < 1000 else "over 1000 would be needed to tell"
-    return f"These recordings cannot tell {pair.first} from {pair.second}: {words} differs by {gap}; {needed}."
+    more = f"about {needed:.0f} would tell" if needed < 1000 else "over 1000 would be needed to tell"
+    return f"These recordings cannot tell {pair.first} from {pair.second}: {words} differs by {gap}; {more}."
 
 
 def _differences(pairs: Sequence[VariantComparison]) -> Table:
     words = pairs[0].criterion.words
     lines = [
         [f"{pair.first} less {pair.second}", *(format_estimate(e.value, e.low, e.high) for e in pair.values),
-         format_estimate(pair.difference.value, pair.difference.low, pair.difference.high, digits=3),
-         f"{pair.p:.4f}"]
-        for pair in pairs
+         format_estimate(d.estimate.value, d.estimate.low, d.estimate.high, digits=3),
+         f"{d.p:.4f}", f"{d.p_adjusted:.4f}"]
+        for pair in pairs for d in (pair.difference,)
     ]  # fmt: skip
-    return Table(f"Differences in {words}", ["pair", "first", "second", "difference", "p"], lines)
+    return Table(f"Differences in {words}", ["pair", "first", "second", "difference", "p", "p after Holm"], lines)
 
 
 def _taps(pairs: Sequence[VariantComparison]) -> Table:

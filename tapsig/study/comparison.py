@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapsig.score.criteria import Criterion
+from tapsig.score.criteria import Criterion, Estimate
 from tapsig.score.intervals import CONFIDENCE, UNDEFINED
 from tapsig.units import FloatArray, check_range
 
@@ -104,19 +104,30 @@ def adjust_holm(p_values: Sequence[float]) -> list[float]:
     return adjusted
 
 
-def count_least(comparisons: int) -> int:
-    """Paired recordings below which no difference can reach the 5 % level after Holm's adjustment.
+def compute_least_p(first: int, second: int, *, paired: bool) -> float:
+    """The smallest p-value that so many recordings can give: 2/2^n by swaps, 2/C(2n, n) by labels.
 
-    The smallest p-value of a two-sided test of n pairs is 2/2^n.
-
-    >>> count_least(1), count_least(6)
-    (6, 8)
+    Labels of unequal numbers have no mirror image: 1/C(n + m, n).
     """
-    return math.ceil(1 + math.log2(max(1, comparisons) / SIGNIFICANCE))
+    if paired:
+        return 2 / 2**first
+    return (2 if first == second else 1) / math.comb(first + second, first)
 
 
-def estimate_needed(recordings: int, difference: float, standard_error: float, *, comparisons: int = 1) -> float:
-    """Recordings in all that would show `difference` with a power of 80 %: n·((z₁₋ₐ + z₀.₈)·se/d)².
+def count_least(comparisons: int, *, paired: bool = True) -> int:
+    """Recordings (of each, when unpaired) below which no difference can reach 5 % after Holm's adjustment.
+
+    >>> count_least(1), count_least(6), count_least(6, paired=False)
+    (6, 8, 5)
+    """
+    numbers = itertools.count(1)
+    return next(n for n in numbers if max(1, comparisons) * compute_least_p(n, n, paired=paired) <= SIGNIFICANCE)
+
+
+def estimate_needed(
+    recordings: int, difference: float, standard_error: float, *, comparisons: int = 1, paired: bool = True
+) -> float:
+    """Recordings (of each, when unpaired) that would show `difference` with a power of 80 %: n·((z₁₋ₐ + z₀.₈)·se/d)².
 
     `standard_error` is that of `recordings`; the level is 5 % over the number of comparisons, two-sided. inf for no
     difference. The usual formula for the size of a sample (such as Chow et al., Sample Size Calculations, ch. 3).
@@ -128,7 +139,47 @@ def estimate_needed(recordings: int, difference: float, standard_error: float, *
     if difference == 0:
         return math.inf
     z = float(ndtri(1 - SIGNIFICANCE / (2 * max(1, comparisons))) + ndtri(POWER))
-    return max(float(count_least(comparisons)), recordings * (z * standard_error / difference) ** 2)
+    return max(float(count_least(comparisons, paired=paired)), recordings * (z * standard_error / difference) ** 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Two things compared: value of `first` less that of `second`, with a percentile interval.
+
+    `p` is that of a permutation test, `p_adjusted` after Holm's adjustment for all pairs; `needed` is the number of
+    recordings (of each, when unpaired) that would tell the two apart, if the difference is as it seems.
+    """
+
+    first: str
+    second: str
+    estimate: Estimate
+    p: float
+    p_adjusted: float
+    needed: float
+
+    @property
+    def clear(self) -> bool:
+        """Whether the recordings tell the two apart (5 %, adjusted)."""
+        return self.p_adjusted < SIGNIFICANCE
+
+
+def compare_pairs(
+    names: Sequence[str], columns: Sequence[FloatArray], values: FloatArray, pairs: Sequence[tuple[int, int]],
+    criterion: Criterion, *, paired: bool, seed: int,
+) -> tuple[Difference, ...]:  # fmt: skip
+    """The differences of `pairs` of columns (recordings, fields), whose resampled `values` have the shape (r, k)."""
+    permute = permute_swaps if paired else permute_labels
+    p_values = [permute(columns[a], columns[b], criterion, seed=seed) for a, b in pairs]
+    differences = []
+    for (a, b), p, adjusted in zip(pairs, p_values, adjust_holm(p_values), strict=True):
+        seen = float(criterion.compute(columns[a].sum(axis=0)) - criterion.compute(columns[b].sum(axis=0)))
+        resampled = values[:, a] - values[:, b]
+        error = float(np.nanstd(resampled)) if np.isfinite(resampled).any() else math.nan
+        size = min(len(columns[a]), len(columns[b]))
+        needed = estimate_needed(size, seen, error, comparisons=len(pairs), paired=paired)
+        estimate = Estimate(seen, *percentile_interval(resampled))
+        differences.append(Difference(names[a], names[b], estimate, p, adjusted, needed))
+    return tuple(differences)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,9 +13,9 @@ from tapsig.load.corpus import Corpus
 from tapsig.score.criteria import Criterion, Estimate, find_criterion
 from tapsig.study import comparison
 from tapsig.study.cache import ResultCache
+from tapsig.study.comparison import Difference
 from tapsig.study.hearing import ChannelDelay, PositionLevels, measure_corpus, summarise_delays, summarise_levels
 from tapsig.study.scoring import ScoreTable, count_by_file, score
-from tapsig.units import FloatArray
 
 SEED = 20_260_102
 
@@ -28,27 +28,6 @@ class Ranked:
     estimate: Estimate
     probability_best: float
     recordings: int
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """Two positions: value of `first` less that of `second`.
-
-    `p` is that of a permutation test, `p_adjusted` after Holm's adjustment for all pairs; `needed` is the number of
-    recordings that would tell them apart, if the difference is as it seems.
-    """
-
-    first: str
-    second: str
-    estimate: Estimate
-    p: float
-    p_adjusted: float
-    needed: float
-
-    @property
-    def clear(self) -> bool:
-        """Whether the recordings tell the two apart (5 %, adjusted)."""
-        return self.p_adjusted < comparison.SIGNIFICANCE
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,27 +89,9 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     pairs = list(itertools.combinations(order, 2))
     return Ranking(
         detector, chosen, tuple(ranked[k] for k in order),
-        _compare_pairs(names, pairs, columns, values, chosen, paired=bool(everywhere)),
+        comparison.compare_pairs(names, columns, values, pairs, chosen, paired=bool(everywhere), seed=SEED),
         bool(everywhere), len(everywhere) or recordings, recordings - len(everywhere) if everywhere else 0,
     )  # fmt: skip
-
-
-def _compare_pairs(
-    names: Sequence[str], pairs: Sequence[tuple[int, int]], columns: Sequence[FloatArray], values: FloatArray,
-    criterion: Criterion, *, paired: bool,
-) -> tuple[Difference, ...]:  # fmt: skip
-    permute = comparison.permute_swaps if paired else comparison.permute_labels
-    p_values = [permute(columns[a], columns[b], criterion, seed=SEED) for a, b in pairs]
-    differences = []
-    for (a, b), p, adjusted in zip(pairs, p_values, comparison.adjust_holm(p_values), strict=True):
-        seen = float(criterion.compute(columns[a].sum(axis=0)) - criterion.compute(columns[b].sum(axis=0)))
-        resampled = values[:, a] - values[:, b]
-        error = float(np.nanstd(resampled)) if np.isfinite(resampled).any() else math.nan
-        size = min(len(columns[a]), len(columns[b]))
-        needed = comparison.estimate_needed(size, seen, error, comparisons=len(pairs))
-        estimate = Estimate(seen, *comparison.percentile_interval(resampled))
-        differences.append(Difference(names[a], names[b], estimate, p, adjusted, needed))
-    return tuple(differences)
 
 
 @dataclass(frozen=True, slots=True)

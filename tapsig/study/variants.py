@@ -10,7 +10,7 @@ from tapsig.errors import ParameterError
 from tapsig.score.criteria import Criterion, Estimate, find_criterion
 from tapsig.score.tally import SECONDS_PER_HOUR
 from tapsig.study import comparison
-from tapsig.study.comparison import McNemar, compute_mcnemar
+from tapsig.study.comparison import Difference, McNemar, compute_mcnemar
 from tapsig.study.scoring import Outcome, ScoreTable, count_by_file
 from tapsig.units import FloatArray
 
@@ -76,18 +76,15 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
 class VariantComparison:
     """Two detectors on the same recordings.
 
-    `difference` is the criterion of `first` less that of `second`; its interval is a bootstrap over files, paired;
-    `p` is that of a permutation test (swaps within files); `needed` the files that would show this difference.
+    `difference.needed` counts files; `recordings` are those that there are.
     """
 
     first: str
     second: str
     criterion: Criterion
     values: tuple[Estimate, Estimate]
-    difference: Estimate
-    p: float
+    difference: Difference
     recordings: int
-    needed: float
     mcnemar: McNemar
     both: int
     neither: int
@@ -98,8 +95,10 @@ class VariantComparison:
         first, second = self.values
         return {
             "first": self.first, "second": self.second, "criterion": self.criterion.name,
-            **first.to_dict("value_first"), **second.to_dict("value_second"), **self.difference.to_dict("difference"),
-            "p": self.p, "recordings": self.recordings, "recordings_needed": self.needed,
+            **first.to_dict("value_first"), **second.to_dict("value_second"),
+            **self.difference.estimate.to_dict("difference"), "p": self.difference.p,
+            "p_holm": self.difference.p_adjusted, "recordings": self.recordings,
+            "recordings_needed": self.difference.needed,
             "taps_both": self.both, "taps_only_first": self.mcnemar.only_first,
             "taps_only_second": self.mcnemar.only_second, "taps_neither": self.neither,
             "mcnemar_chi_squared": self.mcnemar.chi_squared, "mcnemar_p": self.mcnemar.p,
@@ -108,32 +107,33 @@ class VariantComparison:
         }  # fmt: skip
 
 
-def compare_variants(table: ScoreTable, first: str, second: str, *, criterion: str = "f1") -> VariantComparison:
-    """Compare two detectors of a table.
+def compare_variants(
+    table: ScoreTable, first: str, *others: str, criterion: str = "f1"
+) -> tuple[VariantComparison, ...]:
+    """Compare a detector of a table with each of the others: differences paired by file, adjusted for their number.
 
-    Raises ParameterError for a detector that the table does not hold, or the same one twice.
+    Raises ParameterError for a detector that the table does not hold, the first among the others, or no others.
     """
-    for name in (first, second):
+    names = (first, *others)
+    for name in names:
         if name not in table.detectors:
             raise ParameterError(f"detector {name!r} was not scored; there are: {', '.join(table.detectors)}")
-    if first == second:
-        raise ParameterError(f"detector {first!r} cannot be compared with itself; name two")
+    if not others or first in others:
+        raise ParameterError(f"detector {first!r} cannot be compared with {others or 'none'}; name another")
     chosen = find_criterion(criterion)
-    ones, twos = table.select(first), table.select(second)
-    counts = np.stack([list(count_by_file(of_one).values()) for of_one in (ones, twos)], axis=1)
-    values = chosen.estimate(counts[:, 0]), chosen.estimate(counts[:, 1])
-    resampled = comparison.resample(counts, chosen, seed=SEED)
-    change = resampled[:, 0] - resampled[:, 1]
-    error = float(np.nanstd(change)) if np.isfinite(change).any() else math.nan
-    difference = Estimate(values[0].value - values[1].value, *comparison.percentile_interval(change))
-    found = np.array([[f, s] for one, two in zip(ones, twos, strict=True)
-                      for f, s in zip(one.found, two.found, strict=True)], dtype=bool).reshape(-1, 2)  # fmt: skip
-    only_first = int((found[:, 0] & ~found[:, 1]).sum())
-    only_second = int((~found[:, 0] & found[:, 1]).sum())
-    return VariantComparison(
-        first, second, chosen, values, difference,
-        comparison.permute_swaps(counts[:, 0], counts[:, 1], chosen, seed=SEED),
-        len(counts), comparison.estimate_needed(len(counts), difference.value, error),
-        compute_mcnemar(only_first, only_second), int(found.all(axis=1).sum()), int((~found.any(axis=1)).sum()),
-        (compute_curve(first, ones), compute_curve(second, twos)),
+    outcomes = [table.select(name) for name in names]
+    columns = [np.array(list(count_by_file(of_one).values())) for of_one in outcomes]
+    resampled = comparison.resample(np.stack(columns, axis=1), chosen, seed=SEED)
+    pairs = [(0, k) for k in range(1, len(names))]
+    differences = comparison.compare_pairs(names, columns, resampled, pairs, chosen, paired=True, seed=SEED)
+    values = [chosen.estimate(column) for column in columns]
+    curves = [compute_curve(name, of_one) for name, of_one in zip(names, outcomes, strict=True)]
+    found = [np.array([tap for outcome in of_one for tap in outcome.found], dtype=bool) for of_one in outcomes]
+    return tuple(
+        VariantComparison(
+            first, names[k], chosen, (values[0], values[k]), difference, len(columns[0]),
+            compute_mcnemar(int((found[0] & ~found[k]).sum()), int((~found[0] & found[k]).sum())),
+            int((found[0] & found[k]).sum()), int((~found[0] & ~found[k]).sum()), (curves[0], curves[k]),
+        )
+        for (_, k), difference in zip(pairs, differences, strict=True)
     )  # fmt: skip

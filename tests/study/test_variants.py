@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from sklearn.metrics import average_precision_score, precision_recall_curve
+from statsmodels.stats.multitest import multipletests
 
 from tapsig.cli import main
 from tapsig.errors import ParameterError
@@ -74,21 +75,40 @@ def pair_table() -> ScoreTable:
 
 
 def test_paired_counts_are_those_counted_by_hand() -> None:
-    result = compare_variants(pair_table(), "a", "b")
+    (result,) = compare_variants(pair_table(), "a", "b")
     # F1: a 2·3/(2·3 + 0 + 1) = 6/7, b 2·2/(2·2 + 1 + 2) = 4/7.
-    assert result.difference.value == pytest.approx(2 / 7)
+    assert result.difference.estimate.value == pytest.approx(2 / 7)
     assert (result.both, result.mcnemar.only_first, result.mcnemar.only_second, result.neither) == (8, 16, 8, 0)
-    assert result.p == pytest.approx(2 / 2**8)
-    mirrored = compare_variants(pair_table(), "b", "a")
-    assert mirrored.difference.value == -result.difference.value
+    assert result.difference.p == pytest.approx(2 / 2**8)
+    (mirrored,) = compare_variants(pair_table(), "b", "a")
+    assert mirrored.difference.estimate.value == -result.difference.estimate.value
     assert mirrored.mcnemar.p == result.mcnemar.p
+
+
+def test_several_comparisons_are_adjusted_for_their_number() -> None:
+    # statsmodels.stats.multitest.multipletests(method="holm").
+    rng = np.random.default_rng(3)
+    table = ScoreTable(tuple(
+        outcome(name, str(n), [1] * 10, [1] * int(rng.binomial(10, share)), [])
+        for name, share in (("a", 0.8), ("b", 0.75), ("c", 0.6), ("d", 0.55)) for n in range(9)
+    ), 0.05)  # fmt: skip
+    together = compare_variants(table, "a", "b", "c", "d")
+    p_values = [pair.difference.p for pair in together]
+    expected = multipletests(p_values, method="holm")[1]
+    assert [pair.difference.p_adjusted for pair in together] == pytest.approx(expected)
+    assert sum(expected) > sum(p_values)  # so the adjustment shows
+    for pair in together:  # a stricter level takes more recordings
+        (alone,) = compare_variants(table, "a", pair.second)
+        assert (alone.difference.p, alone.difference.p_adjusted) == (pair.difference.p, pair.difference.p)
+        assert pair.difference.needed > alone.difference.needed
 
 
 def test_unknown_detectors_and_one_against_itself_are_refused() -> None:
     with pytest.raises(ParameterError, match="not scored"):
         compare_variants(pair_table(), "a", "c")
-    with pytest.raises(ParameterError, match="itself"):
-        compare_variants(pair_table(), "a", "a")
+    for others in (("a",), ("b", "a"), ()):
+        with pytest.raises(ParameterError, match="cannot be compared"):
+            compare_variants(pair_table(), "a", *others)
 
 
 def test_the_command_compares_on_the_demo_corpus(capsys: pytest.CaptureFixture[str]) -> None:
