@@ -1,10 +1,12 @@
 """What the comparison of positions comes to, in plain words, and what it cannot tell."""
 
 import dataclasses
+import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from tapsig.study import comparison
+from tapsig.study.comparison import Difference
 from tapsig.study.hearing import ChannelDelay
 from tapsig.study.positions import Ranking
 
@@ -14,64 +16,86 @@ ENOUGH_ALIKE = 400
 
 def is_too_few(ranking: Ranking) -> bool:
     """Whether so few recordings can never show a difference, however large."""
-    return ranking.paired and ranking.recordings < comparison.count_least(len(ranking.differences))
+    sizes = itertools.combinations([ranked.recordings for ranked in ranking.positions], 2)
+    least = min(comparison.compute_least_p(*of_two, paired=ranking.paired) for of_two in sizes)
+    return least * len(ranking.differences) > comparison.SIGNIFICANCE
 
 
 def advise(ranking: Ranking) -> str:
-    """One or two sentences: which position, how sure, and how many recordings would tell more."""
-    least = comparison.count_least(len(ranking.differences))
+    """A few sentences: which position, how sure, on which vehicles, and how many recordings would tell more."""
+    least = comparison.count_least(len(ranking.differences), paired=ranking.paired)
     best, *others = ranking.positions
     at_once = "made at every position at once" if ranking.paired else "in all"
     if is_too_few(ranking):
+        of_each = "" if ranking.paired else " of each"
         return (
-            f"Too few to tell: there are {ranking.recordings} recordings {at_once}, and fewer than {least} can never"
-            f" show a difference between {len(ranking.positions)} positions at the 5 % level. Make at least"
-            f" {least - ranking.recordings} more{_further(ranking)}."
+            f"Too few to tell: there are {ranking.recordings} recordings {at_once}, and fewer than {least}{of_each} can"
+            f" never show a difference between {len(ranking.positions)} positions at the 5 % level. Make at least"
+            f" {ranking.count_more(least)} more."
         )
     if math.isnan(best.estimate.value):
         return f"Nothing to compare: {ranking.criterion.words} is undefined at every position."
     pairs = [ranking.find_difference(best.position, other.position) for other in others]
-    open_pairs = [pair for pair in pairs if not pair.clear]
-    if not open_pairs:
-        nearest = pairs[0]
+    rivals = {other.position: pair for other, pair in zip(others, pairs, strict=True) if not pair.clear}
+    where = f" on {_name_vehicles(ranking)}" if ranking.vehicles else ""
+    if not rivals:
         return (
-            f"Put the sensor on the {best.position}: its {ranking.criterion.words} of {_number(best.estimate.value)}"
-            f" is better than at every other position. The nearest is the {nearest.second} with"
-            f" {_number(others[0].estimate.value)} (p = {_p(nearest.p_adjusted)} after Holm)."
+            f"Put the sensor on the {best.position}:{where} its {ranking.criterion.words} of"
+            f" {_number(best.estimate.value)} is better than at every other position. The nearest is the"
+            f" {others[0].position} with {_number(others[0].estimate.value)} (p = {_p(pairs[0].p_adjusted)} after"
+            f" Holm).{_weigh_vehicles(ranking)}"
         )
-    rivals = [pair.second if pair.first == best.position else pair.first for pair in open_pairs]
     beaten = [other.position for other in others if other.position not in rivals]
-    if not beaten and all(pair.estimate.low <= 0 <= pair.estimate.high for pair in open_pairs):
+    if not beaten and all(pair.estimate.low <= 0 <= pair.estimate.high for pair in pairs):
         start = f"Too few to tell, or no difference that matters: the {best.position} comes out first"
     else:
         start = f"The {best.position} comes out first"
     text = (
-        f"{start} with {ranking.criterion.words} {_number(best.estimate.value)}, but {ranking.recordings} recordings"
-        f" {at_once} cannot tell it from the {_list(rivals)}."
+        f"{start}{where} with {ranking.criterion.words} {_number(best.estimate.value)}, but {ranking.recordings}"
+        f" recordings {at_once} cannot tell it from the {_list(list(rivals))}."
     )
     if beaten:
         text += f" It is better than the {_list(beaten)}."
-    return text + _needed(ranking, [pair.needed for pair in open_pairs])
+    return text + _needed(ranking, rivals) + _weigh_vehicles(ranking)
 
 
-def _needed(ranking: Ranking, needed: list[float]) -> str:
-    known = [value for value in needed if math.isfinite(value)]
-    soonest = min(known, default=math.inf)
-    if soonest > ENOUGH_ALIKE:
+def _needed(ranking: Ranking, rivals: Mapping[str, Difference]) -> str:
+    soon = {rival: pair.needed for rival, pair in rivals.items() if pair.needed <= ENOUGH_ALIKE}
+    if not soon:
         return f" To tell them apart takes over {ENOUGH_ALIKE} recordings: take the one that is easiest to fit."
-    more = max(1, math.ceil(soonest) - ranking.recordings)
-    return f" About {more} more recordings would tell, if the differences are as they seem (power 80 %)."
+    more = ranking.count_more(max(soon.values()))
+    return (
+        f" About {more} more recordings would tell it from the {_list(list(soon))}, if the differences are as they seem"
+        " (power 80 % for each)."
+    )
 
 
-def _further(ranking: Ranking) -> str:
-    """How many would do, when even a large difference needs more than the least."""
-    best = ranking.positions[0].position
-    pairs = (pair for pair in ranking.differences if best in (pair.first, pair.second))
-    known = [pair.needed for pair in pairs if math.isfinite(pair.needed)]
-    least = comparison.count_least(len(ranking.differences))
-    if not known or min(known) <= least or min(known) > ENOUGH_ALIKE:
-        return ""
-    return f"; by the differences seen so far, about {math.ceil(min(known)) - ranking.recordings} more would tell"
+def _name_vehicles(ranking: Ranking) -> str:
+    names = list(ranking.vehicles)
+    return f"the {names[0]}" if len(names) == 1 else f"these {len(names)} vehicles"
+
+
+def _weigh_vehicles(ranking: Ranking) -> str:
+    """What each vehicle would say by itself: recordings of one vehicle, however many, tell of that vehicle only."""
+    best, sign = ranking.positions[0].position, ranking.criterion.sign
+    leads: dict[str, tuple[float, str]] = {}
+    for vehicle, values in ranking.vehicles.items():
+        lead = {other: sign * (values[best] - value) for other, value in values.items() if other != best}
+        known = [(value, other) for other, value in lead.items() if not math.isnan(value)]
+        if known:
+            leads[vehicle] = min(known)
+    if len(leads) < 2:
+        return " Another vehicle may differ."
+    against = sum(lead < 0 for lead, _ in leads.values())
+    least = min(leads, key=lambda vehicle: leads[vehicle])
+    rival, values = leads[least][1], ranking.vehicles[least]
+    agreement = (
+        f"The vehicles disagree: {against} of {len(leads)} by itself puts another place first, most of all the {least}"
+        if against else f"Each vehicle by itself puts it first, by the least the {least}"
+    )  # fmt: skip
+    return (
+        f" {agreement} ({best} {_number(values[best])}, {rival} {_number(values[rival])}). Another vehicle may differ."
+    )
 
 
 def compare_detectors(rankings: tuple[Ranking, ...]) -> str:

@@ -16,11 +16,10 @@ from tapsig.score.intervals import CONFIDENCE, UNDEFINED
 from tapsig.units import FloatArray, check_range
 
 RESAMPLES = 4000
-SHUFFLES = 9999
 SIGNIFICANCE = 0.05
 POWER = 0.8
-MOST_EXACT = 12
-"""Up to so many recordings every way to swap is tried; beyond, a random sample of them."""
+SHUFFLES = 9999
+"""Up to so many ways to swap or label recordings all are tried; beyond, so many random ones."""
 
 
 def resample(counts: FloatArray, criterion: Criterion, *, seed: int) -> FloatArray:
@@ -60,10 +59,10 @@ def permute_swaps(first: FloatArray, second: FloatArray, criterion: Criterion, *
     """Two-sided permutation test of paired recordings, shape (n, fields) each: p-value.
 
     If the two did not differ, swapping them within any recording would change nothing but chance (Fisher's
-    randomisation test). All 2^n ways are tried for up to 12 recordings, otherwise 9999 random ones and the one seen.
+    randomisation test). All 2^n ways are tried up to SHUFFLES, otherwise as many random ones and the one seen.
     """
     count = len(first)
-    if count <= MOST_EXACT:
+    if 2**count <= SHUFFLES:
         swaps = np.array(list(itertools.product([0.0, 1.0], repeat=count)))
     else:
         random = np.random.default_rng(seed).integers(0, 2, (SHUFFLES, count)).astype(np.float64)
@@ -72,13 +71,19 @@ def permute_swaps(first: FloatArray, second: FloatArray, criterion: Criterion, *
 
 
 def permute_labels(first: FloatArray, second: FloatArray, criterion: Criterion, *, seed: int) -> float:
-    """Two-sided permutation test of unpaired recordings, shape (n, fields) and (m, fields): p-value."""
-    pooled = np.concatenate([first, second])
-    rng = np.random.default_rng(seed)
-    masks = np.zeros((SHUFFLES + 1, len(pooled)))
-    masks[0, : len(first)] = 1.0
-    for row in range(1, SHUFFLES + 1):
-        masks[row, rng.permutation(len(pooled))[: len(first)]] = 1.0
+    """Two-sided permutation test of unpaired recordings, shape (n, fields) and (m, fields): p-value.
+
+    All ways to label them are tried, or random ones, as by `permute_swaps`.
+    """
+    pooled, count = np.concatenate([first, second]), len(first)
+    if math.comb(len(pooled), count) <= SHUFFLES:
+        chosen = np.array(list(itertools.combinations(range(len(pooled)), count)))
+    else:
+        rng = np.random.default_rng(seed)
+        shuffled = [rng.permutation(len(pooled))[:count] for _ in range(SHUFFLES)]
+        chosen = np.array([np.arange(count), *shuffled])
+    masks = np.zeros((len(chosen), len(pooled)))
+    np.put_along_axis(masks, chosen, 1.0, axis=1)
     return _compare_to_first(masks @ pooled, (1 - masks) @ pooled, criterion)
 
 

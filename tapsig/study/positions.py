@@ -36,6 +36,7 @@ class Ranking:
 
     `paired`: only recordings that were made at every position at once are used (`recordings` of them, `left_out`
     others are not); otherwise there are none, and each position has recordings of its own.
+    `vehicles`: the value at each position on each vehicle that is named, over the same recordings.
     """
 
     detector: str
@@ -45,6 +46,7 @@ class Ranking:
     paired: bool
     recordings: int
     left_out: int
+    vehicles: Mapping[str, Mapping[str, float]]
 
     @property
     def range(self) -> float:
@@ -55,6 +57,11 @@ class Ranking:
     def find_difference(self, first: str, second: str) -> Difference:
         """The difference of two positions, whichever way round."""
         return next(pair for pair in self.differences if {pair.first, pair.second} == {first, second})
+
+    def count_more(self, needed: float) -> int:
+        """Recordings to make until `needed` are there, of each position when unpaired; at least 1."""
+        there = [self.recordings] if self.paired else [ranked.recordings for ranked in self.positions]
+        return max(1, sum(max(0, math.ceil(needed) - recordings) for recordings in there))
 
 
 def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -> Ranking:
@@ -71,11 +78,11 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
         )
     files = [count_by_file(table.select(detector, name)) for name in names]
     everywhere = [source for source in files[0] if all(source in at for at in files)]
+    sources = [everywhere or list(at) for at in files]
+    columns = [np.array([at[source] for source in of]) for at, of in zip(files, sources, strict=True)]
     if everywhere:
-        columns = [np.array([at[source] for source in everywhere]) for at in files]
         values = comparison.resample(np.stack(columns, axis=1), chosen, seed=SEED)
     else:
-        columns = [np.array(list(at.values())) for at in files]
         parts = [comparison.resample(c[:, None], chosen, seed=SEED + k) for k, c in enumerate(columns)]
         values = np.concatenate(parts, axis=1)
     best = comparison.compute_probability_best(values, chosen.sign)
@@ -86,11 +93,19 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     seen = [place.estimate.value for place in ranked]
     order = sorted(range(len(names)), key=lambda k: (math.isnan(seen[k]), -chosen.sign * seen[k]))
     recordings = len(set().union(*files))
+    vehicle_of = {outcome.source: outcome.vehicle for outcome in table.select(detector)}
+    vehicles = {
+        vehicle: {
+            name: float(chosen.compute(column[[vehicle_of[source] == vehicle for source in of]].sum(axis=0)))
+            for name, column, of in zip(names, columns, sources, strict=True)
+        }
+        for vehicle in sorted({vehicle_of[source] for of in sources for source in of} - {""})
+    }
     pairs = list(itertools.combinations(order, 2))
     return Ranking(
         detector, chosen, tuple(ranked[k] for k in order),
         comparison.compare_pairs(names, columns, values, pairs, chosen, paired=bool(everywhere), seed=SEED),
-        bool(everywhere), len(everywhere) or recordings, recordings - len(everywhere) if everywhere else 0,
+        bool(everywhere), len(everywhere) or recordings, recordings - len(everywhere) if everywhere else 0, vehicles,
     )  # fmt: skip
 
 

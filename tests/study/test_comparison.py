@@ -1,5 +1,7 @@
 """Tests of difference and their adjustment against published examples and independent libraries."""
 
+import math
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -58,7 +60,7 @@ def test_swaps_equal_an_independent_library() -> None:
 
 
 def test_random_swaps_and_labels_come_near_the_exact_tests() -> None:
-    # Sign-flip by scipy.stats.permutation_test over all 2^14; labels over all 10!/(5!5!).
+    # Sign-flip by scipy.stats.permutation_test over all 2^14; labels over all 16!/(8!8!); all 10!/(5!5!) are tried.
     rng = np.random.default_rng(6)
     first, second = rng.normal(0.5, 1, 14), rng.normal(0, 1, 14)
     exact = stats.permutation_test(
@@ -67,13 +69,14 @@ def test_random_swaps_and_labels_come_near_the_exact_tests() -> None:
     ).pvalue  # fmt: skip
     ours = comparison.permute_swaps(first[:, None], second[:, None], MEAN, seed=1)
     assert ours == pytest.approx(exact, abs=4 * np.sqrt(exact * (1 - exact) / 9999))
-    one, two = first[:5], second[:5]
-    exact = stats.permutation_test(
-        (one, two), lambda a, b: abs(a.sum() - b.sum()), permutation_type="independent", alternative="greater",
-        n_resamples=np.inf,
-    ).pvalue  # fmt: skip
-    ours = comparison.permute_labels(one[:, None], two[:, None], MEAN, seed=1)
-    assert ours == pytest.approx(exact, abs=4 * np.sqrt(exact * (1 - exact) / 9999))
+    for size, within in ((8, 4 * np.sqrt(0.25 / 9999)), (5, 1e-12)):
+        one, two = first[:size], second[:size]
+        exact = stats.permutation_test(
+            (one, two), lambda a, b: abs(a.sum() - b.sum()), permutation_type="independent", alternative="greater",
+            n_resamples=np.inf,
+        ).pvalue  # fmt: skip
+        ours = comparison.permute_labels(one[:, None], two[:, None], MEAN, seed=1)
+        assert ours == pytest.approx(exact, abs=within)
 
 
 def test_the_permutation_test_keeps_its_level_when_there_is_no_difference() -> None:
@@ -92,6 +95,10 @@ def test_fewest_recordings_are_those_of_the_smallest_p_value() -> None:
     for comparisons in range(1, 30):
         least = comparison.count_least(comparisons)
         assert comparisons * 2 / 2**least <= 0.05 < comparisons * 2 / 2 ** (least - 1)
+        # Of labels 2·n!·n!/(2n)!.
+        least = comparison.count_least(comparisons, paired=False)
+        p, before = (2 / math.comb(2 * n, n) for n in (least, least - 1))
+        assert comparisons * p <= 0.05 < comparisons * before
 
 
 def test_recordings_needed_equal_an_independent_library() -> None:
@@ -99,6 +106,10 @@ def test_recordings_needed_equal_an_independent_library() -> None:
     count, difference, deviation = 20, 0.05, 0.2
     ours = comparison.estimate_needed(count, difference, deviation / np.sqrt(count))
     theirs = NormalIndPower(ddof=0).solve_power(difference / deviation, alpha=0.05, power=0.8, ratio=0)
+    assert ours == pytest.approx(theirs, rel=1e-3)
+    # The same for two samples of equal size (ratio=1), whose difference has the variance 2·sd²/n: of each.
+    ours = comparison.estimate_needed(count, difference, deviation * np.sqrt(2 / count), paired=False)
+    theirs = NormalIndPower(ddof=0).solve_power(difference / deviation, alpha=0.05, power=0.8, ratio=1)
     assert ours == pytest.approx(theirs, rel=1e-3)
     assert comparison.estimate_needed(20, 0.0, 0.1) == np.inf
 

@@ -1,6 +1,7 @@
 """Positions whose detections are told: who wins, who ties, and when it is too few to tell."""
 
 import json
+import math
 import shutil
 from pathlib import Path
 
@@ -22,9 +23,9 @@ DEMO = Path(__file__).parents[2] / "corpus_demo"
 FS = 8000.0
 
 
-def outcome(source: str, position: str, tp: int, fp: int, fn: int, *, detector: str = "d") -> Outcome:
+def outcome(source: str, position: str, tp: int, fp: int, fn: int, *, vehicle: str = "heron") -> Outcome:
     score = Score(tp, fp, fn, 60.0, 2, min(tp, 2))
-    return Outcome(detector, source, "heron", position, "quiet", score, (), np.zeros(0), np.zeros(0, bool), np.zeros(0))
+    return Outcome("d", source, vehicle, position, "quiet", score, (), np.zeros(0), np.zeros(0, bool), np.zeros(0))
 
 
 def table(files: int, found: dict[str, tuple[int, int]], *, jitter: int = 1, apart: bool = False) -> ScoreTable:
@@ -82,6 +83,60 @@ def test_recordings_that_share_nothing_are_compared_and_it_is_said() -> None:
     assert not ranking.paired
     assert ranking.differences[0].clear
     assert ranking.positions[0].position == "frame"
+
+
+def test_apart_the_fewest_recordings_are_those_of_the_test_by_labels() -> None:
+    # Four positions, six pairs: 6·2/C(8, 4) = 0.17 can never come under 0.05, 6·2/C(10, 5) = 0.048 can.
+    found = {"a": (10, 0), "b": (0, 0), "c": (0, 0), "d": (0, 0)}
+    few = rank_positions(table(4, found, jitter=0, apart=True), "d")
+    assert is_too_few(few)
+    assert "16 recordings in all, and fewer than 5 of each" in advise(few)
+    assert "at least 4 more" in advise(few)
+    enough = rank_positions(table(5, found, jitter=0, apart=True), "d")
+    assert enough.differences[0].p == pytest.approx(2 / 252)
+    assert advise(enough).startswith("Put the sensor on the a")
+
+
+def test_apart_the_recordings_to_make_are_counted_at_every_position() -> None:
+    ranking = rank_positions(table(8, {"a": (8, 0), "b": (8, 1)}, jitter=2, apart=True), "d")
+    needed = ranking.differences[0].needed  # of each position
+    assert 8 < needed < 400
+    assert f"About {2 * math.ceil(needed) - 16} more recordings would tell it from the b" in advise(ranking)
+
+
+def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> None:
+    found = {"a": (8, 1), "b": (7, 1), "c": (7, 2)}
+    ranking = rank_positions(table(9, found, jitter=2), "d")
+    best, *others = (ranked.position for ranked in ranking.positions)
+    needs = {other: ranking.find_difference(best, other).needed for other in others}
+    assert not any(ranking.find_difference(best, other).clear for other in others)
+    assert len({math.ceil(need) for need in needs.values()}) == 2  # so it matters which is taken
+    assert max(needs.values()) < 400
+    more = math.ceil(max(needs.values())) - 9
+    assert f"About {more} more recordings would tell it from the {' and '.join(needs)}" in advise(ranking)
+
+
+@pytest.mark.parametrize(
+    ("others", "says"),
+    [
+        # F1 by hand: 2·tp/(tp + 10) without false detections. Found at frame and skin on the other vehicle.
+        ((9, 8), "on these 2 vehicles its F1 of 0.95 is better than at every other position."),
+        ((9, 8), "Each vehicle by itself puts it first, by the least the ibex (frame 0.95, skin 0.89)."),
+        ((8, 9), "The vehicles disagree: 1 of 2 by itself puts another place first, most of all the ibex (frame 0.89, "
+                 "skin 0.95)."),
+        (None, "Put the sensor on the frame: on the crane its F1 of 0.95"),
+    ],
+)  # fmt: skip
+def test_it_is_said_of_which_vehicles_the_advice_tells_and_whether_they_agree(
+    others: tuple[int, int] | None, says: str
+) -> None:
+    crane, ibex = (9, 2), others
+    outcomes = [
+        outcome(f"{vehicle} {n}", position, tp, 0, 10 - tp, vehicle=vehicle)
+        for vehicle, found in (("crane", crane), ("ibex", ibex)) if found is not None
+        for n in range(16 if vehicle == "crane" else 6) for position, tp in zip(("frame", "skin"), found, strict=True)
+    ]  # fmt: skip
+    assert says in advise(rank_positions(ScoreTable(tuple(outcomes), 0.05), "d"))
 
 
 def test_fewer_false_alarms_are_better_under_that_criterion() -> None:
