@@ -51,8 +51,11 @@ def match_onsets(reference_s: npt.ArrayLike, detected_s: npt.ArrayLike, *, windo
 
 def _check_onsets(name: str, onsets_s: npt.ArrayLike) -> npt.NDArray[np.float64]:
     onsets = np.asarray(onsets_s, dtype=np.float64)
-    if onsets.ndim != 1 or not np.isfinite(onsets).all():
-        raise ParameterError(f"{name} must be a 1-D list of finite times in seconds")
+    if onsets.ndim != 1:
+        raise ParameterError(f"{name} has the shape {onsets.shape}; give a list of times in seconds, shape (n,)")
+    if not np.isfinite(onsets).all():
+        at = int(np.argmin(np.isfinite(onsets)))
+        raise ParameterError(f"{name}[{at}] is {onsets[at]}; every time must be a finite number of seconds")
     return onsets
 
 

@@ -2,7 +2,7 @@
 
 import dataclasses
 import itertools
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -15,6 +15,7 @@ from tapsig.score.tally import Score
 from tapsig.study.scoring import score_recording
 from tapsig.units import check_positive
 
+SEED = 0
 Grid = Mapping[str, Sequence[object]]
 
 GRIDS: Mapping[str, Grid] = {
@@ -65,15 +66,13 @@ def list_settings(grid: Grid) -> Iterator[dict[str, object]]:
 
 
 def tune(variant: Variant, recordings: Sequence[Recording], *, grid: Grid | None = None, limit: int = 120,
-         window_s: float = 0.025, seed: int = 0, progress: Callable[[int], None] | None = None) -> Tuned:
+         window_s: float = 0.025) -> Tuned:
     """The setting of `variant` with the best F1, pooled over labelled `recordings`.
 
     Parameters
     ----------
     grid : values to try for each parameter; GRIDS[variant.name] when not given.
-    limit : when the grid has more combinations, so many are drawn at random; the variant as given is always tried.
-    seed : of that draw.
-    progress : called with the number of settings tried.
+    limit : of more combinations so many are drawn at random, always the same; the variant as given is tried too.
 
     Combinations that the variant refuses (such as an `off` above `on`) are passed over. Raises ParameterError for a
     variant without a grid, or no recordings.
@@ -82,10 +81,10 @@ def tune(variant: Variant, recordings: Sequence[Recording], *, grid: Grid | None
     if grid is None and variant.name not in GRIDS:
         raise ParameterError(f"{variant.name!r} has no grid; give one: parameter -> values")
     if not recordings:
-        raise ParameterError("there are no recordings to tune on")
+        raise ParameterError(f"recordings is {recordings!r}; {variant.name} is tuned on one or more labelled ones")
     settings = list(list_settings(grid if grid is not None else GRIDS[variant.name]))
     if len(settings) > limit:
-        chosen = np.random.default_rng(seed).choice(len(settings), limit, replace=False)
+        chosen = np.random.default_rng(SEED).choice(len(settings), limit, replace=False)
         settings = [settings[int(i)] for i in np.sort(chosen)]
     best, best_f1, tried = variant, _f1(variant, recordings, window_s), 1
     for setting in settings:
@@ -98,8 +97,6 @@ def tune(variant: Variant, recordings: Sequence[Recording], *, grid: Grid | None
         tried += 1
         if f1 > best_f1:
             best, best_f1 = candidate, f1
-        if progress is not None:
-            progress(tried)
     return Tuned(best, best_f1, tried)
 
 

@@ -86,9 +86,16 @@ def test_a_stray_detection_beside_a_tap_is_the_spurious_one() -> None:
     assert match_onsets([1.0], [0.96, 1.001]).spurious.tolist() == [0]
 
 
-@pytest.mark.parametrize("bad", [[np.nan], [np.inf], [[1.0]]])
-def test_times_that_are_not_finite_or_not_a_list_are_refused(bad: list[float]) -> None:
-    with pytest.raises(ParameterError, match="detected_s"):
+@pytest.mark.parametrize(
+    ("bad", "told"),
+    [
+        ([0.5, np.nan], r"detected_s\[1\] is nan"),
+        ([np.inf], r"detected_s\[0\] is inf"),
+        ([[1.0]], r"detected_s has the shape \(1, 1\)"),
+    ],
+)
+def test_times_that_are_not_finite_or_not_a_list_are_refused(bad: list[float], told: str) -> None:
+    with pytest.raises(ParameterError, match=told):
         match_onsets([1.0], bad)
 
 

@@ -42,7 +42,7 @@ def test_settings_that_a_variant_refuses_are_passed_over() -> None:
 
 def test_a_large_grid_is_sampled_the_same_way_every_time() -> None:
     recording = pulses([0.5, 0.1], [True, False])
-    one, two = (tune(CATALOGUE["fixed-threshold"], [recording], limit=7, seed=4) for _ in range(2))
+    one, two = (tune(CATALOGUE["fixed-threshold"], [recording], limit=7) for _ in range(2))
     assert one == two
     assert one.tried == 8
 
@@ -54,7 +54,7 @@ def test_every_grid_names_parameters_of_its_variant(name: str) -> None:
 
 
 def test_no_recordings_and_no_grid_are_refused() -> None:
-    with pytest.raises(ParameterError, match="no recordings"):
+    with pytest.raises(ParameterError, match=r"recordings is \[\]"):
         tune(CATALOGUE["fixed-threshold"], [])
     with pytest.raises(ParameterError, match="grid"):
         tune(CATALOGUE["null"], [pulses([0.5], [True])])
