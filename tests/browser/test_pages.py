@@ -114,6 +114,14 @@ def test_a_narrow_screen_scrolls_tables_not_the_page(
 
 
 @pytest.mark.parametrize("name", NAMES)
+def test_a_desk_screen_shows_every_column(browser: webdriver.Chrome, pages: dict[str, str], name: str) -> None:
+    set_look(browser, width=1280)
+    browser.get(pages[name])
+    cut = "return [...document.querySelectorAll('.scroll')].filter(s => s.scrollWidth > s.clientWidth).length"
+    assert browser.execute_script(cut) == 0
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_structure_can_be_heard(browser: webdriver.Chrome, pages: dict[str, str], name: str) -> None:
     set_look(browser)
     browser.get(pages[name])
