@@ -78,6 +78,7 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
     if format_ != "table":
         document = {
             "advice": {ranking.detector: advise(ranking) for ranking in study.rankings},
+            "vehicles": {ranking.detector: ranking.vehicles for ranking in study.rankings},
             "differences": study.difference_rows(),
             "delays": list_delay_rows(study.delays),
         }

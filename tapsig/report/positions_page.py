@@ -8,13 +8,14 @@ from tapsig.report.score_page import INTERVALS
 from tapsig.report.score_page import LIMITS as SCORE_LIMITS
 from tapsig.score.criteria import Estimate
 from tapsig.study.advice import advise, compare_detectors
+from tapsig.study.comparison import RESAMPLES
 from tapsig.study.positions import PositionStudy, Ranking
 
 METHOD = (
     "Positions are compared on the recordings that were made at all of them at once, where there are any: the same"
     " taps in the same scenes.",
-    "Probability of being best: share of 4000 bootstrap samples of these recordings in which the position leads; ties"
-    " are shared. 95 % intervals of differences and levels: percentile bootstrap over recordings.",
+    f"Probability of being best: share of {RESAMPLES} bootstrap samples of these recordings in which the position"
+    " leads; ties are shared. 95 % intervals of differences and levels: percentile bootstrap over recordings.",
     INTERVALS,
     "p: permutation test, the positions swapped within recordings; Holm's adjustment for all pairs. A difference is"
     " called clear under 0.05.",

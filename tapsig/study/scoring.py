@@ -111,10 +111,10 @@ RATES = {"precision": "precision", "recall": "recall", "f1": "f1", "false_alarms
 
 
 def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
-    """Counts, rates and 95 % intervals (see `tapsig.score.criteria`) over one or more `outcomes` of one detector."""
+    """Counts, rates and 95 % intervals (see `tapsig.score.criteria`) over `outcomes` of one detector."""
     score = sum((outcome.score for outcome in outcomes), Score(0, 0, 0, 0.0))
-    counts = np.array(list(count_by_file(outcomes).values()))
-    errors = np.concatenate([outcome.errors_s for outcome in outcomes])
+    counts = np.array(list(count_by_file(outcomes).values())).reshape(-1, len(FIELDS))
+    errors = np.concatenate([np.zeros(0), *(outcome.errors_s for outcome in outcomes)])
     row: dict[str, object] = {"taps": score.taps, "tp": score.tp, "fp": score.fp, "fn": score.fn}
     for name, criterion in RATES.items():
         row |= CRITERIA[criterion].estimate(counts).to_dict(name)

@@ -248,6 +248,7 @@ def test_on_the_demo_corpus_the_damped_position_wins_for_the_plain_threshold_and
     assert values["fixed-threshold", "outer-skin"] > values["fixed-threshold", "inner-skin"]
     assert ranges["tap"] < ranges["fixed-threshold"]
     rows = {row["position"]: row for row in document["rows"]}
+    assert document["vehicles"]["tap"] == {"ibex": {place: values["tap", place] for place in positions}}
     assert rows["outer-skin"]["ringdown_s"] < rows["inner-skin"]["ringdown_s"]
     assert rows["outer-skin"]["room_db_ms"] > rows["inner-skin"]["room_db_ms"]
 

@@ -22,7 +22,7 @@ from tapsig.load import load_corpus
 from tapsig.records import Detections, Gap, Label, Recording
 from tapsig.score.intervals import wilson_interval
 from tapsig.study.cache import ResultCache, describe_variant
-from tapsig.study.scoring import score, score_recording
+from tapsig.study.scoring import score, score_recording, summarise
 
 FS = 1000.0
 DEMO = Path(__file__).parents[2] / "corpus_demo"
@@ -120,6 +120,13 @@ def test_a_recording_that_is_not_labelled_is_refused_and_one_without_taps_is_not
     row = score([Told()], [record([], [1.0])]).rows()[0]
     assert row["fp"] == 1
     assert math.isnan(float(str(row["recall"])))
+
+
+def test_no_outcomes_sum_up_to_nothing_and_undefined_rates() -> None:
+    row = summarise([])
+    assert (row["taps"], row["recordings"]) == (0, 0)
+    rates = ("precision", "recall", "f1", "false_alarms_per_hour")
+    assert all(math.isnan(float(str(row[f"{name}{edge}"]))) for name in rates for edge in ("", "_low", "_high"))
 
 
 def test_no_detectors_no_recordings_and_two_of_one_name_are_refused() -> None:
