@@ -95,7 +95,7 @@ def entry_defines(parameters: EntryParameters, code: Sequence[int], *, fs: int, 
 
 
 def render_header(defines: Mapping[str, Define], core_header: str, *, with_entry: bool, comment: str) -> str:
-    """The header: numbers, state, and the two functions."""
+    """The header: numbers, state, and the three functions."""
     numbers = "\n".join(f"#define {name} {value}" for name, value in defines.items())
     nothing = "" if with_entry else "#define TAPSIG_CODE_LENGTH 0\n#define TAPSIG_NO_VERDICT 0\n"
     parts = [

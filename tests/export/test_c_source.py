@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from compiling import SANITIZE, compile_package, replay, taps_of
+from compiling import SANITIZE, compile_package, need_compiler, replay, taps_of
 from tapsig.detect import CATALOGUE
 from tapsig.detect.tap import Tap
 from tapsig.entry import EntryParameters
@@ -131,6 +131,26 @@ def test_the_whole_chain_comes_to_the_same_verdicts(entry: EntryParameters, tmp_
     expected = [found.verdict.value for found in run_chain(form.start(fs), counts, fs, code=code, entry=entry)]
     assert verdicts == expected
     assert {"accepted", "wrong", "void"} <= set(expected)
+
+
+CALLER = """
+#include "tapsig_detector.h"
+int main() { static tapsig_detector d; tapsig_init(&d); return tapsig_push(&d, 512).verdict + tapsig_probe(&d) * 0; }
+"""
+
+
+@pytest.mark.parametrize("code", [None, (3, 1, 4)])
+def test_cpp_links_the_c_object_which_has_three_names(code: tuple[int, ...] | None, tmp_path: Path) -> None:
+    files = render_package(to_integer(CATALOGUE["ring-following"], Converter(10)), 2000, code=code)
+    compile_package(files, tmp_path, compiler="gcc", flags=())
+    (tmp_path / "caller.cpp").write_text(CALLER, encoding="utf-8")
+    for command in (["gcc", "-std=c99", "-c", "tapsig_detector.c"],
+                    [need_compiler("g++"), "-Wall", "-Werror", "caller.cpp", "tapsig_detector.o", "-o", "caller"],
+                    ["./caller"]):
+        subprocess.run(command, cwd=tmp_path, check=True)
+    told = subprocess.run(["nm", "-g", "--defined-only", "tapsig_detector.o"], cwd=tmp_path, check=True,
+                          capture_output=True, text=True).stdout  # fmt: skip
+    assert [line.split()[-1] for line in told.splitlines()] == ["tapsig_init", "tapsig_probe", "tapsig_push"]
 
 
 def test_a_detector_without_an_integer_form_is_refused_by_name() -> None:

@@ -17,7 +17,7 @@ static void clear_entry(tapsig_entry *entry)
     entry->rhythm_count = 0;
 }
 
-void tapsig_entry_init(tapsig_entry *entry)
+static void entry_init(tapsig_entry *entry)
 {
     entry->state = ASLEEP;
     entry->wake_count = 0;
@@ -121,7 +121,8 @@ static uint8_t end_entry(tapsig_entry *entry)
     return verdict;
 }
 
-uint8_t tapsig_entry_advance(tapsig_entry *entry, uint32_t now_ms)
+/* No tap before now_ms will follow. Returns the verdict on an entry that ended by then. */
+static uint8_t entry_advance(tapsig_entry *entry, uint32_t now_ms)
 {
     uint8_t verdict = TAPSIG_NO_VERDICT;
     if (entry->state == ENTERING && reached(now_ms, entry->last_ms + TAPSIG_SILENCE_MS)) {
@@ -145,9 +146,10 @@ uint8_t tapsig_entry_advance(tapsig_entry *entry, uint32_t now_ms)
     return verdict;
 }
 
-uint8_t tapsig_entry_push(tapsig_entry *entry, uint32_t tap_ms)
+/* The next tap. Returns the verdict on an entry that ended before it. */
+static uint8_t entry_push(tapsig_entry *entry, uint32_t tap_ms)
 {
-    const uint8_t verdict = tapsig_entry_advance(entry, tap_ms);
+    const uint8_t verdict = entry_advance(entry, tap_ms);
     const uint32_t gap_ms = tap_ms - entry->last_ms;
     switch (entry->state) {
     case ASLEEP:

@@ -4,7 +4,7 @@ void tapsig_init(tapsig_detector *detector)
 {
     core_init(&detector->core);
 #if TAPSIG_CODE_LENGTH > 0
-    tapsig_entry_init(&detector->entry);
+    entry_init(&detector->entry);
     detector->now_ms = 0;
     detector->phase = 0;
     detector->since_advance = 0;
@@ -26,10 +26,10 @@ tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count)
     event.tap = core_push(&detector->core, count > TAPSIG_COUNT_MAX ? TAPSIG_COUNT_MAX : count, &event.onset_age);
 #if TAPSIG_CODE_LENGTH > 0
     if (event.tap) {
-        event.verdict = tapsig_entry_push(&detector->entry, moment_ms(detector, event.onset_age));
+        event.verdict = entry_push(&detector->entry, moment_ms(detector, event.onset_age));
     } else if (++detector->since_advance == TAPSIG_ADVANCE_SAMPLES) {
         detector->since_advance = 0;
-        event.verdict = tapsig_entry_advance(&detector->entry, detector->now_ms - TAPSIG_LATENCY_MS);
+        event.verdict = entry_advance(&detector->entry, detector->now_ms - TAPSIG_LATENCY_MS);
     }
     detector->phase += 1000;
     while (detector->phase >= TAPSIG_FS) {

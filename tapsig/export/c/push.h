@@ -2,7 +2,7 @@
 typedef struct {
     bool tap;
     uint16_t onset_age;
-    uint8_t verdict;
+    uint8_t verdict; /* an enum tapsig_verdict; without a code always TAPSIG_NO_VERDICT */
 } tapsig_event;
 
 typedef struct {
@@ -15,10 +15,20 @@ typedef struct {
 #endif
 } tapsig_detector;
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/* Once, before the first count. It forgets everything, wrong entries too. */
 void tapsig_init(tapsig_detector *detector);
 
-/* Push the converter's next count, 0 to TAPSIG_COUNT_MAX. */
+/* Push the converter's next count, 0 to TAPSIG_COUNT_MAX, exactly TAPSIG_FS times a second: every time
+ * in here is counted in calls. */
 tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count);
 
 /* An intermediate value, to compare with test vectors. */
 int32_t tapsig_probe(const tapsig_detector *detector);
+
+#ifdef __cplusplus
+}
+#endif
