@@ -37,13 +37,23 @@ def compile_package(files: Mapping[str, str], folder: Path, *, compiler: str, fl
     return program
 
 
-def replay(program: Path, counts: IntArray, *, option: str = "--raw") -> list[list[str]]:
+def replay(program: Path, counts: IntArray) -> list[list[str]]:
     """The lines that the program prints for `counts`, split at commas, without the header."""
     raw = program.parent / "counts.bin"
     np.asarray(counts).astype("<u2").tofile(raw)
-    done = subprocess.run([str(program), option, str(raw)], capture_output=True, text=True, check=False)
+    done = subprocess.run([str(program), "--raw", str(raw)], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     return [line.split(",") for line in done.stdout.splitlines()[1:]]
+
+
+def run_on_text(program: Path, text: str | bytes, *options: str) -> tuple[int, str, str]:
+    """Exit code, output and errors of the program on a log with this content."""
+    log = program.parent / "log.csv"
+    log.write_bytes(text if isinstance(text, bytes) else text.encode())
+    done = subprocess.run(
+        [str(program), *options, str(log)], capture_output=True, text=True, errors="replace", check=False
+    )
+    return done.returncode, done.stdout, done.stderr
 
 
 def taps_of(lines: list[list[str]]) -> list[tuple[int, int]]:

@@ -4,11 +4,12 @@ import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import ANY
 
 import numpy as np
 import pytest
 
-from compiling import SANITIZE, compile_package, need_compiler, replay, taps_of
+from compiling import SANITIZE, compile_package, need_compiler, replay, run_on_text, taps_of
 from tapsig.detect import CATALOGUE
 from tapsig.detect.tap import Tap
 from tapsig.entry import EntryParameters
@@ -95,15 +96,13 @@ def test_intermediate_values_equal_the_test_vectors(name: str, tmp_path: Path) -
     form = to_integer(VARIANTS[name], Converter(10))
     files = render_package(form, 2000)
     program = compile_package(files, tmp_path, compiler="gcc", flags=("-O2",))
-    probes, counts = np.loadtxt(files["vector_counts.csv"].splitlines(), delimiter=",", skiprows=1, dtype=np.int64).T
-    lines = replay(program, counts, option="--probe")
-    assert [int(line[2]) for line in lines if line[0] == "probe"] == probes.tolist()
-    events = [line.split(",") for line in files["vector_events.csv"].splitlines()[1:]]
-    assert [line for line in lines if line[0] == "tap"] == events
-    assert events
-    (tmp_path / "vector_counts.csv").write_text(files["vector_counts.csv"], encoding="utf-8")
-    told = subprocess.run([program, tmp_path / "vector_counts.csv"], check=True, capture_output=True, text=True).stdout
-    assert told == files["vector_events.csv"]
+    assert run_on_text(program, files["vector_counts.csv"], "--check") == (0, files["vector_events.csv"], ANY)
+    assert "tap," in files["vector_events.csv"]
+    header, *lines = files["vector_counts.csv"].splitlines()
+    probe, count = lines[1500].split(",")
+    lines[1500] = f"{int(probe) + 1},{count}"
+    code, _, told = run_on_text(program, "\n".join([header, *lines]), "--check")
+    assert (code, told) == (1, f"replay: sample 1500: the probe is {probe} instead of {int(probe) + 1}\n")
 
 
 @pytest.mark.parametrize("entry", [EntryParameters(), EntryParameters(wake_taps=2, tolerance=2.0)], ids=str)
