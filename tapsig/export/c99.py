@@ -64,6 +64,16 @@ def render_nodes(name: str, trees: IntegerTrees) -> str:
     return nodes + render_table("uint16_t", f"{name}_roots", trees.roots.tolist())
 
 
+def advance_samples(fs: int) -> int:
+    """Samples without a tap after which the entry machine hears of the time: 20 ms, as far as eight bits count."""
+    return min(max(fs // 50, 1), 255)
+
+
+def late_ms(latency_s: float) -> int:
+    """Whole milliseconds before now that no tap can still come to lie before."""
+    return to_ms(latency_s) + 1
+
+
 def entry_defines(parameters: EntryParameters, code: Sequence[int], *, fs: int, latency_s: float) -> dict[str, Define]:
     """Numbers of the entry machine; all times in whole milliseconds.
 
@@ -89,8 +99,8 @@ def entry_defines(parameters: EntryParameters, code: Sequence[int], *, fs: int, 
         "TAPSIG_WAIT_FACTOR": parameters.wait_factor,
         "TAPSIG_WAIT_LIMIT_MS": unsigned(to_ms(parameters.wait_limit_s)),
         "TAPSIG_FAILURE_LIMIT": parameters.failure_limit,
-        "TAPSIG_LATENCY_MS": unsigned(to_ms(latency_s) + 1),
-        "TAPSIG_ADVANCE_SAMPLES": min(max(fs // 50, 1), 255),
+        "TAPSIG_LATENCY_MS": unsigned(late_ms(latency_s)),
+        "TAPSIG_ADVANCE_SAMPLES": advance_samples(fs),
     }
 
 

@@ -16,7 +16,7 @@ from tapsig.detect.gate import ALL_FEATURES
 from tapsig.detect.ring_following import BLOCK_HZ, LEAST_V, RingFollowing
 from tapsig.detect.tap import CORE_FLOOR_V, STEP, TRIGGER_DB, Tap
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
-from tapsig.errors import ExportError, ParameterError
+from tapsig.export.converter import Converter, samples_per_block, whole
 from tapsig.export.fixed_point import log2_q8
 from tapsig.export.integer_core import CoreNumbers, new_state, room_for, run_core
 from tapsig.export.integer_gate import GateNumbers, gate_numbers, judge, new_history
@@ -30,61 +30,10 @@ from tapsig.export.integer_plain import (
     run_threshold,
 )
 from tapsig.records import Detections
-from tapsig.units import FloatArray, IntArray, check_range, seconds_to_samples, volts_to_counts
+from tapsig.units import FloatArray, IntArray, seconds_to_samples, volts_to_counts
 
-SAMPLE_BITS = 15
-MAX_SAMPLES_PER_BLOCK = 64
-RAILS_V = (-2.5, 2.5)
 LEVEL = ALL_FEATURES.index("level_v_db")
 OCTAVE_DB = 20.0 * math.log10(2.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Converter:
-    """The controller's converter: `bits` (8–15) between the rails `range_v` in volts."""
-
-    bits: int = 10
-    range_v: tuple[float, float] = RAILS_V
-
-    def __post_init__(self) -> None:
-        check_range("adc_bits", self.bits, 8, SAMPLE_BITS)
-        low, high = self.range_v
-        if not high > low:
-            raise ParameterError(f"range_v is {self.range_v!r}; the second rail must lie above the first")
-
-    @property
-    def count_v(self) -> float:
-        """Volts a count."""
-        return (self.range_v[1] - self.range_v[0]) / (1 << self.bits)
-
-    @property
-    def unit_v(self) -> float:
-        """Volts a unit of the 15-bit sample."""
-        return (self.range_v[1] - self.range_v[0]) / (1 << SAMPLE_BITS)
-
-    @property
-    def shift(self) -> int:
-        """Left shift from a count to a 15-bit sample."""
-        return SAMPLE_BITS - self.bits
-
-
-def samples_per_block(fs: float) -> int:
-    """Samples in a millisecond. Raises ExportError unless that is a whole number from 1 to 64."""
-    ratio = fs / BLOCK_HZ
-    if abs(ratio - round(ratio)) > 1e-9 or not 1 <= round(ratio) <= MAX_SAMPLES_PER_BLOCK:
-        raise ExportError(
-            f"fs is {fs:g} Hz; the integer form needs a whole number of samples a millisecond:"
-            f" 1000, 2000, … {MAX_SAMPLES_PER_BLOCK * 1000} Hz"
-        )
-    return round(ratio)
-
-
-def whole(name: str, value: float, low: int, high: int) -> int:
-    """`value` rounded to the nearest, halves up. Raises ExportError when it leaves low..high."""
-    number = math.floor(value + 0.5)
-    if not low <= number <= high:
-        raise ExportError(f"{name} would be {number} in integers; it must lie between {low} and {high}")
-    return number
 
 
 class IntegerRun(Protocol):

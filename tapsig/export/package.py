@@ -5,27 +5,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from tapsig._version import __version__
 from tapsig.detect.base import Variant
 from tapsig.detect.fixed_threshold import FixedThreshold
 from tapsig.detect.history import COMPARED, HISTORY
 from tapsig.detect.ring_following import RingFollowing
 from tapsig.detect.tap import Tap
-from tapsig.entry import Entry, EntryParameters, check_code, decode_taps
+from tapsig.entry import EntryParameters, check_code
 from tapsig.errors import ExportError
 from tapsig.export import c99
+from tapsig.export.converter import HIGHEST_FS, LOWEST_FS, Converter, samples_per_block
 from tapsig.export.fixed_point import LOG_TABLE, RECIPROCAL_TABLE
-from tapsig.export.integer import (
-    Converter,
-    IntegerFixedThreshold,
-    IntegerRingFollowing,
-    IntegerRun,
-    IntegerTap,
-    IntegerVariant,
-    samples_per_block,
-)
+from tapsig.export.integer import IntegerFixedThreshold, IntegerRingFollowing, IntegerTap, IntegerVariant
 from tapsig.export.integer_core import FAINT_Q8, FAST_Q8, recent_samples
 from tapsig.export.integer_features import SINE_Q14, WINDOW_Q14
 from tapsig.export.integer_gate import (
@@ -39,15 +30,14 @@ from tapsig.export.integer_gate import (
     PER_UNIT_Q12,
     UNLIKEST,
 )
+from tapsig.export.vectors import render_vectors
 from tapsig.features import BAND_OF_BIN, FEATURES
 from tapsig.load.files import replace_file
-from tapsig.units import IntArray, samples_to_seconds
 
 CAUTION = (
     "Not a security product, and never the only way to reach a person or an animal. Doors hold airbag sensors and"
     " wiring; local law and licensed practice come first."
 )
-VECTOR_S = 1.5
 
 
 def to_integer(variant: Variant, converter: Converter) -> IntegerVariant:
@@ -165,8 +155,8 @@ def render_c(
 
     Raises ExportError for numbers that do not fit.
     """
-    if not 100 <= fs <= 48000:
-        raise ExportError(f"fs is {fs}; the exported chain works from 100 to 48000 Hz")
+    if not LOWEST_FS <= fs <= HIGHEST_FS:
+        raise ExportError(f"fs is {fs} Hz; the exported chain works from {LOWEST_FS} to {HIGHEST_FS} Hz")
     entry = entry or EntryParameters()
     core, core_header, core_sources, tables = _core_of(form, fs)
     defines: dict[str, c99.Define] = {
@@ -182,48 +172,6 @@ def render_c(
         c99.render_source(core_sources, tables, with_entry=with_entry, comment=comment),
         defines,
     )
-
-
-def moments_ms(samples: IntArray, fs: int) -> IntArray:
-    """Whole milliseconds (halves upwards) of sample indices: the clock of the exported chain."""
-    return (2000 * np.asarray(samples, dtype=np.int64) + fs) // (2 * fs)
-
-
-def run_chain(
-    run: IntegerRun, counts: IntArray, fs: int, *, code: Sequence[int], entry: EntryParameters | None = None
-) -> tuple[Entry, ...]:
-    """The entries that the whole chain makes of `counts`: the reference of the C program's verdicts.
-
-    Raises ParameterError for a code that is none.
-    """
-    onsets, _, _ = run(counts)
-    end_s = samples_to_seconds(counts.size, fs)
-    return decode_taps((moments_ms(onsets, fs) / 1000).tolist(), entry, end_s=end_s, code=code)
-
-
-def make_stimulus(converter: Converter, fs: int, *, seed: int = 1) -> IntArray:
-    """Counts of a test vector: noise, and five blows that ring at two frequencies; the last two clip."""
-    rng = np.random.default_rng(seed)
-    time = np.arange(round(VECTOR_S * fs)) / fs
-    middle, steps = 1 << (converter.bits - 1), 1 << converter.bits
-    signal = rng.normal(0.0, 0.0015, time.size)
-    for onset, level in ((0.25, 0.2), (0.45, 0.1), (0.70, 0.3), (1.0, 1.5), (1.2, 0.9)):
-        since = np.maximum(time - onset, 0.0)
-        ring = np.sin(2 * np.pi * 170 * since) + 0.6 * np.sin(2 * np.pi * 310 * since)
-        signal += level * ring * np.exp(-since / 0.03) * (time >= onset)
-    return np.clip(np.floor(middle + signal * middle + 0.5), 0, steps - 1).astype(np.int64)
-
-
-def render_vectors(form: IntegerVariant, fs: int) -> tuple[str, str]:
-    """Test vectors: the intermediate value after each count, with the count last, as replay.c reads it; the events."""
-    counts = make_stimulus(form.converter, fs)
-    run = form.start(fs)
-    values, events = ["probe,count"], ["event,sample,onset_sample"]
-    for index in range(counts.size):
-        onsets, decided, _ = run(counts[index : index + 1])
-        values.append(f"{run.probe()},{counts[index]}")
-        events += [f"tap,{index + d},{index + o}" for o, d in zip(onsets.tolist(), decided.tolist(), strict=True)]
-    return "\n".join(values) + "\n", "\n".join(events) + "\n"
 
 
 def render_parameters(source: CSource, provenance: Mapping[str, str]) -> str:
@@ -245,7 +193,7 @@ def render_package(
     if not isinstance(form, IntegerFixedThreshold):
         samples_per_block(fs)
     source = render_c(form, fs, code=code, entry=entry)
-    values, events = render_vectors(form, fs)
+    values, events = render_vectors(form, fs, code=code, entry=entry)
     return {
         "tapsig_detector.h": source.header,
         "tapsig_detector.c": source.source,

@@ -12,13 +12,13 @@ import pytest
 from compiling import SANITIZE, compile_package, need_compiler, replay, run_on_text, taps_of
 from tapsig.detect import CATALOGUE
 from tapsig.detect.tap import Tap
-from tapsig.entry import EntryParameters
+from tapsig.entry import EntryParameters, decode_taps
 from tapsig.errors import ExportError
 from tapsig.export import Converter, render_package, run_chain, to_integer
 from tapsig.export.c99 import render_nodes
 from tapsig.export.integer import IntegerVariant
 from tapsig.export.integer_gate import LEAF, IntegerTrees
-from tapsig.export.package import make_stimulus
+from tapsig.export.vectors import make_stimulus
 from tapsig.load import load_corpus
 from tapsig.units import IntArray, volts_to_counts
 
@@ -126,10 +126,30 @@ def test_the_whole_chain_comes_to_the_same_verdicts(entry: EntryParameters, tmp_
                     second += rng.uniform(0.2, 0.4)
                 second += 1.2
         second += 4.0
-    verdicts = [line[0] for line in replay(program, counts) if line[0] != "tap"]
-    expected = [found.verdict.value for found in run_chain(form.start(fs), counts, fs, code=code, entry=entry)]
-    assert verdicts == expected
-    assert {"accepted", "wrong", "void"} <= set(expected)
+    told = [",".join(line) for line in replay(program, counts)]
+    assert told == run_chain(form, counts, fs, code=code, entry=entry)
+    onsets = np.array([onset for _, onset in reference(form, counts, fs)])
+    entries = decode_taps(np.floor(onsets * 1000 / fs + 0.5) / 1000, entry, end_s=counts.size / fs, code=code)
+    verdicts = [found.verdict.value for found in entries]
+    assert [line.split(",")[0] for line in told if not line.startswith("tap")] == verdicts
+    assert {"accepted", "wrong", "void"} <= set(verdicts)
+
+
+@pytest.mark.parametrize(("fs", "bits", "code", "entry"), [
+    (1000, 8, (3, 1, 4), EntryParameters()),
+    (2000, 10, (2, 3, 2), EntryParameters(wake_taps=2, tolerance=2.0)),
+    (8000, 15, (1, 2), EntryParameters()),
+], ids=["1 kHz, 8 bits", "woken, own rhythm", "8 kHz, 15 bits"])  # fmt: skip
+@pytest.mark.parametrize("name", EXPORTED)
+def test_the_vectors_of_a_code_open_it_and_fail_to(
+    name: str, fs: int, bits: int, code: tuple[int, ...], entry: EntryParameters, tmp_path: Path
+) -> None:
+    files = render_package(to_integer(CATALOGUE[name], Converter(bits)), fs, code=code, entry=entry)
+    events = files["vector_events.csv"]
+    verdicts = [line.split(",")[0] for line in events.splitlines() if not line.startswith(("tap", "event"))]
+    assert verdicts[-2:] == ["accepted", "wrong"]
+    program = compile_package(files, tmp_path, compiler="gcc", flags=("-O2",))
+    assert run_on_text(program, files["vector_counts.csv"], "--check") == (0, events, ANY)
 
 
 CALLER = """
