@@ -15,6 +15,7 @@ from pathlib import Path
 
 from tapsig.cli.output import note, render_rows
 from tapsig.errors import ParameterError
+from tapsig.units import check_range
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,9 +38,9 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.detect import load_detector  # heavy rooms load when they are used
     from tapsig.entry import parse_code
     from tapsig.export import Converter, render_package, to_integer, write_package
+    from tapsig.export.converter import FULL_SCALE_V
 
-    if args.full_scale_v <= 0:
-        raise ParameterError(f"--full-scale-v is {args.full_scale_v}; it must be above 0")
+    check_range("--full-scale-v", args.full_scale_v, *FULL_SCALE_V)
     converter = Converter(args.adc_bits, (-args.full_scale_v / 2, args.full_scale_v / 2))
     form = to_integer(load_detector(args.detector), converter)
     provenance = {"detector": str(args.detector), "full scale, V": str(args.full_scale_v)}

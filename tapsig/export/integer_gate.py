@@ -12,6 +12,8 @@ import numpy as np
 
 from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate, Trees
 from tapsig.detect.history import CLOSE, COMPARED, FURTHEST, HISTORY, LARGEST_COMPARED, LIKENESS, OFF, VERY_CLOSE
+from tapsig.errors import ExportError
+from tapsig.export.converter import whole
 from tapsig.export.fixed_point import log2_q8, shift_down
 from tapsig.export.integer_features import SIX_DB
 from tapsig.features import FEATURES
@@ -76,22 +78,29 @@ class IntegerTrees(NamedTuple):
 
 
 LEAF = 255
+LARGEST_INT = 2**31 - 1
 
 
 def to_integer_trees(trees: Trees, unit_v: float) -> IntegerTrees:
-    """The trees with thresholds in integers: row <= t becomes row_integer <= floor(t·scale)."""
+    """The trees with thresholds in integers: row <= t becomes row_integer <= floor(t·scale).
+
+    Raises ExportError for a gate without trees, or a number that leaves its width.
+    """
+    if not trees.roots.size:
+        raise ExportError("a sum of the gate has 0 trees; an export needs at least one in each, so fit it again")
     offset = 20.0 * math.log10(unit_v)  # volts of one unit, in dB
     thresholds = np.zeros(trees.feature.size, dtype=np.int64)
     for i, column in enumerate(trees.feature):
         if column >= 0:
             name = ALL_FEATURES[column]
             value = trees.threshold[i] - (offset if name in _ABSOLUTE else 0.0)
-            thresholds[i] = math.floor(value * SCALES[name])
+            thresholds[i] = math.floor(min(max(value * SCALES[name], -LARGEST_INT), LARGEST_INT))
     leaf = trees.feature < 0
-    values = np.where(leaf, np.floor(trees.value * 1024 + 0.5), 0).astype(np.int64)
+    leaves = np.clip(np.floor(trees.value * 1024 + 0.5), -LARGEST_INT, LARGEST_INT)
+    values = np.where(leaf, leaves, 0).astype(np.int64)
     return IntegerTrees(
         trees.roots, np.where(leaf, LEAF, trees.feature), thresholds, trees.right, values,
-        math.floor(trees.base * 1024 + 0.5),
+        whole("base of the gate", trees.base * 1024, -LARGEST_INT, LARGEST_INT),
     )  # fmt: skip
 
 
@@ -251,9 +260,14 @@ class GateNumbers(NamedTuple):
 
 
 def gate_numbers(gate: Gate, *, probability: float, floor_v: float, dead_samples: int, unit_v: float) -> GateNumbers:
-    """The gate in integers; `unit_v` is the volts of one unit of the 15-bit sample."""
+    """The gate in integers; `unit_v` is the volts of one unit of the 15-bit sample.
+
+    Raises ExportError for a number that does not fit 32 bits.
+    """
+    least_score = np.ceil(gate.score_at(probability) * 1024)
+    least_level = (20 * math.log10(floor_v) - 20 * math.log10(unit_v)) * DB_Q8
     return GateNumbers(
         to_integer_trees(gate.first, unit_v), to_integer_trees(gate.second, unit_v), gate.remember_lower,
-        math.ceil(gate.score_at(probability) * 1024), math.floor(20 * math.log10(floor_v / unit_v) * DB_Q8 + 0.5),
-        dead_samples,
+        whole("least score of the gate", least_score, -LARGEST_INT, LARGEST_INT),
+        whole("floor_v", least_level, -LARGEST_INT, LARGEST_INT), dead_samples,
     )  # fmt: skip

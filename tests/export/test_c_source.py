@@ -1,5 +1,6 @@
 """The C computes what the Python integer reference computes, bit for bit, on everything it can be given."""
 
+import math
 import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
@@ -11,11 +12,13 @@ import pytest
 
 from compiling import SANITIZE, compile_package, need_compiler, replay, run_on_text, taps_of
 from tapsig.detect import CATALOGUE
+from tapsig.detect.gate import Gate, Trees
 from tapsig.detect.tap import Tap
 from tapsig.entry import EntryParameters, decode_taps
-from tapsig.errors import ExportError
+from tapsig.errors import ExportError, ParameterError
 from tapsig.export import Converter, render_package, run_chain, to_integer
 from tapsig.export.c99 import render_nodes
+from tapsig.export.converter import FULL_SCALE_V
 from tapsig.export.integer import IntegerVariant
 from tapsig.export.integer_gate import LEAF, IntegerTrees
 from tapsig.export.vectors import make_stimulus
@@ -181,6 +184,47 @@ def test_a_rate_without_whole_samples_a_millisecond_is_refused() -> None:
     form = to_integer(CATALOGUE["ring-following"], Converter(10))
     with pytest.raises(ExportError, match="44100 Hz; the integer form needs a whole number"):
         render_package(form, 44100)
+
+
+STUMP = Trees(np.array([0]), np.array([0, -1, -1]), np.array([-9.0, 0, 0]), np.array([2, 0, 0]),
+              np.array([0, -0.5, 0.5]), 0.0)
+EMPTY = Trees(*(np.empty(0, np.int64) for _ in range(5)), 0.0)
+
+
+@pytest.mark.parametrize(("change", "message"), [
+    ({"first": STUMP._replace(base=3e6)}, "base of the gate would be 3072000000"),
+    ({"second": STUMP._replace(base=-1e306)}, "base of the gate would be -inf"),
+    ({"offset": 1e300}, "least score of the gate would be -1.024e"),
+    ({"first": EMPTY}, "has 0 trees"),
+    ({"second": EMPTY}, "has 0 trees"),
+    ({"first": STUMP._replace(threshold=np.array([1e300, 0, 0]))}, "outside -32768"),
+    ({"first": STUMP._replace(value=np.array([0, 1e300, 0]))}, "outside -32768"),
+])  # fmt: skip
+def test_a_gate_whose_numbers_do_not_fit_is_refused(change: dict[str, object], message: str) -> None:
+    gate = Gate(STUMP, STUMP, 1.0, 0.0)
+    assert render_package(to_integer(replace(TAP, gate=gate), Converter(10)), 2000)
+    with pytest.raises(ExportError, match=message):
+        render_package(to_integer(replace(TAP, gate=replace(gate, **change)), Converter(10)), 2000)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("full_scale_v", [math.inf, math.nan, 1e-300, 0.0, -5.0, 1e5])
+def test_a_full_scale_that_no_converter_has_is_refused(full_scale_v: float) -> None:
+    with pytest.raises(ParameterError, match=r"full scale in volts.* must lie between 0.001 and 10000"):
+        Converter(10, (0.0, full_scale_v))
+
+
+@pytest.mark.parametrize("full_scale_v", FULL_SCALE_V)
+@pytest.mark.parametrize("name", EXPORTED)
+def test_an_extreme_full_scale_is_exported_or_refused_by_name(name: str, full_scale_v: float, tmp_path: Path) -> None:
+    for bits in (8, 15):
+        form = to_integer(CATALOGUE[name], Converter(bits, (0.0, full_scale_v)))
+        try:
+            files = render_package(form, 1000)
+        except ExportError as error:
+            assert "must lie between" in str(error)  # noqa: PT017
+            continue
+        program = compile_package(files, tmp_path, compiler="gcc", flags=("-O1", *SANITIZE))
+        assert run_on_text(program, files["vector_counts.csv"], "--check") == (0, files["vector_events.csv"], ANY)
 
 
 @pytest.mark.parametrize(("change", "message"), [
