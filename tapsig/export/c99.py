@@ -104,12 +104,12 @@ def entry_defines(parameters: EntryParameters, code: Sequence[int], *, fs: int, 
     }
 
 
-def render_header(defines: Mapping[str, Define], core_header: str, *, with_entry: bool, comment: str) -> str:
+def render_header(defines: Mapping[str, Define], core_header: str, *, with_entry: bool) -> str:
     """The header: numbers, state, and the three functions."""
     numbers = "\n".join(f"#define {name} {value}" for name, value in defines.items())
     nothing = "" if with_entry else "#define TAPSIG_CODE_LENGTH 0\n#define TAPSIG_NO_VERDICT 0\n"
     parts = [
-        f"/* {comment} */\n\n#ifndef {GUARD}\n#define {GUARD}\n",
+        f"#ifndef {GUARD}\n#define {GUARD}\n",
         "#include <stdbool.h>\n#include <stdint.h>\n#include <string.h>\n",
         numbers + "\n" + nothing,
         read_part(core_header),

@@ -30,6 +30,7 @@ from tapsig.export.integer_gate import (
     PER_UNIT_Q12,
     UNLIKEST,
 )
+from tapsig.export.sizes import measure_sizes
 from tapsig.export.vectors import render_vectors
 from tapsig.features import BAND_OF_BIN, FEATURES
 from tapsig.load.files import replace_file
@@ -165,13 +166,18 @@ def render_c(
     if code is not None:
         digits = check_code(code, digit_max=entry.digit_max)
         defines |= c99.entry_defines(entry, digits, fs=fs, latency_s=form.latency_s(fs))
-    comment = f"tapsig {__version__}: {form.source.name}, {fs} Hz, {form.converter.bits} bits. {CAUTION}"
-    with_entry = code is not None
-    return CSource(
-        c99.render_header(defines, core_header, with_entry=with_entry, comment=comment),
-        c99.render_source(core_sources, tables, with_entry=with_entry, comment=comment),
-        defines,
+    what = f"tapsig {__version__}: {form.source.name}, {fs} Hz, {form.converter.bits} bits. {CAUTION}"
+    header = c99.render_header(defines, core_header, with_entry=code is not None)
+    source = c99.render_source(core_sources, tables, with_entry=code is not None, comment=what)
+    low, high = form.converter.range_v
+    needs = (
+        f"Thresholds hold where {form.converter.bits} bits span {high - low:g} V from rail to rail.",
+        f"Call tapsig_init once, then tapsig_push exactly {fs} times a second.",
+        f"Size: {measure_sizes(header, source)}.",
+        "Two exports cannot be linked into one image: they have the same names.",
     )
+    comment = "\n *\n * ".join([what, "\n * ".join(needs)])
+    return CSource(f"/* {comment}\n */\n\n{header}", source, defines)
 
 
 def render_parameters(source: CSource, provenance: Mapping[str, str]) -> str:
