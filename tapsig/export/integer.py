@@ -5,7 +5,7 @@ What is scored through them is what the C source computes, bit for bit.
 
 import math
 from dataclasses import dataclass, field
-from typing import ClassVar, Protocol
+from typing import ClassVar, NamedTuple, Protocol
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
 from tapsig.export.converter import Converter, samples_per_block, whole
 from tapsig.export.fixed_point import log2_q8
 from tapsig.export.integer_core import CoreNumbers, new_state, room_for, run_core
-from tapsig.export.integer_gate import GateNumbers, gate_numbers, judge, new_history
+from tapsig.export.integer_gate import GateNumbers, gate_numbers, judge, new_history, to_floats
 from tapsig.export.integer_plain import (
     MARK,
     RingNumbers,
@@ -147,7 +147,7 @@ class IntegerFixedThreshold:
         return ThresholdRun(self.numbers(fs))
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> IntegerDetector:
-        """A detector for `fs` Hz."""
+        """A detector for `fs` Hz; like the float form it has no candidates that it could reject."""
         return IntegerDetector(self, fs)
 
 
@@ -188,8 +188,21 @@ class IntegerRingFollowing:
         return RingRun(self.numbers(fs))
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> IntegerDetector:
-        """A detector for `fs` Hz."""
+        """A detector for `fs` Hz; like the float form it has no candidates that it could reject."""
         return IntegerDetector(self, fs)
+
+
+FAINT, UNLIKELY, DEAD = "below floor_v", "unlikely", "within dead time"
+
+
+class Judged(NamedTuple):
+    """Candidates in order: onset, deciding index, score (Q10), features (integers), "" for a tap or why not."""
+
+    onsets: IntArray
+    decided: IntArray
+    scores: IntArray
+    features: IntArray
+    reasons: list[str]
 
 
 class TapRun:
@@ -202,21 +215,31 @@ class TapRun:
         self._consumed = 0
         self._score = 0
 
-    def __call__(self, counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
+    def judge(self, counts: IntArray) -> Judged:
+        """Every candidate that the next counts decide; indices within them."""
         triggers, onsets, decided, rows = room_for(counts.size, self._core)
         found = run_core(counts, self._state, self._core, triggers, onsets, decided, rows)
         full, scores = np.zeros((found, len(ALL_FEATURES)), np.int64), np.zeros(found, np.int64)
-        gate = self._gate
+        gate, reasons = self._gate, []
         judge(triggers[:found], rows[:found], gate.first, gate.second, gate.remember_lower, self._history, full, scores)
-        kept = []
         for i in range(found):
             self._score = int(scores[i])
-            loud = full[i, LEVEL] >= gate.least_level
-            if loud and self._score >= gate.least_score and onsets[i] - self._last >= gate.dead_samples:
-                kept.append(i)
+            if full[i, LEVEL] < gate.least_level:
+                reasons.append(FAINT)
+            elif self._score < gate.least_score:
+                reasons.append(UNLIKELY)
+            elif onsets[i] - self._last < gate.dead_samples:
+                reasons.append(DEAD)
+            else:
+                reasons.append("")
                 self._last = int(onsets[i])
         first, self._consumed = self._consumed, self._consumed + counts.size
-        return onsets[kept] - first, decided[kept] - first, scores[kept] / 1024.0
+        return Judged(onsets[:found] - first, decided[:found] - first, scores, full, reasons)
+
+    def __call__(self, counts: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
+        judged = self.judge(counts)
+        kept = [i for i, reason in enumerate(judged.reasons) if not reason]
+        return judged.onsets[kept], judged.decided[kept], judged.scores[kept] / 1024.0
 
     def probe(self) -> int:
         """The last candidate's score in Q10."""
@@ -253,10 +276,38 @@ class IntegerTap:
         """As the float form."""
         return LATENCY_S + 1.0 / fs
 
-    def start(self, fs: float) -> IntegerRun:
+    def start(self, fs: float) -> TapRun:
         """A fresh run."""
         return TapRun(self.core_numbers(fs), self.gate_numbers(fs))
 
-    def build(self, fs: float, *, keep_rejected: bool = False) -> IntegerDetector:
+    def build(self, fs: float, *, keep_rejected: bool = False) -> "IntegerTapDetector":
         """A detector for `fs` Hz."""
-        return IntegerDetector(self, fs)
+        return IntegerTapDetector(self, fs, keep_rejected=keep_rejected)
+
+
+class IntegerTapDetector(StreamingDetector):
+    """Volts -> counts -> an `IntegerTap`; strength is the score, features are in the units of the float form."""
+
+    def __init__(self, variant: IntegerTap, fs: float, *, keep_rejected: bool) -> None:
+        super().__init__(fs)
+        self._variant, self._keep_rejected = variant, keep_rejected
+        self.latency_s = variant.latency_s(self.fs)
+        self._clear()
+
+    def _clear(self) -> None:
+        self._run = self._variant.start(self.fs)
+
+    def _process(self, samples: FloatArray, first: int) -> Detections:
+        variant = self._variant
+        converter, gate = variant.converter, variant.source.gate
+        found = self._run.judge(volts_to_counts(samples, converter.range_v, converter.bits))
+        rows = to_floats(found.features, converter.unit_v)
+        reasons = [
+            gate.reason(row) if reason == UNLIKELY and self._keep_rejected else reason
+            for row, reason in zip(rows, found.reasons, strict=True)
+        ]
+        detections = Detections(
+            np.maximum(found.onsets + first, 0), found.decided + first, found.scores / 1024.0,
+            {name: rows[:, column] for column, name in enumerate(ALL_FEATURES)}, tuple(reasons),
+        )  # fmt: skip
+        return detections if self._keep_rejected else detections.accepted()

@@ -17,7 +17,7 @@ from tapsig.export.converter import whole
 from tapsig.export.fixed_point import log2_q8, shift_down
 from tapsig.export.integer_features import SIX_DB
 from tapsig.features import FEATURES
-from tapsig.units import IntArray
+from tapsig.units import FloatArray, IntArray
 
 REMEMBERED = 64
 SCORE_LIMIT = 32767
@@ -102,6 +102,15 @@ def to_integer_trees(trees: Trees, unit_v: float) -> IntegerTrees:
         trees.roots, np.where(leaf, LEAF, trees.feature), thresholds, trees.right, values,
         whole("base of the gate", trees.base * 1024, -LARGEST_INT, LARGEST_INT),
     )  # fmt: skip
+
+
+def to_floats(rows: IntArray, unit_v: float) -> FloatArray:
+    """Features, shape (n, len(ALL_FEATURES)), in the units of the float form; the history of a hopeless one is nan."""
+    values = rows / np.array([SCALES[name] for name in ALL_FEATURES])
+    values[:, [ALL_FEATURES.index(name) for name in _ABSOLUTE]] += 20.0 * math.log10(unit_v)
+    hopeless = rows[:, len(FEATURES) :].any(axis=1) == 0
+    values[hopeless, len(FEATURES) :] = np.nan
+    return np.asarray(values)
 
 
 @numba.njit(cache=True)

@@ -140,3 +140,23 @@ def test_integer_form_scores_as_the_float_form(name: str) -> None:
     for position, both in sums.items():
         first, second = (2 * tp / (2 * tp + fp + fn) for tp, fp, fn in both)
         assert abs(first - second) <= (0.01 if position == "all" else 0.03), position
+
+
+def test_rejected_candidates_have_the_features_and_mostly_the_reasons_of_the_float_form() -> None:
+    """Verdicts on the candidates that both have, levels within a tenth of a decibel, and nine reasons in ten."""
+    both: list[tuple[str, str]] = []
+    for recording in load_corpus(CORPUS).select(split="test", vehicle="crane"):
+        if recording.fs % 1000 or recording.gaps or recording.adc_bits is None or recording.range_v is None:
+            continue
+        form = to_integer(CATALOGUE["tap"], Converter(recording.adc_bits, recording.range_v))
+        floats, integers = (detect(chosen, recording, keep_rejected=True) for chosen in (CATALOGUE["tap"], form))
+        _, mine, theirs = np.intersect1d(floats.onset_samples, integers.onset_samples, return_indices=True)
+        both += [(floats.reason[i], integers.reason[j]) for i, j in zip(mine, theirs, strict=True)]
+        levels = [found.features["level_v_db"][at] for found, at in ((floats, mine), (integers, theirs))]
+        assert np.median(np.abs(levels[0] - levels[1])) < 0.1
+        hopeless = [np.isnan(found.features["age"][at]) for found, at in ((floats, mine), (integers, theirs))]
+        assert (hopeless[0] == hopeless[1]).mean() > 0.9
+    assert np.mean([bool(one) == bool(other) for one, other in both]) > 0.95
+    rejected = [(one, other) for one, other in both if one and other]
+    assert len(rejected) > 100
+    assert np.mean([one.split(":")[0] == other.split(":")[0] for one, other in rejected]) > 0.9
