@@ -121,7 +121,7 @@ def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> No
     [
         # F1 by hand: 2·tp/(tp + 10) without false detections. Found at frame and skin on the other vehicle.
         ((9, 8), "on these 2 vehicles its F1 of 0.95 is better than at every other position."),
-        ((9, 8), "Each vehicle by itself puts it first, by the least the ibex (frame 0.95, skin 0.89)."),
+        ((9, 8), "Each vehicle by itself puts it first, with the smallest lead on the ibex (frame 0.95, skin 0.89)."),
         ((8, 9), "The vehicles disagree: 1 of 2 by itself puts another place first, most of all the ibex (frame 0.89, "
                  "skin 0.95)."),
         (None, "Put the sensor on the frame: on the crane its F1 of 0.95"),
