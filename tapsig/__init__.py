@@ -10,11 +10,22 @@ from typing import TYPE_CHECKING
 
 from tapsig._version import __version__
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
+    from tapsig.detect import detect as detect
+    from tapsig.detect import load_detector as load_detector
+    from tapsig.entry import EntryMachine as EntryMachine
+    from tapsig.entry import EntryParameters as EntryParameters
+    from tapsig.entry import decode_taps as decode_taps
+    from tapsig.errors import TapsigError as TapsigError
+    from tapsig.load import load_corpus as load_corpus
+    from tapsig.load import load_labels as load_labels
+    from tapsig.load import load_recording as load_recording
     from tapsig.records import Detections as Detections
     from tapsig.records import Gap as Gap
     from tapsig.records import Label as Label
     from tapsig.records import Recording as Recording
+    from tapsig.study.fitting import fit_detector as fit_detector
+    from tapsig.study.scoring import score as score
 
 _HOME = {
     "Detections": "tapsig.records",
@@ -37,10 +48,12 @@ _HOME = {
 __all__ = ["__version__", *_HOME]
 
 
-def __getattr__(name: str) -> object:
-    if name in _HOME:
-        return getattr(importlib.import_module(_HOME[name]), name)
-    raise AttributeError(f"module 'tapsig' has no attribute {name!r}")
+if not TYPE_CHECKING:  # or a type checker would take any misspelt name for an object
+
+    def __getattr__(name: str) -> object:
+        if name in _HOME:
+            return getattr(importlib.import_module(_HOME[name]), name)
+        raise AttributeError(f"module 'tapsig' has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:

@@ -1,8 +1,10 @@
 """The front door: the package and its command line start light, and every listed command exists."""
 
+import ast
 import importlib
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -40,6 +42,13 @@ def test_every_command_has_help_and_starts_light(name: str, capsys: pytest.Captu
 @pytest.mark.parametrize("name", sorted(set(tapsig.__all__) - {"__version__"}))
 def test_every_public_name_loads_and_is_documented(name: str) -> None:
     assert getattr(tapsig, name).__doc__
+
+
+def test_type_checkers_are_told_of_the_same_names_as_python() -> None:
+    tree = ast.parse(Path(tapsig.__file__).read_text(encoding="utf-8"))
+    block = next(node for node in tree.body if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING")
+    told = {alias.asname: line.module for line in block.body for alias in line.names}
+    assert told == tapsig._HOME
 
 
 def test_an_unknown_command_is_the_callers_fault(capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,0 +1,32 @@
+"""A user's program, for `mypy` alone: the types of what the front door gives, and a complaint of what it lacks."""
+
+from pathlib import Path
+from typing import assert_type
+
+import tapsig
+from tapsig.detect.base import Variant
+from tapsig.study.fitting import FittedDetector
+from tapsig.study.scoring import ScoreTable
+from tapsig.units import FloatArray
+
+
+def use(samples: FloatArray) -> None:
+    """Every step from a file to a fitted detector."""
+    labels = tuple(tapsig.load_labels(Path("bench.csv")))
+    recording = tapsig.Recording(samples, 8000.0, labels, gaps=(tapsig.Gap(100, 1.0),))
+    assert_type(tapsig.load_recording("bench.wav"), tapsig.Recording)
+    assert_type(labels, tuple[tapsig.Label, ...])
+    variant = tapsig.load_detector("tap")
+    assert_type(variant, Variant)
+    assert_type(variant.build(fs=8000).push(samples), tapsig.Detections)
+    found = tapsig.detect(variant, recording)
+    assert_type(found, tapsig.Detections)
+    tapsig.decode_taps(recording.times_s(found.onset_samples))
+    tapsig.EntryMachine(tapsig.EntryParameters(), code=(1, 2, 3))
+    try:
+        assert_type(tapsig.score([variant], tapsig.load_corpus("corpus_demo")), ScoreTable)
+        assert_type(tapsig.fit_detector([recording]), FittedDetector)
+    except tapsig.TapsigError:
+        pass
+    tapsig.load_recordings("bench.wav")  # type: ignore[attr-defined]  # an error that must be found
+    tapsig.detect("tap", samples)  # type: ignore[arg-type]  # the same
