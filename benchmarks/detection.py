@@ -117,7 +117,7 @@ def false_alarm_rows(variants: Mapping[str, Variant], hours: float) -> list[Row]
             for recording in simulate_set([vehicle], [scene], duration_s=piece_s, seed=9500 + number, taps="none"):
                 total += recording.duration_s
                 for name, variant in variants.items():
-                    counts[name] += len(run_detector(variant.build(recording.fs), recording).accepted())
+                    counts[name] += len(run_detector(variant, recording).accepted())
             number += 1
         for name, count in counts.items():
             low, high = poisson_rate_interval(count, total / 3600.0)
@@ -168,7 +168,7 @@ def misses_of_both(recordings: Iterable[Recording], table: CandidateTable) -> in
     missed = 0
     for number, recording in enumerate(recordings):
         own = table.onset_s[(table.recording == number) & (table.tap == 1)]
-        more = run_detector(sensitive.build(recording.fs), recording).onset_samples / recording.fs
+        more = run_detector(sensitive, recording).onset_samples / recording.fs
         heard = np.concatenate([own, more])
         missed += count_missed(heard, recording.taps_s)
     return missed

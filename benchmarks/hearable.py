@@ -26,7 +26,7 @@ def count(variant: Variant, simulated: SimulatedScene, position: str) -> IntArra
     recording, truth = simulated.recordings[position], simulated.truth
     heard = truth.tap_peak_v[position] >= COUNTS * simulated.converter.step_v
     heard &= truth.tap_to_nuisance_db[position] >= RATIO_DB
-    found_s = np.sort(run_detector(variant.build(recording.fs), recording).accepted().onset_samples / recording.fs)
+    found_s = np.sort(run_detector(variant, recording).accepted().onset_samples / recording.fs)
     matching = match_onsets(truth.taps_s, found_s, window_s=WINDOW_S)
     hit = np.zeros(truth.taps_s.size, dtype=bool)
     hit[matching.pairs[:, 0]] = True

@@ -141,10 +141,12 @@ class Detections:
     Parameters
     ----------
     onset_samples : index of each onset, int64, shape (n,).
-    decided_samples : index of the last sample that the decision used, int64; onset <= decided.
+    decided_samples : index of the last sample that the decision used, int64, shape (n,); onset <= decided.
     strength : how strongly it stood out (decibels over the detector's threshold, or the gate's probability).
     features : named values, each of shape (n,).
     reason : "" for an accepted tap, otherwise why the candidate was rejected.
+
+    Raises ParameterError for indices that are not whole numbers or not 1-D, and for fields of different lengths.
     """
 
     onset_samples: IntArray
@@ -154,8 +156,14 @@ class Detections:
     reason: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for name, dtype in (("onset_samples", np.int64), ("decided_samples", np.int64), ("strength", np.float64)):
-            object.__setattr__(self, name, _read_only(getattr(self, name), dtype))
+        for name in ("onset_samples", "decided_samples"):
+            given = np.asarray(getattr(self, name))
+            if given.ndim != 1:
+                raise ParameterError(f"{name} has shape {given.shape}; it must be 1-D, one index for each detection")
+            if given.dtype.kind == "f" and not (whole := np.isfinite(given) & (given == np.floor(given))).all():
+                raise ParameterError(f"{name} holds {given[~whole][0]:g}; they are sample indices, not seconds")
+            object.__setattr__(self, name, _read_only(getattr(self, name), np.int64))
+        object.__setattr__(self, "strength", _read_only(self.strength, np.float64))
         features = {key: _read_only(values, np.float64) for key, values in self.features.items()}
         object.__setattr__(self, "features", MappingProxyType(features))
         size = self.onset_samples.size

@@ -17,7 +17,8 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.detect import load_detector
-from tapsig.detect.base import Detector, Variant, latency_samples
+from tapsig.detect.base import Detector, Variant, latency_samples, require_detections, require_sound
+from tapsig.errors import ParameterError
 from tapsig.records import Detections
 from tapsig.units import FloatArray, seconds_to_samples
 
@@ -128,7 +129,7 @@ def detector_checks(
 def _run_clause(name: str, clause: Callable[[], None]) -> None:
     try:
         clause()
-    except ContractError as error:
+    except (ContractError, ParameterError) as error:
         raise ContractError(f"{name!r}: {error}") from None
     except _FAILURES as error:
         raise ContractError(f"{name!r}: it raised {type(error).__name__}: {error}") from error
@@ -144,7 +145,7 @@ def _run(detector: Detector, samples: npt.ArrayLike, size: int | None = None) ->
     array = np.asarray(samples)
     step = size or max(array.size, 1)
     parts = [detector.push(array[start : start + step]) for start in range(0, array.size, step)]
-    return Detections.concatenate([*parts, detector.flush()])
+    return Detections.concatenate([require_detections(part) for part in (*parts, detector.flush())])
 
 
 def _require_equal(found: Detections, expected: Detections, fs: float, what: str) -> None:
@@ -186,18 +187,7 @@ def _check_rate(variant: Variant) -> None:
 
 
 def _check_fields(variant: Variant, fs: float, signal: FloatArray) -> None:
-    _require_sound(_run(variant.build(fs), signal), signal.size)
-
-
-def _require_sound(found: Detections, size: int) -> None:
-    _require(isinstance(found, Detections), f"it returns {type(found).__name__} instead of Detections")
-    if len(found):
-        onset, decided = found.onset_samples, found.decided_samples
-        inside = onset.min() >= 0 and decided.max() < size
-        _require(inside, f"indices reach from {onset.min()} to {decided.max()}; there are {size} samples")
-        _require((onset <= decided).all(), "an onset lies after the sample that decided it")
-        _require((np.diff(decided) >= 0).all(), "decided_samples are not in the order of decision")
-        _require(np.isfinite(found.strength).all(), "a strength is nan or inf")
+    require_sound(_run(variant.build(fs), signal), signal.size)
 
 
 def _check_latency(variant: Variant, fs: float, signal: FloatArray) -> None:
@@ -303,7 +293,7 @@ def _check_constant(variant: Variant, fs: float, hears: bool) -> None:
     for level_v in (0.0, 2.5, -1e3):
         samples = np.full(seconds_to_samples(1.0, fs), level_v)
         found = _run(variant.build(fs), samples)
-        _require_sound(found, samples.size)
+        require_sound(found, samples.size)
         count = len(found.accepted())
         _require(not (hears and count), f"{count} detections in a constant {level_v:g} V; filters must begin settled")
 
@@ -311,7 +301,7 @@ def _check_constant(variant: Variant, fs: float, hears: bool) -> None:
 def _check_clipped(variant: Variant, fs: float, signal: FloatArray) -> None:
     samples = np.clip(2.5 + 100.0 * (signal - 2.5), 0.0, 5.0)
     expected = _run(variant.build(fs), samples)
-    _require_sound(expected, samples.size)
+    require_sound(expected, samples.size)
     _require_equal(_run(variant.build(fs), samples, 509), expected, fs, "509 at a time")
 
 

@@ -84,6 +84,21 @@ def test_fields_of_different_lengths_are_refused() -> None:
         Detections(np.array([1]), np.array([1, 2]), np.array([1.0]))
 
 
+@pytest.mark.parametrize("onsets", [[0.5], [1.0, np.nan], [np.inf]])
+def test_seconds_for_indices_are_refused(onsets: list[float]) -> None:
+    ones = np.ones(len(onsets))
+    with pytest.raises(ParameterError, match=r"onset_samples holds .*sample indices, not seconds"):
+        Detections(np.array(onsets), ones, ones)
+    with pytest.raises(ParameterError, match="decided_samples holds"):
+        Detections(ones, np.array(onsets), ones)
+    assert Detections(ones, ones, ones).onset_samples.dtype == np.int64  # whole numbers, of whatever type
+
+
+def test_indices_of_two_dimensions_are_refused() -> None:
+    with pytest.raises(ParameterError, match=r"shape \(1, 2\)"):
+        Detections(np.ones((1, 2)), np.ones(2), np.ones(2))
+
+
 def _size(detections: Detections) -> int:
     return len(detections)
 

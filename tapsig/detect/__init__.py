@@ -25,8 +25,6 @@ def detect(detector: Detector | Variant | str, recording: Recording, *, keep_rej
     array([4000])
     """
     chosen = load_detector(detector) if isinstance(detector, str) else detector
-    if hasattr(chosen, "build"):
-        chosen = chosen.build(recording.fs, keep_rejected=keep_rejected)
-    elif keep_rejected:
+    if keep_rejected and not hasattr(chosen, "build"):
         raise ParameterError("keep_rejected is asked of a detector that is already built; build it with keep_rejected")
-    return run_detector(chosen, recording)
+    return run_detector(chosen, recording, keep_rejected=keep_rejected)

@@ -6,12 +6,15 @@ recording is feeding it as one chunk: there is no second algorithm for files.
 """
 
 from abc import ABC, abstractmethod
-from typing import ClassVar, Protocol, runtime_checkable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import ClassVar, Protocol, cast, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.errors import ParameterError
+from tapsig.errors import ParameterError, RecordingError, TapsigError
 from tapsig.records import Detections, Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples
 
@@ -110,22 +113,86 @@ class StreamingDetector(ABC):
         """Set the state of a new detector."""
 
 
-def run_detector(detector: Detector, recording: Recording) -> Detections:
+def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rejected: bool = False) -> Detections:
     """Detections of `detector` on `recording`; it starts anew after every gap.
 
-    Raises ParameterError when their sample rates differ by more than 0.1 %.
+    A variant is built for the recording's rate, with `keep_rejected`. Raises ParameterError when the rates differ by
+    more than 0.1 %, and for what the detector itself raises or answers wrongly (`require_sound`), with both names.
     """
-    if abs(detector.fs - recording.fs) > 1e-3 * recording.fs:
-        raise ParameterError(
-            f"the detector was built for {detector.fs:g} Hz, the recording"
-            f" {recording.source or ''} has {recording.fs:g} Hz; build it for that rate"
+    running = build_detector(detector, recording.fs, where=recording.source, keep_rejected=keep_rejected)
+    with blame(detector, recording.source, passing=RecordingError):
+        if abs(running.fs - recording.fs) > 1e-3 * recording.fs:
+            raise ParameterError(
+                f"it was built for {running.fs:g} Hz, the recording has {recording.fs:g} Hz; build it for that rate"
+            )
+        stretches = recording.stretches()
+        return Detections.concatenate(
+            [feed(running, [recording.samples[start:stop]]).shifted(start) for start, stop in stretches]
         )
-    parts = []
-    for start, stop in recording.stretches():
-        detector.reset()
-        for part in (detector.push(recording.samples[start:stop]), detector.flush()):
-            parts.append(part.shifted(start))
-    return Detections.concatenate(parts)
+
+
+def build_detector(detector: Detector | Variant, fs: float, *, where: str, keep_rejected: bool) -> Detector:
+    """A variant built for `fs` Hz, to hear `where`; a detector that is already built as it is."""
+    build = getattr(detector, "build", None)
+    if build is None:
+        return cast(Detector, detector)
+    with blame(detector, where, passing=TapsigError):  # such as a rate that it refuses
+        return cast(Detector, build(fs, keep_rejected=keep_rejected))
+
+
+def feed(running: Detector, chunks: Iterable[FloatArray], *, lean: bool = False) -> Detections:
+    """What `running` answers from reset to flush, without features if `lean`; ParameterError if it is not sound."""
+    running.reset()
+    size, parts = 0, []
+    for chunk in chunks:
+        answer = require_detections(running.push(chunk))
+        parts.append(replace(answer, features={}) if lean else answer)
+        size += chunk.size
+    parts.append(require_detections(running.flush()))
+    found = Detections.concatenate(parts)
+    require_sound(found, size)
+    return replace(found, features={}) if lean else found
+
+
+@contextmanager
+def blame(detector: object, where: str, *, passing: type[TapsigError]) -> Iterator[None]:
+    """Turn what is raised within into a ParameterError that names `detector` and the recording `where`.
+
+    Errors of the class `passing` are not the detector's fault, and left as they are.
+    """
+    try:
+        yield
+    except passing:
+        raise
+    except Exception as error:
+        name = getattr(detector, "name", type(detector).__name__)
+        words = str(error) if isinstance(error, TapsigError) else f"{type(error).__name__}: {error}"
+        raise ParameterError(
+            f"detector {name} failed on {where or 'a recording'}: {words}; see tapsig.testing.check_detector"
+        ) from error
+
+
+def require_detections(answer: object) -> Detections:
+    """The answer of a detector; ParameterError unless it is Detections."""
+    if not isinstance(answer, Detections):
+        raise ParameterError(f"it answers with {type(answer).__name__} instead of Detections")
+    return answer
+
+
+def require_sound(found: Detections, size: int) -> None:
+    """Raise ParameterError unless 0 <= onset <= decided < `size`, in order of decision, with finite strength."""
+    if not len(found):
+        return
+    onset, decided = found.onset_samples, found.decided_samples
+    highest = max(onset.max(), decided.max())
+    if onset.min() < 0 or highest >= size:
+        raise ParameterError(f"indices reach from {onset.min()} to {highest}; there are {size} samples")
+    if (onset > decided).any():
+        raise ParameterError("an onset lies after the sample that decided it")
+    if (np.diff(decided) < 0).any():
+        raise ParameterError("decided_samples are not in the order of decision")
+    if not np.isfinite(found.strength).all():
+        raise ParameterError("a strength is nan or inf")
 
 
 def latency_samples(detector: Detector) -> int:

@@ -79,9 +79,11 @@ def _import(module: str, attribute: str) -> Variant:
         found: object = importlib.import_module(module)
         for part in attribute.split("."):
             found = getattr(found, part)
-    except (ImportError, AttributeError) as error:
-        raise ParameterError(f"the detector {module}:{attribute} cannot be imported: {error}") from error
-    variant = found() if isinstance(found, type) else found
+        variant = found() if isinstance(found, type) else found
+    except Exception as error:  # anyone's code, which may raise anything
+        raise ParameterError(
+            f"the detector {module}:{attribute} cannot be imported: {type(error).__name__}: {error}"
+        ) from error
     if not callable(getattr(variant, "build", None)) or not isinstance(getattr(variant, "name", None), str):
         raise ParameterError(
             f"{module}:{attribute} is a {type(variant).__name__}; a detector variant has a text `name`"

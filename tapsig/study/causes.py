@@ -113,7 +113,7 @@ def find_causes(
     for recording in [recordings] if isinstance(recordings, Recording) else recordings:
         if recording.labels is None:
             raise LabelError(f"{recording.source or 'recording'} is not labelled; its errors cannot be told")
-        found = run_detector(variant.build(recording.fs, keep_rejected=True), recording)
+        found = run_detector(variant, recording, keep_rejected=True)
         limits = (float(getattr(variant, name, 0.0)) for name in ("dead_time_s", "threshold_v"))
         scene = _Evidence(recording, found, window_s, *limits)
         errors += scene.explain()
@@ -132,7 +132,7 @@ def collect_features(
     """
     parts, is_tap = [], []
     for recording in recordings:
-        found = run_detector(variant.build(recording.fs, keep_rejected=True), recording)
+        found = run_detector(variant, recording, keep_rejected=True)
         matching = match_onsets(recording.taps_s, recording.times_s(found.onset_samples), window_s=window_s)
         hit = np.zeros(len(found), dtype=bool)
         hit[matching.pairs[:, 1]] = True

@@ -276,7 +276,7 @@ def observe_recordings(
     observations: Observations = {}
     for done, recording in enumerate(recordings, start=1):
         for name, variant in variants.items():
-            detections = run_detector(variant.build(recording.fs), recording)
+            detections = run_detector(variant, recording)
             detected_s = np.sort(recording.times_s(detections.accepted().onset_samples))
             seen = observe_taps(recording, detected_s, question.parameters)
             key = (name, recording.position, recording.scene)

@@ -92,7 +92,7 @@ def score_recording(
 
 def _detect(variant: Variant, recording: Recording, kept: KeptResults | None) -> Detections:
     def compute() -> Detections:
-        return run_detector(variant.build(recording.fs), recording).accepted()
+        return run_detector(variant, recording).accepted()
 
     return compute() if kept is None else kept.find(variant, compute)
 
