@@ -134,6 +134,16 @@ class Recording:
         return replace(self, labels=labels)
 
 
+def require_recording(given: object) -> Recording:
+    """The recording that was given; ParameterError, with the remedy, for samples, a path or anything else."""
+    if isinstance(given, Recording):
+        return given
+    raise ParameterError(
+        f"recording is a {type(given).__name__}; it must be a Recording: tapsig.load_recording(path) reads a file,"
+        " tapsig.Recording(samples, fs) takes volts"
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Detections:
     """What a detector found, in the order of decision.

@@ -2,9 +2,9 @@
 
 from tapsig.detect.base import Detector, Variant, run_detector
 from tapsig.detect.catalogue import CATALOGUE
-from tapsig.detect.saved import load_detector, write_detector
+from tapsig.detect.saved import find_variant, load_detector, write_detector
 from tapsig.errors import ParameterError
-from tapsig.records import Detections, Recording
+from tapsig.records import Detections, Recording, require_recording
 
 __all__ = ["CATALOGUE", "Detector", "Variant", "detect", "load_detector", "write_detector"]
 
@@ -15,7 +15,8 @@ def detect(detector: Detector | Variant | str, recording: Recording, *, keep_rej
     `detector` is a variant, what `load_detector` takes (a name, a .json file, `module:attribute`), or a detector that
     is already built. `keep_rejected` adds the candidates that were rejected, each with its reason.
 
-    Raises ParameterError for a detector that is not known or was built for another rate.
+    Raises ParameterError for a detector that is not known, fails or was built for another rate, and for samples that
+    are no Recording.
 
     >>> import numpy as np
     >>> from tapsig import Recording
@@ -24,7 +25,11 @@ def detect(detector: Detector | Variant | str, recording: Recording, *, keep_rej
     >>> detect("fixed-threshold", Recording(samples, 8000.0)).onset_samples
     array([4000])
     """
-    chosen = load_detector(detector) if isinstance(detector, str) else detector
-    if keep_rejected and not hasattr(chosen, "build"):
-        raise ParameterError("keep_rejected is asked of a detector that is already built; build it with keep_rejected")
-    return run_detector(chosen, recording, keep_rejected=keep_rejected)
+    require_recording(recording)
+    if isinstance(detector, Detector):
+        if keep_rejected:
+            raise ParameterError(
+                "keep_rejected is asked of a detector that is already built; build it with keep_rejected"
+            )
+        return run_detector(detector, recording)
+    return run_detector(find_variant(detector), recording, keep_rejected=keep_rejected)

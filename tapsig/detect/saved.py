@@ -84,12 +84,28 @@ def _import(module: str, attribute: str) -> Variant:
         raise ParameterError(
             f"the detector {module}:{attribute} cannot be imported: {type(error).__name__}: {error}"
         ) from error
-    if not callable(getattr(variant, "build", None)) or not isinstance(getattr(variant, "name", None), str):
+    return _require_variant(variant, f"{module}:{attribute}")
+
+
+def find_variant(detector: Variant | str | Path) -> Variant:
+    """A variant as it is; what `load_detector` makes of a name.
+
+    Raises ParameterError for what is neither, such as a class.
+    """
+    if isinstance(detector, (str, Path)):
+        return load_detector(detector)
+    if isinstance(detector, type):
+        raise ParameterError(f"the detector is the class {detector.__name__}; give an instance: {detector.__name__}()")
+    return _require_variant(detector, "the detector")
+
+
+def _require_variant(found: object, what: str) -> Variant:
+    if not callable(getattr(found, "build", None)) or not isinstance(getattr(found, "name", None), str):
         raise ParameterError(
-            f"{module}:{attribute} is a {type(variant).__name__}; a detector variant has a text `name`"
+            f"{what} is a {type(found).__name__}; a detector variant has a text `name`"
             " and `build(fs, *, keep_rejected=False)`"
         )
-    return typing.cast(Variant, variant)
+    return typing.cast(Variant, found)
 
 
 def _read(path: Path) -> Variant:

@@ -4,15 +4,17 @@ import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
 from tapsig.detect.base import Variant, run_detector
+from tapsig.detect.saved import find_variant
 from tapsig.entry import Entry, decode_taps
 from tapsig.errors import LabelError, ParameterError
 from tapsig.load.corpus import Corpus
-from tapsig.records import Detections, Recording
+from tapsig.records import Detections, Recording, require_recording
 from tapsig.score.criteria import CRITERIA, FIELDS
 from tapsig.score.matching import match_onsets
 from tapsig.score.tally import Score
@@ -180,7 +182,7 @@ def _score_all(task: _Task) -> list[Outcome]:
 
 
 def score(
-    variants: Mapping[str, Variant] | Sequence[Variant], recordings: Corpus | Iterable[Recording], *,
+    variants: Mapping[str, Variant | str] | Sequence[Variant | str], recordings: Corpus | Iterable[Recording], *,
     window_s: float = 0.05, jobs: int = 1, cluster: str | None = None, cache: ResultCache | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> ScoreTable:  # fmt: skip
@@ -188,25 +190,29 @@ def score(
 
     Parameters
     ----------
-    variants : by name, or a list of them.
+    variants : by name, or a list of them or of what `load_detector` takes.
     recordings : a corpus, whose recordings are read where they are scored, one at a time; or recordings.
     window_s : a detection counts when it lies at most so far from a tap's onset.
     jobs, cluster : processes on this machine, or a Dask scheduler; the result does not depend on them.
     cache : where detections are kept, so that a scoring that was stopped goes on from there.
     progress : called with the number of recordings done.
 
-    Raises ParameterError for no variants, two of one name, or no recordings; LabelError for a recording without
-    labels.
+    Raises ParameterError for no variants, two of one name, no recordings, or one that is not in a list; LabelError for
+    a recording without labels.
     """
     check_positive("window_s", window_s)
     named = _name_variants(variants)
+    if isinstance(recordings, (Recording, str, Path)):
+        raise ParameterError(
+            f"recordings is a {type(recordings).__name__}; give a list of recordings, or tapsig.load_corpus(folder)"
+        )
     if isinstance(recordings, Corpus):
         place = replace(recordings, entries=())  # the way to load an entry, without all the others
         tasks: Iterator[_Task] = (
             _Task(named, partial(place.load, entry), window_s, cache) for entry in recordings.entries
         )
     else:
-        tasks = (_Task(named, recording, window_s, cache) for recording in recordings)
+        tasks = (_Task(named, require_recording(recording), window_s, cache) for recording in recordings)
     groups: list[list[Outcome]] = []
     for group in run_tasks(_score_all, tasks, jobs=jobs, cluster=cluster):
         alone = f"recording {len(groups) + 1}"  # without a file
@@ -218,8 +224,13 @@ def score(
     return ScoreTable(tuple(outcome for column in zip(*groups, strict=True) for outcome in column), window_s)
 
 
-def _name_variants(variants: Mapping[str, Variant] | Sequence[Variant]) -> dict[str, Variant]:
-    named = dict(variants) if isinstance(variants, Mapping) else {variant.name: variant for variant in variants}
+def _name_variants(variants: Mapping[str, Variant | str] | Sequence[Variant | str]) -> dict[str, Variant]:
+    if not isinstance(variants, Iterable) or isinstance(variants, (str, type)):
+        raise ParameterError(f"variants is {variants!r:.80}; give a list of detectors, such as ['tap', 'sta-lta']")
+    if isinstance(variants, Mapping):
+        named = {name: find_variant(variant) for name, variant in variants.items()}
+    else:
+        named = {variant.name: variant for variant in map(find_variant, variants)}
     if len(named) < len(variants):
         raise ParameterError("two detectors have the same name; give them as a dictionary, by a name of their own")
     if not named:

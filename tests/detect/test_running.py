@@ -1,5 +1,6 @@
 """A wrong detector of one's own is never scored without a word: its fault is told, with its name and the file's."""
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import soundfile
 
 from tapsig.detect import detect, load_detector
 from tapsig.detect.files import detect_wav
+from tapsig.detect.fixed_threshold import FixedThreshold
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.load import write_wav
 from tapsig.records import Detections, Recording
@@ -114,3 +116,28 @@ def test_an_error_in_a_module_of_ones_own_is_told_in_its_words(
     monkeypatch.syspath_prepend(str(tmp_path))
     with pytest.raises(ParameterError, match=rf"{module}:Thing .*{says}"):
         load_detector(f"{module}:Thing")
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: detect("tap", np.zeros(8)), r"recording is a ndarray; .*tapsig\.Recording\(samples, fs\)"),
+        (lambda: detect(FixedThreshold, BENCH), r"give an instance: FixedThreshold\(\)"),
+        (lambda: detect(None, BENCH), "the detector is a NoneType; a detector variant has"),
+        (lambda: score("tap", [BENCH]), "variants is 'tap'; give a list"),
+        (lambda: score(FixedThreshold(), [BENCH]), r"variants is FixedThreshold\(.*; give a list"),
+        (lambda: score([FixedThreshold], [BENCH]), r"give an instance: FixedThreshold\(\)"),
+        (lambda: score(["tap"], BENCH), r"recordings is a Recording; .*tapsig\.load_corpus"),
+        (lambda: score(["tap"], "corpus_demo"), r"recordings is a str; .*tapsig\.load_corpus"),
+        (lambda: score(["tap"], [np.zeros(8)]), "recording is a ndarray"),
+    ],
+)
+def test_a_slip_in_the_call_is_told_with_its_remedy(call: Callable[[], object], says: str) -> None:
+    with pytest.raises(ParameterError, match=says):
+        call()
+
+
+def test_a_detector_is_scored_by_any_name_that_detect_takes() -> None:
+    by_name, itself = (score([each], [BENCH]).rows() for each in ("fixed-threshold", FixedThreshold()))
+    assert json.dumps(by_name) == json.dumps(itself)
+    assert score({"loud": "fixed-threshold"}, [BENCH]).detectors == ("loud",)
