@@ -111,6 +111,7 @@ def detector_checks(
         "answers in time": partial(_check_prompt, chosen, fs, signal),
         "levels are absolute": partial(_check_absolute, chosen, fs, signal),
         "reset equals new": partial(_check_reset, chosen, fs, signal),
+        "after flush only reset": partial(_check_flushed, chosen, fs, signal),
         "detectors share nothing": partial(_check_independent, chosen, fs, signal),
         "empty input": partial(_check_empty, chosen, fs, signal),
         "constant input": partial(_check_constant, chosen, fs, hears),
@@ -266,6 +267,18 @@ def _check_reset(variant: Variant, fs: float, signal: FloatArray) -> None:
     _require_equal(_run(detector, signal), expected, fs, "after a reset amid samples")
     detector.reset()
     _require_equal(_run(detector, signal), expected, fs, "after a reset at the end")
+
+
+def _check_flushed(variant: Variant, fs: float, signal: FloatArray) -> None:
+    """What is pending has been decided as if the samples were all: going on would not be alike in any two detectors."""
+    for name in ("push", "flush"):
+        detector = variant.build(fs)
+        _run(detector, signal)
+        try:
+            detector.push(signal) if name == "push" else detector.flush()
+        except ValueError:
+            continue
+        raise ContractError(f"{name} succeeds after flush; it must raise ParameterError (or another ValueError)")
 
 
 def _check_independent(variant: Variant, fs: float, signal: FloatArray) -> None:

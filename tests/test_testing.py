@@ -152,6 +152,13 @@ class TakesAnything(Steps):
         return found
 
 
+class FlushesTwice(Steps):
+    """Says again and again that it is done."""
+
+    def flush(self) -> Detections:
+        return Detections.empty() if self._flushed else super().flush()
+
+
 class KeepsTheBuffer(Batch):
     """Keeps the caller's own array instead of a copy."""
 
@@ -257,6 +264,8 @@ def test_a_detector_can_be_named_by_its_import_path(monkeypatch: pytest.MonkeyPa
         (StartsUnsettled, "constant input", "begin settled"),
         (TakesAnything, "nan and inf are refused", "nan"),
         (TakesAnything, "one channel only", "(10, 2)"),
+        (TakesAnything, "after flush only reset", "push succeeds after flush"),
+        (FlushesTwice, "after flush only reset", "flush succeeds after flush"),
         (KeepsTheBuffer, "input is not changed", "uses its buffer again"),
         (ChangesInput, "input is not changed", "have changed"),
         (Deaf, "hears something", "give it `samples`"),

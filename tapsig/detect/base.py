@@ -38,7 +38,7 @@ class Detector(Protocol):
         ...
 
     def flush(self) -> Detections:
-        """Say that no more samples follow, and return what can still be decided."""
+        """Say that no more samples follow until a reset, and return what can still be decided."""
         ...
 
     def reset(self) -> None:
@@ -68,6 +68,7 @@ class StreamingDetector(ABC):
     def __init__(self, fs: float) -> None:
         self._fs = check_positive("fs", fs)
         self._consumed = 0
+        self._flushed = False
 
     @property
     def fs(self) -> float:
@@ -77,8 +78,9 @@ class StreamingDetector(ABC):
     def push(self, chunk: npt.ArrayLike) -> Detections:
         """Take the next samples (volts, 1-D, finite) and return what was decided by them.
 
-        Raises ParameterError for a chunk that is not 1-D or holds nan or inf.
+        Raises ParameterError for a chunk that is not 1-D or holds nan or inf, and after `flush`.
         """
+        self._refuse_after_flush()
         samples = np.ascontiguousarray(chunk, dtype=np.float64)
         if samples.ndim != 1:
             raise ParameterError(f"chunk has shape {samples.shape}; a detector takes one channel (1-D)")
@@ -92,13 +94,23 @@ class StreamingDetector(ABC):
         return detections
 
     def flush(self) -> Detections:
-        """Return what can still be decided at the end of the samples. Only `reset` may follow."""
+        """Return what can still be decided at the end of the samples. Only `reset` may follow.
+
+        Raises ParameterError when it is called twice.
+        """
+        self._refuse_after_flush()
+        self._flushed = True
         return self._finish(self._consumed)
 
     def reset(self) -> None:
         """Forget everything, as if newly built."""
         self._consumed = 0
+        self._flushed = False
         self._clear()
+
+    def _refuse_after_flush(self) -> None:
+        if self._flushed:
+            raise ParameterError("flush was called; call reset before the next samples")
 
     @abstractmethod
     def _process(self, samples: FloatArray, first: int) -> Detections:
