@@ -36,6 +36,21 @@ def check_range(name: str, value: float, low: float, high: float) -> float:
     return number
 
 
+def finite_number(value: object) -> float | None:
+    """A finite number, as JSON may hold it, as a float; None for all else, such as true or an integer of 400 digits.
+
+    >>> finite_number(3), finite_number(True), finite_number(10**400)
+    (3.0, None, None)
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
+
+
 def seconds_to_samples(seconds: float, fs: float, *, at_least: int = 0) -> int:
     """Nearest whole number of samples (halves up) in `seconds` at the rate `fs` (Hz).
 

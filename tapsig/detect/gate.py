@@ -17,7 +17,7 @@ from tapsig.detect.history import HISTORY, History, fill_history, remember
 from tapsig.dsp.prediction import INNER, KERNEL
 from tapsig.errors import ParameterError
 from tapsig.features import FAMILIES, FEATURES
-from tapsig.units import FloatArray, IntArray
+from tapsig.units import FloatArray, IntArray, finite_number
 
 ALL_FEATURES: tuple[str, ...] = (*FEATURES, *HISTORY)
 ALL_FAMILIES: dict[str, tuple[str, ...]] = {**FAMILIES, "history": HISTORY}
@@ -55,15 +55,15 @@ class Trees(NamedTuple):
     @classmethod
     def from_json(cls, document: object, names: Sequence[str]) -> "Trees":
         """Read what `to_json` wrote. Raises ParameterError for anything else."""
-        if not isinstance(document, Mapping) or not isinstance(document.get("trees"), list):
-            raise ParameterError("a sum of trees needs 'base' and 'trees'")
+        if not isinstance(document, Mapping) or not isinstance(document.get("trees"), list) or not document["trees"]:
+            raise ParameterError("a sum of trees needs 'base' and 'trees', at least one")
         index = {name: i for i, name in enumerate(names)}
         flat: list[list[float]] = []
 
         def add(node: object, depth: int) -> int:
             here = len(flat)
-            if isinstance(node, (int, float)) and not isinstance(node, bool) and math.isfinite(node):
-                flat.append([-1, 0.0, 0, float(node)])
+            if (leaf := finite_number(node)) is not None:
+                flat.append([-1, 0.0, 0, leaf])
                 return here
             if not isinstance(node, list) or len(node) != 5 or not isinstance(node[0], str) or depth > 40:
                 raise ParameterError(
@@ -104,9 +104,9 @@ def _short(value: float) -> float:
 
 
 def _number(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise ParameterError(f"a number of the gate is {value!r}; it must be finite")
-    return float(value)
+    if (number := finite_number(value)) is None:
+        raise ParameterError(f"a number of the gate is {str(value)[:60]!r}; it must be a finite number")
+    return number
 
 
 @numba.njit(**INNER)

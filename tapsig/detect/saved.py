@@ -6,7 +6,6 @@
 import dataclasses
 import importlib
 import json
-import math
 import types
 import typing
 from collections.abc import Mapping
@@ -16,6 +15,7 @@ from tapsig.detect.base import Variant
 from tapsig.detect.catalogue import CATALOGUE, variant_class
 from tapsig.errors import ParameterError
 from tapsig.load.files import replace_file
+from tapsig.units import finite_number
 
 FORMAT, VERSION = "tapsig-detector", 1
 _LARGEST_BYTES = 50_000_000
@@ -116,10 +116,10 @@ def _read(path: Path) -> Variant:
         document = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=_once)
     except OSError as error:
         raise ParameterError(f"the detector {path} cannot be read: {error.strerror or error}") from error
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
-        raise ParameterError(f"{path} is not JSON: {error}") from error
     except ParameterError as error:
         raise ParameterError(f"{path}: {error}") from None
+    except (ValueError, RecursionError) as error:  # what is no UTF-8, no JSON, or a number of thousands of digits
+        raise ParameterError(f"{path} is not JSON: {error}") from error
     try:
         return _variant_of(document)
     except ParameterError as error:
@@ -184,8 +184,8 @@ def _from_plain(value: object, kind: typing.Any, where: str) -> object:
         return value
     if origin is tuple:
         return _tuple_from(value, arguments, where)
-    if kind is float and isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
-        return float(value)
+    if kind is float and (number := finite_number(value)) is not None:
+        return number
     if kind in (int, str, bool) and type(value) is kind:
         return value
     expected = {float: "a finite number", int: "a whole number", str: "a text", bool: "true or false"}.get(kind, kind)

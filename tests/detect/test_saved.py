@@ -73,6 +73,7 @@ def test_a_file_edited_by_hand_may_hold_a_whole_number_and_a_note(path: Path) ->
         (document(parameters=parameters(threshold_v="0.2")), 'parameters.threshold_v is "0.2"; it must be a finite'),
         (document(parameters=parameters(threshold_v=True)), "parameters.threshold_v is true"),
         (document(parameters=parameters(threshold_v=float("nan"))), "parameters.threshold_v is NaN"),
+        (document(parameters=parameters(threshold_v=10**400)), "…; it must be a finite number"),
         (document(parameters=parameters(threshold_v=-1.0)), "threshold_v is -1.0; it must be"),
         (document(parameters=parameters(threshold_v=[[1]] * 99)), "…; it must be a finite number"),
     ],
@@ -91,6 +92,7 @@ def test_what_is_wrong_is_told_with_its_place(content: object, says: str, path: 
         (b"{", "is not JSON"),
         (b"\xff\xfe\x00", "is not JSON"),
         (b"[" * 100_000, "is not JSON"),
+        (b"1" * 5000, "is not JSON: .*digits"),
         (b'{"format": "tapsig-detector", "format": "tapsig-detector"}', "'format' stands there twice"),
     ],
 )

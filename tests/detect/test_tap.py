@@ -100,12 +100,20 @@ def test_anything_else_than_a_gate_is_refused(document: object) -> None:
 
 @pytest.mark.parametrize("node", [["no_such_feature", 0.0, 0.0, 1.0, 2.0], ["innovation_rise", 0.0, 0.0, 1.0],
                                   ["innovation_rise", float("nan"), 0.0, 1.0, 2.0], "1.0", [1, 2, 3, 4, 5],
+                                  10**400, ["innovation_rise", 10**400, 0.0, 1.0, 2.0],
                                   [["innovation_rise"], 0.0, 0.0, 1.0, 2.0]])
 def test_a_wrong_node_is_refused(node: object) -> None:
     document = shipped_gate().to_json()
     document["first"] = {"base": 0.0, "trees": [node]}
     with pytest.raises(ParameterError):
         Gate.from_json(document)
+
+
+@pytest.mark.parametrize(("key", "value", "says"), [("slope", 10**400, "must be a finite number"),
+                                                    ("first", {"base": 0.0, "trees": []}, "at least one")])
+def test_a_gate_that_cannot_judge_is_refused(key: str, value: object, says: str) -> None:
+    with pytest.raises(ParameterError, match=says):
+        Gate.from_json(shipped_gate().to_json() | {key: value})
 
 
 def test_history_sees_a_steady_group_before_a_tap() -> None:
@@ -162,7 +170,8 @@ def test_history_compares_a_candidate_with_the_taps_before_it() -> None:
 
 @pytest.mark.parametrize(("last", "lower", "remembered"), [(-2.0, False, 1.0), (-2.0, True, -2.0), (3.0, True, 1.0)])
 def test_a_raised_score_is_never_remembered(last: float, lower: bool, remembered: float) -> None:
-    gate = Gate.from_json({"first": {"base": 1.0, "trees": []}, "second": {"base": last, "trees": []}, "slope": 1.0,
+    first, second = ({"base": 0.0, "trees": [score]} for score in (1.0, last))
+    gate = Gate.from_json({"first": first, "second": second, "slope": 1.0,
                            "offset": 0.0, "remember_lower": lower})  # fmt: skip
     full, scores = np.empty((2, len(ALL_FEATURES))), np.empty(2)
     judge(np.array([1000, 1250]), np.zeros((2, len(FEATURES))), gate.first, gate.second, gate.remember_lower,
