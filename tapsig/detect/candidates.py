@@ -269,7 +269,7 @@ class Candidates(NamedTuple):
 class Core:
     """A running core at `fs` Hz.
 
-    `floor_v` and `trigger_db` as in `Innovation`. Raises ParameterError for a rate outside 500–200000 Hz.
+    `floor_v` and `trigger_db` as in `Innovation`. Raises ParameterError for a rate outside LOWEST_FS to HIGHEST_FS.
     """
 
     def __init__(self, fs: float, *, step: float, trigger_db: float, floor_v: float) -> None:
@@ -310,13 +310,10 @@ class Core:
 
     def finish(self) -> Candidates:
         """Candidates that are still waiting, as if the last value stayed; none whose trigger lies past the end."""
-        counters = self._state.counters
         last = self._fed - 1
-        waiting = int(counters[_PENDING])
+        waiting = int(self._state.counters[_PENDING])
         if last < 0 or not waiting:
             return Candidates.empty()
         tail = self.push(np.full(math.ceil((AFTER + 1) * self._per_block) + 1, self._buffer[self._kept - 1]))
-        kept = tail.triggers.size and tail.triggers < int(counters[_BLOCK]) - AFTER
-        fields = [field[:waiting] for field in tail] if kept is not False else list(Candidates.empty())
-        tail = Candidates(*fields)
-        return tail._replace(decided=np.minimum(tail.decided, last), onsets=np.minimum(tail.onsets, last))
+        return Candidates(tail.triggers[:waiting], np.minimum(tail.onsets[:waiting], last),
+                          np.minimum(tail.decided[:waiting], last), tail.rows[:waiting])
