@@ -77,7 +77,7 @@ def predict_burg(samples: FloatArray, order: int, *, past: int = 1000, every: in
 PREDICTORS: Mapping[str, Callable[[FloatArray], FloatArray]] = {
     "none (high-passed signal)": lambda x: x,
     "NLMS, order 16": lambda x: predict_nlms(x, 16, STEP, CORE_FLOOR_V**2),
-    "NLMS, order 32 (shipped)": lambda x: compute_innovation(x, step=STEP, floor_v=CORE_FLOOR_V),
+    "NLMS, order 32, as shipped": lambda x: compute_innovation(x, step=STEP, floor_v=CORE_FLOOR_V),
     "NLMS, order 40": lambda x: predict_nlms(x, 40, STEP, CORE_FLOOR_V**2),
     "RLS, order 32, forgetting .998": lambda x: predict_rls(x, 32, 0.998, CORE_FLOOR_V**2),
     "RLS, order 32, forgetting .9995": lambda x: predict_rls(x, 32, 0.9995, CORE_FLOOR_V**2),

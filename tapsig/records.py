@@ -129,10 +129,6 @@ class Recording:
         edges = [0, *(gap.sample for gap in self.gaps), self.samples.size]
         return list(itertools.pairwise(edges))
 
-    def with_labels(self, labels: tuple[Label, ...] | None) -> "Recording":
-        """The same recording with other labels."""
-        return replace(self, labels=labels)
-
 
 def require_recording(given: object) -> Recording:
     """The recording that was given; ParameterError, with the remedy, for samples, a path or anything else."""

@@ -13,42 +13,6 @@ from tapsig.records import Detections
 from tapsig.units import FloatArray, IntArray, check_range, seconds_to_samples
 
 
-@numba.njit(cache=True)
-def follow_sta_lta(samples: FloatArray, averages: FloatArray, short: float, long: float) -> FloatArray:
-    """STA/LTA of the squared `samples`, shape (n,); `averages` = [sta, lta] is updated.
-
-    sta += short·(x² - sta), lta += long·(x² - lta) (Withers et al., Bull. Seism. Soc. Am. 88, 1998).
-    """
-    out = np.empty(samples.size)
-    sta, lta = averages[0], averages[1]
-    for n in range(samples.size):
-        power = samples[n] * samples[n]
-        sta += short * (power - sta)
-        lta += long * (power - lta)
-        out[n] = sta / lta
-    averages[0], averages[1] = sta, lta
-    return out
-
-
-def compute_sta_lta(samples: FloatArray, *, sta_samples: int, lta_samples: int) -> FloatArray:
-    """Recursive STA/LTA, shape (n,); 0 for the first `lta_samples` while the long average settles.
-
-    The averages begin at the second sample, as in the reference implementation of the recursion (ObsPy's).
-
-    Raises ParameterError unless 1 <= sta_samples < lta_samples.
-
-    >>> compute_sta_lta(np.ones(200), sta_samples=2, lta_samples=4)[-1].round(6)
-    np.float64(1.0)
-    """
-    if not 1 <= sta_samples < lta_samples:
-        raise ParameterError(f"sta_samples is {sta_samples}, lta_samples {lta_samples}; give 1 <= sta < lta")
-    ratio = np.zeros(len(samples))
-    tiny = np.array([0.0, 1e-99])
-    ratio[1:] = follow_sta_lta(np.array(samples[1:], dtype=np.float64), tiny, 1.0 / sta_samples, 1.0 / lta_samples)
-    ratio[:lta_samples] = 0.0
-    return ratio
-
-
 @dataclass(frozen=True, slots=True)
 class StaLta:
     """A tap is where STA/LTA of the high-passed signal rises over `on`; the next needs it to fall under `off` first.
@@ -93,7 +57,10 @@ class StaLta:
 def run_sta_lta(
     samples: FloatArray, first: int, state: FloatArray, counts: IntArray, numbers: FloatArray
 ) -> tuple[IntArray, FloatArray]:
-    """Onsets and ratios; `state` = [mean, sta, lta], `counts` = [triggered, ready, settled] are updated."""
+    """Onsets and ratios; `state` = [mean, sta, lta], `counts` = [triggered, ready, settled] are updated.
+
+    sta += short·(x² - sta), lta += long·(x² - lta) (Withers et al., Bull. Seism. Soc. Am. 88, 1998).
+    """
     high_pass, short, long, on, off, floor, dead = numbers
     onsets, ratios = np.empty(samples.size, np.int64), np.empty(samples.size)
     found = 0

@@ -1,35 +1,9 @@
-"""Peak prominence: how far a peak stands over its surroundings, for whole signals and, causally, for streams."""
-
-import warnings
+"""Peak prominence, as far as a stream can know it: how far a level stands over what was before."""
 
 import numba
 import numpy as np
 
-from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, IntArray
-
-
-def compute_prominences(samples: FloatArray, peaks: IntArray, *, window_samples: int) -> FloatArray:
-    """Prominence of each peak within a local window, shape (len(peaks),), in the unit of `samples`.
-
-    The peak's height over the higher of the two lowest points that lie between it and, on either side, the first
-    higher sample or the window's edge (`window_samples` wide, centred on the peak).
-
-    Raises ParameterError for peaks outside the samples or a window under 3 samples.
-
-    >>> compute_prominences(np.array([0.0, 3.0, 1.0, 5.0, 0.0]), np.array([1, 3]), window_samples=11)
-    array([2., 5.])
-    """
-    from scipy.signal import peak_prominences  # heavy
-
-    peaks = np.asarray(peaks, dtype=np.int64)
-    if window_samples < 3:
-        raise ParameterError(f"window_samples is {window_samples!r}; it must be at least 3")
-    if peaks.size and not (peaks.min() >= 0 and peaks.max() < len(samples)):
-        raise ParameterError(f"peaks run from {peaks.min()} to {peaks.max()}; there are {len(samples)} samples")
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "some peaks have a prominence of 0")  # 0 is an answer
-        return np.asarray(peak_prominences(samples, peaks, wlen=window_samples | 1)[0])
 
 
 @numba.njit(cache=True)

@@ -47,11 +47,6 @@ class WaveFile:
     frames: int
     sound: bool  # the header agrees with the file
 
-    @property
-    def sample_bytes(self) -> int:
-        """Bytes of one sample of one channel."""
-        return self.frame_bytes // self.channels
-
 
 def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
     """Find format and samples of a WAV file; what is wrong with its header goes to `findings`.

@@ -19,7 +19,6 @@ from tapsig.simulate.structure import Structure, Tie, assemble
 from tapsig.units import FloatArray
 
 POSITIONS = ("inner-skin", "outer-skin", "frame", "latch-bracket")
-PARTS = dict(zip(POSITIONS, ("inner", "outer", "frame", "bracket"), strict=True))
 
 FLEET: Mapping[str, str] = {
     "heron": "train", "otter": "train", "lynx": "train",

@@ -89,16 +89,14 @@ def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
 
 
 def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehicle", step: float = STEP,
-                       speed: float = 1.0, weight: Callable[[Recording], float] | None = None,
-                       progress: Callable[[int], None] | None = None) -> CandidateTable:
+                       speed: float = 1.0, progress: Callable[[int], None] | None = None) -> CandidateTable:
     """Run the candidate core over labelled `recordings`; gap-free stretches count as recordings of their own.
 
     `step` is the predictor's. At another `speed` all is heard so much faster, as a smaller body would sound; times stay
-    those of the recording. `weight` gives the worth of a recording's candidates. Raises LabelError for a recording
-    without labels.
+    those of the recording. Every candidate weighs 1. Raises LabelError for a recording without labels.
     """
     parts: list[tuple[FloatArray, IntArray, FloatArray, IntArray]] = []
-    durations, groups, taps, weights = [], [], [], []
+    durations, groups, taps = [], [], []
     for number, recording in enumerate(recordings):
         if recording.labels is None:
             raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to fit to it")
@@ -115,7 +113,6 @@ def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehi
             durations.append((stop - start) / recording.fs)
             groups.append(name or f"recording {number}")
             taps.append(inside)
-            weights.append(np.full(onset_s.size, 1.0 if weight is None else weight(recording)))
         if progress is not None:
             progress(number + 1)
     if not parts:
@@ -124,7 +121,7 @@ def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehi
     return CandidateTable(
         np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]),
         np.concatenate([part[2] for part in parts]), np.concatenate([part[3] for part in parts]), owner,
-        np.array(durations), tuple(groups), tuple(taps), np.concatenate(weights),
+        np.array(durations), tuple(groups), tuple(taps), np.ones(owner.size),
     )  # fmt: skip
 
 

@@ -34,6 +34,8 @@ FEW_TAPS = 400
 """With fewer taps than this the shipped gate is refined; with more a new one is fitted as well, and the better kept."""
 MANY_TAPS = 1500
 """From so many taps on, a new gate may have larger trees."""
+FOLDS = 4
+"""Parts that are held out in turn."""
 SPEEDS = (0.72, 0.85, 1.18, 1.38)
 """A gate is also fitted to the recordings at these speeds: larger and smaller bodies ring lower and higher, and a few
 recordings hold only a few bodies. It is judged on the recordings as they are."""
@@ -57,7 +59,7 @@ class Crossed:
     scores: FloatArray
 
 
-def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds: int = 4, seed: int = 0,
+def fit_gate(table: CandidateTable, *, first: Boosting, second: Boosting, folds: int = FOLDS, seed: int = 0,
              columns: FloatArray | None = None, last_weights: FloatArray | None = None, remember_lower: bool = False,
              progress: Callable[[str], None] | None = None) -> Crossed:
     """Fit both sums of trees and the calibration, cross-fitted over groups.
@@ -111,14 +113,14 @@ def _asked(scores: FloatArray, taps: IntArray, weights: FloatArray, fold: IntArr
     return asked if both else weights
 
 
-def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, folds: int = 4, seed: int = 0) -> Crossed:
+def refine_gate(table: CandidateTable, gate: Gate, boosting: Boosting, *, seed: int = 0) -> Crossed:
     """Keep `gate`, and add a few trees to its second sum that mend what it gets wrong on `table`, cross-fitted."""
     rng = np.random.default_rng(seed)
     taps = (table.tap == 1).astype(np.int64)
     weights = np.where(table.tap < 0, 0.0, table.weights)
     first, start = score_rows(gate.first, table.rows), judge_table(table, gate)
     full = with_history(table, first, np.minimum(first, start) if gate.remember_lower else first)
-    fold = choose_folds(table, folds, rng)
+    fold = choose_folds(table, FOLDS, rng)
     crossed = start.copy()
     asked = _asked(first, taps, weights, fold)
     if boosting.trees:

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from tapsig.dsp.envelope import compute_envelope, follow_envelope
+from tapsig.dsp.envelope import ATTACK_S, RELEASE_S, compute_envelope, follow_envelope
+from tapsig.dsp.filters import one_pole_coefficient
 from tapsig.errors import ParameterError
 
 FS = 8000.0
@@ -11,8 +12,8 @@ FAST_S, SLOW_S = 0.125, 1.0  # IEC 61672-1, F and S
 
 
 def level_db(samples: np.ndarray, time_s: float, fs: float = FS) -> np.ndarray:
-    envelope = compute_envelope(samples, fs, attack_s=time_s, release_s=time_s, power=True)
-    return 20 * np.log10(np.maximum(envelope, 1e-12))
+    share = one_pole_coefficient(time_s, fs)
+    return 10 * np.log10(np.maximum(follow_envelope(samples**2, np.zeros(1), share, share), 1e-24))
 
 
 # IEC 61672-1, decay after the source stops: 10·lg(e)/τ = 34.7 and 4.34 dB/s (slopes computed from τ).
@@ -42,10 +43,10 @@ def test_tone_bursts_read_as_in_the_table(time_s: float, burst_ms: int, expected
 
 def test_attack_and_release_have_their_own_times() -> None:
     samples = np.concatenate([np.ones(800), np.zeros(800)])
-    envelope = compute_envelope(samples, FS, attack_s=0.005, release_s=0.05)
+    envelope = compute_envelope(samples, FS)
     # Closed forms: 1 - exp(-t/attack), then exp(-t/release).
-    assert envelope[39] == pytest.approx(1 - np.exp(-40 / FS / 0.005), rel=1e-9)
-    assert envelope[1199] / envelope[799] == pytest.approx(np.exp(-400 / FS / 0.05), rel=1e-9)
+    assert envelope[3] == pytest.approx(1 - np.exp(-4 / FS / ATTACK_S), rel=1e-9)
+    assert envelope[1199] / envelope[799] == pytest.approx(np.exp(-400 / FS / RELEASE_S), rel=1e-9)
 
 
 def test_it_equals_a_plain_loop_in_any_chunks() -> None:
@@ -59,11 +60,9 @@ def test_it_equals_a_plain_loop_in_any_chunks() -> None:
     assert np.array_equal(np.concatenate(parts), expected)
 
 
-def test_what_is_not_one_channel_or_has_no_time_is_refused() -> None:
+def test_what_is_not_one_channel_is_refused() -> None:
     with pytest.raises(ParameterError, match=r"\(3, 2\)"):
         compute_envelope(np.zeros((3, 2)), FS)
-    with pytest.raises(ParameterError, match="time_s"):
-        compute_envelope(np.zeros(3), FS, attack_s=0.0)
 
 
 def test_the_input_is_not_changed() -> None:

@@ -156,7 +156,7 @@ def test_a_wanted_rate_that_short_recordings_cannot_show_is_said(recordings: lis
 
 
 def test_too_few_taps_are_refused(recordings: list[Recording]) -> None:
-    few = [recording.with_labels(recording.labels[:3]) for recording in recordings[:1] if recording.labels]
+    few = [dataclasses.replace(recordings[0], labels=recordings[0].labels[:3])]
     with pytest.raises(ParameterError, match="20 are needed"):
         fit_detector(few)
 

@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -170,7 +170,7 @@ def test_kept_results_are_used_and_equal_those_computed(tmp_path: Path) -> None:
     again = score([variant], recordings, cache=cache)
     assert len(variant.runs) == 2
     assert json.dumps(first.rows()) == json.dumps(again.rows())
-    relabelled = score([variant], [recording.with_labels(()) for recording in recordings], cache=cache)
+    relabelled = score([variant], [replace(recording, labels=()) for recording in recordings], cache=cache)
     assert len(variant.runs) == 2  # labels are no reason to run a detector again
     assert relabelled.rows()[0]["fp"] == 3
 
