@@ -17,7 +17,8 @@ from tapsig.units import FloatArray, check_positive, check_range
 KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapper": True}
 """How the default detector's kernels are compiled: nothing that is not used, because the first start waits for it."""
 INNER: dict[str, Any] = {**KERNEL, "cache": False, "no_cpython_wrapper": True}
-"""… and those that only kernels call: part of these, so that nothing of their own is written to the cache."""
+"""… and those that only kernels call: part of these, so that nothing of their own is written to the cache. Called from
+Python they crash it, for they have no wrapper: call `f.py_func` there, or a kernel around it."""
 ONCE: dict[str, Any] = {**INNER, "inline": "always"}
 """… and those called in one place of one kernel: written into it first, or the compiler goes over them again with each
 function around them (the four parts of the features: a fifth of the first start)."""
