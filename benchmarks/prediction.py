@@ -141,8 +141,8 @@ def main() -> None:
         return
     header = list(rows[0])
     table = render_table(header, [[row[key] for key in header] for row in rows])
-    body = ("Train vehicles, all positions, simulated; the rise is that of a tap 0.1 to 0.5 s after another on the inner"
-            " skin in quiet. Each predictor is timed in a loop of its own, the shipped rule outside the core."
+    body = ("Train vehicles, all positions, simulated; the rise is that of a tap 0.1 to 0.5 s after another on the"
+            " inner skin in quiet. Each predictor is timed in a loop of its own, the shipped rule outside the core."
             f"\n\n```\n{table}\n```\n")
     write_section("Prediction", body, "python -m benchmarks.prediction")
     print(body)

@@ -51,6 +51,21 @@ def finite_number(value: object) -> float | None:
     return number if math.isfinite(number) else None
 
 
+def check_samples(name: str, values: npt.ArrayLike) -> FloatArray:
+    """Return `values` as float64; raise ParameterError unless they are 1-D, shape (n,), and finite.
+
+    >>> check_samples("samples", [1, 2])
+    array([1., 2.])
+    """
+    samples = np.ascontiguousarray(values, dtype=np.float64)
+    if samples.ndim != 1:
+        raise ParameterError(f"{name} has shape {samples.shape}; one channel (1-D) is needed")
+    if not np.isfinite(samples).all():
+        first = int(np.flatnonzero(~np.isfinite(samples))[0])
+        raise ParameterError(f"{name}[{first}] is {samples[first]}; every sample must be finite")
+    return samples
+
+
 def seconds_to_samples(seconds: float, fs: float, *, at_least: int = 0) -> int:
     """Nearest whole number of samples (halves up) in `seconds` at the rate `fs` (Hz).
 

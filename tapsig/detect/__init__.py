@@ -1,4 +1,4 @@
-"""Detectors of deliberate taps: one file a variant, a catalogue, and `detect`, which runs one."""
+"""Detectors of deliberate taps: a catalogue of them, and `detect`, which runs one."""
 
 from tapsig.detect.base import Detector, Variant, run_detector
 from tapsig.detect.catalogue import CATALOGUE

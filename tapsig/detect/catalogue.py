@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from tapsig.detect.base import Variant
 from tapsig.errors import ParameterError
 
-# Name and home (module:class) of each variant. To add one: write the class, add its line, and give it to the tests.
+# Name and home (module:class) of each variant. To add one: write the class, add its line; tests read it here.
 _HOMES = {
     "null": "tapsig.detect.chance:Null",
     "random": "tapsig.detect.chance:Random",

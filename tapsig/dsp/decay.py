@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.errors import ParameterError
-from tapsig.units import FloatArray, check_positive, seconds_to_samples
+from tapsig.units import FloatArray, check_positive, check_samples, seconds_to_samples
 
 # Evaluation ranges in dB under the start of the curve, and how far over the noise a range must end: ISO 3382-1.
 RANGES_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
@@ -90,10 +90,8 @@ def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float
     >>> round(compute_decay_curve(np.exp(-6.9078 * time_s / 0.5), 8000.0).compute_time("t30").t60_s, 3)
     0.5
     """
-    values = np.ascontiguousarray(samples, dtype=np.float64)
+    values = check_samples("samples", samples)
     check_positive("fs", fs)
-    if values.ndim != 1 or not np.isfinite(values).all():
-        raise ParameterError("samples must be 1-D and finite")
     if not noise_power >= 0:
         raise ParameterError(f"noise_power is {noise_power!r}; it must be 0 or above")
     power = values**2
@@ -195,9 +193,7 @@ def compute_band_decays(
     """
     from scipy.signal import butter, sosfilt  # heavy; only this function needs it
 
-    values = np.ascontiguousarray(samples, dtype=np.float64)
-    if values.ndim != 1 or not np.isfinite(values).all():
-        raise ParameterError("samples must be 1-D and finite")
+    values = check_samples("samples", samples)
     before = None if noise is None else np.asarray(noise, dtype=np.float64)
     bands = []
     for centre in list_octaves(fs, lowest_hz=lowest_hz):

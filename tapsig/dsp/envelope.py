@@ -4,8 +4,7 @@ import numba
 import numpy as np
 
 from tapsig.dsp.filters import one_pole_coefficient
-from tapsig.errors import ParameterError
-from tapsig.units import FloatArray
+from tapsig.units import FloatArray, check_samples
 
 ATTACK_S, RELEASE_S = 0.0005, 0.02
 
@@ -29,13 +28,11 @@ def follow_envelope(magnitudes: FloatArray, state: FloatArray, attack: float, re
 def compute_envelope(samples: FloatArray, fs: float) -> FloatArray:
     """Envelope of the magnitude of `samples`, shape (n,), in their unit; causal.
 
-    Raises ParameterError for samples that are not 1-D.
+    Raises ParameterError for samples that are not 1-D and finite.
 
     >>> float(compute_envelope(np.ones(8000), 8000.0)[-1].round(6))
     1.0
     """
-    samples = np.ascontiguousarray(samples, dtype=np.float64)
-    if samples.ndim != 1:
-        raise ParameterError(f"samples have shape {samples.shape}; one channel (1-D) is needed")
+    samples = check_samples("samples", samples)
     attack, release = one_pole_coefficient(ATTACK_S, fs), one_pole_coefficient(RELEASE_S, fs)
     return np.asarray(follow_envelope(np.abs(samples), np.zeros(1), attack, release))

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
 from tapsig.errors import ParameterError
-from tapsig.units import FloatArray, check_positive
+from tapsig.units import FloatArray, check_positive, check_samples
 
 ComplexArray = npt.NDArray[np.complex128]
 
@@ -140,12 +140,10 @@ def _are_one(mode: Mode, other: Mode) -> bool:
 
 def _check_ringdowns(ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike) -> list[FloatArray]:
     single = isinstance(ringdowns, np.ndarray) and ringdowns.ndim == 1
-    given = [np.asarray(values, dtype=np.float64) for values in ([ringdowns] if single else ringdowns)]  # type: ignore[union-attr]
+    given: list[npt.ArrayLike] = [ringdowns] if single else list(ringdowns)  # type: ignore[arg-type, list-item]
     if not given:
         raise ParameterError("ringdowns is empty; at least one is needed")
-    if any(values.ndim != 1 or not np.isfinite(values).all() for values in given):
-        raise ParameterError("every ring-down must be 1-D and finite")
-    return given
+    return [check_samples(f"ringdowns[{i}]", values) for i, values in enumerate(given)]
 
 
 def _plan(fs: float) -> tuple[int, int]:

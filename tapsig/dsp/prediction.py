@@ -11,8 +11,7 @@ from typing import Any
 import numba
 import numpy as np
 
-from tapsig.errors import ParameterError
-from tapsig.units import FloatArray, check_positive, check_range
+from tapsig.units import FloatArray, check_positive, check_range, check_samples
 
 KERNEL: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapper": True}
 """How the default detector's kernels are compiled: nothing that is not used, because the first start waits for it."""
@@ -82,7 +81,7 @@ def compute_innovation(samples: FloatArray, *, step: float = 0.03, floor_v: floa
     step : of the normalised update, in (0, 2); larger learns faster and forgets faster.
     floor_v : level under which nothing is learnt from the signal.
 
-    Raises ParameterError for parameters out of range or samples that are not 1-D.
+    Raises ParameterError for parameters out of range or samples that are not 1-D and finite.
 
     A sinusoid is foreseen once it has been learnt:
 
@@ -92,10 +91,7 @@ def compute_innovation(samples: FloatArray, *, step: float = 0.03, floor_v: floa
     """
     check_range("step", step, 1e-6, 2.0 - 1e-6)
     check_positive("floor_v", floor_v)
-    samples = np.ascontiguousarray(samples, dtype=np.float64)
-    if samples.ndim != 1:
-        raise ParameterError(f"samples have shape {samples.shape}; one channel (1-D) is needed")
-    return np.asarray(_innovation(samples, step, floor_v**2))
+    return np.asarray(_innovation(check_samples("samples", samples), step, floor_v**2))
 
 
 def decimate(samples: FloatArray, fs: float, *, rate_hz: float = WORKING_RATE_HZ) -> FloatArray:

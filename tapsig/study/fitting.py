@@ -31,7 +31,8 @@ from tapsig.units import FloatArray, IntArray, check_positive
 LEAST_TAPS = 20
 """Fewer taps than this are refused."""
 FEW_TAPS = 400
-"""With fewer taps than this the shipped gate is refined; with more a new one is fitted as well, and the better kept."""
+"""With fewer taps than this the shipped gate is refined or calibrated; with more a new one is fitted as well, and the
+best kept."""
 MANY_TAPS = 1500
 """From so many taps on, a new gate may have larger trees."""
 FOLDS = 4
@@ -205,7 +206,8 @@ class FittedDetector:
     """A detector fitted to recordings, what it is expected to do on others, and what stands against trusting that.
 
     `expected` counts on recordings of groups that the judging gate had not seen; `before` is the shipped detector on
-    the same recordings. `way` is "refined" or "new".
+    the same recordings. `way` is that of the gate: "refined" (trees added to
+    the shipped one), "calibrated" (the shipped one, its probability alone fitted) or "new".
     """
 
     variant: Tap

@@ -105,8 +105,10 @@ def test_a_band_faster_than_its_filter_says_so() -> None:
 
 
 def test_bad_input_is_refused_with_its_name() -> None:
-    with pytest.raises(ParameterError, match="1-D"):
+    with pytest.raises(ParameterError, match=r"samples has shape \(2, 9\)"):
         compute_decay_curve(np.ones((2, 9)), FS)
+    with pytest.raises(ParameterError, match=r"samples\[1\] is inf"):
+        compute_decay_curve(np.array([0.0, np.inf, np.nan]), FS)
     with pytest.raises(ParameterError, match="noise_power"):
         compute_decay_curve(np.ones(9), FS, noise_power=-1)
     with pytest.raises(ParameterError, match="measure"):
