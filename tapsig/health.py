@@ -125,9 +125,8 @@ def _count_bits(recording: Recording, noise: float) -> float:
     """Effective bits; the noise is at least that of the converter's rounding, which calm input does not show."""
     if recording.range_v is None:
         return math.nan
-    span = recording.range_v[1] - recording.range_v[0]
-    least = span / 2.0 ** (recording.adc_bits or math.inf) / math.sqrt(12.0)
-    return math.log2(span / (max(noise, least) * math.sqrt(12.0))) if max(noise, least) > 0 else math.nan
+    spread = max(noise * math.sqrt(12.0), recording.step_v)
+    return math.log2((recording.range_v[1] - recording.range_v[0]) / spread) if spread > 0 else math.nan
 
 
 def compare_channels(recordings: Sequence[Recording]) -> tuple[HealthFinding, ...]:
@@ -177,8 +176,8 @@ def _measure_noise(samples: FloatArray, fs: float) -> float:
 
 def _step_v(recording: Recording) -> float:
     """One count in volts: from the converter where it is known, else the smallest step that occurs."""
-    if recording.range_v is not None and recording.adc_bits is not None:
-        return (recording.range_v[1] - recording.range_v[0]) / 2**recording.adc_bits
+    if recording.step_v:
+        return recording.step_v
     levels = np.unique(recording.samples)
     return float(np.diff(levels).min()) if levels.size > 1 else math.nan
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
-from tapsig.units import FloatArray, IntArray, check_positive
+from tapsig.units import BoolArray, FloatArray, IntArray, check_positive
 
 TAP = "tap"
 
@@ -116,6 +116,23 @@ class Recording:
         """Onsets of the labels of kind "tap", in seconds, ascending; empty when not labelled."""
         return np.array([label.onset_s for label in self.labels or () if label.kind == TAP], dtype=np.float64)
 
+    @property
+    def step_v(self) -> float:
+        """Volts of one count of the converter; 0 where its rails or bits are not known."""
+        if self.range_v is None or self.adc_bits is None:
+            return 0.0
+        return (self.range_v[1] - self.range_v[0]) / 2**self.adc_bits
+
+    def at_rail(self) -> BoolArray:
+        """Which samples are at a known rail, shape (n,): at the lowest count or the highest, which is one count under
+        the upper rail. Unknown bits are taken as 16.
+        """
+        if self.range_v is None:
+            return np.zeros(self.samples.size, dtype=bool)
+        low, high = self.range_v
+        step = self.step_v or (high - low) / 2**16
+        return (self.samples <= low + 0.5 * step) | (self.samples >= high - 1.5 * step)
+
     def times_s(self, indices: IntArray) -> FloatArray:
         """Times in seconds of sample `indices`, gaps accounted for."""
         indices = np.asarray(indices)
@@ -192,7 +209,7 @@ class Detections:
         """No detections."""
         return cls(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
 
-    def select(self, mask: npt.NDArray[np.bool_]) -> "Detections":
+    def select(self, mask: BoolArray) -> "Detections":
         """The detections where `mask` (shape (n,)) is true."""
         return Detections(
             self.onset_samples[mask],

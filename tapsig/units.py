@@ -10,6 +10,7 @@ from tapsig.errors import ParameterError
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 
 def check_positive(name: str, value: float) -> float:

@@ -106,3 +106,13 @@ def _size(detections: Detections) -> int:
 def test_detections_travel_to_another_process() -> None:
     with concurrent.futures.ProcessPoolExecutor(1) as pool:
         assert pool.submit(_size, make_detections()).result() == 3
+
+
+def test_rails_and_step_of_a_converter() -> None:
+    """Of 10 bits over 5 V one count is 5/1024 V, and the highest count, 1023, lies one of them under 5 V."""
+    samples = np.array([0, 1, 512, 1022, 1023]) * 5 / 1024
+    recording = Recording(samples, 8000.0, range_v=(0.0, 5.0), adc_bits=10)
+    assert recording.step_v == 5 / 1024
+    assert recording.at_rail().tolist() == [True, False, False, False, True]
+    assert Recording(samples, 8000.0).step_v == 0.0
+    assert not Recording(samples, 8000.0).at_rail().any()

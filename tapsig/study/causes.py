@@ -36,16 +36,13 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from tapsig.detect.base import Variant, run_detector
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient, remove_slow
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import TAP, Detections, Recording
 from tapsig.score.matching import match_onsets
-from tapsig.units import FloatArray, amplitude_to_db, check_positive
-
-BoolArray = npt.NDArray[np.bool_]
+from tapsig.units import BoolArray, FloatArray, amplitude_to_db, check_positive
 
 HIGH_PASS_HZ = 20.0
 LEVEL_S = 0.03
@@ -162,7 +159,7 @@ class _Evidence:
         self._taps = recording.taps_s
         self._others = [label for label in recording.labels or () if label.kind != TAP]
         self._matching = match_onsets(self._taps, self._detected, window_s=window_s)
-        self._rails = _find_rails(recording)
+        self._rails = recording.at_rail()
 
     @property
     def hits(self) -> int:
@@ -278,12 +275,3 @@ def _piece_peaks(departures: FloatArray, fs: float) -> FloatArray:
     """Highest value of each whole piece of 30 ms."""
     size = max(1, min(departures.size, round(LEVEL_S * fs)))
     return np.asarray(departures[: departures.size // size * size].reshape(-1, size).max(axis=1))
-
-
-def _find_rails(recording: Recording) -> BoolArray:
-    """Which samples are at a known rail (within one and a half counts)."""
-    if recording.range_v is None:
-        return np.zeros(recording.samples.size, dtype=bool)
-    low, high = recording.range_v
-    step = (high - low) / 2 ** (recording.adc_bits or 16)
-    return (recording.samples <= low + 0.5 * step) | (recording.samples >= high - 1.5 * step)

@@ -4,16 +4,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from tapsig.dsp.decay import compute_decay_curve
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient, remove_slow
 from tapsig.errors import LabelError
 from tapsig.records import TAP, Recording
 from tapsig.study.dead_time import compute_dead_time_map
-from tapsig.units import FloatArray, IntArray, amplitude_to_db, seconds_to_samples
-
-BoolArray = npt.NDArray[np.bool_]
+from tapsig.units import BoolArray, FloatArray, IntArray, amplitude_to_db, seconds_to_samples
 
 HIGH_PASS_HZ = 20.0
 """Below it the body sways and the sensor's bias drifts; a knock has little there (common practice, no source)."""
@@ -91,21 +88,13 @@ def measure_levels(recording: Recording) -> Levels:
     taps_db = amplitude_to_db(peaks[peaks > 0])
     quiet = _mark_quiet(recording, times_s, taps_only=False)
     others = _mark_quiet(recording, times_s, taps_only=True)
-    step_v = _step(recording)
     return Levels(
         recording.source, recording.position, recording.scene, taps_db,
-        _level(max(step_v / math.sqrt(12), np.sqrt(np.mean(volts[quiet] ** 2))) if quiet.any() else 0.0),
-        _level(max(step_v, _nuisance_peak(volts, others, peak)) if others.any() else 0.0),
+        _level(max(recording.step_v / math.sqrt(12), np.sqrt(np.mean(volts[quiet] ** 2))) if quiet.any() else 0.0),
+        _level(max(recording.step_v, _nuisance_peak(volts, others, peak)) if others.any() else 0.0),
         _measure_ringing(recording, volts, taps, quiet),
         compute_dead_time_map(recording).room_db_ms if taps_db.size else math.nan,
     )  # fmt: skip
-
-
-def _step(recording: Recording) -> float:
-    """One step of the converter in volts, 0 where it is not known."""
-    if recording.range_v is None or recording.adc_bits is None:
-        return 0.0
-    return (recording.range_v[1] - recording.range_v[0]) / 2**recording.adc_bits
 
 
 def _level(volts: float) -> float:

@@ -154,6 +154,7 @@ def _cut_ringdowns(
     rebounds = np.array([label.onset_s for label in labels if label.kind == "rebound"])
     times = recording.times_s(np.arange(recording.samples.size))
     ends = np.array([stop for _, stop in recording.stretches()])
+    at_rail = recording.at_rail()
     least, kept, left_out = least_samples(recording.fs), [], Counter[str]()
     for tap in taps:
         own = rebounds[(rebounds > tap) & (rebounds < tap + REBOUND_S)]
@@ -165,22 +166,11 @@ def _cut_ringdowns(
         stop = min(stop, int(ends[np.searchsorted(ends, hit, side="right")])) if hit < times.size else start
         if stop - start < least:
             left_out[f"under {1e3 * least / recording.fs:.0f} ms before the next event or the end"] += 1
-        elif _is_clipped(recording, start, stop):
+        elif (at_rail[start : stop - 1] & at_rail[start + 1 : stop]).any():  # twice running
             left_out["clipped"] += 1
         else:
             kept.append(recording.samples[start:stop] - bias_v)
     return kept, dict(left_out)
-
-
-def _is_clipped(recording: Recording, start: int, stop: int) -> bool:
-    """Whether the ring-down touches a known rail twice running."""
-    if recording.range_v is None:
-        return False
-    low, high = recording.range_v
-    step = (high - low) / 2 ** (recording.adc_bits or 24)
-    samples = recording.samples[start:stop]
-    at_rail = (samples <= low + 0.5 * step) | (samples >= high - 1.5 * step)
-    return bool((at_rail[1:] & at_rail[:-1]).any())
 
 
 def _summarise_bands(ringdowns: Sequence[FloatArray], noise: FloatArray, fs: float) -> tuple[BandSummary, ...]:
