@@ -202,7 +202,9 @@ def write_model(crossed: Crossed, held: CandidateTable, plans: Sequence[str], ou
     probability = crossed.gate.probability(score_table(held, crossed.gate))
     least = float(f"{choose_probability(held, plans, probability):.4g}")
     report(held, plans, probability, least)
-    text = render_detector(Tap(probability=least, floor_v=FLOOR_V, dead_time_s=DEAD_TIME_S, gate=crossed.gate))
+    named = sorted(name for name, split in FLEET.items() if split == "train")
+    gate = dataclasses.replace(crossed.gate, fitted_to=tuple(named))
+    text = render_detector(Tap(probability=least, floor_v=FLOOR_V, dead_time_s=DEAD_TIME_S, gate=gate))
     document = json.loads(text)
     document["note"] = (
         "fitted by benchmarks/train_gate.py to simulated recordings and real hits; a node is"

@@ -54,8 +54,8 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.study.cache import ResultCache  # heavy rooms load when they are used
     from tapsig.study.positions import study_positions
 
-    variants = load_variants(args.detectors or DETECTORS)
     corpus = choose_labelled(args.corpus, split=args.split, vehicle=args.vehicle)
+    variants = load_variants(args.detectors or DETECTORS, corpus)
     with progress_bar(2 * len(corpus), "recordings") as advance:
         study = study_positions(
             variants, corpus, criterion=args.criterion, window_s=args.window, jobs=args.jobs, cluster=args.dask,

@@ -108,16 +108,19 @@ def choose_labelled(folder: str, *, split: str = "all", vehicle: str | None = No
         note(f"{len(chosen.entries) - len(labelled)} recordings without labels are left out")
     if not labelled:
         raise LabelError(f"{folder} has no labelled recordings of that choice; name label files in its corpus.csv")
-    if split == "all" and {entry.split for entry in labelled} > {"train"}:
-        note("note: all splits are scored; a detector that was fitted on some of them flatters itself (--split test)")
     return dataclasses.replace(chosen, entries=labelled)
 
 
-def load_variants(detectors: Sequence[str]) -> "dict[str, Variant]":
-    """Detectors by the words that name them."""
-    from tapsig.detect import load_detector  # heavy rooms load when they are used
+def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "dict[str, Variant]":
+    """Detectors by the words that name them; those that were fitted to some of `corpus` are told."""
+    from tapsig.detect.saved import find_fitted, load_detector  # heavy rooms load when they are used
 
-    return {str(spec): load_detector(spec) for spec in detectors}
+    variants = {str(spec): load_detector(spec) for spec in detectors}
+    for name, variant in variants.items():
+        if seen := find_fitted(variant, corpus.entries):
+            note(f"note: {name} was fitted to recordings of {', '.join(seen)}, which are among these: the figures"
+                 " flatter it; the honest ones are those that tapsig fit printed, or those on others (--split test)")
+    return variants
 
 
 def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus") -> "ScoreTable":
@@ -125,7 +128,7 @@ def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Co
     from tapsig.study.cache import ResultCache  # heavy rooms load when they are used
     from tapsig.study.scoring import score
 
-    variants = load_variants(detectors)
+    variants = load_variants(detectors, corpus)
     cache = None if args.cache is None else ResultCache(args.cache)
     with progress_bar(len(corpus), "recordings") as advance:
         return score(

@@ -156,7 +156,8 @@ class Gate:
     """Two sums of trees, and the slope and offset that turn the second's score into a probability (Platt 1999).
 
     Those after a candidate know it by its first score or, with `remember_lower`, by its last where that is lower: never
-    by one that those before it have raised, or rain would lead on to more rain.
+    by one that those before it have raised, or rain would lead on to more rain. `fitted_to` names the vehicles, or
+    without these the files, that it has seen: figures on recordings of them flatter it.
     """
 
     first: Trees
@@ -164,6 +165,7 @@ class Gate:
     slope: float
     offset: float
     remember_lower: bool = False
+    fitted_to: tuple[str, ...] = ()
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Gate) and self.to_json() == other.to_json()
@@ -196,7 +198,8 @@ class Gate:
     def to_json(self) -> dict[str, object]:
         """Plain data for JSON."""
         return {"first": self.first.to_json(FEATURES), "second": self.second.to_json(ALL_FEATURES),
-                "slope": _short(self.slope), "offset": _short(self.offset), "remember_lower": self.remember_lower}
+                "slope": _short(self.slope), "offset": _short(self.offset), "remember_lower": self.remember_lower,
+                "fitted_to": list(self.fitted_to)}
 
     @classmethod
     def from_json(cls, document: object) -> "Gate":
@@ -209,6 +212,9 @@ class Gate:
         lower = document.get("remember_lower", False)
         if not isinstance(lower, bool):
             raise ParameterError(f"the gate's remember_lower is {lower!r}; it must be true or false")
+        seen = document.get("fitted_to", [])  # older files do not say it
+        if not isinstance(seen, list) or not all(isinstance(name, str) for name in seen):
+            raise ParameterError(f"the gate's fitted_to is {str(seen)[:60]!r}; it must be a list of names")
         return cls(Trees.from_json(document.get("first"), FEATURES),
                    Trees.from_json(document.get("second"), ALL_FEATURES), slope, _number(document.get("offset")),
-                   lower)
+                   lower, tuple(seen))

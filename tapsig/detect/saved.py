@@ -8,13 +8,15 @@ import importlib
 import json
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from tapsig.detect.base import Variant
 from tapsig.detect.catalogue import CATALOGUE, variant_class
 from tapsig.errors import ParameterError
+from tapsig.load.corpus import CorpusEntry
 from tapsig.load.files import replace_file
+from tapsig.records import Recording
 from tapsig.units import finite_number
 
 FORMAT, VERSION = "tapsig-detector", 1
@@ -47,6 +49,18 @@ def write_detector(variant: Variant, path: str | Path) -> None:
     Raises ParameterError for a variant that is not of the catalogue: a file may not name code to run.
     """
     replace_file(Path(path), render_detector(variant).encode())
+
+
+def name_heard(recording: Recording | CorpusEntry) -> str:
+    """What a fit to `recording` remembers of it: the vehicle, or without one the file's name; "" without both."""
+    path = recording.source if isinstance(recording, Recording) else recording.path
+    return recording.vehicle or Path(path).name
+
+
+def find_fitted(variant: Variant, recordings: Iterable[Recording | CorpusEntry]) -> tuple[str, ...]:
+    """Names of those among `recordings` that `variant` was fitted to (`Gate.fitted_to`): figures on them flatter it."""
+    fitted = set(getattr(getattr(variant, "gate", None), "fitted_to", ()))
+    return tuple(sorted(fitted.intersection(map(name_heard, recordings))))
 
 
 def render_detector(variant: Variant) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 
 from tapsig.detect.candidates import HIGHEST_FS, LOWEST_FS
 from tapsig.detect.gate import ALL_FEATURES, HOPELESS, Gate
+from tapsig.detect.saved import name_heard
 from tapsig.detect.tap import Tap
 from tapsig.errors import ParameterError
 from tapsig.features import FEATURES
@@ -288,7 +289,9 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
                              false_alarms_per_hour=false_alarms_per_hour)
     start = score_table(table, shipped.gate)
     before = operate(table, shipped.gate.probability(start), shipped.probability, shipped.dead_time_s)
-    variant = replace(shipped, gate=chosen.gate, probability=point.probability, floor_v=floor_v)
+    seen = {*chosen.gate.fitted_to, *map(name_heard, recordings)} - {""}
+    gate = replace(chosen.gate, fitted_to=tuple(sorted(seen)))
+    variant = replace(shipped, gate=gate, probability=point.probability, floor_v=floor_v)
     groups = len(set(table.groups))
     notes = tuple(_warnings(taps, heard, groups, point, before, false_alarms_per_hour, way))
     return FittedDetector(variant, way, taps, heard, groups, table.durations_s.size, point, before, notes)

@@ -17,7 +17,7 @@ from tapsig.errors import ParameterError
 from tapsig.features import FAMILIES, FEATURES
 from tapsig.records import Detections
 from tapsig.score.matching import match_onsets
-from tapsig.simulate import simulate_scene
+from tapsig.simulate import FLEET, simulate_scene
 from tapsig.study.boosting import Boosting, join_sums
 from tapsig.study.candidate_table import score_rows
 
@@ -110,10 +110,17 @@ def test_a_wrong_node_is_refused(node: object) -> None:
 
 
 @pytest.mark.parametrize(("key", "value", "says"), [("slope", 10**400, "must be a finite number"),
+                                                    ("fitted_to", [3], "must be a list of names"),
                                                     ("first", {"base": 0.0, "trees": []}, "at least one")])
 def test_a_gate_that_cannot_judge_is_refused(key: str, value: object, says: str) -> None:
     with pytest.raises(ParameterError, match=says):
         Gate.from_json(shipped_gate().to_json() | {key: value})
+
+
+def test_a_gate_that_does_not_say_what_it_was_fitted_to_is_read() -> None:
+    document = shipped_gate().to_json()
+    assert document.pop("fitted_to") == sorted(name for name, split in FLEET.items() if split == "train")
+    assert Gate.from_json(document).fitted_to == ()
 
 
 def test_history_sees_a_steady_group_before_a_tap() -> None:

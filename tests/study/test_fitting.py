@@ -10,7 +10,9 @@ import pytest
 
 from tapsig.cli import fit as fit_command
 from tapsig.cli import main
-from tapsig.detect import detect, load_detector
+from tapsig.detect import detect, load_detector, write_detector
+from tapsig.detect.fixed_threshold import FixedThreshold
+from tapsig.detect.saved import find_fitted
 from tapsig.detect.tap import Tap
 from tapsig.errors import LabelError, ParameterError
 from tapsig.features import FEATURES
@@ -205,7 +207,8 @@ def write_corpus(folder: Path, recordings: list[Recording]) -> None:
 
 @pytest.fixture
 def corpus(tmp_path: Path, recordings: list[Recording]) -> Path:
-    write_corpus(tmp_path, recordings)
+    names = {"heron": "van", "otter": ""}
+    write_corpus(tmp_path, [dataclasses.replace(each, vehicle=names[each.vehicle]) for each in recordings])
     return tmp_path
 
 
@@ -213,9 +216,25 @@ def test_fit_command_writes_a_detector_that_loads(corpus: Path, capsys: pytest.C
     out = corpus / "mine.json"
     assert main(["fit", str(corpus), "--out", str(out), "--format", "json"]) == 0
     printed = json.loads(capsys.readouterr().out)
-    assert printed["rows"][0]["groups"] == 2
-    assert isinstance(load_detector(out), Tap)
+    assert printed["rows"][0]["groups"] == 5  # a vehicle, and four files without one
+    variant = load_detector(out)
+    assert isinstance(variant, Tap)
+    assert {"van", "4.wav", "7.wav"} <= set(variant.gate.fitted_to)
     assert main(["fit", str(corpus), "--out", str(out)]) == 2  # not replaced without --force
+
+
+def test_scoring_what_a_detector_was_fitted_to_is_told(
+    corpus: Path, recordings: list[Recording], capsys: pytest.CaptureFixture[str]
+) -> None:
+    mine = corpus / "mine.json"
+    gate = dataclasses.replace(Tap().gate, fitted_to=("van", "7.wav", "elsewhere"))
+    write_detector(dataclasses.replace(Tap(), gate=gate), mine)
+    assert main(["score", str(corpus), "--detector", str(mine), "--detector", "tap"]) == 0
+    said = [line for line in capsys.readouterr().err.splitlines() if "was fitted to" in line]
+    assert len(said) == 1  # the shipped one has heard of none of these
+    assert f"{mine} was fitted to recordings of 7.wav, van, which are among these" in said[0]
+    assert find_fitted(Tap(), recordings) == ("heron", "otter")
+    assert find_fitted(FixedThreshold(), recordings) == ()
 
 
 def test_fit_command_needs_a_file_to_write() -> None:
