@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import choose_labelled
-from tapsig.cli.output import check_out, note, render_rows, write_atomically
+from tapsig.cli.output import check_out, note, progress_bar, render_rows, write_atomically
 
 if TYPE_CHECKING:
     from tapsig.study.fitting import FittedDetector
@@ -39,7 +39,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fit, write, and say what came of it."""
-    from tapsig.cli.score import progress_bar  # heavy rooms load when they are used
     from tapsig.detect.saved import render_detector
     from tapsig.load import load_corpus
     from tapsig.study.fitting import fit_detector

@@ -1,18 +1,21 @@
 """How every command shows rows: a table for people, csv or json for programs; and how it writes files."""
 
 import argparse
+import contextlib
 import csv
 import io
 import json
 import math
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
 from tapsig.errors import ParameterError
 
 UNDEFINED = "–"
+SILENCE_S = 30.0
 ENDINGS = {".csv": "csv", ".json": "json"}
 
 
@@ -44,6 +47,11 @@ def check_out(path: Path, *, force: bool) -> None:
         raise ParameterError(f"--out: the folder {path.parent} does not exist; make it first")
 
 
+def is_page(args: argparse.Namespace) -> bool:
+    """Whether --out asks for a page."""
+    return args.out is not None and args.out.suffix.lower() in (".html", ".htm")
+
+
 def format_cell(value: object) -> str:
     """One cell of a table: undefined as –, floats with four significant digits.
 
@@ -57,6 +65,14 @@ def format_cell(value: object) -> str:
     if isinstance(value, float):
         return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.4g}"
     return str(value)
+
+
+def format_interval(value: object, low: object, high: object, digits: int) -> str:
+    """A value with its interval in brackets; – where undefined."""
+    if not isinstance(value, float) or value != value:
+        return "–"
+    edges = "" if not isinstance(low, float) or low != low else f" ({low:.{digits}f}–{high:.{digits}f})"
+    return f"{value:.{digits}f}{edges}"
 
 
 def render_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -170,3 +186,27 @@ def emit(text: str, args: argparse.Namespace) -> None:
 def note(text: str) -> None:
     """A note to the person at the terminal: stderr, so that it never mixes with results."""
     print(text, file=sys.stderr)
+
+
+@contextlib.contextmanager
+def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
+    """Yields a function that takes how many of `total` are done.
+
+    On a terminal it shows a bar with the time left; into a file, a line every half minute.
+    """
+    from tqdm import tqdm
+
+    to_terminal = sys.stderr.isatty()
+    with tqdm(total=total, unit=f" {unit}", leave=False, file=sys.stderr, disable=not to_terminal) as bar:
+        begun = told = time.monotonic()
+
+        def advance(done: int) -> None:
+            nonlocal told
+            now = time.monotonic()
+            if to_terminal:
+                bar.update(done - bar.n)
+            elif now - told >= SILENCE_S and 0 < done < total:
+                told = now
+                note(f"{done} of {total} {unit}, about {(now - begun) / done * (total - done) / 60:.1f} min left")
+
+        yield advance

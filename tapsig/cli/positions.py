@@ -13,17 +13,16 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.output import add_output_arguments, emit, render_rows, render_table
-from tapsig.cli.score import (
-    SPLITS,
-    add_work_arguments,
-    choose_labelled,
-    describe_command,
+from tapsig.cli.output import (
+    add_output_arguments,
+    emit,
     format_interval,
     is_page,
-    load_variants,
     progress_bar,
+    render_rows,
+    render_table,
 )
+from tapsig.cli.running import add_detector_arguments, describe_command, load_variants, open_labelled
 from tapsig.score.criteria import CRITERIA
 
 if TYPE_CHECKING:
@@ -36,16 +35,8 @@ DETECTORS = ("fixed-threshold", "tap")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig positions`."""
-    parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
-    parser.add_argument("--split", choices=SPLITS, default="all", help="which recordings; default: all")
-    parser.add_argument("--vehicle", metavar="NAME", help="only this vehicle; default: all")
-    parser.add_argument(
-        "--detector", action="append", metavar="NAME", dest="detectors",
-        help=f"as in 'tapsig score'; may be repeated; default: {' and '.join(DETECTORS)}",
-    )  # fmt: skip
+    add_detector_arguments(parser, f"as in 'tapsig score'; may be repeated; default: {' and '.join(DETECTORS)}")
     parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="what the ranking goes by; default: f1")
-    parser.add_argument("--window", type=float, default=0.05, metavar="S", help="matching window; default: 0.05")
-    add_work_arguments(parser)
     add_output_arguments(parser)
 
 
@@ -54,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.study.cache import ResultCache  # heavy rooms load when they are used
     from tapsig.study.positions import study_positions
 
-    corpus = choose_labelled(args.corpus, split=args.split, vehicle=args.vehicle)
+    corpus = open_labelled(args)
     variants = load_variants(args.detectors or DETECTORS, corpus)
     with progress_bar(2 * len(corpus), "recordings") as advance:
         study = study_positions(

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.entry import add_entry_arguments, build_parameters
-from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
+from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows
 from tapsig.entry import parse_code
 from tapsig.errors import ParameterError
 
@@ -125,7 +125,6 @@ def _shorten(row: Mapping[str, object]) -> dict[str, object]:
 
 
 def _observe(args: argparse.Namespace, chosen: "Chosen", question: "RiskQuestion") -> "Observations":
-    from tapsig.cli.score import progress_bar
     from tapsig.detect import CATALOGUE, load_detector
     from tapsig.study.risk import observe_recordings
 

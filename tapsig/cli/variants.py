@@ -11,16 +11,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.output import add_output_arguments, emit, render_rows, render_table
-from tapsig.cli.score import (
-    SPLITS,
-    add_work_arguments,
-    choose_labelled,
-    describe_command,
-    format_interval,
-    is_page,
-    score_corpus,
-)
+from tapsig.cli.output import add_output_arguments, emit, format_interval, is_page, render_rows, render_table
+from tapsig.cli.running import add_detector_arguments, describe_command, open_labelled, score_corpus
 from tapsig.errors import ParameterError
 from tapsig.score.criteria import CRITERIA
 
@@ -33,15 +25,8 @@ RATES_PER_HOUR = (1.0, 10.0, 100.0, 1000.0)
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig variants`."""
-    parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
-    parser.add_argument("--split", choices=SPLITS, default="all", help="which recordings; default: all")
-    parser.add_argument(
-        "--detector", action="append", metavar="NAME", dest="detectors",
-        help=f"as in 'tapsig score'; at least two; default: {' and '.join(DETECTORS)}",
-    )  # fmt: skip
+    add_detector_arguments(parser, f"as in 'tapsig score'; at least two; default: {' and '.join(DETECTORS)}")
     parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="what is compared; default: f1")
-    parser.add_argument("--window", type=float, default=0.05, metavar="S", help="matching window; default: 0.05")
-    add_work_arguments(parser)
     add_output_arguments(parser)
 
 
@@ -52,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     names = list(dict.fromkeys(args.detectors or DETECTORS))
     if len(names) < 2:
         raise ParameterError(f"--detector names only {names[0]!r}; a comparison needs two")
-    table = score_corpus(args, names, choose_labelled(args.corpus, split=args.split))
+    table = score_corpus(args, names, open_labelled(args))
     pairs = compare_variants(table, *names, criterion=args.criterion)
     if is_page(args):
         from tapsig.report.variants_page import render_variants_page

@@ -1,0 +1,89 @@
+"""What the commands that run detectors over a corpus share: score, positions and variants."""
+
+import argparse
+import dataclasses
+import shlex
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tapsig.cli.choosing import CHOICES, add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.output import note, progress_bar
+
+if TYPE_CHECKING:
+    from tapsig.detect import Variant
+    from tapsig.load import Corpus
+    from tapsig.study.scoring import ScoreTable
+
+WINDOW_S = 0.05
+
+
+def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> None:
+    """The corpus and what of it, the detectors, the matching window, how much runs at once, and what is kept."""
+    parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
+    parser.add_argument("--detector", action="append", metavar="NAME", dest="detectors", help=detectors)
+    parser.add_argument(
+        "--window", type=float, default=WINDOW_S, metavar="S",
+        help=f"a detection counts when it is at most so many seconds from the tap; default: {WINDOW_S}",
+    )  # fmt: skip
+    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
+    parser.add_argument("--dask", metavar="ADDRESS", help="work on the cluster of this Dask scheduler, tcp://HOST:PORT")
+    parser.add_argument(
+        "--cache", type=Path, metavar="DIR",
+        help="keep the detections there; what is there already is not computed again, also after a stop",
+    )  # fmt: skip
+    add_corpus_arguments(parser)
+
+
+def open_labelled(args: argparse.Namespace) -> "Corpus":
+    """The corpus with only the labelled recordings that the options choose."""
+    from tapsig.load import load_corpus  # heavy rooms load when they are used
+
+    corpus = load_corpus(args.corpus)
+    labelled = choose_labelled([corpus], list_given(args))
+    return dataclasses.replace(corpus, entries=tuple(entry for _, entry in labelled))
+
+
+def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "dict[str, Variant]":
+    """Detectors by the words that name them; those that were fitted to some of `corpus` are told."""
+    from tapsig.detect.saved import find_fitted, load_detector  # heavy rooms load when they are used
+
+    variants = {str(spec): load_detector(spec) for spec in detectors}
+    for name, variant in variants.items():
+        if seen := find_fitted(variant, corpus.entries):
+            note(f"note: {name} was fitted to recordings of {', '.join(seen)}, which are among these: the figures"
+                 " flatter it; the honest ones are those that tapsig fit printed, or those on others (--split test)")
+    return variants
+
+
+def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus") -> "ScoreTable":
+    """Score by the options --window, --jobs, --dask and --cache, with progress."""
+    from tapsig.study.cache import ResultCache  # heavy rooms load when they are used
+    from tapsig.study.scoring import score
+
+    variants = load_variants(detectors, corpus)
+    cache = None if args.cache is None else ResultCache(args.cache)
+    with progress_bar(len(corpus), "recordings") as advance:
+        return score(
+            variants, corpus, window_s=args.window, jobs=args.jobs, cluster=args.dask, cache=cache, progress=advance
+        )
+
+
+
+
+_OPTIONS = {"criterion": "f1", "window": WINDOW_S, "jobs": 1, "dask": None, "cache": None, "out": None, "force": False}
+
+
+def describe_command(name: str, args: argparse.Namespace) -> str:
+    """The command with its options, as one would type it, for the page that it makes."""
+    words = ["tapsig", name, args.corpus]
+    for detector in args.detectors or ():
+        words += ["--detector", detector]
+    for choice in CHOICES:
+        for value in getattr(args, choice) or ():
+            words += [f"--{choice}", value]
+    for option, default in _OPTIONS.items():
+        value = getattr(args, option, default)
+        if value != default:
+            words += [f"--{option}"] if value is True else [f"--{option}", str(value)]
+    return shlex.join(words)
