@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapsig.detect.base import Variant
+from tapsig.detect.base import Variant, run_detector
 from tapsig.entry import EntryParameters, decode_taps
 from tapsig.records import Recording
 from tapsig.standby import DAY_S, Battery, DutyCycle, compute_days
@@ -209,9 +209,8 @@ class FirstTap:
     def _is_heard(self, variant: Variant, start: int) -> bool:
         """Whether a detector that starts at sample `start` finds this tap before the next one comes."""
         stop = int(np.searchsorted(self.times_s, self.next_s - MATCH_WINDOW_S))
-        detector = variant.build(self.recording.fs)
-        found = [detector.push(self.recording.samples[start:stop]), detector.flush()]
-        index = np.concatenate([part.accepted().onset_samples for part in found]) + start
+        heard = dataclasses.replace(self.recording, samples=self.recording.samples[start:stop], gaps=())
+        index = run_detector(variant, heard).accepted().onset_samples + start
         return bool((np.abs(self.recording.times_s(index) - self.taps_s[0]) <= MATCH_WINDOW_S).any())
 
 
