@@ -37,7 +37,7 @@ from tapsig.features import (
 )
 from tapsig.units import FloatArray, IntArray
 
-LOWEST_FS, HIGHEST_FS = 250.0, 200_000.0
+LOWEST_FS, HIGHEST_FS = 334.0, 200_000.0  # from the lowest on, LATENCY_S and one sample are at most 40 ms
 LATENCY_S = 0.037
 """From the onset's block at most 9 ms to the trigger and 24 ms to the decision; the blocks' lengths; the refinement."""
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from tapsig.detect import load_detector, write_detector
+from tapsig.detect.candidates import HIGHEST_FS, LOWEST_FS
 from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES, Gate, Trees, judge
 from tapsig.detect.history import HISTORY, LIKENESS, fill_history, new_history, remember
 from tapsig.detect.tap import Tap, shipped_gate
@@ -227,3 +228,16 @@ def test_a_saved_tap_detector_reads_back_equal(tmp_path: "pytest.TempPathFactory
 def test_a_parameter_out_of_range_is_refused(name: str, value: float) -> None:
     with pytest.raises(ParameterError, match=name):
         Tap(**{name: value})
+
+
+@pytest.mark.parametrize("fs", [LOWEST_FS, 1000.0, 8000.0, 48_000.0, HIGHEST_FS])
+def test_every_decision_comes_within_40_ms(fs: float) -> None:
+    samples = np.random.default_rng(2).standard_normal(int(4 * fs)) * 1e-3
+    for second in (1, 2, 3):
+        ring = np.exp(-np.arange(int(0.2 * fs)) / (0.02 * fs)) * np.sin(2 * np.pi * 120 * np.arange(int(0.2 * fs)) / fs)
+        samples[int(second * fs) : int(second * fs) + ring.size] += 0.3 * ring
+    detector = Tap().build(fs, keep_rejected=True)
+    assert detector.latency_s <= 0.040 + 1e-9
+    found = detector.push(samples)
+    assert len(found) >= 3
+    assert np.all(found.decided_samples - found.onset_samples <= detector.latency_s * fs)
