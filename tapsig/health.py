@@ -27,6 +27,7 @@ LOAD_ADVICE = {
     "rate-varies": ("warning", "sample from a timer interrupt; split the log where the rate changes"),
     "rate-differs": ("warning", "correct the rate you gave, or the file's"),
     "volts-assumed": ("note", "name the column volts or mv, or give the bits of the converter"),
+    "decimal-comma": ("note", "nothing, if it is one column; else put a header such as time_us,adc before it"),
     "signed-counts": ("note", "nothing, if the converter gives signed counts"),
     "out-of-range": ("error", "check adc_bits; a count outside the converter's range is a reading fault"),
     "beyond-full-scale": ("error", "give --full-scale-v as the recorder was set"),

@@ -76,11 +76,6 @@ def seconds_to_samples(seconds: float, fs: float, *, at_least: int = 0) -> int:
     return max(at_least, math.floor(seconds * fs + 0.5))
 
 
-def samples_to_seconds(samples: int, fs: float) -> float:
-    """Duration in seconds of `samples` at the rate `fs` (Hz)."""
-    return samples / fs
-
-
 @overload
 def amplitude_to_db(ratio: float) -> float: ...
 @overload

@@ -84,20 +84,25 @@ def main(argv: Sequence[str] | None = None) -> int:
             args.settle(args)
         return int(module.run(args))
     except ParameterError as error:
-        return _fail(error, EXIT_CALL, debug=args.debug)
+        return _fail(error, EXIT_CALL, args)
     except BrokenPipeError:  # the reader of our output has gone, as `head` does
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_FINE
     except (TapsigError, OSError, MemoryError) as error:
-        return _fail(error, EXIT_DATA, debug=args.debug)
+        return _fail(error, EXIT_DATA, args)
     except KeyboardInterrupt:
         print("tapsig: stopped", file=sys.stderr)
         return 130
 
 
-def _fail(error: BaseException, code: int, *, debug: bool) -> int:
-    if debug:
+def _fail(error: BaseException, code: int, args: argparse.Namespace) -> int:
+    if args.debug:
         raise error
-    words = ARGUMENT.sub(lambda match: f"--{match[1].replace('_', '-')}{' ' if match[2] else ''}", str(error))
+    def name_option(match: re.Match[str]) -> str:
+        known = match[1] in args  # else the command takes a corpus, whose manifest tells it
+        option = f"--{match[1].replace('_', '-')}" if known else f"{match[1].replace('fs', 'fs_hz')} in corpus.csv"
+        return option + (" " if match[2] else "")
+
+    words = ARGUMENT.sub(name_option, str(error))
     print(f"tapsig: {words or type(error).__name__}", file=sys.stderr)
     return code

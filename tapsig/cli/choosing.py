@@ -34,7 +34,8 @@ def add_corpus_arguments(parser: argparse.ArgumentParser) -> None:
     """Which recordings of a corpus."""
     group = parser.add_argument_group("choosing from a corpus (each may be repeated)")
     for name in CHOICES:
-        group.add_argument(f"--{name}", action="append", metavar="NAME", help=f"only this {name}")
+        words = "train, validation, test or all (default)" if name == "split" else f"only this {name}"
+        group.add_argument(f"--{name}", action="append", metavar="NAME", help=words)
 
 
 def add_plot_argument(parser: argparse.ArgumentParser, what: str, *, option: str = "--plot") -> None:
@@ -44,7 +45,10 @@ def add_plot_argument(parser: argparse.ArgumentParser, what: str, *, option: str
 
 def list_given(args: argparse.Namespace) -> "dict[str, Choice]":
     """What the options of `add_corpus_arguments` ask for."""
-    return {name: getattr(args, name) for name in CHOICES if getattr(args, name)}
+    given = {name: getattr(args, name) for name in CHOICES if getattr(args, name)}
+    if "all" in given.get("split", ()):
+        del given["split"]
+    return given
 
 
 def choose(corpora: "Sequence[Corpus]", given: "Mapping[str, Choice]") -> "list[Corpus]":

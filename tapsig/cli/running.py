@@ -52,7 +52,7 @@ def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "dict[str, Vari
     for name, variant in variants.items():
         if seen := find_fitted(variant, corpus.entries):
             note(f"note: {name} was fitted to recordings of {', '.join(seen)}, which are among these: the figures"
-                 " flatter it; the honest ones are those that tapsig fit printed, or those on others (--split test)")
+                 " flatter it; the honest ones are those that tapsig fit printed, or those on vehicles it never met")
     return variants
 
 
@@ -67,8 +67,6 @@ def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Co
         return score(
             variants, corpus, window_s=args.window, jobs=args.jobs, cluster=args.dask, cache=cache, progress=advance
         )
-
-
 
 
 _OPTIONS = {"criterion": "f1", "window": WINDOW_S, "jobs": 1, "dask": None, "cache": None, "out": None, "force": False}

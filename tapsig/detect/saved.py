@@ -117,7 +117,7 @@ def _require_variant(found: object, what: str) -> Variant:
     if not callable(getattr(found, "build", None)) or not isinstance(getattr(found, "name", None), str):
         raise ParameterError(
             f"{what} is a {type(found).__name__}; a detector variant has a text `name`"
-            " and `build(fs, *, keep_rejected=False)`"
+            " and `build(fs, *, keep_rejected=False)`, a built one `fs`, `latency_s`, `push`, `flush` and `reset`"
         )
     return typing.cast(Variant, found)
 

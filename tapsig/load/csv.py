@@ -14,7 +14,7 @@ from tapsig.load.logtext import read_log_blocks
 from tapsig.records import Recording
 
 MOST_OUT_OF_RANGE = 0.05
-MOST_OVER = 1.05  # of full scale: volts are reckoned with a nominal reference
+MOST_OVER = 2.0  # volts may pass a nominal full scale, but not so far
 FIRST_VALUES, FEWEST_RISING = 1 << 16, 32
 DAY_S = 86400.0
 COUNTER_WRAP = 2.0**32
@@ -31,24 +31,35 @@ def read_csv(path: Path, *, channel: int, full_scale_v: float | None, adc_bits: 
     fs = _overrule(findings, "fs", fs, preamble_number(source, preamble, "fs_hz"))
     full_scale_v = _overrule(findings, "full_scale_v", full_scale_v, preamble_number(source, preamble, "full_scale_v"))
     bits = _overrule(findings, "adc_bits", adc_bits, preamble_number(source, preamble, "adc_bits"))
+    if layout.comma_guessed:
+        findings.add("decimal-comma", f"{layout.example[:40]!r} is taken as one number with a decimal comma",
+                     line=layout.first_line)  # fmt: skip
     choice = choose_columns(source, layout, channel=channel, time_unit=time_unit, timeless=fs is not None)
     bytes_a_line = len(first) / max(1, first.count(b"\n"))
     reader = LineReader(source, layout, choice, findings, int(1.02 * path.stat().st_size / bytes_a_line) + 1000)
     table = reader.read(chain([first], blocks))
     _refuse_clock(source, layout, choice, table)
-    counts, scale_v, converter_bits = _value_scale(source, choice, table, bits, full_scale_v, findings)
+    counts, scale_v, converter_bits = _value_scale(source, layout, choice, table, bits, full_scale_v, findings)
     range_v = None
-    if counts:
-        table, lowest = _drop_out_of_range(source, table, converter_bits or 0, findings)
+    if counts and converter_bits is not None:
+        lowest = _lowest_count(table, converter_bits, findings)
+        highest = lowest + (1 << converter_bits) - 1
+        what = f"counts of {converter_bits} bits, {lowest} to {highest}"
+        table = _drop_out_of_range(source, table, lowest, highest, what, "give the right adc_bits=", findings)
         range_v = (lowest * scale_v, lowest * scale_v + float(full_scale_v or 1.0))
+    elif full_scale_v is not None:
+        most = MOST_OVER * full_scale_v / scale_v
+        table = _drop_out_of_range(source, table, -most, most, f"volts up to {MOST_OVER:g} times {full_scale_v:g} V",
+                                   "for millivolts name the column mv, for counts give adc_bits= and name it adc",
+                                   findings)  # fmt: skip
     clock = settle_clock(source, _stamps(layout, choice, table, fs), table, fs, findings)
     samples = table.values if clock.kept is None else table.values[clock.kept]
     samples *= scale_v
     samples.flags.writeable = False  # a Recording keeps a read-only array without a copy
     recording = Recording(
         samples, clock.fs, position=preamble.get("position", ""), vehicle=preamble.get("vehicle", ""),
-        scene=preamble.get("scene", ""), range_v=range_v,
-        adc_bits=converter_bits, gaps=clock.gaps, source=source)  # fmt: skip
+        scene=preamble.get("scene", ""), range_v=range_v, adc_bits=converter_bits, gaps=clock.gaps,
+        source=source)  # fmt: skip
     settled = findings.settle(source, strict=strict)
     return recording, LoadReport(source, settled, clock.stretches, clock.timing_error_s)
 
@@ -71,8 +82,8 @@ def _refuse_clock(source: str, layout: Layout, choice: Choice, table: Table) -> 
                              " time_unit=, else choose another column with channel=")  # fmt: skip
 
 
-def _value_scale(source: str, choice: Choice, table: Table, bits: float | None, full_scale_v: float | None,
-                 findings: FindingList) -> tuple[bool, float, int | None]:  # fmt: skip
+def _value_scale(source: str, layout: Layout, choice: Choice, table: Table, bits: float | None,
+                 full_scale_v: float | None, findings: FindingList) -> tuple[bool, float, int | None]:  # fmt: skip
     """Whether the values are counts; volts of one; the converter's bits."""
     unit, scale_v = choice.value_column.unit, choice.value_column.scale_v
     if bits is not None and not (1 <= bits <= 24 and bits == int(bits)):
@@ -83,38 +94,36 @@ def _value_scale(source: str, choice: Choice, table: Table, bits: float | None, 
         raise RecordingError(f"{source}: its values are converter counts, and the converter is not told; give adc_bits="
                              " and full_scale_v=, or '# adc_bits=10' in its first lines (for volts in whole numbers:"
                              " name the column volts)")  # fmt: skip
+    if unit != "V" and layout.remark:
+        raise RecordingError(f"{source}: {layout.remark[:40]!r} stands above its values, and no header; put volts or mv"
+                             " there, whichever they are")  # fmt: skip
     if unit != "V":
         findings.add("volts-assumed", "the log tells no unit of its values; taken as volts")
-    peak_v = scale_v * float(np.max(np.abs(table.values)))
-    if full_scale_v is not None and peak_v > MOST_OVER * full_scale_v:
-        raise RecordingError(f"{source}: its values reach {peak_v:.4g} V, and full_scale_v is {full_scale_v:g}; for"
-                             " millivolts name the column mv, for counts give adc_bits= and name it adc")  # fmt: skip
     return False, scale_v, None if bits is None else int(bits)
 
 
-def _drop_out_of_range(source: str, table: Table, bits: int, findings: FindingList) -> tuple[Table, int]:
-    """Leave out counts that the converter cannot give, for they lost a line end or a digit; the lowest that it can.
+def _lowest_count(table: Table, bits: int, findings: FindingList) -> int:
+    """0; or of signed counts (two's complement), where many are negative and nearly all within their range, -half."""
+    half, most = 1 << (bits - 1), MOST_OUT_OF_RANGE * table.values.size
+    outside = np.count_nonzero((table.values < -half) | (table.values >= half))
+    if np.count_nonzero(table.values < 0) <= most or outside > most:
+        return 0
+    findings.add("signed-counts", f"many are negative; taken as signed, of {bits} bits, {-half} to {half - 1}")
+    return -half
 
-    Counts of which many are negative are signed: two's complement.
-    """
-    half = 1 << (bits - 1)
-    lowest = 0
-    if np.count_nonzero(table.values < 0) > MOST_OUT_OF_RANGE * table.values.size and np.all(
-        (table.values >= -half) & (table.values < half)
-    ):
-        lowest = -half
-        findings.add("signed-counts", f"many are negative; taken as signed, of {bits} bits, {-half} to {half - 1}")
-    top = lowest + (1 << bits) - 1
-    if table.values.min() >= lowest and table.values.max() <= top:
-        return table, lowest
-    wrong = (table.values < lowest) | (table.values > top)
+
+def _drop_out_of_range(source: str, table: Table, low: float, high: float, what: str, remedy: str,
+                       findings: FindingList) -> Table:  # fmt: skip
+    """Leave out values that cannot be: they lost a line end or a digit. Raises RecordingError where they are many."""
+    wrong = (table.values < low) | (table.values > high)
     count, first = int(np.count_nonzero(wrong)), int(np.argmax(wrong))
+    if not count:
+        return table
     line, value = table.line_of(first), table.values[first]
     if count > MOST_OUT_OF_RANGE * table.values.size:
-        raise RecordingError(f"{source}, line {line}: {count} values, the first {value:g}, are no counts of {bits}"
-                             f" bits, 0 to {top} (signed {-half} to {half - 1}); give the right adc_bits=")  # fmt: skip
-    findings.add("out-of-range", f"{value:g} is no count of {bits} bits; left out", count=count, line=line)
-    return table.select(np.flatnonzero(~wrong)), lowest
+        raise RecordingError(f"{source}, line {line}: {count} values, the first {value:g}, are no {what}; {remedy}")
+    findings.add("out-of-range", f"{value:g} is none of the {what}; left out", count=count, line=line)
+    return table.select(np.flatnonzero(~wrong))
 
 
 def _stamps(layout: Layout, choice: Choice, table: Table, fs: float | None) -> Stamps:

@@ -5,6 +5,9 @@ from dataclasses import dataclass
 
 from tapsig.errors import RecordingError
 
+ASSUMED = frozenset({"volts-assumed", "signed-counts", "decimal-comma"})
+"""Codes of what a sound file did not say of itself and was assumed: no fault."""
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -90,10 +93,11 @@ class FindingList:
             self._found[code] = Finding(code, first.message, first.count + count, first.line, first.sample)
 
     def settle(self, source: str, *, strict: bool) -> tuple[Finding, ...]:
-        """All findings. Raises RecordingError if there are any and `strict` is set."""
+        """All findings. Raises RecordingError if `strict` is set and there are any but those of ASSUMED."""
         findings = tuple(self._found.values())
-        if strict and findings:
-            raise RecordingError(f"{source}: {_list(findings)}; read it without strict to accept this")
+        faults = [finding for finding in findings if finding.code not in ASSUMED]
+        if strict and faults:
+            raise RecordingError(f"{source}: {_list(faults)}; read it without strict to accept this")
         return findings
 
 

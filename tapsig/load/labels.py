@@ -23,7 +23,7 @@ def load_labels(path: str | Path) -> tuple[Label, ...]:
     Raises LabelError, with the line, for a missing header, a time that is no number of seconds from 0 up, an empty
     kind, or two labels that are the same.
     """
-    return tuple(load_proposals(path))
+    return tuple(_load(path, confident=False))
 
 
 def load_proposals(path: str | Path) -> dict[Label, float | None]:
@@ -31,6 +31,10 @@ def load_proposals(path: str | Path) -> dict[Label, float | None]:
 
     Raises LabelError as `load_labels` does, and for a confidence that is no number from 0 to 1.
     """
+    return _load(path, confident=True)
+
+
+def _load(path: str | Path, *, confident: bool) -> dict[Label, float | None]:
     path = Path(path)
     if path.suffix.lower() in (".wav", ".wave"):
         return dict.fromkeys(_cue_labels(path))
@@ -42,7 +46,7 @@ def load_proposals(path: str | Path) -> dict[Label, float | None]:
         text = raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
     except UnicodeDecodeError as error:
         raise LabelError(f"{path}: byte {error.start} is not UTF-8; save the file as CSV in UTF-8") from error
-    return parse_proposals(text, source=str(path))
+    return _parse(text, str(path), confident=confident)
 
 
 def parse_labels(text: str, *, source: str = "labels") -> tuple[Label, ...]:
@@ -51,11 +55,11 @@ def parse_labels(text: str, *, source: str = "labels") -> tuple[Label, ...]:
     >>> parse_labels("onset_s,kind\\n1.5,tap\\n0.25,thump\\n")
     (Label(onset_s=0.25, kind='thump'), Label(onset_s=1.5, kind='tap'))
     """
-    return tuple(parse_proposals(text, source=source))
+    return tuple(_parse(text, source, confident=False))
 
 
-def parse_proposals(text: str, *, source: str = "labels") -> dict[Label, float | None]:
-    """Labels and confidences in the text of a label file; see `load_proposals`."""
+def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | None]:
+    """Labels, ascending, with their confidences where these are asked for."""
     lines = [(number, line) for number, line in enumerate(_split_lines(text), 1)
              if line.strip() and not line.lstrip().startswith("#")]  # fmt: skip
     if not lines:
@@ -65,7 +69,8 @@ def parse_proposals(text: str, *, source: str = "labels") -> dict[Label, float |
     if "onset_s" not in header:
         raise LabelError(f"{source}, line {lines[0][0]}: the header is {lines[0][1][:60]!r}; it must name 'onset_s'"
                          " (and 'kind', if not every label is a tap)")  # fmt: skip
-    place = {name: index for index, name in enumerate(header) if name in ("onset_s", "kind", "confidence")}
+    known = ("onset_s", "kind", "confidence") if confident else ("onset_s", "kind")
+    place: dict[str, int] = {name: header.index(name) for name in known if name in header}
     needed = max(place["onset_s"], place.get("kind", 0))
     seen: dict[Label, int] = {}
     found: dict[Label, float | None] = {}

@@ -10,14 +10,16 @@ from tapsig.errors import ParameterError, RecordingError
 NUMBER = re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?|0[xX][0-9a-fA-F]{1,8})", re.ASCII)
 UNDEFINED = frozenset({"", "nan", "-nan", "inf", "-inf", "+inf", "ovf", "ol", "overflow", "over", "na", "null", "none"})
 CLOCK_PREFIX = re.compile(
-    r"\[?(?:(\d{4}-\d{2}-\d{2})[T ,;\t]\s*)?(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d{1,9})?)(Z|[+-]\d{2}:?\d{2})?\]?"
+    r"\[?(?:(\d{4}-\d{2}-\d{2})[T ,;\t]\s*)?(\d{1,2}):(\d{2}):(\d{2}(?:\.\d{1,9}|,\d{1,6})?)(Z|[+-]\d{2}:?\d{2})?\]?"
     r"\s*(?:->|[>,;:\t]|\s)\s*(?=\S)",
     re.ASCII,
 )
 """Date (ISO 8601, may be missing), hours, minutes, seconds, zone, and what parts them from the rest of the line."""
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
-FIGURE = re.compile(r"(?<![A-Za-z_\d])\d+\s*(?:m?v|volts?|bits?|[km]?hz)\b|\d[.:-]\d", re.IGNORECASE)
-"""A figure with its unit, or a date: it stands in remarks, not in headers."""
+DATE = re.compile(r"\d{4}-\d{2}|\d:\d{2}")
+FIGURE = re.compile(r"(?<![A-Za-z_\d])\d+(?:\.\d+)?\s*(?:m?v|volts?|bits?|[km]?hz)\b", re.IGNORECASE)
+"""A figure with its unit: where no time column is named beside it, it stands in a remark and not in a header."""
+CELL_END = re.compile(r"[,;\t]")
 MOST_WORDS = 3
 PREAMBLE = re.compile(r"#+\s*([A-Za-z_]\w*)\s*[=:]\s*(.*?)\s*", re.ASCII)
 
@@ -61,6 +63,8 @@ class Layout:
     preamble: Mapping[str, str]
     first_line: int  # of the data, from 1
     example: str  # that line
+    remark: str = ""  # above a column without a header, what may tell its unit
+    comma_guessed: bool = False  # no header says that there is one column, with a decimal comma
 
     def split(self, line: str) -> list[str]:
         """The cells of a line without its clock prefix, as they stand."""
@@ -116,7 +120,9 @@ def _layout_of(head: bytes) -> Layout | None:
         return None
     most = max(forms.values())
     best = max((form for form, count in forms.items() if count == most), key=lambda form: (form[2], not form[1]))
-    if best == (",", False, 2, False) and forms["", True, 1, False] == most and _has_decimal_commas(lines, texts):
+    one_column = best == (",", False, 2, False) and forms["", True, 1, False] == most
+    one_column = one_column and _has_decimal_commas(lines, texts)
+    if one_column:
         best = ("", True, 1, False)
     delimiter, comma, columns, trailing = best
     probe = Layout(delimiter, comma, columns, trailing, prefixed, dated, (), "", {}, 0, "")
@@ -124,21 +130,25 @@ def _layout_of(head: bytes) -> Layout | None:
     preamble = {match[1]: match[2] for line in lines[:start] if (match := PREAMBLE.fullmatch(line))}
     headers = ((cells, text) for text in reversed(texts[:start]) if (cells := _header_cells(probe, text)))
     header, header_text = next(headers, ((), ""))
+    unsaid = (text for text in reversed(texts[:start]) if describe_column(text).scale_v != 1.0)
+    remark = next(unsaid, "") if columns == 1 and not header else ""
     return replace(probe, header=header, header_text=header_text, preamble=preamble, first_line=start + 1,
-                   example=lines[start])  # fmt: skip
+                   example=lines[start], remark=remark, comma_guessed=one_column and not header)  # fmt: skip
 
 
 def _has_decimal_commas(lines: list[str], texts: list[str]) -> bool:
     """Whether `0,512` on every line is one number and not two: by a minus zero, a clock before it that ends with a
     semicolon or a tab, or the header of one column in volts."""
     numbers = [DECIMAL_COMMA.fullmatch(text) is not None for text in texts]
+    above = next((text for text in reversed(texts[: numbers.index(True)]) if text and text[0] != "#"), "")
+    if "," in above:
+        return False  # a header of two columns
     pairs = [(line, text) for line, text, number in zip(lines, texts, numbers, strict=True) if number]
     if any(text.startswith("-0,") for _, text in pairs):
         return True
     if all(line[: len(line) - len(text)].rstrip(" ").endswith((";", "\t")) for line, text in pairs):
         return True
-    above = next((text for text in reversed(texts[: numbers.index(True)]) if text), "")
-    return "," not in above and describe_column(above).unit == "V" and not FIGURE.search(above)
+    return describe_column(above).unit == "V" and not FIGURE.search(above)
 
 
 def probe_fits(layout: Layout, text: str) -> bool:
@@ -174,14 +184,16 @@ def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
 def _header_cells(layout: Layout, text: str) -> tuple[str, ...]:
     """The cells of a line that may be a header: as many words as there are columns, one of them known.
 
-    A remark is none: `name=value`, or a figure with its unit.
+    A remark is none: `name=value`, a date, or a figure with its unit and no time column.
     """
-    if PREAMBLE.fullmatch(text) or FIGURE.search(text):
+    if PREAMBLE.fullmatch(text) or DATE.search(text):
         return ()
     text = text.lstrip("#").strip()
     cells = layout.split(text)
+    if FIGURE.search(text) and all(describe_column(cell).kind != "time" for cell in CELL_END.split(text)):
+        return ()
     if layout.clock_prefix and (layout.columns == 1 or len(cells) != layout.columns):
-        cells = re.split(r"[,;\t]", text) if re.search(r"[,;\t]", text) else text.split()
+        cells = CELL_END.split(text) if CELL_END.search(text) else text.split()
         while len(cells) > layout.columns and describe_column(cells[0]).kind == "time":
             cells = cells[1:]
     cells = [cell.strip() for cell in cells]
@@ -208,9 +220,10 @@ Column(kind='value', unit='counts', scale_v=1.0))
     if timed or TIME_WORDS.intersection(words):
         return Column("time", timed[0] if timed else "")
     volts = [VOLT_WORDS[word] for word in words if word in VOLT_WORDS]
-    if volts:
+    counts = COUNT_WORDS.intersection(words)
+    if volts and not (counts and FIGURE.search(name)):  # "adc (5 V)" are counts, and what they span
         return Column("value", "V", volts[0])
-    if COUNT_WORDS.intersection(words):
+    if counts:
         return Column("value", "counts")
     return Column("index" if INDEX_WORDS.intersection(words) else "value")
 

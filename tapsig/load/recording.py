@@ -38,7 +38,7 @@ def load_recording(
     labels : a label file, or a WAV file with cue points.
     fs : rate in Hz of a log without a time column; where the file tells another one, the file is right.
     time_unit : "s", "ms" or "us" for a log whose time column does not tell.
-    strict : refuse a file with any finding, instead of reading what is sound in it.
+    strict : refuse a file with any fault, instead of reading what is sound in it.
 
     Raises RecordingError for a file that cannot be used, LabelError for labels that cannot or lie after its end,
     ParameterError for an argument outside its range.

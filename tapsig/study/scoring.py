@@ -227,6 +227,7 @@ def score(
 def _name_variants(variants: Mapping[str, Variant | str] | Sequence[Variant | str]) -> dict[str, Variant]:
     if not isinstance(variants, Iterable) or isinstance(variants, (str, type)):
         raise ParameterError(f"variants is {variants!r:.80}; give a list of detectors, such as ['tap', 'sta-lta']")
+    variants = variants if isinstance(variants, Mapping) else list(variants)
     if isinstance(variants, Mapping):
         named = {name: find_variant(variant) for name, variant in variants.items()}
     else:

@@ -125,6 +125,13 @@ LOGS: dict[str, MessyLog] = {
         "timestamp,adc").encode()),
     "a decimal comma on a line of one value": MessyLog(
         text([comma(v) for v in COUNTS * 5 / 1024], "voltage_v").encode(), {"fs": 1000.0}),
+    "figures with units in a header that names a time": MessyLog(text(R, "time_us,adc 10 bit (0-5 V)").encode()),
+    "a clock and a tab before two columns": MessyLog(text(
+        [f"{c}\t{v},{1023 - v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "clock,adc0,adc1").encode()),
+    "a stamp of minus zero": MessyLog(text(
+        [f"{i - 1},{v}" if i != 1 else f"-0,{v}" for i, v in enumerate(COUNTS)], "time_ms,adc").encode()),
+    "whole seconds and a counter": MessyLog(text(
+        [f"12:00:{5 + i // 1000:02},{line}" for i, line in enumerate(R)], "clock,time_us,adc").encode()),
     "a remark with volts above the values": MessyLog(
         b"# 10 bit converter, 5 V\n" + text([str(v) for v in COUNTS], None).encode(), {"fs": 1000.0}),
     "full scale as the last line of the preamble": MessyLog(
@@ -154,6 +161,10 @@ LOGS: dict[str, MessyLog] = {
                                               codes=("spoilt-stamp", "lost-samples"), line=102),
     "one delimiter too many": MessyLog(changed(at(100, R[100] + ",")), kept=without(100),
                                        codes=("malformed-line", "lost-samples"), line=102),
+    "volts of which two lines are merged": MessyLog(text(
+        [f"{t},{v:.6f}" if i != 100 else f"{t},25008" for i, (t, v) in enumerate(zip(
+            STAMPS, COUNTS * 5 / 1024, strict=True))], "us,volts").encode(),
+        kept=without(100), codes=("out-of-range", "lost-samples"), line=102),
     "overflow marks": MessyLog(changed(at(100, "5100000,ovf")), kept=without(100),
                                codes=("undefined-value", "lost-samples"), line=102),
     "not a number": MessyLog(changed(at(100, "5100000,nan")), kept=without(100),
@@ -200,7 +211,10 @@ LOGS: dict[str, MessyLog] = {
         text(R, "moment,adc").encode(), {"fs": 1000.0, "adc_bits": 24}, refusal="'moment' only rise.*time_unit="),
     "millivolts without their name": MessyLog(
         text(rows(counts=COUNTS * 5000 / 1024), "us,value").encode(), {"adc_bits": None},
-        refusal="reach 2988 V, and full_scale_v is 5"),
+        refusal="line 2: 400 values, the first 2500, are no volts up to 2 times 5 V.*name the column mv"),
+    "millivolts in a remark": MessyLog(
+        b"piezo on the door, all in mV\n" + text([f"{v}.5" for v in COUNTS], None).encode(),
+        {"fs": 1000.0, "adc_bits": None}, refusal="all in mV.*put volts or mv there"),
     "a minus zero before a comma": MessyLog(
         text([f"-0,0{v}" for v in COUNTS], None).encode(), {"adc_bits": None, "full_scale_v": None},
         refusal="no time column and no rate"),

@@ -83,6 +83,7 @@ def test_confidences_stand_beside_their_labels_whatever_the_encoding(tmp_path: P
     path.write_text("kind;onset_s;confidence\ntap;2,5;0,75\nrain;1,0;\ntap;3,0\n", encoding="utf-16")
     assert load_proposals(path) == {Label(1.0, "rain"): None, Label(2.5): 0.75, Label(3.0): None}
     path.write_text("onset_s,confidence\n1.0,1.5\n")
+    assert load_labels(path) == (Label(1.0),)  # which does not ask for it
     with pytest.raises(LabelError, match=r"line 2: confidence is '1.5'; it must be a number from 0 to 1"):
         load_proposals(path)
 

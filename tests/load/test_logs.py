@@ -86,6 +86,25 @@ def test_signed_counts_are_centred_on_no_volts(tmp_path: Path) -> None:
     assert report.codes() == ("signed-counts",)
 
 
+def test_one_spoilt_line_among_signed_counts_costs_only_itself(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    counts = [count - 512 for count in COUNTS]
+    counts[100] = 5000
+    path.write_text("us,adc\n" + "".join(f"{1000 * i},{count}\n" for i, count in enumerate(counts)))
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    np.testing.assert_allclose(recording.samples, np.delete(VOLTS, 100) - 2.5, atol=1e-9)
+    assert report.codes() == ("signed-counts", "out-of-range", "lost-samples")
+
+
+def test_what_a_sound_log_does_not_say_is_no_fault(tmp_path: Path) -> None:
+    """It is assumed with a finding, which `strict` lets pass."""
+    path = tmp_path / "log.csv"
+    path.write_text("".join(f"-0,{512 + count}\n" for count in COUNTS))
+    recording, report = read_recording(path, fs=1000.0, strict=True)
+    np.testing.assert_allclose(recording.samples[:2], [-0.1024, -float(f"0.{512 + COUNTS[1]}")])
+    assert report.codes() == ("decimal-comma", "volts-assumed")
+
+
 def test_days_between_two_stamps_are_a_gap(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     lines = [f"2024-02-{28 if i < 200 else 29}T12:00:00.{i:03},{count}" for i, count in enumerate(COUNTS)]
