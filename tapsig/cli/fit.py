@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
     parser.add_argument(
         "--split", choices=("train", "validation", "test", "all"), default=None,
-        help="which recordings; default: train where the manifest has splits, else all",
+        help="which recordings; default: train where the manifest has any, else all",
     )  # fmt: skip
     parser.add_argument("--position", help="only recordings of this mounting position")
     parser.add_argument(
@@ -46,6 +46,8 @@ def run(args: argparse.Namespace) -> int:
     check_out(args.out, force=args.force)
     corpus = load_corpus(args.corpus)
     split = args.split or ("train" if any(entry.split == "train" for entry in corpus.entries) else "all")
+    if args.split is None and split == "all":
+        note("no recording is in the split train: fitted to all")
     labelled = choose_labelled([corpus], {"split": None if split == "all" else split, "position": args.position})
     recordings = (chosen.load(entry) for chosen, entry in labelled)
     with progress_bar(len(labelled), "recordings") as advance:

@@ -45,7 +45,7 @@ def _shipped_number(name: str) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Tap:
-    """Parameters.
+    """A tap is a candidate of the innovation that a fitted gate judges likely enough; the default.
 
     Parameters
     ----------

@@ -32,7 +32,7 @@ HEAD_BYTES = 1 << 14
 LARGEST = 1e15  # beyond it, stamps are not whole to the unit
 SECONDS = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
 TIME_WORDS = frozenset(
-    {"time", "t", "timestamp", "stamp", "elapsed", "uptime", "clock", "date", "datetime", "zeit", "temps"}
+    {"time", "t", "timestamp", "stamp", "elapsed", "uptime", "clock", "date", "datetime", "zeit"}
 )
 COUNT_WORDS = frozenset({"adc", "count", "counts", "raw", "code"})
 VOLT_WORDS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "voltage": 1.0, "mv": 1e-3, "millivolt": 1e-3, "millivolts": 1e-3}

@@ -183,8 +183,9 @@ def render_wav(recordings: Sequence[Recording]) -> bytes:
 
 
 def render_labels(recording: Recording) -> bytes:
-    """The labels as `onset_s,kind`, to a tenth of a millisecond."""
-    return _render_rows(("onset_s", "kind"), ((f"{label.onset_s:.4f}", label.kind) for label in recording.labels or ()))
+    """The labels as `onset_s,kind`, to a tenth of a millisecond: two drops in the same one are one."""
+    rows = ((f"{label.onset_s:.4f}", label.kind) for label in recording.labels or ())
+    return _render_rows(("onset_s", "kind"), dict.fromkeys(rows))
 
 
 def _render_rows(header: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:

@@ -8,6 +8,7 @@ import pytest
 import soundfile
 
 from tapsig.cli import main
+from tapsig.load import load_corpus
 
 
 def test_hours_of_one_scene_become_a_corpus_of_blocks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -26,6 +27,12 @@ def test_hours_of_one_scene_become_a_corpus_of_blocks(tmp_path: Path, capsys: py
     assert {each["position"] for each in rows} == {"inner-skin"}
     assert main(call) == 2  # it is there already
     assert main([*call, "--force"]) == 0
+
+
+def test_a_shower_loads_although_drops_fall_within_a_tenth_of_a_millisecond(tmp_path: Path) -> None:
+    folder = tmp_path / "rain"
+    assert main(["simulate", "--scene", "rain", "--position", "frame", "--hours", "0.01", "--out", str(folder)]) == 0
+    assert all(recording.labels for recording in load_corpus(folder))
 
 
 def test_taps_and_truth_come_when_asked_for(tmp_path: Path) -> None:
