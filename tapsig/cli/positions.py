@@ -99,8 +99,9 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
     lines = []
     for ranked in ranking.positions:
         row = rows[ranking.detector, ranked.position]
+        best = "–" if ranking.too_few else f"{ranked.probability_best:.0%}"
         lines.append([
-            ranked.position, _estimate(ranked.estimate, 2), f"{ranked.probability_best:.0%}",
+            ranked.position, _estimate(ranked.estimate, 2), best,
             format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
             format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
             row["false_alarms_per_hour"], f"{row['entries_opened']}/{row['entries']}",

@@ -60,6 +60,12 @@ def draw_intervals(title: str, dots: Sequence[Dot], *, axis: str, least: float =
     return _wrap(title, words, height, parts)
 
 
+def caption_intervals(title: str, dots: Sequence[Dot]) -> str:
+    """The caption of `draw_intervals`: intervals are named only where one is drawn."""
+    drawn = any(math.isfinite(dot.low) and math.isfinite(dot.high) for dot in dots)
+    return f"{title}, with 95 % interval" if drawn else title
+
+
 def draw_lines(
     title: str, lines: Sequence[Line], *, x_axis: str, y_axis: str, x_range: tuple[float, float] = (0.0, 1.0),
     y_range: tuple[float, float] = (0.0, 1.0), log_x: bool = False,

@@ -2,7 +2,7 @@
 
 import math
 
-from tapsig.report.charts import Dot, draw_intervals
+from tapsig.report.charts import Dot, caption_intervals, draw_intervals
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
 from tapsig.report.score_page import INTERVALS
 from tapsig.report.score_page import LIMITS as SCORE_LIMITS
@@ -68,7 +68,7 @@ def _section(study: PositionStudy, ranking: Ranking) -> Section:
         else f"None of the {ranking.recordings} recordings was made at every position at once: the scenes may differ"
         " between positions, and then so does what is compared."
     )
-    picture = Picture(f"{words}, with 95 % interval", draw_intervals(words, dots, axis=words, most=most))
+    picture = Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most))
     return Section(
         ranking.detector, [basis], [picture], [_ranking_table(study, ranking), _difference_table(ranking)]
     )
@@ -97,7 +97,7 @@ def _ranking_table(study: PositionStudy, ranking: Ranking) -> Table:
 
 def _difference_table(ranking: Ranking) -> Table:
     lines = [
-        [f"{pair.first} less {pair.second}", _text(pair.estimate, 3), f"{pair.p:.4f}", f"{pair.p_adjusted:.4f}",
+        [f"{pair.first} minus {pair.second}", _text(pair.estimate, 3), f"{pair.p:.4f}", f"{pair.p_adjusted:.4f}",
          "yes" if pair.clear else "no", _needed(pair.needed)]
         for pair in ranking.differences
     ]  # fmt: skip
@@ -127,7 +127,7 @@ def _draw_levels(study: PositionStudy) -> list[Picture]:
         dots = [Dot(position, e.value, e.low, e.high) for position, e in estimates]
         least, most = min([0.0, *known]), max([1e-3, *known])
         picture = draw_intervals(title, dots, axis=axis, least=least, most=most * 1.05)
-        pictures.append(Picture(f"{title}, with 95 % interval", picture))
+        pictures.append(Picture(caption_intervals(title, dots), picture))
     return pictures
 
 

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-from tapsig.report.charts import Dot, draw_intervals
+from tapsig.report.charts import Dot, caption_intervals, draw_intervals
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
 from tapsig.study.scoring import ALL, ScoreTable
 
@@ -89,7 +89,7 @@ def _draw(title: str, key: str, rows: Iterable[Row]) -> Picture:
             _number(row["f1_high"], math.nan))
         for row in rows
     ]  # fmt: skip
-    return Picture(f"{title}, with 95 % interval", draw_intervals(title, dots, axis="F1"))
+    return Picture(caption_intervals(title, dots), draw_intervals(title, dots, axis="F1"))
 
 
 def _score_table(caption: str, first: str, rows: Sequence[Row]) -> Table:

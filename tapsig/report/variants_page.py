@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tapsig.report.charts import Dot, Line, draw_intervals, draw_lines
+from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
 from tapsig.report.score_page import INTERVALS, LIMITS
 from tapsig.study.variants import VariantComparison
@@ -31,7 +31,7 @@ def render_variants_page(pairs: Sequence[VariantComparison], *, command: str, co
     rates = np.concatenate([curve.false_alarms_per_hour for curve in curves])
     top = 10.0 ** np.ceil(np.log10(max(float(rates.max(initial=10.0)), 10.0)))
     pictures = [
-        Picture(f"{words}, with 95 % interval", draw_intervals(words, dots, axis=words, most=most)),
+        Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most)),
         Picture("Precision over recall", draw_lines(
             "Precision over recall", [Line(curve.detector, curve.recall, curve.precision) for curve in curves],
             x_axis="recall", y_axis="precision")),
@@ -66,7 +66,7 @@ def _summarise(pair: VariantComparison) -> str:
 def _differences(pairs: Sequence[VariantComparison]) -> Table:
     words = pairs[0].criterion.words
     lines = [
-        [f"{pair.first} less {pair.second}", *(format_estimate(e.value, e.low, e.high) for e in pair.values),
+        [f"{pair.first} minus {pair.second}", *(format_estimate(e.value, e.low, e.high) for e in pair.values),
          format_estimate(d.estimate.value, d.estimate.low, d.estimate.high, digits=3),
          f"{d.p:.4f}", f"{d.p_adjusted:.4f}"]
         for pair in pairs for d in (pair.difference,)

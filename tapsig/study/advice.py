@@ -1,7 +1,6 @@
 """What the comparison of positions comes to, in plain words, and what it cannot tell."""
 
 import dataclasses
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 
@@ -14,19 +13,12 @@ ENOUGH_ALIKE = 400
 """When more recordings than this would be needed, the difference hardly matters in use."""
 
 
-def is_too_few(ranking: Ranking) -> bool:
-    """Whether so few recordings can never show a difference, however large."""
-    sizes = itertools.combinations([ranked.recordings for ranked in ranking.positions], 2)
-    least = min(comparison.compute_least_p(*of_two, paired=ranking.paired) for of_two in sizes)
-    return least * len(ranking.differences) > comparison.SIGNIFICANCE
-
-
 def advise(ranking: Ranking) -> str:
     """A few sentences: which position, how sure, on which vehicles, and how many recordings would tell more."""
     least = comparison.count_least(len(ranking.differences), paired=ranking.paired)
     best, *others = ranking.positions
     at_once = "made at every position at once" if ranking.paired else "in all"
-    if is_too_few(ranking):
+    if ranking.too_few:
         of_each = "" if ranking.paired else " of each"
         return (
             f"Too few to tell: there are {ranking.recordings} recordings {at_once}, and fewer than {least}{of_each} can"
@@ -109,8 +101,10 @@ def compare_detectors(rankings: tuple[Ranking, ...]) -> str:
         f" {_number(ranking.positions[-1].estimate.value)})"
         for ranking in rankings
     ]
-    first, last = rankings[0].range, rankings[-1].range
     text = f"Between the best and the worst position {words} differs: {_list(parts)}."
+    if any(ranking.too_few for ranking in rankings):
+        return text
+    first, last = rankings[0].range, rankings[-1].range
     if first > 0 and last < 0.5 * first:
         text += f" The position matters much less with {rankings[-1].detector}."
     elif last > 0 and first < 0.5 * last:

@@ -3,7 +3,7 @@
 import itertools
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -54,6 +54,13 @@ class Ranking:
         values = [ranked.estimate.value for ranked in self.positions]
         return abs(values[0] - values[-1])
 
+    @property
+    def too_few(self) -> bool:
+        """Whether so few recordings can never show a difference, however large."""
+        sizes = itertools.combinations([ranked.recordings for ranked in self.positions], 2)
+        least = min(comparison.compute_least_p(*of_two, paired=self.paired) for of_two in sizes)
+        return least * len(self.differences) > comparison.SIGNIFICANCE
+
     def find_difference(self, first: str, second: str) -> Difference:
         """The difference of two positions, whichever way round."""
         return next(pair for pair in self.differences if {pair.first, pair.second} == {first, second})
@@ -66,6 +73,9 @@ class Ranking:
 
 def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -> Ranking:
     """Rank the positions under `detector`.
+
+    Where the recordings are too few to tell, what a bootstrap would make of them is nan: the probability of being
+    best, intervals of differences, recordings needed.
 
     Raises ParameterError for a detector without outcomes, fewer than two positions, or an unknown criterion.
     """
@@ -102,10 +112,18 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
         for vehicle in sorted({vehicle_of[source] for of in sources for source in of} - {""})
     }
     pairs = list(itertools.combinations(order, 2))
-    return Ranking(
+    ranking = Ranking(
         detector, chosen, tuple(ranked[k] for k in order),
         comparison.compare_pairs(names, columns, values, pairs, chosen, paired=bool(everywhere), seed=SEED),
         bool(everywhere), len(everywhere) or recordings, recordings - len(everywhere) if everywhere else 0, vehicles,
+    )  # fmt: skip
+    if not ranking.too_few:
+        return ranking
+    return replace(
+        ranking,
+        positions=tuple(replace(place, probability_best=math.nan) for place in ranking.positions),
+        differences=tuple(replace(pair, estimate=Estimate(pair.estimate.value, math.nan, math.nan), needed=math.nan)
+                          for pair in ranking.differences),
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ import pytest
 from markupsafe import Markup
 
 from tapsig.cli import main
-from tapsig.report.charts import Dot, Line, draw_intervals, draw_lines
+from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
 
 EVIL = "<script>alert(1)</script>\" onload='x' &"
@@ -111,6 +111,11 @@ def test_dots_lie_where_their_values_are() -> None:
     assert float(ticks["0"]) == pytest.approx(x[0], abs=0.11)
     assert float(ticks["1"]) == pytest.approx(x[2], abs=0.11)
     assert isinstance(svg, Markup)
+
+
+def test_a_caption_names_intervals_only_where_one_is_drawn() -> None:
+    assert caption_intervals("F1", [Dot("a", 0.5)]) == "F1"
+    assert caption_intervals("F1", [Dot("a", 0.5), Dot("b", 0.5, 0.4, 0.6)]) == "F1, with 95 % interval"
 
 
 def test_a_logarithmic_axis_gives_equal_room_to_each_decade() -> None:

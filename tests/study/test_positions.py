@@ -13,7 +13,7 @@ from tapsig.cli import main
 from tapsig.errors import ParameterError
 from tapsig.records import Label, Recording
 from tapsig.score.tally import Score
-from tapsig.study.advice import advise, compare_detectors, is_too_few
+from tapsig.study.advice import advise, compare_detectors
 from tapsig.study.hearing import measure_delays
 from tapsig.study.levels import measure_levels
 from tapsig.study.positions import rank_positions
@@ -65,9 +65,12 @@ def test_equal_positions_are_not_told_apart() -> None:
 
 def test_three_recordings_are_too_few_to_tell_however_large_the_difference() -> None:
     ranking = rank_positions(table(3, {"skin": (0, 9), "frame": (10, 0)}, jitter=0), "d")
-    assert is_too_few(ranking)
+    assert ranking.too_few
     assert advise(ranking).startswith("Too few to tell: there are 3 recordings")
     assert "at least 3 more" in advise(ranking)  # six pairs are the fewest: 2/2^6 < 0.05 < 2/2^5
+    pair = ranking.differences[0]
+    assert pair.estimate.value == pytest.approx(1.0)
+    assert np.isnan([ranking.positions[0].probability_best, pair.estimate.low, pair.estimate.high, pair.needed]).all()
 
 
 def test_only_recordings_made_everywhere_at_once_are_ranked() -> None:
@@ -89,7 +92,7 @@ def test_apart_the_fewest_recordings_are_those_of_the_test_by_labels() -> None:
     # Four positions, six pairs: 6·2/C(8, 4) = 0.17 can never come under 0.05, 6·2/C(10, 5) = 0.048 can.
     found = {"a": (10, 0), "b": (0, 0), "c": (0, 0), "d": (0, 0)}
     few = rank_positions(table(4, found, jitter=0, apart=True), "d")
-    assert is_too_few(few)
+    assert few.too_few
     assert "16 recordings in all, and fewer than 5 of each" in advise(few)
     assert "at least 4 more" in advise(few)
     enough = rank_positions(table(5, found, jitter=0, apart=True), "d")
@@ -155,6 +158,8 @@ def test_it_is_said_when_a_detector_makes_the_position_matter_less() -> None:
     plain, better = (table(10, found) for found in ({"a": (9, 0), "b": (2, 5)}, {"a": (9, 0), "b": (9, 1)}))
     assert "matters much less" in compare_detectors((rank_positions(plain, "d"), rank_positions(better, "d")))
     assert compare_detectors((rank_positions(plain, "d"),)) == ""
+    few = rank_positions(table(2, {"a": (9, 0), "b": (2, 5)}), "d")
+    assert "matters" not in compare_detectors((few, rank_positions(better, "d")))
 
 
 # ---- what a position hears
