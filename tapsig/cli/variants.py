@@ -7,6 +7,7 @@ An --out that ends in .html becomes a page that needs nothing else.
 """
 
 import argparse
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ from tapsig.score.criteria import CRITERIA
 if TYPE_CHECKING:
     from tapsig.study.variants import Curve, VariantComparison
 
+COLUMNS = 110
 DETECTORS = ("tap", "fixed-threshold")
 RATES_PER_HOUR = (1.0, 10.0, 100.0, 1000.0)
 
@@ -54,7 +56,7 @@ def _list_curves(pairs: "Sequence[VariantComparison]") -> "list[Curve]":
 
 
 def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
-    """One row for each pair as csv or json (with the curves beside them); as a table, three small ones."""
+    """One row for each pair as csv or json (curves beside them); as a table, verdicts and three small ones."""
     rows = [pair.to_dict() for pair in pairs]
     if format_ != "table":
         curves = [
@@ -63,6 +65,9 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
             for curve in _list_curves(pairs)
         ]  # fmt: skip
         return render_rows(rows, format_, document={"curves": curves})
+    from tapsig.study.advice import judge_pair  # heavy rooms load when they are used
+
+    verdicts = "\n".join(textwrap.fill(judge_pair(pair), COLUMNS) for pair in pairs)
     criterion = pairs[0].criterion.words
     differences = [
         [pair.first, pair.second, *(format_interval(e.value, e.low, e.high, 2) for e in pair.values),
@@ -81,13 +86,14 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
     ]  # fmt: skip
     rates = [f"recall at {rate:g}/h" for rate in RATES_PER_HOUR]
     return (
-        f"{criterion} on the same {pairs[0].recordings} recordings\n"
+        f"{verdicts}\n\n{criterion} on the same {pairs[0].recordings} recordings\n"
         f"{render_table(['first', 'second', 'first', 'second', 'first – second', 'p (Holm)'], differences)}\n\n"
         "Taps found by both, by one, by neither (p: McNemar)\n"
         f"{render_table(['first', 'second', 'both', 'only first', 'only second', 'neither', 'p'], taps)}\n\n"
         "Detections accepted from a strength on: average precision, and recall at so many false alarms an hour\n"
         f"{render_table(['detector', 'average precision', *rates], curves_at)}\n\n"
-        f"The recordings last {pairs[0].curves[0].hours:.2f} h: what would take longer to hear once is –.\n"
+        f"The recordings last {pairs[0].curves[0].hours:.2f} h in all; – marks rates too low to be heard even once in"
+        " that time.\n"
         "95 % intervals: of values as in 'tapsig score', of differences by percentile bootstrap, paired.\n"
         "p: permutation test, swaps within recordings; Holm's adjustment for all pairs.\n"
     )

@@ -7,6 +7,7 @@ import numpy as np
 from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
 from tapsig.report.score_page import INTERVALS, LIMITS
+from tapsig.study.advice import judge_pair
 from tapsig.study.variants import VariantComparison
 
 METHOD = (
@@ -29,7 +30,8 @@ def render_variants_page(pairs: Sequence[VariantComparison], *, command: str, co
     dots = [Dot(name, e.value, e.low, e.high) for name, e in values]
     most = max([1.0, *(e.high for _, e in values if e.high == e.high)])
     rates = np.concatenate([curve.false_alarms_per_hour for curve in curves])
-    top = 10.0 ** np.ceil(np.log10(max(float(rates.max(initial=10.0)), 10.0)))
+    least = 1.0 / curves[0].hours if curves[0].hours > 0 else 1.0  # one false alarm in all that was recorded
+    top = 10.0 ** np.ceil(np.log10(rates.max(initial=10.0 * least)))
     pictures = [
         Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most)),
         Picture("Precision over recall", draw_lines(
@@ -38,29 +40,16 @@ def render_variants_page(pairs: Sequence[VariantComparison], *, command: str, co
         Picture("Recall over false alarms", draw_lines(
             "Recall over false alarms per hour",
             [Line(curve.detector, curve.false_alarms_per_hour, curve.recall) for curve in curves],
-            x_axis="false alarms per hour", y_axis="recall", x_range=(1.0, float(top)), log_x=True)),
+            x_axis="false alarms per hour", y_axis="recall", x_range=(least, float(top)), log_x=True)),
     ]  # fmt: skip
     tables = [_differences(pairs), _taps(pairs), _areas(pairs)]
     return render_page(
         Page(
-            title=f"Detectors compared on {corpus}", summary=[_summarise(pair) for pair in pairs],
+            title=f"Detectors compared on {corpus}", summary=[judge_pair(pair) for pair in pairs],
             sections=[Section("On the same recordings", (), pictures, tables)], method=METHOD, limits=LIMITS,
             command=command,
         )
     )  # fmt: skip
-
-
-def _summarise(pair: VariantComparison) -> str:
-    words, difference = pair.criterion.words, pair.difference
-    e, needed = difference.estimate, difference.needed
-    size = format_estimate(abs(e.value), digits=3)
-    gap = f"{size} (p = {difference.p_adjusted:.2g} after Holm, {pair.recordings} recordings)"
-    if difference.clear:
-        ahead = pair.first if e.value * pair.criterion.sign > 0 else pair.second
-        behind = pair.second if ahead == pair.first else pair.first
-        return f"{ahead} is better than {behind}: {words} differs by {gap}."
-    more = f"about {needed:.0f} would tell" if needed < 1000 else "over 1000 would be needed to tell"
-    return f"These recordings cannot tell {pair.first} from {pair.second}: {words} differs by {gap}; {more}."
 
 
 def _differences(pairs: Sequence[VariantComparison]) -> Table:

@@ -1,4 +1,4 @@
-"""What the comparison of positions comes to, in plain words, and what it cannot tell."""
+"""What a comparison of positions or of detectors comes to, in plain words, and what it cannot tell."""
 
 import dataclasses
 import math
@@ -8,6 +8,7 @@ from tapsig.study import comparison
 from tapsig.study.comparison import Difference
 from tapsig.study.hearing import ChannelDelay
 from tapsig.study.positions import Ranking
+from tapsig.study.variants import VariantComparison
 
 ENOUGH_ALIKE = 400
 """When more recordings than this would be needed, the difference hardly matters in use."""
@@ -110,6 +111,23 @@ def compare_detectors(rankings: tuple[Ranking, ...]) -> str:
     elif last > 0 and first < 0.5 * last:
         text += f" The position matters much less with {rankings[0].detector}."
     return text
+
+
+def judge_pair(pair: VariantComparison) -> str:
+    """One sentence: which of two detectors is better, or that these recordings cannot tell."""
+    difference, needed = pair.difference, pair.difference.needed
+    size = abs(difference.estimate.value)
+    gap = (
+        f"{pair.criterion.words} differs by {'–' if math.isnan(size) else f'{size:.3f}'} (p ="
+        f" {difference.p_adjusted:.2g} after Holm, {pair.recordings} recordings)"
+    )
+    if difference.clear:
+        ahead, behind = pair.first, pair.second
+        if difference.estimate.value * pair.criterion.sign < 0:
+            ahead, behind = behind, ahead
+        return f"{ahead} is better than {behind}: {gap}."
+    more = f"about {needed:.0f} would tell" if needed < 1000 else "over 1000 would be needed to tell"
+    return f"These recordings cannot tell {pair.first} from {pair.second}: {gap}; {more}."
 
 
 def list_delay_rows(delays: Sequence[ChannelDelay]) -> list[dict[str, object]]:

@@ -11,6 +11,7 @@ from statsmodels.stats.multitest import multipletests
 from tapsig.cli import main
 from tapsig.errors import ParameterError
 from tapsig.score.tally import Score
+from tapsig.study.advice import judge_pair
 from tapsig.study.scoring import Outcome, ScoreTable
 from tapsig.study.variants import compare_variants, compute_curve
 
@@ -103,6 +104,15 @@ def test_several_comparisons_are_adjusted_for_their_number() -> None:
         assert pair.difference.needed > alone.difference.needed
 
 
+def test_the_verdict_names_the_better_one_whichever_comes_first() -> None:
+    for names in (("a", "b"), ("b", "a")):
+        (pair,) = compare_variants(pair_table(), *names)
+        assert judge_pair(pair).startswith("a is better than b: F1 differs by 0.286 (p = 0.0078 after Holm, 8")
+    few = ScoreTable(tuple(one for one in pair_table().outcomes if one.source < "4"), 0.05)
+    (pair,) = compare_variants(few, "a", "b")
+    assert judge_pair(pair).startswith("These recordings cannot tell a from b")
+
+
 def test_unknown_detectors_and_one_against_itself_are_refused() -> None:
     with pytest.raises(ParameterError, match="not scored"):
         compare_variants(pair_table(), "a", "c")
@@ -120,7 +130,9 @@ def test_the_command_compares_on_the_demo_corpus(capsys: pytest.CaptureFixture[s
     assert row["taps_only_second"] == row["taps_both"] == 0  # null finds nothing
     assert {curve["detector"] for curve in document["curves"]} == {"sta-lta", "null"}
     assert main(call) == 0
-    assert max(map(len, capsys.readouterr().out.splitlines())) <= 120
+    out = capsys.readouterr().out
+    assert out.startswith("sta-lta is better than null: F1 differs by ")
+    assert max(map(len, out.splitlines())) <= 120
 
 
 def test_one_detector_is_told_to_be_too_few(capsys: pytest.CaptureFixture[str]) -> None:
