@@ -79,8 +79,8 @@ class DutyCycle:
             {
                 "asleep": (1 - awake) * (1 - looking) * self.sleep_ua,
                 "looking": (1 - awake) * looking * self.awake_ma * 1e3,
-                "awake, wanted": awake * wanted * self.awake_ma * 1e3,
-                "awake, unwanted": awake * (1 - wanted) * self.awake_ma * 1e3,
+                "awake for wanted events": awake * wanted * self.awake_ma * 1e3,
+                "awake for false ones": awake * (1 - wanted) * self.awake_ma * 1e3,
                 "release": self.releases_per_day * self.release_s / DAY_S * self.release_ma * 1e3,
                 "other": self.other_ma * 1e3,
             }

@@ -62,14 +62,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 _MEANING = {
-    "way": "how: the shipped gate calibrated, refined, or a new one",
+    "way": "way of fitting",
     "taps": "taps that are labelled",
     "heard": "of which a candidate was raised",
     "groups": "groups that were held out in turn",
     "recordings": "gap-free stretches",
     "hours": "hours recorded",
     "probability": "a candidate is a tap from this probability on",
-    "f1": "F1 on held-out groups (±25 ms)",
+    "f1": "F1 on what was held out (±25 ms)",
     "tp": "hits", "fp": "false alarms", "fn": "misses",
     "false_alarms_per_hour": "false alarms an hour",
     "f1_before": "F1 of the shipped detector, same recordings",

@@ -73,12 +73,12 @@ def _summarise(best: str, totals: Mapping[str, Row], places: Sequence[Row]) -> l
         f" per hour. {row['entries_opened']} of {row['entries']} code entries were decoded digit for digit."
     ]
     known = [place for place in places if _number(place["f1"], -1.0) >= 0]
-    if len(known) > 1:
-        ordered = sorted(known, key=lambda place: -_number(place["f1"], 0.0))
+    ordered = sorted(known, key=lambda place: -_number(place["f1"], 0.0))
+    values = [format_estimate(place["f1"]) for place in ordered]
+    if len(set(values)) > 1:
         texts.append(
-            f"It does best on the {ordered[0]['position']} (F1 {format_estimate(ordered[0]['f1'])}) and worst on the"
-            f" {ordered[-1]['position']} ({format_estimate(ordered[-1]['f1'])}). 'tapsig positions' tells how certain"
-            " such a difference is."
+            f"It does best on the {ordered[0]['position']} (F1 {values[0]}) and worst on the"
+            f" {ordered[-1]['position']} ({values[-1]}). 'tapsig positions' tells how certain such a difference is."
         )
     return texts
 

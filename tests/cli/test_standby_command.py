@@ -26,6 +26,11 @@ def test_json_holds_the_days_of_every_battery_and_the_parts_of_the_current(capsy
     assert sum(document["parts_ua"].values()) == pytest.approx(document["average_ua"])
 
 
+def test_the_note_reads_as_a_list_of_parts(capsys: pytest.CaptureFixture[str]) -> None:
+    _, _, err = run(capsys, "--false-wakes-per-day", "1000")
+    assert "asleep 4.98, awake for wanted events 16, awake for false ones 4000, release" in err
+
+
 def test_options_reach_the_duty_cycle(capsys: pytest.CaptureFixture[str]) -> None:
     # Arithmetic: 240 Ah at 10 mA last 1000 days.
     words = ["--sleep-ua", "10000", "--wakes-per-day", "0", "--false-wakes-per-day", "0", "--releases-per-day", "0"]
@@ -64,7 +69,8 @@ def test_a_call_at_fault_is_refused_by_name(words: list[str], what: str, capsys:
     assert what in err
 
 
-def test_ways_to_wake_up_are_compared_on_a_corpus(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.fixture
+def tap_corpus(tmp_path: Path) -> str:
     fs = 8000
     samples = np.zeros(20 * fs)
     samples[10 * fs : 10 * fs + 40] = 0.3  # one tap: 5 ms of 0.3 V
@@ -74,7 +80,26 @@ def test_ways_to_wake_up_are_compared_on_a_corpus(tmp_path: Path, capsys: pytest
         "recording,labels,vehicle,position,scene,split,full_scale_v\ntap.wav,labels.csv,heron,frame,quiet,test,1.0\n",
         encoding="utf-8",
     )
-    words = [str(tmp_path), "--level-v", "0.2", "--level-v", "0.5", "--look-hz", "100", "--format", "json"]
+    return str(tmp_path)
+
+
+def test_the_table_fits_a_terminal_and_help_explains_its_columns(
+    tap_corpus: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, rows, _ = run(capsys, tap_corpus, "--format", "json")
+    _, table, _ = run(capsys, tap_corpus, "--detector", "null")
+    assert "first_tap_heard" in table
+    assert max(map(len, table.splitlines())) <= 130
+    with pytest.raises(SystemExit):
+        main(["standby", "--help"])
+    explained = capsys.readouterr().out
+    for name in json.loads(rows)["rows"][0]:
+        if name.startswith(("missed", "delay", "peak", "energy", "first", "listened", "false", "awake")):
+            assert name in explained
+
+
+def test_ways_to_wake_up_are_compared_on_a_corpus(tap_corpus: str, capsys: pytest.CaptureFixture[str]) -> None:
+    words = [tap_corpus, "--level-v", "0.2", "--level-v", "0.5", "--look-hz", "100", "--format", "json"]
     code, out, _ = run(capsys, *words)
     missed = {(row["wake_up"], row["level_v"]): row["missed_first_taps"] for row in json.loads(out)["rows"]}
     assert code == 0

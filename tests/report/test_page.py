@@ -11,6 +11,9 @@ from markupsafe import Markup
 from tapsig.cli import main
 from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+from tapsig.report.score_page import render_score_page
+from tapsig.score.tally import Score
+from tapsig.study.scoring import Outcome, ScoreTable
 
 EVIL = "<script>alert(1)</script>\" onload='x' &"
 
@@ -99,6 +102,16 @@ def test_a_page_that_exists_is_kept_unless_forced(tmp_path: Path) -> None:
     assert out.read_text() == "mine"
     assert main([*call, "--force"]) == 0
     assert out.read_text().startswith("<!DOCTYPE html>")
+
+
+@pytest.mark.parametrize(("worst", "said"), [(9, True), (10, False)])
+def test_best_and_worst_are_named_only_where_they_differ(worst: int, said: bool) -> None:
+    outcomes = [
+        Outcome("d", "a.wav", "", position, "", Score(tp, 0, 10 - tp, 60.0), (), *map(np.array, ([], [], [])))
+        for position, tp in (("frame", 10), ("skin", worst))
+    ]  # fmt: skip
+    page = render_score_page(ScoreTable(tuple(outcomes), 0.05), command="", corpus="")
+    assert ("It does best on the frame" in page) == said
 
 
 def test_dots_lie_where_their_values_are() -> None:
