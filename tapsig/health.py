@@ -100,7 +100,7 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
     bias = float(np.median(samples)) if samples.size else math.nan
     noise = _measure_noise(samples, fs)
     peak = float(np.max(np.abs(samples - bias))) if samples.size else math.nan
-    findings = list(_carry_over(report))
+    findings = list(_carry_over(recording, report))
     findings += _check_extent(recording)
     if samples.size and float(np.ptp(samples)) == 0.0:
         findings.append(HealthFinding(
@@ -155,10 +155,13 @@ def compare_channels(recordings: Sequence[Recording]) -> tuple[HealthFinding, ..
     return tuple(findings)
 
 
-def _carry_over(report: LoadReport | None) -> Iterable[HealthFinding]:
+def _carry_over(recording: Recording, report: LoadReport | None) -> Iterable[HealthFinding]:
     for found in report.findings if report else ():
         severity, advice = LOAD_ADVICE.get(found.code, ("note", "nothing, unless it surprises you"))
-        yield HealthFinding(found.code, severity, str(found).rsplit(" [", 1)[0], advice, float(found.count), "times")
+        first_s = recording.gaps[0].sample / recording.fs if found.code == "gap" and recording.gaps else math.nan
+        yield HealthFinding(
+            found.code, severity, str(found).rsplit(" [", 1)[0], advice, float(found.count), "times", first_s
+        )
 
 
 def _windows(samples: FloatArray, fs: float, length_s: float) -> FloatArray:

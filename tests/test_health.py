@@ -199,4 +199,6 @@ def test_what_the_loader_found_is_carried_over_and_the_worst_comes_first() -> No
     assert report.codes() == ("out-of-range", "gap", "nul-bytes")
     assert [found.severity for found in report.findings] == list(SEVERITIES)
     assert "line 70" in report.findings[1].message
+    holed = check_health(digitise(sound(), gaps=(Gap(800, 0.3),)), loaded)
+    assert holed.findings[1].first_s == pytest.approx(800 / FS)
     assert check_health(digitise(sound()), replace(loaded, findings=())).ok

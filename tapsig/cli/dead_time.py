@@ -104,5 +104,5 @@ def _draw_all(maps: "dict[str, DeadTimeMap]", groups: "dict[str, list[Recording]
             for recording in groups[name]:
                 label = name if len(groups[name]) == 1 else f"{name} {name_recording(recording)}"
                 figures[label] = plot_detections(recording, detect(variant, recording), name=words,
-                                                 threshold_v=variant.threshold_v)  # fmt: skip
+                                                 threshold_v=variant.threshold_v, title=label)  # fmt: skip
         draw(figures, args.waveform, force=args.force)

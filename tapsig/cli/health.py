@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     if args.plot is not None:
         from tapsig.report.figures import plot_health  # lazy: matplotlib loads only when something is drawn
 
-        figures = {name: plot_health(recording, reports[name])
+        figures = {name: plot_health(recording, reports[name], title=name)
                    for name, (recording, _) in zip(reports, chosen, strict=True)}  # fmt: skip
         draw(figures, args.plot, force=args.force)
     sound = sum(report.ok for report in reports.values())

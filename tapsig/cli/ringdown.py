@@ -141,11 +141,11 @@ def _draw_all(
     from tapsig.report.figures import plot_ringdown, plot_spectrogram  # lazy: matplotlib loads only for figures
 
     if args.plot is not None:
-        draw({name: plot_ringdown(result) for name, result in results.items()}, args.plot, force=args.force)
+        draw({name: plot_ringdown(result, title=name) for name, result in results.items()}, args.plot, force=args.force)
     if args.spectrogram is not None:
         figures = {}
         for name, result in results.items():
             modes = [mode.frequency_hz for mode in result.dominant]
             top = min(4.0 * max(modes, default=250.0), recordings[name].fs / 2)
-            figures[name] = plot_spectrogram(recordings[name], modes=modes, highest_hz=top)
+            figures[name] = plot_spectrogram(recordings[name], modes=modes, highest_hz=top, title=name)
         draw(figures, args.spectrogram, force=args.force)

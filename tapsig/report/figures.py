@@ -103,8 +103,9 @@ def _thin(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray
 
 
 def plot_detections(
-    recording: Recording, detections: Detections | None = None, *, threshold_v: float | None = None, name: str = ""
-) -> Figure:
+    recording: Recording, detections: Detections | None = None, *, threshold_v: float | None = None, name: str = "",
+    title: str = "",
+) -> Figure:  # fmt: skip
     """Waveform, envelope, threshold, labels and decisions.
 
     `threshold_v` is a departure from the bias; rejected candidates are drawn hollow, with their reason.
@@ -122,7 +123,7 @@ def plot_detections(
             for side in (1, -1):
                 axes.axhline(side * threshold_v, color=ACCENT, linestyle="--",
                              label=f"threshold ±{threshold_v:.3g} V" if side > 0 else None)  # fmt: skip
-        axes.set(ylabel="V from bias", title=" · ".join(filter(None, [_title(recording), name])))
+        axes.set(ylabel="V from bias", title=" · ".join(filter(None, [title or _title(recording), name])))
         axes.margins(y=0.12)
         axes.legend(loc="upper right", ncols=3)
         _draw_marks(marks, recording, detections)
@@ -149,7 +150,9 @@ def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None)
     axes.spines["left"].set_visible(False)
 
 
-def plot_spectrogram(recording: Recording, *, modes: Sequence[float] = (), highest_hz: float = math.inf) -> Figure:
+def plot_spectrogram(
+    recording: Recording, *, modes: Sequence[float] = (), highest_hz: float = math.inf, title: str = ""
+) -> Figure:
     """Spectrogram in dB under its highest value, gaps left blank, with the frequencies `modes` (Hz) marked at its
     right edge. Raises ParameterError when no stretch without a gap is long enough."""
     from scipy.signal import ShortTimeFFT, windows  # heavy; only this figure needs it
@@ -181,17 +184,24 @@ def plot_spectrogram(recording: Recording, *, modes: Sequence[float] = (), highe
             axes.annotate(
                 f"{frequency:.0f} Hz", (1.0, frequency), xycoords=("axes fraction", "data"), xytext=(1.025, place),
                 textcoords=("axes fraction", "data"), fontsize=7, va="center", color=ACCENT,
-                arrowprops={"arrowstyle": "-|>", "color": ACCENT, "shrinkA": 0, "shrinkB": 0},
+                arrowprops={"arrowstyle": "-|>", "color": ACCENT, "shrinkA": 0, "shrinkB": 0, "relpos": (0, 0.5)},
             )  # fmt: skip
-        axes.set(xlim=(0.0, recording.span_s), ylim=(0, top), xlabel="s", ylabel="Hz", title=_title(recording))
-        figure.colorbar(image, ax=axes, label="dB", pad=0.09, fraction=0.05)
+        axes.set(xlim=(0.0, recording.span_s), ylim=(0, top), xlabel="s", ylabel="Hz", title=title or _title(recording))
+        figure.colorbar(image, ax=axes, label="dB re maximum", pad=0.09, fraction=0.05)
     return figure
 
 
-def plot_ringdown(result: RingdownResult) -> Figure:
-    """Left: level of each tap's ring-down and its decay by the dominant modes. Right: T60 of the modes with error."""
+def plot_ringdown(result: RingdownResult, *, title: str = "") -> Figure:
+    """Left: level of each tap's ring-down and its decay by four dominant modes, the longest among them.
+
+    Right: T60 of the modes with error.
+    """
+    shown = result.dominant[:4]
+    longest_mode = max(result.dominant, key=lambda mode: mode.t60_s, default=None)
+    if longest_mode is not None and longest_mode not in shown:
+        shown = (*shown[:3], longest_mode)
     with mpl.rc_context(STYLE):
-        figure, ((left, right),) = _figure(1, 2, height=3.3, gridspec_kw={"width_ratios": [3, 2]})
+        figure, ((left, right),) = _figure(1, 2, height=3.9, gridspec_kw={"width_ratios": [3, 2]})
         longest = 0.0
         for values in result.ringdowns:
             curve = compute_decay_curve(values, result.fs, noise_power=result.noise_v**2)
@@ -199,14 +209,15 @@ def plot_ringdown(result: RingdownResult) -> Figure:
             left.plot(*_thin(time, curve.level_db), color=PALE, linewidth=0.8)
             longest = max(longest, time[-1] if time.size else 0.0)
         left.plot([], [], color=PALE, label=f"energy left, {result.taps_used} taps")
-        for mode, dashes in zip(result.dominant[:4], ("-", "--", "-.", ":"), strict=False):
+        for mode, dashes in zip(shown, ("-", "--", "-.", ":"), strict=False):
             end = min(longest, mode.t60_s)
             left.plot([0, end], [0, -60.0 * end / mode.t60_s], color=INK, linestyle=dashes, linewidth=1.3,
                       label=f"{mode.frequency_hz:.0f} Hz: T60 {mode.t60_s:.2f} s")  # fmt: skip
-        left.set(xlabel="s after the blow", ylabel="dB", ylim=(-60, 3), xlim=(0, max(longest, 0.05)),
-                 title=", ".join(filter(None, [result.vehicle, result.position])) or "ring-down")  # fmt: skip
+        left.set(xlabel="s after the blow", ylabel="energy left, dB re start",
+                 ylim=(-60, 3), xlim=(0, max(longest, 0.05)),
+                 title=title or ", ".join(filter(None, [result.vehicle, result.position])) or "ring-down")  # fmt: skip
         left.grid(axis="y")
-        left.legend(loc="upper right")
+        left.legend(loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=2)
         strong = {mode.frequency_hz for mode in result.dominant}
         for mode in result.modes:
             colour, size = (INK, 6) if mode.frequency_hz in strong else (MID, 3)
@@ -347,8 +358,8 @@ def plot_features(features: Mapping[str, FloatArray], is_tap: npt.NDArray[np.boo
     return figure
 
 
-def plot_health(recording: Recording, report: HealthReport) -> Figure:
-    """The whole waveform between its rails, the spectrum of its calm half, and the findings in words."""
+def plot_health(recording: Recording, report: HealthReport, *, title: str = "") -> Figure:
+    """The waveform between its rails, gaps shaded, the spectrum of its calm half, and the findings in words."""
     with mpl.rc_context(STYLE):
         figure, ((wave,), (spectrum,)) = _figure(2, height=4.4)
         times, samples = _parted(recording, recording.samples)
@@ -356,6 +367,9 @@ def plot_health(recording: Recording, report: HealthReport) -> Figure:
         wave.axhline(report.bias_v, color=INK, linewidth=0.8, label=f"bias {report.bias_v:.3g} V")
         for k, rail in enumerate(recording.range_v or ()):
             wave.axhline(rail, color=ACCENT, linestyle="--", label=None if k else "rails")
+        for k, gap in enumerate(recording.gaps):
+            end_s = float(recording.times_s(np.array(gap.sample)))
+            wave.axvspan(end_s - gap.duration_s, end_s, color=PALE, label=None if k else "not recorded")
         for finding in report.findings:
             if math.isfinite(finding.first_s):
                 wave.annotate(finding.code, (finding.first_s, report.bias_v), xytext=(4, 24), color=ACCENT,
@@ -364,8 +378,9 @@ def plot_health(recording: Recording, report: HealthReport) -> Figure:
         words = ", ".join(report.codes()[:3]) or "nothing found"
         if len(report.findings) > 3:
             words += f" and {len(report.findings) - 3} more"
-        wave.set(xlabel="s", ylabel="V", title=f"{_title(recording)}: {words}")
-        wave.legend(loc="upper right", ncols=2)
+        wave.set(xlabel="s", ylabel="V", title=f"{title or _title(recording)}: {words}",
+                 xlim=(0.0, max(recording.span_s, 1.0 / recording.fs)))
+        wave.legend(loc="upper right", bbox_to_anchor=(1.0, -0.13), ncols=3)
         size = min(recording.samples.size, max(8, round(recording.fs)))
         blocks = recording.samples[: recording.samples.size // max(size, 1) * size].reshape(-1, max(size, 1))
         if blocks.size:

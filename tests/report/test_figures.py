@@ -1,5 +1,6 @@
 """Figures show what they are given, save in three formats, and stand inside a page as SVG."""
 
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -7,6 +8,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
+from tapsig.dsp.modes import Mode
 from tapsig.errors import ParameterError
 from tapsig.health import check_health
 from tapsig.records import Detections, Gap, Label, Recording
@@ -87,6 +89,21 @@ def test_detections_show_taps_labels_and_both_kinds_of_decision(recording: Recor
     assert max(abs(np.nan_to_num(wave.lines[0].get_ydata()))) == pytest.approx(0.5, abs=0.02)
 
 
+def test_a_figure_carries_the_title_it_is_given(recording: Recording) -> None:
+    name, health = "crane-quiet-nail frame", check_health(recording)
+    for figure in (plot_detections(recording, title=name), plot_health(recording, health, title=name),
+                   plot_ringdown(compute_ringdown(recording), title=name), plot_spectrogram(recording, title=name)):
+        assert name in texts(figure)
+
+
+def test_health_shades_gaps_from_end_to_end(recording: Recording) -> None:
+    holed = Recording(recording.samples, FS, gaps=(Gap(3000, 2.0), Gap(4000, 1.0)))
+    wave = plot_health(holed, check_health(holed)).axes[0]
+    spans = [(patch.get_x(), patch.get_x() + patch.get_width()) for patch in wave.patches]
+    assert spans == [pytest.approx((1.5, 3.5)), pytest.approx((4.0, 5.0))]
+    assert wave.get_xlim() == pytest.approx((0.0, holed.span_s))
+
+
 def test_no_line_crosses_a_gap(recording: Recording) -> None:
     holed = Recording(recording.samples, FS, gaps=(Gap(3000, 2.0),))
     line = plot_detections(holed).axes[0].lines[0]
@@ -127,6 +144,13 @@ def test_ringdown_shows_every_tap_and_the_dominant_modes(recording: Recording) -
     figure = plot_ringdown(result)
     assert "140 Hz: T60 0.41 s" in texts(figure)  # 3 ln 10 · 0.06 s
     assert "energy left, 3 taps" in texts(figure)
+
+
+def test_ringdown_draws_the_mode_that_rings_longest_however_weak(recording: Recording) -> None:
+    modes = tuple(Mode(100.0 * k, 0.01 if k < 6 else 1e-3, 1.0, 0.3 - 0.04 * k) for k in range(1, 7))
+    words = texts(plot_ringdown(replace(compute_ringdown(recording), modes=modes)))
+    assert all(f"{mode} Hz: T60" in words for mode in (100, 200, 300, 600))
+    assert "400 Hz: T60" not in words
 
 
 def test_the_map_names_its_room_and_says_where_there_is_none(recording: Recording) -> None:
