@@ -25,6 +25,8 @@ from tapsig.cli.choosing import (
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from tapsig.detect import Variant
     from tapsig.records import Recording
     from tapsig.study.causes import CauseTable
@@ -44,7 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--errors", action="store_true", help="list every error with its time, instead of counts")
     parser.add_argument("--rules", action=_PrintRules, help="the rules by which causes are told, and stop")
     add_plot_argument(parser, "causes by position")
-    add_plot_argument(parser, "features of taps against those of other candidates", option="--features")
+    add_plot_argument(parser, "features of taps against those of other candidates (needs a detector that judges"
+                      " candidates, as tap)", option="--features")  # fmt: skip
     add_output_arguments(parser)
 
 
@@ -64,6 +67,7 @@ class _PrintRules(argparse.Action):
 def run(args: argparse.Namespace) -> int:
     """Explain and show."""
     from tapsig.detect import load_detector  # lazy: --help need not wait for these
+    from tapsig.study.advice import count_recordings
     from tapsig.study.causes import find_causes
 
     check_plots(args.plot, args.features, force=args.force)
@@ -72,11 +76,17 @@ def run(args: argparse.Namespace) -> int:
     labelled = [recording for recording in recordings if recording.labels is not None or not args.recording.is_dir()]
     if len(labelled) < len(recordings):
         note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
+    figure = _draw_features(variant, labelled, args)  # first, so that a detector without features is told at once
     table = find_causes(variant, labelled, window_s=args.window)
     emit(_render(table, labelled, args), args)
     note(f"{table.detector}: {table.hits} of {table.taps} taps found, {len(table.errors)} errors,"
-         f" {table.duration_s:.0f} s in {len(labelled)} recordings")  # fmt: skip
-    _draw_all(table, variant, labelled, args)
+         f" {table.duration_s:.0f} s in {count_recordings(len({one.source for one in labelled}), len(labelled))}")
+    if args.plot is not None:
+        from tapsig.report.figures import plot_causes  # lazy: matplotlib loads only for figures
+
+        draw({table.detector: plot_causes(table)}, args.plot, force=args.force)
+    if figure is not None:
+        draw({table.detector: figure}, args.features, force=args.force)
     return 0
 
 
@@ -101,26 +111,26 @@ def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.N
         document = {"detector": table.detector, "taps": table.taps, "hits": table.hits,
                     "duration_s": table.duration_s, "errors": _list_errors(table)}  # fmt: skip
         return render_rows(table.count(by=by), "json", document=document)
-    groups = sorted({" ".join(getattr(one, name) or "–" for name in by) for one in recordings})
-    counts = Counter(
-        (one.error, one.cause, " ".join(getattr(one, name) or "–" for name in by)) for one in table.errors
-    )
+    if not table.errors:
+        return "no errors\n"
+    if args.by == "both":  # a column for each pair would be wider than any terminal
+        return render_rows([{name: value or "–" for name, value in row.items()} for row in table.count(by=by)], "table")
+    groups = sorted({getattr(one, args.by) or "–" for one in recordings})
+    counts = Counter((one.error, one.cause, getattr(one, args.by) or "–") for one in table.errors)
+    groups = [] if groups == ["–"] else groups  # it would only repeat the column "all"
     totals = Counter((one.error, one.cause) for one in table.errors)
     lines: list[list[object]] = [
         [error, cause, total, *(counts[error, cause, group] for group in groups)]
         for (error, cause), total in sorted(totals.items(), key=lambda item: (item[0][0], -item[1], item[0]))
     ]
-    return render_table(["error", "cause", "all", *groups], lines) + "\n" if lines else "no errors\n"
+    return render_table(["error", "cause", "all", *groups], lines) + "\n"
 
 
-def _draw_all(table: "CauseTable", variant: "Variant", recordings: "list[Recording]", args: argparse.Namespace) -> None:
-    if args.plot is None and args.features is None:
-        return
-    from tapsig.report.figures import plot_causes, plot_features  # lazy: matplotlib loads only for figures
+def _draw_features(variant: "Variant", recordings: "list[Recording]", args: argparse.Namespace) -> "Figure | None":
+    if args.features is None:
+        return None
+    from tapsig.report.figures import plot_features  # lazy: matplotlib loads only for figures
     from tapsig.study.causes import collect_features
 
-    if args.plot is not None:
-        draw({table.detector: plot_causes(table)}, args.plot, force=args.force)
-    if args.features is not None:
-        features, is_tap = collect_features(variant, recordings, window_s=args.window)
-        draw({table.detector: plot_features(features, is_tap, title=table.detector)}, args.features, force=args.force)
+    features, is_tap = collect_features(variant, recordings, window_s=args.window)
+    return plot_features(features, is_tap, title=variant.name)

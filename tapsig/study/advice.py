@@ -14,6 +14,16 @@ ENOUGH_ALIKE = 400
 """When more recordings than this would be needed, the difference hardly matters in use."""
 
 
+def count_recordings(recordings: int, channels: int = 0) -> str:
+    """In words, so that channels and files are not taken for each other.
+
+    >>> count_recordings(1), count_recordings(32, 113)
+    ('1 recording', '113 channels of 32 recordings')
+    """
+    files = "1 recording" if recordings == 1 else f"{recordings} recordings"
+    return f"{channels} channels of {files}" if channels > recordings else files
+
+
 def advise(ranking: Ranking) -> str:
     """A few sentences: which position, how sure, on which vehicles, and how many recordings would tell more."""
     least = comparison.count_least(len(ranking.differences), paired=ranking.paired)

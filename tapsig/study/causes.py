@@ -130,14 +130,16 @@ def collect_features(
     parts, is_tap = [], []
     for recording in recordings:
         found = run_detector(variant, recording, keep_rejected=True)
+        if len(found) and not found.features:
+            raise ParameterError(
+                f"the candidates of {variant.name} have no features; take one that judges them, as 'tap'"
+            )
         matching = match_onsets(recording.taps_s, recording.times_s(found.onset_samples), window_s=window_s)
         hit = np.zeros(len(found), dtype=bool)
         hit[matching.pairs[:, 1]] = True
         parts.append(found)
         is_tap.append(hit)
     joined = Detections.concatenate(parts)
-    if not joined.features:
-        raise ParameterError(f"the candidates of {variant.name} have no features; take one that judges them, as 'tap'")
     return dict(joined.features), np.concatenate(is_tap)
 
 

@@ -119,6 +119,7 @@ def test_causes_count_and_list_the_same_errors(
     assert code == 0
     assert "ring-down" in out
     assert "8 of 8 taps found" in err
+    assert "in 2 channels of 1 recording" in err
     _, listed, _ = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--format", "csv")
     errors = list(csv.DictReader(io.StringIO(listed)))
     _, out, _ = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--format", "json", "--by", "both")
@@ -128,14 +129,32 @@ def test_causes_count_and_list_the_same_errors(
     assert (tmp_path / "c.png").exists()
 
 
+def test_causes_by_both_are_rows_so_that_the_table_fits_a_terminal(
+    corpus: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, out, _ = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--by", "both")
+    header, _, *lines = out.splitlines()
+    assert header.split() == ["error", "cause", "position", "scene", "count"]
+    assert all("inner-skin  quiet" in line for line in lines)
+
+
+def test_causes_of_one_recording_without_position_have_no_column_for_it(
+    corpus: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, labels = corpus / "heron-quiet.wav", corpus / "heron-quiet.csv"
+    _, out, err = run(capsys, "causes", path, "--labels", labels, "--detector", "fixed-threshold")
+    assert out.splitlines()[0].split() == ["error", "cause", "all"]
+    assert err.endswith("in 1 recording\n")
+
+
 def test_causes_draw_features_of_a_detector_that_has_them(
     corpus: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     code, _, _ = run(capsys, "causes", corpus, "--detector", "innovation", "--features", tmp_path / "f.svg")
     assert code == 0
     assert "innovation_rise" in (tmp_path / "f.svg").read_text()
-    code, _, err = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--features", tmp_path / "g.png")
-    assert code == 2
+    code, out, err = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--features", tmp_path / "g.png")
+    assert (code, out) == (2, "")  # told before anything is shown
     assert "no features" in err
 
 

@@ -168,7 +168,11 @@ def test_causes_bars_add_up_to_all_errors() -> None:
     assert sum(patch.get_width() for patch in figure.axes[0].patches) == 65
     assert "other causes" in texts(figure)
     assert "miss: too weak" in texts(figure)
-    assert "0 of 0 taps" in texts(plot_causes(CauseTable("mine", (), 0, 0, 1.0)))
+    nothing = texts(plot_causes(CauseTable("mine", (), 0, 0, 1.0)))
+    assert "0 of 0 taps" in nothing
+    assert "no errors" in nothing
+    alone = plot_causes(CauseTable("mine", (ErrorCause("miss", "too weak", 2.0, 0, 0),), 10, 9, 60.0))
+    assert alone.axes[0].get_legend() is None
 
 
 def test_features_are_ranked_by_how_well_they_tell_taps() -> None:
