@@ -95,6 +95,8 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
 
 
 def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> str:
+    from tapsig.study.advice import count_recordings, tell_left_out  # heavy rooms load when they are used
+
     rows = {(row["detector"], row["position"]): row for row in study.rows()}
     lines = []
     for ranked in ranking.positions:
@@ -111,11 +113,13 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
         [f"{pair.first} – {pair.second}", _estimate(pair.estimate, 3), f"{pair.p_adjusted:.3g}"]
         for pair in ranking.differences
     ]
+    made = count_recordings(ranking.recordings)
     basis = (
-        f"ranked on {ranking.recordings} recordings made at every position at once ({ranking.left_out} others count"
-        " in precision to codes only)" if ranking.paired else f"ranked on {ranking.recordings} recordings, none of"
-        " them made at every position at once: scenes may differ between positions"
+        f"ranked on {made} made at every position at once" if ranking.paired else f"ranked on {made}, none of them made"
+        " at every position at once: scenes may differ between positions"
     )  # fmt: skip
+    if left_out := tell_left_out(ranking, "precision, recall, false/h and codes"):
+        basis += f".\n{left_out}"
     return (
         f"{ranking.detector}: {basis}\n{render_table(header, lines)}\n\n"
         f"{render_table(['difference', ranking.criterion.words, 'p (Holm)'], pairs)}\n\n"

@@ -65,7 +65,7 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
             for curve in _list_curves(pairs)
         ]  # fmt: skip
         return render_rows(rows, format_, document={"curves": curves})
-    from tapsig.study.advice import judge_pair  # heavy rooms load when they are used
+    from tapsig.study.advice import count_recordings, judge_pair  # heavy rooms load when they are used
 
     verdicts = "\n".join(textwrap.fill(judge_pair(pair), COLUMNS) for pair in pairs)
     criterion = pairs[0].criterion.words
@@ -86,7 +86,7 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
     ]  # fmt: skip
     rates = [f"recall at {rate:g}/h" for rate in RATES_PER_HOUR]
     return (
-        f"{verdicts}\n\n{criterion} on the same {pairs[0].recordings} recordings\n"
+        f"{verdicts}\n\n{criterion} on the same {count_recordings(pairs[0].recordings, pairs[0].channels)}\n"
         f"{render_table(['first', 'second', 'first', 'second', 'first – second', 'p (Holm)'], differences)}\n\n"
         "Taps found by both, by one, by neither (p: McNemar)\n"
         f"{render_table(['first', 'second', 'both', 'only first', 'only second', 'neither', 'p'], taps)}\n\n"

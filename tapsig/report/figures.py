@@ -306,7 +306,9 @@ def plot_causes(table: CauseTable, *, most: int = 14) -> Figure:
         axes.set(yticks=places, yticklabels=[name for name, _ in kept], xlabel="errors")
         axes.set_title(f"{table.detector}: {found}")
         axes.invert_yaxis()
-        if not kept:
+        if kept:
+            axes.locator_params(axis="x", integer=True)
+        else:
             axes.text(0.5, 0.5, "no errors", transform=axes.transAxes, ha="center", va="center")
             axes.set(xticks=[])
         if positions not in ([], ["–"]):

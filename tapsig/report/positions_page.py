@@ -7,7 +7,7 @@ from tapsig.report.page import Page, Picture, Section, Table, format_estimate, r
 from tapsig.report.score_page import INTERVALS
 from tapsig.report.score_page import LIMITS as SCORE_LIMITS
 from tapsig.score.criteria import Estimate
-from tapsig.study.advice import advise, compare_detectors
+from tapsig.study.advice import advise, compare_detectors, count_recordings, tell_left_out
 from tapsig.study.comparison import RESAMPLES
 from tapsig.study.positions import PositionStudy, Ranking
 
@@ -62,15 +62,16 @@ def _section(study: PositionStudy, ranking: Ranking) -> Section:
         for ranked in ranking.positions
     ]
     basis = (
-        f"Compared on {ranking.recordings} recordings made at every position at once; {ranking.left_out} others count"
-        " in precision, recall, false alarms and codes only."
+        f"Compared on {count_recordings(ranking.recordings)} made at every position at once."
         if ranking.paired
         else f"None of the {ranking.recordings} recordings was made at every position at once: the scenes may differ"
         " between positions, and then so does what is compared."
     )
+    left_out = tell_left_out(ranking, "precision, recall, false alarms per hour and codes decoded")
+    paragraphs = [basis, f"{left_out}."] if left_out else [basis]
     picture = Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most))
     return Section(
-        ranking.detector, [basis], [picture], [_ranking_table(study, ranking), _difference_table(ranking)]
+        ranking.detector, paragraphs, [picture], [_ranking_table(study, ranking), _difference_table(ranking)]
     )
 
 

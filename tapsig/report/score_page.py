@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from tapsig.report.charts import Dot, caption_intervals, draw_intervals
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+from tapsig.study.advice import count_recordings
 from tapsig.study.scoring import ALL, ScoreTable
 
 Row = Mapping[str, object]
@@ -43,7 +44,7 @@ def render_score_page(table: ScoreTable, *, command: str, corpus: str) -> str:
     return render_page(
         Page(
             title=f"Detectors of taps on {corpus}",
-            summary=_summarise(best, totals, places),
+            summary=_summarise(best, totals, places, _count_recordings(table, best)),
             sections=[
                 Section("Detectors", pictures=[_draw("F1, all positions and scenes", "detector", totals.values())],
                         tables=[_score_table("All positions and scenes", "detector", list(totals.values()))]),
@@ -64,11 +65,16 @@ def _number(value: object, otherwise: float) -> float:
     return value if isinstance(value, (int, float)) and not math.isnan(value) else otherwise
 
 
-def _summarise(best: str, totals: Mapping[str, Row], places: Sequence[Row]) -> list[str]:
+def _count_recordings(table: ScoreTable, detector: str) -> str:
+    outcomes = table.select(detector)
+    return count_recordings(len({outcome.source for outcome in outcomes}), len(outcomes))
+
+
+def _summarise(best: str, totals: Mapping[str, Row], places: Sequence[Row], recordings: str) -> list[str]:
     row = totals[best]
     texts = [
         f"Best by F1 is {best}: {format_estimate(row['f1'], row['f1_low'], row['f1_high'])} on {row['taps']} taps in"
-        f" {row['recordings']} recordings, with precision {format_estimate(row['precision'])}, recall"
+        f" {recordings}, with precision {format_estimate(row['precision'])}, recall"
         f" {format_estimate(row['recall'])} and {format_estimate(row['false_alarms_per_hour'], digits=0)} false alarms"
         f" per hour. {row['entries_opened']} of {row['entries']} code entries were decoded digit for digit."
     ]

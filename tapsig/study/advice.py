@@ -32,7 +32,7 @@ def advise(ranking: Ranking) -> str:
     if ranking.too_few:
         of_each = "" if ranking.paired else " of each"
         return (
-            f"Too few to tell: there are {ranking.recordings} recordings {at_once}, and fewer than {least}{of_each} can"
+            f"Too few to tell: {count_recordings(ranking.recordings)} {at_once}, and fewer than {least}{of_each} can"
             f" never show a difference between {len(ranking.positions)} positions at the 5 % level. Make at least"
             f" {ranking.count_more(least)} more."
         )
@@ -123,13 +123,21 @@ def compare_detectors(rankings: tuple[Ranking, ...]) -> str:
     return text
 
 
+def tell_left_out(ranking: Ranking, columns: str) -> str:
+    """Which `columns` the recordings count in that were not made at every position; empty without such."""
+    if not ranking.left_out:
+        return ""
+    further = "1 further recording counts" if ranking.left_out == 1 else f"{ranking.left_out} further recordings count"
+    return f"{further} only in the columns {columns}"
+
+
 def judge_pair(pair: VariantComparison) -> str:
     """One sentence: which of two detectors is better, or that these recordings cannot tell."""
     difference, needed = pair.difference, pair.difference.needed
     size = abs(difference.estimate.value)
     gap = (
         f"{pair.criterion.words} differs by {'–' if math.isnan(size) else f'{size:.3f}'} (p ="
-        f" {difference.p_adjusted:.2g} after Holm, {pair.recordings} recordings)"
+        f" {difference.p_adjusted:.2g} after Holm, {count_recordings(pair.recordings)})"
     )
     if difference.clear:
         ahead, behind = pair.first, pair.second

@@ -76,7 +76,7 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
 class VariantComparison:
     """Two detectors on the same recordings.
 
-    `difference.needed` counts files; `recordings` are those that there are.
+    `difference.needed` counts files; `recordings` are those that there are, with so many `channels` in all.
     """
 
     first: str
@@ -85,6 +85,7 @@ class VariantComparison:
     values: tuple[Estimate, Estimate]
     difference: Difference
     recordings: int
+    channels: int
     mcnemar: McNemar
     both: int
     neither: int
@@ -131,7 +132,7 @@ def compare_variants(
     found = [np.array([tap for outcome in of_one for tap in outcome.found], dtype=bool) for of_one in outcomes]
     return tuple(
         VariantComparison(
-            first, names[k], chosen, (values[0], values[k]), difference, len(columns[0]),
+            first, names[k], chosen, (values[0], values[k]), difference, len(columns[0]), len(outcomes[0]),
             compute_mcnemar(int((found[0] & ~found[k]).sum()), int((~found[0] & found[k]).sum())),
             int((found[0] & found[k]).sum()), int((~found[0] & ~found[k]).sum()), (curves[0], curves[k]),
         )

@@ -13,7 +13,7 @@ from tapsig.cli import main
 from tapsig.errors import ParameterError
 from tapsig.records import Label, Recording
 from tapsig.score.tally import Score
-from tapsig.study.advice import advise, compare_detectors
+from tapsig.study.advice import advise, compare_detectors, tell_left_out
 from tapsig.study.hearing import measure_delays
 from tapsig.study.levels import measure_levels
 from tapsig.study.positions import rank_positions
@@ -66,7 +66,7 @@ def test_equal_positions_are_not_told_apart() -> None:
 def test_three_recordings_are_too_few_to_tell_however_large_the_difference() -> None:
     ranking = rank_positions(table(3, {"skin": (0, 9), "frame": (10, 0)}, jitter=0), "d")
     assert ranking.too_few
-    assert advise(ranking).startswith("Too few to tell: there are 3 recordings")
+    assert advise(ranking).startswith("Too few to tell: 3 recordings made at every")
     assert "at least 3 more" in advise(ranking)  # six pairs are the fewest: 2/2^6 < 0.05 < 2/2^5
     pair = ranking.differences[0]
     assert pair.estimate.value == pytest.approx(1.0)
@@ -79,6 +79,8 @@ def test_only_recordings_made_everywhere_at_once_are_ranked() -> None:
     ranking = rank_positions(ScoreTable((*shared, *lonely), 0.05), "d")
     assert (ranking.paired, ranking.recordings, ranking.left_out) == (True, 10, 30)
     assert ranking.positions[0].position == "frame"
+    assert tell_left_out(ranking, "recall") == "30 further recordings count only in the columns recall"
+    assert tell_left_out(rank_positions(ScoreTable(shared, 0.05), "d"), "recall") == ""
 
 
 def test_recordings_that_share_nothing_are_compared_and_it_is_said() -> None:

@@ -131,6 +131,7 @@ def test_the_command_compares_on_the_demo_corpus(capsys: pytest.CaptureFixture[s
     assert {curve["detector"] for curve in document["curves"]} == {"sta-lta", "null"}
     assert main(call) == 0
     out = capsys.readouterr().out
+    assert "F1 on the same 12 channels of 9 recordings" in out
     assert out.startswith("sta-lta is better than null: F1 differs by ")
     assert max(map(len, out.splitlines())) <= 120
 
