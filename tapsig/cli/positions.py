@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.study.positions import study_positions
 
     corpus = open_labelled(args)
-    variants = load_variants(args.detectors or DETECTORS, corpus)
+    variants, warnings = load_variants(args.detectors or DETECTORS, corpus)
     with progress_bar(2 * len(corpus), "recordings") as advance:
         study = study_positions(
             variants, corpus, criterion=args.criterion, window_s=args.window, jobs=args.jobs, cluster=args.dask,
@@ -56,7 +56,8 @@ def run(args: argparse.Namespace) -> int:
         from tapsig.report.positions_page import render_positions_page
 
         name = Path(args.corpus).resolve().name
-        emit(render_positions_page(study, command=describe_command("positions", args), corpus=name), args)
+        command = describe_command("positions", args)
+        emit(render_positions_page(study, command=command, corpus=name, warnings=warnings), args)
     else:
         emit(render_positions(study, args.format), args)
     return 0

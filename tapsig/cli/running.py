@@ -44,29 +44,34 @@ def open_labelled(args: argparse.Namespace) -> "Corpus":
     return dataclasses.replace(corpus, entries=tuple(entry for _, entry in labelled))
 
 
-def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "dict[str, Variant]":
-    """Detectors by the words that name them; those that were fitted to some of `corpus` are told."""
+def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "tuple[dict[str, Variant], list[str]]":
+    """Detectors by the words that name them; and a warning of each that was fitted to some of `corpus`, also told."""
     from tapsig.detect.saved import find_fitted, load_detector  # heavy rooms load when they are used
 
     variants = {str(spec): load_detector(spec) for spec in detectors}
-    for name, variant in variants.items():
-        if seen := find_fitted(variant, corpus.entries):
-            note(f"note: {name} was fitted to recordings of {', '.join(seen)}, which are among these: the figures"
-                 " flatter it; the honest ones are those that tapsig fit printed, or those on vehicles it never met")
-    return variants
+    warnings = [
+        f"{name} was fitted to recordings of {', '.join(seen)}, which are among these: the figures flatter it; the"
+        " honest ones are those that tapsig fit printed, or those on vehicles it never met"
+        for name, variant in variants.items() if (seen := find_fitted(variant, corpus.entries))
+    ]  # fmt: skip
+    for warning in warnings:
+        note(f"note: {warning}")
+    return variants, warnings
 
 
-def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus") -> "ScoreTable":
-    """Score by the options --window, --jobs, --dask and --cache, with progress."""
+def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus"
+                 ) -> "tuple[ScoreTable, list[str]]":  # fmt: skip
+    """Scores by the options --window, --jobs, --dask and --cache, with progress; and the warnings of load_variants."""
     from tapsig.study.cache import ResultCache  # heavy rooms load when they are used
     from tapsig.study.scoring import score
 
-    variants = load_variants(detectors, corpus)
+    variants, warnings = load_variants(detectors, corpus)
     cache = None if args.cache is None else ResultCache(args.cache)
     with progress_bar(len(corpus), "recordings") as advance:
-        return score(
+        table = score(
             variants, corpus, window_s=args.window, jobs=args.jobs, cluster=args.dask, cache=cache, progress=advance
         )
+    return table, warnings
 
 
 _OPTIONS = {"criterion": "f1", "window": WINDOW_S, "jobs": 1, "dask": None, "cache": None, "out": None, "force": False}

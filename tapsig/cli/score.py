@@ -27,12 +27,13 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.detect import CATALOGUE  # heavy rooms load when they are used
 
     corpus = open_labelled(args)
-    table = score_corpus(args, args.detectors or list(CATALOGUE), corpus)
+    table, warnings = score_corpus(args, args.detectors or list(CATALOGUE), corpus)
     if is_page(args):
         from tapsig.report.score_page import render_score_page
 
         name = Path(args.corpus).resolve().name
-        emit(render_score_page(table, command=describe_command("score", args), corpus=name), args)
+        command = describe_command("score", args)
+        emit(render_score_page(table, command=command, corpus=name, warnings=warnings), args)
     else:
         emit(render_scores(table, args.format), args)
     return 0

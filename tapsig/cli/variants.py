@@ -39,13 +39,14 @@ def run(args: argparse.Namespace) -> int:
     names = list(dict.fromkeys(args.detectors or DETECTORS))
     if len(names) < 2:
         raise ParameterError(f"--detector names only {names[0]!r}; a comparison needs two")
-    table = score_corpus(args, names, open_labelled(args))
+    table, warnings = score_corpus(args, names, open_labelled(args))
     pairs = compare_variants(table, *names, criterion=args.criterion)
     if is_page(args):
         from tapsig.report.variants_page import render_variants_page
 
         name = Path(args.corpus).resolve().name
-        emit(render_variants_page(pairs, command=describe_command("variants", args), corpus=name), args)
+        command = describe_command("variants", args)
+        emit(render_variants_page(pairs, command=command, corpus=name, warnings=warnings), args)
     else:
         emit(render_variants(pairs, args.format), args)
     return 0

@@ -1,6 +1,7 @@
 """The page of `tapsig positions`: where the sensor should go, and how certain that is."""
 
 import math
+from collections.abc import Sequence
 
 from tapsig.report.charts import Dot, caption_intervals, draw_intervals
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
@@ -34,14 +35,14 @@ LIMITS = (
 )
 
 
-def render_positions_page(study: PositionStudy, *, command: str, corpus: str) -> str:
-    """The page as HTML."""
+def render_positions_page(study: PositionStudy, *, command: str, corpus: str, warnings: Sequence[str] = ()) -> str:
+    """The page as HTML; it opens with `warnings`."""
     closing = compare_detectors(study.rankings)
     summary = [f"With {ranking.detector}: {advise(ranking)}" for ranking in study.rankings]
     return render_page(
         Page(
             title=f"Where to put the sensor: positions on {corpus}",
-            summary=[*summary, closing] if closing else summary,
+            summary=[*warnings, *summary, *filter(None, [closing])],
             sections=[
                 *(_section(study, ranking) for ranking in study.rankings),
                 Section("What each position hears", pictures=_draw_levels(study), tables=[_levels(study)]),

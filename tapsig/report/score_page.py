@@ -34,8 +34,8 @@ LIMITS = (
 )
 
 
-def render_score_page(table: ScoreTable, *, command: str, corpus: str) -> str:
-    """The page as HTML."""
+def render_score_page(table: ScoreTable, *, command: str, corpus: str, warnings: Sequence[str] = ()) -> str:
+    """The page as HTML; it opens with `warnings`."""
     rows = table.rows()
     totals = {str(row["detector"]): row for row in rows if row["position"] == ALL and row["scene"] == ALL}
     best = max(totals, key=lambda name: _number(totals[name]["f1"], -1.0))
@@ -44,7 +44,7 @@ def render_score_page(table: ScoreTable, *, command: str, corpus: str) -> str:
     return render_page(
         Page(
             title=f"Detectors of taps on {corpus}",
-            summary=_summarise(best, totals, places, _count_recordings(table, best)),
+            summary=[*warnings, *_summarise(best, totals, places, _count_recordings(table, best))],
             sections=[
                 Section("Detectors", pictures=[_draw("F1, all positions and scenes", "detector", totals.values())],
                         tables=[_score_table("All positions and scenes", "detector", list(totals.values()))]),

@@ -22,8 +22,10 @@ METHOD = (
 )
 
 
-def render_variants_page(pairs: Sequence[VariantComparison], *, command: str, corpus: str) -> str:
-    """The page as HTML."""
+def render_variants_page(
+    pairs: Sequence[VariantComparison], *, command: str, corpus: str, warnings: Sequence[str] = ()
+) -> str:
+    """The page as HTML; it opens with `warnings`."""
     words = pairs[0].criterion.words
     curves = [pairs[0].curves[0], *(pair.curves[1] for pair in pairs)]
     values = [(pairs[0].first, pairs[0].values[0]), *((pair.second, pair.values[1]) for pair in pairs)]
@@ -45,7 +47,7 @@ def render_variants_page(pairs: Sequence[VariantComparison], *, command: str, co
     tables = [_differences(pairs), _taps(pairs), _areas(pairs)]
     return render_page(
         Page(
-            title=f"Detectors compared on {corpus}", summary=[judge_pair(pair) for pair in pairs],
+            title=f"Detectors compared on {corpus}", summary=[*warnings, *map(judge_pair, pairs)],
             sections=[Section("On the same recordings", (), pictures, tables)], method=METHOD, limits=LIMITS,
             command=command,
         )
