@@ -6,7 +6,7 @@
 
 The table counts causes by position (--by scene, or both). --errors lists each error with its time, so that it can be
 looked at. CSV lists errors; JSON holds both. The rules stand in the documentation of tapsig.study.causes, and are
-printed by --rules.
+printed by --rules, with what the features mean that reasons such as "history: alike_closely" name.
 """
 
 import argparse
@@ -44,7 +44,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--by", choices=("position", "scene", "both"), default="position",
                         help="how to count; default: position")  # fmt: skip
     parser.add_argument("--errors", action="store_true", help="list every error with its time, instead of counts")
-    parser.add_argument("--rules", action=_PrintRules, help="the rules by which causes are told, and stop")
+    parser.add_argument("--rules", action=_PrintRules,
+                        help="the rules by which causes are told, what features mean, and stop")  # fmt: skip
     add_plot_argument(parser, "causes by position")
     add_plot_argument(parser, "features of taps against those of other candidates (needs a detector that judges"
                       " candidates, as tap)", option="--features")  # fmt: skip
@@ -58,9 +59,10 @@ class _PrintRules(argparse.Action):
         super().__init__(option_strings, dest, nargs=0, help=help)
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        import tapsig.study.causes  # lazy: parsing need not wait for it
+        import tapsig.study.causes  # lazy: parsing need not wait for these
+        from tapsig.study.feature_words import list_features
 
-        print(inspect.getdoc(tapsig.study.causes))
+        print(f"{inspect.getdoc(tapsig.study.causes)}\n\n{list_features()}")
         parser.exit(0)
 
 

@@ -162,7 +162,9 @@ def test_rules_are_printed_without_a_file(capsys: pytest.CaptureFixture[str]) ->
     with pytest.raises(SystemExit) as stop:
         main(["causes", "--rules"])
     assert stop.value.code == 0
-    assert "`unexplained`" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert "`unexplained`" in out
+    assert "history: alike_closely" in out
 
 
 @pytest.mark.parametrize(
