@@ -97,29 +97,21 @@ def run(args: argparse.Namespace) -> int:
 
 
 SCENE_COLUMNS = (
-    "detector", "position", "scene", "entries", "success", "success_low", "success_high", "tap_recall",
-    "false_per_entry", "success_model", "listened_h", "false_taps_per_h", "watched_h", "possible_codes",
-    "per_year_seen", "per_year_bound", "per_year_poisson", "per_year_gaps",
+    "detector", "position", "scene", "entries", "success", "tap_recall", "false_taps_per_h", "watched_h",
+    "per_year_seen", "per_year_bound",
 )  # fmt: skip
 
 
 def _shorten(row: Mapping[str, object]) -> dict[str, object]:
-    """A row of the summary for reading: intervals beside their values, short headings."""
+    """A row of the summary for a terminal: intervals beside their values, short headings, the rest left out."""
     values = {name: format_cell(value) for name, value in row.items()}
     return {
         "detector": row["detector"],
         "position": row["position"],
-        "entries": row["entries"],
         "opened (interval)": f"{values['success']} ({values['success_low']}–{values['success_high']})",
-        "model": row["success_model"],
         "wrong/year seen (bound)": f"{values['wrong_per_year_seen']} ({values['wrong_per_year_bound']})",
-        "poisson": row["wrong_per_year_poisson"],
         "wrong/1000 km (bound)": f"{values['wrong_per_1000_km_seen']} ({values['wrong_per_1000_km_bound']})",
-        "h/year left out": row["uncovered_h"],
         "failures/day": row["failures_per_day"],
-        "wake V": row["wake_level_v"],
-        "missed": row["missed_wakes"],
-        "false wakes/day": row["false_wakes_per_day"],
         "days": row["days"],
     }
 
@@ -235,11 +227,14 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion", observations:
             " --table scenes) were recorded too briefly to say how often false taps open; seen and bound leave their"
             f" hours out of the year. Each needs a stretch of more than {question.least_s:g} s without deliberate taps."
         )
-    note("poisson, gaps: estimates from models of the false taps that were seen; they fail where the false taps do")
+    if args.format == "table":
+        note("--format csv and json hold more columns, such as the hours of each figure and what models estimate")
+    else:
+        note("poisson, gaps: estimates from models of the false taps that were seen; they fail where the false taps do")
     if args.table == "summary":
         note(
-            f"days: {BATTERIES[0].name}, at the default currents of tapsig standby; false wakes: seconds a day in which"
-            " a comparator at that level trips"
+            f"days: {BATTERIES[0].name}, at the default currents of tapsig standby and the false wakes of a comparator"
+            " at wake_level_v: seconds a day in which it trips"
         )
         note(
             "failures/day: possible codes that nobody tapped; they make the owner wait, and"

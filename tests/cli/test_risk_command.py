@@ -121,6 +121,14 @@ def test_summary_of_a_corpus_tells_the_positions_apart(tmp_path: Path, capsys: p
     assert "no source" in err
 
 
+@pytest.mark.parametrize("table", ["summary", "scenes"])
+def test_a_table_fits_a_terminal(table: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, str(write_corpus(tmp_path)), "--detector", "fixed-threshold", "--table", table)
+    assert code == 0
+    assert "inner-skin" in out
+    assert max(map(len, out.splitlines())) <= 130
+
+
 def test_scenes_of_several_corpora_are_taken_together(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = str(write_corpus(tmp_path))
     words = [folder, folder, "--table", "scenes", "--detector", "fixed-threshold", "--position", "frame"]
