@@ -108,8 +108,7 @@ def find_causes(
     taps = hits = 0
     duration = 0.0
     for recording in [recordings] if isinstance(recordings, Recording) else recordings:
-        if recording.labels is None:
-            raise LabelError(f"{recording.source or 'recording'} is not labelled; its errors cannot be told")
+        _check_labelled(recording)
         found = run_detector(variant, recording, keep_rejected=True)
         limits = (float(getattr(variant, name, 0.0)) for name in ("dead_time_s", "threshold_v"))
         scene = _Evidence(recording, found, window_s, *limits)
@@ -125,10 +124,12 @@ def collect_features(
 ) -> tuple[dict[str, FloatArray], BoolArray]:
     """Features of all candidates of `variant`, rejected ones included, and which of them are taps.
 
-    Raises ParameterError for a detector whose candidates have no features.
+    Raises ParameterError for a detector whose candidates have no features, LabelError for a recording that is not
+    labelled.
     """
     parts, is_tap = [], []
     for recording in recordings:
+        _check_labelled(recording)
         found = run_detector(variant, recording, keep_rejected=True)
         if len(found) and not found.features:
             raise ParameterError(
@@ -141,6 +142,11 @@ def collect_features(
         is_tap.append(hit)
     joined = Detections.concatenate(parts)
     return dict(joined.features), np.concatenate(is_tap)
+
+
+def _check_labelled(recording: Recording) -> None:
+    if recording.labels is None:
+        raise LabelError(f"{recording.source or 'recording'} is not labelled; its errors cannot be told")
 
 
 class _Evidence:

@@ -175,6 +175,7 @@ def test_rules_are_printed_without_a_file(capsys: pytest.CaptureFixture[str]) ->
         (("health", "{}/heron-quiet.wav", "--scene", "rain"), 2, "chooses from a corpus"),
         (("dead-time", "{}/heron-quiet.wav"), 1, "not labelled"),
         (("causes", "{}/heron-quiet.wav"), 1, "not labelled"),
+        (("causes", "{}/heron-quiet.wav", "--features", "a.png"), 1, "not labelled"),
         (("ringdown", "{}", "--modes", "0"), 2, "--modes is 0"),
         (("ringdown", "{}", "--plot", "a.bmp"), 2, "must end in"),
         (("health", "{}/none.wav"), 1, "none.wav"),
