@@ -51,7 +51,7 @@ def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "tuple[dict[str
     variants = {str(spec): load_detector(spec) for spec in detectors}
     warnings = [
         f"{name} was fitted to recordings of {', '.join(seen)}, which are among these: the figures flatter it; the"
-        " honest ones are those that tapsig fit printed, or those on vehicles it never met"
+        " honest ones are those that tapsig fit printed, or those on vehicles it never met."
         for name, variant in variants.items() if (seen := find_fitted(variant, corpus.entries))
     ]  # fmt: skip
     for warning in warnings:
