@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 from tapsig.cli.output import note
 from tapsig.cli.reading import add_reading_arguments
 from tapsig.errors import LabelError, ParameterError
-from tapsig.records import Recording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from tapsig.load import LoadReport
     from tapsig.load.corpus import Choice, Corpus, CorpusEntry
+    from tapsig.records import Recording
 
 CHOICES = ("vehicle", "position", "scene", "split")
 
@@ -114,7 +114,7 @@ def check_plots(*paths: Path | None, force: bool) -> None:
                 check_figure_path(path, force=force)
 
 
-def name_recording(recording: Recording) -> str:
+def name_recording(recording: "Recording") -> str:
     """File name without its ending, and the position."""
     return f"{Path(recording.source).stem} {recording.position}".strip()
 

@@ -2,9 +2,12 @@
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tapsig.cli.output import note
-from tapsig.records import Recording
+
+if TYPE_CHECKING:
+    from tapsig.records import Recording
 
 
 def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,7 +29,7 @@ def add_format_arguments(group: "argparse._ActionsContainer") -> None:
     group.add_argument("--time-unit", choices=("s", "ms", "us"), help="unit of the times in a CSV that does not say")
 
 
-def read(args: argparse.Namespace) -> Recording:
+def read(args: argparse.Namespace) -> "Recording":
     """The recording that the arguments name; a note for each thing that was wrong with its file."""
     from tapsig.load.recording import read_recording  # lazy: --help need not wait for it
 

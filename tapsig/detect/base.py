@@ -154,16 +154,21 @@ def build_detector(detector: Detector | Variant, fs: float, *, where: str, keep_
 
 def feed(running: Detector, chunks: Iterable[FloatArray], *, lean: bool = False) -> Detections:
     """What `running` answers from reset to flush, without features if `lean`; ParameterError if it is not sound."""
+    parts: list[Detections] = []
+
+    def take(answer: object) -> None:
+        found = require_detections(answer)
+        parts.append(replace(found, features={}) if lean else found)
+
     running.reset()
-    size, parts = 0, []
+    size = 0
     for chunk in chunks:
-        answer = require_detections(running.push(chunk))
-        parts.append(replace(answer, features={}) if lean else answer)
+        take(running.push(chunk))
         size += chunk.size
-    parts.append(require_detections(running.flush()))
+    take(running.flush())
     found = Detections.concatenate(parts)
     require_sound(found, size)
-    return replace(found, features={}) if lean else found
+    return found
 
 
 @contextmanager
