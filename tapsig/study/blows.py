@@ -9,6 +9,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import maximum_filter1d, percentile_filter
 from scipy.signal import find_peaks, resample_poly
 
+from tapsig.dsp.onset import LEAST_SAMPLES, pick_onset
 from tapsig.records import Recording
 from tapsig.units import FloatArray, IntArray, seconds_to_samples
 
@@ -19,6 +20,9 @@ HISTORY_S = 0.6  # ringing before a candidate from which its continuation is tol
 LEAD_S, TAIL_S = 0.026, 0.064  # what is cut out around a candidate
 QUIET_S = 0.012  # of the lead, before the blow even when its rise was found late
 FLOOR_DB = -180.0
+PICK_HZ = 8000.0
+PICK_ORDER_S, PICK_HISTORY_S = 0.006, 0.3
+PICK_BEFORE_S, PICK_AFTER_S = 0.03, 0.012  # around the highest prediction error, where the onset is sought
 
 
 def fit_burg(blocks: FloatArray, order: int) -> FloatArray:
@@ -67,10 +71,14 @@ def _extrapolate(filters: FloatArray, past: FloatArray, count: int) -> FloatArra
 
 @dataclass(frozen=True, slots=True)
 class Blows:
-    """Candidates: `begins_s` is the time of the first sample of `shapes` (n, samples), at `rate` Hz."""
+    """Candidates: `begins_s` is the time of the first sample of `shapes` (n, samples), at `rate` Hz.
+
+    `picked_s` is the onset of each by itself.
+    """
 
     rate: float
     begins_s: FloatArray
+    picked_s: FloatArray
     shapes: FloatArray
     rise_db: FloatArray
     peak_v: FloatArray
@@ -79,15 +87,15 @@ class Blows:
     def select(self, kept: IntArray) -> "Blows":
         """The candidates `kept`."""
         return Blows(
-            self.rate, self.begins_s[kept], self.shapes[kept], self.rise_db[kept], self.peak_v[kept],
-            self.clear_db[kept],
+            self.rate, self.begins_s[kept], self.picked_s[kept], self.shapes[kept], self.rise_db[kept],
+            self.peak_v[kept], self.clear_db[kept],
         )  # fmt: skip
 
     @classmethod
     def join(cls, parts: Sequence["Blows"]) -> "Blows":
         if not parts:
-            return cls(CUT_HZ, *(np.zeros(0) for _ in range(5)))
-        names = ("begins_s", "shapes", "rise_db", "peak_v", "clear_db")
+            return cls(CUT_HZ, *(np.zeros(0) for _ in range(6)))
+        names = ("begins_s", "picked_s", "shapes", "rise_db", "peak_v", "clear_db")
         return cls(parts[0].rate, *(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
@@ -156,7 +164,35 @@ def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apa
     before = np.abs(shapes[:, :quiet]).max(axis=1, initial=0.0)
     clear_db = 20.0 * np.log10(np.maximum(peak_v, 1e-12) / np.maximum(before, 1e-12))
     offset_s = float(recording.times_s(np.array([start]))[0])
-    return Blows(rate, offset_s + firsts / rate, shapes, rises_db, peak_v, np.clip(clear_db, -20.0, 80.0))
+    picked_s = offset_s + _pick_onsets(samples, recording.fs, times_s)
+    return Blows(rate, offset_s + firsts / rate, picked_s, shapes, rises_db, peak_v, np.clip(clear_db, -20.0, 80.0))
+
+
+def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray) -> FloatArray:
+    """Onset (s) of each candidate whose prediction error is highest about `times_s`.
+
+    The filter is fitted to what lies before the candidate, so that the error holds only what is new.
+    """
+    fine, rate = _slow_down(samples, fs, PICK_HZ)
+    order, history, before, after, quiet = (
+        seconds_to_samples(seconds, rate, at_least=8)
+        for seconds in (PICK_ORDER_S, PICK_HISTORY_S, PICK_BEFORE_S, PICK_AFTER_S, QUIET_S)
+    )
+    padded = np.concatenate([np.zeros(history + before), fine, np.zeros(after + 1)])
+    windows = sliding_window_view(padded, history + before + after)
+    onsets = np.zeros(times_s.size)
+    for part in np.array_split(np.arange(times_s.size), max(1, times_s.size // 128)):
+        middles = np.clip(np.rint(times_s[part] * rate).astype(np.int64), 0, fine.size)
+        spans = windows[middles]
+        filters = fit_burg(spans[:, : history + before - quiet], order)
+        error = sum(filters[:, k : k + 1] * spans[:, history - k : spans.shape[1] - k] for k in range(order + 1))
+        for i, middle, line in zip(part, middles, np.asarray(error), strict=True):
+            first = max(0, before - int(middle))  # there is nothing before the stretch begins
+            tail = before // 2
+            highest = max(first, tail) + int(np.argmax(np.abs(line[max(first, tail) :])))
+            heard = line[first : max(highest + 3, first + LEAST_SAMPLES)]
+            onsets[i] = (middle - before + first + pick_onset(heard)) / rate
+    return onsets
 
 
 def _remove_ringing(padded: FloatArray, firsts: IntArray, history: int, length: int, order: int) -> FloatArray:

@@ -3,8 +3,8 @@
 Three things that no detector at a door can do: the prediction error is that of a model fitted to both sides (Burg's
 method on overlapping blocks); what each candidate adds to the panel's ringing is cut out by extrapolating the ringing
 from before it; and candidates are compared with one another, for the taps of one hand on one panel look alike. The
-one that the others resemble most is the pattern: its onset is the first sample over 10 % of its own peak, and the
-others are timed by sliding it along them.
+one that the others resemble most is the pattern, and the others are timed by sliding it along them. An onset is where
+the prediction error's power changes: the first sign in the signal, with nothing taken off for the way from the contact.
 """
 
 import json
@@ -20,14 +20,16 @@ from numpy.lib.stride_tricks import sliding_window_view
 from tapsig.detect.gate import Trees
 from tapsig.errors import ParameterError
 from tapsig.records import TAP, Recording
-from tapsig.study.blows import QUIET_S, Blows, cut_out_blows
+from tapsig.study.blows import Blows, cut_out_blows
 from tapsig.study.candidate_table import score_rows
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
 PATTERN_S, PATTERN_LEAD_S = 0.034, 0.004
 SLIDE_S = 0.03
 FAMILY = 60  # candidates among which the pattern is sought
-ALIKE = 0.6  # correlation from which a candidate is timed by the pattern
+ALIKE, SURELY_ALIKE = 0.6, 0.85  # correlations from which a candidate is timed by the pattern
+AGREED_S = 0.003
+FULL_RISE_DB = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,23 +40,16 @@ class ProposalParameters:
     ----------
     rise_db : least rise of the prediction error over its floor and over its maximum 6–50 ms before.
     apart_s : least time between two candidates.
-    rise_share : an onset is the first sample over this share of the tap's own peak.
-    contact_lead_s : how long before that sample the knuckle touched. Bending waves take their time and low modes
-        rise slowly: 0.5–6.5 ms on the simulated doors, by vehicle and position; the middle of that is taken off.
     doubtful_below : a confidence under this asks for a look.
     """
 
     rise_db: float = 3.0
     apart_s: float = 0.05
-    rise_share: float = 0.1
-    contact_lead_s: float = 0.0028
     doubtful_below: float = 0.8
 
     def __post_init__(self) -> None:
         check_range("rise_db", self.rise_db, 0.0, 60.0)
         check_positive("apart_s", self.apart_s)
-        check_range("rise_share", self.rise_share, 0.001, 0.9)
-        check_range("contact_lead_s", self.contact_lead_s, 0.0, 0.02)
         check_range("doubtful_below", self.doubtful_below, 0.0, 1.0)
 
 
@@ -64,7 +59,7 @@ class Proposal:
 
     Parameters
     ----------
-    onset_s : when the knuckle touched, in seconds from the recording's start.
+    onset_s : the first sign of it in the signal, in seconds from the recording's start.
     confidence : that it is a tap, 0–1.
     rise_db : how far the prediction error rose.
     likeness : greatest correlation with the pattern, −1 to 1; 0 where there is none.
@@ -109,8 +104,8 @@ def compute_candidates(
     blows = cut_out_blows(recording, rise_db=parameters.rise_db, apart_s=parameters.apart_s)
     if not blows.rise_db.size:
         return np.zeros(0), np.zeros((0, len(FEATURES)))
-    onsets_s, likeness = _time_by_pattern(blows, parameters)
-    kept = _leave_one(onsets_s, likeness, blows.rise_db, parameters.apart_s)
+    onsets_s, likeness = _time_by_pattern(blows)
+    kept = _leave_strongest(onsets_s, blows.rise_db, parameters.apart_s)
     onsets_s = np.clip(onsets_s[kept], 0.0, recording.span_s)
     return onsets_s, _describe(blows.select(kept), onsets_s, likeness[kept])
 
@@ -118,25 +113,34 @@ def compute_candidates(
 # ---------------------------------------------------------------- timing
 
 
-def _time_by_pattern(blows: Blows, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:
-    """Onsets (s), and the likeness of each candidate to the pattern."""
-    rough = _first_over(blows, parameters.rise_share)
+def _time_by_pattern(blows: Blows) -> tuple[FloatArray, FloatArray]:
+    """Onsets (s), and the likeness of each candidate to the pattern.
+
+    A candidate's own onset is uncertain where it is weak; those that are alike are timed by sliding the pattern along
+    them, and the median of their own onsets says where in the pattern the onset is. Where the two times of one
+    candidate disagree and the likeness is moderate, its own onset counts: the pattern has slipped by a period.
+    """
     lead, length, slide = (
         seconds_to_samples(seconds, blows.rate, at_least=1) for seconds in (PATTERN_LEAD_S, PATTERN_S, SLIDE_S)
     )
-    starts = np.clip(rough - lead, 0, blows.shapes.shape[1] - length)
-    shift, likeness = np.zeros(rough.size), np.full(rough.size, np.nan)
+    own = np.rint((blows.picked_s - blows.begins_s) * blows.rate).astype(np.int64)
+    starts = np.clip(own - lead, 0, blows.shapes.shape[1] - length)
     chosen = _choose_pattern(blows, starts, length, slide)
-    if chosen is not None:
-        pattern = blows.shapes[chosen, starts[chosen] : starts[chosen] + length]
-        shift, likeness = _slide(blows.shapes, pattern, slide + length)
-        shift = shift + _pattern_onset(blows, shift, likeness, lead, parameters.rise_share)
-    samples = np.where(np.nan_to_num(likeness, nan=-1.0) >= ALIKE, shift, rough)
-    return blows.begins_s + samples / blows.rate - parameters.contact_lead_s, likeness
+    if chosen is None:
+        return blows.picked_s, np.full(own.size, np.nan)
+    pattern = blows.shapes[chosen, starts[chosen] : starts[chosen] + length]
+    shift, likeness = _slide(blows.shapes, pattern, slide + length)
+    slid_s = blows.begins_s + shift / blows.rate
+    alike = np.flatnonzero(likeness >= ALIKE)
+    alike = alike[2.0 * blows.rise_db[alike] >= blows.rise_db[alike].max()]  # noise may resemble the pattern as well
+    clearest = alike[np.argsort(-blows.clear_db[alike], kind="stable")[: max(3, alike.size // 2)]]
+    slid_s = slid_s + np.median((blows.picked_s - slid_s)[clearest])
+    agreed = np.abs(slid_s - blows.picked_s) <= AGREED_S
+    return np.where((likeness >= SURELY_ALIKE) | ((likeness >= ALIKE) & agreed), slid_s, blows.picked_s), likeness
 
 
-def _leave_one(onsets_s: FloatArray, likeness: FloatArray, rise_db: FloatArray, apart_s: float) -> IntArray:
-    """Indices, in order of time, of those that no likelier one lies within `apart_s` of.
+def _leave_strongest(onsets_s: FloatArray, rise_db: FloatArray, apart_s: float) -> IntArray:
+    """Indices, in order of time, of those that none that rises more lies within `apart_s` of.
 
     Two rises of one blow, as from a rebound, slide along the pattern to the same onset.
     """
@@ -145,49 +149,25 @@ def _leave_one(onsets_s: FloatArray, likeness: FloatArray, rise_db: FloatArray, 
     firsts, lasts = (np.searchsorted(times, times + step) for step in (-apart_s, apart_s))
     free = np.ones(times.size, dtype=bool)
     kept = []
-    for place in np.lexsort((-rise_db[order], -np.nan_to_num(likeness[order]).round(3))):
+    for place in np.argsort(-rise_db[order], kind="stable"):
         if free[place]:
             free[firsts[place] : lasts[place]] = False
             kept.append(place)
     return order[np.sort(np.array(kept, dtype=np.int64))]
 
 
-def _first_over(blows: Blows, share: float) -> IntArray:
-    """The first sample over `share` of each shape's peak, and over four times its error before."""
-    size = np.abs(blows.shapes)
-    lead = seconds_to_samples(QUIET_S, blows.rate)
-    noise = np.sqrt(np.square(size[:, :lead]).mean(axis=1))
-    limit = np.minimum(np.maximum(share * blows.peak_v, 4.0 * noise), 0.5 * blows.peak_v)
-    return np.argmax(size[:, lead:] > limit[:, None], axis=1) + lead
-
-
-def _pattern_onset(blows: Blows, shift: FloatArray, likeness: FloatArray, lead: int, share: float) -> float:
-    """Onset in samples after the pattern's start: first over `share` of the mean of the clearest alike, laid together.
-
-    Ringing that was not quite removed differs from one to the next and averages out; what they share stays.
-    """
-    alike = np.flatnonzero(likeness >= ALIKE)
-    clearest = alike[np.argsort(-blows.clear_db[alike], kind="stable")[: max(3, alike.size // 2)]]
-    reach = 3 * lead
-    grid = np.arange(-reach, 4 * reach)
-    index = np.arange(blows.shapes.shape[1])
-    laid = [np.interp(grid + shift[i], index, blows.shapes[i] / blows.peak_v[i]) for i in clearest]
-    mean = np.abs(np.mean(laid, axis=0))
-    noise = float(np.sqrt(np.mean(np.square(mean[: reach - lead]))))
-    limit = min(max(share * float(mean.max()), 4.0 * noise), 0.5 * float(mean.max()))
-    first = int(np.argmax(mean > limit))
-    return float(grid[first])
-
-
 def _choose_pattern(blows: Blows, starts: IntArray, length: int, slide: int) -> int | None:
     """The clearest, most often resembled one of the candidates that rose most; None when no two are alike."""
     best = np.argsort(-blows.rise_db, kind="stable")[:FAMILY]
+    weight = np.minimum(blows.rise_db[best], FULL_RISE_DB) / FULL_RISE_DB  # noise may resemble taps as well
     score = np.zeros(best.size)
     for place, i in enumerate(best):
         _, likeness = _slide(blows.shapes[best], blows.shapes[i, starts[i] : starts[i] + length], slide + length)
-        score[place] = np.count_nonzero(likeness >= ALIKE) - 1 + 0.02 * min(blows.clear_db[i], 40.0)
+        alike = (likeness >= ALIKE) & (np.arange(best.size) != place)
+        if alike.any():
+            score[place] = weight[place] * weight[alike].sum() + 0.02 * min(max(blows.clear_db[i], 0.0), 40.0)
     winner = int(np.argmax(score))
-    return int(best[winner]) if score[winner] >= 1.0 else None
+    return int(best[winner]) if score[winner] > 0.0 else None
 
 
 def _slide(shapes: FloatArray, pattern: FloatArray, reach: int) -> tuple[FloatArray, FloatArray]:
