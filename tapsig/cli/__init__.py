@@ -3,12 +3,12 @@
 import argparse
 import gc
 import importlib
-import os
 import re
 import sys
 from collections.abc import Sequence
 
 from tapsig._version import __version__
+from tapsig.cli.terminal import abandon_stdout, make_inert, prepare_streams
 from tapsig.errors import ParameterError, TapsigError
 
 # Command, and what it answers. The module tapsig.cli.<command> (with _ for -) has add_arguments(parser) and
@@ -60,6 +60,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit code is 0 (fine), 1 (the data are at fault) or 2 (the call is at fault)."""
+    prepare_streams()
     words = list(sys.argv[1:] if argv is None else argv)
     if not words or words[0] not in COMMANDS:
         parser = build_parser()
@@ -78,15 +79,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     module.add_arguments(parser)
     parser.add_argument("--debug", action="store_true", help="show the traceback of an error")
-    args = parser.parse_args(words[1:])
+    args = argparse.Namespace(debug="--debug" in words)
     try:
+        args = parser.parse_args(words[1:])  # an option may write, as --list does
         if "settle" in args:
             args.settle(args)
         return int(module.run(args))
     except ParameterError as error:
         return _fail(error, EXIT_CALL, args)
     except BrokenPipeError:  # the reader of our output has gone, as `head` does
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        abandon_stdout()
         return EXIT_FINE
     except (TapsigError, OSError, MemoryError) as error:
         return _fail(error, EXIT_DATA, args)
@@ -104,5 +106,7 @@ def _fail(error: BaseException, code: int, args: argparse.Namespace) -> int:
         return option + (" " if match[2] else "")
 
     words = ARGUMENT.sub(name_option, str(error))
-    print(f"tapsig: {words or type(error).__name__}", file=sys.stderr)
+    print(make_inert(f"tapsig: {words or type(error).__name__}"), file=sys.stderr)
+    if isinstance(error, OSError):
+        abandon_stdout()  # it may be what is full
     return code

@@ -22,7 +22,7 @@ from tapsig.cli.choosing import (
     name_recording,
     read_chosen,
 )
-from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table
+from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table, show
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -62,7 +62,7 @@ class _PrintRules(argparse.Action):
         import tapsig.study.causes  # lazy: parsing need not wait for these
         from tapsig.study.feature_words import list_features
 
-        print(f"{inspect.getdoc(tapsig.study.causes)}\n\n{list_features()}")
+        show(f"{inspect.getdoc(tapsig.study.causes)}\n\n{list_features()}\n")
         parser.exit(0)
 
 

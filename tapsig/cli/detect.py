@@ -17,7 +17,7 @@ import inspect
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_plot_argument, check_plots, draw
-from tapsig.cli.output import add_output_arguments, emit, note, render_rows
+from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
 from tapsig.cli.reading import add_reading_arguments, read
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
@@ -54,9 +54,9 @@ class _ListDetectors(argparse.Action):
 
         for name, variant in CATALOGUE.items():
             summary = (inspect.getdoc(type(variant)) or "").split("\n")[0]
-            print(f"{name}\n    {summary}")
+            show(f"{name}\n    {summary}\n")
             if shown := ", ".join(f"{key}={value}" for key, value in _settable(variant).items()):
-                print(f"    {shown}")
+                show(f"    {shown}\n")
         parser.exit(0)
 
 

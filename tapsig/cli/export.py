@@ -18,7 +18,7 @@ local law and licensed practice come first.
 import argparse
 from pathlib import Path
 
-from tapsig.cli.output import note, render_rows
+from tapsig.cli.output import note, render_rows, show
 from tapsig.errors import ParameterError
 from tapsig.units import check_range
 
@@ -54,11 +54,8 @@ def run(args: argparse.Namespace) -> int:
         provenance |= _score(form, args.corpus)
     code = None if args.code is None else parse_code(args.code)
     files = render_package(form, args.fs, code=code, provenance=provenance)
-    standing = [name for name in files if (args.out / name).exists()]
-    if standing and not args.force:
-        raise ParameterError(f"--out: {args.out / standing[0]} exists already; add --force to replace it")
-    write_package(files, args.out)
-    print(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
+    write_package(files, args.out, force=args.force)
+    show(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
     note(f"size: {measure_sizes(files['tapsig_detector.h'], files['tapsig_detector.c'])}")
     note(f"compile: cc -std=c99 -O2 {args.out}/tapsig_detector.c {args.out}/replay.c -o replay")
     return 0

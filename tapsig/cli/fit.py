@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import choose_labelled
-from tapsig.cli.output import check_out, note, progress_bar, render_rows, write_atomically
+from tapsig.cli.output import check_out, list_inputs, note, progress_bar, render_rows, show, write_atomically
 
 if TYPE_CHECKING:
     from tapsig.study.fitting import FittedDetector
@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.load import load_corpus
     from tapsig.study.fitting import fit_detector
 
-    check_out(args.out, force=args.force)
+    check_out(args.out, force=args.force, inputs=list_inputs(args))
     corpus = load_corpus(args.corpus)
     split = args.split or ("train" if any(entry.split == "train" for entry in corpus.entries) else "all")
     if args.split is None and split == "all":
@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
         fitted = fit_detector(recordings, false_alarms_per_hour=args.false_alarms, group_by=args.group_by,
                               seed=args.seed, progress=advance)
     write_atomically(args.out, render_detector(fitted.variant), force=args.force)
-    print(render_fit(fitted, args.format), end="")
+    show(render_fit(fitted, args.format))
     for text in fitted.notes:
         note(f"note: {text}")
     note(f"wrote {args.out}")

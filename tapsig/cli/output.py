@@ -11,10 +11,14 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
+from tapsig.cli.terminal import get_stdout, make_inert
 from tapsig.errors import ParameterError
 
+Item = TypeVar("Item")
 UNDEFINED = "–"
+BAR_AFTER_S = 2.0
 SILENCE_S = 30.0
 ENDINGS = {".csv": "csv", ".json": "json"}
 
@@ -34,17 +38,26 @@ def add_output_arguments(parser: argparse.ArgumentParser, *, file_format: str = 
 def _settle_output(args: argparse.Namespace, *, file_format: str) -> None:
     """Refuse an --out that cannot be written before anything is computed; choose the format where it is not given."""
     if args.out is not None:
-        check_out(args.out, force=args.force)
+        check_out(args.out, force=args.force, inputs=list_inputs(args))
     if args.format is None:
         args.format = "table" if args.out is None else ENDINGS.get(args.out.suffix.lower(), file_format)
 
 
-def check_out(path: Path, *, force: bool) -> None:
-    """Raises ParameterError when `path` exists and `force` is not set, or when its folder does not exist."""
-    if path.exists() and not force:
-        raise ParameterError(f"--out: {path} exists already; add --force to replace it")
-    if not path.parent.is_dir():
-        raise ParameterError(f"--out: the folder {path.parent} does not exist; make it first")
+def list_inputs(args: argparse.Namespace) -> list[Path]:
+    """The files and folders that the command reads."""
+    given = [vars(args).get(name) for name in ("recording", "corpus", "labels", "a", "b")]
+    return [Path(one) for one in given if isinstance(one, (str, Path))]
+
+
+def check_out(path: Path, *, force: bool, inputs: Iterable[Path] = ()) -> None:
+    """Raises ParameterError when `path` cannot be written, exists and `force` is not set, or is one of `inputs`."""
+    from tapsig.load.files import check_target  # a room below, loaded when something is written
+
+    check_target(path, force=force)
+    for given in inputs:
+        given = given / "corpus.csv" if given.is_dir() else given
+        if path.exists() and given.exists() and path.samefile(given):
+            raise ParameterError(f"--out: {path} is what the command reads; choose another name")
 
 
 def is_page(args: argparse.Namespace) -> bool:
@@ -64,7 +77,7 @@ def format_cell(value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.4g}"
-    return str(value)
+    return make_inert(str(value)).replace("\n", "\\n").replace("\t", "\\t")
 
 
 def format_interval(value: object, low: object, high: object, digits: int) -> str:
@@ -124,7 +137,7 @@ def render_json(document: Mapping[str, object]) -> str:
      ]
     }
     """
-    return json.dumps(_for_json(document), indent=1, ensure_ascii=False)
+    return make_inert(json.dumps(_for_json(document), indent=1, ensure_ascii=False))
 
 
 def render_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -140,8 +153,8 @@ def render_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 def _csv_cell(value: object) -> object:
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + value
+    if isinstance(value, str):
+        value = ("'" if value[:1] in ("=", "+", "-", "@", "\t", "\r") else "") + make_inert(value)
     return value
 
 
@@ -170,34 +183,41 @@ def write_atomically(path: Path, data: str | bytes, *, force: bool = False) -> N
     check_out(path, force=force)
     from tapsig.load.files import replace_file  # a room below, loaded when something is written
 
-    replace_file(path, data.encode("utf-8") if isinstance(data, str) else data)
+    replace_file(path, data.encode("utf-8", "backslashreplace") if isinstance(data, str) else data)
 
 
 def emit(text: str, args: argparse.Namespace) -> None:
     """Send a command's result to --out, or to stdout."""
     if args.out is None:
-        sys.stdout.write(text)
-        sys.stdout.flush()
+        show(text)
     else:
         write_atomically(args.out, text, force=args.force)
         note(f"wrote {args.out}")
 
 
+def show(text: str) -> None:
+    """Write to stdout, at once; raises ParameterError where it is closed."""
+    stdout = get_stdout()
+    stdout.write(make_inert(text))
+    stdout.flush()
+
+
 def note(text: str) -> None:
     """A note to the person at the terminal: stderr, so that it never mixes with results."""
-    print(text, file=sys.stderr)
+    print(make_inert(text), file=sys.stderr)
 
 
 @contextlib.contextmanager
 def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
     """Yields a function that takes how many of `total` are done.
 
-    On a terminal it shows a bar with the time left; into a file, a line every half minute.
+    On a terminal it shows a bar with the time left after two seconds; into a file, a line every half minute.
     """
     from tqdm import tqdm
 
     to_terminal = sys.stderr.isatty()
-    with tqdm(total=total, unit=f" {unit}", leave=False, file=sys.stderr, disable=not to_terminal) as bar:
+    with tqdm(total=total, unit=f" {unit}", leave=False, file=sys.stderr, disable=not to_terminal,
+              delay=BAR_AFTER_S) as bar:  # fmt: skip
         begun = told = time.monotonic()
 
         def advance(done: int) -> None:
@@ -210,3 +230,11 @@ def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
                 note(f"{done} of {total} {unit}, about {(now - begun) / done * (total - done) / 60:.1f} min left")
 
         yield advance
+
+
+def track(items: Iterable[Item], total: int, unit: str) -> Iterator[Item]:
+    """The items one after the other, with the bar of `progress_bar`."""
+    with progress_bar(total, unit) as advance:
+        for done, item in enumerate(items, 1):
+            yield item
+            advance(done)

@@ -10,7 +10,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
-from tapsig.cli.output import check_out, note, write_atomically
+from tapsig.cli.output import check_out, list_inputs, note, write_atomically
 from tapsig.cli.reading import add_reading_arguments, read
 from tapsig.errors import ParameterError
 
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     if not 0 <= args.port <= 65535:
         raise ParameterError(f"--port is {args.port}; it must lie between 0 and 65535")
     if args.out is not None:
-        check_out(args.out, force=args.force)
+        check_out(args.out, force=args.force, inputs=list_inputs(args))
     if args.blank and args.labels:
         raise ParameterError("--blank and --labels exclude each other")
     recording = read(args)
@@ -51,6 +51,8 @@ def run(args: argparse.Namespace) -> int:
     else:
         marks = () if args.blank else tuple(Mark(*row) for row in as_label_rows(proposals, keep=0.1))
     save_to = args.save or _csv_of(args.labels) or args.recording.with_suffix(".labels.csv")
+    if args.serve:
+        _check_save(save_to, args.recording)
     download = args.recording.with_suffix(".labels.csv").name
 
     def make_page(save_url: str | None) -> str:
@@ -69,6 +71,15 @@ def run(args: argparse.Namespace) -> int:
 def _csv_of(labels: Path | None) -> Path | None:
     """The label file to save to: cue points in a recording are read, never overwritten."""
     return labels if labels and labels.suffix.lower() == ".csv" else None
+
+
+def _check_save(save_to: Path, recording: Path) -> None:
+    """Refuse a label file that could not be saved, before anybody marks anything."""
+    from tapsig.load.files import check_target  # lazy: a room below
+
+    check_target(save_to, force=True, option="--save")
+    if save_to.exists() and save_to.samefile(recording):
+        raise ParameterError(f"--save: {save_to} is the recording; name a label file")
 
 
 def _serve(make_page: Callable[[str], str], save_to: Path, end_s: float, port: int) -> int:

@@ -13,9 +13,9 @@ from pathlib import Path
 
 from tapsig.detect.base import Variant
 from tapsig.detect.catalogue import CATALOGUE, variant_class
-from tapsig.errors import ParameterError
+from tapsig.errors import ParameterError, RecordingError
 from tapsig.load.corpus import CorpusEntry
-from tapsig.load.files import replace_file
+from tapsig.load.files import check_file, replace_file
 from tapsig.records import Recording
 from tapsig.units import finite_number
 
@@ -124,10 +124,12 @@ def _require_variant(found: object, what: str) -> Variant:
 
 def _read(path: Path) -> Variant:
     try:
-        size = path.stat().st_size
+        size = check_file(path, what="detector")
         if size > _LARGEST_BYTES:
             raise ParameterError(f"{path} has {size} bytes; a saved detector has at most {_LARGEST_BYTES}")
         document = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=_once)
+    except RecordingError as error:  # none there, a folder, a pipe, a device
+        raise ParameterError(str(error)) from error
     except OSError as error:
         raise ParameterError(f"the detector {path} cannot be read: {error.strerror or error}") from error
     except ParameterError as error:

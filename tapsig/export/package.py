@@ -1,6 +1,8 @@
 """A detector as a folder of C: header, source, parameters with their provenance, test vectors, a program to replay."""
 
 import datetime
+import os
+import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,8 +35,9 @@ from tapsig.export.integer_gate import (
 from tapsig.export.sizes import measure_sizes
 from tapsig.export.vectors import render_vectors
 from tapsig.features import BAND_OF_BIN, FEATURES
-from tapsig.load.files import replace_file
+from tapsig.load.files import check_target, replace_file
 
+HEADER = "tapsig_detector.h"
 CAUTION = (
     "Not a security product, and never the only way to reach a person or an animal. Doors hold airbag sensors and"
     " wiring; local law and licensed practice come first."
@@ -201,7 +204,7 @@ def render_package(
     source = render_c(form, fs, code=code, entry=entry)
     values, events = render_vectors(form, fs, code=code, entry=entry)
     return {
-        "tapsig_detector.h": source.header,
+        HEADER: source.header,
         "tapsig_detector.c": source.source,
         "replay.c": c99.read_part("replay.c"),
         "parameters.csv": render_parameters(source, provenance or {}),
@@ -210,8 +213,32 @@ def render_package(
     }
 
 
-def write_package(files: Mapping[str, str], folder: Path) -> None:
-    """Write the files of an export into `folder`, which is made if need be."""
+def write_package(files: Mapping[str, str], folder: Path, *, force: bool = True) -> None:
+    """Publish the files of an export in `folder`, which is made if need be, as one.
+
+    They are written beside, then moved in. The header goes first and comes last: where the process is killed between,
+    there is none, and nothing compiles. A failure puts back what was there.
+
+    Raises ParameterError for a file that exists when not `force`, or that is no regular file.
+    """
     folder.mkdir(parents=True, exist_ok=True)
-    for name, text in files.items():
-        replace_file(folder / name, text.encode())
+    for name in files:
+        check_target(folder / name, force=force)
+    names = [HEADER, *(name for name in files if name != HEADER)]
+    with tempfile.TemporaryDirectory(dir=folder, prefix=".export-") as beside:
+        new, old = Path(beside, "new"), Path(beside, "old")
+        new.mkdir()
+        old.mkdir()
+        for name in names:
+            replace_file(new / name, files[name].encode("utf-8", "backslashreplace"))
+        standing = [name for name in names if (folder / name).exists()]
+        try:
+            for name in standing:
+                os.replace(folder / name, old / name)
+            for name in reversed(names):
+                os.replace(new / name, folder / name)
+        except BaseException:
+            for name in reversed(standing):
+                if (old / name).exists():
+                    os.replace(old / name, folder / name)
+            raise

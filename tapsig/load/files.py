@@ -4,7 +4,7 @@ import os
 import tempfile
 from pathlib import Path
 
-from tapsig.errors import RecordingError
+from tapsig.errors import ParameterError, RecordingError
 
 LARGEST_TABLE_BYTES = 64_000_000  # label files and manifests; more is no hand-made table
 
@@ -40,8 +40,37 @@ def read_small_file(path: Path, *, what: str) -> bytes:
     return path.read_bytes()
 
 
+def check_target(path: Path, *, force: bool, option: str = "--out") -> None:
+    """Raises ParameterError where a file cannot be written to `path`, or may not be: `force` permits to replace one.
+
+    Whatever is no regular file (a device, a pipe, a folder) is never replaced. A link stands for what it points to.
+    """
+    target = _follow(path)
+    if target.exists() and not target.is_file():
+        kind = "a folder" if target.is_dir() else "not a regular file"
+        raise ParameterError(f"{option}: {path} is {kind}; name a file to write")
+    if target.exists() and not force:
+        raise ParameterError(f"{option}: {path} exists already; add --force to replace it")
+    if not target.parent.is_dir():
+        raise ParameterError(f"{option}: the folder {target.parent} does not exist; make it first")
+
+
+def _follow(path: Path) -> Path:
+    """What a link points to in the end, there or not; the path itself where it is none."""
+    try:
+        return path.resolve(strict=False) if path.is_symlink() else path
+    except (OSError, RuntimeError, ValueError) as error:  # links in a circle; a NUL character in the name
+        raise ParameterError(f"{str(path)!r} cannot be written ({error}); choose another name") from error
+
+
 def replace_file(path: Path, content: bytes) -> None:
-    """Put `content` in the place of `path`, whole or not at all: an interruption leaves what stood there before."""
+    """Put `content` in the place of `path`, whole or not at all: an interruption leaves what stood there before.
+
+    A link stays one: what it points to is replaced. Raises ParameterError for what is no regular file.
+    """
+    path = _follow(path)
+    if path.exists() and not path.is_file():
+        raise ParameterError(f"{path} is not a regular file and is never replaced; name a file to write")
     mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:100]}.")
     try:

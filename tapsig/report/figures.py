@@ -22,6 +22,7 @@ from tapsig.dsp.decay import compute_decay_curve
 from tapsig.dsp.envelope import compute_envelope
 from tapsig.errors import ParameterError
 from tapsig.health import HealthReport
+from tapsig.load.files import check_target, replace_file
 from tapsig.records import TAP, Detections, Recording
 from tapsig.study.causes import FALSE, MISS, CauseTable
 from tapsig.study.dead_time import DeadTimeMap
@@ -59,10 +60,7 @@ def check_figure_path(path: Path, *, force: bool = False) -> Path:
     """Return `path`; raise ParameterError for an ending, a folder or a file that a figure cannot be written to."""
     if path.suffix.lower() not in FORMATS:
         raise ParameterError(f"--plot: {path.name} must end in {', '.join(FORMATS)}")
-    if not path.parent.is_dir():
-        raise ParameterError(f"--plot: the folder {path.parent} does not exist; make it first")
-    if path.exists() and not force:
-        raise ParameterError(f"--plot: {path} exists already; add --force to replace it")
+    check_target(path, force=force, option="--plot")
     return path
 
 
@@ -72,8 +70,10 @@ def write_figure(figure: Figure, path: str | Path, *, force: bool = False) -> No
     Raises ParameterError for another ending, a folder that does not exist, or a file that exists when not `force`.
     """
     path = check_figure_path(Path(path), force=force)
+    buffer = io.BytesIO()
     with mpl.rc_context(STYLE):
-        figure.savefig(path, format=path.suffix.lower()[1:])
+        figure.savefig(buffer, format=path.suffix.lower()[1:])
+    replace_file(path, buffer.getvalue())
 
 
 def figure_to_svg(figure: Figure) -> str:

@@ -1,7 +1,9 @@
 """Serve the review page to this computer alone, and save what it sends without ever losing a label file."""
 
+import os
 import secrets
-import shutil
+import sys
+import threading
 from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -12,6 +14,8 @@ from tapsig.load.labels import parse_labels
 
 LOOPBACK = "127.0.0.1"
 MOST_BYTES = 20_000_000
+IDLE_S = 30.0
+_saving = threading.Lock()
 
 
 def save_label_text(path: Path, text: bytes, *, end_s: float) -> Path | None:
@@ -26,20 +30,31 @@ def save_label_text(path: Path, text: bytes, *, end_s: float) -> Path | None:
     late = [label for label in labels if label.onset_s > end_s]
     if late:
         raise LabelError(f"a label lies at {late[0].onset_s:g} s, the recording ends at {end_s:g} s")
-    kept = _keep(path)
-    replace_file(path, text)
+    with _saving:  # each request has a thread of its own
+        kept = _keep(path)
+        replace_file(path, text)
     return kept
 
 
 def _keep(path: Path) -> Path | None:
-    """Copy `path` to the next free number."""
+    """Copy `path` to the first number that is free; two that look at once never get the same one."""
     if not path.exists():
         return None
-    number = 1
-    while (kept := path.with_name(f"{path.name}.{number}")).exists():
-        number += 1
-    shutil.copy2(path, kept)
-    return kept
+    content, number = path.read_bytes(), 1
+    while True:
+        kept = path.with_name(f"{path.name}.{number}")
+        try:
+            with open(kept, "xb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+        except FileExistsError:
+            number += 1
+        except BaseException:
+            kept.unlink(missing_ok=True)  # a full disk: no half copy
+            raise
+        else:
+            return kept
 
 
 class ReviewServer(ThreadingHTTPServer):
@@ -54,7 +69,12 @@ class ReviewServer(ThreadingHTTPServer):
         super().__init__((LOOPBACK, port), _Handler)
         self.token = secrets.token_urlsafe(18)
         self.save_to, self.end_s = save_to, end_s
-        self.page = make_page(f"/{self.token}/labels").encode("utf-8")
+        self.page = make_page(f"/{self.token}/labels").encode("utf-8", "backslashreplace")
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """A browser that goes away in the middle is no fault of ours; anything else is shown."""
+        if not isinstance(sys.exception(), OSError):
+            super().handle_error(request, client_address)  # type: ignore[arg-type]
 
     @property
     def url(self) -> str:
@@ -65,6 +85,7 @@ class ReviewServer(ThreadingHTTPServer):
 class _Handler(BaseHTTPRequestHandler):
     server: ReviewServer
     server_version, sys_version = "review", ""
+    timeout = IDLE_S  # a connection that sends nothing is closed
 
     def do_GET(self) -> None:
         if self._is_ours(f"/{self.server.token}/"):
@@ -77,8 +98,12 @@ class _Handler(BaseHTTPRequestHandler):
         if not length.isascii() or not length.isdigit() or int(length) > MOST_BYTES:
             self._answer(413, f"a label file of at most {MOST_BYTES} bytes is taken".encode())
             return
+        body = self.rfile.read(int(length))
+        if len(body) < int(length):
+            self._answer(400, f"{len(body)} of {length} bytes came; nothing was written, save again".encode())
+            return
         try:
-            kept = save_label_text(self.server.save_to, self.rfile.read(int(length)), end_s=self.server.end_s)
+            kept = save_label_text(self.server.save_to, body, end_s=self.server.end_s)
         except (TapsigError, OSError) as error:
             self._answer(400, str(error).encode("utf-8"))
             return

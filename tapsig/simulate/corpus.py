@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from tapsig.errors import ParameterError
+from tapsig.load.files import replace_file
 from tapsig.records import Recording
 from tapsig.simulate.excitation import random_stream
 from tapsig.simulate.logger import LoggerFaults, render_log, sample_instants
@@ -257,13 +258,13 @@ def write_rendered(rendered: Iterable[tuple[list[WrittenFile], list[dict[str, ob
         for file in files:
             _refuse_to_replace(folder / file.path, force)
             (folder / file.path).parent.mkdir(parents=True, exist_ok=True)
-            (folder / file.path).write_bytes(file.content)
+            replace_file(folder / file.path, file.content)
             yield file
         manifest += rows
     lines = ([row[column] for column in MANIFEST_COLUMNS] for row in manifest)
     table = WrittenFile("corpus.csv", _render_rows(MANIFEST_COLUMNS, lines))
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / table.path).write_bytes(table.content)
+    replace_file(folder / table.path, table.content)
     yield table
 
 

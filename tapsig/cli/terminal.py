@@ -1,0 +1,60 @@
+"""What may reach a terminal: no control characters from a file, and nothing that its encoding cannot show."""
+
+import codecs
+import contextlib
+import io
+import os
+import re
+import sys
+from typing import TextIO
+
+from tapsig.errors import ParameterError
+
+CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")  # all but the tab and the end of a line
+IN_ASCII = {"–": "-", "−": "-", "→": "->", "±": "+-", "×": "x", "·": "*", "…": "...", "µ": "u", "²": "2", "‘": "'",
+            "’": "'", "“": '"', "”": '"'}  # fmt: skip
+
+
+def make_inert(text: str) -> str:
+    r"""`text` with control characters, and bytes of a name that are not UTF-8, as escapes.
+
+    The escapes are those of JSON, so that a JSON document stays one.
+
+    >>> print(make_inert("frame\x1b[2J"))
+    frame\u001b[2J
+    """
+    return CONTROL.sub(lambda match: f"\\u{ord(match[0]):04x}", text)
+
+
+def _replace(error: UnicodeError) -> tuple[str, int]:
+    """What an encoding cannot show, in ASCII."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    text = error.object[error.start : error.end]
+    return "".join(IN_ASCII.get(sign, ascii(sign)[1:-1] if not sign.isascii() else sign) for sign in text), error.end
+
+
+codecs.register_error("tapsig", _replace)
+
+
+def prepare_streams() -> None:
+    """Let stdout and stderr take any text; a stderr that is closed swallows its notes."""
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w")  # noqa: SIM115 - it stays open until the process ends
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # None when closed; a test may have put something else there
+            stream.reconfigure(errors="tapsig")
+
+
+def get_stdout() -> TextIO:
+    """Stdout; raises ParameterError where it is closed."""
+    if sys.stdout is None:
+        raise ParameterError("the standard output is closed; leave it open, or write to a file with --out")
+    return sys.stdout
+
+
+def abandon_stdout() -> None:
+    """Forget what stdout could not take, so that the interpreter does not try once more when it ends."""
+    if sys.stdout is not None:
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
