@@ -114,11 +114,10 @@ def test_a_name_that_is_not_utf_8_is_shown_escaped(tmp_path: Path) -> None:
     odd.write_text("time_s,volts\n" + "".join(f"{n / FS:.6f},{volts:.4f}\n" for n, volts in enumerate(signal)))
     for format_ in ("table", "csv", "json"):
         out = tmp_path / f"out.{format_}"
-        for words in (["health", odd], ["health", odd, "--out", out]):
-            done = run(*words, "--format", format_)
-            assert b"Traceback" not in done.stderr
-            assert done.returncode == 0
-        assert "e4y" in run("health", odd, "--format", format_).stdout.decode("utf-8") + out.read_text("utf-8")
+        shown = run("health", odd, "--format", format_)
+        assert run("health", odd, "--format", format_, "--out", out).returncode == shown.returncode == 0
+        assert shown.stdout.decode("utf-8") == out.read_text("utf-8")
+        assert format_ == "csv" or "e4y" in out.read_text("utf-8")  # CSV has a row for each finding, and there is none
     pictures = run("detect", odd, "--detector", "fixed-threshold", "--plot", tmp_path / "plot.png")
     assert pictures.returncode == 0, pictures.stderr
     page = run("review", odd, "--out", tmp_path / "page.html")

@@ -103,7 +103,7 @@ def test_text_that_is_no_json_object_is_refused(raw: bytes, says: str, path: Pat
 
 
 def test_a_missing_file_is_told(path: Path) -> None:
-    with pytest.raises(ParameterError, match="No such file"):
+    with pytest.raises(ParameterError, match="there is no such detector"):
         load_detector(path)
 
 
