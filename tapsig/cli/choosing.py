@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.output import note
 from tapsig.cli.reading import add_reading_arguments
+from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError
 
 if TYPE_CHECKING:
@@ -116,7 +117,7 @@ def check_plots(*paths: Path | None, force: bool) -> None:
 
 def name_recording(recording: "Recording") -> str:
     """File name without its ending, and the position."""
-    return f"{Path(recording.source).stem} {recording.position}".strip()
+    return make_inert(f"{Path(recording.source).stem} {recording.position}".strip())
 
 
 def draw(figures: "dict[str, Figure]", path: Path, *, force: bool) -> None:

@@ -53,7 +53,8 @@ def _figure(rows: int = 1, columns: int = 1, *, width: float = 7.2, height: floa
 
 def _title(recording: Recording) -> str:
     words = (recording.vehicle, recording.position, recording.scene)
-    return ", ".join(word for word in words if word) or Path(recording.source).name or "recording"
+    name = Path(recording.source).name.encode("utf-8", "backslashreplace").decode()  # no font has half a character
+    return ", ".join(word for word in words if word) or name or "recording"
 
 
 def check_figure_path(path: Path, *, force: bool = False) -> Path:
