@@ -29,7 +29,7 @@ from benchmarks.generators.resonators import (
 )
 from tapsig.errors import ParameterError
 
-DOORS = range(60)
+DOORS = [draw_door(door) for door in range(60)]
 
 
 def silent_front_end(**changes):
@@ -47,7 +47,7 @@ def silent_front_end(**changes):
         "tap_db": np.zeros(4),
         "noise_db": np.full(4, -300.0),
     }
-    return replace(draw_door(0)[2], **(plain | changes))
+    return replace(DOORS[0][2], **(plain | changes))
 
 
 def converted(excitation, fs, front):
@@ -84,7 +84,7 @@ def test_a_mode_decays_by_its_logarithmic_decrement():
     zeta, hz, rate = 0.01, 100.0, 48000.0
     t60_s = 6.9078 / (zeta * 2 * np.pi * hz)  # T60·f = 109.94 at ζ = 0.01
     bank = replace(
-        draw_door(0)[1][0],
+        DOORS[0][1][0],
         modes_hz=np.array([hz]),
         t60_s=np.array([t60_s]),
         gains=np.ones((8, 1), complex),
@@ -153,7 +153,7 @@ def test_a_dropped_thing_bounces_with_one_coefficient_of_restitution():
 def test_drops_come_as_a_poisson_process():
     """Counts in equal windows have a variance equal to their mean; contacts are too short to merge."""
     counts = []
-    for seed in range(40):
+    for seed in range(24):
         sheet = Sheet(16000.0, 2000.0, 4.0, [dict.fromkeys(range(9), np.ones(1))])
         drops(sheet, np.random.default_rng(seed), 5.0, 0.0, (0.3, 0.31))
         for channel in sheet.spots.values():
@@ -168,8 +168,8 @@ def test_drops_come_as_a_poisson_process():
 
 
 def test_doors_spread_over_the_priors():
-    fronts = [draw_door(door)[2] for door in DOORS]
-    banks = [bank for door in DOORS for bank in draw_door(door)[1]]
+    fronts = [front for _, _, front in DOORS]
+    banks = [bank for _, banks, _ in DOORS for bank in banks]
     levels_db = np.array([front.tap_db.mean() for front in fronts])
     assert np.ptp(levels_db) >= 40
     counts = np.concatenate([10 ** (front.tap_db / 20) * 2 ** (front.adc_bits - 1) for front in fronts])
@@ -178,7 +178,7 @@ def test_doors_spread_over_the_priors():
     assert {front.adc_bits for front in fronts} == {8, 10, 12, 16}
     assert all(front.noise_db.min() >= -60 and front.noise_db.max() <= -18 for front in fronts)
     assert all(5 <= front.high_pass_hz <= 30 for front in fronts)
-    assert {len(draw_door(door)[0]) for door in DOORS} == {3, 4}
+    assert {len(names) for names, _, _ in DOORS} == {3, 4}
     sizes = [bank.modes_hz.size for bank in banks]
     assert min(sizes) == 1
     assert 35 <= max(sizes) <= 40
@@ -188,7 +188,7 @@ def test_doors_spread_over_the_priors():
 
 
 def test_a_skin_rings_longer_than_a_frame():
-    skins, frames = zip(*((draw_door(door)[1][0], draw_door(door)[1][-1]) for door in DOORS), strict=True)
+    skins, frames = zip(*((banks[0], banks[-1]) for _, banks, _ in DOORS), strict=True)
     skin_s, frame_s = (np.median([np.median(bank.t60_s) for bank in banks]) for banks in (skins, frames))
     assert skin_s > 5 * frame_s
 
@@ -231,9 +231,9 @@ def test_quick_hands_and_slow_ones_both_occur():
 
 @pytest.mark.parametrize("plan", ["entries", "single"])
 def test_a_third_of_the_recordings_start_cold(plan):
-    firsts = np.array([plan_taps(plan, 30.0, np.random.default_rng(seed), 4)[0][0] for seed in range(400)])
+    firsts = np.array([plan_taps(plan, 30.0, np.random.default_rng(seed), 4)[0][0] for seed in range(250)])
     cold = np.mean(firsts < 0.6)
-    assert abs(cold - 1 / 3) < 3 * np.sqrt(2 / 9 / 400)  # three standard errors of a binomial share
+    assert abs(cold - 1 / 3) < 3 * np.sqrt(2 / 9 / 250)  # three standard errors of a binomial share
     assert firsts.min() >= 0.15
 
 
@@ -302,7 +302,7 @@ def test_energy_rises_at_most_labelled_onsets_in_quiet():
 
 def test_nothing_answers_before_the_contact():
     front = silent_front_end(adc_bits=24)
-    _, banks, _ = draw_door(4)
+    _, banks, _ = DOORS[4]
     answers = impulse_responses(banks[0], 16000.0, range(8))
     sheet = Sheet(16000.0, 8000.0, 1.0, [answers])
     sheet.hit(0, 0.50003, 0.0, 2e-3)
