@@ -16,6 +16,7 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.entry import EntryMachine as EntryMachine
     from tapsig.entry import EntryParameters as EntryParameters
     from tapsig.entry import decode_taps as decode_taps
+    from tapsig.errors import RecordingWarning as RecordingWarning
     from tapsig.errors import TapsigError as TapsigError
     from tapsig.load import load_corpus as load_corpus
     from tapsig.load import load_labels as load_labels
@@ -32,6 +33,7 @@ _HOME = {
     "Gap": "tapsig.records",
     "Label": "tapsig.records",
     "Recording": "tapsig.records",
+    "RecordingWarning": "tapsig.errors",
     "TapsigError": "tapsig.errors",
     "load_recording": "tapsig.load",
     "load_labels": "tapsig.load",

@@ -1,4 +1,4 @@
-"""Every error that tapsig raises on purpose.
+"""Every error that tapsig raises on purpose, and its one warning.
 
 A message names the file or parameter, the value found, what is allowed, and the next step.
 """
@@ -10,6 +10,10 @@ class TapsigError(Exception):
 
 class RecordingError(TapsigError):
     """A recording (WAV or CSV), or a corpus manifest, cannot be used as it is."""
+
+
+class RecordingWarning(UserWarning):
+    """A recording was read, but something was wrong with its file, or had to be assumed of it."""
 
 
 class LabelError(TapsigError):

@@ -1,4 +1,4 @@
-"""The data that pass from room to room: Label, Gap, Recording, Detections. Frozen, arrays read-only."""
+"""The data that pass from room to room: Label, Gap, Finding, Recording, Detections. Frozen, arrays read-only."""
 
 import itertools
 from collections.abc import Mapping
@@ -50,6 +50,27 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True)
+class Finding:
+    """One kind of fault in a file, and how it was treated.
+
+    `code` is a stable word such as "malformed-line"; `count` says how often it occurred, `line` (from 1) or `sample`
+    (from 0) where it first did.
+    """
+
+    code: str
+    message: str
+    count: int = 1
+    line: int | None = None
+    sample: int | None = None
+
+    def __str__(self) -> str:
+        place = f"line {self.line}: " if self.line is not None else ""
+        place = place or (f"sample {self.sample}: " if self.sample is not None else "")
+        times = f" ({self.count} in all)" if self.count > 1 else ""
+        return f"{place}{self.message}{times} [{self.code}]"
+
+
+@dataclass(frozen=True, slots=True)
 class Recording:
     """One channel of one recording.
 
@@ -61,6 +82,7 @@ class Recording:
     range_v : the converter's rails (low, high) in volts, where known.
     adc_bits : the converter's resolution, where known.
     gaps : stretches that were not recorded, in order; never filled.
+    findings : what was wrong with its file or assumed of it, and what was done about it.
 
     Raises RecordingError for samples that are not 1-D or not finite, or for gaps out of order.
 
@@ -82,6 +104,7 @@ class Recording:
     adc_bits: int | None = None
     gaps: tuple[Gap, ...] = ()
     source: str = ""
+    findings: tuple[Finding, ...] = ()
 
     def __post_init__(self) -> None:
         samples = _read_only(self.samples, np.float64)

@@ -1,4 +1,4 @@
-"""Seconds and samples, volts and converter counts, decibels: the only place where tapsig rounds units."""
+"""Seconds and samples, volts and converter counts, decibels: the only place where tapsig names and rounds units."""
 
 import math
 from typing import overload
@@ -11,6 +11,24 @@ from tapsig.errors import ParameterError
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+
+SECONDS = {"ns": 1e-9, "us": 1e-6, "ms": 1e-3, "s": 1.0}
+"""Seconds of one, by the unit of time."""
+TIME_UNITS = {
+    **dict.fromkeys(("ns", "nsec", "nanos", "nanosecond", "nanoseconds"), "ns"),
+    **dict.fromkeys(("us", "µs", "μs", "usec", "micros", "microsec", "microsecond", "microseconds"), "us"),
+    **dict.fromkeys(("ms", "msec", "millis", "millisec", "millisecond", "milliseconds"), "ms"),
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
+}  # fmt: skip
+"""Words for a unit of time, in lower case, and the unit."""
+VOLT_UNITS = {
+    **dict.fromkeys(("v", "volt", "volts"), 1.0),
+    **dict.fromkeys(("mv", "millivolt", "millivolts"), 1e-3),
+    **dict.fromkeys(("uv", "µv", "μv", "microvolt", "microvolts"), 1e-6),
+    **dict.fromkeys(("nv", "nanovolt", "nanovolts"), 1e-9),
+    **dict.fromkeys(("kv", "kilovolt", "kilovolts"), 1e3),
+}  # fmt: skip
+"""Words for a unit of voltage, in lower case, and volts of one."""
 
 
 def check_positive(name: str, value: float) -> float:

@@ -34,7 +34,7 @@ COMMANDS = {
     "simulate": "recordings simulated from physics",
 }
 
-ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")
+ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")
 """An argument by its name in Python, which errors of the library name: here it is an option."""
 EXIT_FINE, EXIT_DATA, EXIT_CALL = 0, 1, 2
 GARBAGE_AT = 100_000

@@ -53,18 +53,21 @@ def run(args: argparse.Namespace) -> int:
         return _check(args)
     if not args.recording.is_file():
         raise ParameterError(f"{args.recording} is no file")
-    row = add_recording(
+    added = add_recording(
         args.folder, args.recording, vehicle=args.vehicle, position=args.position, scene=args.scene,
-        split=args.split, labels=args.labels, channel=args.channel, full_scale_v=args.full_scale_v,
+        split=args.split, labels=args.labels, channel=args.channel, column=args.column, full_scale_v=args.full_scale_v,
         adc_bits=args.adc_bits, fs=args.fs, time_unit=args.time_unit, mount=args.mount, sensor=args.sensor,
         converter=args.converter, force=args.force,
     )  # fmt: skip
+    for finding in added.findings:
+        note(f"{args.recording}: {finding}")
+    row = added.row
     note(f"added {row['recording']} ({row['vehicle']}, {row['position']}, {row['scene']}, {row['split']})")
     return 0
 
 
 def _check(args: argparse.Namespace) -> int:
-    from tapsig.load.curate import check_corpus
+    from tapsig.load.corpus_check import check_corpus
 
     check = check_corpus(args.folder)
     rows = [tuple(getattr(finding, name) for name in HEADER) for finding in check.findings]

@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     rows = _rows(found, times_s, fs, rejected=args.rejected)
     taps = sum(row["kind"] == TAP for row in rows)
     document = {
-        "recording": str(args.recording), "channel": args.channel, "fs_hz": fs, "span_s": span_s,
+        "recording": str(args.recording), "channel": args.channel or 0, "fs_hz": fs, "span_s": span_s,
         "detector": variant.name, "parameters": _settable(variant), "taps": taps,
     }  # fmt: skip
     columns = ("onset_s", "kind", "gap_s", "strength", "decided_after_ms", *(["reason"] if args.rejected else []))
@@ -135,7 +135,7 @@ def _detect(
                 )
             scale = 1.0 if args.full_scale_v is None else args.full_scale_v
             found = detect_wav(
-                variant, args.recording, channel=args.channel, full_scale_v=scale, keep_rejected=args.rejected
+                variant, args.recording, channel=args.channel or 0, full_scale_v=scale, keep_rejected=args.rejected
             )
             return found, (found.onset_samples / info.fs).tolist(), info.fs, info.duration_s, None
     recording = read(args)

@@ -11,9 +11,9 @@ from types import MappingProxyType
 from tapsig.errors import RecordingError
 from tapsig.load.files import read_small_file
 from tapsig.load.findings import LoadReport
-from tapsig.load.layout import SECONDS
 from tapsig.load.recording import read_recording
 from tapsig.records import Recording
+from tapsig.units import SECONDS
 
 MANIFEST = "corpus.csv"
 KNOWN = ("recording", "channel", "labels", "vehicle", "position", "scene", "split", "fs_hz", "full_scale_v",
@@ -113,10 +113,11 @@ def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool
     if not manifest.exists():
         raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
     rows = read_rows(manifest)
-    entries, seen = [], dict[tuple[str, int], int]()
+    entries, seen = [], dict[tuple[int, int, int], int]()
     for line, row in rows:
         entry = parse_row(folder, row, line, f"{manifest}, line {line}", allow_outside=allow_outside)
-        key = (entry.recording, entry.channel)
+        file = entry.path.stat()  # the file itself: `a.wav` and `./a.wav` are one
+        key = (file.st_dev, file.st_ino, entry.channel)
         if key in seen:
             raise RecordingError(f"{manifest}, line {line}: channel {entry.channel} of {entry.recording} stands in line"
                                  f" {seen[key]} already; delete one of them")  # fmt: skip

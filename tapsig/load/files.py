@@ -1,12 +1,24 @@
 """Opening and replacing files, with words for what can go wrong."""
 
+import contextlib
 import os
+import sys
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from tapsig.errors import ParameterError, RecordingError
 
 LARGEST_TABLE_BYTES = 64_000_000  # label files and manifests; more is no hand-made table
+
+
+def show_path(path: Path) -> str:
+    r"""A path as text that can be printed and encoded: bytes of its name that are not UTF-8 as \xNN.
+
+    >>> print(show_path(Path("quay-\udce4.wav")))
+    quay-\xe4.wav
+    """
+    return os.fsencode(path).decode("utf-8", errors="backslashreplace")
 
 
 def check_file(path: Path, *, what: str = "recording") -> int:
@@ -83,3 +95,19 @@ def replace_file(path: Path, content: bytes) -> None:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+@contextlib.contextmanager
+def hold_lock(path: Path) -> Iterator[None]:
+    """Wait until no other process or thread holds the lock file `path`, and hold it; the file stays, empty."""
+    with open(path, "ab") as file:
+        if sys.platform == "win32":
+            import msvcrt
+
+            file.seek(0)
+            msvcrt.locking(file.fileno(), msvcrt.LK_LOCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX)
+        yield  # closing the file releases the lock

@@ -1,33 +1,13 @@
-"""What was wrong with a file and what was done about it: Finding, LoadReport."""
+"""What was wrong with a file and what was done about it: the report of one file, and how findings are collected."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from tapsig.errors import RecordingError
+from tapsig.records import Finding
 
 ASSUMED = frozenset({"volts-assumed", "signed-counts", "decimal-comma"})
 """Codes of what a sound file did not say of itself and was assumed: no fault."""
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One kind of fault in a file, and how it was treated.
-
-    `code` is a stable word such as "malformed-line"; `count` says how often it occurred, `line` (from 1) or `sample`
-    (from 0) where it first did.
-    """
-
-    code: str
-    message: str
-    count: int = 1
-    line: int | None = None
-    sample: int | None = None
-
-    def __str__(self) -> str:
-        place = f"line {self.line}: " if self.line is not None else ""
-        place = place or (f"sample {self.sample}: " if self.sample is not None else "")
-        times = f" ({self.count} in all)" if self.count > 1 else ""
-        return f"{place}{self.message}{times} [{self.code}]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +27,7 @@ class Stretch:
 class LoadReport:
     """How a recording was read. `clean` means: no finding, the file was read as it stands.
 
+    `channel` is the index of the channel that was read, `column` its name in a log's header ("" without one).
     `timing_error_s` is how far any sample's time, from the recording's rate and gaps, is from its stamp at most (nan
     without stamps).
     """
@@ -55,6 +36,8 @@ class LoadReport:
     findings: tuple[Finding, ...] = ()
     stretches: tuple[Stretch, ...] = ()
     timing_error_s: float = float("nan")
+    channel: int = 0
+    column: str = ""
 
     @property
     def clean(self) -> bool:

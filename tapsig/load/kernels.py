@@ -10,7 +10,8 @@ ByteArray = npt.NDArray[np.uint8]
 
 NEWLINE, SPACE, NUL = 10, 32, 0
 PLUS, MINUS, ZERO = 43, 45, 48
-MOST_DIGITS = 15  # with these, mantissa and power of ten are exact, and so their quotient is correctly rounded
+MOST_DIGITS = 18  # which an integer of 64 bits can hold
+LARGEST_EXACT = 1 << 53  # up to it, mantissa and power of ten are exact, and so their quotient is correctly rounded
 POWERS = 10.0 ** np.arange(MOST_DIGITS + 1)
 
 
@@ -19,8 +20,8 @@ def parse_lines(text: ByteArray, start: int, delimiter: int, decimal: int, colum
                 time: int, value: int, stamps: FloatArray, values: FloatArray, row: int) -> tuple[int, int]:
     """Parse lines from `start` on into stamps[row:] and values[row:]; stop before the first that is not plain.
 
-    A plain line has `columns` cells (and a delimiter at its end if `trailing`), and a decimal number of at most 15
-    digits in the columns `time` (-1 = none) and `value`. Returns (position of the line not taken, or the end; rows).
+    A plain line has `columns` cells (and a delimiter at its end if `trailing`), and a decimal number in the
+    columns `time` (-1 = none) and `value`, whose digits are at most 2**53. Returns (position of the line not taken, or the end; rows).
     """
     end = np.uint64(text.size)
     at = line = np.uint64(start)  # unsigned: an index that may be negative costs a branch a byte
@@ -51,11 +52,11 @@ def parse_lines(text: ByteArray, start: int, delimiter: int, decimal: int, colum
                         digit = np.uint8(text[at] - zero)
                     decimals = at - first
                     digits += decimals
-                    if digits == 0 or digits > MOST_DIGITS:
+                    if digits == 0 or digits > MOST_DIGITS or mantissa > LARGEST_EXACT:
                         return int(line), row
                     result = np.float64(np.int64(mantissa)) / POWERS[decimals]
                 else:
-                    if digits == 0 or digits > MOST_DIGITS:
+                    if digits == 0 or digits > MOST_DIGITS or mantissa > LARGEST_EXACT:
                         return int(line), row
                     result = np.float64(np.int64(mantissa))
                 if negative:
@@ -87,15 +88,13 @@ def parse_lines(text: ByteArray, start: int, delimiter: int, decimal: int, colum
 
 @njit(cache=True, nogil=True)
 def scan_steps(ticks: FloatArray, shortest_loss: float, shortest_gap: float, edges: IntArray
-               ) -> tuple[int, int, int, int, float, float]:  # fmt: skip
+               ) -> tuple[int, int, int, float, float]:  # fmt: skip
     """Count what the steps between stamps are.
 
     Fills `edges` with the first samples after steps above `shortest_gap`, as many as fit. Returns how many those are;
-    steps of 0; steps above `shortest_loss` that are no gap; the first sample after one of them (-1 = none); their sum;
-    the sum of all steps that are no gap.
+    steps of 0; steps above `shortest_loss` that are no gap; their sum; the sum of all steps that are no gap.
     """
     gaps = zeros = losses = 0
-    first_loss = -1
     lost = steady = 0.0
     for index in range(1, ticks.size):
         step = ticks[index] - ticks[index - 1]
@@ -109,9 +108,7 @@ def scan_steps(ticks: FloatArray, shortest_loss: float, shortest_gap: float, edg
         if step > shortest_loss:
             losses += 1
             lost += step
-            if first_loss < 0:
-                first_loss = index
-    return gaps, zeros, losses, first_loss, lost, steady
+    return gaps, zeros, losses, lost, steady
 
 
 @njit(cache=True, nogil=True)

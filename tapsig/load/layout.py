@@ -2,10 +2,11 @@
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from tapsig.errors import ParameterError, RecordingError
+from tapsig.errors import RecordingError
+from tapsig.load.columns import FIGURE, Column, describe_column
 
 NUMBER = re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?|0[xX][0-9a-fA-F]{1,8})", re.ASCII)
 UNDEFINED = frozenset({"", "nan", "-nan", "inf", "-inf", "+inf", "ovf", "ol", "overflow", "over", "na", "null", "none"})
@@ -17,37 +18,20 @@ CLOCK_PREFIX = re.compile(
 """Date (ISO 8601, may be missing), hours, minutes, seconds, zone, and what parts them from the rest of the line."""
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 DATE = re.compile(r"\d{4}-\d{2}|\d:\d{2}")
-FIGURE = re.compile(r"(?<![A-Za-z_\d])\d+(?:\.\d+)?\s*(?:m?v|volts?|bits?|[km]?hz)\b", re.IGNORECASE)
-"""A figure with its unit: where no time column is named beside it, it stands in a remark and not in a header."""
 CELL_END = re.compile(r"[,;\t]")
 MOST_WORDS = 3
 PREAMBLE = re.compile(r"#+\s*([A-Za-z_]\w*)\s*[=:]\s*(.*?)\s*", re.ASCII)
 
-TIME_UNITS = {
-    **dict.fromkeys(("us", "µs", "μs", "usec", "micros", "microsec", "microsecond", "microseconds"), "us"),
-    **dict.fromkeys(("ms", "msec", "millis", "millisec", "millisecond", "milliseconds"), "ms"),
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
+METADATA = {
+    **dict.fromkeys(("sample rate", "sampling rate", "samplerate", "sample frequency", "sampling frequency"), "fs_hz"),
+    **dict.fromkeys(("sample interval", "sampling interval", "sample period", "sampling period"), "interval_s"),
+    **dict.fromkeys(("vertical units", "vertical unit", "y units", "y unit"), "value_unit"),
+    **dict.fromkeys(("horizontal units", "horizontal unit", "x units", "x unit"), "time_unit"),
 }  # fmt: skip
+RATE = re.compile(r"(\d+(?:\.\d*)?(?:[eE][+-]?\d{1,2})?)\s*([kM]?)(?:Hz|S/s|Sa/s|s)?\s*$", re.ASCII)
+UNIT_CELL = re.compile(r"[(\[][^)\]]*[)\]]")
 HEAD_BYTES = 1 << 14
-LARGEST = 1e15  # beyond it, stamps are not whole to the unit
-SECONDS = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
-TIME_WORDS = frozenset(
-    {"time", "t", "timestamp", "stamp", "elapsed", "uptime", "clock", "date", "datetime", "zeit"}
-)
-COUNT_WORDS = frozenset({"adc", "count", "counts", "raw", "code"})
-VOLT_WORDS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "voltage": 1.0, "mv": 1e-3, "millivolt": 1e-3, "millivolts": 1e-3}
-INDEX_WORDS = frozenset({"index", "idx", "line", "no", "nr"})
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column by its header: "time", "value" or "index"; its unit ("us", "ms", "s"; "counts", "V" or "")."""
-
-    kind: str
-    unit: str = ""
-    scale_v: float = 1.0
-
-
+LARGEST = 2.0**53  # beyond it, stamps are not whole to the unit; microseconds since 1970 are 1.8e15
 @dataclass(frozen=True, slots=True)
 class Layout:
     """How to take a line apart."""
@@ -73,7 +57,7 @@ class Layout:
         return [cell.strip() for cell in line.split(self.delimiter)] if self.delimiter else [line.strip()]
 
     def number(self, cell: str) -> float | None:
-        """The value of a cell, None if it is no plain number up to 1e15."""
+        """The value of a cell, None if it is no plain number up to 2**53."""
         if self.decimal_comma:
             cell = cell.replace(",", ".")
         if not NUMBER.fullmatch(cell):
@@ -101,7 +85,7 @@ def find_layout(source: str, block: bytes) -> Layout:
     first, second = next(lines, ""), next(lines, "")
     raise RecordingError(f"{source}: no line of numbers in its first {len(block)} bytes (the first line is"
                          f" {first[:40]!r}, the second {second[:40]!r}); a log has one value, or time and value, a"
-                         " line: numbers up to 1e15, and times such as 2024-05-31T12:00:00.5")  # fmt: skip
+                         " line: numbers up to 9e15, and times such as 2024-05-31T12:00:00.5")  # fmt: skip
 
 
 def _layout_of(head: bytes) -> Layout | None:
@@ -126,14 +110,34 @@ def _layout_of(head: bytes) -> Layout | None:
         best = ("", True, 1, False)
     delimiter, comma, columns, trailing = best
     probe = Layout(delimiter, comma, columns, trailing, prefixed, dated, (), "", {}, 0, "")
-    start = next(index for index, text in enumerate(texts) if probe_fits(probe, text))
-    preamble = {match[1]: match[2] for line in lines[:start] if (match := PREAMBLE.fullmatch(line))}
-    headers = ((cells, text) for text in reversed(texts[:start]) if (cells := _header_cells(probe, text)))
-    header, header_text = next(headers, ((), ""))
+    start = next((index for index, text in enumerate(texts) if probe_fits(probe, text)), None)
+    if start is None:
+        return None
+    preamble = _read_metadata(texts[:start])
+    preamble |= {match[1]: match[2] for line in lines[:start] if (match := PREAMBLE.fullmatch(line))}
+    headers = [(cells, text) for text in reversed(texts[:start]) if (cells := _header_cells(probe, text))]
+    header, header_text = headers[0] if headers else ((), "")
+    if len(headers) > 1 and all(UNIT_CELL.fullmatch(cell) for cell in header):  # a row of units below the names
+        header = tuple(f"{name} {unit}" for name, unit in zip(headers[1][0], header, strict=True))
     unsaid = (text for text in reversed(texts[:start]) if describe_column(text).scale_v != 1.0)
     remark = next(unsaid, "") if columns == 1 and not header else ""
     return replace(probe, header=header, header_text=header_text, preamble=preamble, first_line=start + 1,
                    example=lines[start], remark=remark, comma_guessed=one_column and not header)  # fmt: skip
+
+
+def _read_metadata(texts: Sequence[str]) -> dict[str, str]:
+    """What lines of a name and its value tell above the data, as oscilloscopes write them: rate and units."""
+    found = {}
+    for text in texts:
+        name, *cells = (cell.strip() for cell in CELL_END.split(text))
+        key = METADATA.get(name.lower().rstrip(":"))
+        match = RATE.match(cells[0]) if key in ("fs_hz", "interval_s") and cells else None
+        if match and float(match[1]) > 0:
+            number = float(match[1]) * {"k": 1e3, "m": 1e6}.get(match[2].lower(), 1.0)
+            found["fs_hz"] = f"{number if key == 'fs_hz' else 1.0 / number:.15g}"
+        elif key in ("time_unit", "value_unit") and cells:
+            found[key] = cells[0]
+    return found
 
 
 def _has_decimal_commas(lines: list[str], texts: list[str]) -> bool:
@@ -176,7 +180,8 @@ def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
             cells = cells[:-1] if trailing else cells
             if cells and all(layout.number(cell) is not None for cell in cells):
                 found.append((delimiter, comma, len(cells), trailing))
-    if DECIMAL_COMMA.fullmatch(text):
+    layout = Layout("", True, 1, False, False, False, (), "", {}, 0, "")
+    if DECIMAL_COMMA.fullmatch(text) and layout.number(text) is not None:
         found.append(("", True, 1, False))
     return found
 
@@ -206,78 +211,6 @@ def _header_cells(layout: Layout, text: str) -> tuple[str, ...]:
         if unknown or len(cells[0].split()) > MOST_WORDS or set(",;:=") & set(cells[0]):
             return ()  # a sentence before a column of values
     return tuple(cells) if all(cells) else ()
-
-
-def describe_column(name: str) -> Column:
-    """What a header cell says of its column.
-
-    >>> describe_column("time (µs)"), describe_column("a0_mv"), describe_column("adc0")
-    (Column(kind='time', unit='us', scale_v=1.0), Column(kind='value', unit='V', scale_v=0.001), \
-Column(kind='value', unit='counts', scale_v=1.0))
-    """
-    words = [word for word in re.split(r"[^A-Za-zµμ]+", name.lower()) if word]
-    timed = [TIME_UNITS[word] for word in words if word in TIME_UNITS]
-    if timed or TIME_WORDS.intersection(words):
-        return Column("time", timed[0] if timed else "")
-    volts = [VOLT_WORDS[word] for word in words if word in VOLT_WORDS]
-    counts = COUNT_WORDS.intersection(words)
-    if volts and not (counts and FIGURE.search(name)):  # "adc (5 V)" are counts, and what they span
-        return Column("value", "V", volts[0])
-    if counts:
-        return Column("value", "counts")
-    return Column("index" if INDEX_WORDS.intersection(words) else "value")
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """Which columns to read: `time` None = no stamps in a column; its unit; the value and its unit."""
-
-    time: int | None
-    time_unit: str
-    value: int
-    value_column: Column
-
-
-def choose_columns(source: str, layout: Layout, *, channel: int, time_unit: str | None, timeless: bool) -> Choice:
-    """The columns of a channel. `timeless` says that a rate was given, so that a time column may be missing.
-
-    Raises RecordingError, with what to say, where the file does not tell what its columns are.
-    """
-    where = f"{source}, line {layout.first_line}: {layout.example[:40]!r}"
-    columns = [describe_column(name) for name in layout.header]
-    if not columns:
-        columns = _columns_without_header(where, layout, time_unit)
-    if layout.columns > 1 and time_unit and not timeless and all(column.kind != "time" for column in columns):
-        columns[0] = Column("time")
-    values = [index for index, column in enumerate(columns) if column.kind == "value"]
-    if channel >= len(values):
-        raise ParameterError(f"channel is {channel}; {source} has {len(values)} value columns, from 0")
-    times = [index for index, column in enumerate(columns) if column.kind == "time"]
-    value = values[channel]
-    time = max((index for index in times if index < value), default=times[0] if times else None)
-    if time is None:
-        if not timeless and not layout.clock_prefix:
-            raise RecordingError(f"{where}: no time column and no rate; give fs=, or '# fs_hz=...' in its first lines")
-        return Choice(None, "", value, columns[value])
-    unit = time_unit or columns[time].unit or layout.preamble.get("time_unit", "")
-    if unit not in SECONDS:
-        name = layout.header[time] if layout.header else "the first column"
-        raise RecordingError(f"{where}: the time unit of {name!r} is not told; say time_unit='us', 'ms' or 's', or name"
-                             " the column time_us, time_ms or time_s")  # fmt: skip
-    return Choice(time, unit, value, columns[value])
-
-
-def _columns_without_header(where: str, layout: Layout, time_unit: str | None) -> list[Column]:
-    if layout.columns == 1:
-        return [Column("value")]
-    if layout.columns == 2 and (time_unit or "time_unit" in layout.preamble):
-        return [Column("time"), Column("value")]
-    if layout.columns == 2:
-        raise RecordingError(f"{where} has 2 columns and no header; say time_unit='us', 'ms' or 's' if they are time"
-                             " and value, or put a header before them: time_us,adc for two columns, volts for one with"
-                             " decimal commas")  # fmt: skip
-    raise RecordingError(f"{where} has {layout.columns} columns and no header; put a header such as time_us,adc0,adc1"
-                         " before them")  # fmt: skip
 
 
 def preamble_number(source: str, preamble: Mapping[str, str], name: str) -> float | None:

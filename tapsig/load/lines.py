@@ -14,7 +14,8 @@ import numpy as np
 from tapsig.errors import RecordingError
 from tapsig.load.findings import FindingList
 from tapsig.load.kernels import ByteArray, parse_lines
-from tapsig.load.layout import CLOCK_PREFIX, UNDEFINED, Choice, Layout, decode_line
+from tapsig.load.choice import Choice
+from tapsig.load.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line
 from tapsig.units import FloatArray, IntArray
 
 MOST_UNREADABLE = 0.2

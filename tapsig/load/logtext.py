@@ -1,6 +1,7 @@
 """The text of a log, whatever wrote it: encodings and line ends settled, in blocks that end at line ends."""
 
 import codecs
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
@@ -12,7 +13,12 @@ BLOCK_BYTES = 1 << 18
 LONGEST_LINE_BYTES = 1 << 16
 HEAD_BYTES = 1 << 12
 BINARY_SHARE = 0.3
+SECTOR_BYTES = 512
 MARKS = ((codecs.BOM_UTF8, ""), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
+PADDING = b"\0\xff"  # what a card holds where nothing was written
+PADDED = re.compile(rb"[\0\xff]{%d,}" % SECTOR_BYTES)
+QUOTED_NUMBER = re.compile(rb'"([+-]?\d+),(\d+)"')
+THOUSANDS = re.compile(rb'"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?"')
 CONTROLS = bytes(set(range(32)) - {0, 7, 8, 9, 10, 12, 13, 27})
 
 
@@ -24,9 +30,14 @@ def read_log_blocks(path: Path, findings: FindingList) -> Iterator[bytes]:
     """
     with open(path, "rb") as file:
         encoding = _detect_encoding(path, file, findings)
-        tail, text = b"", _decoded(file, encoding)
-        for chunk in text:
-            raw = tail + chunk
+        tail = padding = b""  # what follows the last line end; and at its end, what may be padding
+        padded = 0
+        for chunk in _decoded(file, encoding):
+            whole = tail + padding + chunk
+            bare = whole.rstrip(PADDING)
+            raw = PADDED.sub(b"", bare) if any(sign * 8 in bare for sign in (b"\0", b"\xff")) else bare
+            padding = whole[len(bare) :][:SECTOR_BYTES]
+            padded += len(whole) - len(raw) - len(padding)
             held = raw.endswith(b"\r")  # its line feed may come with the next chunk
             body = _settle(raw[:-1] if held else raw)
             cut = body.rfind(b"\n") + 1
@@ -34,15 +45,27 @@ def read_log_blocks(path: Path, findings: FindingList) -> Iterator[bytes]:
             if len(tail) > LONGEST_LINE_BYTES:
                 raise RecordingError(f"{path}: a line is longer than {LONGEST_LINE_BYTES} bytes; this is no text log")
             if cut:
-                yield body[:cut]
+                yield _unquote(path, body[:cut])
+        if padded + len(padding):
+            findings.add("padding", f"{padded + len(padding)} bytes are padding, all 0x00 or all 0xFF, as where a card"
+                         " was not written to; passed over")  # fmt: skip
         if tail:
-            yield _settle(tail)
+            yield _unquote(path, _settle(tail))
+
+
+def _unquote(path: Path, raw: bytes) -> bytes:
+    """No quotes around cells. Raises RecordingError for a number such as "2,504", which may be one of two."""
+    if b'"' not in raw:
+        return raw
+    if match := THOUSANDS.search(raw):
+        cell = match[0].decode("ascii")
+        raise RecordingError(f"{path}: {cell} may be {cell[1:-1].replace(',', '')}, or a number with a decimal comma;"
+                             " export it with decimal points and without separators of thousands")  # fmt: skip
+    return QUOTED_NUMBER.sub(rb"\1.\2", raw).replace(b'"', b"")
 
 
 def _settle(raw: bytes) -> bytes:
-    """Line ends as line feeds, and no quotes around cells: no cell of a log holds a delimiter."""
-    if b'"' in raw:
-        raw = raw.replace(b'"', b"")
+    """Line ends as line feeds."""
     if b"\r" not in raw:
         return raw
     return raw.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b"\n")

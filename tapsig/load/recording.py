@@ -1,15 +1,16 @@
 """A recording from a file, by its content: WAV or a CSV log."""
 
+import warnings
 from dataclasses import replace
 from pathlib import Path
 
-from tapsig.errors import LabelError, ParameterError
-from tapsig.load.files import check_file
+from tapsig.errors import LabelError, ParameterError, RecordingWarning
+from tapsig.load.files import check_file, show_path
 from tapsig.load.findings import LoadReport
 from tapsig.load.labels import load_labels
 from tapsig.load.wav import read_wav
 from tapsig.records import Recording
-from tapsig.units import check_positive
+from tapsig.units import SECONDS, check_positive
 
 WAV_SUFFIXES = (".wav", ".wave")
 
@@ -17,7 +18,8 @@ WAV_SUFFIXES = (".wav", ".wave")
 def load_recording(
     path: str | Path,
     *,
-    channel: int = 0,
+    channel: int | None = None,
+    column: str | None = None,
     full_scale_v: float | None = None,
     adc_bits: int | None = None,
     labels: str | Path | None = None,
@@ -28,11 +30,16 @@ def load_recording(
     vehicle: str = "",
     scene: str = "",
 ) -> Recording:
-    """One channel of a WAV file or a CSV log, in volts; as `read_recording`, which also tells what was wrong with it.
+    """One channel of a WAV file or a CSV log, in volts.
+
+    What was wrong with the file, or had to be assumed of it, is in the `findings` of the recording, and a
+    RecordingWarning says each.
 
     Parameters
     ----------
-    channel : index of the channel, from 0 (in a log: of the value column). Channels are never mixed.
+    channel : index of the channel, from 0 (in a log: of the value column). Channels are never mixed. None: the first;
+        in a log, the first value column whose header names volts or counts, if one does.
+    column : the value column of a log by its name in the header, in place of `channel`.
     full_scale_v : volts of a WAV sample of 1, or of 2**adc_bits counts of a log; None: as a log's preamble tells, or 1.
     adc_bits : bits of the converter; a log of counts needs it here or in its preamble.
     labels : a label file, or a WAV file with cue points.
@@ -43,16 +50,20 @@ def load_recording(
     Raises RecordingError for a file that cannot be used, LabelError for labels that cannot or lie after its end,
     ParameterError for an argument outside its range.
     """
-    return read_recording(
-        path, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=labels, fs=fs,
+    recording, _ = read_recording(
+        path, channel=channel, column=column, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=labels, fs=fs,
         time_unit=time_unit, strict=strict, position=position, vehicle=vehicle, scene=scene,
-    )[0]  # fmt: skip
+    )  # fmt: skip
+    for finding in recording.findings:
+        warnings.warn(f"{recording.source}: {finding}", RecordingWarning, stacklevel=2)
+    return recording
 
 
 def read_recording(
     path: str | Path,
     *,
-    channel: int = 0,
+    channel: int | None = None,
+    column: str | None = None,
     full_scale_v: float | None = None,
     adc_bits: int | None = None,
     labels: str | Path | None = None,
@@ -66,15 +77,17 @@ def read_recording(
     """The recording of `load_recording`, and the report of what was found and done while reading it."""
     path = Path(path)
     check_file(path)
-    _check_arguments(channel, full_scale_v, adc_bits, fs, time_unit)
+    _check_arguments(channel, column, full_scale_v, adc_bits, fs, time_unit)
     if path.suffix.lower() in WAV_SUFFIXES or _starts_as_wav(path):
+        if column is not None:
+            raise ParameterError(f"column is {column!r}; {path} is a WAV file, which has no names: give channel=")
         scale = 1.0 if full_scale_v is None else full_scale_v
-        recording, report = read_wav(path, channel=channel, full_scale_v=scale, adc_bits=adc_bits, fs=fs, strict=strict)
+        recording, report = read_wav(path, channel=channel or 0, full_scale_v=scale, adc_bits=adc_bits, fs=fs, strict=strict)
     else:
         from tapsig.load.csv import read_csv  # only logs need the compiler, which takes a while to load
 
-        recording, report = read_csv(path, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, fs=fs,
-                                     time_unit=time_unit, strict=strict)  # fmt: skip
+        recording, report = read_csv(path, channel=channel, column=column, full_scale_v=full_scale_v,
+                                     adc_bits=adc_bits, fs=fs, time_unit=time_unit, strict=strict)  # fmt: skip
     found = None if labels is None else load_labels(labels)
     if found and found[-1].onset_s > recording.span_s:
         raise LabelError(f"{labels}: the label at {found[-1].onset_s:g} s lies after the end of {path}"
@@ -85,6 +98,8 @@ def read_recording(
         position=position or recording.position,
         vehicle=vehicle or recording.vehicle,
         scene=scene or recording.scene,
+        source=show_path(path),
+        findings=report.findings,
     )
     return named, report
 
@@ -96,15 +111,18 @@ def _starts_as_wav(path: Path) -> bool:
 
 
 def _check_arguments(
-    channel: int, full_scale_v: float | None, adc_bits: int | None, fs: float | None, time_unit: str | None
+    channel: int | None, column: str | None, full_scale_v: float | None, adc_bits: int | None, fs: float | None,
+    time_unit: str | None,
 ) -> None:
-    if isinstance(channel, bool) or not isinstance(channel, int) or channel < 0:
+    if channel is not None and (isinstance(channel, bool) or not isinstance(channel, int) or channel < 0):
         raise ParameterError(f"channel is {channel!r}; it must be a whole number from 0")
+    if channel is not None and column is not None:
+        raise ParameterError(f"channel is {channel} and column is {column!r}; give one of them")
     if full_scale_v is not None:
         check_positive("full_scale_v", full_scale_v)
     if fs is not None:
         check_positive("fs", fs)
     if adc_bits is not None and not 1 <= adc_bits <= 24:
         raise ParameterError(f"adc_bits is {adc_bits!r}; it must lie between 1 and 24")
-    if time_unit not in (None, "s", "ms", "us"):
-        raise ParameterError(f"time_unit is {time_unit!r}; it must be 's', 'ms' or 'us'")
+    if time_unit is not None and time_unit not in SECONDS:
+        raise ParameterError(f"time_unit is {time_unit!r}; it must be {', '.join(SECONDS)}")

@@ -10,6 +10,7 @@ from tapsig.units import FloatArray, IntArray
 WRAP_S = 0.1  # a counter that wraps goes on at once, a restart takes longer (common practice, no source)
 WRAP_PERIODS = 20
 MOST_STEPS_BACK = 10_000
+SHORT_WRAP, SHORT_SHARE = 65536.0, 0.8
 
 
 def settle_steps_back(source: str, raw: FloatArray, unit_s: float, wrap: float | None, table: Table,
@@ -47,6 +48,23 @@ def settle_steps_back(source: str, raw: FloatArray, unit_s: float, wrap: float |
                          line=table.line_of(int(kept[spoilt])))  # fmt: skip
         ticks, kept = np.delete(ticks, drop), np.delete(kept, drop)
     return ticks, kept
+
+
+def unwrap_short_counter(raw: FloatArray) -> FloatArray | None:
+    """Stamps of a counter of 16 bits, made to ascend; None where they are no such stamps.
+
+    They are when none is over 65535, they go back at least twice, and nearly every step back is a usual step forward
+    once 65536 is added.
+    """
+    steps = np.diff(raw)
+    back = steps < 0
+    if np.count_nonzero(back) < 2 or raw.min() < 0 or raw.max() >= SHORT_WRAP or np.any(raw % 1.0):
+        return None
+    usual = float(np.median(steps[~back])) if not back.all() else 0.0
+    over = steps[back] + SHORT_WRAP
+    if np.count_nonzero(over <= max(3.0 * usual, usual + 1.0)) < SHORT_SHARE * over.size:
+        return None
+    return raw + SHORT_WRAP * np.concatenate([[0.0], np.cumsum(back)])
 
 
 def _texts_between(texts: IntArray, before: int, after: int) -> bool:

@@ -22,6 +22,12 @@ HIGHEST_RATE_HZ = 10_000_000
 MOST_CHUNKS = 10_000
 MOST_CUE_POINTS = 1_000_000
 UNKNOWN_SIZE = 0xFFFFFFFF
+SIZE_WRAP = 1 << 32
+AFTER_DATA = frozenset((b"LIST", b"cue ", b"fact", b"bext", b"iXML", b"id3 ", b"ID3 ", b"JUNK", b"PAD ", b"smpl", b"inst",
+                        b"plst", b"PEAK", b"afsp", b"axml", b"acid", b"fmt "))  # fmt: skip
+"""Chunks that may follow the samples: known as such even where their own size is wrong."""
+PADDING_BYTES = 512  # a sector: what a card holds before anything is written to it, all 0x00 or all 0xFF
+PADDING_BLOCK = 1 << 20
 
 # What renamed files start with: offset, bytes, name.
 FOREIGN = (
@@ -56,7 +62,7 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
     size = check_file(path)
     with open(path, "rb") as file:
         _check_magic(path, file.read(16))
-        chunks = _list_chunks(file, size)
+        chunks, end = _list_chunks(file, size)
         known = len(findings)
         fmt = _read_format(path, file, chunks)
         data = next((chunk for chunk in chunks if chunk.name == b"data"), None)
@@ -64,8 +70,11 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
             raise RecordingError(f"{path}: there is no data chunk, so no samples; the logger stopped before it wrote"
                                  " any, or the copy is cut")  # fmt: skip
         riff_size = _riff_size(file)
-    tag, channels, fs, frame_bytes, bits, valid_bits = fmt
-    length = _data_length(data, size, chunks, findings)
+        tag, channels, fs, frame_bytes, bits, valid_bits = fmt
+        if chunks[-1] is data and end != size:
+            length = _open_data_length(file, data, size, frame_bytes, findings)
+        else:
+            length = _data_length(data, size, end, findings)
     if length % frame_bytes:
         findings.add("partial-frame", f"the last {length % frame_bytes} bytes are not a whole frame; left out")
     if riff_size not in (size - 8, UNKNOWN_SIZE, 0) and len(findings) == known and riff_size + 8 > size:
@@ -75,7 +84,8 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
         findings.add("data-before-format", "the data chunk stands before the fmt chunk; read all the same")
     frames = length // frame_bytes
     if not frames:
-        raise RecordingError(f"{path}: the data chunk is empty, so there are no samples; record again")
+        raise RecordingError(f"{path}: the data chunk is empty, so there are no samples; record again"
+                             + (f" ({findings})" if len(findings) > known else ""))  # fmt: skip
     sound = len(findings) == known
     return WaveFile(tag, channels, fs, frame_bytes, bits, valid_bits, data.offset, frames, sound)
 
@@ -86,6 +96,7 @@ class _Chunk:
     offset: int  # of the content
     size: int  # as declared
     padded: bool = True
+    wrapped: bool = False  # the size counts multiples of 2**32 that the header could not hold
 
 
 def _check_magic(path: Path, head: bytes) -> None:
@@ -109,8 +120,11 @@ def _looks_like_chunk(head: bytes) -> bool:
     return len(head) == 8 and all(32 <= byte < 127 for byte in head[:4])
 
 
-def _list_chunks(file: BinaryIO, size: int) -> list[_Chunk]:
-    """The chunks in order; an odd one may lack its pad byte, and a data chunk of unknown size takes all the rest."""
+def _list_chunks(file: BinaryIO, size: int) -> tuple[list[_Chunk], int]:
+    """The chunks in order, and where the last one ends; an odd one may lack its pad byte.
+
+    A data chunk is the last unless another chunk follows it: samples may look like the head of a chunk by chance.
+    """
     chunks: list[_Chunk] = []
     position, long_data = 12, None
     while position + 8 <= size and len(chunks) < MOST_CHUNKS:
@@ -124,14 +138,17 @@ def _list_chunks(file: BinaryIO, size: int) -> list[_Chunk]:
         if name == b"data" and length == UNKNOWN_SIZE and long_data is not None:
             length = long_data
         start = position + 8
-        chunks.append(_Chunk(name, start, length))
-        if name == b"data" and length in (0, UNKNOWN_SIZE) and not _continues(file, start + length, size):
-            break
+        wrapped = name == b"data" and _is_wrapped(file, start, length, size)
+        if wrapped:
+            length += (size - start - length) // SIZE_WRAP * SIZE_WRAP
+        chunks.append(_Chunk(name, start, length, wrapped=wrapped))
         position = start + length
         if length % 2:
             position += _pad(file, position, size)
-            chunks[-1] = _Chunk(name, start, length, padded=position > start + length)
-    return chunks
+            chunks[-1] = _Chunk(name, start, length, padded=position > start + length, wrapped=wrapped)
+        if name == b"data" and not _continues(file, position, size):
+            break
+    return chunks, position
 
 
 def _continues(file: BinaryIO, position: int, size: int) -> bool:
@@ -140,7 +157,17 @@ def _continues(file: BinaryIO, position: int, size: int) -> bool:
         return position == size
     file.seek(position)
     head = file.read(8)
+    if head[:4] in AFTER_DATA:
+        return True
     return _looks_like_chunk(head) and position + 8 + struct.unpack("<I", head[4:])[0] <= size
+
+
+def _is_wrapped(file: BinaryIO, start: int, length: int, size: int) -> bool:
+    """Whether samples from `start` on end multiples of 4 GB after the `length` that 32 bits can hold."""
+    more = (size - start - length) // SIZE_WRAP * SIZE_WRAP
+    ends = (start + length, start + length + length % 2)
+    return more > 0 and not any(_continues(file, end, size) for end in ends) and any(
+        _continues(file, end + more, size) for end in ends)  # fmt: skip
 
 
 def _pad(file: BinaryIO, position: int, size: int) -> int:
@@ -179,23 +206,70 @@ def _read_format(path: Path, file: BinaryIO, chunks: Sequence[_Chunk]) -> tuple[
     return tag, channels, fs, frame_bytes, container, min(valid_bits, container)
 
 
-def _data_length(data: _Chunk, size: int, chunks: Sequence[_Chunk], findings: FindingList) -> int:
-    """Bytes of samples that are there."""
+def _data_length(data: _Chunk, size: int, end: int, findings: FindingList) -> int:
+    """Bytes of samples in a data chunk that the end of the file or another chunk follows; `end` is that of the last."""
+    if data.wrapped:
+        findings.add("data-size-wrapped", f"the samples take {data.size} bytes, more than the header can count; read"
+                     " to their end")  # fmt: skip
+    if data.size % 2 and not data.padded and data.offset + data.size < size:
+        findings.add("no-padding", "an odd data chunk lacks its pad byte; read all the same")
+    if end < size:
+        findings.add("trailing-bytes", f"{size - end} bytes after the last chunk are no chunk; left out")
+    return data.size
+
+
+def _open_data_length(file: BinaryIO, data: _Chunk, size: int, frame_bytes: int, findings: FindingList) -> int:
+    """Bytes of samples in a data chunk whose declared size is not where anything ends, so what is there decides.
+
+    A tail of zeros or of 0xFF is what a card holds where nothing was written.
+    """
     rest = size - data.offset
-    last = chunks[-1] is data
-    if data.size == 0 and last and rest > 0:
+    written = max(data.offset, _end_of_content(file, size)) - data.offset
+    if data.size > 0 and written <= data.size < rest:
+        findings.add("padded-end", f"{rest - data.size} bytes of padding after the samples; left out")
+        return data.size
+    if data.size == 0:
         findings.add("data-size-missing", "the header tells 0 bytes of samples (the logger lost power before it wrote"
                      " the size); read to the end of the file")  # fmt: skip
-        return rest
-    if data.size == UNKNOWN_SIZE and rest < data.size:
+    elif data.size == UNKNOWN_SIZE:
         findings.add("data-size-unknown", "the header leaves the size open; read to the end of the file")
-        return rest
-    if data.size > rest:
+    elif data.size > rest:
         findings.add("truncated", f"the header tells {data.size} bytes of samples, {rest} are there; read those")
-        return rest
-    if data.size % 2 and not data.padded and not last:
-        findings.add("no-padding", "an odd data chunk lacks its pad byte; read all the same")
-    return data.size
+    else:
+        findings.add("data-size-small", f"the header tells {data.size} bytes of samples, {rest - data.size} more follow"
+                     " that are no chunk; read to the end of the file")  # fmt: skip
+    length = min(rest, -(-written // frame_bytes) * frame_bytes)
+    if length < rest - frame_bytes:
+        findings.add("padded-end", f"the last {rest - length} bytes are padding, all 0x00 or all 0xFF; left out")
+        return length
+    return rest
+
+
+def _end_of_content(file: BinaryIO, size: int) -> int:
+    """Where the padding at the end of a file begins; `size` where there is less than a sector of it."""
+    end = size
+    while end:
+        file.seek(end - 1)
+        byte = file.read(1)
+        run = _run_before(file, end, byte) if byte in (b"\0", b"\xff") else 0
+        if run < PADDING_BYTES:
+            break
+        end -= run
+    return end
+
+
+def _run_before(file: BinaryIO, end: int, byte: bytes) -> int:
+    """How many bytes before `end` are all `byte`."""
+    at = end
+    while at:
+        start = max(0, at - PADDING_BLOCK)
+        file.seek(start)
+        block = file.read(at - start)
+        bare = len(block.rstrip(byte))
+        at = start + bare
+        if bare:
+            break
+    return end - at
 
 
 # ---------------------------------------------------------------- cue points
@@ -211,7 +285,7 @@ def read_cue_points(path: Path) -> tuple[int, list[tuple[int, str]]]:
     places: list[tuple[int, int]] = []
     texts: dict[int, str] = {}
     with open(path, "rb") as file:
-        for chunk in _list_chunks(file, size):
+        for chunk in _list_chunks(file, size)[0]:
             if chunk.name not in (b"cue ", b"LIST") or chunk.size > 64 * MOST_CUE_POINTS:
                 continue
             file.seek(chunk.offset)
@@ -274,7 +348,7 @@ def replace_cue_points(path: Path, points: Sequence[tuple[int, str]]) -> None:
     content = path.read_bytes()
     kept = []
     with open(path, "rb") as file:
-        for chunk in _list_chunks(file, len(content)):
+        for chunk in _list_chunks(file, len(content))[0]:
             body = content[chunk.offset : chunk.offset + chunk.size]
             if chunk.name == b"cue " or (chunk.name == b"LIST" and body[:4] == b"adtl"):
                 continue

@@ -1,6 +1,7 @@
 """WAV files: one channel as volts, whole or in blocks; writing; labels as cue points."""
 
 import io
+import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,10 +11,10 @@ import numpy.typing as npt
 import soundfile
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
-from tapsig.load.files import replace_file
+from tapsig.load.files import replace_file, show_path
 from tapsig.load.findings import FindingList, LoadReport, Stretch
 from tapsig.load.riff import A_LAW, FLOAT, MU_LAW, PCM, WaveFile, read_wave_header, replace_cue_points
-from tapsig.records import Gap, Label, Recording
+from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples
 
 BLOCK_SAMPLES = 1 << 16
@@ -27,12 +28,13 @@ SUBTYPES = {
 
 @dataclass(frozen=True, slots=True)
 class WavInfo:
-    """What a WAV file holds: rate in Hz, channels, frames, converter bits (None for float)."""
+    """What a WAV file holds: rate in Hz, channels, frames, converter bits (None for float); what its header has wrong."""
 
     fs: float
     channels: int
     frames: int
     adc_bits: int | None
+    findings: tuple[Finding, ...] = ()
 
     @property
     def duration_s(self) -> float:
@@ -45,8 +47,10 @@ def read_wav_info(path: str | Path) -> WavInfo:
 
     Raises RecordingError when it is no usable WAV file.
     """
-    header = read_wave_header(Path(path), FindingList())
-    return WavInfo(float(header.fs), header.channels, header.frames, _adc_bits(header))
+    findings = FindingList()
+    header = read_wave_header(Path(path), findings)
+    settled = findings.settle(str(path), strict=False)
+    return WavInfo(float(header.fs), header.channels, header.frames, _adc_bits(header), settled)
 
 
 def read_wav(path: Path, *, channel: int, full_scale_v: float, adc_bits: int | None, fs: float | None,
@@ -72,7 +76,8 @@ def read_wav(path: Path, *, channel: int, full_scale_v: float, adc_bits: int | N
     recording = Recording(samples, rate, range_v=(-full_scale_v, full_scale_v),
                           adc_bits=adc_bits or _adc_bits(header), gaps=gaps, source=str(path))  # fmt: skip
     stretches = tuple(Stretch(start, stop, rate, float("nan")) for start, stop in recording.stretches())
-    return recording, LoadReport(str(path), findings.settle(str(path), strict=strict), stretches)
+    settled = findings.settle(str(path), strict=strict)
+    return recording, LoadReport(show_path(path), settled, stretches, channel=channel)
 
 
 def read_wav_blocks(
@@ -124,7 +129,7 @@ def _blocks(path: Path, header: WaveFile, channel: int, block_samples: int) -> I
 def _open(path: Path, header: WaveFile) -> soundfile.SoundFile:
     """The file itself when its header is sound and the library agrees; else its samples alone, coded as it tells."""
     if header.sound:
-        sound = soundfile.SoundFile(path)
+        sound = soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path))
         if (sound.frames, sound.channels, sound.samplerate) == (header.frames, header.channels, header.fs):
             return sound
         sound.close()

@@ -127,7 +127,8 @@ LOGS: dict[str, MessyLog] = {
         text([comma(v) for v in COUNTS * 5 / 1024], "voltage_v").encode(), {"fs": 1000.0}),
     "figures with units in a header that names a time": MessyLog(text(R, "time_us,adc 10 bit (0-5 V)").encode()),
     "a clock and a tab before two columns": MessyLog(text(
-        [f"{c}\t{v},{1023 - v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "clock,adc0,adc1").encode()),
+        [f"{c}\t{v},{1023 - v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "clock,adc0,adc1").encode(),
+        codes=("column-chosen",)),
     "a stamp of minus zero": MessyLog(text(
         [f"{i - 1},{v}" if i != 1 else f"-0,{v}" for i, v in enumerate(COUNTS)], "time_ms,adc").encode()),
     "whole seconds and a counter": MessyLog(text(
@@ -139,7 +140,10 @@ LOGS: dict[str, MessyLog] = {
     "clock before stamps of its own": MessyLog(text(
         [f"[{CLOCK[0]}] {line}" for line in R], "us,adc").encode()),
     "two channels with own stamps, first": MessyLog(text(
-        [f"{t},{v},{t + 300},{1023 - v}" for t, v in zip(STAMPS, COUNTS, strict=True)], "t0_us,a0,t1_us,a1").encode()),
+        [f"{t},{v},{t + 300},{1023 - v}" for t, v in zip(STAMPS, COUNTS, strict=True)], "t0_us,a0,t1_us,a1").encode(),
+        {"channel": 0}),
+    "a line number and no time": MessyLog(
+        text([f"{i},{v}" for i, v in enumerate(COUNTS)], "n,adc").encode(), {"fs": 1000.0}),
     # read, and the finding names what was done
     "a last line that is cut": MessyLog(CLEAN[:-3], kept=without(399), codes=("cut-end",), line=401),
     "no line end after the last line": MessyLog(CLEAN[:-1], kept=without(399), codes=("cut-end",), line=401),
@@ -173,12 +177,16 @@ LOGS: dict[str, MessyLog] = {
                                                 codes=("out-of-range", "lost-samples"), line=102),
     "zero bytes around lines": MessyLog(CLEAN.replace(R[100].encode(), b"\0\0" + R[100].encode() + b"\0"),
                                         codes=("nul-bytes",), line=102),
-    "zero bytes to the end": MessyLog(CLEAN + b"\0" * 512, codes=()),
+    "zero bytes to the end": MessyLog(CLEAN + b"\0" * 512, codes=("padding",)),
+    "a megabyte of zero bytes to the end": MessyLog(CLEAN + b"\0" * 2**20, codes=("padding",)),
+    "a megabyte of 0xFF to the end": MessyLog(CLEAN + b"\xff" * 2**20, codes=("padding",)),
+    "a megabyte of zero bytes inside": MessyLog(CLEAN.replace(R[100].encode(), b"\0" * 2**20 + R[100].encode()),
+                                                codes=("padding",)),
     "zero bytes inside a line": MessyLog(CLEAN.replace(R[100].encode(), b"51\0\0" + R[100][4:].encode()),
                                          kept=without(100), codes=("malformed-line", "lost-samples"), line=102),
     "a line twice": MessyLog(changed(at(100, R[100], R[100])), codes=("doubled-line",), line=103),
     "two values at one stamp": MessyLog(
-        changed(at(100, "5099000," + R[100].split(",")[1])), codes=("repeated-stamp", "lost-samples"), line=102),
+        changed(at(100, "5099000," + R[100].split(",")[1])), codes=("repeated-stamp",), line=102),
     "two lines swapped": MessyLog(changed(at(100, R[101], R[100], replaced=2)), kept=without(101),
                                   codes=("spoilt-stamp", "lost-samples"), line=102),
     "a gap": MessyLog(changed(at(100, replaced=100)), kept=without(*range(100, 200)), codes=("gap",), line=102),
@@ -204,11 +212,11 @@ LOGS: dict[str, MessyLog] = {
                                                refusal="3 columns and no header"),
     "no rate": MessyLog(text([str(v) for v in COUNTS], None).encode(), refusal="no time column and no rate; give fs="),
     "counts without bits": MessyLog(CLEAN, {"adc_bits": None}, refusal="adc_bits="),
-    "a line number and no time": MessyLog(
-        text([f"{i},{v}" for i, v in enumerate(COUNTS)], "n,adc").encode(), {"fs": 1000.0},
-        refusal="line 2: the values of 'n' only rise, from 0 to 399.*channel="),
+    "a line number taken for the signal": MessyLog(
+        text([f"{i},{v}" for i, v in enumerate(COUNTS)], "a,b").encode(), {"fs": 1000.0},
+        refusal="line 2: the values of 'a' only rise, from 0 to 399.*column="),
     "a clock without its unit": MessyLog(
-        text(R, "moment,adc").encode(), {"fs": 1000.0, "adc_bits": 24}, refusal="'moment' only rise.*time_unit="),
+        text(R, "moment,piezo").encode(), {"fs": 1000.0, "adc_bits": 24}, refusal="'moment' only rise.*time_unit="),
     "millivolts without their name": MessyLog(
         text(rows(counts=COUNTS * 5000 / 1024), "us,value").encode(), {"adc_bits": None},
         refusal="line 2: 400 values, the first 2500, are no volts up to 2 times 5 V.*name the column mv"),

@@ -89,8 +89,18 @@ def test_path_that_leaves_the_folder_or_leads_nowhere_is_refused_with_its_line(
 
 def test_path_outside_is_read_when_it_is_allowed(folder: Path) -> None:
     outside = folder.parent / "outside.wav"
-    (folder / "corpus.csv").write_text(f"recording\n../outside.wav\n{outside}\n")
-    assert [recording.samples.size for recording in load_corpus(folder, allow_outside=True)] == [800, 800]
+    for cell in ("../outside.wav", outside):
+        (folder / "corpus.csv").write_text(f"recording\n{cell}\n")
+        assert [recording.samples.size for recording in load_corpus(folder, allow_outside=True)] == [800]
+
+
+@pytest.mark.parametrize("again", ["./recordings/a.wav", "recordings//a.wav", "recordings/./a.wav",
+                                   "recordings/link.wav"])  # fmt: skip
+def test_one_file_under_two_spellings_is_one_recording(folder: Path, again: str) -> None:
+    (folder / "recordings/link.wav").symlink_to(folder / "recordings/a.wav")
+    (folder / "corpus.csv").write_text(f"recording\nrecordings/a.wav\n{again}\n")
+    with pytest.raises(RecordingError, match=r"line 3: channel 0 of .* stands in line 2 already"):
+        load_corpus(folder)
 
 
 BAD_MANIFESTS = {

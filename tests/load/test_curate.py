@@ -1,13 +1,17 @@
 """A corpus of one's own: what is added is there, what is wrong is told, what a fair comparison lacks is told."""
 
+import multiprocessing
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tapsig.errors import LabelError, ParameterError, RecordingError, TapsigError
+from tapsig.load import curate
 from tapsig.load.corpus import load_corpus
-from tapsig.load.curate import CorpusCheck, add_recording, check_corpus, init_corpus
+from tapsig.load.corpus_check import CorpusCheck, check_corpus
+from tapsig.load.curate import add_recording, init_corpus
 from tapsig.load.wav import write_wav
 
 FS = 2000.0
@@ -77,7 +81,7 @@ def test_the_unit_of_stamps_is_kept(corpus: Path, tmp_path: Path) -> None:
     assert load_corpus(corpus).entries[-1].time_unit == "ms"
     assert load_corpus(corpus).load(load_corpus(corpus).entries[-1]).fs == pytest.approx(200.0)
     change_row(corpus, ",ms,", ",hours,")
-    with pytest.raises(RecordingError, match="time_unit is 'hours'; it must be us, ms, s or empty"):
+    with pytest.raises(RecordingError, match="time_unit is 'hours'; it must be ns, us, ms, s or empty"):
         load_corpus(corpus)
 
 
@@ -114,7 +118,7 @@ def test_without_a_manifest_the_next_step_is_told(tmp_path: Path) -> None:
 
 def add(folder: Path, source: Path, **changes: object) -> dict[str, str]:
     call: dict[str, object] = {"vehicle": "marten", "position": "frame", "scene": "quiet"} | changes
-    return add_recording(folder, source, **call)  # type: ignore[arg-type]
+    return dict(add_recording(folder, source, **call).row)  # type: ignore[arg-type]
 
 
 def test_a_vehicle_keeps_its_split(corpus: Path, tmp_path: Path) -> None:
@@ -187,8 +191,8 @@ def test_a_missing_file_is_an_error(corpus: Path) -> None:
 
 
 def test_a_missing_label_file_is_an_error(corpus: Path) -> None:
-    (corpus / "labels" / "otter.csv").unlink()
-    assert "otter.csv" in told(check_corpus(corpus), "error")[0]
+    (corpus / "labels" / "otter.wav-0.csv").unlink()
+    assert "otter.wav-0.csv" in told(check_corpus(corpus), "error")[0]
 
 
 def test_a_path_out_of_the_folder_is_an_error(corpus: Path) -> None:
@@ -207,8 +211,115 @@ def test_a_file_that_has_changed_is_an_error(corpus: Path) -> None:
 
 
 def test_labels_after_the_end_are_an_error(corpus: Path) -> None:
-    make_labels(corpus / "labels" / "heron.csv", extra="31.0,tap\n")
+    make_labels(corpus / "labels" / "heron.wav-0.csv", extra="31.0,tap\n")
     assert "31 s" in told(check_corpus(corpus), "error")[0]
+
+
+def test_labels_of_no_two_recordings_share_a_name(corpus: Path, tmp_path: Path) -> None:
+    """Channel 2 of one log.wav and channel 0 of another, quay.wav and quay.csv: three taps here, five there."""
+    there = tmp_path / "there"
+    there.mkdir()
+    few, many = make_labels(tmp_path / "few.csv", taps=3), make_labels(tmp_path / "many.csv", taps=5)
+    add(corpus, make_wav(tmp_path / "log.wav", seed=1, channels=3), channel=2, labels=few)
+    add(corpus, make_wav(there / "log.wav", seed=2), channel=0, labels=many)
+    add(corpus, make_wav(tmp_path / "quay.wav", seed=3), labels=few)
+    counts = np.random.default_rng(4).integers(0, 1024, 30_000)
+    (tmp_path / "quay.csv").write_text("ms,adc\n" + "".join(f"{i},{count}\n" for i, count in enumerate(counts)))
+    add(corpus, tmp_path / "quay.csv", labels=many, adc_bits=10, full_scale_v=5.0)
+    added = [entry for entry in load_corpus(corpus).entries if entry.vehicle == "marten"]
+    assert len({entry.labels for entry in added}) == 4
+    assert [load_corpus(corpus).load(entry).taps_s.size for entry in added] == [3, 5, 3, 5]
+
+
+def test_labels_entered_by_hand_for_another_recording_are_not_written_over(corpus: Path, tmp_path: Path) -> None:
+    manifest, few = corpus / "corpus.csv", make_labels(tmp_path / "few.csv", taps=3)
+    make_labels(corpus / "labels" / "more.wav-0.csv", taps=7)
+    change_row(corpus, "labels/heron.wav-0.csv", "labels/more.wav-0.csv")
+    row = add(corpus, make_wav(tmp_path / "more.wav", seed=9), labels=few)
+    assert row["labels"] == "labels/more.wav-0.2.csv"
+    assert "labels/more.wav-0.csv" in manifest.read_text()
+    assert load_corpus(corpus).load(load_corpus(corpus).entries[0]).taps_s.size == 7
+
+
+def test_two_recordings_on_one_label_file_are_an_error(corpus: Path) -> None:
+    """Channels of one recording may share theirs, also under another spelling of the path."""
+    change_row(corpus, "labels/heron.wav-1.csv", "labels/../labels/heron.wav-0.csv".replace("/../labels", "/."))
+    assert check_corpus(corpus).sound
+    change_row(corpus, "labels/otter.wav-0.csv", "labels/heron.wav-0.csv")
+    assert told(check_corpus(corpus), "error") == [
+        "labels/heron.wav-0.csv: it is the label file of recordings/heron.wav and of recordings/otter.wav"
+    ]
+
+
+def test_a_forced_row_keeps_its_labels_and_columns_of_ones_own(corpus: Path, tmp_path: Path) -> None:
+    change_row(corpus, "sensor,converter", "sensor,converter,weather")
+    manifest = corpus / "corpus.csv"
+    lines = manifest.read_text().splitlines()
+    manifest.write_text("\n".join([lines[0], *(f"{line},dry" for line in lines[1:])]) + "\n")
+    add(corpus, tmp_path / "lynx.wav", vehicle="lynx", channel=1, force=True, scene="rain")
+    entry = load_corpus(corpus).entries[-1]
+    assert (entry.scene, entry.labels, entry.extra["weather"]) == ("rain", "labels/lynx.wav-1.csv", "dry")
+
+
+def test_six_adders_at_once_lose_no_row_and_mix_no_samples(tmp_path: Path) -> None:
+    """18 recordings of one file name, each its own samples, from six processes."""
+    folder, context = tmp_path / "mine", multiprocessing.get_context("spawn")
+    init_corpus(folder)
+    for part in range(6):
+        (tmp_path / f"p{part}").mkdir()
+        for number in range(3):
+            volts = np.full(400, (3 * part + number) / 100)
+            (tmp_path / f"p{part}" / f"n{number}").mkdir()
+            write_wav(tmp_path / f"p{part}" / f"n{number}" / "log.wav", volts, FS, full_scale_v=1.0)
+    workers = [context.Process(target=add_three, args=(folder, tmp_path / f"p{part}", part)) for part in range(6)]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join()
+    assert [worker.exitcode for worker in workers] == [0] * 6
+    corpus = load_corpus(folder)
+    levels = {entry.vehicle: float(corpus.load(entry).samples[0]) for entry in corpus.entries}
+    assert len(corpus.entries) == 18
+    assert levels == pytest.approx({f"v{i}": i / 100 for i in range(18)}, abs=1e-4)
+
+
+def add_three(folder: Path, source: Path, part: int) -> None:
+    for number in range(3):
+        add_recording(folder, source / f"n{number}" / "log.wav", vehicle=f"v{3 * part + number}", position="frame",
+                      scene="quiet", full_scale_v=1.0)  # fmt: skip
+
+
+@pytest.mark.parametrize("step", ["copyfile", "replace_file"])
+def test_an_add_that_fails_leaves_nothing_behind(
+    corpus: Path, tmp_path: Path, step: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fill(*arguments: object) -> None:
+        if step == "copyfile":
+            Path(str(arguments[1])).write_bytes(b"half")
+        raise OSError(28, "No space left on device")
+
+    source = make_wav(tmp_path / "more.wav", seed=9)
+    before = {path: path.read_bytes() for path in corpus.rglob("*") if path.is_file()}
+    monkeypatch.setattr(shutil if step == "copyfile" else curate, step, fill)
+    with pytest.raises(OSError, match="No space"):
+        add(corpus, source, labels=make_labels(tmp_path / "few.csv"))
+    assert {path: path.read_bytes() for path in corpus.rglob("*") if path.is_file()} == before
+
+
+def test_a_recording_that_is_still_written_is_refused(
+    corpus: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source = make_wav(tmp_path / "more.wav", seed=9)
+
+    def copy_while_writing(of: Path, to: Path, real: object = shutil.copyfile) -> None:
+        real(of, to)  # type: ignore[operator]
+        with source.open("ab") as file:
+            file.write(b"more")
+
+    monkeypatch.setattr(shutil, "copyfile", copy_while_writing)
+    with pytest.raises(RecordingError, match="changed while it was read"):
+        add(corpus, source)
+    assert len(list((corpus / "recordings").iterdir())) == 3
 
 
 def test_a_vehicle_in_two_splits_is_an_error(corpus: Path) -> None:
@@ -222,14 +333,14 @@ def test_the_same_samples_under_another_name_are_an_error(corpus: Path, tmp_path
 
     first = load_recording(corpus / "recordings" / "heron.wav")
     write_wav(tmp_path / "copy.wav", first.samples, FS, full_scale_v=1.0)
-    add(corpus, tmp_path / "copy.wav", vehicle="lynx", labels=corpus / "labels" / "heron.csv", full_scale_v=1.0)
+    add(corpus, tmp_path / "copy.wav", vehicle="lynx", labels=corpus / "labels" / "heron.wav-0.csv", full_scale_v=1.0)
     assert told(check_corpus(corpus), "error") == [
         "recordings/copy.wav: same samples as recordings/heron.wav, across train and test"
     ]
 
 
 def test_what_is_not_labelled_or_not_decided_is_a_warning(corpus: Path, tmp_path: Path) -> None:
-    make_labels(corpus / "labels" / "heron.csv", extra="20.0,unsure\n21.0,tap\n21.02,tap\n")
+    make_labels(corpus / "labels" / "heron.wav-0.csv", extra="20.0,unsure\n21.0,tap\n21.02,tap\n")
     add(corpus, make_wav(tmp_path / "more.wav", seed=9), vehicle="heron", full_scale_v=1.0)
     warnings = told(check_corpus(corpus), "warning")
     assert "recordings/more.wav: it has no labels" in warnings
@@ -255,7 +366,7 @@ def test_what_a_fair_comparison_lacks_is_told(tmp_path: Path) -> None:
 
 def test_the_number_of_taps_asked_for_is_the_one_that_bounds_the_miss_rate() -> None:
     # Exact one-sided bound 1 − 0.05^(1/n), n = 30: 0.0950 (Jovanovic & Levy 1997).
-    from tapsig.load.curate import ENOUGH_TAPS
+    from tapsig.load.corpus_check import ENOUGH_TAPS
 
     assert abs(1 - 0.05 ** (1 / ENOUGH_TAPS) - 0.0950) < 1e-4
 

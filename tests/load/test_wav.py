@@ -173,7 +173,7 @@ def test_undefined_samples_leave_a_gap_of_their_own_length(tmp_path: Path) -> No
     samples[12] = -np.inf
     path = tmp_path / "x.wav"
     path.write_bytes(riff(fmt(3, bits=32), chunk(b"data", samples.tobytes())))
-    recording = load_recording(path)
+    recording, _ = read_recording(path)
     np.testing.assert_array_equal(recording.samples, samples[np.isfinite(samples)])
     assert recording.gaps == (Gap(5, 3 / FS), Gap(9, 1 / FS))
     np.testing.assert_allclose(recording.times_s(np.arange(16)), np.flatnonzero(np.isfinite(samples)) / FS)
@@ -198,7 +198,7 @@ def test_blocks_joined_are_the_recording(tmp_path: Path, block_samples: int, bro
     path.write_bytes(riff(fmt(), chunk(b"data", PCM16, size=0 if broken else None)))
     blocks = list(read_wav_blocks(path, full_scale_v=2.5, block_samples=block_samples))
     assert max(block.size for block in blocks) <= block_samples
-    np.testing.assert_array_equal(np.concatenate(blocks), load_recording(path, full_scale_v=2.5).samples)
+    np.testing.assert_array_equal(np.concatenate(blocks), read_recording(path, full_scale_v=2.5)[0].samples)
 
 
 @pytest.mark.parametrize("bits", [8, 16, 24, 32])

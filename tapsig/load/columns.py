@@ -1,0 +1,83 @@
+"""What the header of a log says of its columns: times, values and their units, line numbers, and what is no signal."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tapsig.units import TIME_UNITS, VOLT_UNITS
+
+WORD = re.compile(r"[a-zµμ%]+")
+BRACKET = re.compile(r"[(\[]([^)\]]*)[)\]]")
+FIGURE = re.compile(r"(?<![A-Za-z_\d])\d+(?:\.\d+)?\s*(?:m?v|volts?|bits?|[km]?hz)\b", re.IGNORECASE)
+"""A figure with its unit: where no time column is named beside it, it stands in a remark and not in a header."""
+FACTOR = re.compile(r"(?<![a-z])[x×*/÷]\s*\d|\d\s*[x×*](?![a-z])|\d[eE][+-]?\d|10\s*\^")
+"""A multiplier beside a unit, such as `volts x10`: which way it goes, nobody can know."""
+
+TIME_WORDS = frozenset(
+    {"time", "t", "dt", "timestamp", "stamp", "elapsed", "uptime", "clock", "date", "datetime", "zeit"}
+)
+STEP_WORDS = frozenset({"dt", "delta", "diff", "interval", "step"})
+COUNT_WORDS = frozenset({"adc", "count", "counts", "raw", "code", "lsb"})
+INDEX_WORDS = frozenset(
+    {"index", "idx", "line", "no", "nr", "n", "i", "seq", "sequence", "counter", "frame", "packet", "id"}
+)
+OTHER_WORDS = frozenset(
+    {"temp", "temperature", "degc", "humidity", "pressure", "battery", "vbat", "vcc", "min", "max", "minimum", "maximum",
+     "lo", "hi", "low", "high", "lower", "upper", "limit", "threshold", "label", "event", "trigger", "flag"}
+)  # fmt: skip
+"""Words of columns that stand beside a signal: what else was measured, and the fixed lines of a plotter."""
+FOREIGN_UNITS = frozenset({"db", "dbv", "dbu", "dbfs", "ma", "ua", "na", "pa", "kpa", "psi", "pc", "nc", "vrms", "mvrms",
+                           "vpp", "mvpp", "vac", "%"})  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column by its header.
+
+    `kind` is "time", "value", "other" (a value that is no signal) or "index". `unit` of a time is a key of
+    `tapsig.units.SECONDS`; of a value "V", "counts", or "?" for what is no unit that tapsig knows; "" where none is
+    named. `step` says that each time is the time since the line before.
+    """
+
+    kind: str
+    unit: str = ""
+    scale_v: float = 1.0
+    step: bool = False
+
+
+def describe_column(name: str) -> Column:
+    """What a header cell says of its column.
+
+    >>> describe_column("time (µs)").unit, describe_column("a0_mv").scale_v, describe_column("v_raw").unit
+    ('us', 0.001, 'counts')
+    >>> describe_column("volts x10").unit
+    '?'
+    """
+    bracket = BRACKET.search(name.lower())
+    inside = bracket[1].strip() if bracket else ""
+    bare = BRACKET.sub(" ", name.lower())
+    words = WORD.findall(FIGURE.sub(" ", bare))
+    timed = [TIME_UNITS[word] for word in (inside, *words) if word in TIME_UNITS]
+    if (timed or TIME_WORDS.intersection(words)) and inside not in VOLT_UNITS:
+        return Column("time", timed[0] if timed else "", step=not STEP_WORDS.isdisjoint(words))
+    if INDEX_WORDS.intersection(words) and not COUNT_WORDS.intersection(words):
+        return Column("index")
+    unit, scale_v = _value_unit(name.lower(), words, inside)
+    return Column("other" if OTHER_WORDS.intersection(words) else "value", unit, scale_v)
+
+
+def _value_unit(name: str, words: Sequence[str], inside: str) -> tuple[str, float]:
+    """The unit of a value, and volts of one: by what stands in brackets, else by the last word."""
+    units = [word for word in words if word in VOLT_UNITS]
+    counted = not COUNT_WORDS.isdisjoint((*words, inside))
+    if inside in VOLT_UNITS:
+        return "V", VOLT_UNITS[inside]
+    if (units or counted) and FACTOR.search(FIGURE.sub(" ", name)):
+        return "?", 1.0
+    if counted and (inside or words[-1] not in VOLT_UNITS or FIGURE.search(name)):
+        return "counts", 1.0  # `adc (5 V)` are counts, and what they span; `v_raw` is a count, `adc_mv` none
+    if inside and "v" not in words and units:
+        return "V", VOLT_UNITS[units[-1]]  # `volts (A0)`
+    if inside or FOREIGN_UNITS.intersection(words) or len({VOLT_UNITS[word] for word in units}) > 1:
+        return "?", 1.0  # `v (dBV)`, `level_db`
+    return ("V", VOLT_UNITS[units[-1]]) if units else ("", 1.0)
