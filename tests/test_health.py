@@ -8,8 +8,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tapsig.health import SEVERITIES, HealthReport, check_health, compare_channels
-from tapsig.load.findings import Finding, LoadReport
-from tapsig.records import Gap, Label, Recording
+from tapsig.load.findings import LoadReport
+from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.simulate import Converter, simulate_scene
 from tapsig.units import counts_to_volts, volts_to_counts
 

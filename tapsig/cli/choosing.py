@@ -100,8 +100,8 @@ def read_chosen(args: argparse.Namespace) -> "Iterator[tuple[Recording, LoadRepo
     if given:
         raise ParameterError(f"--{next(iter(given))} chooses from a corpus, but {args.recording} is one recording")
     yield read_recording(
-        args.recording, channel=args.channel, column=args.column, full_scale_v=args.full_scale_v, adc_bits=args.adc_bits,
-        labels=args.labels, fs=args.fs, time_unit=args.time_unit,
+        args.recording, channel=args.channel, column=args.column, full_scale_v=args.full_scale_v,
+        adc_bits=args.adc_bits, labels=args.labels, fs=args.fs, time_unit=args.time_unit,
     )  # fmt: skip
 
 

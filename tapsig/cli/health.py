@@ -77,11 +77,14 @@ def _name(recording: "Recording", index: int, count: int) -> str:
 
 
 def _read_channels(args: argparse.Namespace) -> "Iterator[tuple[Recording, LoadReport]]":
-    """Each channel of a WAV file; the first value column of a log."""
+    """Each channel of a WAV file; one value column of a log."""
     from tapsig.load import read_wav_info  # lazy: --help need not wait for it
 
-    count = read_wav_info(args.recording).channels if args.recording.suffix.lower() in (".wav", ".wave") else 1
-    for args.channel in range(count):
+    if args.recording.suffix.lower() not in (".wav", ".wave"):
+        yield from read_chosen(args)
+        return
+    channels = read_wav_info(args.recording).channels
+    for args.channel in range(channels):
         yield from read_chosen(args)
 
 

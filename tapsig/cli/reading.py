@@ -28,7 +28,8 @@ def add_format_arguments(group: "argparse._ActionsContainer") -> None:
     )  # fmt: skip
     group.add_argument("--adc-bits", type=int, metavar="N", help="the CSV holds counts of a converter of N bits")
     group.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a CSV without times")
-    group.add_argument("--time-unit", choices=("s", "ms", "us", "ns"), help="unit of the times in a CSV that does not say")
+    group.add_argument("--time-unit", choices=("s", "ms", "us", "ns"),
+                       help="unit of the times in a CSV that does not say")  # fmt: skip
 
 
 def read(args: argparse.Namespace) -> "Recording":

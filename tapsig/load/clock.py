@@ -198,8 +198,8 @@ def _check_rates(source: str, ticks: FloatArray, steps: _Steps, unit_s: float, t
             share = abs(period / steps.period - 1.0)
             what = f"{1.0 / (period * unit_s):.4g} Hz, the rest {1.0 / (steps.period * unit_s):.4g} Hz"
             if share > WORST_RATE_SHARE + noise:
-                raise RecordingError(f"{source}, line {table.line_of(int(first))}: from there on samples come at {what};"
-                                     " put the parts into files of their own")  # fmt: skip
+                raise RecordingError(f"{source}, line {table.line_of(int(first))}: from there on samples come at"
+                                     f" {what}; put the parts into files of their own")  # fmt: skip
             if share > RATE_SHARE + noise:
                 findings.add("rate-varies", f"from there on samples come at {what}", line=table.line_of(int(first)))
 

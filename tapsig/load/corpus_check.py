@@ -65,8 +65,8 @@ def check_corpus(folder: Path) -> CorpusCheck:
         except TapsigError as error:
             findings.append(CorpusFinding("error", row["recording"], str(error), "mend the file or its row"))
             continue
-        taps = math.nan if recording.labels is None else float(recording.taps_s.size)
-        loaded.append(_Read(entry, hashlib.sha256(recording.samples).hexdigest(), taps))
+        count = math.nan if recording.labels is None else float(recording.taps_s.size)
+        loaded.append(_Read(entry, hashlib.sha256(recording.samples.data).hexdigest(), count))
         for found in report.findings:
             weight, step = ("error", "correct fs_hz") if found.code in WRONG_RATE else ("warning", "tapsig health")
             findings.append(CorpusFinding(weight, _name(entry), str(found), step))

@@ -10,8 +10,8 @@ import numpy as np
 from tapsig.errors import RecordingError
 from tapsig.load.choice import Choice, choose_columns
 from tapsig.load.clock import Stamps, settle_clock
-from tapsig.load.findings import FindingList, LoadReport
 from tapsig.load.files import show_path
+from tapsig.load.findings import FindingList, LoadReport
 from tapsig.load.layout import Layout, find_layout, preamble_number
 from tapsig.load.lines import LineReader, Table
 from tapsig.load.logtext import read_log_blocks
@@ -131,8 +131,8 @@ def _value_scale(source: str, layout: Layout, choice: Choice, table: Table, bits
     if unit == "V":
         return False, scale_v, None if bits is None else int(bits)
     if unit == "?" and not (bits is not None and whole):
-        raise RecordingError(f"{source}: the unit of {choice.name!r} is not one that tapsig knows; name the column volts,"
-                             " mv, uv or nv, or adc for counts, and give adc_bits= for these")  # fmt: skip
+        raise RecordingError(f"{source}: the unit of {choice.name!r} is not one that tapsig knows; name the column"
+                             " volts, mv, uv or nv, or adc for counts, and give adc_bits= for these")  # fmt: skip
     if bits is not None and unit != "counts" and not whole:
         raise RecordingError(f"{source}: adc_bits is {bits:g}, but its values have decimals, such as"
                              f" {table.values[np.flatnonzero(table.values % 1.0)[0]]:g}; name the column volts or mv,"

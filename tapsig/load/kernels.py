@@ -20,8 +20,8 @@ def parse_lines(text: ByteArray, start: int, delimiter: int, decimal: int, colum
                 time: int, value: int, stamps: FloatArray, values: FloatArray, row: int) -> tuple[int, int]:
     """Parse lines from `start` on into stamps[row:] and values[row:]; stop before the first that is not plain.
 
-    A plain line has `columns` cells (and a delimiter at its end if `trailing`), and a decimal number in the
-    columns `time` (-1 = none) and `value`, whose digits are at most 2**53. Returns (position of the line not taken, or the end; rows).
+    A plain line has `columns` cells (and a delimiter at its end if `trailing`), and a decimal number, of digits up to
+    2**53, in the columns `time` (-1 = none) and `value`. Returns (position of the line not taken, or the end; rows).
     """
     end = np.uint64(text.size)
     at = line = np.uint64(start)  # unsigned: an index that may be negative costs a branch a byte

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.errors import RecordingError
+from tapsig.load.choice import Choice
 from tapsig.load.findings import FindingList
 from tapsig.load.kernels import ByteArray, parse_lines
-from tapsig.load.choice import Choice
 from tapsig.load.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line
 from tapsig.units import FloatArray, IntArray
 

@@ -23,8 +23,8 @@ MOST_CHUNKS = 10_000
 MOST_CUE_POINTS = 1_000_000
 UNKNOWN_SIZE = 0xFFFFFFFF
 SIZE_WRAP = 1 << 32
-AFTER_DATA = frozenset((b"LIST", b"cue ", b"fact", b"bext", b"iXML", b"id3 ", b"ID3 ", b"JUNK", b"PAD ", b"smpl", b"inst",
-                        b"plst", b"PEAK", b"afsp", b"axml", b"acid", b"fmt "))  # fmt: skip
+AFTER_DATA = frozenset((b"LIST", b"cue ", b"fact", b"bext", b"iXML", b"id3 ", b"ID3 ", b"JUNK", b"PAD ", b"smpl",
+                        b"inst", b"plst", b"PEAK", b"afsp", b"axml", b"acid", b"fmt "))  # fmt: skip
 """Chunks that may follow the samples: known as such even where their own size is wrong."""
 PADDING_BYTES = 512  # a sector: what a card holds before anything is written to it, all 0x00 or all 0xFF
 PADDING_BLOCK = 1 << 20

@@ -28,7 +28,7 @@ SUBTYPES = {
 
 @dataclass(frozen=True, slots=True)
 class WavInfo:
-    """What a WAV file holds: rate in Hz, channels, frames, converter bits (None for float); what its header has wrong."""
+    """What a WAV file holds: rate in Hz, channels, frames, converter bits (None for float); what is wrong with it."""
 
     fs: float
     channels: int
