@@ -20,9 +20,9 @@ MAINS_HZ = (50.0, 60.0)
 # Codes of the loader that cost data or time, and what to do; its other findings were mended and are notes.
 LOAD_ADVICE = {
     "gap": ("warning", "log faster than you sample, or write binary: bytes a line against the baud rate"),
+    "resampled": ("warning", "sample from a timer interrupt instead of the main loop"),
     "lost-samples": ("warning", "log faster than you sample, or write binary: bytes a line against the baud rate"),
     "jitter": ("warning", "sample from a timer interrupt instead of the main loop"),
-    "timing": ("warning", "sample from a timer interrupt; positions in time are only good to this"),
     "coarse-stamps": ("note", "stamp in microseconds"),
     "rate-varies": ("warning", "sample from a timer interrupt; split the log where the rate changes"),
     "rate-differs": ("warning", "correct the rate you gave, or the file's"),
@@ -35,6 +35,16 @@ LOAD_ADVICE = {
     "clock-restart": ("error", "put the lines from there on into a file of their own; look for what reset the logger"),
     "spoilt-stamp": ("note", "nothing, if they are few; else check baud rate and cable"),
     "undefined-samples": ("warning", "look for what interrupted the recorder"),
+    "full-scale-assumed": ("warning", "give --full-scale-v: without it, volts are fractions of the converter's range"),
+    "column-chosen": ("note", "nothing, if it is the right one; else --column NAME"),
+    "padding": ("warning", "close the file before you take the logger's supply away"),
+    "padded-end": ("warning", "close the file before you take the recorder's supply away"),
+    "data-size-missing": ("warning", "close the file before you take the recorder's supply away"),
+    "data-size-small": ("warning", "close the file before you take the recorder's supply away"),
+    "data-size-wrapped": ("note", "nothing; other programs may read only the first part: split such recordings"),
+    "trailing-bytes": ("warning", "look at what wrote to the file after the recorder"),
+    "counter-wrap": ("note", "nothing, unless it has 16 bits: then stamp with 32"),
+    "doubled-line": ("warning", "look at why the logger writes lines twice"),
     "truncated": ("warning", "stop the recorder before you take its card or cable"),
 }
 

@@ -224,8 +224,8 @@ def _open_data_length(file: BinaryIO, data: _Chunk, size: int, frame_bytes: int,
     A tail of zeros or of 0xFF is what a card holds where nothing was written.
     """
     rest = size - data.offset
-    written = max(data.offset, _end_of_content(file, size)) - data.offset
-    if data.size > 0 and written <= data.size < rest:
+    written = max(data.offset, _end_of_content(file, size, least=PADDING_BYTES)) - data.offset
+    if 0 < data.size < rest and _end_of_content(file, size, least=1) - data.offset <= data.size:
         findings.add("padded-end", f"{rest - data.size} bytes of padding after the samples; left out")
         return data.size
     if data.size == 0:
@@ -245,14 +245,14 @@ def _open_data_length(file: BinaryIO, data: _Chunk, size: int, frame_bytes: int,
     return rest
 
 
-def _end_of_content(file: BinaryIO, size: int) -> int:
-    """Where the padding at the end of a file begins; `size` where there is less than a sector of it."""
+def _end_of_content(file: BinaryIO, size: int, *, least: int) -> int:
+    """Where the padding at the end of a file begins; runs of under `least` bytes are none."""
     end = size
     while end:
         file.seek(end - 1)
         byte = file.read(1)
         run = _run_before(file, end, byte) if byte in (b"\0", b"\xff") else 0
-        if run < PADDING_BYTES:
+        if run < least:
             break
         end -= run
     return end

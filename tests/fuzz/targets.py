@@ -21,7 +21,7 @@ from tapsig.cli import main
 from tapsig.detect import CATALOGUE, load_detector
 from tapsig.detect.saved import render_detector
 from tapsig.errors import TapsigError
-from tapsig.load import load_corpus, load_labels, load_recording, read_recording, write_wav
+from tapsig.load import load_corpus, load_labels, read_recording, write_wav
 from tapsig.records import Label, Recording
 
 FOLDER = Path(tempfile.mkdtemp(prefix="tapsig-fuzz-", dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None))
@@ -47,7 +47,7 @@ def fuzz_wav(data: bytes) -> bool:
     path.write_bytes(data)
     read = False
     with contextlib.suppress(TapsigError):
-        check_recording(load_recording(path), len(data))
+        check_recording(read_recording(path)[0], len(data))
         read = True
     with contextlib.suppress(TapsigError):
         load_labels(path)

@@ -1,12 +1,14 @@
 """Logs as loggers leave them: read, read with a named finding, or refused with what to do."""
 
+import os
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+import tapsig
 from tapsig.errors import ParameterError, RecordingError
-from tapsig.load import load_recording, logtext, read_recording
+from tapsig.load import load_recording, logtext, read_recording, write_wav
 from tapsig.records import Gap
 from tapsig.units import counts_to_volts
 from tests.load.messy_logs import COUNTS, LOGS
@@ -209,3 +211,26 @@ def test_argument_outside_its_range_is_refused_by_name(tmp_path: Path, argument:
     path, arguments = put(tmp_path, "clean")
     with pytest.raises(ParameterError, match=next(iter(argument))):
         load_recording(path, **{**arguments, **argument})
+
+
+def test_loading_warns_of_what_it_found_and_the_recording_keeps_it(tmp_path: Path) -> None:
+    path, arguments = put(tmp_path, "a gap")
+    with pytest.warns(tapsig.RecordingWarning, match=r"log\.csv: line 102: 0.1 s were not recorded.*\[gap\]"):
+        recording = tapsig.load_recording(path, **arguments)
+    assert [finding.code for finding in recording.findings] == ["gap"]
+    path, arguments = put(tmp_path, "clean")
+    assert tapsig.load_recording(path, **arguments).findings == ()  # a warning would fail the test
+
+
+def test_a_name_that_is_not_utf8_is_read_and_can_be_printed(tmp_path: Path) -> None:
+    for ending in (b".csv", b".wav"):
+        path = Path(os.fsdecode(os.fsencode(tmp_path) + b"/quay-\xe4" + ending))
+        if ending == b".csv":
+            path.write_bytes(LOGS["clean"].content)
+        else:
+            write_wav(tmp_path / "x.wav", VOLTS, 1000, full_scale_v=5.0)
+            (tmp_path / "x.wav").rename(path)
+        recording = load_recording(path, adc_bits=10, full_scale_v=5.0)
+        np.testing.assert_allclose(recording.samples, VOLTS, atol=1e-3)
+        recording.source.encode("utf-8")
+        assert recording.source.endswith(f"quay-\\xe4{ending.decode()}")
