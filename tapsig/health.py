@@ -1,5 +1,6 @@
 """What is wrong with a recording, and what to do about it. A sound recording has no findings."""
 
+import hashlib
 import itertools
 import math
 from collections.abc import Iterable, Sequence
@@ -110,7 +111,8 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
     bias = float(np.median(samples)) if samples.size else math.nan
     noise = _measure_noise(samples, fs)
     peak = float(np.max(np.abs(samples - bias))) if samples.size else math.nan
-    findings = list(_carry_over(recording, report))
+    gap_s = recording.gaps[0].sample / fs if recording.gaps else math.nan
+    findings = list(carry_over(report, gap_s)) if report else []
     findings += _check_extent(recording)
     if samples.size and float(np.ptp(samples)) == 0.0:
         findings.append(HealthFinding(
@@ -145,14 +147,19 @@ def compare_channels(recordings: Sequence[Recording]) -> tuple[HealthFinding, ..
 
     Swapped channels cannot be seen from the samples alone: tap on one sensor and look which channel rises.
     """
-    findings = []
     loudness = []
     for recording in recordings:
         noise = _measure_noise(recording.samples, recording.fs)
         peak = float(np.max(np.abs(recording.samples - np.median(recording.samples)), initial=0.0))
         loudness.append(peak / noise if noise > 0 else 0.0)
-    for i, j in itertools.combinations(range(len(recordings)), 2):
-        if np.array_equal(recordings[i].samples, recordings[j].samples):
+    return compare_sound([hashlib.sha256(recording.samples.data).hexdigest() for recording in recordings], loudness)
+
+
+def compare_sound(digests: Sequence[str], loudness: Sequence[float]) -> tuple[HealthFinding, ...]:
+    """As `compare_channels`, by a digest of each channel's samples, and its peak over its noise."""
+    findings = []
+    for i, j in itertools.combinations(range(len(digests)), 2):
+        if digests[i] == digests[j]:
             findings.append(HealthFinding(
                 "channels-same", "error", f"channels {i} and {j} hold the same samples",
                 "check the wiring; one input was recorded twice"))  # fmt: skip
@@ -165,10 +172,11 @@ def compare_channels(recordings: Sequence[Recording]) -> tuple[HealthFinding, ..
     return tuple(findings)
 
 
-def _carry_over(recording: Recording, report: LoadReport | None) -> Iterable[HealthFinding]:
-    for found in report.findings if report else ():
+def carry_over(report: LoadReport, gap_s: float = math.nan) -> Iterable[HealthFinding]:
+    """What the loader found, with what to do about it; `gap_s` is the time of the first gap."""
+    for found in report.findings:
         severity, advice = LOAD_ADVICE.get(found.code, ("note", "nothing, unless it surprises you"))
-        first_s = recording.gaps[0].sample / recording.fs if found.code == "gap" and recording.gaps else math.nan
+        first_s = gap_s if found.code == "gap" else math.nan
         yield HealthFinding(
             found.code, severity, str(found).rsplit(" [", 1)[0], advice, float(found.count), "times", first_s
         )
@@ -281,11 +289,16 @@ def _check_drift(recording: Recording, noise: float) -> list[HealthFinding]:
     if medians.size < 4:
         return []
     span = np.ptp(recording.samples) if recording.range_v is None else recording.range_v[1] - recording.range_v[0]
+    starts = np.arange(medians.size) * seconds_to_samples(1.0, recording.fs)
+    return bias_drift(medians, recording.times_s(starts), float(span), noise)
+
+
+def bias_drift(medians: FloatArray, times_s: FloatArray, span_v: float, noise: float) -> list[HealthFinding]:
+    """The finding that the bias moves, from the medians of windows that begin at `times_s`; none if it does not."""
     drift = float(np.ptp(medians))
-    if drift < max(0.02 * span, 6.0 * noise):
+    if drift < max(0.02 * span_v, 6.0 * noise):
         return []
-    window = int(np.argmax(np.abs(medians - medians[0]) > 0.5 * drift))
-    first = float(recording.times_s(np.array([window * seconds_to_samples(1.0, recording.fs)]))[0])
+    first = float(times_s[np.argmax(np.abs(medians - medians[0]) > 0.5 * drift)])
     return [HealthFinding(
         "bias-drift", "warning", f"the bias moves by {drift:.3g} V",
         "look for a loose bias divider, or a floating input", drift, "V", first)]  # fmt: skip

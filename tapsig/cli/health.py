@@ -22,6 +22,8 @@ from tapsig.cli.choosing import (
     read_chosen,
 )
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
+from tapsig.cli.reading import is_long_wav
+from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.health import HealthReport
@@ -45,6 +47,8 @@ def run(args: argparse.Namespace) -> int:
 
     check_plots(args.plot, force=args.force)
     whole_file = args.channel is None and not args.recording.is_dir()
+    if args.recording.is_file() and is_long_wav(args):
+        return _show(args, _check_long(args))
     chosen = list(_read_channels(args)) if whole_file else list(read_chosen(args))
     reports = {_name(recording, k, len(chosen)): check_health(recording, report)
                for k, (recording, report) in enumerate(chosen)}  # fmt: skip
@@ -53,6 +57,39 @@ def run(args: argparse.Namespace) -> int:
         first = next(iter(reports))
         merged = sorted((*reports[first].findings, *between), key=lambda one: SEVERITIES.index(one.severity))
         reports[first] = replace(reports[first], findings=tuple(merged))
+    code = _show(args, reports)
+    if args.plot is not None:
+        from tapsig.report.figures import plot_health  # lazy: matplotlib loads only when something is drawn
+
+        figures = {name: plot_health(recording, reports[name], title=name)
+                   for name, (recording, _) in zip(reports, chosen, strict=True)}  # fmt: skip
+        draw(figures, args.plot, force=args.force)
+    return code
+
+
+def _check_long(args: argparse.Namespace) -> "dict[str, HealthReport]":
+    """The health of a file that is read in parts, for each channel asked for."""
+    from tapsig.health import SEVERITIES, compare_sound  # lazy: --help need not wait for it
+    from tapsig.load import read_wav_info
+    from tapsig.study.long_health import check_health_of_file
+
+    if args.plot is not None:
+        raise ParameterError(f"--plot: {args.recording} is too long to draw; cut out the stretch to look at")
+    asked = range(read_wav_info(args.recording).channels) if args.channel is None else [args.channel]
+    found = [check_health_of_file(args.recording, channel=channel, full_scale_v=args.full_scale_v,
+                                  adc_bits=args.adc_bits, labels=args.labels) for channel in asked]  # fmt: skip
+    between = compare_sound([one.digest for one in found], [
+        one.report.peak_v / one.report.noise_v if one.report.noise_v > 0 else 0.0 for one in found])  # fmt: skip
+    stem = args.recording.stem
+    reports = {stem if len(found) == 1 else f"{stem} channel {channel}": one.report
+               for channel, one in zip(asked, found, strict=True)}  # fmt: skip
+    first = next(iter(reports))
+    merged = sorted((*reports[first].findings, *between), key=lambda one: SEVERITIES.index(one.severity))
+    return reports | {first: replace(reports[first], findings=tuple(merged))}
+
+
+def _show(args: argparse.Namespace, reports: "dict[str, HealthReport]") -> int:
+    """Show the findings; the exit code is 1 when one of them is an error."""
     rows = [{"recording": name, **finding} for name, report in reports.items()
             for finding in report.to_dict()["findings"]]  # type: ignore[attr-defined]  # fmt: skip
     if args.format == "table":
@@ -60,12 +97,6 @@ def run(args: argparse.Namespace) -> int:
     else:
         document = {"reports": {name: report.to_dict() for name, report in reports.items()}}
         emit(render_rows(rows, args.format, columns=COLUMNS, document=document), args)
-    if args.plot is not None:
-        from tapsig.report.figures import plot_health  # lazy: matplotlib loads only when something is drawn
-
-        figures = {name: plot_health(recording, reports[name], title=name)
-                   for name, (recording, _) in zip(reports, chosen, strict=True)}  # fmt: skip
-        draw(figures, args.plot, force=args.force)
     sound = sum(report.ok for report in reports.values())
     note(f"{sound} of {len(reports)} sound")
     return int(any(row["severity"] == "error" for row in rows))

@@ -8,7 +8,7 @@ are more likely no tap are of the kind 'unsure', which counts as no tap until so
 import argparse
 
 from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
-from tapsig.cli.reading import add_reading_arguments, read
+from tapsig.cli.reading import add_reading_arguments, is_long_wav, read
 from tapsig.errors import ParameterError
 
 HEADER = ("onset_s", "kind", "confidence")
@@ -26,11 +26,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from tapsig.study.proposal import ProposalParameters, as_label_rows, propose_onsets  # lazy: scipy takes a while
+    from tapsig.load import read_wav_info
+    from tapsig.study.proposal import (  # lazy: scipy takes a while
+        ProposalParameters,
+        as_label_rows,
+        propose_in_file,
+        propose_onsets,
+    )
 
     if not 0.0 <= args.keep <= 1.0:
         raise ParameterError(f"--keep is {args.keep}; it must lie between 0 and 1")
-    proposals = propose_onsets(read(args), ProposalParameters(doubtful_below=args.doubtful_below))
+    parameters = ProposalParameters(doubtful_below=args.doubtful_below)
+    if is_long_wav(args):
+        for finding in read_wav_info(args.recording).findings:
+            note(f"{args.recording}: {finding}")
+        proposals = propose_in_file(args.recording, parameters, channel=args.channel or 0,
+                                    full_scale_v=args.full_scale_v)  # fmt: skip
+    else:
+        proposals = propose_onsets(read(args), parameters)
     rows = as_label_rows(proposals, keep=args.keep)
     if args.format == "csv":
         text = render_csv(HEADER, rows)

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import note
+from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.records import Recording
@@ -48,3 +49,23 @@ def read(args: argparse.Namespace) -> "Recording":
     for finding in report.findings:
         note(f"{args.recording}: {finding}")
     return recording
+
+
+def is_long_wav(args: argparse.Namespace) -> bool:
+    """Whether the recording is a WAV file that is better read in parts.
+
+    Raises ParameterError for options that a WAV file does not take, which `read` would look at.
+    """
+    from tapsig.load import read_wav_info  # lazy: --help need not wait for it
+    from tapsig.load.parts import LARGE_SAMPLES
+
+    if args.recording.suffix.lower() not in (".wav", ".wave"):
+        return False
+    info = read_wav_info(args.recording)
+    if info.frames <= LARGE_SAMPLES:
+        return False
+    if args.fs is not None and args.fs != info.fs:
+        raise ParameterError(f"fs is {args.fs:g}; {args.recording} tells {info.fs:g} Hz: leave it out")
+    if args.column is not None:
+        raise ParameterError(f"column is {args.column!r}; {args.recording} is a WAV file, without names: use channel=")
+    return True

@@ -2,14 +2,16 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import maximum_filter1d, percentile_filter
 from scipy.signal import find_peaks, resample_poly
 
 from tapsig.dsp.onset import LEAST_SAMPLES, pick_onset
+from tapsig.load.parts import Part
 from tapsig.records import Recording
 from tapsig.units import FloatArray, IntArray, seconds_to_samples
 
@@ -73,13 +75,13 @@ def _extrapolate(filters: FloatArray, past: FloatArray, count: int) -> FloatArra
 class Blows:
     """Candidates: `begins_s` is the time of the first sample of `shapes` (n, samples), at `rate` Hz.
 
-    `picked_s` is the onset of each by itself.
+    `picked_s` is the onset of each by itself. Shapes have 32 bits: a day holds a quarter of a million.
     """
 
     rate: float
     begins_s: FloatArray
     picked_s: FloatArray
-    shapes: FloatArray
+    shapes: npt.NDArray[np.float32]
     rise_db: FloatArray
     peak_v: FloatArray
     clear_db: FloatArray
@@ -94,7 +96,8 @@ class Blows:
     @classmethod
     def join(cls, parts: Sequence["Blows"]) -> "Blows":
         if not parts:
-            return cls(CUT_HZ, *(np.zeros(0) for _ in range(6)))
+            none = np.zeros(0)
+            return cls(CUT_HZ, none, none, np.zeros((0, 0), np.float32), none, none, none)
         names = ("begins_s", "picked_s", "shapes", "rise_db", "peak_v", "clear_db")
         return cls(parts[0].rate, *(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
@@ -143,6 +146,15 @@ def cut_out_blows(recording: Recording, *, rise_db: float, apart_s: float) -> Bl
     return Blows.join([part for part in parts if part.rise_db.size])
 
 
+def cut_out_part(part: Part, *, rise_db: float, apart_s: float) -> Blows:
+    """The candidates of a part of a long recording that belong to no other part, in the time of the whole."""
+    blows = cut_out_blows(part.recording, rise_db=rise_db, apart_s=apart_s)
+    samples = blows.picked_s * part.recording.fs
+    own = blows.select(np.flatnonzero((samples >= part.first) & (samples < part.stop)))
+    shift_s = part.start / part.recording.fs
+    return replace(own, begins_s=own.begins_s + shift_s, picked_s=own.picked_s + shift_s)
+
+
 def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apart_s: float) -> Blows:
     """The candidates of one gap-free stretch, each without the ringing from before it."""
     samples = recording.samples[start:stop] - np.median(recording.samples[start:stop])
@@ -165,7 +177,8 @@ def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apa
     clear_db = 20.0 * np.log10(np.maximum(peak_v, 1e-12) / np.maximum(before, 1e-12))
     offset_s = float(recording.times_s(np.array([start]))[0])
     picked_s = offset_s + _pick_onsets(samples, recording.fs, times_s)
-    return Blows(rate, offset_s + firsts / rate, picked_s, shapes, rises_db, peak_v, np.clip(clear_db, -20.0, 80.0))
+    return Blows(rate, offset_s + firsts / rate, picked_s, shapes.astype(np.float32), rises_db, peak_v,
+                 np.clip(clear_db, -20.0, 80.0))  # fmt: skip
 
 
 def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray) -> FloatArray:

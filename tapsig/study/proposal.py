@@ -13,14 +13,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from tapsig.detect.gate import Trees
 from tapsig.errors import ParameterError
+from tapsig.load import read_wav_info
+from tapsig.load.parts import read_wav_parts
 from tapsig.records import TAP, Recording
-from tapsig.study.blows import Blows, cut_out_blows
+from tapsig.study.blows import Blows, cut_out_blows, cut_out_part
 from tapsig.study.candidate_table import score_rows
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
@@ -30,6 +34,10 @@ FAMILY = 60  # candidates among which the pattern is sought
 ALIKE, SURELY_ALIKE = 0.6, 0.85  # correlations from which a candidate is timed by the pattern
 AGREED_S = 0.003
 FULL_RISE_DB = 20.0
+ROWS = 4096
+PART_OVERLAP_S = 5.0  # the floor of a candidate is the median of 2 s to either side
+
+Shapes = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +92,28 @@ def propose_onsets(
 
     Raises ParameterError for a sample rate under 500 Hz, which cannot tell taps from ringing.
     """
-    onsets_s, features = compute_candidates(recording, parameters)
+    return _make_proposals(*compute_candidates(recording, parameters))
+
+
+def propose_in_file(
+    path: str | Path, parameters: ProposalParameters = ProposalParameters(), *, channel: int = 0,
+    full_scale_v: float | None = None,
+) -> tuple[Proposal, ...]:  # fmt: skip
+    """What `propose_onsets` finds in one channel of a WAV file, read in parts: a day at 8 kHz takes under 1 GB.
+
+    Candidates are compared over the whole file; only the search for them sees one part after the other.
+
+    Raises RecordingError as `tapsig.load.read_wav_blocks` does, ParameterError as `propose_onsets`.
+    """
+    info = read_wav_info(path)
+    _check_rate(info.fs)
+    parts = read_wav_parts(path, channel=channel, full_scale_v=full_scale_v, overlap_s=PART_OVERLAP_S)
+    found = (cut_out_part(part, rise_db=parameters.rise_db, apart_s=parameters.apart_s) for part in parts)
+    blows = Blows.join([one for one in found if one.rise_db.size])
+    return _make_proposals(*_compare_blows(blows, info.duration_s, parameters))
+
+
+def _make_proposals(onsets_s: FloatArray, features: FloatArray) -> tuple[Proposal, ...]:
     confidence = compute_confidence(features)
     return tuple(
         Proposal(float(onset), float(sure), *map(float, row[[0, 1, 3, 4]]))
@@ -99,14 +128,23 @@ def compute_candidates(
 
     Raises ParameterError for a sample rate under 500 Hz.
     """
-    if recording.fs < 500.0:
-        raise ParameterError(f"fs is {recording.fs:g} Hz; proposals need 500 Hz or more to tell taps from ringing")
+    _check_rate(recording.fs)
     blows = cut_out_blows(recording, rise_db=parameters.rise_db, apart_s=parameters.apart_s)
+    return _compare_blows(blows, recording.span_s, parameters)
+
+
+def _check_rate(fs: float) -> None:
+    if fs < 500.0:
+        raise ParameterError(f"fs is {fs:g} Hz; proposals need 500 Hz or more to tell taps from ringing")
+
+
+def _compare_blows(blows: Blows, span_s: float, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:
+    """Onsets and features of the candidates that stay, as `compute_candidates` returns them."""
     if not blows.rise_db.size:
         return np.zeros(0), np.zeros((0, len(FEATURES)))
     onsets_s, likeness = _time_by_pattern(blows)
     kept = _leave_strongest(onsets_s, blows.rise_db, parameters.apart_s)
-    onsets_s = np.clip(onsets_s[kept], 0.0, recording.span_s)
+    onsets_s = np.clip(onsets_s[kept], 0.0, span_s)
     return onsets_s, _describe(blows.select(kept), onsets_s, likeness[kept])
 
 
@@ -170,8 +208,18 @@ def _choose_pattern(blows: Blows, starts: IntArray, length: int, slide: int) -> 
     return int(best[winner]) if score[winner] > 0.0 else None
 
 
-def _slide(shapes: FloatArray, pattern: FloatArray, reach: int) -> tuple[FloatArray, FloatArray]:
+def _slide(shapes: Shapes, pattern: Shapes, reach: int) -> tuple[FloatArray, FloatArray]:
     """Shift in samples at which each shape, within its first `reach` samples, is most like `pattern`, and how much."""
+    parts = [_slide_few(few.astype(np.float64), pattern.astype(np.float64), reach) for few in _divide(shapes)]
+    return np.concatenate([shift for shift, _ in parts]), np.concatenate([likeness for _, likeness in parts])
+
+
+def _divide(shapes: Shapes) -> list[Shapes]:
+    """Views of some rows at a time, so that what is computed of them stays small."""
+    return [shapes[start : start + ROWS] for start in range(0, shapes.shape[0], ROWS)]
+
+
+def _slide_few(shapes: FloatArray, pattern: FloatArray, reach: int) -> tuple[FloatArray, FloatArray]:
     length = pattern.size
     windows = sliding_window_view(shapes[:, : max(reach, length)], length, axis=1)
     energy = np.einsum("ijk,ijk->ij", windows, windows) * float(pattern @ pattern)
@@ -202,8 +250,7 @@ def _describe(blows: Blows, onsets_s: FloatArray, likeness: FloatArray) -> Float
     level_db = 20.0 * np.log10(np.maximum(blows.peak_v, 1e-12) / max(usual_v, 1e-12))
     own = [blows.rise_db, alike, np.clip(level_db, -40.0, 20.0), blows.clear_db]
     around = _look_around(onsets_s, weight, blows.rise_db)
-    energy = np.square(blows.shapes).sum(axis=1)
-    hardness = np.log10((np.square(np.diff(blows.shapes, axis=1)).sum(axis=1) + 1e-30) / (energy + 1e-30))
+    hardness = np.concatenate([_measure_hardness(few.astype(np.float64)) for few in _divide(blows.shapes)])
     usual = [0.0, 0.0, 0.0, math.log2(60.0)]  # without a family
     if strong.any():
         gaps = np.diff(np.sort(onsets_s[strong]))
@@ -211,6 +258,11 @@ def _describe(blows: Blows, onsets_s: FloatArray, likeness: FloatArray) -> Float
         usual = [float(np.mean(alike[strong])), float(np.median(blows.rise_db[strong])),
                  float(np.median(blows.clear_db[strong])), math.log2(min(max(pace_s, 0.03), 60.0))]  # fmt: skip
     return np.column_stack([*own, *around, hardness, np.tile(usual, (onsets_s.size, 1))])
+
+
+def _measure_hardness(shapes: FloatArray) -> FloatArray:
+    energy = np.square(shapes).sum(axis=1)
+    return np.log10((np.square(np.diff(shapes, axis=1)).sum(axis=1) + 1e-30) / (energy + 1e-30))
 
 
 def _look_around(onsets_s: FloatArray, weight: FloatArray, rise_db: FloatArray) -> list[FloatArray]:

@@ -45,7 +45,7 @@ def test_counts_under_the_name_of_a_voltage_are_no_volts(tmp_path: Path, name: s
     if name == "raw (V)":
         pytest.skip("this one says volts in brackets")
     path = write(tmp_path / "x.csv", f"time_us,{name}", STAMPS, COUNTS)
-    with pytest.raises(RecordingError, match="converter counts.*adc_bits="):
+    with pytest.raises(RecordingError, match=r"converter counts.*adc_bits="):
         read_recording(path)
     recording, _ = read_recording(path, adc_bits=10, full_scale_v=5.0)
     np.testing.assert_allclose(recording.samples, VOLTS)
@@ -119,7 +119,7 @@ def test_one_of_several_signals_is_taken_with_a_word_and_another_on_request(tmp_
         other, report = read_recording(path, adc_bits=10, full_scale_v=5.0, **choice)
         np.testing.assert_allclose(other.samples, 1023 * 5 / 1024 - recording.samples)
         assert report.clean
-    with pytest.raises(ParameterError, match="column is 'adc2'; the value columns of .* are a, b, adc0, adc1"):
+    with pytest.raises(ParameterError, match=r"column is 'adc2'; the value columns of .* are a, b, adc0, adc1"):
         read_recording(path, adc_bits=10, column="adc2")
     with pytest.raises(ParameterError, match="give one of them"):
         read_recording(path, adc_bits=10, column="adc1", channel=1)
@@ -244,7 +244,7 @@ def test_points_as_separators_of_thousands_are_refused(tmp_path: Path) -> None:
     """`1.024` for 1024 µs would read as 8 MHz."""
     stamps = [f"{t // 1000}.{t % 1000:03}" for t in range(1000, 76_000, 125)]
     path = write(tmp_path / "x.csv", "time_us,adc", stamps, COUNTS)
-    with pytest.raises(RecordingError, match="8e\\+06 Hz.*separator of thousands"):
+    with pytest.raises(RecordingError, match=r"8e\+06 Hz.*separator of thousands"):
         read_recording(path, adc_bits=10, full_scale_v=5.0)
 
 

@@ -76,7 +76,7 @@ def test_chunks_after_the_samples_are_no_samples_even_when_cut(tmp_path: Path) -
 def test_a_file_of_padding_alone_holds_nothing(tmp_path: Path) -> None:
     path = tmp_path / "x.wav"
     path.write_bytes(riff(fmt(), chunk(b"data", b"\xff" * 8192, size=0)))
-    with pytest.raises(RecordingError, match="no samples.*padding"):
+    with pytest.raises(RecordingError, match=r"no samples.*padding"):
         read_recording(path)
 
 
