@@ -26,8 +26,9 @@ class Part:
     stop: int
 
 
-def read_wav_parts(path: str | Path, *, channel: int = 0, full_scale_v: float | None = None, adc_bits: int | None = None,
-                   labels: tuple[Label, ...] | None = None, overlap_s: float = 0.0) -> Iterator[Part]:  # fmt: skip
+def read_wav_parts(path: str | Path, *, channel: int = 0, full_scale_v: float | None = None,
+                   adc_bits: int | None = None, labels: tuple[Label, ...] | None = None, overlap_s: float = 0.0
+                   ) -> Iterator[Part]:  # fmt: skip
     """One channel of a WAV file in parts of five minutes, each with `overlap_s` of its neighbours at either side.
 
     Each part holds those of `labels` that lie in it, in its own time. Raises RecordingError as `read_wav_blocks` does.
