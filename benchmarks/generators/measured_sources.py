@@ -25,12 +25,15 @@ stretch of 16-bit samples, little-endian, or big-endian with "be" after the rate
 import csv
 import io
 import zipfile
-from functools import cache
+from fractions import Fraction
+from functools import cache, lru_cache
 from pathlib import Path
 
 import numpy as np
 import soundfile
+from scipy import signal
 
+from benchmarks import open_sources
 from benchmarks.open_sources import Package, Source, fetch
 from tapsig.units import FloatArray
 
@@ -94,3 +97,63 @@ def load_sound(source: Source) -> tuple[FloatArray, float]:
     else:
         samples, fs = soundfile.read(path, always_2d=True)
     return samples[:, np.argmax((samples**2).sum(axis=0))], float(fs)
+
+
+SPEED_STEPS = 17
+"""Speeds on the grid of `sound`, from 0.35 to 1.4."""
+
+LONGEST_S = 8.0
+
+
+def speed_of(step: int) -> float:
+    """Speed factor of a step of the grid: eight steps an octave, 1.4 for the last."""
+    return float(1.4 * 2.0 ** ((step - SPEED_STEPS + 1) / 8))
+
+
+@cache
+def pool(half: str, *kinds: str) -> tuple[Source, ...]:
+    """Sources of a half, of both lists, that are of one of these kinds."""
+    every = (*open_sources.list_sources(), *list_sources())
+    return tuple(source for source in every if source.half == half and source.kind in kinds)
+
+
+@cache
+def tapped_objects(half: str) -> tuple[tuple[Source, ...], ...]:
+    """Objects that were hit once a file, each with its files, from the dullest to the brightest (a harder hit)."""
+    objects: dict[tuple[str, str], list[Source]] = {}
+    for source in pool(half, "tap", "hit"):
+        objects.setdefault((source.kit, source.instrument), []).append(source)
+    return tuple(tuple(sorted(files, key=_brightness)) for files in objects.values())
+
+
+def _brightness(source: Source) -> float:
+    samples, fs = load_start(source)
+    return float(np.square(np.diff(samples)).sum() / np.square(samples).sum() * fs**2)
+
+
+@cache
+def load_start(source: Source) -> tuple[FloatArray, float]:
+    """The first `LONGEST_S` seconds from the onset on, peak 1, and the rate in Hz.
+
+    The onset is the first sample over 2 % of the peak; over 10 % in hits and responses that came with some noise ahead.
+    """
+    if source.package in PACKAGES:
+        samples, fs = load_sound(source)
+    else:
+        hit = open_sources.load_hit(source)
+        samples, fs = hit.samples, hit.fs
+    peak = np.abs(samples).max()
+    share = 0.1 if source.kind in ("hit", "response") else 0.02
+    onset = int(np.argmax(np.abs(samples) > share * peak))
+    return samples[onset : onset + int(LONGEST_S * fs)] / peak, fs
+
+
+@lru_cache(maxsize=4096)
+def sound(source: Source, rate_hz: float, step: int) -> FloatArray:
+    """A source from its onset on, played at the speed of `step`, at `rate_hz`: peak 1, read-only."""
+    samples, fs = load_start(source)
+    ratio = Fraction(rate_hz / (fs * speed_of(step))).limit_denominator(60)
+    samples = signal.resample_poly(samples, ratio.numerator, ratio.denominator)
+    samples /= np.abs(samples).max()
+    samples.flags.writeable = False
+    return samples

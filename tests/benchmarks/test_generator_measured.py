@@ -1,6 +1,9 @@
-"""Measured sounds: what is fetched is what was meant, the halves share nothing."""
+"""Measured sounds: what is fetched is what was meant, the halves share nothing; doors made of them keep the rules."""
 
+import itertools
 import os
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -8,9 +11,14 @@ from pyroomacoustics.experimental import measure_rt60
 from scipy import signal
 
 from benchmarks import open_sources
-from benchmarks.generators import measured_sources
+from benchmarks.generators import measured, measured_scenes, measured_sources
+from benchmarks.generators.measured import GENERATOR, contact_kernel, convert, high_pass, make_door, plan_entries
 from benchmarks.open_sources import RegistryOutOfReachError, Source
+from tapsig.errors import ParameterError
+from tapsig.records import Recording
 from tapsig.units import FloatArray
+
+simulate = GENERATOR.simulate
 
 
 @pytest.fixture(scope="module")
@@ -52,22 +60,19 @@ def test_every_listed_file_holds_sound() -> None:
 @pytest.mark.usefixtures("packages")
 def test_no_recording_of_one_half_comes_again_in_the_other() -> None:
     """Two sounds whose first 300 ms correlate fully are one recording; taps of both lists are compared as well."""
-    spectra = {half: np.fft.rfft(np.array(first_300_ms(half)), 8192, axis=1) for half in ("fit", "unseen")}
+    spectra = {half: np.fft.rfft(np.array(first_300_ms(half)), 4096, axis=1) for half in ("fit", "unseen")}
     for spectrum in spectra["unseen"]:
-        likeness = np.abs(np.fft.irfft(spectra["fit"] * np.conj(spectrum), 8192, axis=1))
+        likeness = np.abs(np.fft.irfft(spectra["fit"] * np.conj(spectrum), 4096, axis=1))
         assert likeness.max() < 0.99
 
 
 def first_300_ms(half: str) -> list[FloatArray]:
-    """Starts of all sounds of a half at 8 kHz, of power 1."""
-    sounds = [measured_sources.load_sound(s) for s in sources_of(half) if s.kind != "response"]
-    hits = [open_sources.load_hit(s) for s in open_sources.list_sources() if s.half == half and s.kind == "tap"]
-    sounds += [(hit.samples, hit.fs) for hit in hits]
+    """Starts of all sounds of a half at 4 kHz, of power 1."""
+    hits = [source for source in open_sources.list_sources() if source.half == half and source.kind == "tap"]
     starts = []
-    for samples, fs in sounds:
-        onset = int(np.argmax(np.abs(samples) > 0.02 * np.abs(samples).max()))
-        start = signal.resample_poly(samples[onset : onset + int(0.35 * fs)], 8000, int(fs))[:2400]
-        starts.append(np.pad(start, (0, 2400 - start.size)) / np.linalg.norm(start))
+    for source in (*sources_of(half), *hits):
+        start = measured_sources.sound(source, 4000.0, 13)[:1200]
+        starts.append(np.pad(start, (0, 1200 - start.size)) / np.linalg.norm(start))
     return starts
 
 
@@ -80,3 +85,149 @@ def test_the_sports_hall_rings_as_long_as_its_package_says() -> None:
     for centre_hz, t30_s in ((500.0, 6.795), (1000.0, 6.518)):
         band = signal.butter(4, (centre_hz / 2**0.5, centre_hz * 2**0.5), "bandpass", fs=fs, output="sos")
         assert measure_rt60(signal.sosfilt(band, samples), int(fs), decay_db=30) == pytest.approx(t30_s, rel=0.15)
+
+
+def test_a_contact_has_the_spectrum_of_a_half_sine() -> None:
+    """abs(X)/X(0) = abs(cos(pi f T))/abs(1 - 4 f2 T2): pi/4 at f T = 0.5 and 0 at 1.5; closed form."""
+    kernel = contact_kernel(0.004, 48000.0)
+    _, gain = signal.freqz(kernel, worN=[0.0, 125.0, 375.0], fs=48000.0)
+    assert np.abs(gain) == pytest.approx([1.0, np.pi / 4, 0.0], abs=1e-3)
+
+
+def test_the_high_pass_droops_like_a_capacitor_into_a_resistor() -> None:
+    """3 ms half-sine through 16 nF and 1 megohm (9.947 Hz): peak 0.944, undershoot -0.109; from the circuit."""
+    pulse = np.zeros(48000)
+    pulse[:144] = np.sin(np.pi * np.arange(144) / 144)
+    out = high_pass(pulse, 48000.0, corner_hz=1 / (2 * np.pi * 16e-9 * 1e6))
+    assert (out.max(), out.min()) == pytest.approx((0.944, -0.109), abs=2e-3)
+
+
+@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+def test_the_converter_has_the_noise_of_its_bits(bits: int) -> None:
+    """A full-scale sine has a signal-to-noise ratio of 6.02 N + 1.76 dB; textbook."""
+    door = replace(make_door(1, "fit"), adc_bits=bits, range_v=(0.0, 5.0), half_lost=False, full_scale_share=0.98,
+                   noise_share=0.0, hum_share=0.0, highpass_hz=1e-6, sign=1.0)  # fmt: skip
+    sine = np.sin(2 * np.pi * 97.3 * np.arange(16000) / 8000.0)
+    error = convert(door, sine, 8000.0, 1, np.random.default_rng(0)) - (2.5 + 2.5 * 0.98 * sine)
+    assert 10 * np.log10(2.5**2 / 2 / error.var()) == pytest.approx(6.02 * bits + 1.76, abs=0.3)
+
+
+def test_a_lost_half_leaves_the_mean_of_a_half_wave() -> None:
+    """The mean of a half-wave rectified sine is A/pi; closed form."""
+    door = replace(make_door(1, "fit"), adc_bits=16, range_v=(0.0, 5.0), half_lost=True, full_scale_share=1.0,
+                   noise_share=0.0, hum_share=0.0, highpass_hz=1e-6)  # fmt: skip
+    sine = np.sin(2 * np.pi * 100.0 * np.arange(8000) / 8000.0)
+    assert convert(door, sine, 8000.0, 1, np.random.default_rng(0)).mean() == pytest.approx(2.5 / np.pi, rel=1e-3)
+
+
+def test_doors_spread_in_level_bits_and_positions() -> None:
+    doors = [make_door(number, "fit") for number in range(200)]
+    shares = np.array([door.full_scale_share for door in doors])
+    assert 20 * np.log10(shares.max() / shares.min()) > 40.0
+    assert {door.adc_bits for door in doors} == {8, 10, 12, 16}
+    assert {len(door.positions) for door in doors} == {3, 4}
+    assert any(door.half_lost for door in doors)
+    for door in doors:
+        assert np.all(np.diff([position.decay_s for position in door.positions]) < 0)  # from the skin to the frame
+
+
+def test_entries_keep_the_rules_of_time() -> None:
+    rng = np.random.default_rng(5)
+    cold = 0
+    for _ in range(300):
+        entries = plan_entries(60.0, "entries", rng)
+        cold += entries[0][0] <= 0.6
+        assert entries[0][0] >= 0.15
+        for entry, following in itertools.pairwise(entries):
+            assert following[0] - entry[-1] >= 3.2
+            gaps = np.diff(entry)
+            assert np.all((gaps >= 0.14 - 1e-9) & (gaps <= 2.2 + 1e-9))
+            assert not np.any((gaps > 0.6 + 1e-9) & (gaps < 1.05 - 1e-9))
+            digits = np.diff(np.flatnonzero(np.concatenate(([1.0], gaps > 1.0, [1.0]))))
+            assert digits.size in (3, 4)
+            assert digits.max() <= 6
+        single = [onset for (onset,) in plan_entries(60.0, "single", rng)]
+        assert np.all((np.diff(single) >= 1.6) & (np.diff(single) <= 8.0))
+    assert 80 <= cold <= 125  # a third of 300, within three standard deviations (8.2)
+    assert plan_entries(60.0, "none", rng) == []
+
+
+def test_unknown_arguments_are_refused() -> None:
+    given = {"fs": 2000.0, "duration_s": 5.0, "taps": "none", "seed": 1}
+    with pytest.raises(ParameterError, match="scene is 'sun'"):
+        simulate(1, "sun", **given)
+    with pytest.raises(ParameterError, match="half is 'all'"):
+        simulate(1, "quiet", **given, half="all")
+
+
+def test_registries_out_of_reach_are_reported(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("TAPSIG_OPEN_CACHE", str(tmp_path))
+    monkeypatch.setenv("PATH", "")
+    caches = measured_sources.sound, measured_sources.tapped_objects, measured_sources.load_start
+    for kept in caches:
+        kept.cache_clear()
+    with pytest.raises(RegistryOutOfReachError):
+        simulate(1, "quiet", fs=2000.0, duration_s=5.0, taps="single", seed=1)
+
+
+@pytest.mark.network
+@pytest.mark.usefixtures("packages")
+@pytest.mark.parametrize("half", ["fit", "unseen"])
+def test_recordings_of_all_scenes_are_whole_and_of_one_half(half: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    used = set()
+
+    def sound(source: Source, rate_hz: float, step: int) -> FloatArray:
+        used.add(source)
+        return measured_sources.sound(source, rate_hz, step)
+
+    monkeypatch.setattr(measured, "sound", sound)
+    monkeypatch.setattr(measured_scenes, "sound", sound)
+    for door, scene in enumerate(GENERATOR.scenes):
+        found = simulate(door, scene, fs=1000.0, duration_s=8.0, taps="entries", seed=4, half=half)
+        first = next(iter(found.values()))
+        assert first.samples.size == 8000
+        for position, recording in found.items():
+            assert recording.position == position
+            assert recording.labels == first.labels  # every position hears the same events
+            assert all(label.onset_s < 8.0 for label in recording.labels)
+            low, high = recording.range_v
+            counts = (recording.samples - low) / recording.step_v
+            assert np.abs(counts - np.rint(counts)).max() < 1e-6
+            assert low <= recording.samples.min()
+            assert recording.samples.max() < high
+        assert first.taps_s.size > 0
+        assert np.all(np.diff([label.onset_s for label in first.labels]) >= 0)
+    assert len(used) > 50
+    assert {source.half for source in used} == {half}
+    assert len(GENERATOR.scenes) >= 10
+    assert GENERATOR.scenes[0] == "quiet"
+
+
+@pytest.mark.network
+@pytest.mark.usefixtures("packages")
+def test_the_same_arguments_give_the_same_samples() -> None:
+    def made(**changes: object) -> list[Recording]:
+        given = {"fs": 1000.0, "duration_s": 8.0, "taps": "entries", "seed": 3, "half": "fit"}
+        return list(simulate(3, "driving", **{**given, **changes}).values())
+
+    first, again, other, unseen = made(), made(), made(seed=4), made(half="unseen")
+    for a, b, c, d in zip(first, again, other, unseen, strict=True):
+        assert np.array_equal(a.samples, b.samples)
+        assert a.labels == b.labels
+        assert not np.array_equal(a.samples, c.samples)
+        assert not np.array_equal(a.samples, d.samples)
+
+
+@pytest.mark.network
+@pytest.mark.usefixtures("packages")
+def test_energy_rises_at_a_labelled_tap() -> None:
+    """In quiet, isolated taps: 20 ms from the onset hold more than the 20 ms that end 2 ms before it."""
+    rises = []
+    for door in range(8):
+        for recording in simulate(door, "quiet", fs=8000.0, duration_s=15.0, taps="single", seed=2).values():
+            power = np.square(recording.samples - np.median(recording.samples))
+            for onset in np.rint(recording.taps_s * recording.fs).astype(int):
+                after, before = power[onset : onset + 160].mean(), power[onset - 176 : onset - 16].mean()
+                rises.append(10 * np.log10((after + recording.step_v**2 / 12) / (before + recording.step_v**2 / 12)))
+    assert np.median(rises) > 20.0
+    assert np.mean(np.array(rises) > 3.0) > 0.85
