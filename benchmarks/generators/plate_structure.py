@@ -6,6 +6,7 @@ method (Johnson and Kienholz 1982, from memory): the loss factor of a mode is th
 and damping patch, weighted by the strain energy that the mode stores in each.
 """
 
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -14,6 +15,7 @@ import numpy.typing as npt
 from numpy.polynomial import legendre
 from scipy import signal
 from scipy.linalg import eigh
+from threadpoolctl import ThreadpoolController
 
 from tapsig.units import FloatArray
 
@@ -21,12 +23,23 @@ TRUSTED_SHARE = 0.3  # of a Ritz basis' modes: the higher ones have not converge
 CUT_DB = 70.0  # a mode's response is cut where it has fallen so far
 HIGH_MODES = 260  # kept at most
 HIGHEST_HZ = 9000.0
-REFERENCE_NS = 0.018  # momentum of a middling tap
-REFERENCE_CONTACT_S = 0.003
+REFERENCE_NS = 0.018  # momentum of a middling tap before contact
+REFERENCE_CONTACT_S = 0.002
 FRAME_LEAK = 0.08  # deflection that a high mode of the skin shows at the frame, of its own
 
 
 Port = tuple[str, float, float]  # "skin" at x, y; "frame" at x; "pressure"; "base"
+
+
+@lru_cache(maxsize=1)
+def _libraries() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
+def one_thread() -> AbstractContextManager[None]:
+    """Keep linear algebra to one thread: faster for matrices so small, and the same sums on any number of cores."""
+    limiter: AbstractContextManager[None] = _libraries().limit(limits=1, user_api="blas")
+    return limiter
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +52,13 @@ class Structure:
         ground, except that the bottom's translational springs join plate and frame where there is a frame.
     ribs : (axis along which it runs, place on the other axis in m, bending stiffness in N·m², mass in kg/m).
     masses : (x in m, y in m, mass in kg).
-    frame : bending stiffness in N·m², mass in kg/m, half depth in m, stiffness of hinge and of lock in N/m.
+    radius_m : curvature of the skin; a shallow shell adds E/ρR² to ω² (Soedel, from memory). Infinite: flat.
+    frame : bending stiffness in N·m², mass in kg/m, half depth in m, stiffness of hinge and of lock in N/m, and of the
+        inner panel that holds it along its length in N/m².
     patch : x0, x1, y0, y1 in m, and the bending stiffness that it adds, relative to the plate's.
     loss : loss factors of skin (at 300 Hz), frame, joints and patch.
     loss_slope : the skin's loss factor falls as frequency to this power.
+    longest_s : seals and trim let no mode take longer to fall by 60 dB.
     """
 
     length_m: float
@@ -54,11 +70,13 @@ class Structure:
     edges: tuple[tuple[float, float], ...] = ((0.0, 0.0),) * 4
     ribs: tuple[tuple[str, float, float, float], ...] = ()
     masses: tuple[tuple[float, float, float], ...] = ()
-    frame: tuple[float, float, float, float, float] | None = None
+    radius_m: float = np.inf
+    frame: tuple[float, float, float, float, float, float] | None = None
     patch: tuple[float, float, float, float, float] | None = None
     loss: tuple[float, float, float, float] = (0.02, 0.08, 0.1, 0.4)
     loss_slope: float = 0.0
-    orders: tuple[int, int, int] = (24, 20, 12)
+    longest_s: float = 1.2
+    orders: tuple[int, int, int] = (22, 18, 12)
 
     @property
     def rigidity_nm(self) -> float:
@@ -109,6 +127,7 @@ def _assemble(s: Structure) -> tuple[FloatArray, FloatArray]:
     stiffness, mass = np.zeros((4, size, size)), np.zeros((size, size))
     skin, joints, inertia = stiffness[0, :plate, :plate], stiffness[2], mass[:plate, :plate]
     skin += s.rigidity_nm * _bending(s)
+    skin += s.young_pa * s.thickness_m / s.radius_m**2 * np.eye(plate)
     inertia += s.area_mass_kg_m2 * np.eye(plate)
     if s.patch:
         stiffness[3, :plate, :plate] += s.patch[4] * s.rigidity_nm * _bending(s, s.patch[:4])
@@ -137,7 +156,7 @@ def _assemble(s: Structure) -> tuple[FloatArray, FloatArray]:
                 row = evaluate_basis(y_end or 0.0, s.height_m, ny, derivative)
                 joints[:plate, :plate] += spring * np.kron(unit_x, row.T @ row)
     if s.frame:
-        bending, mass_kg_m, _, hinge, lock = s.frame
+        bending, mass_kg_m, _, hinge, lock, panel = s.frame
         beam = slice(plate, size)
         stiffness[1, beam, beam] += bending * _gram(s.length_m, nb, 2, 2)
         mass[beam, beam] += mass_kg_m * np.eye(nb)
@@ -145,7 +164,7 @@ def _assemble(s: Structure) -> tuple[FloatArray, FloatArray]:
             row = evaluate_basis(end_m, s.length_m, nb)
             joints[beam, beam] += spring * row.T @ row
         line, edge = s.edges[3][0], evaluate_basis(0.0, s.height_m, ny)
-        joints[beam, beam] += line * np.eye(nb)
+        joints[beam, beam] += (line + panel) * np.eye(nb)
         tie = line * np.kron(np.eye(nx, nb), edge.T)
         joints[:plate, beam] -= tie
         joints[beam, :plate] -= tie.T
@@ -215,10 +234,11 @@ def compute_modes(s: Structure, rng: np.random.Generator | None = None) -> Modes
     """Solve the eigenvalue problem of a structure; `rng` scatters the loss factors by 20 %, and adds high modes."""
     parts, mass = _assemble(s)
     keep = int(TRUSTED_SHARE * mass.shape[0])
-    square, vectors = eigh(parts.sum(axis=0), mass, subset_by_index=(0, keep - 1))
+    with one_thread():
+        square, vectors = eigh(parts.sum(axis=0), mass, subset_by_index=(0, keep - 1))
     square = np.maximum(square, 1.0)
     frequency = np.sqrt(square) / (2.0 * np.pi)
-    share = np.einsum("im,pim->pm", vectors, parts @ vectors) / square
+    share = np.array([np.einsum("im,im->m", vectors, part @ vectors) for part in parts]) / square
     low = np.array(s.loss)[:, None] * share
     low[0] *= (np.maximum(frequency, 30.0) / 300.0) ** -s.loss_slope
     loss = low.sum(axis=0)
@@ -235,7 +255,7 @@ def compute_modes(s: Structure, rng: np.random.Generator | None = None) -> Modes
         leak = rng.choice([-1.0, 1.0], chosen.size)
         tail = np.median(loss[loss.size // 2 :]) * np.ones(chosen.size)
         frequency, loss = np.concatenate([frequency, tone.flat[chosen]]), np.concatenate([loss, tail])
-        loss = np.clip(loss * np.exp(0.2 * rng.standard_normal(loss.size)), 1.8 / frequency, 0.8)
+        loss = np.clip(loss * np.exp(0.2 * rng.standard_normal(loss.size)), 2.1988 / (s.longest_s * frequency), 0.8)
     together = np.zeros(mass.shape[0])  # deflection 1 everywhere
     together[0] = np.sqrt(s.length_m * s.height_m)
     if s.frame:
@@ -413,16 +433,18 @@ def draw_structure(rng: np.random.Generator) -> Structure:
         rng.uniform(0.008, 0.025),
         float(log_uniform(rng, 2e6, 3e7)),
         float(log_uniform(rng, 3e5, 1e7)),
+        float(log_uniform(rng, 5e5, 3e7)),
     )
     loss = (
-        float(log_uniform(rng, 0.01, 0.045)),
+        float(log_uniform(rng, 0.005, 0.03)),
         float(log_uniform(rng, 0.08, 0.25)),
-        float(log_uniform(rng, 0.08, 0.3)),
+        float(log_uniform(rng, 0.08, 0.4)),
         rng.uniform(0.2, 0.6),
     )
     return Structure(
-        length, height, thickness, young, density, poisson, tuple(edges), tuple(ribs), tuple(masses), frame, patch,
-        loss, rng.uniform(0.0, 0.4),
+        length, height, thickness, young, density, poisson, tuple(edges), tuple(ribs), tuple(masses),
+        float(log_uniform(rng, 8.0, 80.0)), frame, patch,
+        loss, rng.uniform(0.0, 0.4), float(log_uniform(rng, 0.35, 1.6)),
     )  # fmt: skip
 
 
@@ -455,10 +477,10 @@ def _hand(rng: np.random.Generator) -> Hand:
     return Hand(
         momentum_ns=REFERENCE_NS * 10.0 ** (rng.uniform(-10.0, 10.0) / 20.0),
         mass_kg=float(log_uniform(rng, 0.012, 0.08)),
-        contact_s=float(np.clip(np.exp(rng.normal(np.log(2.0e-3), 0.6)), 0.5e-3, 6e-3)),
+        contact_s=float(np.clip(np.exp(rng.normal(np.log(1.8e-3), 0.6)), 0.5e-3, 6e-3)),
         bounce=rng.uniform(0.25, 0.75),
-        push_n=rng.uniform(0.5, 6.0),
-        held_s=rng.uniform(0.004, 0.022),
+        push_n=rng.uniform(0.5, 4.0),
+        held_s=rng.uniform(0.002, 0.006) if rng.random() < 0.7 else rng.uniform(0.006, 0.012),
         gap_s=rng.uniform(0.15, 0.2) if quick else rng.uniform(0.2, 0.5),
         pause_s=rng.uniform(1.15, 1.9),
     )
@@ -513,12 +535,13 @@ def make_door(number: int) -> Door:
     s = modes.structure
     spots = modes.skin(rng.uniform(0.2, 0.8, 6) * s.length_m, rng.uniform(0.2, 0.8, 6) * s.height_m)
     response = compute_responses(modes, spots, sense, fs=8000.0, longest_s=0.2)
-    pulse = half_sine_pulses(0.0, REFERENCE_NS, REFERENCE_CONTACT_S, size=40, fs=8000.0)
+    pulse = half_sine_pulses(0.0, 1.5 * REFERENCE_NS, REFERENCE_CONTACT_S, size=40, fs=8000.0)  # 1.5: it rebounds
     heard = signal.oaconvolve(response, pulse[None, None], axes=-1)
     peak = np.median(np.abs(heard).max(axis=-1), axis=0)
     middle = np.exp(np.log(peak).mean())
-    target = float(log_uniform(rng, max(12.0 * step, 0.008 * head), 2.5 * head))
-    gain = target / np.sqrt(middle * peak)  # people turn the gain up where a position is deaf, half of the way
+    quietest, loudest = max(12.0 * step, 0.006 * head), 3.0 * head
+    target = quietest * (loudest / quietest) ** (number * 0.618034 % 1.0)  # golden ratio: any few doors are spread
+    gain = target / middle * (middle / peak) ** 0.6  # people turn the gain up where a position is deaf, if not wholly
     reference = gain * peak
     noise = np.hypot(rng.uniform(0.1, 0.7) * step, reference * 10.0 ** (rng.uniform(-58.0, -32.0) / 20.0))
     return Door(
