@@ -89,12 +89,18 @@ class Structure:
         return self.density_kg_m3 * self.thickness_m
 
 
+@lru_cache(maxsize=64)
+def _derivatives(order: int, derivative: int) -> FloatArray:
+    """Legendre coefficients of a derivative of √(2k + 1) P_k, k = 0 … order − 1; shape (rows, order)."""
+    return np.asarray(legendre.legder(np.diag(np.sqrt(2.0 * np.arange(order) + 1.0)), derivative), float)
+
+
 def evaluate_basis(place_m: npt.ArrayLike, length_m: float, order: int, derivative: int = 0) -> FloatArray:
     """Legendre polynomials, orthonormal on 0 … `length_m`, or a derivative of them; shape (places, order)."""
-    norm = np.diag(np.sqrt((2.0 * np.arange(order) + 1.0) / length_m))
-    coefficients = legendre.legder(norm, derivative) * (2.0 / length_m) ** derivative
-    values = legendre.legval(2.0 * np.atleast_1d(np.asarray(place_m, float)) / length_m - 1.0, coefficients)
-    return np.asarray(values, float).T
+    coefficients = _derivatives(order, derivative)
+    place = 2.0 * np.atleast_1d(np.asarray(place_m, float)) / length_m - 1.0
+    values = legendre.legvander(place, coefficients.shape[0] - 1) @ coefficients
+    return np.asarray(values * (2.0 / length_m) ** derivative / np.sqrt(length_m), float)
 
 
 def _gram(length_m: float, order: int, left: int, right: int, span_m: tuple[float, float] | None = None) -> FloatArray:

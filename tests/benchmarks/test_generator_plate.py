@@ -191,7 +191,7 @@ def test_single_taps_are_apart_and_none_means_none() -> None:
 
 
 def test_doors_differ_in_gain_by_40_db_and_in_bits_and_levels() -> None:
-    doors = [plate.make_door(number) for number in range(10)]
+    doors = [plate.make_door(number) for number in range(14)]
     gain_db = 20.0 * np.log10([door.gain[0] for door in doors])
     assert np.ptp(gain_db) > 40.0
     assert len({door.adc_bits for door in doors}) >= 3
