@@ -23,6 +23,7 @@ LEAD_S, TAIL_S = 0.026, 0.064  # what is cut out around a candidate
 QUIET_S = 0.012  # of the lead, before the blow even when its rise was found late
 FLOOR_DB = -180.0
 PICK_HZ = 8000.0
+ROUNDING_POWER = 1.0 / 12.0  # of one count squared: the variance of an error spread evenly over a count
 PICK_ORDER_S, PICK_HISTORY_S = 0.006, 0.3
 PICK_BEFORE_S, PICK_AFTER_S = 0.03, 0.012  # around the highest prediction error, where the onset is sought
 
@@ -176,12 +177,12 @@ def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apa
     before = np.abs(shapes[:, :quiet]).max(axis=1, initial=0.0)
     clear_db = 20.0 * np.log10(np.maximum(peak_v, 1e-12) / np.maximum(before, 1e-12))
     offset_s = float(recording.times_s(np.array([start]))[0])
-    picked_s = offset_s + _pick_onsets(samples, recording.fs, times_s)
+    picked_s = offset_s + _pick_onsets(samples, recording.fs, times_s, ROUNDING_POWER * recording.step_v**2)
     return Blows(rate, offset_s + firsts / rate, picked_s, shapes.astype(np.float32), rises_db, peak_v,
                  np.clip(clear_db, -20.0, 80.0))  # fmt: skip
 
 
-def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray) -> FloatArray:
+def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray, floor_power: float) -> FloatArray:
     """Onset (s) of each candidate whose prediction error is highest about `times_s`.
 
     The filter is fitted to what lies before the candidate, so that the error holds only what is new.
@@ -204,7 +205,7 @@ def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray) -> FloatAr
             tail = before // 2
             highest = max(first, tail) + int(np.argmax(np.abs(line[max(first, tail) :])))
             heard = line[first : max(highest + 3, first + LEAST_SAMPLES)]
-            onsets[i] = (middle - before + first + pick_onset(heard)) / rate
+            onsets[i] = (middle - before + first + pick_onset(heard, floor_power=floor_power)) / rate
     return onsets
 
 

@@ -34,3 +34,10 @@ def test_a_step_in_silence_is_found_on_the_sample() -> None:
 def test_bad_input_is_refused(values: list[float]) -> None:
     with pytest.raises(ParameterError, match="samples"):
         pick_onset(values)
+
+
+def test_a_last_bit_that_flickers_after_equal_counts_is_no_onset() -> None:
+    """Counts rest, the last bit flickers, then a blow: the rounding of a count has the power 1/12 (uniform error)."""
+    counts = np.concatenate([np.zeros(30), np.tile([0.0, 0.0, 1.0], 5), [16.0, -9.0, -33.0, 20.0, 31.0]])
+    assert pick_onset(counts) < 35
+    assert pick_onset(counts, floor_power=1 / 12) == 45
