@@ -546,7 +546,8 @@ def make_door(number: int) -> Door:
     peak = np.median(np.abs(heard).max(axis=-1), axis=0)
     middle = np.exp(np.log(peak).mean())
     quietest, loudest = max(12.0 * step, 0.006 * head), 3.0 * head
-    target = quietest * (loudest / quietest) ** (number * 0.618034 % 1.0)  # golden ratio: any few doors are spread
+    spread = (number * 0.618034 % 1.0) ** 1.4  # golden ratio: any few doors are spread; more are deaf than loud
+    target = quietest * (loudest / quietest) ** spread
     gain = target / middle * (middle / peak) ** 0.6  # people turn the gain up where a position is deaf, if not wholly
     reference = gain * peak
     noise = np.hypot(rng.uniform(0.1, 0.7) * step, reference * 10.0 ** (rng.uniform(-58.0, -32.0) / 20.0))

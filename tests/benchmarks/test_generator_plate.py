@@ -144,8 +144,8 @@ def test_the_block_convolution_equals_a_plain_one() -> None:
 
 @pytest.mark.parametrize("scene", plate.GENERATOR.scenes)
 def test_the_same_call_gives_the_same_samples_and_all_positions_the_same_events(scene: str) -> None:
-    first, again = (simulate(4, scene, taps="single", seed=3, duration_s=5.0) for _ in range(2))
-    other = simulate(4, scene, taps="single", seed=4, duration_s=5.0)
+    first, again = (simulate(4, scene, taps="single", seed=3, duration_s=4.0) for _ in range(2))
+    other = simulate(4, scene, taps="single", seed=4, duration_s=4.0)
     assert 3 <= len(first) <= 4
     for position, recording in first.items():
         np.testing.assert_array_equal(recording.samples, again[position].samples)
@@ -154,7 +154,7 @@ def test_the_same_call_gives_the_same_samples_and_all_positions_the_same_events(
         assert recording.labels is not None
         onsets = [label.onset_s for label in recording.labels]
         assert onsets == sorted(onsets)
-        assert all(0.0 <= onset < 5.0 for onset in onsets)
+        assert all(0.0 <= onset < 4.0 for onset in onsets)
         counts = (recording.samples - recording.range_v[0]) / recording.step_v
         np.testing.assert_allclose(counts, np.round(counts), atol=1e-6)  # on the converter's steps, within its rails
         assert counts.min() > -0.5
@@ -164,7 +164,7 @@ def test_the_same_call_gives_the_same_samples_and_all_positions_the_same_events(
 def test_entries_keep_the_rhythm_of_taps_digits_and_entries() -> None:
     door = plate.make_door(0)
     firsts = []
-    for seed in range(60):
+    for seed in range(40):
         planned = plate.plan_taps(door, "entries", 45.0, np.random.default_rng(seed))
         firsts.append(planned[0][1][0])
         assert planned[-1][1][-1] < 45.0
@@ -191,14 +191,15 @@ def test_single_taps_are_apart_and_none_means_none() -> None:
 
 
 def test_doors_differ_in_gain_by_40_db_and_in_bits_and_levels() -> None:
-    doors = [plate.make_door(number) for number in range(14)]
+    doors = [plate.make_door(number) for number in range(12)]
     gain_db = 20.0 * np.log10([door.gain[0] for door in doors])
     assert np.ptp(gain_db) > 40.0
     assert len({door.adc_bits for door in doors}) >= 3
     heads = np.array([door.reference_v[0] / (door.range_v[1] - door.bias_v) for door in doors])
     assert heads.max() > 1.0  # taps clip
-    steps = [door.reference_v[0] * 2**door.adc_bits / np.ptp(door.range_v) for door in doors]
-    assert min(steps) < 40.0  # a tap of few counts
+    middling_v = [np.exp(np.log(door.reference_v).mean()) for door in doors]
+    counts = [v * 2**door.adc_bits / np.ptp(door.range_v) for v, door in zip(middling_v, doors, strict=True)]
+    assert 10.0 < min(counts) < 30.0
 
 
 def test_nothing_is_felt_before_a_labelled_onset_and_much_soon_after() -> None:
