@@ -111,7 +111,7 @@ def _describe(name: str, result: "RingdownResult", most: int) -> str:
         for mode in result.modes[:most]
     ]  # fmt: skip
     bands = [
-        ["all" if band.centre_hz != band.centre_hz else f"{band.centre_hz:.0f}",
+        ["all" if band.centre_hz != band.centre_hz else f"{band.nominal_hz:g}",
          *(band.times_s[measure] for measure in ("edt", "t20", "t30")), band.rate_db_per_s,
          band.taps["t20"], band.reason]
         for band in result.bands

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,8 @@ LEAST_POINTS = 8
 # backwards in time (Jacobsen and Rindel, J. Sound Vib. 117 (1987) 187; from memory).
 LEAST_BANDWIDTH_TIME = 4.0
 OCTAVE_STEP = 10.0**0.3  # base-ten octave, IEC 61260-1
+NOMINAL_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+"""What octave bands are called (IEC 61260-1, nominal mid-band frequencies; from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +148,7 @@ class BandDecay:
 
     Parameters
     ----------
-    centre_hz : mid-band frequency, base-ten octaves.
+    centre_hz : exact mid-band frequency, base-ten octaves; `nominal_hz` is what the band is called.
     times : by measure, "edt", "t20" and "t30".
     level_db : mean power over the first 10 ms over the noise's, in dB (inf without noise).
     """
@@ -153,6 +156,11 @@ class BandDecay:
     centre_hz: float
     times: dict[str, DecayTime]
     level_db: float
+
+    @property
+    def nominal_hz(self) -> float:
+        """The band's name: its nominal mid-band frequency."""
+        return get_nominal_hz(self.centre_hz)
 
     @property
     def best(self) -> DecayTime:
@@ -164,6 +172,15 @@ class BandDecay:
     def rate_db_per_s(self) -> float:
         """How fast this band falls, in dB/s; nan where no range allows it."""
         return self.best.rate_db_per_s
+
+
+def get_nominal_hz(centre_hz: float) -> float:
+    """What the octave with the exact mid-band frequency `centre_hz` is called; nan for the whole signal.
+
+    >>> [get_nominal_hz(centre) for centre in list_octaves(8000.0, lowest_hz=60.0)]
+    [63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0]
+    """
+    return min(NOMINAL_HZ, key=lambda nominal: abs(math.log(nominal / centre_hz))) if centre_hz > 0 else math.nan
 
 
 def list_octaves(fs: float, *, lowest_hz: float = 31.0) -> list[float]:
@@ -191,23 +208,31 @@ def compute_band_decays(
     The octave filters run backwards in time, so that their own ringing falls before the onset. A band that decays
     faster than its filter says so instead of giving a number.
     """
-    from scipy.signal import butter, sosfilt  # heavy; only this function needs it
+    from scipy.signal import sosfilt  # heavy; only this function needs it
 
     values = check_samples("samples", samples)
     before = None if noise is None else np.asarray(noise, dtype=np.float64)
     bands = []
     for centre in list_octaves(fs, lowest_hz=lowest_hz):
-        edges = (centre / math.sqrt(OCTAVE_STEP), centre * math.sqrt(OCTAVE_STEP))
-        sections = butter(3, edges, btype="bandpass", fs=fs, output="sos")
+        sections = _design_octave(centre, fs)
         ringing = sosfilt(sections, values[::-1])[::-1]
         floor = 0.0
         if before is not None and before.size:
             floor = float(np.mean(sosfilt(sections, before[::-1])[::-1] ** 2))
         curve = compute_decay_curve(ringing, fs, noise_power=floor)
-        least_s = LEAST_BANDWIDTH_TIME / (edges[1] - edges[0])
+        least_s = LEAST_BANDWIDTH_TIME / (centre * (math.sqrt(OCTAVE_STEP) - 1.0 / math.sqrt(OCTAVE_STEP)))
         times = {name: _refuse_filter_decay(curve.compute_time(name), least_s) for name in RANGES_DB}
         bands.append(BandDecay(centre, times, curve.range_db))
     return tuple(bands)
+
+
+@cache
+def _design_octave(centre_hz: float, fs: float) -> FloatArray:
+    """Second-order sections of the octave filter around `centre_hz`."""
+    from scipy.signal import butter  # heavy; only this function needs it
+
+    edges = (centre_hz / math.sqrt(OCTAVE_STEP), centre_hz * math.sqrt(OCTAVE_STEP))
+    return np.asarray(butter(3, edges, btype="bandpass", fs=fs, output="sos"))
 
 
 def _refuse_filter_decay(time: DecayTime, least_s: float) -> DecayTime:

@@ -69,15 +69,6 @@ class Mode:
         return self.t60_s * self.damping_se / self.damping
 
 
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    """Poles of one band: frequency in Hz, decay rate in 1/s, mean square amplitude at the start."""
-
-    frequency_hz: FloatArray
-    rate_per_s: FloatArray
-    power: FloatArray
-
-
 def compute_modes(
     ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike, fs: float, *, lowest_hz: float = 15.0,
     highest_hz: float | None = None, least_share: float = LEAST_SHARE,
@@ -109,11 +100,12 @@ def compute_modes(
             f"a ring-down has {min(values.size for values in given)} samples; at {fs:g} Hz at least {least} are needed"
         )
     count = max(1, math.ceil((top - lowest_hz) / BAND_HZ))
-    width = (top - lowest_hz) / count
+    edges = np.linspace(lowest_hz, top, count + 1)
     modes: list[Mode] = []
     with threadpool_limits(1):  # the matrices are small: threads would only wait for each other
+        shifted = [_shift_to_zero(values, fs, 0.5 * (edges[:-1] + edges[1:])) for values in given]
         for band in range(count):
-            found = _fit_band(given, fs, lowest_hz + band * width, lowest_hz + (band + 1) * width)
+            found = _fit_band([signals[band] for signals in shifted], fs, float(edges[band]), float(edges[band + 1]))
             modes += [mode for mode in found if not any(_are_one(mode, other) for other in modes)]
     energy = [mode.amplitude**2 / mode.decay_rate_per_s for mode in modes]
     heard = 4.0 * float(np.mean([values @ values for values in given])) / fs  # a²/α of one mode with all of it
@@ -165,24 +157,37 @@ def least_samples(fs: float) -> int:
     return taps + 12 * thin
 
 
-def _shift_to_zero(values: FloatArray, fs: float, centre_hz: float) -> ComplexArray:
-    """The band around `centre_hz` as a thinned complex signal that starts with the first sample."""
-    from scipy.signal import oaconvolve  # heavy; only this module needs it
-
+def _low_pass(fs: float) -> FloatArray:
+    """The low-pass before thinning out, shape (taps,): a Kaiser window, its gain at 0 Hz is one."""
     thin, taps = _plan(fs)
-    shifted = values * np.exp(-2j * math.pi * centre_hz / fs * np.arange(values.size))
     if taps == 1:
-        return np.asarray(2.0 * shifted)
-    beta = 0.1102 * (STOPBAND_DB - 8.7)
+        return np.ones(1)
     time = np.arange(taps) - (taps - 1) / 2
-    kernel = np.sinc(time / thin) / thin * np.kaiser(taps, beta)
-    return np.asarray(2.0 * oaconvolve(shifted, kernel / kernel.sum(), mode="valid")[::thin])
+    kernel = np.sinc(time / thin) / thin * np.kaiser(taps, 0.1102 * (STOPBAND_DB - 8.7))
+    return np.asarray(kernel / kernel.sum())
 
 
-def _fit_band(given: list[FloatArray], fs: float, low_hz: float, high_hz: float) -> list[Mode]:
-    """Modes between `low_hz` and `high_hz`, with their standard errors; `energy_share` is filled in later."""
+def _shift_to_zero(values: FloatArray, fs: float, centres_hz: FloatArray) -> ComplexArray:
+    """The bands around `centres_hz`, each as a thinned complex signal that starts with the first sample.
+
+    Shape (bands, m). Only the samples that are kept are computed: the low-pass is shifted, not the signal.
+    """
+    thin, _ = _plan(fs)
+    kernel = _low_pass(fs)
+    angles = -2.0 * math.pi * centres_hz[:, None] / fs
+    windows = np.lib.stride_tricks.sliding_window_view(values, kernel.size)[::thin]
+    shifted = np.exp(1j * angles * np.arange(kernel.size)) * kernel
+    parts = np.concatenate([shifted.real, shifted.imag]) @ windows.T
+    bands: ComplexArray = parts[: centres_hz.size] + 1j * parts[centres_hz.size :]
+    return np.asarray(2.0 * bands * np.exp(1j * angles * thin * np.arange(windows.shape[0])))
+
+
+def _fit_band(signals: list[ComplexArray], fs: float, low_hz: float, high_hz: float) -> list[Mode]:
+    """Modes between `low_hz` and `high_hz`, whose middle the `signals` have at 0 Hz, with their standard errors.
+
+    `energy_share` is filled in later.
+    """
     centre = 0.5 * (low_hz + high_hz)
-    signals = [_shift_to_zero(values, fs, centre) for values in given]
     rate = fs / _plan(fs)[0]
     rows = max(4, min(80, min(signal.size for signal in signals) // 2))
     spans = [_correlate(signal, rows) for signal in signals]
@@ -192,17 +197,18 @@ def _fit_band(given: list[FloatArray], fs: float, low_hz: float, high_hz: float)
     order = _choose_order(whole, signals)
     if not order:
         return []
-    fit = _solve(whole, signals, order, rate, centre, fs)
-    parts = [_solve(whole - span, [*signals[:k], *signals[k + 1 :]], order, rate, centre, fs)
-             for k, span in enumerate(spans)] if len(signals) >= 3 else []  # fmt: skip
+    poles, logarithms = _solve(whole, order, rate)
+    powers = _fit_amplitudes(poles, signals)[0] / np.abs(_filter_gain(logarithms, fs)) ** 2
+    parts = [_solve(whole - span, order, rate)[1] for span in spans] if len(signals) >= 3 else []
     modes = []
-    for frequency, decay, power in zip(fit.frequency_hz, fit.rate_per_s, fit.power, strict=True):
+    for logarithm, power in zip(logarithms, powers, strict=True):
+        frequency, decay = centre + logarithm.imag / (2.0 * math.pi), -float(logarithm.real)
         if not (low_hz <= frequency < high_hz and decay > 0 and power > 0):
             continue
         damping = _damping(frequency, decay)
         if damping > HIGHEST_DAMPING:
             continue
-        frequency_se, damping_se = _jackknife(frequency, decay, parts)
+        frequency_se, damping_se = _jackknife(complex(logarithm), centre, parts)
         if damping_se > 0.5 * damping:  # it comes and goes with the ring-down: not a mode of the structure
             continue
         modes.append(Mode(float(frequency), damping, math.sqrt(power), 0.0, frequency_se, damping_se))
@@ -229,15 +235,16 @@ def _signal_subspace(correlation: ComplexArray) -> ComplexArray:
     return np.asarray(np.linalg.eigh(correlation)[1][:, ::-1])
 
 
-def _fit_amplitudes(poles: ComplexArray, signals: list[ComplexArray]) -> tuple[list[ComplexArray], float]:
-    """Amplitudes of the poles at the start of each signal, and the residual energy of all."""
-    amplitudes, residual = [], 0.0
-    for signal in signals:
-        basis = np.vander(poles, signal.size, increasing=True).T
-        found: ComplexArray = np.asarray(np.linalg.lstsq(basis, signal, rcond=None)[0], dtype=np.complex128)
-        amplitudes.append(found)
-        residual += float(np.sum(np.abs(signal - basis @ found) ** 2))
-    return amplitudes, residual
+def _fit_amplitudes(poles: ComplexArray, signals: list[ComplexArray]) -> tuple[FloatArray, float]:
+    """Mean square amplitude of each pole at the start of the signals, and the residual energy of all."""
+    power, residual = np.zeros(poles.size), 0.0
+    for size in {signal.size for signal in signals}:  # those of one length have one basis
+        together = np.stack([signal for signal in signals if signal.size == size], axis=1)
+        basis = np.vander(poles, size, increasing=True).T
+        found: ComplexArray = np.asarray(np.linalg.lstsq(basis, together, rcond=None)[0], dtype=np.complex128)
+        power += np.square(np.abs(found)).sum(axis=1) / len(signals)
+        residual += float(np.square(np.abs(together - basis @ found)).sum())
+    return power, residual
 
 
 def _choose_order(correlation: ComplexArray, signals: list[ComplexArray]) -> int:
@@ -260,40 +267,27 @@ def _choose_order(correlation: ComplexArray, signals: list[ComplexArray]) -> int
     return choice
 
 
-def _solve(
-    correlation: ComplexArray, signals: list[ComplexArray], order: int, rate: float, centre_hz: float, fs: float
-) -> _Fit:
+def _solve(correlation: ComplexArray, order: int, rate: float) -> tuple[ComplexArray, ComplexArray]:
+    """Poles a sample, and their logarithms a second."""
     poles = _find_poles(_signal_subspace(correlation)[:, :order])
     poles = poles[(np.abs(poles) < 1.2) & (np.abs(poles) > 1e-6)]
-    logarithms: ComplexArray = np.asarray(np.log(poles) * rate, dtype=np.complex128)
-    frequency, decay = centre_hz + logarithms.imag / (2.0 * math.pi), -logarithms.real
-    amplitudes, _ = _fit_amplitudes(poles, signals)
-    gain = np.abs(_filter_gain(logarithms, fs))
-    power = np.mean([np.abs(found) ** 2 for found in amplitudes], axis=0) / gain**2
-    return _Fit(frequency, decay, power)
+    return poles, np.asarray(np.log(poles) * rate, dtype=np.complex128)
 
 
 def _filter_gain(rates: ComplexArray, fs: float) -> ComplexArray:
     """What the low-pass makes of exp(rate · t): its value in the first output, for each complex rate in 1/s."""
-    thin, taps = _plan(fs)
-    if taps == 1:
-        return np.ones_like(rates)
-    time = np.arange(taps) - (taps - 1) / 2
-    kernel = np.sinc(time / thin) / thin * np.kaiser(taps, 0.1102 * (STOPBAND_DB - 8.7))
-    return np.asarray(np.exp(rates[:, None] / fs * np.arange(taps)) @ (kernel / kernel.sum()))
+    kernel = _low_pass(fs)
+    return np.asarray(np.exp(rates[:, None] / fs * np.arange(kernel.size)) @ kernel)
 
 
-def _jackknife(frequency_hz: float, rate_per_s: float, parts: list[_Fit]) -> tuple[float, float]:
-    """Standard errors of frequency and damping over fits that each leave out one ring-down."""
+def _jackknife(logarithm: complex, centre_hz: float, parts: list[ComplexArray]) -> tuple[float, float]:
+    """Standard errors of frequency and damping over fits that each leave out one ring-down; logarithms in 1/s."""
     if not parts:
         return math.nan, math.nan
-    frequencies, dampings = [], []
-    for part in parts:
-        if not part.frequency_hz.size:
-            return math.inf, math.inf
-        distance = np.hypot(2.0 * math.pi * (part.frequency_hz - frequency_hz), part.rate_per_s - rate_per_s)
-        nearest = int(np.argmin(distance))
-        frequencies.append(float(part.frequency_hz[nearest]))
-        dampings.append(_damping(float(part.frequency_hz[nearest]), float(part.rate_per_s[nearest])))
-    scale = math.sqrt((len(parts) - 1) / len(parts))
-    return tuple(scale * math.sqrt(float(np.sum((np.array(v) - np.mean(v)) ** 2))) for v in (frequencies, dampings))  # type: ignore[return-value]
+    if not all(part.size for part in parts):
+        return math.inf, math.inf
+    nearest = np.array([part[np.argmin(np.abs(part - logarithm))] for part in parts])
+    frequencies = centre_hz + nearest.imag / (2.0 * math.pi)
+    dampings = np.array([_damping(one, two) for one, two in zip(frequencies, -nearest.real, strict=True)])
+    scale = math.sqrt(len(parts) - 1)
+    return scale * float(frequencies.std()), scale * float(dampings.std())

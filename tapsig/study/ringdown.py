@@ -7,14 +7,15 @@ from dataclasses import asdict, dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import threadpool_limits
 
-from tapsig.dsp.decay import RANGES_DB, BandDecay, compute_band_decays, compute_decay_curve
+from tapsig.dsp.decay import RANGES_DB, BandDecay, compute_band_decays, compute_decay_curve, get_nominal_hz
 from tapsig.dsp.modes import Mode, compute_modes, least_samples
 from tapsig.errors import LabelError, RecordingError
 from tapsig.records import TAP, Recording
 from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples
 
-LOWEST_HZ = 15.0
+LOWEST_HZ, HIGHEST_HZ = 15.0, 2000.0
 REBOUND_S = 0.06
 NOISE_S = 0.25
 DOMINANT_SHARE = 0.05
@@ -26,7 +27,8 @@ LEAST_BEAT_RATIO = 0.25
 class BandSummary:
     """One octave band over the taps: medians of the times that could be measured, how many, and why others not.
 
-    `centre_hz` is nan for the whole signal. `times_s` and `taps` go by measure ("edt", "t20", "t30").
+    `centre_hz` (exact) and `nominal_hz` (what the band is called) are nan for the whole signal. `times_s` and `taps`
+    go by measure ("edt", "t20", "t30").
     """
 
     centre_hz: float
@@ -34,6 +36,11 @@ class BandSummary:
     taps: dict[str, int]
     rate_db_per_s: float
     reason: str
+
+    @property
+    def nominal_hz(self) -> float:
+        """The band's name."""
+        return get_nominal_hz(self.centre_hz)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +97,7 @@ class RingdownResult:
             "modes": [
                 {**asdict(mode), "q": mode.q, "t60_s": mode.t60_s, "t60_se_s": mode.t60_se_s} for mode in self.modes
             ],
-            "bands": [asdict(band) for band in self.bands],
+            "bands": [{"nominal_hz": band.nominal_hz, **asdict(band)} for band in self.bands],
             "beats": [asdict(beat) for beat in self.beats],
         }  # fmt: skip
 
@@ -112,7 +119,8 @@ def compute_ringdown(
     settle_s : from the onset to the start of the ring-down, so that contact is over (1–8 ms, common practice), and a
         second touch that nobody labelled.
     longest_s : no ring-down is followed longer.
-    highest_hz : look for modes up to there; default 0.45 of the rate.
+    highest_hz : look for modes up to there, to 0.45 of the rate at most; default 2 kHz, for what a knuckle excites
+        (contact of 1–8 ms, common practice) lies below.
 
     Raises LabelError when there are no taps, RecordingError when no tap leaves a ring-down that can be used.
     """
@@ -130,9 +138,13 @@ def compute_ringdown(
         reasons = ", ".join(f"{reason} ({count})" for reason, count in left_out.items())
         raise RecordingError(f"{where}: no tap leaves a ring-down that can be used: {reasons}")
     noise = noise - noise.mean()
-    modes = compute_modes(ringdowns, recording.fs, lowest_hz=LOWEST_HZ, highest_hz=highest_hz)
+    if highest_hz is None:
+        highest_hz = min(HIGHEST_HZ, 0.45 * recording.fs)
+    with threadpool_limits(1):  # the arrays are small: threads would only wait for each other
+        modes = compute_modes(ringdowns, recording.fs, lowest_hz=LOWEST_HZ, highest_hz=highest_hz)
+        bands = _summarise_bands(ringdowns, noise, recording.fs)
     return RingdownResult(
-        modes, _summarise_bands(ringdowns, noise, recording.fs), _find_beats(modes), len(ringdowns), left_out, settle_s,
+        modes, bands, _find_beats(modes), len(ringdowns), left_out, settle_s,
         float(np.sqrt(np.mean(noise**2))), recording.source, recording.position, recording.vehicle, tuple(ringdowns),
         recording.fs,
     )  # fmt: skip

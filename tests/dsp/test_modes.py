@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tapsig.dsp.modes import Mode, compute_modes, least_samples
+from tapsig.dsp.modes import Mode, _low_pass, _plan, _shift_to_zero, compute_modes, least_samples
 from tapsig.errors import ParameterError
 
 FS = 4000.0
@@ -90,6 +90,17 @@ def test_other_rates_find_the_same_mode(fs: float) -> None:
     modes = compute_modes(ringdowns(3, 40.0, 1, ((110.0, 0.01, 1.0),), fs=fs), fs, highest_hz=200.0)
     assert_allclose(modes[0].frequency_hz, 110.0, rtol=1e-3)
     assert_allclose(modes[0].damping, 0.01, rtol=0.03)
+
+
+@pytest.mark.parametrize("fs", [300.0, 2000.0, 44100.0])
+def test_bands_are_shifted_filtered_and_thinned_as_one_sample_at_a_time(fs: float) -> None:
+    # Oracle: the definition, each band on its own: shift, full convolution, every thin-th sample.
+    values = np.random.default_rng(0).standard_normal(least_samples(fs) + 500)
+    thin, _ = _plan(fs)
+    for centre, band in zip((50.0, 90.0), _shift_to_zero(values, fs, np.array([50.0, 90.0])), strict=True):
+        shifted = values * np.exp(-2j * np.pi * centre / fs * np.arange(values.size))
+        expected = 2.0 * np.convolve(shifted, _low_pass(fs), mode="valid")[::thin]
+        assert_allclose(band, expected, atol=1e-12)
 
 
 def test_silence_has_no_modes() -> None:
