@@ -324,7 +324,7 @@ class EntryMachine:
         time_ms = to_ms(seconds)
         if self._now_ms is not None and time_ms < self._now_ms:
             raise ParameterError(
-                f"{name} is {seconds!r}, before the {self._now_ms / MILLISECONDS:g} s already reached;"
+                f"{name} is {seconds!r}, before the {self._now_ms / MILLISECONDS:.3f} s already reached;"
                 " give taps in order of time"
             )
         return time_ms

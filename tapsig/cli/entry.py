@@ -4,7 +4,8 @@
   tapsig entry labels.csv --code 3-1-4 --digit-pause-s 0.8
 
 FILE is a recording, or a table of taps with the columns onset_s,kind. Taps closer than the digit pause are one digit;
-a longer pause starts the next; silence ends the entry.
+a longer pause starts the next; silence ends the entry. After wrong entries in a row taps are ignored for a while, as at
+a door; --wait-s 0 --failure-limit 0 judges every entry of a test log.
 """
 
 import argparse
@@ -107,12 +108,16 @@ def run(args: argparse.Namespace) -> int:
         for row, lines in zip(rows, faults, strict=True):
             text += "".join(f"entry {row['entry']}: {line}\n" for line in lines)
         emit(text, args)
+    if ignored := sum(row["taken_for"] in IGNORED for row in taps):
+        note(f"{ignored} of {len(taps)} taps were ignored in a wait, or locked, after wrong entries;"
+             " to judge all of a test log: --wait-s 0 --failure-limit 0")
     if not entries:
         note("no entry: there are no taps, or too few of them in a row, or a wait swallowed them")
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
 
 
+IGNORED = ("ignored (waiting)", "ignored (locked)")
 HEAD_BYTES = 65536  # as far as a header is looked for, past remarks
 TAP_COLUMNS = ("time_s", "gap_s", "taken_for", "digits_so_far")
 ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "wait_s", "release_s")
@@ -158,8 +163,8 @@ def _list_taps(
         taken = {
             State.WAKING: "wake-up",
             State.ENTRY: f"digit {len(machine.digits)}",
-            State.WAITING: "ignored (waiting)",
-            State.LOCKED: "ignored (locked)",
+            State.WAITING: IGNORED[0],
+            State.LOCKED: IGNORED[1],
         }[machine.state]
         rows.append(
             {

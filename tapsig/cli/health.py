@@ -128,6 +128,6 @@ def _describe(name: str, report: "HealthReport") -> str:
     figures.append(f"peak {format_cell(report.peak_v)} V")
     lines = [f"{name}: {', '.join(figures)}"]
     for finding in report.findings:
-        first = f", first at {finding.first_s:.2f} s" if finding.first_s == finding.first_s else ""
+        first = f", first at {finding.first_s:.3f} s" if finding.first_s == finding.first_s else ""
         lines += [f"  {finding.severity}: {finding.message}{first} [{finding.code}]", f"    → {finding.advice}"]
     return "\n".join(lines) + "\n"

@@ -88,8 +88,15 @@ def format_interval(value: object, low: object, high: object, digits: int) -> st
     return f"{value:.{digits}f}{edges}"
 
 
+def _format_in(column: str, value: object) -> str:
+    """A cell of `column`: seconds to the millisecond, so that a time can be looked up in a recording of any length."""
+    return f"{value:.3f}" if column.endswith("_s") and isinstance(value, float) and math.isfinite(value) else (
+        format_cell(value)
+    )
+
+
 def render_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """Columns padded with spaces; numbers to the right, words to the left.
+    """Columns padded with spaces; numbers to the right, words to the left; columns in seconds with three decimals.
 
     >>> print(render_table(["position", "f1"], [["frame", 0.5], ["skin", None]]))
     position   f1
@@ -101,7 +108,7 @@ def render_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str
     numeric = [
         all(isinstance(row[i], (int, float, type(None))) for row in body) and bool(body) for i in range(len(header))
     ]
-    cells = [[format_cell(value) for value in row] for row in body]
+    cells = [[_format_in(name, value) for name, value in zip(header, row, strict=True)] for row in body]
     widths = [max(len(line[i]) for line in [list(header), *cells]) for i in range(len(header))]
 
     def line(values: Sequence[str]) -> str:

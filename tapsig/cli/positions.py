@@ -119,8 +119,8 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
         f"ranked on {made} made at every position at once" if ranking.paired else f"ranked on {made}, none of them made"
         " at every position at once: scenes may differ between positions"
     )  # fmt: skip
-    if left_out := tell_left_out(ranking, "precision, recall, false/h and codes"):
-        basis += f".\n{left_out}"
+    if left_out := tell_left_out(ranking):
+        basis += f".\n{left_out}."
     return (
         f"{ranking.detector}: {basis}\n{render_table(header, lines)}\n\n"
         f"{render_table(['difference', ranking.criterion.words, 'p (Holm)'], pairs)}\n\n"
@@ -137,8 +137,8 @@ def _render_levels(study: "PositionStudy") -> str:
     ]  # fmt: skip
     header = ["position", "rec", "taps", "tap dB", "spread dB", "over noise", "over nuisance", "T60 s", "room dB·ms"]
     return (
-        "What each position hears (dB re 1 V, above 20 Hz; nuisance: exceeded by one in twenty 30 ms pieces;\n"
-        "room: over threshold and dead time, where a plain threshold counts every tap exactly once)\n"
+        "What each position hears, in all its recordings (dB re 1 V, above 20 Hz; nuisance: exceeded by one in twenty\n"
+        "30 ms pieces; room: over threshold and dead time, where a plain threshold counts every tap exactly once)\n"
         f"{render_table(header, lines)}"
     )
 

@@ -242,7 +242,8 @@ def _plain_ticks(axis: Axis) -> None:
 def plot_dead_time(result: DeadTimeMap, *, title: str = "") -> Figure:
     """Errors over threshold × dead time: the darker the more; hatched where taps are missed, white where none is wrong.
 
-    The region in which every tap is counted exactly once is outlined, with its area; a cross marks its middle.
+    The region in which every tap is counted exactly once is outlined, with its area; a cross marks its middle. Where
+    there is none, a circle marks the setting with the fewest errors.
     """
     errors = result.missed + result.extra
     dead_ms = 1e3 * result.dead_times_s
@@ -262,11 +263,14 @@ def plot_dead_time(result: DeadTimeMap, *, title: str = "") -> Figure:
             rows = np.linspace(extent[2] - step_db, extent[3] + step_db, fine.shape[0])
             columns = np.linspace(extent[0] - step_ms, extent[1] + step_ms, fine.shape[1])
             axes.contour(columns, rows, fine, levels=[0.5], colors=ACCENT, linewidths=2.0)
-            axes.plot(1e3 * result.best_dead_time_s, result.thresholds_db[result.best_cell[0]], "x", color=ACCENT,
-                      markersize=9, markeredgewidth=2)  # fmt: skip
             room = f"each of {result.taps} taps once: {result.room_db_ms:.0f} dB × ms"
         else:
-            room = f"nowhere is each of {result.taps} taps counted once"
+            best = f"{result.best_threshold_v:.3g} V and {1e3 * result.best_dead_time_s:.0f} ms"
+            room = (f"no setting counts all {result.taps} taps exactly once\n"
+                    f"fewest errors: {errors[result.best_cell]}, at {best}")  # fmt: skip
+        axes.plot(1e3 * result.best_dead_time_s, result.thresholds_db[result.best_cell[0]],
+                  "x" if result.exact.any() else "o", color=ACCENT, fillstyle="none", markersize=9,
+                  markeredgewidth=2)  # fmt: skip
         bar = figure.colorbar(image, ax=axes, ticks=np.log10([1, 2, 4, 11, 31, 101]), label="missed + extra")
         bar.ax.set_yticklabels(["0", "1", "3", "10", "30", "100"])
         axes.set(xlim=extent[:2], ylim=extent[2:], xlabel="dead time in ms", ylabel="threshold in dB re 1 V",

@@ -68,7 +68,7 @@ def _section(study: PositionStudy, ranking: Ranking) -> Section:
         else f"None of the {ranking.recordings} recordings was made at every position at once: the scenes may differ"
         " between positions, and then so does what is compared."
     )
-    left_out = tell_left_out(ranking, "precision, recall, false alarms per hour and codes decoded")
+    left_out = tell_left_out(ranking)
     paragraphs = [basis, f"{left_out}."] if left_out else [basis]
     picture = Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most))
     return Section(

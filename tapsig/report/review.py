@@ -72,7 +72,7 @@ def build_page(
     for mark in marks:
         if mark.onset_s > recording.span_s:
             raise LabelError(
-                f"{name}: a label lies at {mark.onset_s:g} s, the recording ends at {recording.span_s:g} s;"
+                f"{name}: a label lies at {mark.onset_s:.3f} s, the recording ends at {recording.span_s:.3f} s;"
                 " are these the labels of another recording?"
             )
     steps, volts_per_step = _quantise(recording)

@@ -29,7 +29,7 @@ def save_label_text(path: Path, text: bytes, *, end_s: float) -> Path | None:
         raise LabelError(f"what was sent is no UTF-8 at byte {error.start}; nothing was written") from error
     late = [label for label in labels if label.onset_s > end_s]
     if late:
-        raise LabelError(f"a label lies at {late[0].onset_s:g} s, the recording ends at {end_s:g} s")
+        raise LabelError(f"a label lies at {late[0].onset_s:.3f} s, the recording ends at {end_s:.3f} s")
     with _saving:  # each request has a thread of its own
         kept = _keep(path)
         replace_file(path, text)

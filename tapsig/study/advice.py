@@ -123,12 +123,12 @@ def compare_detectors(rankings: tuple[Ranking, ...]) -> str:
     return text
 
 
-def tell_left_out(ranking: Ranking, columns: str) -> str:
-    """Which `columns` the recordings count in that were not made at every position; empty without such."""
+def tell_left_out(ranking: Ranking) -> str:
+    """How many recordings the ranking and its scores leave out; empty without such."""
     if not ranking.left_out:
         return ""
-    further = "1 further recording counts" if ranking.left_out == 1 else f"{ranking.left_out} further recordings count"
-    return f"{further} only in the columns {columns}"
+    further = "1 further recording was" if ranking.left_out == 1 else f"{ranking.left_out} further recordings were"
+    return f"{further} not made at every position and left out here; 'tapsig score' counts them"
 
 
 def judge_pair(pair: VariantComparison) -> str:

@@ -29,14 +29,14 @@ def explain_entry(
     >>> for line in explain_entry(entry, (2, 4), EntryParameters()):
     ...     print(line)
     digit 2: 3 taps, the code has 4
-    between 2.40 and 3.20 s (0.80 s) there is room for one more tap of this rhythm
+    between 2.400 and 3.200 s (0.800 s) there is room for one more tap of this rhythm
     """
     if entry.digits == tuple(code):
         return ()
     lines = [*_compare_digits(entry, code, parameters)]
     start, stop = entry.start_s - parameters.entry_silence_s, entry.end_s
     missed, spurious = (
-        [f"{time_s:.2f}" for time_s in times if start <= time_s <= stop] for times in (missed_s, spurious_s)
+        [f"{time_s:.3f}" for time_s in times if start <= time_s <= stop] for times in (missed_s, spurious_s)
     )
     known = []
     if missed:
@@ -75,11 +75,11 @@ def _suspect_rhythm(entry: Entry) -> list[str]:
         ratio = (after - before) / usual if usual else 1.0
         if ratio >= LONG_GAP:
             lines.append(
-                f"between {before:.2f} and {after:.2f} s ({after - before:.2f} s) there is room"
+                f"between {before:.3f} and {after:.3f} s ({after - before:.3f} s) there is room"
                 " for one more tap of this rhythm"
             )
         elif ratio <= SHORT_GAP:
-            lines.append(f"the taps at {before:.2f} and {after:.2f} s may be one tap heard twice")
+            lines.append(f"the taps at {before:.3f} and {after:.3f} s may be one tap heard twice")
     return lines
 
 
@@ -92,8 +92,8 @@ def _suspect_pauses(entry: Entry, parameters: EntryParameters) -> list[str]:
         gap = after - before
         if limit * (1 - NEAR_PAUSE) <= gap <= limit:
             lines.append(
-                f"the pause of {gap:.2f} s before {after:.2f} s kept one digit; a longer one than {limit:g} s parts"
+                f"the pause of {gap:.3f} s before {after:.3f} s kept one digit; a longer one than {limit:g} s parts"
             )
         elif limit < gap <= limit * (1 + NEAR_PAUSE):
-            lines.append(f"the gap of {gap:.2f} s before {after:.2f} s started a new digit (over {limit:g} s)")
+            lines.append(f"the gap of {gap:.3f} s before {after:.3f} s started a new digit (over {limit:g} s)")
     return lines

@@ -15,7 +15,7 @@ from tapsig.study import comparison
 from tapsig.study.cache import ResultCache
 from tapsig.study.comparison import Difference
 from tapsig.study.hearing import ChannelDelay, PositionLevels, measure_corpus, summarise_delays, summarise_levels
-from tapsig.study.scoring import ScoreTable, count_by_file, score
+from tapsig.study.scoring import Outcome, ScoreTable, count_by_file, score, summarise
 
 SEED = 20_260_102
 
@@ -36,7 +36,8 @@ class Ranking:
 
     `paired`: only recordings that were made at every position at once are used (`recordings` of them, `left_out`
     others are not); otherwise there are none, and each position has recordings of its own.
-    `vehicles`: the value at each position on each vehicle that is named, over the same recordings.
+    `vehicles`: the value at each position on each vehicle that is named, over the same recordings. `outcomes`: what
+    was compared at each position.
     """
 
     detector: str
@@ -47,6 +48,7 @@ class Ranking:
     recordings: int
     left_out: int
     vehicles: Mapping[str, Mapping[str, float]]
+    outcomes: Mapping[str, tuple[Outcome, ...]]
 
     @property
     def range(self) -> float:
@@ -116,6 +118,8 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
         detector, chosen, tuple(ranked[k] for k in order),
         comparison.compare_pairs(names, columns, values, pairs, chosen, paired=bool(everywhere), seed=SEED),
         bool(everywhere), len(everywhere) or recordings, recordings - len(everywhere) if everywhere else 0, vehicles,
+        {name: tuple(outcome for outcome in table.select(detector, name) if outcome.source in of)
+         for name, of in zip(names, sources, strict=True)},
     )  # fmt: skip
     if not ranking.too_few:
         return ranking
@@ -137,8 +141,7 @@ class PositionStudy:
     rankings: tuple[Ranking, ...]
 
     def rows(self) -> list[dict[str, object]]:
-        """One row for each detector and position, the best first: ranking, scores over all recordings, levels."""
-        scores = {(row["detector"], row["position"]): row for row in self.table.rows() if row["scene"] == "all"}
+        """One row for each detector and position, the best first: ranking, scores of the recordings ranked, levels."""
         levels = {level.position: level.to_dict() for level in self.levels}
         rows: list[dict[str, object]] = []
         for ranking in self.rankings:
@@ -148,11 +151,8 @@ class PositionStudy:
                     "probability_best": ranked.probability_best, "criterion": ranking.criterion.name,
                     "recordings_compared": ranked.recordings,
                 }  # fmt: skip
-                found = {key: value for key, value in scores[ranking.detector, ranked.position].items()
-                         if key not in ("detector", "position", "scene")}  # fmt: skip
-                rows.append(
-                    names | ranked.estimate.to_dict("value") | found | levels.get(ranked.position, {})
-                )
+                scores = summarise(ranking.outcomes[ranked.position])
+                rows.append(names | ranked.estimate.to_dict("value") | scores | levels.get(ranked.position, {}))
         return rows
 
     def difference_rows(self) -> list[dict[str, object]]:

@@ -38,9 +38,9 @@ def test_a_lost_tap_is_pointed_at(tmp_path: Path, capsys: pytest.CaptureFixture[
     lost = table(tmp_path, [tap for tap in RIGHT if tap != 5.4])
     _, out, _ = run(capsys, lost, "--code", "3-1-4")
     assert "digit 3: 3 taps, the code has 4" in out
-    assert "between 5.00 and 5.80 s (0.80 s) there is room for one more tap" in out
+    assert "between 5.000 and 5.800 s (0.800 s) there is room for one more tap" in out
     _, out, _ = run(capsys, lost, "--code", "3-1-4", "--labels", table(tmp_path, RIGHT, "labels.csv"))
-    assert "the tap at 5.40 s was not heard" in out
+    assert "the tap at 5.400 s was not heard" in out
 
 
 def test_without_a_code_nothing_is_judged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -55,6 +55,29 @@ def test_taps_in_a_wait_are_shown_as_ignored(tmp_path: Path, capsys: pytest.Capt
     assert [line.split(",")[2] for line in out.splitlines()[1:]] == [
         "digit 1", "ignored (waiting)", "digit 1", "digit 1",
     ]  # fmt: skip
+
+
+def test_it_says_how_to_judge_all_of_a_test_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    taps = [start + tap for start in np.arange(8) * 12.0 for tap in (1.0, 3.0)]  # 1-1, eight times
+    log = table(tmp_path, taps)
+    _, out, err = run(capsys, log, "--code", "2-2", "--format", "json")
+    assert len(json.loads(out)["entries"]) < 8
+    ignored = sum("ignored" in row["taken_for"] for row in json.loads(out)["rows"])
+    assert f"{ignored} of 16 taps were ignored" in err
+    _, out, err = run(capsys, log, "--code", "2-2", "--format", "json", *err.split("test log: ")[1].split()[:4])
+    assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["wrong"] * 8
+    assert "ignored" not in err
+
+
+def test_times_late_in_a_recording_are_shown_to_the_millisecond(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, out, _ = run(capsys, table(tmp_path, [19520.124, 19521.0, 19526.5]), "--code", "2")
+    assert "19520.124" in out
+    assert "19521.000" in out
+    assert "19520.124  19524.000" in out  # the entry's start and end
+    _, out, _ = run(capsys, table(tmp_path, [19520.0, 19520.4, 19520.8, 19521.6]), "--code", "5")
+    assert "between 19520.800 and 19521.600 s" in out
 
 
 def test_options_reach_the_machine(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -20,6 +20,12 @@ def test_undefined_is_a_dash_in_tables_empty_in_csv_and_null_in_json() -> None:
     assert json.loads(render_rows(ROWS, "json"))["rows"][1]["f1"] is None
 
 
+def test_times_in_seconds_have_three_decimals_however_late() -> None:
+    text = render_rows([{"time_s": 19520.1234, "level_db": 12.3456}, {"time_s": 0.5, "level_db": 1.0}], "table")
+    assert "19520.123" in text
+    assert "    0.500" in text
+
+
 def test_json_holds_no_infinity() -> None:
     assert json.loads(render_json({"a": float("inf"), "b": [float("-inf")]})) == {"a": None, "b": [None]}
 

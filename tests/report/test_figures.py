@@ -158,7 +158,12 @@ def test_the_map_names_its_room_and_says_where_there_is_none(recording: Recordin
     assert f"each of 3 taps once: {found.room_db_ms:.0f} dB × ms" in texts(plot_dead_time(found, title="a"))
     full = np.ones((3, 4), dtype=np.int64)
     none = DeadTimeMap(np.array([-3.0, -2.0, -1.0]), np.array([0.1, 0.2, 0.3, 0.4]), full, full, 7, 0.01, 0.05)
-    assert "nowhere is each of 7 taps counted once" in texts(plot_dead_time(none))
+    figure = plot_dead_time(none)
+    row, column = none.best_cell
+    fewest = f"fewest errors: {none.missed[row, column] + none.extra[row, column]}, at {none.best_threshold_v:.3g} V"
+    assert f"no setting counts all 7 taps exactly once {fewest}" in texts(figure)
+    [mark] = [line for line in figure.axes[0].lines if line.get_marker() == "o"]
+    assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (1e3 * none.best_dead_time_s, none.thresholds_db[row])
 
 
 def test_causes_bars_add_up_to_all_errors() -> None:

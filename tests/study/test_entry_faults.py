@@ -18,7 +18,7 @@ def test_a_right_entry_needs_no_explanation() -> None:
     assert explain(RIGHT) == ""
 
 
-@pytest.mark.parametrize(("lost_s", "around"), [(0.4, "between 0.00 and 0.80 s"), (4.8, "between 4.40 and 5.20 s")])
+@pytest.mark.parametrize(("lost_s", "around"), [(0.4, "between 0.000 and 0.800 s"), (4.8, "between 4.400 and 5.200 s")])
 def test_a_lost_tap_inside_a_digit_is_seen_from_the_rhythm(lost_s: float, around: str) -> None:
     text = explain([tap for tap in RIGHT if tap != lost_s])
     assert around in text
@@ -28,34 +28,34 @@ def test_a_lost_tap_inside_a_digit_is_seen_from_the_rhythm(lost_s: float, around
 def test_a_tap_heard_twice_is_seen_from_the_rhythm() -> None:
     text = explain(sorted([*RIGHT, 4.46]))
     assert "digit 3: 5 taps, the code has 4" in text
-    assert "the taps at 4.40 and 4.46 s may be one tap heard twice" in text
+    assert "the taps at 4.400 and 4.460 s may be one tap heard twice" in text
 
 
 def test_labels_name_the_fault_instead_of_guessing() -> None:
     text = explain([tap for tap in RIGHT if tap != 4.8], missed_s=[4.8, 50.0], spurious_s=[])
-    assert "the tap at 4.80 s was not heard" in text
+    assert "the tap at 4.800 s was not heard" in text
     assert "room for" not in text
     assert "50" not in text  # belongs to another entry
-    assert "nobody tapped at 3.10 s" in explain(sorted([*RIGHT, 3.1]), spurious_s=[3.1])
+    assert "nobody tapped at 3.100 s" in explain(sorted([*RIGHT, 3.1]), spurious_s=[3.1])
 
 
 def test_many_faults_of_a_kind_are_one_line() -> None:
     text = explain(RIGHT[:5], missed_s=RIGHT[5:], spurious_s=[2.9, 3.0])
-    assert "the taps at 4.40, 4.80, 5.20 s were not heard\nnobody tapped at 2.90, 3.00 s" in text
+    assert "the taps at 4.400, 4.800, 5.200 s were not heard\nnobody tapped at 2.900, 3.000 s" in text
 
 
 def test_a_pause_that_was_too_short_is_named() -> None:
-    late = [tap if tap < 2 else tap - 0.65 for tap in RIGHT]  # 0.95 s between the first two digits
+    late = [tap if tap < 2 else tap - 0.65 for tap in RIGHT]  # 0.950 s between the first two digits
     text = explain(late)
     assert "2 digits (4-4), the code has 3" in text
-    assert "the pause of 0.95 s before 1.75 s kept one digit" in text
+    assert "the pause of 0.950 s before 1.750 s kept one digit" in text
 
 
 def test_a_gap_that_was_too_long_is_named() -> None:
-    slow = [tap if tap < 5 else tap + 0.65 for tap in RIGHT]  # 1.05 s before the last tap
+    slow = [tap if tap < 5 else tap + 0.65 for tap in RIGHT]  # 1.050 s before the last tap
     text = explain(slow)
     assert "4 digits (3-1-3-1), the code has 3" in text
-    assert "the gap of 1.05 s before 5.85 s started a new digit" in text
+    assert "the gap of 1.050 s before 5.850 s started a new digit" in text
 
 
 def test_a_digit_above_the_highest_is_named() -> None:

@@ -16,7 +16,7 @@ from tapsig.score.tally import Score
 from tapsig.study.advice import advise, compare_detectors, tell_left_out
 from tapsig.study.hearing import measure_delays
 from tapsig.study.levels import measure_levels
-from tapsig.study.positions import rank_positions
+from tapsig.study.positions import PositionStudy, rank_positions
 from tapsig.study.scoring import Outcome, ScoreTable
 
 DEMO = Path(__file__).parents[2] / "corpus_demo"
@@ -79,8 +79,20 @@ def test_only_recordings_made_everywhere_at_once_are_ranked() -> None:
     ranking = rank_positions(ScoreTable((*shared, *lonely), 0.05), "d")
     assert (ranking.paired, ranking.recordings, ranking.left_out) == (True, 10, 30)
     assert ranking.positions[0].position == "frame"
-    assert tell_left_out(ranking, "recall") == "30 further recordings count only in the columns recall"
-    assert tell_left_out(rank_positions(ScoreTable(shared, 0.05), "d"), "recall") == ""
+    assert tell_left_out(ranking).startswith("30 further recordings were not made at every position")
+    assert tell_left_out(rank_positions(ScoreTable(shared, 0.05), "d")) == ""
+
+
+def test_all_columns_of_a_position_come_from_the_recordings_that_are_ranked() -> None:
+    shared = table(10, {"skin": (5, 1), "frame": (8, 1)}).outcomes
+    lonely = [outcome(f"x{n}", "skin", 10, 0, 0) for n in range(30)]
+    every = ScoreTable((*shared, *lonely), 0.05)
+    study = PositionStudy((), (), every, (rank_positions(every, "d"),))
+    for row in study.rows():
+        assert row["recordings"] == row["recordings_compared"] == 10
+        assert row["f1"] == row["value"]
+        precision, recall = row["precision"], row["recall"]
+        assert row["f1"] == pytest.approx(2 * precision * recall / (precision + recall))  # type: ignore[operator]
 
 
 def test_recordings_that_share_nothing_are_compared_and_it_is_said() -> None:
