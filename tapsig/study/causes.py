@@ -2,6 +2,10 @@
 
 The rules use labels, the detector's own reasons, and levels: the highest departure from the bias within 30 ms, above
 20 Hz. The first rule that holds names the cause. Levels are in dB; "noise" is the quietest twentieth of the recording.
+A labelled event still rings at t when its level, less what the taps of this recording lose until t by their measured
+decay (median T60; 1.5 s where none can be measured), is no more than 10 dB under the level at t. An unlabelled event is
+a rise of 10 dB over the 30 ms before, 6 dB above what labelled events' ringing reaches; it still rings at t when the
+level has fallen by 6 dB since its top, and was never 6 dB under the level at t.
 
 False detections, at the time t:
 
@@ -9,11 +13,11 @@ False detections, at the time t:
 2. `clipped`: a sample within 20 ms is at a rail.
 3. the kind of the nearest label that is no tap (`thump`, `rain`, `rebound`, …), from 150 ms before t to 20 ms after.
 4. `mistimed`: a missed tap is within 150 ms, outside the window.
-5. `ring-down`: within 1.5 s after a tap, and t rises by less than 10 dB over the 30 ms before it.
-6. `ring-down of …`: the same within 1.5 s after a label that is no tap.
-7. `unlabelled`: t rises by at least 10 dB over the 30 ms before: an event that nobody labelled.
-8. `background`: not above what one in ten pieces of 30 ms reaches in the second before and after: something lasts.
-9. `unexplained`.
+5. `ring-down`, `ring-down of …`, `tail of an unlabelled event`: t rises by less than 10 dB over the 30 ms before it,
+   and the last event that still rings is a tap, a label that is no tap, or unlabelled.
+6. `unlabelled`: t rises by at least 10 dB over the 30 ms before: an event that nobody labelled.
+7. `background`: not above what one in ten pieces of 30 ms reaches in the second before and after: something lasts.
+8. `unexplained`.
 
 Misses, of the tap at t:
 
@@ -24,13 +28,13 @@ Misses, of the tap at t:
 4. `clipped`: in the 60 ms before t a sample is at a rail.
 5. `too weak`: under 6 dB above the noise.
 6. `under threshold`: it departs from the bias by less than the detector's `threshold_v`, where it has one.
-7. `buried under ring-down`: rises by less than 10 dB, within 1.5 s after another tap.
+7. `buried under ring-down`, `buried under the tail of an unlabelled event`: rises by less than 10 dB, and the last
+   event that still rings at the level of the 30 ms before is another tap, or unlabelled.
 8. `masked by …`: rises by less than 10 dB, with a label that is no tap within 150 ms.
 9. `buried in background`: rises by less than 10 dB.
 10. `unexplained`.
 """
 
-import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
@@ -38,19 +42,14 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from tapsig.detect.base import Variant, run_detector
-from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient, remove_slow
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import TAP, Detections, Recording
 from tapsig.score.matching import match_onsets
-from tapsig.units import BoolArray, FloatArray, amplitude_to_db, check_positive
+from tapsig.study.loudness import LABEL_S, LEVEL_S, RISE_DB, UNLABELLED, Loudness
+from tapsig.units import BoolArray, FloatArray, check_positive
 
-HIGH_PASS_HZ = 20.0
-LEVEL_S = 0.03
 NUISANCE_BEFORE_S, NUISANCE_AFTER_S = 0.15, 0.02
 MISTIMED_S = 0.15
-RINGING_S = 1.5
-RISE_DB = 10.0
-BACKGROUND_S, BACKGROUND_QUANTILE = 1.0, 0.9
 WEAK_DB = 6.0
 MERGED_S = 0.1
 CLIPPED_S = 0.02
@@ -157,8 +156,7 @@ class _Evidence:
     ) -> None:
         self._recording, self._window_s, self._dead_s, self._threshold_v = recording, window_s, dead_time_s, threshold_v
         self._times = recording.times_s(np.arange(recording.samples.size))
-        self._departures = _high_pass(recording)
-        self._noise = _measure_noise(self._departures, recording.fs)
+        self._loudness = Loudness(recording)
         accepted = found.accepted()
         self._detected = np.sort(recording.times_s(accepted.onset_samples))
         refused = np.array([bool(reason) for reason in found.reason], dtype=bool)
@@ -179,29 +177,10 @@ class _Evidence:
         missed = [(MISS, float(self._taps[i]), self._explain_miss) for i in self._matching.missed]
         recording, errors = self._recording, []
         for error, time_s, rule in sorted(spurious + missed, key=lambda item: item[1]):
-            level, rise = self._measure(time_s)
+            level, rise = self._loudness.measure_db(time_s)
             errors.append(ErrorCause(error, rule(time_s, level, rise), time_s, level, rise, recording.source,
                                      recording.position, recording.scene))  # fmt: skip
         return errors
-
-    def _peak(self, start_s: float, stop_s: float) -> float:
-        start, stop = np.searchsorted(self._times, [start_s, stop_s])
-        return float(np.max(self._departures[start:stop], initial=0.0))
-
-    def _measure(self, time_s: float) -> tuple[float, float]:
-        """Level over the noise, and over the 30 ms before, of the 30 ms from `time_s` on (less 2 ms for the label)."""
-        level = self._peak(time_s - 0.002, time_s + LEVEL_S)
-        before = max(self._peak(time_s - 0.002 - LEVEL_S, time_s - 0.002), self._noise)
-        if not (level > 0 and self._noise > 0):
-            return -math.inf, -math.inf
-        return amplitude_to_db(level / self._noise), amplitude_to_db(level / before)
-
-    def _usual_db(self, time_s: float) -> float:
-        """Level over the noise that one in ten pieces of 30 ms reaches within a second."""
-        start, stop = np.searchsorted(self._times, [time_s - BACKGROUND_S, time_s + BACKGROUND_S])
-        peaks = _piece_peaks(self._departures[start:stop], self._recording.fs)
-        usual = float(np.quantile(peaks, BACKGROUND_QUANTILE)) if peaks.size else 0.0
-        return amplitude_to_db(usual / self._noise) if self._noise > 0 else -math.inf
 
     def _at_rail(self, start_s: float, stop_s: float) -> bool:
         start, stop = np.searchsorted(self._times, [start_s, stop_s])
@@ -212,10 +191,6 @@ class _Evidence:
         near = [(abs(label.onset_s - time_s), label.kind) for label in self._others
                 if -before_s <= label.onset_s - time_s <= after_s]  # fmt: skip
         return min(near)[1] if near else ""
-
-    def _since_tap(self, time_s: float) -> float:
-        earlier = self._taps[self._taps < time_s - 1e-9]
-        return time_s - float(earlier[-1]) if earlier.size else math.inf
 
     def _explain_false(self, time_s: float, level_db: float, rise_db: float) -> str:
         taps, missed = self._taps, self._taps[self._matching.missed]
@@ -229,14 +204,12 @@ class _Evidence:
             return kind
         if (np.abs(missed - time_s) <= MISTIMED_S).any():
             return "mistimed"
-        if rise_db < RISE_DB and self._since_tap(time_s) <= RINGING_S:
-            return "ring-down"
         if rise_db >= RISE_DB:
-            return "unlabelled"
-        kind = self._nearest_other(time_s, RINGING_S, 0.0)
-        if kind:
-            return f"ring-down of {kind}"
-        return "background" if level_db <= self._usual_db(time_s) else "unexplained"
+            return UNLABELLED
+        if kind := self._loudness.find_ringing(time_s, level_db):
+            words = {TAP: "ring-down", UNLABELLED: f"tail of an {UNLABELLED} event"}
+            return words.get(kind, f"ring-down of {kind}")
+        return "background" if level_db <= self._loudness.usual_db(time_s) else "unexplained"
 
     def _explain_miss(self, time_s: float, level_db: float, rise_db: float) -> str:
         near = [(abs(float(at) - time_s), reason) for at, reason in zip(self._rejected, self._reasons, strict=True)
@@ -254,32 +227,14 @@ class _Evidence:
             return "clipped"
         if level_db < WEAK_DB:
             return "too weak"
-        if self._peak(time_s - 0.002, time_s + LEVEL_S) < self._threshold_v:
+        if self._loudness.peak_v(time_s - LABEL_S, time_s + LEVEL_S) < self._threshold_v:
             return "under threshold"
         if rise_db >= RISE_DB:
             return "unexplained"
-        if self._since_tap(time_s) <= RINGING_S:
+        before = self._loudness.find_ringing(time_s, level_db - rise_db)
+        if before == TAP:
             return "buried under ring-down"
+        if before == UNLABELLED:
+            return f"buried under the tail of an {UNLABELLED} event"
         kind = self._nearest_other(time_s, NUISANCE_BEFORE_S, NUISANCE_BEFORE_S)
         return f"masked by {kind}" if kind else "buried in background"
-
-
-def _high_pass(recording: Recording) -> FloatArray:
-    """abs(samples above 20 Hz), shape (n,); started anew after every gap."""
-    cutoff = min(HIGH_PASS_HZ, 0.2 * recording.fs)
-    share = one_pole_coefficient(high_pass_time_s(cutoff, recording.fs), recording.fs)
-    parts = [np.abs(remove_slow(recording.samples[start:stop].copy(), np.zeros(2), share))
-             for start, stop in recording.stretches()]  # fmt: skip
-    return np.concatenate(parts)
-
-
-def _measure_noise(departures: FloatArray, fs: float) -> float:
-    """Peak of the quietest twentieth of the pieces of 30 ms."""
-    peaks = np.sort(_piece_peaks(departures, fs))
-    return float(np.median(peaks[: max(1, peaks.size // 20)])) if peaks.size else 0.0
-
-
-def _piece_peaks(departures: FloatArray, fs: float) -> FloatArray:
-    """Highest value of each whole piece of 30 ms."""
-    size = max(1, min(departures.size, round(LEVEL_S * fs)))
-    return np.asarray(departures[: departures.size // size * size].reshape(-1, size).max(axis=1))

@@ -89,6 +89,41 @@ def test_false_detections(events: list[tuple[float, str, float]], fields: dict[s
     assert causes(record(events, **fields), (1.0, ""), (at, "")) == [(FALSE, cause)]  # type: ignore[arg-type]
 
 
+def bump(at_s: float, *, rise_s: float, fall_s: float, volts: float) -> np.ndarray:
+    """A lean on the panel: a low tone that comes and goes."""
+    time_s = np.arange(int(6 * FS)) / FS - at_s
+    shape = np.clip(time_s / rise_s, 0.0, 1.0) * np.exp(-np.maximum(time_s - rise_s, 0.0) / fall_s) * (time_s > 0)
+    return np.asarray(volts * shape * np.cos(2 * np.pi * 90 * time_s))
+
+
+@pytest.mark.parametrize("rise_s", [0.005, 0.06])
+@pytest.mark.parametrize("after_s", [0.25, 0.6, 1.8, 3.0])
+def test_the_tail_of_an_unlabelled_event_is_named_as_such(after_s: float, rise_s: float) -> None:
+    # The tap has fallen by 60 dB, into the noise, 0.2 s after its onset; what comes later is not its ringing.
+    quiet = record([TAP])
+    at_s = 1.0 + 0.2 + after_s
+    heard = Recording(quiet.samples + bump(at_s, rise_s=rise_s, fall_s=0.12, volts=0.2), FS, labels=quiet.labels)
+    for late_s in (0.12, 0.2):
+        found = causes(heard, (1.0, ""), (at_s + rise_s + late_s, ""))
+        assert found == [(FALSE, "tail of an unlabelled event")], late_s
+
+
+def test_a_tap_in_the_tail_of_an_unlabelled_event_is_buried_there() -> None:
+    quiet = record([TAP, (2.4, "tap", 0.03)])
+    heard = Recording(quiet.samples + bump(1.9, rise_s=0.005, fall_s=0.5, volts=0.3), FS, labels=quiet.labels)
+    assert causes(heard, (1.0, "")) == [(MISS, "buried under the tail of an unlabelled event")]
+
+
+def test_beating_is_ring_down_however_deep() -> None:
+    time_s = np.arange(int(6 * FS)) / FS
+    since = np.maximum(time_s - 1.0, 0.0)
+    swell = 0.3 * (time_s >= 1.0) * np.exp(-6.9078 * since / 1.5)
+    swell *= np.cos(2 * np.pi * 150 * since) + np.cos(2 * np.pi * 155 * since)  # swells every 0.2 s
+    quiet = record([])
+    heard = Recording(quiet.samples + swell, FS, labels=(Label(1.0),))
+    assert causes(heard, (1.0, ""), (1.2, "")) == [(FALSE, "ring-down")]
+
+
 def test_a_steady_background_and_what_stays_unexplained() -> None:
     quiet = record([TAP])
     loud = quiet.samples.copy()

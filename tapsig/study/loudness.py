@@ -1,0 +1,136 @@
+"""How loud a recording is over its noise, and which of its events still ring at a time; for the rules of causes."""
+
+import math
+from bisect import bisect_left
+
+import numpy as np
+
+from tapsig.dsp.decay import compute_decay_curve
+from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient, remove_slow
+from tapsig.records import Recording
+from tapsig.units import FloatArray, amplitude_to_db
+
+HIGH_PASS_HZ = 20.0
+LEVEL_S, STEP_S = 0.03, 0.01
+LABEL_S = 0.002
+"""A label may be so late."""
+RINGING_S, LONGEST_S = 1.5, 5.0
+ATTACK_S, AFTER_S = 0.06, 0.02
+RISE_DB = 10.0
+RING_MARGIN_DB, SWELL_DB = 10.0, 6.0
+BACKGROUND_S, BACKGROUND_QUANTILE = 1.0, 0.9
+PEAK_FACTOR = 2.5
+"""Peak of 30 ms of noise over its root mean square, about (normal noise at some kilohertz)."""
+UNLABELLED = "unlabelled"
+
+
+class Loudness:
+    """Levels of one recording above 20 Hz, in dB over its noise, and its events: labels, and rises without one."""
+
+    def __init__(self, recording: Recording) -> None:
+        self._recording = recording
+        self._times = recording.times_s(np.arange(recording.samples.size))
+        self._departures = _high_pass(recording)
+        self._noise = _measure_noise(self._departures, recording.fs)
+        self._t60_s = self._measure_decay()
+        self._events = self._list_events()
+
+    def peak_v(self, start_s: float, stop_s: float) -> float:
+        """Highest departure from the bias between two times."""
+        start, stop = np.searchsorted(self._times, [start_s, stop_s])
+        return float(np.max(self._departures[start:stop], initial=0.0))
+
+    def measure_db(self, time_s: float) -> tuple[float, float]:
+        """Level over the noise, and over the 30 ms before, of the 30 ms from `time_s` on (less 2 ms for the label)."""
+        level = self.peak_v(time_s - LABEL_S, time_s + LEVEL_S)
+        before = max(self.peak_v(time_s - LABEL_S - LEVEL_S, time_s - LABEL_S), self._noise)
+        if not (level > 0 and self._noise > 0):
+            return -math.inf, -math.inf
+        return amplitude_to_db(level / self._noise), amplitude_to_db(level / before)
+
+    def usual_db(self, time_s: float) -> float:
+        """Level over the noise that one in ten pieces of 30 ms reaches within a second."""
+        start, stop = np.searchsorted(self._times, [time_s - BACKGROUND_S, time_s + BACKGROUND_S])
+        peaks = _piece_peaks(self._departures[start:stop], self._recording.fs)
+        usual = float(np.quantile(peaks, BACKGROUND_QUANTILE)) if peaks.size else 0.0
+        return amplitude_to_db(usual / self._noise) if self._noise > 0 else -math.inf
+
+    def _measure_decay(self) -> float:
+        """Median T60 of the taps that can be measured; RINGING_S without such."""
+        fs, noise_power = self._recording.fs, (self._noise / PEAK_FACTOR) ** 2
+        ends_s = np.sort([*(label.onset_s for label in self._recording.labels or ()),
+                          *(float(self._times[gap.sample]) for gap in self._recording.gaps), math.inf])  # fmt: skip
+        known = []
+        for tap_s in self._recording.taps_s:
+            stop_s = min(float(ends_s[np.searchsorted(ends_s, tap_s, side="right")]), tap_s + RINGING_S)
+            start, stop = np.searchsorted(self._times, [tap_s, stop_s])
+            if stop - start >= 2 * LEVEL_S * fs:
+                top = start + int(np.argmax(self._departures[start : start + round(LEVEL_S * fs)]))
+                curve = compute_decay_curve(self._departures[top:stop], fs, noise_power=noise_power)
+                times = (curve.compute_time(name) for name in ("t20", "edt"))
+                known += [time.t60_s for time in times if not time.reason and time.t60_s > 0][:1]
+        return float(np.median(known)) if known else RINGING_S
+
+    def _list_events(self) -> list[tuple[float, str, float]]:
+        """Time, kind and level over the noise of each label and of each unlabelled rise, in order of time."""
+        labels = self._recording.labels or ()
+        events = [(label.onset_s, label.kind, self.measure_db(label.onset_s)[0]) for label in labels]
+        labels_s, labels_db = np.array([time_s for time_s, _, _ in events]), np.array([level for *_, level in events])
+        pieces = _piece_peaks(self._departures, self._recording.fs, STEP_S)
+        size = max(1, min(self._departures.size, round(STEP_S * self._recording.fs)))
+        width = round(LEVEL_S / STEP_S)
+        if self._noise <= 0 or pieces.size < 2 * width:
+            return events
+        peaks = np.asarray(np.lib.stride_tricks.sliding_window_view(pieces, width).max(axis=1), dtype=np.float64)
+        rises = peaks[width:] >= 10.0 ** (RISE_DB / 20.0) * np.maximum(peaks[:-width], self._noise)
+        for place in (np.flatnonzero(rises & ~np.concatenate([[False], rises[:-1]])) + width).tolist():
+            time_s = float(self._times[min(place * size, self._times.size - 1)])
+            near = (labels_s >= time_s - ATTACK_S - LEVEL_S) & (labels_s <= time_s + LEVEL_S + AFTER_S)
+            level = float(amplitude_to_db(float(peaks[place]) / self._noise))
+            ringing = labels_db - 60.0 * (time_s - labels_s) / self._t60_s
+            reached = float(ringing[labels_s <= time_s].max(initial=-math.inf))
+            if not near.any() and level > reached + SWELL_DB:
+                events.append((time_s, UNLABELLED, level))
+        return sorted(events)
+
+    def _ring_db(self, event: tuple[float, str, float], time_s: float) -> float:
+        """Level over the noise to which an event's ringing has fallen."""
+        return event[2] - 60.0 * max(0.0, time_s - event[0]) / self._t60_s
+
+    def find_ringing(self, time_s: float, level_db: float) -> str:
+        """Kind of the last event before the time that still rings at that level over the noise; "" without one."""
+        times_s = [event[0] for event in self._events]
+        first, last = bisect_left(times_s, time_s - LONGEST_S), bisect_left(times_s, time_s - 1e-9)
+        return next((event[1] for event in reversed(self._events[first:last]) if self._rings_on(event, time_s, level_db)), "")
+
+    def _rings_on(self, event: tuple[float, str, float], time_s: float, level_db: float) -> bool:
+        if event[1] != UNLABELLED:  # by the measured decay of the taps
+            return self._ring_db(event, time_s) >= max(level_db, 0.0) - RING_MARGIN_DB
+        start, stop = np.searchsorted(self._times, [event[0], time_s - LABEL_S])
+        peaks = _piece_peaks(self._departures[start:stop], self._recording.fs)
+        if not peaks.size or self._noise <= 0:
+            return False
+        since: FloatArray = peaks[int(np.argmax(peaks)) :]  # its top
+        levels: FloatArray = np.asarray(amplitude_to_db(since / self._noise), dtype=np.float64)
+        return bool(levels.min() >= level_db - SWELL_DB and levels.max() >= level_db + SWELL_DB)
+
+
+def _high_pass(recording: Recording) -> FloatArray:
+    """abs(samples above 20 Hz), shape (n,); started anew after every gap."""
+    cutoff = min(HIGH_PASS_HZ, 0.2 * recording.fs)
+    share = one_pole_coefficient(high_pass_time_s(cutoff, recording.fs), recording.fs)
+    parts = [np.abs(remove_slow(recording.samples[start:stop].copy(), np.zeros(2), share))
+             for start, stop in recording.stretches()]  # fmt: skip
+    return np.concatenate(parts)
+
+
+def _measure_noise(departures: FloatArray, fs: float) -> float:
+    """Peak of the quietest twentieth of the pieces of 30 ms."""
+    peaks = np.sort(_piece_peaks(departures, fs))
+    return float(np.median(peaks[: max(1, peaks.size // 20)])) if peaks.size else 0.0
+
+
+def _piece_peaks(departures: FloatArray, fs: float, piece_s: float = LEVEL_S) -> FloatArray:
+    """Highest value of each whole piece."""
+    size = max(1, min(departures.size, round(piece_s * fs)))
+    return np.asarray(departures[: departures.size // size * size].reshape(-1, size).max(axis=1))
