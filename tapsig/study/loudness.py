@@ -101,7 +101,8 @@ class Loudness:
         """Kind of the last event before the time that still rings at that level over the noise; "" without one."""
         times_s = [event[0] for event in self._events]
         first, last = bisect_left(times_s, time_s - LONGEST_S), bisect_left(times_s, time_s - 1e-9)
-        return next((event[1] for event in reversed(self._events[first:last]) if self._rings_on(event, time_s, level_db)), "")
+        recent = reversed(self._events[first:last])
+        return next((event[1] for event in recent if self._rings_on(event, time_s, level_db)), "")
 
     def _rings_on(self, event: tuple[float, str, float], time_s: float, level_db: float) -> bool:
         if event[1] != UNLABELLED:  # by the measured decay of the taps
