@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
 
     check_plots(args.plot, args.features, force=args.force)
     variant = load_detector(args.detector)
-    recordings = [recording for recording, _ in read_chosen(args)]
+    recordings = list(read_chosen(args))
     labelled = [recording for recording in recordings if recording.labels is not None or not args.recording.is_dir()]
     if len(labelled) < len(recordings):
         note(f"{len(recordings) - len(labelled)} recordings without labels are left out")

@@ -6,15 +6,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapsig.cli.findings import load_entries
 from tapsig.cli.output import note
-from tapsig.cli.reading import add_reading_arguments
+from tapsig.cli.reading import add_reading_arguments, read
 from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from tapsig.load import LoadReport
     from tapsig.load.corpus import Choice, Corpus, CorpusEntry
     from tapsig.records import Recording
 
@@ -83,26 +83,34 @@ def choose_labelled(corpora: "Sequence[Corpus]", given: "Mapping[str, Choice]") 
     return labelled
 
 
-def read_chosen(args: argparse.Namespace) -> "Iterator[tuple[Recording, LoadReport]]":
-    """The recordings that the arguments name, one after the other, each with the report of how it was read.
+def find_corpus(args: argparse.Namespace) -> "Corpus | None":
+    """What the arguments choose of a corpus; None where they name one recording.
 
     Raises ParameterError when nothing in a corpus fits, or an option does not go with a file or a corpus.
     """
-    from tapsig.load import load_corpus, read_recording  # lazy: --help need not wait for it
+    from tapsig.load import load_corpus  # lazy: --help need not wait for it
 
     given = list_given(args)
     if args.recording.is_dir() or args.recording.name == "corpus.csv":
         if args.labels is not None:
             raise ParameterError("--labels goes with one recording; a corpus names its labels in corpus.csv")
         [corpus] = choose([load_corpus(args.recording)], given)
-        yield from map(corpus.read, corpus.entries)
-        return
+        return corpus
     if given:
         raise ParameterError(f"--{next(iter(given))} chooses from a corpus, but {args.recording} is one recording")
-    yield read_recording(
-        args.recording, channel=args.channel, column=args.column, full_scale_v=args.full_scale_v,
-        adc_bits=args.adc_bits, labels=args.labels, fs=args.fs, time_unit=args.time_unit,
-    )  # fmt: skip
+    return None
+
+
+def read_chosen(args: argparse.Namespace) -> "Iterator[Recording]":
+    """The recordings that the arguments name, one after the other; what was wrong with their files is noted once.
+
+    Raises ParameterError as `find_corpus`.
+    """
+    corpus = find_corpus(args)
+    if corpus is None:
+        yield read(args, labels=args.labels)
+    else:
+        yield from load_entries([(corpus, entry) for entry in corpus.entries])
 
 
 def check_plots(*paths: Path | None, force: bool) -> None:

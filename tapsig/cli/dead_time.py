@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
 
     check_plots(args.plot, args.waveform, force=args.force)
     groups: dict[str, list[Recording]] = {}
-    for recording, _ in read_chosen(args):
+    for recording in read_chosen(args):
         groups.setdefault(GROUPS[args.by](recording), []).append(recording)
     maps: dict[str, DeadTimeMap] = {}
     for name, recordings in groups.items():

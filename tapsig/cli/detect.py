@@ -17,6 +17,7 @@ import inspect
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_plot_argument, check_plots, draw
+from tapsig.cli.findings import note_findings
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
 from tapsig.cli.reading import add_reading_arguments, read
 from tapsig.errors import ParameterError
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from tapsig.records import Detections, Recording
 
 LARGE_SAMPLES = 20_000_000
-"""WAV files above this are read in blocks, without a report on what is wrong with them."""
+"""WAV files above this are read in blocks."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -133,6 +134,7 @@ def _detect(
                     f"--plot: {args.recording} holds {info.frames} samples and is read in blocks;"
                     f" up to {LARGE_SAMPLES} can be drawn: cut out the stretch to look at"
                 )
+            note_findings(args.recording, info.findings)
             scale = 1.0 if args.full_scale_v is None else args.full_scale_v
             found = detect_wav(
                 variant, args.recording, channel=args.channel or 0, full_scale_v=scale, keep_rejected=args.rejected

@@ -18,6 +18,7 @@ local law and licensed practice come first.
 import argparse
 from pathlib import Path
 
+from tapsig.cli.findings import load_entries
 from tapsig.cli.output import note, render_rows, show
 from tapsig.errors import ParameterError
 from tapsig.units import check_range
@@ -73,7 +74,7 @@ def _score(form: object, folder: Path) -> dict[str, str]:
     ]  # fmt: skip
     if not entries:
         raise ParameterError(f"--corpus: {folder} has no labelled test recording at a whole number of kHz")
-    table = score({"exported": form}, (corpus.load(entry) for entry in entries))  # type: ignore[dict-item]
+    table = score({"exported": form}, load_entries([(corpus, entry) for entry in entries]))  # type: ignore[dict-item]
     total = summarise(table.outcomes)
     shown = {key: total[key] for key in ("recordings", "taps", "precision", "recall", "f1", "false_alarms_per_hour")}
     return {"corpus": str(folder)} | {

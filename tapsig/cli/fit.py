@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import choose_labelled
+from tapsig.cli.findings import load_entries
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, render_rows, show, write_atomically
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     if args.split is None and split == "all":
         note("no recording is in the split train: fitted to all")
     labelled = choose_labelled([corpus], {"split": None if split == "all" else split, "position": args.position})
-    recordings = (chosen.load(entry) for chosen, entry in labelled)
+    recordings = load_entries(labelled, bar=False)
     with progress_bar(len(labelled), "recordings") as advance:
         fitted = fit_detector(recordings, false_alarms_per_hour=args.false_alarms, group_by=args.group_by,
                               seed=args.seed, progress=advance)

@@ -18,16 +18,16 @@ from tapsig.cli.choosing import (
     add_plot_argument,
     check_plots,
     draw,
+    find_corpus,
     name_recording,
-    read_chosen,
 )
-from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
-from tapsig.cli.reading import is_long_wav
+from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows, track
+from tapsig.cli.reading import is_long_wav, read_with_report
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.health import HealthReport
-    from tapsig.load import LoadReport
+    from tapsig.load import Corpus, LoadReport
     from tapsig.records import Recording
 
 COLUMNS = ("recording", "code", "severity", "message", "advice", "value", "unit", "first_s")
@@ -46,10 +46,11 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.health import SEVERITIES, check_health, compare_channels  # lazy: --help need not wait for it
 
     check_plots(args.plot, force=args.force)
-    whole_file = args.channel is None and not args.recording.is_dir()
-    if args.recording.is_file() and is_long_wav(args):
+    corpus = find_corpus(args)
+    if corpus is None and args.recording.is_file() and is_long_wav(args):
         return _show(args, _check_long(args))
-    chosen = list(_read_channels(args)) if whole_file else list(read_chosen(args))
+    whole_file = corpus is None and args.channel is None
+    chosen = list(_read_reports(args, corpus, whole_file=whole_file))
     reports = {_name(recording, k, len(chosen)): check_health(recording, report)
                for k, (recording, report) in enumerate(chosen)}  # fmt: skip
     if whole_file and len(chosen) > 1:
@@ -107,16 +108,23 @@ def _name(recording: "Recording", index: int, count: int) -> str:
     return name if count == 1 or recording.position else f"{name} channel {index}"
 
 
-def _read_channels(args: argparse.Namespace) -> "Iterator[tuple[Recording, LoadReport]]":
-    """Each channel of a WAV file; one value column of a log."""
+def _read_reports(
+    args: argparse.Namespace, corpus: "Corpus | None", *, whole_file: bool
+) -> "Iterator[tuple[Recording, LoadReport]]":
+    """The recordings of a corpus, or the one named, each with the report of how it was read.
+
+    Of a whole WAV file it is each channel, of a log one value column.
+    """
     from tapsig.load import read_wav_info  # lazy: --help need not wait for it
 
-    if args.recording.suffix.lower() not in (".wav", ".wave"):
-        yield from read_chosen(args)
-        return
-    channels = read_wav_info(args.recording).channels
-    for args.channel in range(channels):
-        yield from read_chosen(args)
+    if corpus is not None:
+        yield from map(corpus.read, track(corpus.entries, len(corpus), "recordings"))
+    elif whole_file and args.recording.suffix.lower() in (".wav", ".wave"):
+        channels = read_wav_info(args.recording).channels
+        for args.channel in range(channels):
+            yield read_with_report(args, labels=args.labels)
+    else:
+        yield read_with_report(args, labels=args.labels)
 
 
 def _describe(name: str, report: "HealthReport") -> str:

@@ -22,7 +22,7 @@ from tapsig.cli.output import (
     render_rows,
     render_table,
 )
-from tapsig.cli.running import add_detector_arguments, describe_command, load_variants, open_labelled
+from tapsig.cli.running import add_detector_arguments, describe_command, load_variants, note_table, open_labelled
 from tapsig.score.criteria import CRITERIA
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
             variants, corpus, criterion=args.criterion, window_s=args.window, jobs=args.jobs, cluster=args.dask,
             cache=None if args.cache is None else ResultCache(args.cache), progress=advance,
         )  # fmt: skip
+    note_table(study.table, corpus)
     if is_page(args):
         from tapsig.report.positions_page import render_positions_page
 

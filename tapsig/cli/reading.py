@@ -4,10 +4,11 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.output import note
+from tapsig.cli.findings import note_findings
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
+    from tapsig.load import LoadReport
     from tapsig.records import Recording
 
 
@@ -33,22 +34,21 @@ def add_format_arguments(group: "argparse._ActionsContainer") -> None:
                        help="unit of the times in a CSV that does not say")  # fmt: skip
 
 
-def read(args: argparse.Namespace) -> "Recording":
+def read(args: argparse.Namespace, *, labels: Path | None = None) -> "Recording":
     """The recording that the arguments name; a note for each thing that was wrong with its file."""
+    recording, _ = read_with_report(args, labels=labels)
+    note_findings(args.recording, recording.findings)
+    return recording
+
+
+def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) -> "tuple[Recording, LoadReport]":
+    """The recording that the arguments name, and the report of how it was read."""
     from tapsig.load.recording import read_recording  # lazy: --help need not wait for it
 
-    recording, report = read_recording(
-        args.recording,
-        channel=args.channel,
-        column=args.column,
-        full_scale_v=args.full_scale_v,
-        adc_bits=args.adc_bits,
-        fs=args.fs,
-        time_unit=args.time_unit,
-    )
-    for finding in report.findings:
-        note(f"{args.recording}: {finding}")
-    return recording
+    return read_recording(
+        args.recording, channel=args.channel, column=args.column, full_scale_v=args.full_scale_v,
+        adc_bits=args.adc_bits, fs=args.fs, time_unit=args.time_unit, labels=labels,
+    )  # fmt: skip
 
 
 def is_long_wav(args: argparse.Namespace) -> bool:

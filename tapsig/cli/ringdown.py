@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     results: dict[str, RingdownResult] = {}
     recordings: dict[str, Recording] = {}
     failed: list[str] = []
-    for recording, _ in read_chosen(args):
+    for recording in read_chosen(args):
         name = name_recording(recording)
         try:
             results[name] = _measure(recording, args)
@@ -59,6 +59,9 @@ def run(args: argparse.Namespace) -> int:
             if not args.recording.is_dir():
                 raise
             failed.append(str(error))
+    for name, result in results.items():
+        if result.refused:
+            note(f"{name}: {result.refused}")
     for reason in failed:
         note(f"left out: {reason}")
     if not results:

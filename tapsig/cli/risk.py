@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.entry import add_entry_arguments, build_parameters
+from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows
 from tapsig.entry import parse_code
 from tapsig.errors import ParameterError
@@ -122,7 +123,7 @@ def _observe(args: argparse.Namespace, chosen: "Chosen", question: "RiskQuestion
 
     names = args.detector or [name for name in CATALOGUE if name not in ("null", "random")]
     variants = {name: load_detector(name) for name in names}
-    recordings = (corpus.load(entry) for corpus, entry in chosen)
+    recordings = load_entries(chosen, bar=False)
     with progress_bar(len(chosen), "recordings") as advance:
         return observe_recordings(variants, recordings, question, progress=advance)
 

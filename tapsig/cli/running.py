@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import CHOICES, add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.findings import note_summary
 from tapsig.cli.output import note, progress_bar
 
 if TYPE_CHECKING:
@@ -71,7 +72,13 @@ def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Co
         table = score(
             variants, corpus, window_s=args.window, jobs=args.jobs, cluster=args.dask, cache=cache, progress=advance
         )
+    note_table(table, corpus)
     return table, warnings
+
+
+def note_table(table: "ScoreTable", corpus: "Corpus") -> None:
+    """What was wrong with the files that were scored, in one note."""
+    note_summary(corpus.folder, ((outcome.source, outcome.findings) for outcome in table.outcomes))
 
 
 _OPTIONS = {"criterion": "f1", "window": WINDOW_S, "jobs": 1, "dask": None, "cache": None, "out": None, "force": False}

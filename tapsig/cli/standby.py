@@ -18,6 +18,7 @@ import dataclasses
 from pathlib import Path
 
 from tapsig.cli.choosing import add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
 from tapsig.errors import ParameterError
 from tapsig.standby import BATTERIES, MONTH_DAYS, Battery, DutyCycle, compute_days, compute_sensitivity
@@ -174,7 +175,7 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
     ]
     wake_ups.append(WakeUp("always on", start_up_s=args.start_up_s))
     labelled = choose_labelled([load_corpus(args.corpus)], list_given(args))
-    recordings = (corpus.load(entry) for corpus, entry in labelled)
+    recordings = load_entries(labelled)
     parameters = EntryParameters(awake_s=duty.awake_s)
     variant = None if args.detector is None else load_detector(args.detector)
     compared = compare_wake_ups(wake_ups, recordings, parameters, duty=duty, battery=battery, variant=variant)

@@ -21,6 +21,8 @@ NOISE_S = 0.25
 DOMINANT_SHARE = 0.05
 WIDEST_BEAT_HZ = 30.0
 LEAST_BEAT_RATIO = 0.25
+MOST_ERROR = 0.01  # of the power: -20 dB
+RESAMPLED_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,7 @@ class RingdownResult:
     beats : pairs of dominant modes that beat within their ring-down.
     taps_used : number of ring-downs that went into it; `left_out` counts the others by reason.
     noise_v : root mean square of the quietest stretch.
+    modes_to_hz, refused : modes were looked for up to there; and why no higher, where lost samples forbid it.
     """
 
     modes: tuple[Mode, ...]
@@ -78,6 +81,8 @@ class RingdownResult:
     vehicle: str = ""
     ringdowns: tuple[FloatArray, ...] = field(default=(), repr=False)
     fs: float = math.nan
+    modes_to_hz: float = math.inf
+    refused: str = ""
 
     @property
     def dominant(self) -> tuple[Mode, ...]:
@@ -98,7 +103,7 @@ class RingdownResult:
                 {**asdict(mode), "q": mode.q, "t60_s": mode.t60_s, "t60_se_s": mode.t60_se_s} for mode in self.modes
             ],
             "bands": [{"nominal_hz": band.nominal_hz, **asdict(band)} for band in self.bands],
-            "beats": [asdict(beat) for beat in self.beats],
+            "beats": [asdict(beat) for beat in self.beats], "modes_to_hz": self.modes_to_hz, "refused": self.refused,
         }  # fmt: skip
 
 
@@ -138,16 +143,42 @@ def compute_ringdown(
         reasons = ", ".join(f"{reason} ({count})" for reason, count in left_out.items())
         raise RecordingError(f"{where}: no tap leaves a ring-down that can be used: {reasons}")
     noise = noise - noise.mean()
-    if highest_hz is None:
-        highest_hz = min(HIGHEST_HZ, 0.45 * recording.fs)
+    top_hz = min(HIGHEST_HZ if highest_hz is None else highest_hz, 0.45 * recording.fs)
+    limit_hz, lost = _limit_by_losses(recording)
+    refused = ""
+    if limit_hz < top_hz:
+        top_hz, refused = limit_hz, f"{lost}; modes above {limit_hz:.0f} Hz are refused"
     with threadpool_limits(1):  # the arrays are small: threads would only wait for each other
-        modes = compute_modes(ringdowns, recording.fs, lowest_hz=LOWEST_HZ, highest_hz=highest_hz)
+        modes = () if top_hz <= LOWEST_HZ and refused else compute_modes(
+            ringdowns, recording.fs, lowest_hz=LOWEST_HZ, highest_hz=top_hz
+        )
         bands = _summarise_bands(ringdowns, noise, recording.fs)
     return RingdownResult(
         modes, bands, _find_beats(modes), len(ringdowns), left_out, settle_s,
         float(np.sqrt(np.mean(noise**2))), recording.source, recording.position, recording.vehicle, tuple(ringdowns),
-        recording.fs,
+        recording.fs, top_hz, refused,
     )  # fmt: skip
+
+
+def _limit_by_losses(recording: Recording) -> tuple[float, str]:
+    """Up to which frequency samples that a loader filled in may stand, and what it did; inf where it did nothing.
+
+    A straight line between two samples misses a sinusoid of ω in between by the share 1 − cos(ω/fs) at most: with the
+    share p of such samples, the error's power is p (1 − cos(ω/fs))² of the sinusoid's.
+    """
+    counts = Counter[str]()
+    for finding in recording.findings:
+        counts[finding.code] += finding.count
+    share, words = counts["lost-samples"] / max(1, recording.samples.size), "lost and filled in"
+    if counts["resampled"] and share < RESAMPLED_SHARE:
+        share, words = RESAMPLED_SHARE, "laid on an even grid"
+    cosine = 1.0 - math.sqrt(MOST_ERROR / share) if share else -1.0
+    if cosine <= -1.0:
+        return math.inf, ""
+    return math.acos(cosine) * recording.fs / (2.0 * math.pi), (
+        f"{'samples' if words != 'lost and filled in' else f'{100 * share:.2g} % of the samples'} were {words}"
+        " by straight lines"
+    )
 
 
 def _find_quiet(recording: Recording) -> FloatArray:

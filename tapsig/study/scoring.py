@@ -14,7 +14,7 @@ from tapsig.detect.saved import find_variant
 from tapsig.entry import Entry, decode_taps
 from tapsig.errors import LabelError, ParameterError
 from tapsig.load.corpus import Corpus
-from tapsig.records import Detections, Recording, require_recording
+from tapsig.records import Detections, Finding, Recording, require_recording
 from tapsig.score.criteria import CRITERIA, FIELDS
 from tapsig.score.matching import match_onsets
 from tapsig.score.tally import Score
@@ -38,6 +38,7 @@ class Outcome:
     found : for each tap, in order of time, whether it was matched.
     errors_s : detected less reference time of the matched taps.
     hits, strengths : for each detection, in order of time, whether it was matched, and how strong it was.
+    findings : what was wrong with the recording's file.
     """
 
     detector: str
@@ -50,6 +51,7 @@ class Outcome:
     errors_s: FloatArray
     hits: npt.NDArray[np.bool_]
     strengths: FloatArray
+    findings: tuple[Finding, ...] = ()
 
 
 def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple[int, int]:
@@ -88,7 +90,7 @@ def score_recording(
     return Outcome(
         name, recording.source, recording.vehicle, recording.position, recording.scene, score,
         found=tuple(met.tolist()), errors_s=detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]],
-        hits=hits, strengths=found.strength[order],
+        hits=hits, strengths=found.strength[order], findings=recording.findings,
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tapsig.errors import LabelError, RecordingError
-from tapsig.records import Label, Recording
+from tapsig.records import Finding, Label, Recording
 from tapsig.simulate import simulate_scene
 from tapsig.study.ringdown import compute_ringdown
 
@@ -100,6 +100,30 @@ def test_what_cannot_ring_is_refused_with_the_reason() -> None:
         compute_ringdown(rails)
     with pytest.raises(RecordingError, match="50 Hz is too slow"):
         compute_ringdown(Recording(np.zeros(500), 50.0, labels=(Label(1.0),)))
+
+
+def test_modes_are_refused_where_lost_samples_were_filled_in() -> None:
+    # Closed form: a straight line across one lost sample misses a sinusoid by 1 − cos(ω/fs) of itself. With a tenth of
+    # the samples lost, −20 dB is reached at 1 − cos = √0.1: 0.1302 of the rate.
+    whole = record([(125.0, 0.4), (500.0, 0.25)])
+    lost = np.arange(1, whole.samples.size, 10)
+    samples = whole.samples.copy()
+    samples[lost] = 0.5 * (samples[lost - 1] + samples[(lost + 1) % samples.size])
+    finding = Finding("lost-samples", "single samples are missing", count=lost.size)
+    result = compute_ringdown(replace(whole, samples=samples, findings=(finding,)))
+    assert_allclose(result.modes_to_hz, FS * math.acos(1 - math.sqrt(0.1)) / (2 * math.pi), rtol=1e-6)
+    assert_allclose(result.dominant[0].frequency_hz, 125.0, rtol=0.005)
+    assert max(mode.frequency_hz for mode in result.modes) < result.modes_to_hz < 300.0
+    assert result.refused.startswith("10 % of the samples were lost and filled in")
+    assert compute_ringdown(whole).refused == ""
+
+
+def test_no_modes_are_given_where_the_grid_is_laid_by_the_loader_and_slow() -> None:
+    slow = Recording(record([(40.0, 0.4)]).samples[::8], 250.0, labels=tuple(map(Label, TAPS)),
+                     findings=(Finding("resampled", "laid on a grid"),))  # fmt: skip
+    result = compute_ringdown(slow)
+    assert (result.modes, result.beats) == ((), ())
+    assert "laid on an even grid" in result.refused
 
 
 def test_a_constant_recording_has_no_modes() -> None:

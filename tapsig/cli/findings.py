@@ -1,0 +1,40 @@
+"""What was wrong with files, said once a file, or once for a corpus."""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from tapsig.cli.output import note, track
+
+if TYPE_CHECKING:
+    from tapsig.load.corpus import Corpus, CorpusEntry
+    from tapsig.records import Finding, Recording
+
+
+def note_findings(name: object, findings: "Iterable[Finding]") -> None:
+    """A note for each finding of one file."""
+    for finding in findings:
+        note(f"{name}: {finding}")
+
+
+def note_summary(where: object, read: "Iterable[tuple[str, Sequence[Finding]]]") -> None:
+    """One note for a corpus: how many files have findings, and which; `read` names a file once a channel."""
+    codes: dict[str, set[str]] = {}
+    for source, findings in read:
+        codes.setdefault(source, set()).update(finding.code for finding in findings)
+    found = Counter(code for of_file in codes.values() for code in of_file)
+    if found:
+        kinds = ", ".join(f"{code} {count}" for code, count in sorted(found.items(), key=lambda kind: (-kind[1], kind[0])))
+        note(f"findings in {sum(map(bool, codes.values()))} of {len(codes)} files ({kinds}); 'tapsig health {where}'"
+             " says more")  # fmt: skip
+
+
+def load_entries(entries: "Sequence[tuple[Corpus, CorpusEntry]]", *, bar: bool = True) -> "Iterator[Recording]":
+    """The recordings of the entries, one after the other, with a bar; at the end the summary of their findings."""
+    seen: list[tuple[str, Sequence[Finding]]] = []
+    for corpus, entry in track(entries, len(entries), "recordings") if bar else entries:
+        recording = corpus.load(entry)
+        seen.append((recording.source, recording.findings))
+        yield recording
+    if entries:
+        note_summary(" ".join(dict.fromkeys(str(corpus.folder) for corpus, _ in entries)), seen)

@@ -1,0 +1,75 @@
+"""What was wrong with a file is said once, by every command that uses it; a corpus with one broken file is used."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.cli import main
+from tapsig.load import write_labels, write_wav
+from tapsig.records import Label
+
+FS = 1000
+TAPS = (0.5, 0.9, 1.7, 2.4)
+
+
+def signal(seed: int = 0) -> np.ndarray:
+    time_s = np.arange(int(3.5 * FS)) / FS
+    volts = 0.003 * np.random.default_rng(seed).standard_normal(time_s.size)
+    for tap in TAPS:
+        since = np.maximum(time_s - tap, 0)
+        volts += (time_s >= tap) * 0.6 * np.exp(-6.9078 * since / 0.2) * np.cos(2 * np.pi * 60 * since)
+    return volts
+
+
+@pytest.fixture(scope="module")
+def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A sound WAV file at two positions, and a log with a malformed line."""
+    folder = tmp_path_factory.mktemp("corpus")
+    write_wav(folder / "sound.wav", [signal(), signal(1)], FS, full_scale_v=2.5)
+    lines = [f"{n / FS:.3f},{volts:.5f}" for n, volts in enumerate(signal(2))]
+    lines[3000] = "3.0#0,0.0"
+    (folder / "broken.csv").write_text("time_s,volts\n" + "\n".join(lines) + "\n")
+    write_labels(folder / "labels.csv", tuple(map(Label, TAPS)))
+    (folder / "corpus.csv").write_text(
+        "recording,channel,labels,vehicle,position,scene,split,full_scale_v\n"
+        "sound.wav,0,labels.csv,heron,frame,quiet,train,2.5\nsound.wav,1,labels.csv,heron,skin,quiet,train,2.5\n"
+        "broken.csv,0,labels.csv,heron,skin,quiet,train,\n"
+    )
+    return folder
+
+
+PLAIN = ["--detector", "fixed-threshold"]
+OF_CORPUS = (["score", *PLAIN], ["ringdown"], ["dead-time"], ["causes", *PLAIN], ["positions", *PLAIN],
+             ["variants", *PLAIN, "--detector", "null"])  # fmt: skip
+
+
+@pytest.mark.parametrize("words", OF_CORPUS, ids=lambda words: words[0])
+def test_a_corpus_with_one_broken_file_gets_one_line(
+    words: list[str], corpus: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    call = [words[0], str(corpus), *words[1:]]
+    assert main(call) == 0
+    lines = [line for line in capsys.readouterr().err.splitlines() if "malformed-line" in line]
+    assert len(lines) == 1
+    assert lines[0].startswith("findings in 1 of 2 files (lost-samples 1, malformed-line 1)")
+    assert f"tapsig health {corpus}" in lines[0]
+
+
+@pytest.mark.parametrize("words", [["ringdown"], ["dead-time"], ["causes", *PLAIN], ["detect", *PLAIN], ["propose"],
+                                   ["entry", *PLAIN]], ids=lambda words: words[0])  # fmt: skip
+def test_each_finding_of_one_file_is_said_once(
+    words: list[str], corpus: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    labels = [] if words[0] in ("detect", "propose") else ["--labels", str(corpus / "labels.csv")]
+    assert main([words[0], str(corpus / "broken.csv"), *labels, *words[1:]]) == 0
+    err = capsys.readouterr().err
+    assert err.count("[malformed-line]") == 1
+    assert "line 3002" in err
+
+
+def test_health_says_it_in_its_report_alone(corpus: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["health", str(corpus)])
+    shown = capsys.readouterr()
+    assert "malformed-line" in shown.out
+    assert "malformed-line" not in shown.err
