@@ -24,7 +24,8 @@ def note_summary(where: object, read: "Iterable[tuple[str, Sequence[Finding]]]")
         codes.setdefault(source, set()).update(finding.code for finding in findings)
     found = Counter(code for of_file in codes.values() for code in of_file)
     if found:
-        kinds = ", ".join(f"{code} {count}" for code, count in sorted(found.items(), key=lambda kind: (-kind[1], kind[0])))
+        ordered = sorted(found.items(), key=lambda kind: (-kind[1], kind[0]))
+        kinds = ", ".join(f"{code} {count}" for code, count in ordered)
         note(f"findings in {sum(map(bool, codes.values()))} of {len(codes)} files ({kinds}); 'tapsig health {where}'"
              " says more")  # fmt: skip
 
