@@ -128,3 +128,13 @@ def test_labels_of_another_recording_are_refused(tmp_path: Path) -> None:
     write_labels(labels, [Label(0.5), Label(1.5)])
     with pytest.raises(LabelError, match=r"1\.5 s lies after the end.*another recording"):
         load_recording(log, fs=1000.0, labels=labels)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_or_a_device_is_no_label_file(tmp_path: Path) -> None:
+    """To open either would wait, or read, for ever."""
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "zero.csv").symlink_to("/dev/zero")
+    for name in ("pipe.csv", "zero.csv"):
+        with pytest.raises(LabelError, match="is not a regular file"):
+            load_labels(tmp_path / name)
