@@ -1,5 +1,7 @@
 """The generator of doors as lumped networks: its physics against closed forms, and what its recordings promise."""
 
+import dataclasses
+import functools
 import itertools
 
 import numpy as np
@@ -26,7 +28,11 @@ from tapsig.records import Recording
 from tapsig.units import FloatArray
 
 STEEL_LOSS = 0.02
-DOOR = structure.build_door(5)
+
+
+@functools.cache
+def some_door() -> structure.Door:
+    return structure.build_door(5)
 
 
 def chain(count: int, *, mass_kg: float = 0.1, stiffness_n_m: float = 4e4) -> structure.Network:
@@ -38,7 +44,7 @@ def chain(count: int, *, mass_kg: float = 0.1, stiffness_n_m: float = 4e4) -> st
 
 
 def record(door: int, scene: str = "quiet", *, taps: str = "entries", seed: int = 1) -> dict[str, Recording]:
-    return GENERATOR.simulate(door, scene, fs=1000.0, duration_s=20.0, taps=taps, seed=seed)
+    return GENERATOR.simulate(door, scene, fs=1000.0, duration_s=14.0, taps=taps, seed=seed)
 
 
 def front_end(**changes: object) -> structure.FrontEnd:
@@ -137,6 +143,24 @@ def test_a_part_in_reach_rattles_only_when_its_node_moves_farther_than_the_gap()
     assert contacts.size > 5
 
 
+def test_a_door_is_linear_until_its_loose_part_is_reached() -> None:
+    door, fs = some_door(), 8000.0
+    struck = np.eye(door.network.mass_kg.size)[door.spots[:1]]
+    force = np.zeros((1, 4000), dtype=np.float32)
+    force[0, 100:124] = np.sin(np.pi * np.arange(24) / 24)
+    node = int(door.spots[0])
+    output = [(struck[0], "displacement")]
+    moved_m = np.abs(
+        structure.transmit(force, structure.kernels(door.modes, fs, outputs=output, inputs=struck, duration_s=0.5))
+    ).max()
+    part = structure.LoosePart(node, 0.01, 3.0 * float(moved_m), 5.0, 0.1, 400.0, 0.1)
+    door = dataclasses.replace(door, parts=(part,))
+    soft, double, hard = (structure.respond(door, struck, level * force, fs) for level in (1, 2, 20))
+    scale = np.abs(soft).max(axis=1, keepdims=True)
+    assert np.abs(double - 2 * soft).max() < 1e-4 * scale.max()  # superposition: the gap stays open
+    assert (np.abs(hard / 20 - soft).max(axis=1) > 1e-3 * scale[:, 0]).all()  # every position hears the part
+
+
 @pytest.mark.parametrize(("product", "expected"), [(0.5, np.pi / 4), (1.5, 0.0), (2.5, 0.0), (0.5935, 10 ** (-3 / 20))])
 def test_the_spectrum_of_a_half_sine_is_the_textbook_one(product: float, expected: float) -> None:
     u = (np.arange(20000) + 0.5) / 20000
@@ -203,7 +227,7 @@ def test_the_quarter_car_has_the_golden_cars_damped_modes() -> None:
 
 
 def test_networks_hold_together_and_have_twenty_to_sixty_nodes() -> None:
-    for door in range(40):
+    for door in range(25):
         network, groups = structure.build_network(np.random.default_rng(door))
         assert 20 <= network.mass_kg.size <= 60
         assert structure.compute_modes(network).frequency_hz[0] > 5.0  # no part moves without a spring
@@ -212,7 +236,7 @@ def test_networks_hold_together_and_have_twenty_to_sixty_nodes() -> None:
 
 def test_the_skin_rings_for_longer_than_the_frame() -> None:
     ratios = []
-    for number in range(7):
+    for number in range(5):
         door = structure.build_door(number)
         ends = [(sensor.weights, sensor.quantity) for sensor in (door.sensors[0], door.sensors[-1])]
         struck = np.eye(door.network.mass_kg.size)[door.spots[:1]]
@@ -240,10 +264,10 @@ def test_every_scene_gives_sorted_labels_inside_and_the_same_for_all_positions(s
     onsets = [label.onset_s for label in labels]
     assert onsets == sorted(onsets)
     assert onsets[0] >= 0
-    assert onsets[-1] < 20
+    assert onsets[-1] < 14
     for recording in recordings.values():
         assert recording.labels == labels
-        assert recording.samples.size == 20000
+        assert recording.samples.size == 14000
         assert recording.samples.std() > 0
         low, high = recording.range_v or (0.0, 0.0)
         counts = (recording.samples - low) / recording.step_v
@@ -269,14 +293,14 @@ def test_entries_keep_the_rules_of_timing() -> None:
 
 
 def planned_taps_s(taps: TapPlan, seed: int) -> FloatArray:
-    ex = Excitation(DOOR, fs=500.0, internal_hz=1000.0, duration_s=30.0)
+    ex = Excitation(some_door(), fs=500.0, internal_hz=1000.0, duration_s=30.0)
     make_taps(ex, taps, np.random.default_rng(seed))
     return np.sort([label.onset_s for label in ex.labels])
 
 
 def test_gaps_between_taps_are_those_of_a_digit_a_pause_or_a_silence() -> None:
     firsts = []
-    for seed in range(60):
+    for seed in range(40):
         taps_s = planned_taps_s("entries", seed)
         gaps_s = np.diff(taps_s) + 1e-9
         allowed = ((gaps_s >= 0.14) & (gaps_s <= 0.601)) | ((gaps_s >= 1.05) & (gaps_s <= 2.201)) | (gaps_s >= 3.2)
@@ -288,7 +312,7 @@ def test_gaps_between_taps_are_those_of_a_digit_a_pause_or_a_silence() -> None:
         firsts.append(taps_s[0])
         assert taps_s[-1] < 30.0 - 0.2  # the response to the last tap is recorded too
     assert min(firsts) >= 0.15
-    assert 9 <= sum(first <= 0.6 for first in firsts) <= 31  # a third of 60, give or take three sigma
+    assert 5 <= sum(first <= 0.6 for first in firsts) <= 22  # a third of 40, give or take three sigma
 
 
 def test_single_taps_stand_apart_and_none_means_none() -> None:
@@ -317,7 +341,7 @@ def test_doors_differ_in_level_and_converter() -> None:
 
 
 def test_the_response_rises_at_the_labelled_onset_and_not_before() -> None:
-    door = DOOR
+    door = some_door()
     ex = Excitation(door, fs=8000.0, internal_hz=16000.0, duration_s=1.0)
     ex.hit(0.4, int(door.spots[0]), level_db=0.0, width_s=0.002)
     before = ex.time_s < 0.4
@@ -330,7 +354,7 @@ def test_the_response_rises_at_the_labelled_onset_and_not_before() -> None:
 
 def test_most_taps_of_quiet_recordings_stand_out() -> None:
     heard = []
-    for door in range(4):
+    for door in range(3):
         for recording in record(door, seed=door).values():
             power = np.diff(recording.samples) ** 2
             for onset_s in recording.taps_s:
