@@ -16,9 +16,10 @@ from enum import Enum
 from typing import SupportsIndex
 
 from tapsig.errors import ParameterError
-from tapsig.units import check_positive, check_range, seconds_to_samples
+from tapsig.units import check_pair, check_positive, check_range, seconds_to_samples
 
 MILLISECONDS = 1000.0  # ticks per second of the machine
+MOST_S = 1e12  # further on, milliseconds are lost in a float
 
 
 def to_ms(seconds: float) -> int:
@@ -93,7 +94,7 @@ class EntryParameters:
         check_range("tolerance", self.tolerance, 0, 100)
         if 0 < self.tolerance < 1.1:
             raise ParameterError(f"tolerance is {self.tolerance!r}; it must be 0 (fixed digit pause) or at least 1.1")
-        low, high = self.pause_bounds_s
+        low, high = check_pair("pause_bounds_s", self.pause_bounds_s)
         if self.tolerance and not 0.001 <= low <= self.digit_pause_s <= high:
             raise ParameterError(
                 f"pause_bounds_s is {self.pause_bounds_s!r}; the digit pause of {self.digit_pause_s:g} s"
@@ -199,7 +200,7 @@ def parse_code(text: str, *, digit_max: int = 9) -> tuple[int, ...]:
 
     Raises ParameterError for anything but whole numbers from 1 to `digit_max`.
     """
-    words = text.split("-")
+    words = text.split("-") if isinstance(text, str) else [""]
     if not all(word.isascii() and word.isdigit() for word in words):
         raise ParameterError(f"code is {text!r}; write whole numbers with hyphens between them, such as 3-1-4")
     return check_code(tuple(int(word) for word in words), digit_max=digit_max)
@@ -207,7 +208,10 @@ def parse_code(text: str, *, digit_max: int = 9) -> tuple[int, ...]:
 
 def check_code(code: Iterable[int], *, digit_max: int) -> tuple[int, ...]:
     """The code as a tuple; raise ParameterError when it is empty or a digit is not from 1 to `digit_max`."""
-    digits = tuple(code)
+    try:
+        digits = tuple(code)
+    except TypeError as error:
+        raise ParameterError(f"code is {code!r:.80}; it must be whole numbers, such as (3, 1, 4)") from error
     if not digits:
         raise ParameterError("code is empty; it must have at least one digit")
     return tuple(check_count("a digit of the code", digit, 1, digit_max) for digit in digits)
@@ -230,6 +234,8 @@ class EntryMachine:
 
     def __init__(self, parameters: EntryParameters | None = None, *, code: Iterable[int] | None = None) -> None:
         self._parameters = parameters = parameters if parameters is not None else EntryParameters()
+        if not isinstance(parameters, EntryParameters):
+            raise ParameterError(f"parameters is {parameters!r:.80}; it must be EntryParameters")
         self._code = None if code is None else check_code(code, digit_max=parameters.digit_max)
         self._pause_ms = to_ms(parameters.digit_pause_s)
         self._bounds_ms = (to_ms(parameters.pause_bounds_s[0]), to_ms(parameters.pause_bounds_s[1]))
@@ -319,8 +325,7 @@ class EntryMachine:
         return self.advance((self._last_ms + self._silence_ms) / MILLISECONDS) if self._state is State.ENTRY else ()
 
     def _check_time(self, name: str, seconds: float) -> int:
-        if not math.isfinite(seconds) or seconds < 0:
-            raise ParameterError(f"{name} is {seconds!r}; it must be a finite number of seconds, 0 or above")
+        check_range(name, seconds, 0, MOST_S)
         time_ms = to_ms(seconds)
         if self._now_ms is not None and time_ms < self._now_ms:
             raise ParameterError(
@@ -410,7 +415,11 @@ def decode_taps(
     """
     machine = EntryMachine(parameters, code=code)
     entries: list[Entry] = []
-    for onset_s in sorted(map(float, onsets_s)):
+    try:
+        onsets = list(onsets_s)
+    except TypeError as error:
+        raise ParameterError(f"onsets_s is {onsets_s!r:.80}; it must be a list of times in seconds") from error
+    for onset_s in sorted(check_range(f"onsets_s[{k}]", onset, 0, MOST_S) for k, onset in enumerate(onsets)):
         entries.extend(machine.push(onset_s))
     entries.extend(machine.finish() if end_s is None else machine.advance(end_s))
     return tuple(entries)

@@ -1,17 +1,20 @@
 """The data that pass from room to room: Label, Gap, Finding, Recording, Detections. Frozen, arrays read-only."""
 
 import itertools
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
-from tapsig.units import BoolArray, FloatArray, IntArray, check_positive
+from tapsig.units import BoolArray, FloatArray, IntArray, check_positive, to_floats, to_number
 
 TAP = "tap"
+Item = TypeVar("Item")
 
 
 def _read_only(values: npt.ArrayLike, dtype: npt.DTypeLike) -> npt.NDArray[np.generic]:
@@ -35,10 +38,10 @@ class Label:
     kind: str = TAP
 
     def __post_init__(self) -> None:
-        if not np.isfinite(self.onset_s) or self.onset_s < 0:
-            raise LabelError(f"onset_s is {self.onset_s!r}; it must be a finite number of seconds, 0 or above")
-        if not self.kind or self.kind != self.kind.strip():
-            raise LabelError(f"kind is {self.kind!r}; it must be a word such as 'tap' or 'rain'")
+        if not 0 <= to_number(self.onset_s) < math.inf:
+            raise LabelError(f"onset_s is {self.onset_s!r:.80}; it must be a finite number of seconds, 0 or above")
+        if not isinstance(self.kind, str) or not self.kind or self.kind != self.kind.strip():
+            raise LabelError(f"kind is {self.kind!r:.80}; it must be a word such as 'tap' or 'rain'")
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +110,7 @@ class Recording:
     findings: tuple[Finding, ...] = ()
 
     def __post_init__(self) -> None:
-        samples = _read_only(self.samples, np.float64)
+        samples = _read_only(to_floats("samples", self.samples), np.float64)
         where = self.source or "recording"
         if samples.ndim != 1:
             raise RecordingError(f"{where}: samples have shape {samples.shape}; one channel (1-D) is needed")
@@ -117,8 +120,9 @@ class Recording:
         object.__setattr__(self, "samples", samples)
         object.__setattr__(self, "fs", check_positive("fs", self.fs))
         if self.labels is not None:
-            object.__setattr__(self, "labels", tuple(sorted(self.labels)))
+            object.__setattr__(self, "labels", tuple(sorted(_require_all("labels", self.labels, Label))))
         last = 0
+        object.__setattr__(self, "gaps", _require_all("gaps", self.gaps, Gap))
         for gap in self.gaps:
             if not last < gap.sample < samples.size or not gap.duration_s > 0:
                 raise RecordingError(f"{where}: {gap} is out of order or outside the recording")
@@ -159,6 +163,8 @@ class Recording:
     def times_s(self, indices: IntArray) -> FloatArray:
         """Times in seconds of sample `indices`, gaps accounted for."""
         indices = np.asarray(indices)
+        if indices.dtype.kind not in "iuf":
+            raise ParameterError(f"indices is {indices!r:.80}; it must be an array of sample indices")
         times = indices / self.fs
         for gap in self.gaps:
             times = times + np.where(indices >= gap.sample, gap.duration_s, 0.0)
@@ -170,6 +176,14 @@ class Recording:
         return list(itertools.pairwise(edges))
 
 
+def _require_all(name: str, items: object, kind: type[Item]) -> tuple[Item, ...]:
+    """The items as a tuple; ParameterError for any that is not of the kind."""
+    found = tuple(items) if isinstance(items, Iterable) else (items,)
+    if not all(isinstance(item, kind) for item in found):
+        raise ParameterError(f"{name} is {items!r:.80}; it must be a list of tapsig.{kind.__name__}")
+    return found
+
+
 def require_recording(given: object) -> Recording:
     """The recording that was given; ParameterError, with the remedy, for samples, a path or anything else."""
     if isinstance(given, Recording):
@@ -178,6 +192,13 @@ def require_recording(given: object) -> Recording:
         f"recording is a {type(given).__name__}; it must be a Recording: tapsig.load_recording(path) reads a file,"
         " tapsig.Recording(samples, fs) takes volts"
     )
+
+
+def list_recordings(given: "Recording | Iterable[Recording]") -> Iterator[Recording]:
+    """One recording, or each of several, as they are needed; ParameterError for anything else."""
+    if isinstance(given, Iterable):
+        return map(require_recording, given)
+    return iter([require_recording(given)])
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """Seconds and samples, volts and converter counts, decibels: the only place where tapsig names and rounds units."""
 
 import math
+from collections.abc import Iterable
 from typing import overload
 
 import numpy as np
@@ -37,9 +38,9 @@ def check_positive(name: str, value: float) -> float:
     >>> check_positive("fs", 8000)
     8000.0
     """
-    number = float(value)
+    number = to_number(value)
     if not (math.isfinite(number) and number > 0):
-        raise ParameterError(f"{name} is {value!r}; it must be a finite number above 0")
+        raise ParameterError(f"{name} is {value!r:.80}; it must be a finite number above 0")
     return number
 
 
@@ -49,10 +50,42 @@ def check_range(name: str, value: float, low: float, high: float) -> float:
     >>> check_range("recall", 0.5, 0, 1)
     0.5
     """
-    number = float(value)
+    number = to_number(value)
     if not (math.isfinite(number) and low <= number <= high):
-        raise ParameterError(f"{name} is {value!r}; it must lie between {low:g} and {high:g}")
+        raise ParameterError(f"{name} is {value!r:.80}; it must lie between {low:g} and {high:g}")
     return number
+
+
+def to_number(value: object) -> float:
+    """The value as a float; nan for what is no number, such as a text that spells one."""
+    if isinstance(value, (str, bytes)):
+        return math.nan
+    try:
+        return float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, OverflowError):
+        return math.nan
+
+
+def check_pair(name: str, values: object) -> tuple[float, float]:
+    """Return `values` as two floats; raise ParameterError unless they are two finite numbers."""
+    pair = tuple(map(to_number, values)) if isinstance(values, Iterable) else ()
+    if len(pair) != 2 or not all(map(math.isfinite, pair)):
+        raise ParameterError(f"{name} is {values!r:.80}; it must be two numbers")
+    return pair[0], pair[1]
+
+
+def to_floats(name: str, values: npt.ArrayLike) -> FloatArray:
+    """`values` as an array of float64; raise ParameterError for what is no array of numbers.
+
+    >>> to_floats("onsets_s", [1, 2])
+    array([1., 2.])
+    """
+    if values is None or isinstance(values, (str, bytes)):
+        raise ParameterError(f"{name} is {values!r:.80}; it must be an array of numbers")
+    try:
+        return np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise ParameterError(f"{name} is {values!r:.80}; it must be an array of numbers ({error})") from error
 
 
 def finite_number(value: object) -> float | None:
@@ -76,13 +109,13 @@ def check_samples(name: str, values: npt.ArrayLike) -> FloatArray:
     >>> check_samples("samples", [1, 2])
     array([1., 2.])
     """
-    samples = np.ascontiguousarray(values, dtype=np.float64)
+    samples = to_floats(name, values)
     if samples.ndim != 1:
         raise ParameterError(f"{name} has shape {samples.shape}; one channel (1-D) is needed")
     if not np.isfinite(samples).all():
         first = int(np.flatnonzero(~np.isfinite(samples))[0])
         raise ParameterError(f"{name}[{first}] is {samples[first]}; every sample must be finite")
-    return samples
+    return np.ascontiguousarray(samples)
 
 
 def seconds_to_samples(seconds: float, fs: float, *, at_least: int = 0) -> int:

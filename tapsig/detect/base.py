@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from tapsig.errors import ParameterError, RecordingError, TapsigError
 from tapsig.records import Detections, Recording
-from tapsig.units import FloatArray, check_positive, seconds_to_samples
+from tapsig.units import FloatArray, check_positive, seconds_to_samples, to_floats
 
 
 @runtime_checkable
@@ -81,7 +81,7 @@ class StreamingDetector(ABC):
         Raises ParameterError for a chunk that is not 1-D or holds nan or inf, and after `flush`.
         """
         self._refuse_after_flush()
-        samples = np.ascontiguousarray(chunk, dtype=np.float64)
+        samples = to_floats("chunk", chunk)
         if samples.ndim != 1:
             raise ParameterError(f"chunk has shape {samples.shape}; a detector takes one channel (1-D)")
         if not samples.size:
@@ -89,7 +89,7 @@ class StreamingDetector(ABC):
         if not np.isfinite(samples).all():
             first = self._consumed + int(np.flatnonzero(~np.isfinite(samples))[0])
             raise ParameterError(f"chunk holds nan or inf (sample {first}); every sample must be finite")
-        detections = self._process(samples, self._consumed)
+        detections = self._process(np.ascontiguousarray(samples), self._consumed)
         self._consumed += samples.size
         return detections
 

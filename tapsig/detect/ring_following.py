@@ -15,7 +15,7 @@ from tapsig.detect.base import StreamingDetector
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
 from tapsig.errors import ParameterError
 from tapsig.records import Detections
-from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
+from tapsig.units import FloatArray, IntArray, check_pair, check_positive, check_range, seconds_to_samples
 
 BLOCK_HZ = 1000.0
 HOLD_BLOCKS = 25  # a tap's own rise on a skin: its peak lies 10–15 ms after contact
@@ -58,7 +58,7 @@ class RingFollowing:
         check_range("decay_db_s", self.decay_db_s, 0.0, 1e5)
         check_range("decay_share", self.decay_share, 0.0, 2.0)
         check_positive("high_pass_hz", self.high_pass_hz)
-        low, high = self.decay_limits_db_s
+        low, high = check_pair("decay_limits_db_s", self.decay_limits_db_s)
         if not 0 < low <= high <= 1e5:
             raise ParameterError(f"decay_limits_db_s is {self.decay_limits_db_s!r}; give two rates, 0 < low <= high")
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.errors import ParameterError
-from tapsig.units import FloatArray, check_positive, check_samples, seconds_to_samples
+from tapsig.units import FloatArray, check_positive, check_samples, seconds_to_samples, to_number
 
 # Evaluation ranges in dB under the start of the curve, and how far over the noise a range must end: ISO 3382-1.
 RANGES_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
@@ -95,8 +95,8 @@ def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float
     """
     values = check_samples("samples", samples)
     check_positive("fs", fs)
-    if not noise_power >= 0:
-        raise ParameterError(f"noise_power is {noise_power!r}; it must be 0 or above")
+    if not to_number(noise_power) >= 0:
+        raise ParameterError(f"noise_power is {noise_power!r:.80}; it must be 0 or above")
     power = values**2
     if power.size < LEAST_POINTS or not power.max() > 0:
         return DecayCurve(np.empty(0), fs, 0.0)

@@ -8,7 +8,7 @@ Leaving out one ring-down at a time gives the uncertainty (jackknife).
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +16,7 @@ import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
 from tapsig.errors import ParameterError
-from tapsig.units import FloatArray, check_positive, check_samples
+from tapsig.units import FloatArray, check_positive, check_samples, to_number
 
 ComplexArray = npt.NDArray[np.complex128]
 
@@ -91,9 +91,9 @@ def compute_modes(
     """
     given = _check_ringdowns(ringdowns)
     check_positive("fs", fs)
-    top = min(0.45 * fs, math.inf if highest_hz is None else highest_hz)
-    if not 0 < lowest_hz < top:
-        raise ParameterError(f"lowest_hz is {lowest_hz!r}; it must lie between 0 and {top:g}")
+    top = min(0.45 * fs, math.inf if highest_hz is None else check_positive("highest_hz", highest_hz))
+    if not 0 < to_number(lowest_hz) < top:
+        raise ParameterError(f"lowest_hz is {lowest_hz!r:.80}; it must lie between 0 and {top:g}")
     least = least_samples(fs)
     if min(values.size for values in given) < least:
         raise ParameterError(
@@ -132,6 +132,8 @@ def _are_one(mode: Mode, other: Mode) -> bool:
 
 def _check_ringdowns(ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike) -> list[FloatArray]:
     single = isinstance(ringdowns, np.ndarray) and ringdowns.ndim == 1
+    if not single and (isinstance(ringdowns, (str, bytes)) or not isinstance(ringdowns, Iterable)):
+        raise ParameterError(f"ringdowns is {ringdowns!r:.80}; it must be an array of samples, or a list of them")
     given: list[npt.ArrayLike] = [ringdowns] if single else list(ringdowns)  # type: ignore[arg-type, list-item]
     if not given:
         raise ParameterError("ringdowns is empty; at least one is needed")

@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from types import MappingProxyType
 
 from tapsig.errors import RecordingError
-from tapsig.load.files import read_small_file
+from tapsig.load.files import read_small_file, to_path
 from tapsig.load.findings import LoadReport
 from tapsig.load.recording import read_recording
 from tapsig.records import Recording
@@ -104,7 +104,7 @@ def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool
     Raises RecordingError, with the line, for a manifest that is missing or cannot be used, or names files that are
     not there.
     """
-    folder = Path(folder)
+    folder = to_path("folder", folder)
     if folder.is_file() and folder.name == MANIFEST:
         folder = folder.parent
     if not folder.is_dir():

@@ -21,6 +21,13 @@ def show_path(path: Path) -> str:
     return os.fsencode(path).decode("utf-8", errors="backslashreplace")
 
 
+def to_path(name: str, value: object) -> Path:
+    """The path that an argument names; ParameterError for what is none."""
+    if not isinstance(value, (str, os.PathLike)):
+        raise ParameterError(f"{name} is {value!r:.80}; it must be the path of a file or folder")
+    return Path(value)
+
+
 def check_file(path: Path, *, what: str = "recording") -> int:
     """Size in bytes of a file that can be read.
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from tapsig.errors import LabelError, RecordingError
-from tapsig.load.files import read_small_file, replace_file
+from tapsig.load.files import read_small_file, replace_file, to_path
 from tapsig.load.riff import read_cue_points
 from tapsig.records import TAP, Label
 
@@ -35,7 +35,7 @@ def load_proposals(path: str | Path) -> dict[Label, float | None]:
 
 
 def _load(path: str | Path, *, confident: bool) -> dict[Label, float | None]:
-    path = Path(path)
+    path = to_path("labels", path)
     if path.suffix.lower() in (".wav", ".wave"):
         return dict.fromkeys(_cue_labels(path))
     try:

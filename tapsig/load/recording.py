@@ -5,7 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from tapsig.errors import LabelError, ParameterError, RecordingWarning
-from tapsig.load.files import check_file, show_path
+from tapsig.load.files import check_file, show_path, to_path
 from tapsig.load.findings import LoadReport
 from tapsig.load.labels import load_labels
 from tapsig.load.wav import read_wav
@@ -75,7 +75,7 @@ def read_recording(
     scene: str = "",
 ) -> tuple[Recording, LoadReport]:
     """The recording of `load_recording`, and the report of what was found and done while reading it."""
-    path = Path(path)
+    path = to_path("path", path)
     check_file(path)
     _check_arguments(channel, column, full_scale_v, adc_bits, fs, time_unit)
     if path.suffix.lower() in WAV_SUFFIXES or _starts_as_wav(path):
@@ -123,7 +123,7 @@ def _check_arguments(
         check_positive("full_scale_v", full_scale_v)
     if fs is not None:
         check_positive("fs", fs)
-    if adc_bits is not None and not 1 <= adc_bits <= 24:
+    if adc_bits is not None and not (isinstance(adc_bits, int) and 1 <= adc_bits <= 24):
         raise ParameterError(f"adc_bits is {adc_bits!r}; it must lie between 1 and 24")
-    if time_unit is not None and time_unit not in SECONDS:
+    if time_unit is not None and not (isinstance(time_unit, str) and time_unit in SECONDS):
         raise ParameterError(f"time_unit is {time_unit!r}; it must be {', '.join(SECONDS)}")

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.errors import ParameterError
-from tapsig.units import IntArray, check_positive
+from tapsig.units import IntArray, check_positive, to_floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ def match_onsets(reference_s: npt.ArrayLike, detected_s: npt.ArrayLike, *, windo
 
 
 def _check_onsets(name: str, onsets_s: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    onsets = np.asarray(onsets_s, dtype=np.float64)
+    onsets = to_floats(name, onsets_s)
     if onsets.ndim != 1:
         raise ParameterError(f"{name} has the shape {onsets.shape}; give a list of times in seconds, shape (n,)")
     if not np.isfinite(onsets).all():

@@ -43,7 +43,7 @@ import numpy as np
 
 from tapsig.detect.base import Variant, run_detector
 from tapsig.errors import LabelError, ParameterError
-from tapsig.records import TAP, Detections, Recording
+from tapsig.records import TAP, Detections, Recording, list_recordings
 from tapsig.score.matching import match_onsets
 from tapsig.study.loudness import LABEL_S, LEVEL_S, RISE_DB, UNLABELLED, Loudness
 from tapsig.units import BoolArray, FloatArray, check_positive
@@ -106,7 +106,7 @@ def find_causes(
     errors: list[ErrorCause] = []
     taps = hits = 0
     duration = 0.0
-    for recording in [recordings] if isinstance(recordings, Recording) else recordings:
+    for recording in list_recordings(recordings):
         _check_labelled(recording)
         found = run_detector(variant, recording, keep_rejected=True)
         limits = (float(getattr(variant, name, 0.0)) for name in ("dead_time_s", "threshold_v"))

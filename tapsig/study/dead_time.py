@@ -18,8 +18,16 @@ import numpy as np
 from tapsig.detect.fixed_threshold import FixedThreshold
 from tapsig.dsp.filters import one_pole_coefficient
 from tapsig.errors import LabelError, ParameterError
-from tapsig.records import Recording
-from tapsig.units import FloatArray, IntArray, amplitude_to_db, check_positive, check_range, seconds_to_samples
+from tapsig.records import Recording, list_recordings
+from tapsig.units import (
+    FloatArray,
+    IntArray,
+    amplitude_to_db,
+    check_positive,
+    check_range,
+    seconds_to_samples,
+    to_floats,
+)
 
 BIAS_TIME_S = FixedThreshold().bias_time_s
 SPAN_DB = 60.0
@@ -157,7 +165,7 @@ def _count_errors(
 
 def _check_axes(thresholds_db: FloatArray, dead_times_s: FloatArray) -> None:
     for name, axis in (("thresholds_db", thresholds_db), ("dead_times_s", dead_times_s)):
-        steps = np.diff(axis)
+        steps = np.diff(np.atleast_1d(axis))
         if axis.ndim != 1 or axis.size < 2 or not (steps > 0).all() or not np.allclose(steps, steps[0], rtol=1e-3):
             raise ParameterError(f"{name} must hold at least two values, ascending and evenly spaced")
     check_range("dead_times_s", float(dead_times_s[0]), 0.0, 10.0)
@@ -198,7 +206,7 @@ def compute_dead_time_map(
     Raises LabelError when a recording is not labelled or none has a tap, ParameterError for axes that do not ascend
     in even steps.
     """
-    chosen = [recordings] if isinstance(recordings, Recording) else list(recordings)
+    chosen = list(list_recordings(recordings))
     check_range("early_s", early_s, 0.0, 1.0)
     check_positive("late_s", late_s)
     check_positive("step_db", step_db)
@@ -213,8 +221,11 @@ def compute_dead_time_map(
                         for start, stop in recording.stretches()])
         for recording in chosen
     ]  # fmt: skip
-    levels = _choose_thresholds(departures, step_db) if thresholds_db is None else np.asarray(thresholds_db, float)
-    dead = np.asarray(DEFAULT_DEAD_TIMES_S if dead_times_s is None else dead_times_s, dtype=np.float64)
+    if thresholds_db is None:
+        levels = _choose_thresholds(departures, step_db)
+    else:
+        levels = to_floats("thresholds_db", thresholds_db)
+    dead = to_floats("dead_times_s", DEFAULT_DEAD_TIMES_S if dead_times_s is None else dead_times_s)
     _check_axes(levels, dead)
     missed = np.zeros((levels.size, dead.size), dtype=np.int64)
     extra = np.zeros_like(missed)

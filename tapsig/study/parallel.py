@@ -23,8 +23,10 @@ def run_tasks(
 
     Raises ParameterError for jobs below 1, or a cluster that does not answer.
     """
-    if jobs < 1:
-        raise ParameterError(f"jobs is {jobs}; it must be at least 1")
+    if not isinstance(jobs, int) or jobs < 1:
+        raise ParameterError(f"jobs is {jobs!r:.80}; it must be a whole number from 1")
+    if cluster is not None and not isinstance(cluster, str):
+        raise ParameterError(f"cluster is {cluster!r:.80}; it must be an address, such as tcp://10.0.0.5:8786")
     if jobs == 1 and cluster is None:
         yield from map(function, tasks)
         return

@@ -12,8 +12,8 @@ from threadpoolctl import threadpool_limits
 from tapsig.dsp.decay import RANGES_DB, BandDecay, compute_band_decays, compute_decay_curve, get_nominal_hz
 from tapsig.dsp.modes import Mode, compute_modes, least_samples
 from tapsig.errors import LabelError, RecordingError
-from tapsig.records import TAP, Recording
-from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples
+from tapsig.records import TAP, Recording, require_recording
+from tapsig.units import FloatArray, check_positive, check_range, check_samples, seconds_to_samples
 
 LOWEST_HZ, HIGHEST_HZ = 15.0, 2000.0
 REBOUND_S = 0.06
@@ -129,12 +129,13 @@ def compute_ringdown(
 
     Raises LabelError when there are no taps, RecordingError when no tap leaves a ring-down that can be used.
     """
+    require_recording(recording)
     check_range("settle_s", settle_s, 0.0, 1.0)
     check_positive("longest_s", longest_s)
     where = recording.source or "recording"
     if recording.fs < 4.0 * LOWEST_HZ / 0.45:
         raise RecordingError(f"{where}: {recording.fs:g} Hz is too slow for a panel's modes; record at 1 kHz or more")
-    taps = recording.taps_s if onsets_s is None else np.sort(np.asarray(onsets_s, dtype=np.float64))
+    taps = recording.taps_s if onsets_s is None else np.sort(check_samples("onsets_s", onsets_s))
     if not taps.size:
         raise LabelError(f"{where} has no taps to take ring-downs from; give it a label file, or detect them first")
     noise = _find_quiet(recording)
@@ -143,7 +144,8 @@ def compute_ringdown(
         reasons = ", ".join(f"{reason} ({count})" for reason, count in left_out.items())
         raise RecordingError(f"{where}: no tap leaves a ring-down that can be used: {reasons}")
     noise = noise - noise.mean()
-    top_hz = min(HIGHEST_HZ if highest_hz is None else highest_hz, 0.45 * recording.fs)
+    asked_hz = HIGHEST_HZ if highest_hz is None else check_positive("highest_hz", highest_hz)
+    top_hz = min(asked_hz, 0.45 * recording.fs)
     limit_hz, lost = _limit_by_losses(recording)
     refused = ""
     if limit_hz < top_hz:

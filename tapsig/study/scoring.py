@@ -204,10 +204,14 @@ def score(
     """
     check_positive("window_s", window_s)
     named = _name_variants(variants)
-    if isinstance(recordings, (Recording, str, Path)):
+    if isinstance(recordings, (Recording, str, Path)) or not isinstance(recordings, (Corpus, Iterable)):
         raise ParameterError(
             f"recordings is a {type(recordings).__name__}; give a list of recordings, or tapsig.load_corpus(folder)"
         )
+    if cache is not None and not isinstance(cache, ResultCache):
+        raise ParameterError(f"cache is {cache!r:.80}; it must be a tapsig.study.cache.ResultCache")
+    if progress is not None and not callable(progress):
+        raise ParameterError(f"progress is {progress!r:.80}; it must be a function that takes a number")
     if isinstance(recordings, Corpus):
         place = replace(recordings, entries=())  # the way to load an entry, without all the others
         tasks: Iterator[_Task] = (

@@ -1,0 +1,91 @@
+"""A parameter of a wrong type is refused in a sentence that names it; no bare TypeError."""
+
+import dataclasses
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import tapsig
+from tapsig.detect import CATALOGUE
+from tapsig.dsp.decay import compute_decay_curve
+from tapsig.dsp.modes import compute_modes
+from tapsig.entry import parse_code
+from tapsig.errors import TapsigError
+from tapsig.score.matching import match_onsets
+from tapsig.standby import DutyCycle
+from tapsig.study.causes import find_causes
+from tapsig.study.dead_time import compute_dead_time_map
+from tapsig.study.proposal import ProposalParameters
+from tapsig.study.ringdown import compute_ringdown
+
+WRONG = (None, "x", b"x", [1], {}, object(), 1j)
+NOISE = tapsig.Recording(1e-3 * np.random.default_rng(0).standard_normal(4000), 1000.0, labels=(tapsig.Label(1.0),))
+WAV = Path(__file__).parents[1] / "corpus_demo" / "recordings" / "crane-quiet.wav"
+Call = Callable[[object], object]
+
+
+def _calls() -> Iterator[tuple[str, Call]]:
+    classes = [*map(type, CATALOGUE.values()), tapsig.EntryParameters, ProposalParameters, DutyCycle]
+    for kind in dict.fromkeys(classes):
+        for field in dataclasses.fields(kind):
+            if isinstance(field.default, (int, float, tuple)):
+                yield f"{kind.__name__}.{field.name}", lambda bad, k=kind, f=field: k(**{f.name: bad})
+    for variant in CATALOGUE.values():
+        yield f"{variant.name}.build", variant.build  # type: ignore[misc]
+    yield "push", lambda bad: CATALOGUE["fixed-threshold"].build(1000.0).push(bad)
+    yield "EntryMachine.push", lambda bad: tapsig.EntryMachine().push(bad)
+    yield "EntryMachine.advance", lambda bad: tapsig.EntryMachine().advance(bad)
+    yield "decode_taps", lambda bad: tapsig.decode_taps([bad])
+    yield "parse_code", parse_code  # type: ignore[misc]
+    for load in (tapsig.load_recording, tapsig.load_corpus, tapsig.load_labels, tapsig.load_detector):
+        yield load.__name__, load  # type: ignore[misc]
+    yield "detect", lambda bad: tapsig.detect(bad, NOISE)
+    yield "detect.recording", lambda bad: tapsig.detect("null", bad)
+    yield "score", lambda bad: tapsig.score(bad, [NOISE])
+    yield "score.recordings", lambda bad: tapsig.score(["null"], bad)
+    for name in ("window_s", "jobs"):
+        yield f"score.{name}", lambda bad, n=name: tapsig.score(["null"], [NOISE], **{n: bad})
+    yield "Recording", lambda bad: tapsig.Recording(bad, 1000.0)
+    yield "Recording.fs", lambda bad: tapsig.Recording([0.0], bad)
+    yield "Label", tapsig.Label
+    yield "compute_ringdown", compute_ringdown
+    yield "compute_dead_time_map", compute_dead_time_map
+    yield "find_causes", lambda bad: find_causes(CATALOGUE["null"], bad)
+    for name in ("settle_s", "longest_s"):
+        yield f"compute_ringdown.{name}", lambda bad, n=name: compute_ringdown(NOISE, **{n: bad})
+    for name in ("step_db", "early_s", "late_s", "bias_time_s"):
+        yield f"compute_dead_time_map.{name}", lambda bad, n=name: compute_dead_time_map(NOISE, **{n: bad})
+    yield "compute_modes.fs", lambda bad: compute_modes(np.ones(500), bad)
+    yield "compute_modes.lowest_hz", lambda bad: compute_modes(np.ones(500), 1000.0, lowest_hz=bad)
+    yield "compute_decay_curve.noise_power", lambda bad: compute_decay_curve(np.ones(99), 1e3, noise_power=bad)
+    yield "match_onsets.window_s", lambda bad: match_onsets([1.0], [1.0], window_s=bad)
+
+
+CALLS = dict(_calls())
+EMPTY_IS_FINE = {"score.recordings", "compute_dead_time_map", "find_causes", "push", "Recording"}
+
+
+@pytest.mark.parametrize("name", CALLS)
+def test_a_value_of_a_wrong_type_is_refused_by_name(name: str) -> None:
+    for bad in WRONG:
+        if name in EMPTY_IS_FINE and bad in ({}, [1]):
+            continue
+        with pytest.raises(TapsigError) as caught:
+            CALLS[name](bad)
+        assert len(str(caught.value)) < 400
+
+
+def test_numbers_of_other_types_are_numbers() -> None:
+    for one in (np.float32(1.0), np.int64(1), np.float64(1.0), 1):
+        assert tapsig.Label(one).onset_s == 1  # type: ignore[arg-type]
+        assert tapsig.EntryParameters(digit_pause_s=one).digit_pause_s == 1  # type: ignore[arg-type]
+        assert len(tapsig.decode_taps([one])) == 1  # type: ignore[list-item]
+
+
+@pytest.mark.parametrize(("name", "bad"), [("channel", "x"), ("full_scale_v", "x"), ("adc_bits", "x"), ("fs", "x"),
+                                           ("time_unit", ["s"]), ("labels", 1)])  # fmt: skip
+def test_a_loader_s_arguments_are_refused_by_name(name: str, bad: object) -> None:
+    with pytest.raises(TapsigError, match=name):
+        tapsig.load_recording(WAV, **{name: bad})  # type: ignore[arg-type]
