@@ -1,0 +1,90 @@
+#include "blocks.h"
+
+#include "fixed.h"
+
+#define BLOCK_Q24 (UINT32_C(1) << 24)
+
+void tapsig_blocks_init(tapsig_blocks *blocks)
+{
+    static const tapsig_blocks zero;
+    *blocks = zero;
+}
+
+static int16_t above_level(const tapsig_blocks *blocks, uint16_t sample)
+{
+    return tapsig_saturate16((int32_t)sample - (blocks->level_q8 >> 8));
+}
+
+static uint32_t squared_step(uint16_t sample, uint16_t previous)
+{
+    return tapsig_square(tapsig_saturate16((int32_t)sample - previous));
+}
+
+/* The high-pass: the level follows by an eighth of what lies above it, a corner of 1000 / (16 pi) = 20 Hz. */
+static void complete(tapsig_blocks *blocks, int16_t signal)
+{
+    blocks->signal = signal;
+    blocks->level_q8 += (int32_t)signal * 32;
+}
+
+static uint8_t push_sample(tapsig_blocks *blocks, const tapsig_rate *rate, uint16_t sample)
+{
+    if (!blocks->started) {
+        blocks->started = 1;
+        blocks->level_q8 = (int32_t)sample << 8;
+        blocks->previous = sample;
+    }
+    blocks->phase_q24 += rate->step_q24;
+    if (rate->interpolated) {
+        /* `sum` keeps the sample before, so that `previous` can become this one only when its blocks were fetched. */
+        blocks->sum = blocks->previous;
+        const uint32_t step = squared_step(sample, blocks->previous);
+        const uint8_t completed = (uint8_t)(blocks->phase_q24 >> 24);
+        if (blocks->fill == 0 || step > blocks->steps) { /* of two samples in one block, the larger step counts */
+            blocks->steps = step;
+        }
+        blocks->fill = completed == 0;
+        blocks->previous = sample;
+        return completed;
+    }
+    blocks->sum += above_level(blocks, sample);
+    blocks->steps = tapsig_add_saturated(blocks->steps, squared_step(sample, blocks->previous));
+    blocks->previous = sample;
+    blocks->fill++;
+    return blocks->phase_q24 >= BLOCK_Q24;
+}
+
+uint8_t tapsig_blocks_push(tapsig_blocks *blocks, const tapsig_rate *rate, uint16_t count)
+{
+    const uint16_t sample = (uint16_t)(count << rate->count_shift);
+    if (rate->group == 1) {
+        return push_sample(blocks, rate, sample);
+    }
+    blocks->group_sum += sample;
+    if (++blocks->group_fill < rate->group) {
+        return 0;
+    }
+    const uint16_t mean = (uint16_t)(blocks->group_sum / rate->group); /* at most 16,000 times a second */
+    blocks->group_sum = 0;
+    blocks->group_fill = 0;
+    return push_sample(blocks, rate, mean);
+}
+
+void tapsig_blocks_next(tapsig_blocks *blocks, const tapsig_rate *rate)
+{
+    blocks->phase_q24 -= BLOCK_Q24;
+    blocks->step_power = blocks->steps;
+    if (rate->interpolated) {
+        /* What remains of the phase is how long ago the block ended; as a share of a sample, Q14. */
+        const uint16_t share = (uint16_t)(((blocks->phase_q24 >> 10) * rate->per_block_q14) >> 14);
+        const int32_t change = (int32_t)blocks->previous - blocks->sum;
+        const int32_t value = (int32_t)blocks->previous - ((change * share) >> 14);
+        complete(blocks, above_level(blocks, (uint16_t)value));
+        return;
+    }
+    blocks->longer = blocks->fill > rate->short_fill;
+    complete(blocks, (int16_t)((blocks->sum * rate->reciprocal_q15[blocks->longer]) >> 15));
+    blocks->sum = 0;
+    blocks->steps = 0;
+    blocks->fill = 0;
+}

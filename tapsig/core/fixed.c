@@ -1,0 +1,21 @@
+#include "fixed.h"
+
+uint8_t tapsig_level(uint32_t power)
+{
+    uint8_t octave = 31;
+    if (power < 2) {
+        return 0;
+    }
+    while (!(power & UINT32_C(0xFF000000))) {
+        power <<= 8;
+        octave = (uint8_t)(octave - 8);
+    }
+    uint8_t top = (uint8_t)(power >> 24);
+    uint8_t below = (uint8_t)(power >> 16);
+    while (!(top & 0x80)) {
+        top = (uint8_t)((top << 1) | (below >> 7));
+        below = (uint8_t)(below << 1);
+        octave--;
+    }
+    return (uint8_t)((octave << 3) | ((top >> 4) & 7));
+}

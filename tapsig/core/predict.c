@@ -1,0 +1,75 @@
+#include "predict.h"
+
+#include <stdbool.h>
+
+#include "fixed.h"
+
+#define WEIGHT_LIMIT (INT32_C(8) << 20)
+#define LEAST_POWER UINT32_C(64) /* below it the history is noise of the converter */
+
+void tapsig_predictor_init(tapsig_predictor *predictor)
+{
+    static const tapsig_predictor zero;
+    *predictor = zero;
+}
+
+/* Sum of weight x history. Products have 31 bits; their halves are summed apart, so that 32 bits hold the sum. */
+static int16_t predict(const int32_t *weights, const int16_t *history)
+{
+    int32_t high = 0;
+    uint32_t low = 0;
+    for (uint8_t i = 0; i < TAPSIG_ORDER; i++) {
+        const int32_t product = tapsig_product((int16_t)(weights[i] >> 8), history[i]);
+        high += product >> 16;
+        low += (uint16_t)product;
+    }
+    high += (int32_t)(low >> 16);
+    /* Q12: the sum is (high << 16 | low) >> 12 */
+    const int32_t limited = high > 2047 ? 2047 : high < -2048 ? -2048 : high;
+    return tapsig_saturate16(limited * 16 + (int32_t)((uint16_t)low >> 12));
+}
+
+static int32_t limit_weight(int32_t weight)
+{
+    return weight >= WEIGHT_LIMIT ? WEIGHT_LIMIT - 1 : weight < -WEIGHT_LIMIT ? -WEIGHT_LIMIT : weight;
+}
+
+static uint8_t exponent(uint32_t power)
+{
+    uint8_t bit = 0;
+    while (power >>= 1) {
+        bit++;
+    }
+    return bit;
+}
+
+/* weight += step x error x history / power. In Q20, with the step 2^-5 and the power taken as 2^(k + 4), or half of it,
+ * that is error x history >> (k - 11): by whole bytes after the product, the rest on the error before it. */
+static void adapt(tapsig_predictor *predictor, const int16_t *history, int16_t error)
+{
+    const int8_t shift = (int8_t)(exponent(predictor->power + LEAST_POWER) + 1 - 11);
+    const int8_t bytes = (int8_t)(shift < 4 ? 0 : shift < 12 ? 1 : 2);
+    const int8_t rest = (int8_t)(shift - 8 * bytes);
+    const int16_t gain = rest >= 0 ? (int16_t)(error >> rest) : tapsig_saturate16((int32_t)error * (INT32_C(1) << -rest));
+    int32_t *weights = predictor->weights_q20;
+    if (gain == 0) {
+        return;
+    }
+    for (uint8_t i = 0; i < TAPSIG_ORDER; i++) {
+        const int32_t product = tapsig_product(gain, history[i]);
+        weights[i] = limit_weight(weights[i] + (bytes == 0 ? product : bytes == 1 ? product >> 8 : product >> 16));
+    }
+}
+
+int16_t tapsig_predict(tapsig_predictor *predictor, int16_t value)
+{
+    int16_t *history = predictor->history + predictor->newest;
+    const int16_t error = tapsig_saturate16((int32_t)value - predict(predictor->weights_q20, history));
+    const int16_t oldest = history[TAPSIG_ORDER - 1];
+    adapt(predictor, history, error);
+    predictor->power += (tapsig_square(value) >> 4) - (tapsig_square(oldest) >> 4);
+    predictor->newest = (uint8_t)(predictor->newest == 0 ? TAPSIG_ORDER - 1 : predictor->newest - 1);
+    predictor->history[predictor->newest] = value;
+    predictor->history[predictor->newest + TAPSIG_ORDER] = value;
+    return error;
+}

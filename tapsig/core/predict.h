@@ -1,0 +1,25 @@
+/* Adaptive linear prediction: what a ringing panel does next is predictable, a new blow is not.
+ *
+ * Normalised least mean squares (NLMS; Nagumo & Noda 1967; Haykin, Adaptive Filter Theory, ch. 6) of order
+ * TAPSIG_ORDER. The step is divided by the power in the history, rounded up to a power of two: between 1/64 and 1/32.
+ */
+#ifndef TAPSIG_PREDICT_H
+#define TAPSIG_PREDICT_H
+
+#include <stdint.h>
+
+#define TAPSIG_ORDER 16
+
+typedef struct {
+    int32_t weights_q20[TAPSIG_ORDER]; /* within +-8 */
+    int16_t history[2 * TAPSIG_ORDER]; /* each value twice, so that the last ones always lie in one piece */
+    uint32_t power;                    /* sum of (value^2 >> 4) over the history */
+    uint8_t newest;
+} tapsig_predictor;
+
+void tapsig_predictor_init(tapsig_predictor *predictor);
+
+/* The prediction error of `value`; then adapt to it. */
+int16_t tapsig_predict(tapsig_predictor *predictor, int16_t value);
+
+#endif

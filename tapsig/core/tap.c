@@ -1,0 +1,282 @@
+#include "tap.h"
+
+#include "fixed.h"
+
+#define APART 10     /* blocks from one trigger to the next */
+#define AFTER 20     /* blocks from the trigger until a candidate is judged */
+#define STAGES 10    /* blocks that judging takes, so that no block has much to do: less than APART + 1 */
+#define BEFORE 38    /* blocks before the trigger that are looked back on */
+#define ORIGIN 64    /* what is added to a difference of levels, to fit a byte */
+#define FAINT 21     /* 8 dB: what rises less over the quietest background is no candidate */
+#define RISE_INNOVATION 4 /* 1.5 dB over the highest of the 48 ms before */
+#define RISE_FAST 16      /* 6 dB */
+
+void tapsig_tap_init(tapsig_tap *tap)
+{
+    static const tapsig_tap zero;
+    *tap = zero;
+    tapsig_blocks_init(&tap->blocks);
+    tapsig_levels_init(&tap->levels);
+}
+
+static uint8_t level_at(const tapsig_tap *tap, uint8_t channel, int8_t after_trigger)
+{
+    const uint8_t block = (uint8_t)((uint8_t)tap->pending[0] + after_trigger);
+    return tap->levels.level[channel][block & (TAPSIG_BLOCKS_KEPT - 1)];
+}
+
+/* Highest level of the blocks from `first` to before `stop`, counted from the trigger. */
+static uint8_t highest_of(const tapsig_tap *tap, uint8_t channel, int8_t first, int8_t stop)
+{
+    uint8_t highest = 0;
+    for (int8_t i = first; i < stop; i++) {
+        const uint8_t level = level_at(tap, channel, i);
+        highest = level > highest ? level : highest;
+    }
+    return highest;
+}
+
+/* Mean level of 2^bits blocks. */
+static uint8_t mean_of(const tapsig_tap *tap, uint8_t channel, int8_t first, uint8_t bits)
+{
+    uint16_t total = 0;
+    for (int8_t i = 0; i < (1 << bits); i++) {
+        total = (uint16_t)(total + level_at(tap, channel, (int8_t)(first + i)));
+    }
+    return (uint8_t)(total >> bits);
+}
+
+static uint8_t difference(int16_t one, int16_t other)
+{
+    return tapsig_saturate8((int16_t)(one - other + ORIGIN));
+}
+
+/* Onset and peak of the candidate, in the channel that rises most. */
+static void find_onset(tapsig_tap *tap)
+{
+    uint8_t channel = TAPSIG_INNOVATION;
+    int16_t best = INT16_MIN;
+    for (uint8_t c = 0; c < TAPSIG_TRACKED; c++) {
+        const int16_t rise = (int16_t)(highest_of(tap, c, -2, 13) - highest_of(tap, c, -34, -6));
+        if (rise > best) {
+            best = rise;
+            channel = c;
+        }
+    }
+    int8_t peak = -2;
+    for (int8_t i = -2; i < 13; i++) {
+        if (level_at(tap, channel, i) > level_at(tap, channel, peak)) {
+            peak = i;
+        }
+    }
+    const int16_t highest = level_at(tap, channel, peak);
+    const int16_t before = (int16_t)(highest_of(tap, channel, -34, -8) + 8);
+    const int16_t limit = (int16_t)(highest - 16);
+    const int16_t least = (int16_t)(highest - 53);
+    const int16_t clear = before < limit ? before : limit;
+    const int16_t mark = clear > least ? clear : least;
+    int8_t onset = peak;
+    uint8_t gap = 0;
+    for (int8_t i = (int8_t)(peak - 1); i >= -8 && gap < 4; i--) {
+        if (level_at(tap, channel, i) >= mark) {
+            onset = i;
+            gap = 0;
+        } else {
+            gap++;
+        }
+    }
+    tap->onset = (uint8_t)(onset + BEFORE);
+    tap->peak = (uint8_t)(peak + BEFORE);
+}
+
+/* How one channel rises and falls. */
+static void describe_channel(tapsig_tap *tap, uint8_t channel)
+{
+    uint8_t *row = tap->candidate.row + 6 * channel;
+    const int8_t onset = (int8_t)(tap->onset - BEFORE);
+    const uint8_t highest = highest_of(tap, channel, -2, 13);
+    tap->highest[channel] = highest;
+    row[0] = difference(highest, highest_of(tap, channel, -34, -6));
+    row[1] = difference(highest, mean_of(tap, channel, -37, 5));
+    row[2] = difference(highest, mean_of(tap, channel, (int8_t)(onset + 6), 2));
+    row[3] = difference(highest, mean_of(tap, channel, 13, 3));
+    row[4] = difference(highest, highest_of(tap, channel, 13, 21));
+    row[5] = difference(mean_of(tap, channel, -13, 3), mean_of(tap, channel, -37, 4));
+}
+
+/* Blocks at most 10 dB below the highest. */
+static uint8_t width_of(const tapsig_tap *tap, uint8_t channel)
+{
+    uint8_t width = 0;
+    for (int8_t i = -2; i < 21; i++) {
+        width = (uint8_t)(width + (level_at(tap, channel, i) + 27 >= tap->highest[channel]));
+    }
+    return width;
+}
+
+static uint8_t first_highest(const tapsig_tap *tap, uint8_t channel)
+{
+    uint8_t blocks = 0;
+    for (int8_t i = (int8_t)(tap->onset - BEFORE); i < 13 && level_at(tap, channel, i) < tap->highest[channel]; i++) {
+        blocks++;
+    }
+    return blocks;
+}
+
+static uint8_t *describe_spectrum(tapsig_tap *tap, uint8_t *row)
+{
+    const uint8_t *highest = tap->highest;
+    const uint8_t signal = mean_of(tap, TAPSIG_SIGNAL, 13, 3);
+    *row++ = difference(highest[TAPSIG_INNOVATION], highest[TAPSIG_SIGNAL]);
+    *row++ = difference(highest[TAPSIG_FAST], highest[TAPSIG_SIGNAL]);
+    *row++ = difference(highest[TAPSIG_DIFFERENCE], highest[TAPSIG_SIGNAL]);
+    *row++ = difference(highest[TAPSIG_LOW], highest[TAPSIG_SIGNAL]);
+    *row++ = difference(mean_of(tap, TAPSIG_FAST, 13, 3), signal);
+    *row++ = difference(mean_of(tap, TAPSIG_DIFFERENCE, 13, 3), signal);
+    *row++ = difference(mean_of(tap, TAPSIG_LOW, 13, 3), signal);
+    return row;
+}
+
+static uint8_t *describe_background(const tapsig_tap *tap, uint8_t *row)
+{
+    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+        const tapsig_background *background = &tap->levels.background[channel];
+        const uint8_t highest = tap->highest[channel];
+        *row++ = difference(highest, (int16_t)(background->quietest >> 8));
+        *row++ = difference(highest, (int16_t)(background->mean_1s >> 8));
+        *row++ = difference(highest, (int16_t)(background->mean_8s >> 8));
+        *row++ = difference(highest, (int16_t)(background->fading >> 8));
+    }
+    return row;
+}
+
+/* The candidate before, and how many there were: 255 and 0 where there was none. */
+static uint8_t *describe_neighbours(tapsig_tap *tap, uint8_t *row)
+{
+    const uint32_t since = tap->pending[0] - tap->last_trigger;
+    *row++ = tap->any ? tapsig_level(since) : UINT8_MAX;
+    *row++ = tap->any ? difference(tap->highest[TAPSIG_INNOVATION], tap->last_level) : UINT8_MAX;
+    *row++ = (uint8_t)(tap->busy_q8 >> 8);
+    tap->any = true;
+    tap->last_trigger = tap->pending[0];
+    tap->last_level = tap->highest[TAPSIG_INNOVATION];
+    tap->busy_q8 = (uint16_t)(tap->busy_q8 + (((UINT16_MAX - tap->busy_q8) >> 4)));
+    return row;
+}
+
+static void describe_rest(tapsig_tap *tap, const tapsig_tap_config *config)
+{
+    uint8_t *row = tap->candidate.row + 6 * TAPSIG_CHANNELS;
+    row = describe_spectrum(tap, row);
+    *row++ = (uint8_t)(tap->peak - tap->onset);
+    *row++ = first_highest(tap, TAPSIG_INNOVATION);
+    *row++ = first_highest(tap, TAPSIG_FAST);
+    *row++ = first_highest(tap, TAPSIG_SIGNAL);
+    *row++ = width_of(tap, TAPSIG_INNOVATION);
+    *row++ = width_of(tap, TAPSIG_FAST);
+    *row++ = width_of(tap, TAPSIG_SIGNAL);
+    row = describe_background(tap, row);
+    row = describe_neighbours(tap, row);
+    *row++ = config->rate.interpolated ? 1 : config->rate.short_fill;
+    tap->candidate.block = tap->pending[0] + tap->onset - BEFORE;
+    tap->candidate.score = config->trees.base;
+    tap->tree = 0;
+}
+
+static uint8_t judge(tapsig_tap *tap, const tapsig_tap_config *config)
+{
+    tap->candidate.age = (uint8_t)(tap->levels.block - tap->candidate.block);
+    if (tap->candidate.score < config->least_score) {
+        return TAPSIG_UNLIKELY;
+    }
+    if (tap->highest[TAPSIG_INNOVATION] < config->least_level) {
+        return TAPSIG_TOO_WEAK;
+    }
+    if (tap->tapped && tap->candidate.block - tap->last_tap < config->dead_ms) {
+        return TAPSIG_IN_DEAD_TIME;
+    }
+    tap->tapped = true;
+    tap->last_tap = tap->candidate.block;
+    return TAPSIG_IS_TAP;
+}
+
+/* One stage a block: a channel, the rest of the features, a part of the trees. */
+static uint8_t advance(tapsig_tap *tap, const tapsig_tap_config *config)
+{
+    const uint8_t stage = tap->stage++;
+    if (stage < TAPSIG_CHANNELS) {
+        if (stage == 0) {
+            find_onset(tap);
+        }
+        describe_channel(tap, stage);
+    } else if (stage == TAPSIG_CHANNELS) {
+        describe_rest(tap, config);
+    } else {
+        const uint8_t most = (uint8_t)(stage == STAGES - 1 ? UINT8_MAX : config->trees_a_stage);
+        tap->candidate.score = (int16_t)(tap->candidate.score + tapsig_trees_add(&config->trees, tap->candidate.row, &tap->tree, most));
+    }
+    if (stage < STAGES - 1) {
+        return TAPSIG_NOTHING;
+    }
+    tap->stage = 0;
+    tap->pending_count--;
+    for (uint8_t i = 0; i < tap->pending_count; i++) {
+        tap->pending[i] = tap->pending[i + 1];
+    }
+    return judge(tap, config);
+}
+
+static bool rises(const tapsig_levels *levels, uint8_t channel, uint8_t rise)
+{
+    const uint8_t level = levels->level[channel][(levels->block - 1) & (TAPSIG_BLOCKS_KEPT - 1)];
+    return level >= levels->reference[channel] + rise
+        && level >= (levels->background[channel].quietest >> 8) + FAINT;
+}
+
+static uint8_t push_block(tapsig_tap *tap, const tapsig_tap_config *config)
+{
+    tapsig_levels *levels = &tap->levels;
+    uint8_t verdict = TAPSIG_NOTHING;
+    tapsig_levels_push(levels, &tap->blocks, &config->rate);
+    if ((levels->block & 63) == 0) {
+        tap->busy_q8 = (uint16_t)(tap->busy_q8 - (tap->busy_q8 >> 6)); /* 4 s */
+    }
+    if (tap->pending_count > 0 && (tap->stage > 0 || levels->block > tap->pending[0] + AFTER)) {
+        verdict = advance(tap, config);
+    }
+    if (tap->apart > 0) {
+        tap->apart--;
+    } else if (levels->settled
+               && (rises(levels, TAPSIG_INNOVATION, RISE_INNOVATION) || rises(levels, TAPSIG_FAST, RISE_FAST))) {
+        tap->pending[tap->pending_count++] = levels->block - 1;
+        tap->apart = APART - 1;
+    }
+    return verdict;
+}
+
+uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16_t count)
+{
+    uint8_t verdict = TAPSIG_NOTHING;
+    for (uint8_t left = tapsig_blocks_push(&tap->blocks, &config->rate, count); left > 0; left--) {
+        tapsig_blocks_next(&tap->blocks, &config->rate);
+        const uint8_t decided = push_block(tap, config);
+        verdict = decided == TAPSIG_NOTHING ? verdict : decided;
+    }
+    return verdict;
+}
+
+uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
+                        tapsig_candidate *candidates, uint8_t *verdicts, uint32_t *decided)
+{
+    uint32_t found = 0;
+    for (uint32_t i = 0; i < size; i++) {
+        const uint8_t verdict = tapsig_tap_push(tap, config, counts[i]);
+        if (verdict != TAPSIG_NOTHING) {
+            candidates[found] = tap->candidate;
+            verdicts[found] = verdict;
+            decided[found] = i;
+            found++;
+        }
+    }
+    return found;
+}
