@@ -85,15 +85,10 @@ void tapsig_levels_push(tapsig_levels *levels, const tapsig_blocks *blocks, cons
 {
     const int16_t signal = blocks->signal;
     const int16_t error = tapsig_predict(&levels->predictor, signal);
-    const int16_t difference = tapsig_saturate16((int32_t)signal - levels->previous);
     const uint8_t least = least_level(rate);
-    levels->previous = signal;
-    levels->low_q8 += ((int32_t)signal * 256 - levels->low_q8) >> 3;
     push_level(levels, TAPSIG_INNOVATION, tapsig_square(error), 0, least);
     push_level(levels, TAPSIG_FAST, blocks->step_power, rate->step_offset[blocks->longer], least);
     push_level(levels, TAPSIG_SIGNAL, tapsig_square(signal), 0, least);
-    push_level(levels, TAPSIG_DIFFERENCE, tapsig_square(difference), 0, least);
-    push_level(levels, TAPSIG_LOW, tapsig_square((int16_t)(levels->low_q8 >> 8)), 0, least);
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
         follow_maxima(levels, channel);
     }

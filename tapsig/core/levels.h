@@ -1,4 +1,4 @@
-/* Blocks -> five levels a millisecond, of the last 64, and what is usual for two of them.
+/* Blocks -> three levels a millisecond, of the last 64, and what is usual for two of them.
  *
  * A level is a smoothed power in steps of an eighth of an octave (0.376 dB), at least that of a quarter of a count.
  * Differences of levels are ratios, so that nothing that is computed from them depends on the sensor's gain.
@@ -16,8 +16,6 @@ enum {
     TAPSIG_INNOVATION, /* prediction error of the blocks' means: a new blow, without the ringing */
     TAPSIG_FAST,       /* steps from sample to sample: what lies above some hundred hertz */
     TAPSIG_SIGNAL,     /* the blocks' means above 20 Hz */
-    TAPSIG_DIFFERENCE, /* steps from block to block: 250 to 500 Hz above all */
-    TAPSIG_LOW,        /* low-pass of 20 Hz: road and bumps */
     TAPSIG_CHANNELS
 };
 #define TAPSIG_TRACKED 2 /* the first two channels have a background and trigger candidates */
@@ -33,8 +31,6 @@ typedef struct {
 
 typedef struct {
     tapsig_predictor predictor;
-    int16_t previous;
-    int32_t low_q8;
     uint32_t smoothed[TAPSIG_CHANNELS];
     uint8_t level[TAPSIG_CHANNELS][TAPSIG_BLOCKS_KEPT]; /* block b at b mod 64 */
     uint8_t highest_4[TAPSIG_TRACKED];                  /* of the four blocks that are filling */

@@ -4,8 +4,7 @@
 
 #define APART 10     /* blocks from one trigger to the next */
 #define AFTER 20     /* blocks from the trigger until a candidate is judged */
-#define STAGES 10    /* blocks that judging takes, so that no block has much to do: less than APART + 1 */
-#define BEFORE 38    /* blocks before the trigger that are looked back on */
+#define STAGES 8     /* blocks that judging takes, so that no block has much to do: at most APART */
 #define ORIGIN 64    /* what is added to a difference of levels, to fit a byte */
 #define FAINT 21     /* 8 dB: what rises less over the quietest background is no candidate */
 #define RISE_INNOVATION 4 /* 1.5 dB over the highest of the 48 ms before */
@@ -85,56 +84,21 @@ static void find_onset(tapsig_tap *tap)
             gap++;
         }
     }
-    tap->onset = (uint8_t)(onset + BEFORE);
-    tap->peak = (uint8_t)(peak + BEFORE);
+    tap->onset = onset;
 }
 
 /* How one channel rises and falls. */
 static void describe_channel(tapsig_tap *tap, uint8_t channel)
 {
     uint8_t *row = tap->candidate.row + 6 * channel;
-    const int8_t onset = (int8_t)(tap->onset - BEFORE);
     const uint8_t highest = highest_of(tap, channel, -2, 13);
     tap->highest[channel] = highest;
     row[0] = difference(highest, highest_of(tap, channel, -34, -6));
     row[1] = difference(highest, mean_of(tap, channel, -37, 5));
-    row[2] = difference(highest, mean_of(tap, channel, (int8_t)(onset + 6), 2));
+    row[2] = difference(highest, mean_of(tap, channel, (int8_t)(tap->onset + 6), 2));
     row[3] = difference(highest, mean_of(tap, channel, 13, 3));
     row[4] = difference(highest, highest_of(tap, channel, 13, 21));
     row[5] = difference(mean_of(tap, channel, -13, 3), mean_of(tap, channel, -37, 4));
-}
-
-/* Blocks at most 10 dB below the highest. */
-static uint8_t width_of(const tapsig_tap *tap, uint8_t channel)
-{
-    uint8_t width = 0;
-    for (int8_t i = -2; i < 21; i++) {
-        width = (uint8_t)(width + (level_at(tap, channel, i) + 27 >= tap->highest[channel]));
-    }
-    return width;
-}
-
-static uint8_t first_highest(const tapsig_tap *tap, uint8_t channel)
-{
-    uint8_t blocks = 0;
-    for (int8_t i = (int8_t)(tap->onset - BEFORE); i < 13 && level_at(tap, channel, i) < tap->highest[channel]; i++) {
-        blocks++;
-    }
-    return blocks;
-}
-
-static uint8_t *describe_spectrum(tapsig_tap *tap, uint8_t *row)
-{
-    const uint8_t *highest = tap->highest;
-    const uint8_t signal = mean_of(tap, TAPSIG_SIGNAL, 13, 3);
-    *row++ = difference(highest[TAPSIG_INNOVATION], highest[TAPSIG_SIGNAL]);
-    *row++ = difference(highest[TAPSIG_FAST], highest[TAPSIG_SIGNAL]);
-    *row++ = difference(highest[TAPSIG_DIFFERENCE], highest[TAPSIG_SIGNAL]);
-    *row++ = difference(highest[TAPSIG_LOW], highest[TAPSIG_SIGNAL]);
-    *row++ = difference(mean_of(tap, TAPSIG_FAST, 13, 3), signal);
-    *row++ = difference(mean_of(tap, TAPSIG_DIFFERENCE, 13, 3), signal);
-    *row++ = difference(mean_of(tap, TAPSIG_LOW, 13, 3), signal);
-    return row;
 }
 
 static uint8_t *describe_background(const tapsig_tap *tap, uint8_t *row)
@@ -151,7 +115,7 @@ static uint8_t *describe_background(const tapsig_tap *tap, uint8_t *row)
 }
 
 /* The candidate before, and how many there were: 255 and 0 where there was none. */
-static uint8_t *describe_neighbours(tapsig_tap *tap, uint8_t *row)
+static void describe_neighbours(tapsig_tap *tap, uint8_t *row)
 {
     const uint32_t since = tap->pending[0] - tap->last_trigger;
     *row++ = tap->any ? tapsig_level(since) : UINT8_MAX;
@@ -161,24 +125,14 @@ static uint8_t *describe_neighbours(tapsig_tap *tap, uint8_t *row)
     tap->last_trigger = tap->pending[0];
     tap->last_level = tap->highest[TAPSIG_INNOVATION];
     tap->busy_q8 = (uint16_t)(tap->busy_q8 + (((UINT16_MAX - tap->busy_q8) >> 4)));
-    return row;
 }
 
 static void describe_rest(tapsig_tap *tap, const tapsig_tap_config *config)
 {
     uint8_t *row = tap->candidate.row + 6 * TAPSIG_CHANNELS;
-    row = describe_spectrum(tap, row);
-    *row++ = (uint8_t)(tap->peak - tap->onset);
-    *row++ = first_highest(tap, TAPSIG_INNOVATION);
-    *row++ = first_highest(tap, TAPSIG_FAST);
-    *row++ = first_highest(tap, TAPSIG_SIGNAL);
-    *row++ = width_of(tap, TAPSIG_INNOVATION);
-    *row++ = width_of(tap, TAPSIG_FAST);
-    *row++ = width_of(tap, TAPSIG_SIGNAL);
     row = describe_background(tap, row);
-    row = describe_neighbours(tap, row);
-    *row++ = config->rate.interpolated ? 1 : config->rate.short_fill;
-    tap->candidate.block = tap->pending[0] + tap->onset - BEFORE;
+    describe_neighbours(tap, row);
+    tap->candidate.block = tap->pending[0] + (uint32_t)(int32_t)tap->onset;
     tap->candidate.score = config->trees.base;
     tap->tree = 0;
 }
@@ -265,18 +219,8 @@ uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16
     return verdict;
 }
 
-uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
-                        tapsig_candidate *candidates, uint8_t *verdicts, uint32_t *decided)
+uint16_t tapsig_tap_onset_age(const tapsig_tap *tap, const tapsig_tap_config *config)
 {
-    uint32_t found = 0;
-    for (uint32_t i = 0; i < size; i++) {
-        const uint8_t verdict = tapsig_tap_push(tap, config, counts[i]);
-        if (verdict != TAPSIG_NOTHING) {
-            candidates[found] = tap->candidate;
-            verdicts[found] = verdict;
-            decided[found] = i;
-            found++;
-        }
-    }
-    return found;
+    const uint32_t age_q8 = (uint32_t)tap->candidate.age * config->rate.per_block_q8;
+    return (uint16_t)((age_q8 - 256 + 128) >> 8); /* the count that decided it is the last of its block */
 }

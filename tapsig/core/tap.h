@@ -9,13 +9,13 @@
 #include "levels.h"
 #include "trees.h"
 
-#define TAPSIG_FEATURES 56
-#define TAPSIG_DECISION_MS 38 /* from the block of an onset to its decision, at most */
+#define TAPSIG_FEATURES 29
+#define TAPSIG_DECISION_MS 36 /* from the block of an onset to its decision, at most */
 
 typedef struct {
     tapsig_rate rate;
     tapsig_trees trees;
-    int16_t least_score; /* a tap scores at least this, in 1/16 nat */
+    int16_t least_score; /* a tap scores at least this, in 1/64 nat */
     uint8_t least_level; /* ... and its innovation reaches this level */
     uint8_t trees_a_stage; /* a quarter of them, rounded up */
     uint16_t dead_ms;    /* no second tap so soon after one */
@@ -24,7 +24,7 @@ typedef struct {
 typedef struct {
     uint32_t block;     /* of the onset, counted from the start, one a millisecond */
     uint8_t age;        /* of the onset at the decision, in blocks */
-    int16_t score;      /* log-odds in 1/16 nat */
+    int16_t score;      /* log-odds in 1/64 nat */
     uint8_t row[TAPSIG_FEATURES];
 } tapsig_candidate;
 
@@ -38,7 +38,7 @@ typedef struct {
     uint8_t apart;
     /* the candidate that is being judged */
     uint8_t stage;
-    uint8_t onset, peak; /* blocks after `first` */
+    int8_t onset; /* after the trigger, in blocks */
     uint8_t highest[TAPSIG_CHANNELS];
     uint16_t tree;
     tapsig_candidate candidate;
@@ -56,10 +56,7 @@ void tapsig_tap_init(tapsig_tap *tap);
 /* Take the next count. Returns what was decided by it: TAPSIG_NOTHING, or how `tap->candidate` was judged. */
 uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16_t count);
 
-/* Take `size` counts; write all candidates, accepted or not, and how each was judged, into arrays with room for one in
- * ten blocks. Returns how many there were. `counted` is the number of counts before these; `decided` receives the index of the count that
- * decided each. The same as `size` calls of tapsig_tap_push. */
-uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
-                        tapsig_candidate *candidates, uint8_t *verdicts, uint32_t *decided);
+/* How many samples the onset of `tap->candidate` lies before the count that decided it. */
+uint16_t tapsig_tap_onset_age(const tapsig_tap *tap, const tapsig_tap_config *config);
 
 #endif

@@ -4,7 +4,7 @@
  *               follows at once, the right part after it.
  *   leaf:       255, value (signed)
  *
- * A tree begins with its own size in bytes, this one not counted; trees follow one another. The score is the base plus the leaves' values, in 1/16 nat of log-odds.
+ * A tree begins with its own size in bytes, this one not counted; trees follow one another. The score is the base plus the leaves' values, in 1/64 nat of log-odds.
  */
 #ifndef TAPSIG_TREES_H
 #define TAPSIG_TREES_H

@@ -1,6 +1,6 @@
-"""Detector variant, the default: candidates by adaptive prediction, then a gate on their features and on the past.
+"""Detector variant, the default: candidates of the core, each judged by itself by a small sum of trees.
 
-It ships fitted to simulated vehicles and real hits; `tapsig fit` fits it to labelled recordings of your own.
+It ships fitted to several kinds of simulated doors and to real hits; `tapsig fit` adjusts it to recordings of your own.
 """
 
 import json
@@ -10,20 +10,18 @@ from importlib import resources
 from typing import ClassVar
 
 import numpy as np
+import numpy.typing as npt
 
+from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
+from tapsig.core.tap import DECISION_MS, Judged, TapCore, Verdict
 from tapsig.detect.base import StreamingDetector
-from tapsig.detect.candidates import LATENCY_S, Candidates, Core
-from tapsig.detect.gate import ALL_FEATURES, Gate, judge
-from tapsig.detect.history import new_history
-from tapsig.features import FEATURES
+from tapsig.detect.features import TABLE
+from tapsig.detect.model import Model, to_probability, to_score
+from tapsig.converter import Converter
 from tapsig.records import Detections
-from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples
+from tapsig.units import FloatArray, check_range
 
-TRIGGER_DB = 1.5
-CORE_FLOOR_V = 3e-4
-STEP = 0.03
 MODEL_FILE = "tap_model.json"
-_LEVEL = FEATURES.index("level_v_db")
 
 
 @lru_cache(maxsize=1)
@@ -34,9 +32,9 @@ def _shipped() -> dict[str, object]:
 
 
 @lru_cache(maxsize=1)
-def shipped_gate() -> Gate:
-    """The gate that tapsig ships; `benchmarks/train_gate.py` fits it."""
-    return Gate.from_json(_shipped()["gate"])
+def shipped_model() -> Model:
+    """The model that tapsig ships; `benchmarks/train_tap.py` fits it."""
+    return Model.from_json(_shipped()["model"])
 
 
 def _shipped_number(name: str) -> float:
@@ -45,14 +43,14 @@ def _shipped_number(name: str) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Tap:
-    """A tap is a candidate of the innovation that a fitted gate judges likely enough; the default.
+    """A tap is a candidate that the model finds likely enough, whatever came before it; the default.
 
     Parameters
     ----------
-    probability : a candidate is a tap from this calibrated probability on, in (0, 1).
-    floor_v : rms of the innovation over 2 ms that a tap must reach, in volts.
+    probability : a candidate is a tap from this probability on, in (0, 1).
+    floor_v : rms of the prediction error over 2 ms that a tap must reach, in volts; 0 = none.
     dead_time_s : no second tap this soon after one.
-    gate : what judges a candidate.
+    model : the sum of trees that judges a candidate.
 
     >>> detector = Tap().build(8000.0)
     >>> detector.latency_s <= 0.040
@@ -60,83 +58,63 @@ class Tap:
     """
 
     name: ClassVar[str] = "tap"
+    takes_converter: ClassVar[bool] = True
     probability: float = field(default_factory=lambda: _shipped_number("probability"))
     floor_v: float = field(default_factory=lambda: _shipped_number("floor_v"))
     dead_time_s: float = field(default_factory=lambda: _shipped_number("dead_time_s"))
-    gate: Gate = field(default_factory=shipped_gate)
+    model: Model = field(default_factory=shipped_model)
 
     def __post_init__(self) -> None:
         check_range("probability", self.probability, 1e-9, 1.0 - 1e-9)
-        check_positive("floor_v", self.floor_v)
+        check_range("floor_v", self.floor_v, 0.0, 1e4)
         check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
 
-    def build(self, fs: float, *, keep_rejected: bool = False) -> "TapDetector":
-        """A detector for `fs` Hz."""
-        return TapDetector(self, fs, keep_rejected=keep_rejected)
+    def build(self, fs: float, *, converter: Converter | None = None, keep_rejected: bool = False) -> "TapDetector":
+        """A detector for `fs` Hz and volts of that converter; None: 16 bits from -5 to 5 V.
+
+        Raises ParameterError for a rate under 334 Hz or above 200 kHz.
+        """
+        return TapDetector(self, fs, converter or Converter(), keep_rejected=keep_rejected)
 
 
 class TapDetector(StreamingDetector):
-    """Runs a `Tap`; strength is the calibrated probability."""
+    """Runs a `Tap`; strength is the probability."""
 
-    def __init__(self, variant: Tap, fs: float, *, keep_rejected: bool) -> None:
-        super().__init__(fs)
+    def __init__(self, variant: Tap, fs: float, converter: Converter, *, keep_rejected: bool) -> None:
+        super().__init__(check_range("fs", fs, LOWEST_FS, HIGHEST_FS))
         self._variant = variant
+        self._converter = converter
         self._keep_rejected = keep_rejected
-        self._core = Core(self.fs, step=STEP, trigger_db=TRIGGER_DB, floor_v=CORE_FLOOR_V)
-        self.latency_s = LATENCY_S + 1.0 / self.fs
-        self._floor_db = 20.0 * float(np.log10(variant.floor_v))
-        self._dead = seconds_to_samples(variant.dead_time_s, self.fs)
-        self._clear()
+        self._core = TapCore(
+            self.fs, converter.adc_bits, trees=variant.model.pack(), base=variant.model.base,
+            least_score=to_score(variant.probability), least_level=converter.level_of(variant.floor_v),
+            dead_ms=round(variant.dead_time_s * 1000.0),
+        )  # fmt: skip
+        self.latency_s = DECISION_MS / 1000.0 + 1.0 / self.fs
 
     def _clear(self) -> None:
         self._core.reset()
-        self._history = new_history()
-        self._last = -(1 << 60)
 
     def _process(self, samples: FloatArray, first: int) -> Detections:
-        return self._judge(self._core.push(samples))
+        return self._report(self._core.push(self._converter.to_counts(samples)))
 
     def _finish(self, consumed: int) -> Detections:
-        return self._judge(self._core.finish())
+        return self._report(self._core.finish())
 
-    def compile_gate(self) -> None:
-        """Compile what judges candidates, or find it in the cache, before there are any."""
-        self._score(Candidates.empty())
-
-    def _score(self, candidates: Candidates) -> tuple[FloatArray, FloatArray]:
-        gate, count = self._variant.gate, candidates.onsets.size
-        full, scores = np.empty((count, len(ALL_FEATURES))), np.empty(count)
-        judge(candidates.triggers, candidates.rows, gate.first, gate.second, gate.remember_lower, self._history, full,
-              scores)
-        return full, scores
-
-    def _judge(self, candidates: Candidates) -> Detections:
-        count = candidates.onsets.size
-        if not count:
-            return Detections.empty()
-        full, scores = self._score(candidates)
-        probability = self._variant.gate.probability(scores)
-        likely = np.flatnonzero(probability >= self._variant.probability)
-        kept = np.arange(count) if self._keep_rejected else likely
-        reasons = [self._decide(i, candidates, full, float(probability[i])) for i in kept.tolist()]
-        if not self._keep_rejected:
-            kept = kept[[not reason for reason in reasons]]
-            reasons = [""] * kept.size
+    def _report(self, judged: Judged) -> Detections:
+        accepted = judged.verdict == Verdict.TAP
+        kept = np.arange(len(judged)) if self._keep_rejected else np.flatnonzero(accepted)
         if not kept.size:
             return Detections.empty()
+        rows = judged.rows[kept]
+        reasons = [self._reason(int(judged.verdict[i]), judged.rows[i]) for i in kept.tolist()]
         return Detections(
-            candidates.onsets[kept], candidates.decided[kept], probability[kept],
-            {name: full[kept, column] for column, name in enumerate(ALL_FEATURES)}, tuple(reasons),
+            judged.onset[kept], judged.decided[kept], to_probability(judged.score[kept]),
+            {feature.name: feature.to_unit(rows[:, column]) for column, feature in enumerate(TABLE)}, tuple(reasons),
         )  # fmt: skip
 
-    def _decide(self, i: int, candidates: Candidates, full: FloatArray, probability: float) -> str:
-        """Why candidate `i` is rejected, "" for a tap; to be asked in order, because of the dead time."""
-        variant, onset = self._variant, int(candidates.onsets[i])
-        if candidates.rows[i, _LEVEL] < self._floor_db:
-            return "below floor_v"
-        if probability < variant.probability:
-            return variant.gate.reason(full[i])
-        if onset - self._last < self._dead:
-            return "within dead time"
-        self._last = onset
-        return ""
+    def _reason(self, verdict: int, row: npt.NDArray[np.uint8]) -> str:
+        """Why a candidate was rejected, "" for a tap."""
+        if verdict == Verdict.UNLIKELY:
+            return self._variant.model.reason(row)
+        return {Verdict.TAP: "", Verdict.TOO_WEAK: "below floor_v", Verdict.IN_DEAD_TIME: "within dead time"}[Verdict(verdict)]

@@ -1,23 +1,15 @@
-"""Volts -> counts of a converter, and the numbers that the core needs for a sample rate."""
+"""The numbers that the core needs for a sample rate and a converter's bits."""
 
 import math
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
-from tapsig.units import FloatArray, check_range
+from tapsig.units import check_range
 
 LOWEST_FS, HIGHEST_FS = 334.0, 200_000.0
 INTERPOLATED_BELOW_HZ = 2000.0
 HIGHEST_GROUPED_HZ = 16_000.0
-DEFAULT_RANGE_V = (-5.0, 5.0)
-"""Of samples whose converter is not known: a larger voltage is clipped, a step is 0.15 mV at 16 bits."""
 LEVELS_PER_OCTAVE = 8
 DB_PER_LEVEL = 10.0 * math.log10(2.0) / LEVELS_PER_OCTAVE
-
-CountArray = npt.NDArray[np.uint16]
-
 
 @dataclass(frozen=True, slots=True)
 class Rate:
@@ -56,14 +48,3 @@ class Rate:
         """Write the numbers into a `tapsig_rate` of cffi."""
         for name in self.__slots__:
             setattr(struct, name, getattr(self, name))
-
-
-def to_counts(samples: FloatArray, range_v: tuple[float, float], adc_bits: int) -> CountArray:
-    """The counts of a converter with these rails (V), shape (n,); what exceeds the rails is clipped.
-
-    Counts are taken to lie at the lower rail plus a whole number of steps, as `Recording` has them.
-    """
-    low, high = range_v
-    step = (high - low) / 2**adc_bits
-    counts = np.rint((samples - low) / step)
-    return np.clip(counts, 0, 2**adc_bits - 1).astype(np.uint16)

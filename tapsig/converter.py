@@ -1,0 +1,60 @@
+"""The converter: volts to counts and back. Its one home."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.core import load
+from tapsig.errors import ParameterError
+from tapsig.units import FloatArray, check_range
+
+DEFAULT_RANGE_V = (-5.0, 5.0)
+CountArray = npt.NDArray[np.uint16]
+
+
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """A converter with the rails `range_v` (low, high) in volts and `adc_bits` bits, 8 to 16.
+
+    One count is (high - low) / 2**adc_bits. Without arguments it is the one that stands in for a converter which is not
+    known: 16 bits from -5 to 5 V.
+
+    >>> Converter((0.0, 5.0), 10).count_v
+    0.0048828125
+    """
+
+    range_v: tuple[float, float] = DEFAULT_RANGE_V
+    adc_bits: int = 16
+
+    def __post_init__(self) -> None:
+        check_range("adc_bits", self.adc_bits, 8, 16)
+        low, high = self.range_v
+        if not (math.isfinite(low) and math.isfinite(high) and high > low):
+            raise ParameterError(f"range_v is {self.range_v!r}; it must be (low, high) in volts, low first")
+
+    @property
+    def count_v(self) -> float:
+        """Volts a count."""
+        return (self.range_v[1] - self.range_v[0]) / (1 << self.adc_bits)
+
+    def to_counts(self, samples: FloatArray) -> CountArray:
+        """Counts of `samples` (volts, finite, shape (n,)); nearest, halves up; the rails limit them.
+
+        Raises ParameterError for nan or inf.
+        """
+        ffi, library = load()
+        samples = np.ascontiguousarray(samples, dtype=np.float64)
+        counts = np.empty(samples.size, dtype=np.uint16)
+        done = library.tapsig_quantise(
+            ffi.from_buffer("double[]", samples), samples.size, self.range_v[0], 1.0 / self.count_v,
+            (1 << self.adc_bits) - 1, ffi.from_buffer("uint16_t[]", counts))
+        if done < samples.size:
+            raise ParameterError(f"samples[{done}] is {samples[done]}; every sample must be finite")
+        return counts
+
+    def level_of(self, volts: float) -> int:
+        """The core's level of a power of `volts` squared (fixed.h); 0 for no volts."""
+        units = volts / self.count_v * (1 << (16 - self.adc_bits))
+        return min(max(math.floor(8.0 * math.log2(units**2)), 0), 255) if units > 0 else 0

@@ -1,0 +1,38 @@
+#include "host.h"
+
+uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
+                        tapsig_judged *judged)
+{
+    uint32_t found = 0;
+    for (uint32_t i = 0; i < size; i++) {
+        const uint8_t verdict = tapsig_tap_push(tap, config, counts[i]);
+        if (verdict != TAPSIG_NOTHING) {
+            judged[found].candidate = tap->candidate;
+            judged[found].verdict = verdict;
+            judged[found].onset_age = tapsig_tap_onset_age(tap, config);
+            judged[found].decided = i;
+            found++;
+        }
+    }
+    return found;
+}
+
+uint32_t tapsig_quantise(const double *volts, uint32_t size, double low, double per_volt, uint16_t highest,
+                         uint16_t *counts)
+{
+    double unusual = 0.0; /* stays 0 while all samples are finite: x - x is nan for nan and inf */
+    for (uint32_t i = 0; i < size; i++) {
+        const double value = (volts[i] - low) * per_volt + 0.5;
+        unusual += volts[i] - volts[i];
+        const double least = value > 0.0 ? value : 0.0;
+        counts[i] = (uint16_t)(int32_t)(least < highest ? least : highest);
+    }
+    if (unusual == 0.0) {
+        return size;
+    }
+    uint32_t first = 0;
+    while (volts[first] - volts[first] == 0.0) {
+        first++;
+    }
+    return first;
+}

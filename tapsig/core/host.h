@@ -1,0 +1,27 @@
+/* What only a desktop needs: many counts in one call, and volts to counts. It is no part of an export. */
+#ifndef TAPSIG_HOST_H
+#define TAPSIG_HOST_H
+
+#include <stdint.h>
+
+#include "tap.h"
+
+/* A candidate, how it was judged, and where: `decided` is the index of the count that decided it. */
+typedef struct {
+    tapsig_candidate candidate;
+    uint8_t verdict;
+    uint16_t onset_age; /* samples from the onset to the deciding count */
+    uint32_t decided;
+} tapsig_judged;
+
+/* Take `size` counts; write all candidates, accepted or not, into `judged`, which has room for one in ten blocks and
+ * one more. Returns how many there were. The same as `size` calls of tapsig_tap_push. */
+uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
+                        tapsig_judged *judged);
+
+/* Counts of `size` samples in volts: (volts - low) * per_volt, rounded to the nearest (halves up), from 0 to `highest`.
+ * Returns the index of the first sample that is not finite, or `size`. */
+uint32_t tapsig_quantise(const double *volts, uint32_t size, double low, double per_volt, uint16_t highest,
+                         uint16_t *counts);
+
+#endif

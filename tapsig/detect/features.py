@@ -1,0 +1,79 @@
+"""The features of a candidate, in the order of the core's bytes (tap.c), with what each means.
+
+A level is a smoothed power in steps of an eighth of an octave. Differences of levels are stored with 64 added.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.core.rate import DB_PER_LEVEL
+from tapsig.units import FloatArray, IntArray
+
+CHANNELS = {
+    "innovation": "prediction error (what ringing does not explain)",
+    "fast": "power of the steps from sample to sample (high frequencies)",
+    "signal": "power above 20 Hz",
+}
+_CHANNEL_FEATURES = {
+    "rise": "peak of the {} over the highest of the 28 ms before",
+    "over_mean": "peak of the {} over its mean of the 32 ms before",
+    "fall_early": "peak of the {} over its mean 6-9 ms after the onset",
+    "fall_late": "peak of the {} over its mean 13-20 ms after the trigger",
+    "tail": "peak of the {} over its highest 13-20 ms after the trigger",
+    "trend": "mean of the {} 6-13 ms before the trigger over that 22-37 ms before",
+}
+_BACKGROUND = {
+    "over_quietest": "peak of the {} over its quietest background",
+    "over_1s": "peak of the {} over its usual 64 ms peak of the last second",
+    "over_8s": "peak of the {} over its usual 64 ms peak of the last 8 s",
+    "over_fading": "peak of the {} over its highest so far, less 1 dB a second",
+}
+DIFFERENCE, COUNT, LEVEL_OF_MS = "dB", "count", "ms"
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One feature: its name, its family, the unit it is shown in, and what it means."""
+
+    name: str
+    family: str
+    unit: str
+    meaning: str
+
+    def to_unit(self, values: IntArray) -> FloatArray:
+        """Values of the core in the unit of the feature; nan where there is none."""
+        stored = np.asarray(values, dtype=np.float64)
+        if self.unit == DIFFERENCE:
+            return (stored - 64.0) * DB_PER_LEVEL
+        if self.unit == LEVEL_OF_MS:  # a level of the number of milliseconds
+            return np.where(stored == 255, np.nan, 2.0 ** (stored / 8.0))
+        return stored
+
+
+def _table() -> tuple[Feature, ...]:
+    found = [
+        Feature(f"{channel}_{name}", channel, DIFFERENCE, words.format(channel))
+        for channel in CHANNELS for name, words in _CHANNEL_FEATURES.items()
+    ]
+    found += [Feature(f"{c}_{name}", "background", DIFFERENCE, words.format(c))
+              for c in ("innovation", "fast") for name, words in _BACKGROUND.items()]
+    found += [
+        Feature("since_ms", "neighbours", LEVEL_OF_MS, "time since the candidate before"),
+        Feature("over_last", "neighbours", DIFFERENCE, "peak of the innovation over that of the candidate before"),
+        Feature("busy", "neighbours", COUNT, "candidates of the last seconds, 0 (none) to 255"),
+    ]
+    return tuple(found)
+
+
+TABLE = _table()
+FEATURES: tuple[str, ...] = tuple(feature.name for feature in TABLE)
+FAMILIES: dict[str, tuple[str, ...]] = {
+    family: tuple(feature.name for feature in TABLE if feature.family == family)
+    for family in dict.fromkeys(feature.family for feature in TABLE)
+}
+
+
+def family_of(name: str) -> str:
+    """The family of a feature."""
+    return TABLE[FEATURES.index(name)].family
