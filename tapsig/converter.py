@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from tapsig.core import load
 from tapsig.errors import ParameterError
+from tapsig.records import Recording
 from tapsig.units import FloatArray, check_range
 
 DEFAULT_RANGE_V = (-5.0, 5.0)
@@ -34,6 +35,14 @@ class Converter:
         if not (math.isfinite(low) and math.isfinite(high) and high > low):
             raise ParameterError(f"range_v is {self.range_v!r}; it must be (low, high) in volts, low first")
 
+    @classmethod
+    def of(cls, recording: Recording) -> "Converter":
+        """The recording's converter; 16 bits where its resolution is not known or finer, and from -5 to 5 V where its
+        rails are not known.
+        """
+        bits = 16 if recording.adc_bits is None else min(max(recording.adc_bits, 8), 16)
+        return cls(recording.range_v or DEFAULT_RANGE_V, bits if recording.range_v else 16)
+
     @property
     def count_v(self) -> float:
         """Volts a count."""
@@ -53,6 +62,10 @@ class Converter:
         if done < samples.size:
             raise ParameterError(f"samples[{done}] is {samples[done]}; every sample must be finite")
         return counts
+
+    def to_volts(self, counts: CountArray) -> FloatArray:
+        """Volts of `counts`: low + counts * count_v."""
+        return np.asarray(self.range_v[0] + counts.astype(np.float64) * self.count_v)
 
     def level_of(self, volts: float) -> int:
         """The core's level of a power of `volts` squared (fixed.h); 0 for no volts."""

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tapsig.core import load
 from tapsig.core.rate import Rate
-from tapsig.units import IntArray
+from tapsig.units import BoolArray, IntArray
 
 CountArray = npt.NDArray[np.uint16]
 
@@ -47,6 +47,11 @@ class Judged:
 
     def __len__(self) -> int:
         return int(self.onset.size)
+
+    def select(self, chosen: BoolArray) -> "Judged":
+        """The candidates that `chosen` (n,) marks."""
+        return Judged(self.onset[chosen], self.decided[chosen], self.score[chosen], self.verdict[chosen],
+                      self.rows[chosen])
 
 
 def _judged_dtype(ffi: Any) -> np.dtype[np.void]:

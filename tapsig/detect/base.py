@@ -14,6 +14,7 @@ from typing import ClassVar, Protocol, cast, runtime_checkable
 import numpy as np
 import numpy.typing as npt
 
+from tapsig.converter import Converter
 from tapsig.errors import ParameterError, RecordingError, TapsigError
 from tapsig.records import Detections, Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples, to_floats
@@ -131,7 +132,8 @@ def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rej
     A variant is built for the recording's rate, with `keep_rejected`. Raises ParameterError when the rates differ by
     more than 0.1 %, and for what the detector itself raises or answers wrongly (`require_sound`), with both names.
     """
-    running = build_detector(detector, recording.fs, where=recording.source, keep_rejected=keep_rejected)
+    running = build_detector(detector, recording.fs, where=recording.source, keep_rejected=keep_rejected,
+                             converter=Converter.of(recording))
     with blame(detector, recording.source, passing=RecordingError):
         if abs(running.fs - recording.fs) > 1e-3 * recording.fs:
             raise ParameterError(
@@ -143,13 +145,18 @@ def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rej
         )
 
 
-def build_detector(detector: Detector | Variant, fs: float, *, where: str, keep_rejected: bool) -> Detector:
-    """A variant built for `fs` Hz, to hear `where`; a detector that is already built as it is."""
+def build_detector(detector: Detector | Variant, fs: float, *, where: str, keep_rejected: bool,
+                   converter: Converter | None = None) -> Detector:
+    """A variant built for `fs` Hz, to run on `where`; a detector that is already built as it is.
+
+    `converter` is handed to variants whose `takes_converter` is true: they work on counts.
+    """
     build = getattr(detector, "build", None)
     if build is None:
         return cast(Detector, detector)
+    options = {"converter": converter} if getattr(detector, "takes_converter", False) else {}
     with blame(detector, where, passing=TapsigError):  # such as a rate that it refuses
-        return cast(Detector, build(fs, keep_rejected=keep_rejected))
+        return cast(Detector, build(fs, keep_rejected=keep_rejected, **options))
 
 
 def feed(running: Detector, chunks: Iterable[FloatArray], *, lean: bool = False) -> Detections:

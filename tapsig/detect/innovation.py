@@ -1,30 +1,32 @@
-"""Detector variant: a blow is what adaptive linear prediction at 1 kHz did not foresee."""
+"""Detector variant: a tap is what adaptive linear prediction at 1 kHz did not foresee. One split instead of a model."""
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
+import numpy.typing as npt
 
-from tapsig.detect.base import StreamingDetector
-from tapsig.detect.candidates import LATENCY_S, Candidates, Core
-from tapsig.features import FEATURES
-from tapsig.records import Detections
-from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples
+from tapsig.converter import Converter
+from tapsig.core.rate import DB_PER_LEVEL
+from tapsig.core.tap import Judged, Verdict
+from tapsig.detect.features import FEATURES, TABLE
+from tapsig.detect.model import Model
+from tapsig.detect.tap import CandidateDetector
+from tapsig.units import FloatArray, check_range
 
 _RISE = FEATURES.index("innovation_rise")
-_LEVEL = FEATURES.index("level_v_db")
 
 
 @dataclass(frozen=True, slots=True)
 class Innovation:
-    """A tap is where the innovation rises over what it was of late; short and causal, but blind to what struck.
+    """A tap is where the prediction error rises over its recent peaks; short and causal, but blind to what struck.
 
     Parameters
     ----------
-    rise_db : the innovation's peak over the highest of the 50 ms before, at least.
-    floor_v : the innovation's rms over 2 ms at its peak, at least.
+    rise_db : the peak of the prediction error over the highest of the 28 ms before, at least; in steps of 0.376 dB.
+    floor_v : rms of the prediction error over 2 ms that a tap must reach, in volts; 0 = none.
     dead_time_s : no second tap this soon after one.
-    step : of the predictor's update (NLMS), in (0, 2).
 
     >>> detector = Innovation().build(8000.0)
     >>> detector.latency_s <= 0.040
@@ -32,61 +34,35 @@ class Innovation:
     """
 
     name: ClassVar[str] = "innovation"
+    takes_converter: ClassVar[bool] = True
     rise_db: float = 12.0
     floor_v: float = 0.002
     dead_time_s: float = 0.08
-    step: float = 0.03
 
     def __post_init__(self) -> None:
-        check_range("rise_db", self.rise_db, 0.5, 80.0)
-        check_positive("floor_v", self.floor_v)
+        check_range("rise_db", self.rise_db, 1.5, 70.0)
+        check_range("floor_v", self.floor_v, 0.0, 1e4)
         check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
-        check_range("step", self.step, 1e-6, 1.999)
 
-    def build(self, fs: float, *, keep_rejected: bool = False) -> "InnovationDetector":
-        """A detector for `fs` Hz."""
-        return InnovationDetector(self, fs, keep_rejected=keep_rejected)
+    def build(
+        self, fs: float, *, converter: Converter | None = None, keep_rejected: bool = False
+    ) -> "InnovationDetector":
+        """A detector for `fs` Hz and volts of that converter (see `Tap.build`)."""
+        return InnovationDetector(self, fs, converter or Converter(), keep_rejected=keep_rejected)
 
 
-class InnovationDetector(StreamingDetector):
+class InnovationDetector(CandidateDetector):
     """Runs an `Innovation`; strength is the rise over `rise_db` in decibels."""
 
-    def __init__(self, variant: Innovation, fs: float, *, keep_rejected: bool) -> None:
-        super().__init__(fs)
-        self._variant = variant
-        self._keep_rejected = keep_rejected
-        self._core = Core(self.fs, step=variant.step, trigger_db=min(1.5, variant.rise_db), floor_v=3e-4)
-        self.latency_s = LATENCY_S + 1.0 / self.fs
-        self._clear()
+    def __init__(self, variant: Innovation, fs: float, converter: Converter, *, keep_rejected: bool) -> None:
+        self._rise_db = variant.rise_db
+        least = 64 + math.ceil(variant.rise_db / DB_PER_LEVEL - 1e-9)
+        split = Model(0, (["innovation_rise", least - 1, 0, -1, 1],))
+        super().__init__(fs, converter, split, least_score=1, floor_v=variant.floor_v,
+                         dead_time_s=variant.dead_time_s, keep_rejected=keep_rejected)
 
-    def _clear(self) -> None:
-        self._core.reset()
-        self._last = -(1 << 60)
+    def _strength(self, judged: Judged) -> FloatArray:
+        return np.asarray(TABLE[_RISE].to_unit(judged.rows[:, _RISE]) - self._rise_db)
 
-    def _process(self, samples: FloatArray, first: int) -> Detections:
-        return self._judge(self._core.push(samples))
-
-    def _finish(self, consumed: int) -> Detections:
-        return self._judge(self._core.finish())
-
-    def _judge(self, candidates: Candidates) -> Detections:
-        if not candidates.onsets.size:
-            return Detections.empty()
-        rise, level = candidates.rows[:, _RISE], candidates.rows[:, _LEVEL]
-        floor_db = 20.0 * float(np.log10(self._variant.floor_v))
-        dead = seconds_to_samples(self._variant.dead_time_s, self.fs)
-        reasons = []
-        for onset, up, high in zip(candidates.onsets.tolist(), rise.tolist(), level.tolist(), strict=True):
-            if high < floor_db:
-                reasons.append("below floor_v")
-            elif up < self._variant.rise_db:
-                reasons.append("rise below rise_db")
-            elif onset - self._last < dead:
-                reasons.append("within dead time")
-            else:
-                reasons.append("")
-                self._last = onset
-        found = Detections(candidates.onsets, candidates.decided, rise - self._variant.rise_db,
-                           dict(zip(FEATURES, candidates.rows.T, strict=True)), tuple(reasons))
-        found = found if self._keep_rejected else found.accepted()
-        return found if len(found) else Detections.empty()
+    def _reason_unlikely(self, row: npt.NDArray[np.uint8]) -> str:
+        return "rise below rise_db"

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.detect.features import FEATURES, family_of
 from tapsig.errors import ParameterError
@@ -62,6 +63,13 @@ class Model:
         """The trees as the core reads them (trees.h)."""
         return b"".join(bytes([len(tree)]) + tree for tree in map(_pack_node, self.trees))
 
+    def score(self, rows: npt.NDArray[np.uint8]) -> IntArray:
+        """Scores in 1/64 nat, as the core gives them, shape (n,); `rows` (n, len(FEATURES))."""
+        total = np.full(rows.shape[0], self.base, dtype=np.int64)
+        for tree in self.trees:
+            _add_tree(tree, rows, np.arange(rows.shape[0]), total)
+        return total
+
     def explain(self, row: IntArray) -> FloatArray:
         """What each feature adds to a row's score along the trees' paths, in nats, shape (len(FEATURES),)."""
         parts = np.zeros(len(FEATURES))
@@ -95,6 +103,15 @@ class Model:
             raise ParameterError(f"the model's base is {str(base)[:60]!r}; it must be a whole number of 1/64 nat")
         return cls(base, tuple(_check_node(tree, 0) for tree in document["trees"]),
                    _read_sources(document.get("sources", [])), _read_names(document.get("fitted_to", [])))
+
+
+def _add_tree(node: Node, rows: npt.NDArray[np.uint8], chosen: IntArray, total: IntArray) -> None:
+    if not isinstance(node, list):
+        total[chosen] += node
+        return
+    left = rows[chosen, FEATURES.index(str(node[0]))] <= node[1]  # type: ignore[operator]
+    _add_tree(node[3], rows, chosen[left], total)  # type: ignore[arg-type]
+    _add_tree(node[4], rows, chosen[~left], total)  # type: ignore[arg-type]
 
 
 def _value(node: object) -> float:

@@ -4,6 +4,7 @@ It ships fitted to several kinds of simulated doors and to real hits; `tapsig fi
 """
 
 import json
+from abc import abstractmethod
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
@@ -77,18 +78,17 @@ class Tap:
         return TapDetector(self, fs, converter or Converter(), keep_rejected=keep_rejected)
 
 
-class TapDetector(StreamingDetector):
-    """Runs a `Tap`; strength is the probability."""
+class CandidateDetector(StreamingDetector):
+    """Runs the core's candidates through a model; what their strength is, and why one is rejected, say subclasses."""
 
-    def __init__(self, variant: Tap, fs: float, converter: Converter, *, keep_rejected: bool) -> None:
+    def __init__(self, fs: float, converter: Converter, model: Model, *, least_score: int, floor_v: float,
+                 dead_time_s: float, keep_rejected: bool) -> None:
         super().__init__(check_range("fs", fs, LOWEST_FS, HIGHEST_FS))
-        self._variant = variant
         self._converter = converter
         self._keep_rejected = keep_rejected
         self._core = TapCore(
-            self.fs, converter.adc_bits, trees=variant.model.pack(), base=variant.model.base,
-            least_score=to_score(variant.probability), least_level=converter.level_of(variant.floor_v),
-            dead_ms=round(variant.dead_time_s * 1000.0),
+            self.fs, converter.adc_bits, trees=model.pack(), base=model.base, least_score=least_score,
+            least_level=converter.level_of(floor_v), dead_ms=round(dead_time_s * 1000.0),
         )  # fmt: skip
         self.latency_s = DECISION_MS / 1000.0 + 1.0 / self.fs
 
@@ -102,19 +102,42 @@ class TapDetector(StreamingDetector):
         return self._report(self._core.finish())
 
     def _report(self, judged: Judged) -> Detections:
-        accepted = judged.verdict == Verdict.TAP
-        kept = np.arange(len(judged)) if self._keep_rejected else np.flatnonzero(accepted)
-        if not kept.size:
+        if not self._keep_rejected:
+            judged = judged.select(judged.verdict == Verdict.TAP)
+        if not len(judged):
             return Detections.empty()
-        rows = judged.rows[kept]
-        reasons = [self._reason(int(judged.verdict[i]), judged.rows[i]) for i in kept.tolist()]
+        reasons = [self._reason(int(verdict), row) for verdict, row in zip(judged.verdict, judged.rows, strict=True)]
         return Detections(
-            judged.onset[kept], judged.decided[kept], to_probability(judged.score[kept]),
-            {feature.name: feature.to_unit(rows[:, column]) for column, feature in enumerate(TABLE)}, tuple(reasons),
+            judged.onset, judged.decided, self._strength(judged),
+            {feature.name: feature.to_unit(judged.rows[:, column]) for column, feature in enumerate(TABLE)},
+            tuple(reasons),
         )  # fmt: skip
 
     def _reason(self, verdict: int, row: npt.NDArray[np.uint8]) -> str:
         """Why a candidate was rejected, "" for a tap."""
         if verdict == Verdict.UNLIKELY:
-            return self._variant.model.reason(row)
-        return {Verdict.TAP: "", Verdict.TOO_WEAK: "below floor_v", Verdict.IN_DEAD_TIME: "within dead time"}[Verdict(verdict)]
+            return self._reason_unlikely(row)
+        return {Verdict.TAP: "", Verdict.TOO_WEAK: "below floor_v", Verdict.IN_DEAD_TIME: "within dead time"}[verdict]
+
+    @abstractmethod
+    def _strength(self, judged: Judged) -> FloatArray:
+        """How strongly each candidate stood out, shape (n,)."""
+
+    @abstractmethod
+    def _reason_unlikely(self, row: npt.NDArray[np.uint8]) -> str:
+        """Why the model rejected a candidate."""
+
+
+class TapDetector(CandidateDetector):
+    """Runs a `Tap`; strength is the probability."""
+
+    def __init__(self, variant: Tap, fs: float, converter: Converter, *, keep_rejected: bool) -> None:
+        self._model = variant.model
+        super().__init__(fs, converter, variant.model, least_score=to_score(variant.probability),
+                         floor_v=variant.floor_v, dead_time_s=variant.dead_time_s, keep_rejected=keep_rejected)
+
+    def _strength(self, judged: Judged) -> FloatArray:
+        return to_probability(judged.score)
+
+    def _reason_unlikely(self, row: npt.NDArray[np.uint8]) -> str:
+        return self._model.reason(row.astype(np.int64))

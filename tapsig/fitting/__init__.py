@@ -1,0 +1,1 @@
+"""Fit the default detector: candidates with their truth, boosted trees, and what an owner's recordings allow."""

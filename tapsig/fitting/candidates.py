@@ -1,0 +1,189 @@
+"""Labelled recordings -> candidates with their features and the truth about each: what a model is fitted to."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.converter import Converter
+from tapsig.core.tap import TapCore
+from tapsig.detect.model import Model
+from tapsig.errors import LabelError, ParameterError
+from tapsig.records import Recording
+from tapsig.units import BoolArray, FloatArray, IntArray
+
+EARLY_S, LATE_S = 0.012, 0.025  # a candidate this long before or after an onset may be its detection
+UNCLEAR_S = (0.02, 0.075)  # others so near a tap are neither right nor wrong: the dead time takes them
+RESPONSE_S = 0.003  # from contact to the first sign at a sensor, common in simulated doors
+
+ByteRows = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class CandidateTable:
+    """Candidates of many recordings, in order.
+
+    Parameters
+    ----------
+    rows : features in the core's bytes, shape (n, len(FEATURES)).
+    onset_s : time of each in its recording.
+    tap : 1 the tap's own, 0 none, -1 unclear.
+    recording : index into `durations_s`, `groups`, `taps_s`.
+    weights : of each in a fit.
+    """
+
+    rows: ByteRows
+    onset_s: FloatArray
+    tap: IntArray
+    recording: IntArray
+    durations_s: FloatArray
+    groups: tuple[str, ...]
+    taps_s: tuple[FloatArray, ...]
+    weights: FloatArray
+
+    @property
+    def taps(self) -> int:
+        """Labelled taps, with a candidate or without."""
+        return sum(taps.size for taps in self.taps_s)
+
+    @property
+    def taps_with_candidate(self) -> int:
+        """Labelled taps that raised a candidate: no model can find the others."""
+        return int((self.tap == 1).sum())
+
+    @classmethod
+    def join(cls, tables: "Sequence[CandidateTable]") -> "CandidateTable":
+        """One table of all, in order."""
+        shifts = np.cumsum([0, *(table.durations_s.size for table in tables)])[:-1]
+        return cls(
+            np.concatenate([table.rows for table in tables]), np.concatenate([table.onset_s for table in tables]),
+            np.concatenate([table.tap for table in tables]),
+            np.concatenate([table.recording + shift for table, shift in zip(tables, shifts, strict=True)]),
+            np.concatenate([table.durations_s for table in tables]),
+            tuple(group for table in tables for group in table.groups),
+            tuple(taps for table in tables for taps in table.taps_s),
+            np.concatenate([table.weights for table in tables]),
+        )  # fmt: skip
+
+    def select(self, recordings: Sequence[bool] | BoolArray) -> "CandidateTable":
+        """The recordings that the mask marks, shape (number of recordings,)."""
+        mask = np.asarray(recordings, dtype=bool)
+        chosen = mask[self.recording]
+        numbers = np.cumsum(mask) - 1
+        return CandidateTable(
+            self.rows[chosen], self.onset_s[chosen], self.tap[chosen], numbers[self.recording[chosen]],
+            self.durations_s[mask], tuple(group for group, kept in zip(self.groups, mask, strict=True) if kept),
+            tuple(taps for taps, kept in zip(self.taps_s, mask, strict=True) if kept), self.weights[chosen],
+        )  # fmt: skip
+
+    def weighted(self, weights: FloatArray | float) -> "CandidateTable":
+        """The same with other weights."""
+        return replace(self, weights=np.broadcast_to(weights, self.onset_s.shape).astype(np.float64))
+
+
+def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
+    """1 for the candidate that is a tap's detection, -1 for others close to it, 0 for the rest; shape (n,).
+
+    >>> label_candidates(np.array([0.5, 1.002, 1.02, 3.0]), np.array([1.0]))
+    array([ 0,  1, -1,  0])
+    """
+    label = np.zeros(onset_s.size, dtype=np.int64)
+    for tap in taps_s:
+        late = onset_s - tap
+        near = (late > -UNCLEAR_S[0]) & (late < UNCLEAR_S[1]) & (label == 0)
+        label[near] = -1
+        able = np.flatnonzero((late > -EARLY_S) & (late < LATE_S) & (label != 1))
+        if able.size:
+            label[able[np.argmin(np.abs(late[able] - RESPONSE_S))]] = 1
+    return label
+
+
+def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehicle",
+                       progress: Callable[[int], None] | None = None) -> CandidateTable:
+    """Run the core over labelled `recordings`; gap-free stretches count as recordings of their own.
+
+    Every candidate weighs 1. Raises LabelError for a recording without labels, ParameterError for no recordings.
+    """
+    parts: list[tuple[ByteRows, FloatArray, IntArray]] = []
+    durations, groups, taps = [], [], []
+    for number, recording in enumerate(recordings):
+        if recording.labels is None:
+            raise LabelError(
+                f"{recording.source or 'recording'} needs labels: give --labels FILE (an empty label file says that"
+                " there are no taps)"
+            )
+        name = recording.vehicle if group_by == "vehicle" and recording.vehicle else recording.source
+        converter = Converter.of(recording)
+        for start, stop in recording.stretches():
+            core = TapCore(recording.fs, converter.adc_bits, trees=b"", base=0, least_score=0, least_level=0, dead_ms=0)
+            found = core.push(converter.to_counts(recording.samples[start:stop]))
+            begin = float(recording.times_s(np.array([start]))[0])
+            onset_s = found.onset / recording.fs
+            inside = recording.taps_s - begin
+            inside = inside[(inside >= 0) & (inside < (stop - start) / recording.fs)]
+            parts.append((found.rows, onset_s, label_candidates(onset_s, inside)))
+            durations.append((stop - start) / recording.fs)
+            groups.append(name or f"recording {number}")
+            taps.append(inside)
+        if progress is not None:
+            progress(number + 1)
+    if not parts:
+        raise ParameterError("there are no recordings to fit to; check the choice of split, position and scene")
+    owner = np.repeat(np.arange(len(parts)), [part[1].size for part in parts])
+    return CandidateTable(
+        np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]),
+        np.concatenate([part[2] for part in parts]), owner, np.array(durations), tuple(groups), tuple(taps),
+        np.ones(owner.size),
+    )  # fmt: skip
+
+
+def score_table(table: CandidateTable, model: Model) -> IntArray:
+    """Scores of a model in 1/64 nat, shape (n,): what the core gives."""
+    return model.score(table.rows)
+
+
+@dataclass(frozen=True, slots=True)
+class OperatingPoint:
+    """What accepting candidates from a score on gave: hits, false alarms, misses, over so many hours."""
+
+    least_score: float
+    tp: int
+    fp: int
+    fn: int
+    hours: float
+
+    @property
+    def f1(self) -> float:
+        """2·tp / (2·tp + fp + fn); nan when there is nothing."""
+        total = 2 * self.tp + self.fp + self.fn
+        return 2 * self.tp / total if total else float("nan")
+
+    @property
+    def errors(self) -> int:
+        """False alarms and misses."""
+        return self.fp + self.fn
+
+    @property
+    def false_alarms_per_hour(self) -> float:
+        """False alarms over the time of all recordings."""
+        return self.fp / self.hours if self.hours else float("nan")
+
+
+def evaluate_threshold(table: CandidateTable, scores: FloatArray | IntArray, least_score: float,
+                       dead_time_s: float) -> OperatingPoint:
+    """Hits, false alarms and misses for accepting from `least_score` on, with the dead time.
+
+    A tap is hit when an accepted candidate lies within 25 ms; each candidate counts once.
+    """
+    hits = false = 0
+    last_recording, last_onset = -1, -np.inf
+    for i in np.flatnonzero(scores >= least_score).tolist():
+        if table.recording[i] != last_recording:
+            last_recording, last_onset = int(table.recording[i]), -np.inf
+        if table.onset_s[i] - last_onset >= dead_time_s:
+            last_onset = float(table.onset_s[i])
+            near = bool(np.abs(table.taps_s[last_recording] - last_onset).min(initial=np.inf) <= LATE_S)
+            hits += near
+            false += not near
+    return OperatingPoint(least_score, hits, false, max(table.taps - hits, 0), float(table.durations_s.sum()) / 3600.0)

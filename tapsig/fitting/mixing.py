@@ -1,0 +1,97 @@
+"""An owner's taps, recorded in quiet, added to what was recorded without taps: taps in noise that nobody had to tap.
+
+A sensor answers in proportion, so that two recordings of one disc add up to what it would have given for both at once.
+Only the converter's noise counts twice. Recordings are mixed when they have one position, rate and converter.
+"""
+
+import itertools
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tapsig.converter import Converter
+from tapsig.records import TAP, Label, Recording
+from tapsig.units import db_to_amplitude
+
+PIECE_S = 30.0
+"""Longest mixture: mixtures of one fold come from one piece of a recording with taps and one without."""
+GAIN_DB = 4.0
+"""Standard deviation of the taps' gain: a person taps harder among noise, or softer (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of a recording, and the fold it belongs to."""
+
+    recording: Recording
+    fold: int
+
+
+def cut_pieces(recordings: Iterable[Recording], folds: int, *, shortest_s: float = 2.0) -> list[Piece]:
+    """Each gap-free stretch cut into pieces of about PIECE_S, which go to the folds in turn.
+
+    A cut lies at least 0.5 s from a labelled tap where the stretch allows it.
+    """
+    pieces: list[Piece] = []
+    files: dict[str, int] = {}
+    for number, recording in enumerate(recordings):
+        file = files.setdefault(recording.source or str(number), len(files))  # the channels of a file heard the same
+        for start, stop in recording.stretches():
+            begin_s = float(recording.times_s(np.array([start]))[0])
+            taps_s = recording.taps_s - begin_s
+            length_s = (stop - start) / recording.fs
+            count = max(1, round(length_s / PIECE_S), min(folds, int(length_s / 6.0)))
+            edges = [_clear_of_taps(length_s * k / count, taps_s, length_s) for k in range(1, count)]
+            bounds = [0.0, *sorted(edges), length_s]
+            for k, (first_s, last_s) in enumerate(itertools.pairwise(bounds)):
+                if last_s - first_s >= min(shortest_s, length_s):
+                    pieces.append(Piece(_cut(recording, start, begin_s, first_s, last_s), (file + k) % folds))
+    return pieces
+
+
+def _clear_of_taps(edge_s: float, taps_s: np.ndarray, length_s: float) -> float:
+    """The time nearest to `edge_s`, within 2 s, that is farthest from any tap."""
+    times = edge_s + np.linspace(-2.0, 2.0, 81)
+    times = times[(times > 0.0) & (times < length_s)]
+    if not taps_s.size or not times.size:
+        return edge_s
+    distance = np.minimum(np.abs(times[:, None] - taps_s[None, :]).min(axis=1), 0.5)
+    return float(times[np.lexsort((np.abs(times - edge_s), -distance))[0]])
+
+
+def _cut(recording: Recording, start: int, begin_s: float, first_s: float, last_s: float) -> Recording:
+    low, high = start + round(first_s * recording.fs), start + round(last_s * recording.fs)
+    shift = begin_s + (low - start) / recording.fs
+    labels = tuple(
+        replace(label, onset_s=max(label.onset_s - shift, 0.0)) for label in recording.labels or ()
+        if shift <= label.onset_s < shift + (high - low) / recording.fs
+    )  # fmt: skip
+    return replace(recording, samples=recording.samples[low:high], labels=labels, gaps=())
+
+
+def mix_pieces(pieces: Sequence[Piece], rng: np.random.Generator, *, most: int) -> Iterator[Piece]:
+    """At most `most` mixtures of a piece with taps and one without, of one fold and one `disc`."""
+    tapped = [piece for piece in pieces if piece.recording.taps_s.size]
+    free = [piece for piece in pieces if not piece.recording.taps_s.size]
+    pairs = [(one, other) for one in tapped for other in free
+             if one.fold == other.fold and disc(one.recording) == disc(other.recording)]
+    for index in rng.permutation(len(pairs))[:most]:
+        one, other = pairs[index]
+        yield Piece(_mix(one.recording, other.recording, rng), one.fold)
+
+
+def disc(recording: Recording) -> tuple[object, ...]:
+    """What two recordings must share to be of one disc."""
+    return recording.vehicle, recording.position, round(recording.fs, 1), recording.range_v, recording.adc_bits
+
+
+def _mix(tapped: Recording, free: Recording, rng: np.random.Generator) -> Recording:
+    size = min(tapped.samples.size, free.samples.size)
+    first = int(rng.integers(free.samples.size - size + 1))
+    taps = tapped.samples[:size] - np.median(tapped.samples)
+    samples = free.samples[first : first + size] + db_to_amplitude(rng.normal(0.0, GAIN_DB)) * taps
+    converter = Converter.of(tapped)
+    volts = converter.to_volts(converter.to_counts(samples))
+    labels = tuple(Label(onset, TAP) for onset in tapped.taps_s.tolist() if onset < size / tapped.fs)
+    return replace(tapped, samples=volts, labels=labels, source=f"{tapped.source} + {free.source}")
