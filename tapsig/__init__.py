@@ -25,7 +25,7 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.records import Gap as Gap
     from tapsig.records import Label as Label
     from tapsig.records import Recording as Recording
-    from tapsig.study.fitting import fit_detector as fit_detector
+    from tapsig.fitting.fit import fit_detector as fit_detector
     from tapsig.study.scoring import score as score
 
 _HOME = {
@@ -43,7 +43,7 @@ _HOME = {
     "decode_taps": "tapsig.entry",
     "EntryMachine": "tapsig.entry",
     "EntryParameters": "tapsig.entry",
-    "fit_detector": "tapsig.study.fitting",
+    "fit_detector": "tapsig.fitting.fit",
     "score": "tapsig.study.scoring",
 }
 

@@ -5,7 +5,7 @@ from typing import assert_type
 
 import tapsig
 from tapsig.detect.base import Variant
-from tapsig.study.fitting import FittedDetector
+from tapsig.fitting.fit import FittedDetector
 from tapsig.study.scoring import ScoreTable
 from tapsig.units import FloatArray
 

@@ -60,7 +60,7 @@ class _PrintRules(argparse.Action):
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
         import tapsig.study.causes  # lazy: parsing need not wait for these
-        from tapsig.study.feature_words import list_features
+        from tapsig.detect.features import list_features
 
         show(f"{inspect.getdoc(tapsig.study.causes)}\n\n{list_features()}\n")
         parser.exit(0)

@@ -71,12 +71,10 @@ def _settable(variant: object) -> dict[str, object]:
 
 def run(args: argparse.Namespace) -> int:
     """Detect and show."""
-    from tapsig.cli.first_start import compile_beside  # lazy: --help need not wait for these
-    from tapsig.detect import load_detector
+    from tapsig.detect import load_detector  # lazy: --help need not wait for it
 
     check_plots(args.plot, force=args.force)
     variant = change_parameters(load_detector(args.detector), args.settings)
-    compile_beside(variant)
     found, times_s, fs, span_s, recording = _detect(variant, args)
     rows = _rows(found, times_s, fs, rejected=args.rejected)
     taps = sum(row["kind"] == TAP for row in rows)

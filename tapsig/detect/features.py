@@ -77,3 +77,9 @@ FAMILIES: dict[str, tuple[str, ...]] = {
 def family_of(name: str) -> str:
     """The family of a feature."""
     return TABLE[FEATURES.index(name)].family
+
+
+def list_features() -> str:
+    """One line a feature, written as in a reason."""
+    lines = [f"  {f'{feature.family}: {feature.name}':<38} {feature.meaning}, {feature.unit}" for feature in TABLE]
+    return "\n".join(("Features, as `rejected: ...` and --features name them (detectors tap and innovation):", "", *lines))

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from tapsig.converter import Converter
 from tapsig.detect.base import Variant, blame, build_detector, feed
 from tapsig.errors import RecordingError
 from tapsig.load import read_wav_blocks, read_wav_info
@@ -21,7 +22,9 @@ def detect_wav(
     Raises RecordingError when it is no usable WAV file or holds a sample that is nan or infinite; ParameterError when
     the detector fails.
     """
-    running = build_detector(variant, read_wav_info(path).fs, where=str(path), keep_rejected=keep_rejected)
+    info = read_wav_info(path)
+    converter = Converter((-full_scale_v, full_scale_v), min(max(info.adc_bits or 16, 8), 16))
+    running = build_detector(variant, info.fs, where=str(path), keep_rejected=keep_rejected, converter=converter)
     blocks = read_wav_blocks(path, channel=channel, full_scale_v=full_scale_v, block_samples=BLOCK_SAMPLES)
     with blame(variant, str(path), passing=RecordingError):
         return feed(running, blocks, lean=True)

@@ -24,14 +24,14 @@ from tapsig.errors import ParameterError
 from tapsig.load.files import replace_file
 from tapsig.records import Detections, Recording
 
-_ROOMS = ("units", "records", "features", "dsp", "detect")
+_ROOMS = ("units", "records", "converter", "core", "dsp", "detect")
 
 
 @functools.cache
 def _digest_code(module: str) -> str:
     """Digest of the source of tapsig's detectors, and of `module` when the detector lives elsewhere."""
     package = Path(__file__).parent.parent
-    files = [path for room in _ROOMS for path in (package / room).rglob("*.py")]
+    files = [path for room in _ROOMS for path in (package / room).rglob("*") if path.suffix in (".py", ".c", ".h")]
     files += [package / f"{room}.py" for room in _ROOMS if (package / f"{room}.py").exists()]
     origin = getattr(importlib.util.find_spec(module), "origin", None)
     if not module.startswith("tapsig.") and origin and Path(origin).is_file():

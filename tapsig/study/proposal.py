@@ -19,13 +19,12 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from tapsig.detect.gate import Trees
 from tapsig.errors import ParameterError
+from tapsig.fitting.boosting import TreeSum
 from tapsig.load import read_wav_info
 from tapsig.load.parts import read_wav_parts
 from tapsig.records import TAP, Recording
 from tapsig.study.blows import Blows, cut_out_blows, cut_out_part
-from tapsig.study.candidate_table import score_rows
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
 PATTERN_S, PATTERN_LEAD_S = 0.034, 0.004
@@ -284,10 +283,10 @@ def _look_around(onsets_s: FloatArray, weight: FloatArray, rise_db: FloatArray) 
 
 
 @cache
-def _read_trees() -> Trees:
+def _read_trees() -> TreeSum:
     """The sum of trees that benchmarks/proposal_confidence.py fitted and wrote."""
     text = resources.files("tapsig.study").joinpath("proposal_confidence.json").read_text("utf-8")
-    return Trees.from_json(json.loads(text), FEATURES)
+    return TreeSum.from_json(json.loads(text), FEATURES)
 
 
 def compute_confidence(features: FloatArray) -> FloatArray:
@@ -295,7 +294,7 @@ def compute_confidence(features: FloatArray) -> FloatArray:
 
     Gradient-boosted trees on those features, fitted to the simulated training vehicles.
     """
-    score = score_rows(_read_trees(), features)
+    score = _read_trees().score(features)
     return 1.0 / (1.0 + np.exp(-np.clip(score, -30.0, 30.0)))
 
 
