@@ -13,24 +13,18 @@ import dataclasses
 import json
 import sys
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from pathlib import Path
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
-
-import numpy as np
 
 from benchmarks.sections import write_section
 from tapsig.cli.output import render_table
 from tapsig.detect import CATALOGUE, load_detector
 from tapsig.detect.base import Variant, run_detector
-from tapsig.detect.ring_following import RingFollowing
 from tapsig.detect.tap import Tap
 from tapsig.records import Recording
 from tapsig.simulate import FLEET, POSITIONS, SCENES, SimulatedScene, find_vehicle, simulate_scene
-from tapsig.study.candidate_table import EARLY_S, LATE_S, CandidateTable, collect_candidates, score_table
 from tapsig.study.scoring import ScoreTable, score
 from tapsig.study.tuning import tune
-from tapsig.units import FloatArray
 
 WINDOW_S = 0.025
 DRAWS, DRAW_S = 8, 30.0  # of each scene on each test vehicle; one draw a scene would rest on one person, one road
@@ -156,52 +150,6 @@ def robustness_rows(variants: Mapping[str, Variant], duration_s: float) -> list[
     return rows
 
 
-def count_missed(onset_s: FloatArray, taps_s: FloatArray) -> int:
-    """Taps without an onset near enough to be their candidate."""
-    late = onset_s[:, None] - taps_s[None, :]
-    return int((~((late > -EARLY_S) & (late < LATE_S)).any(axis=0)).sum())
-
-
-def misses_of_both(recordings: Iterable[Recording], table: CandidateTable) -> int:
-    """Taps that neither the candidates of `table` nor a sensitive ring-following hears, gap-free recordings."""
-    sensitive = RingFollowing(threshold_v=0.002, over_usual_db=8.0, over_ring_db=0.0, dead_time_s=0.03)
-    missed = 0
-    for number, recording in enumerate(recordings):
-        own = table.onset_s[(table.recording == number) & (table.tap == 1)]
-        more = run_detector(sensitive, recording).onset_samples / recording.fs
-        heard = np.concatenate([own, more])
-        missed += count_missed(heard, recording.taps_s)
-    return missed
-
-
-def ablation_rows(cache: Path) -> list[Row]:
-    """The gate fitted again without one family of features each, on the same candidates; scored on test vehicles."""
-    from benchmarks.train_gate import FIRST, RANDOM_TRAIN, SECOND, fleet, gather
-    from tapsig.detect.gate import ALL_FAMILIES, ALL_FEATURES
-    from tapsig.study.fitting import fit_gate, operate
-
-    train, _ = gather(fleet("train", RANDOM_TRAIN[: len(RANDOM_TRAIN) // 4]), cache)
-    test = collect_candidates(scored_recordings())
-    blind = collect_candidates(scored_recordings(), step=1e-6)  # weights stay at 0: the trigger hears the plain signal
-    rows: list[Row] = []
-    for name, table in (("prediction (candidates only)", blind), ("nothing (candidates only)", test)):
-        taps = sum(taps.size for taps in table.taps_s)
-        rows.append({"table": "ablation", "left_out": name, "f1": float("nan"), "errors": None, "false_alarms": None,
-                     "misses": taps - int((table.tap == 1).sum())})
-    rows.append({"table": "ablation", "left_out": "nothing, ring-following's triggers added (candidates only)",
-                 "f1": float("nan"), "errors": None, "false_alarms": None,
-                 "misses": misses_of_both(scored_recordings(), test)})
-    half = [dataclasses.replace(part, trees=part.trees // 2, most_rows=300_000) for part in (FIRST, SECOND)]
-    for left_out in ("nothing", *ALL_FAMILIES):
-        columns = np.array([float(name not in ALL_FAMILIES.get(left_out, ())) for name in ALL_FEATURES])
-        gate = fit_gate(train, first=half[0], second=half[1], folds=2, seed=2, columns=columns).gate
-        point = operate(test, gate.probability(score_table(test, gate, columns=columns)), 0.5, Tap().dead_time_s)
-        rows.append({"table": "ablation", "left_out": left_out, "f1": point.f1,
-                     "errors": point.fp + point.fn, "false_alarms": point.fp, "misses": point.fn})
-        say(f"without {left_out}: F1 {point.f1:.4f}")
-    return rows
-
-
 def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
     """The section's tables."""
     parts = ["All recordings are simulated: they prove plumbing and rank detectors, not accuracy on a door. Test"
@@ -247,12 +195,6 @@ def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
         [condition, *(value for name in names for row in robust
                       if (row["condition"], row["detector"]) == (condition, name)
                       for value in (row["f1"], row["f1_quiet"]))] for condition in CONDITIONS]))
-    ablation = [row for row in rows if row["table"] == "ablation"]
-    if ablation:
-        parts.append("The gate fitted without one family of features (to a quarter of the doors, with half as many"
-                     " trees; probability 0.5):\n")
-        parts.append(fence(["left out", "F1", "errors", "false alarms", "misses"], [
-            [row[key] for key in ("left_out", "f1", "errors", "false_alarms", "misses")] for row in ablation]))
     parts.append("Tuned on the train vehicles: " + "; ".join(f"`{variant}`" for variant in tuned.values()) + ".\n")
     return "\n".join(parts)
 
@@ -263,7 +205,6 @@ def main() -> None:
     parser.add_argument("--format", choices=("table", "json"), default="table")
     parser.add_argument("--detector", action="append", default=[], metavar="MODULE:ATTRIBUTE")
     parser.add_argument("--hours", type=float, default=5.0, help="of driving and of rain; default: 5")
-    parser.add_argument("--ablation", type=Path, metavar="CACHE")
     args = parser.parse_args()
     tuned = tune_all(20.0)
     variants: dict[str, Variant] = {**tuned, "tap": CATALOGUE["tap"]}
@@ -277,13 +218,10 @@ def main() -> None:
     chosen = {name: variants[name] for name in ("innovation", "tap", *args.detector)}
     rows += false_alarm_rows(chosen | strict, args.hours)
     rows += robustness_rows(chosen, 30.0)
-    if args.ablation is not None:
-        rows += ablation_rows(args.ablation)
     if args.format == "json":
         print(json.dumps({"rows": json.loads(json.dumps(rows).replace("NaN", "null"))}, indent=1))
         return
-    command = COMMAND + (" --ablation CACHE" if args.ablation is not None else "")
-    write_section("Detection", render(rows, tuned), command)
+    write_section("Detection", render(rows, tuned), COMMAND)
     print(render(rows, tuned))
 
 

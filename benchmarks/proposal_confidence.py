@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 from sklearn.metrics import average_precision_score
 
+from tapsig.fitting.boosting import Boosting
 from tapsig.records import Recording
 from tapsig.simulate import FLEET, SCENES, Vehicle, random_vehicle, simulate_scene
-from tapsig.study.boosting import Boosting
 from tapsig.study.proposal import FEATURES, compute_candidates
 from tapsig.units import FloatArray, IntArray
 
@@ -62,7 +62,7 @@ def join(found: dict[str, list[Part]]) -> tuple[FloatArray, IntArray]:
 def fit(features: FloatArray, is_tap: IntArray) -> dict[str, object]:
     """Small trees, seeded; numbers chosen by the validation vehicle."""
     boosting = Boosting(trees=120, leaves=16, rate=0.1, least_leaf=40)
-    return boosting.grow(features, is_tap, np.ones(is_tap.size)).to_json(FEATURES)
+    return boosting.fit(features, is_tap, np.ones(is_tap.size)).to_json(FEATURES)
 
 
 def main() -> None:

@@ -23,8 +23,10 @@ GENERATORS = ("home", "plate", "resonators", "lumped", "measured")
 HITS = "hits"
 SOURCES = (*GENERATORS, HITS)
 FIRST_TEST_DOOR = 1000
-RATES_HZ = {"train": ((1000.0, 2000.0, 4000.0, 8000.0, 44_100.0), (0.1, 0.4, 0.1, 0.37, 0.03)),
-            "test": ((1000.0, 2000.0, 8000.0, 44_100.0), (0.25, 0.3, 0.3, 0.15))}
+RATES_HZ = {
+    "train": ((1000.0, 2000.0, 4000.0, 8000.0, 44_100.0), (0.1, 0.4, 0.1, 0.37, 0.03)),
+    "test": ((1000.0, 2000.0, 8000.0, 44_100.0), (0.25, 0.3, 0.3, 0.15)),
+}
 DURATION_S, SHORT_S = 18.0, 12.0  # the shorter at 44.1 kHz
 COPIES = 0.5
 """Share of the training recordings that are also heard through a poorer chain."""
@@ -56,8 +58,15 @@ def simulate_door(name: str, part: Part, door: int, rng: np.random.Generator) ->
     rates, shares = RATES_HZ[part]
     for scene, taps in plans:
         fs = float(rng.choice(rates, p=shares))
-        recordings = generator.simulate(door, scene, fs=fs, duration_s=DURATION_S if fs < 20_000.0 else SHORT_S,
-                                        taps=taps, seed=int(rng.integers(1 << 31)), **options)
+        recordings = generator.simulate(
+            door,
+            scene,
+            fs=fs,
+            duration_s=DURATION_S if fs < 20_000.0 else SHORT_S,
+            taps=taps,
+            seed=int(rng.integers(1 << 31)),
+            **options,
+        )
         for recording in recordings.values():
             yield dataclasses.replace(recording, split=taps)
 
@@ -81,8 +90,13 @@ def hear_through_poorer_chain(recording: Recording, rng: np.random.Generator) ->
     noise = 10.0 ** rng.uniform(-3.0, -1.1) * min(1.0, float(np.abs(samples).max()))
     range_v = (-1.0, 1.0) if rng.random() < 0.7 else (-0.4, 1.6)
     return dataclasses.replace(
-        recording, samples=samples + noise * rng.standard_normal(samples.size), fs=fs, range_v=range_v,
-        adc_bits=int(rng.choice([8, 10, 12, 16], p=[0.3, 0.35, 0.15, 0.2])), position=f"{recording.position}, poorer")
+        recording,
+        samples=samples + noise * rng.standard_normal(samples.size),
+        fs=fs,
+        range_v=range_v,
+        adc_bits=int(rng.choice([8, 10, 12, 16], p=[0.3, 0.35, 0.15, 0.2])),
+        position=f"{recording.position}, poorer",
+    )
 
 
 def _usual_peak(samples: FloatArray, fs: float, taps_s: FloatArray) -> float:
@@ -133,9 +147,17 @@ def gather(name: str, part: Part, doors: range, *, kept: Path | None = None) -> 
     table = dataclasses.replace(collect_candidates(watched()), groups=tuple(groups))
     if path is not None:
         path.parent.mkdir(parents=True, exist_ok=True)
-        np.savez(path, rows=table.rows, onset_s=table.onset_s, tap=table.tap, recording=table.recording,
-                 durations_s=table.durations_s, groups=np.array(groups), taps_s=np.concatenate(table.taps_s),
-                 tap_counts=np.array([taps.size for taps in table.taps_s]))
+        np.savez(
+            path,
+            rows=table.rows,
+            onset_s=table.onset_s,
+            tap=table.tap,
+            recording=table.recording,
+            durations_s=table.durations_s,
+            groups=np.array(groups),
+            taps_s=np.concatenate(table.taps_s),
+            tap_counts=np.array([taps.size for taps in table.taps_s]),
+        )
     return table
 
 
@@ -143,5 +165,13 @@ def read_table(path: Path) -> CandidateTable:
     """A table that `gather` kept."""
     with np.load(path) as kept:
         taps_s = np.split(kept["taps_s"], np.cumsum(kept["tap_counts"])[:-1])
-        return CandidateTable(kept["rows"], kept["onset_s"], kept["tap"], kept["recording"], kept["durations_s"],
-                              tuple(map(str, kept["groups"])), tuple(taps_s), np.ones(kept["onset_s"].size))
+        return CandidateTable(
+            kept["rows"],
+            kept["onset_s"],
+            kept["tap"],
+            kept["recording"],
+            kept["durations_s"],
+            tuple(map(str, kept["groups"])),
+            tuple(taps_s),
+            np.ones(kept["onset_s"].size),
+        )

@@ -57,8 +57,13 @@ class Converter:
         samples = np.ascontiguousarray(samples, dtype=np.float64)
         counts = np.empty(samples.size, dtype=np.uint16)
         done = library.tapsig_quantise(
-            ffi.from_buffer("double[]", samples), samples.size, self.range_v[0], 1.0 / self.count_v,
-            (1 << self.adc_bits) - 1, ffi.from_buffer("uint16_t[]", counts))
+            ffi.from_buffer("double[]", samples),
+            samples.size,
+            self.range_v[0],
+            1.0 / self.count_v,
+            (1 << self.adc_bits) - 1,
+            ffi.from_buffer("uint16_t[]", counts),
+        )
         if done < samples.size:
             raise ParameterError(f"samples[{done}] is {samples[done]}; every sample must be finite")
         return counts

@@ -39,8 +39,14 @@ def compile_core(library: Path, scratch: Path) -> None:
     compiler = find_compiler() or [sys.executable, "-m", "ziglang", "cc", "-mcpu=baseline"]
     # Without these, zig leaves 50 MB in the user's own cache.
     caches = {"ZIG_GLOBAL_CACHE_DIR": str(scratch), "ZIG_LOCAL_CACHE_DIR": str(scratch)}
-    command = [*compiler, *FLAGS, f'-DTAPSIG_SOURCES="{digest_sources()}"',
-               *map(str, sorted(HERE.glob("*.c"))), "-o", str(library)]
+    command = [
+        *compiler,
+        *FLAGS,
+        f'-DTAPSIG_SOURCES="{digest_sources()}"',
+        *map(str, sorted(HERE.glob("*.c"))),
+        "-o",
+        str(library),
+    ]
     subprocess.run(command, check=True, env=os.environ | caches)
 
 
@@ -69,7 +75,9 @@ else:
             if version != "editable":
                 build_data["force_include"][str(library)] = f"tapsig/core/{LIBRARY}"
             build_data["pure_python"] = False
-            platform = next(tag.platform for tag in sys_tags() if not tag.platform.startswith(("manylinux", "musllinux")))
+            platform = next(
+                tag.platform for tag in sys_tags() if not tag.platform.startswith(("manylinux", "musllinux"))
+            )
             build_data["tag"] = f"py3-none-{platform}"
 
         def finalize(self, version: str, build_data: dict[str, Any], artifact_path: str) -> None:

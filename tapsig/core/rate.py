@@ -11,6 +11,7 @@ HIGHEST_GROUPED_HZ = 16_000.0
 LEVELS_PER_OCTAVE = 8
 DB_PER_LEVEL = 10.0 * math.log10(2.0) / LEVELS_PER_OCTAVE
 
+
 @dataclass(frozen=True, slots=True)
 class Rate:
     """`tapsig_rate` of blocks.h for a sample rate in Hz and a converter's bits."""

@@ -50,12 +50,14 @@ class Judged:
 
     def select(self, chosen: BoolArray) -> "Judged":
         """The candidates that `chosen` (n,) marks."""
-        return Judged(self.onset[chosen], self.decided[chosen], self.score[chosen], self.verdict[chosen],
-                      self.rows[chosen])
+        return Judged(
+            self.onset[chosen], self.decided[chosen], self.score[chosen], self.verdict[chosen], self.rows[chosen]
+        )
 
 
 def _judged_dtype(ffi: Any) -> np.dtype[np.void]:
     """The memory of a `tapsig_judged` as numpy sees it."""
+
     def offset(*path: str) -> int:
         return int(ffi.offsetof("tapsig_judged", *path))
 
@@ -73,8 +75,9 @@ def _judged_dtype(ffi: Any) -> np.dtype[np.void]:
 class TapCore:
     """One running `tap` of the core: counts in, judged candidates out. One detector, one thread."""
 
-    def __init__(self, fs: float, adc_bits: int, *, trees: bytes, base: int, least_score: int, least_level: int,
-                 dead_ms: int) -> None:
+    def __init__(
+        self, fs: float, adc_bits: int, *, trees: bytes, base: int, least_score: int, least_level: int, dead_ms: int
+    ) -> None:
         self._ffi, self._library = load()
         self._dtype = _judged_dtype(self._ffi)
         self._trees = trees  # the core points into it
@@ -100,8 +103,19 @@ class TapCore:
         """The candidates that the next counts decide."""
         counts = np.ascontiguousarray(counts, dtype=np.uint16)
         parts = [self._run(counts[start : start + _PUSH]) for start in range(0, max(counts.size, 1), _PUSH)]
-        return parts[0] if len(parts) == 1 else Judged(*(np.concatenate(columns) for columns in zip(
-            *((part.onset, part.decided, part.score, part.verdict, part.rows) for part in parts), strict=True)))
+        return (
+            parts[0]
+            if len(parts) == 1
+            else Judged(
+                *(
+                    np.concatenate(columns)
+                    for columns in zip(
+                        *((part.onset, part.decided, part.score, part.verdict, part.rows) for part in parts),
+                        strict=True,
+                    )
+                )
+            )
+        )
 
     def _run(self, counts: CountArray) -> Judged:
         if counts.size:
@@ -109,8 +123,12 @@ class TapCore:
         room = int(counts.size / self._per_block) // 10 + 3
         judged = np.zeros(room, dtype=self._dtype)
         found = self._library.tapsig_tap_run(
-            self._state, self._config, self._ffi.from_buffer("uint16_t[]", counts), counts.size,
-            self._ffi.cast("tapsig_judged *", self._ffi.from_buffer(judged)))
+            self._state,
+            self._config,
+            self._ffi.from_buffer("uint16_t[]", counts),
+            counts.size,
+            self._ffi.cast("tapsig_judged *", self._ffi.from_buffer(judged)),
+        )
         judged = judged[:found]
         decided = judged["decided"].astype(np.int64) + self._fed
         onset = np.maximum(decided - judged["onset_age"], 0)
@@ -124,8 +142,13 @@ class TapCore:
             return self._run(np.empty(0, dtype=np.uint16))
         tail = self._run(np.full(int((DECISION_MS + 12) * self._per_block) + 2, self._last, dtype=np.uint16))
         last = end - 1
-        return Judged(np.minimum(tail.onset[:waiting], last), np.minimum(tail.decided[:waiting], last),
-                      tail.score[:waiting], tail.verdict[:waiting], tail.rows[:waiting])
+        return Judged(
+            np.minimum(tail.onset[:waiting], last),
+            np.minimum(tail.decided[:waiting], last),
+            tail.score[:waiting],
+            tail.verdict[:waiting],
+            tail.rows[:waiting],
+        )
 
 
 def _count_trees(trees: bytes) -> int:

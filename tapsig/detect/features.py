@@ -54,10 +54,14 @@ class Feature:
 def _table() -> tuple[Feature, ...]:
     found = [
         Feature(f"{channel}_{name}", channel, DIFFERENCE, words.format(channel))
-        for channel in CHANNELS for name, words in _CHANNEL_FEATURES.items()
+        for channel in CHANNELS
+        for name, words in _CHANNEL_FEATURES.items()
     ]
-    found += [Feature(f"{c}_{name}", "background", DIFFERENCE, words.format(c))
-              for c in ("innovation", "fast") for name, words in _BACKGROUND.items()]
+    found += [
+        Feature(f"{c}_{name}", "background", DIFFERENCE, words.format(c))
+        for c in ("innovation", "fast")
+        for name, words in _BACKGROUND.items()
+    ]
     found += [
         Feature("since_ms", "neighbours", LEVEL_OF_MS, "time since the candidate before"),
         Feature("over_last", "neighbours", DIFFERENCE, "peak of the innovation over that of the candidate before"),
@@ -82,4 +86,6 @@ def family_of(name: str) -> str:
 def list_features() -> str:
     """One line a feature, written as in a reason."""
     lines = [f"  {f'{feature.family}: {feature.name}':<38} {feature.meaning}, {feature.unit}" for feature in TABLE]
-    return "\n".join(("Features, as `rejected: ...` and --features name them (detectors tap and innovation):", "", *lines))
+    return "\n".join(
+        ("Features, as `rejected: ...` and --features name them (detectors tap and innovation):", "", *lines)
+    )

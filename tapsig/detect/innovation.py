@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tapsig.converter import Converter
 from tapsig.core.rate import DB_PER_LEVEL
-from tapsig.core.tap import Judged, Verdict
+from tapsig.core.tap import Judged
 from tapsig.detect.features import FEATURES, TABLE
 from tapsig.detect.model import Model
 from tapsig.detect.tap import CandidateDetector
@@ -58,8 +58,15 @@ class InnovationDetector(CandidateDetector):
         self._rise_db = variant.rise_db
         least = 64 + math.ceil(variant.rise_db / DB_PER_LEVEL - 1e-9)
         split = Model(0, (["innovation_rise", least - 1, 0, -1, 1],))
-        super().__init__(fs, converter, split, least_score=1, floor_v=variant.floor_v,
-                         dead_time_s=variant.dead_time_s, keep_rejected=keep_rejected)
+        super().__init__(
+            fs,
+            converter,
+            split,
+            least_score=1,
+            floor_v=variant.floor_v,
+            dead_time_s=variant.dead_time_s,
+            keep_rejected=keep_rejected,
+        )
 
     def _strength(self, judged: Judged) -> FloatArray:
         return np.asarray(TABLE[_RISE].to_unit(judged.rows[:, _RISE]) - self._rise_db)

@@ -89,9 +89,12 @@ class Model:
 
     def to_json(self) -> dict[str, object]:
         """Plain data for JSON."""
-        return {"base": self.base, "trees": list(self.trees),
-                "sources": [[source.name, source.licence] for source in self.sources],
-                "fitted_to": list(self.fitted_to)}
+        return {
+            "base": self.base,
+            "trees": list(self.trees),
+            "sources": [[source.name, source.licence] for source in self.sources],
+            "fitted_to": list(self.fitted_to),
+        }
 
     @classmethod
     def from_json(cls, document: object) -> "Model":
@@ -101,8 +104,12 @@ class Model:
         base = document.get("base")
         if type(base) is not int or abs(base) > 2**14:
             raise ParameterError(f"the model's base is {str(base)[:60]!r}; it must be a whole number of 1/64 nat")
-        return cls(base, tuple(_check_node(tree, 0) for tree in document["trees"]),
-                   _read_sources(document.get("sources", [])), _read_names(document.get("fitted_to", [])))
+        return cls(
+            base,
+            tuple(_check_node(tree, 0) for tree in document["trees"]),
+            _read_sources(document.get("sources", [])),
+            _read_names(document.get("fitted_to", [])),
+        )
 
 
 def _add_tree(node: Node, rows: npt.NDArray[np.uint8], chosen: IntArray, total: IntArray) -> None:
@@ -133,11 +140,13 @@ def _check_node(node: object, depth: int) -> Node:
             raise ParameterError(f"a leaf is {node}; it must lie between -128 and 127 (1/64 nat)")
         return node
     if not isinstance(node, list) or len(node) != 5 or depth > 40:
-        raise ParameterError(f"a node is {str(node)[:60]!r}; it must be a whole number or"
-                             " [feature, threshold, value, left, right]")
+        raise ParameterError(
+            f"a node is {str(node)[:60]!r}; it must be a whole number or [feature, threshold, value, left, right]"
+        )
     if node[0] not in FEATURES:
-        raise ParameterError(f"the model asks for the feature {str(node[0])[:60]!r}, which this version does not have;"
-                             " fit it again")
+        raise ParameterError(
+            f"the model asks for the feature {str(node[0])[:60]!r}, which this version does not have; fit it again"
+        )
     if type(node[1]) is not int or node[1] not in _BYTE:
         raise ParameterError(f"a threshold is {str(node[1])[:60]!r}; it must be a whole number from 0 to 255")
     if type(node[2]) is not int:
@@ -153,7 +162,8 @@ def _read_names(value: object) -> tuple[str, ...]:
 
 def _read_sources(value: object) -> tuple[Source, ...]:
     if not isinstance(value, Sequence) or not all(
-            isinstance(item, list) and len(item) == 2 and all(isinstance(word, str) for word in item) for item in value):
+        isinstance(item, list) and len(item) == 2 and all(isinstance(word, str) for word in item) for item in value
+    ):
         raise ParameterError(f"the model's sources are {str(value)[:60]!r}; they must be a list of [name, licence]")
     return tuple(Source(*item) for item in value)
 

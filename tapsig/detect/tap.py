@@ -13,12 +13,12 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
+from tapsig.converter import Converter
 from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
 from tapsig.core.tap import DECISION_MS, Judged, TapCore, Verdict
 from tapsig.detect.base import StreamingDetector
 from tapsig.detect.features import TABLE
 from tapsig.detect.model import Model, to_probability, to_score
-from tapsig.converter import Converter
 from tapsig.records import Detections
 from tapsig.units import FloatArray, check_range
 
@@ -81,8 +81,17 @@ class Tap:
 class CandidateDetector(StreamingDetector):
     """Runs the core's candidates through a model; what their strength is, and why one is rejected, say subclasses."""
 
-    def __init__(self, fs: float, converter: Converter, model: Model, *, least_score: int, floor_v: float,
-                 dead_time_s: float, keep_rejected: bool) -> None:
+    def __init__(
+        self,
+        fs: float,
+        converter: Converter,
+        model: Model,
+        *,
+        least_score: int,
+        floor_v: float,
+        dead_time_s: float,
+        keep_rejected: bool,
+    ) -> None:
         super().__init__(check_range("fs", fs, LOWEST_FS, HIGHEST_FS))
         self._converter = converter
         self._keep_rejected = keep_rejected
@@ -133,8 +142,15 @@ class TapDetector(CandidateDetector):
 
     def __init__(self, variant: Tap, fs: float, converter: Converter, *, keep_rejected: bool) -> None:
         self._model = variant.model
-        super().__init__(fs, converter, variant.model, least_score=to_score(variant.probability),
-                         floor_v=variant.floor_v, dead_time_s=variant.dead_time_s, keep_rejected=keep_rejected)
+        super().__init__(
+            fs,
+            converter,
+            variant.model,
+            least_score=to_score(variant.probability),
+            floor_v=variant.floor_v,
+            dead_time_s=variant.dead_time_s,
+            keep_rejected=keep_rejected,
+        )
 
     def _strength(self, judged: Judged) -> FloatArray:
         return to_probability(judged.score)

@@ -62,8 +62,10 @@ class TreeSum:
             if (leaf := finite_number(item)) is not None:
                 return leaf
             if not isinstance(item, list) or len(item) != 5 or item[0] not in names:
-                raise ParameterError(f"a tree's node is {str(item)[:60]!r}; it must be a number or"
-                                     " [feature, threshold, value, left, right]")
+                raise ParameterError(
+                    f"a tree's node is {str(item)[:60]!r}; it must be a number or"
+                    " [feature, threshold, value, left, right]"
+                )
             return names.index(item[0]), float(item[1]), float(item[2]), node(item[3]), node(item[4])
 
         if not isinstance(document, Mapping) or not isinstance(document.get("trees"), list):
@@ -108,15 +110,23 @@ class Boosting:
         used = weights > 0
         scale = used.sum() / weights.sum()
         model = HistGradientBoostingClassifier(
-            max_iter=self.trees, max_leaf_nodes=self.leaves, learning_rate=self.rate, min_samples_leaf=self.least_leaf,
-            l2_regularization=2.0, max_bins=255, early_stopping=False, random_state=seed)
+            max_iter=self.trees,
+            max_leaf_nodes=self.leaves,
+            learning_rate=self.rate,
+            min_samples_leaf=self.least_leaf,
+            l2_regularization=2.0,
+            max_bins=255,
+            early_stopping=False,
+            random_state=seed,
+        )
         model.fit(np.asarray(rows)[used].astype(np.float32), taps[used], sample_weight=weights[used] * scale)
         # scikit-learn keeps these trees in attributes without a public name; a test compares ours with its scores.
         trees = tuple(_from_bins(predictor.nodes, 0) for (predictor,) in model._predictors)
         return TreeSum(float(np.ravel(model._baseline_prediction)[0]), trees)
 
-    def fit_residual(self, rows: npt.ArrayLike, taps: IntArray, weights: FloatArray, start: FloatArray, *,
-                     seed: int = 0) -> TreeSum:
+    def fit_residual(
+        self, rows: npt.ArrayLike, taps: IntArray, weights: FloatArray, start: FloatArray, *, seed: int = 0
+    ) -> TreeSum:
         """Trees to add to a sum that gives `rows` the scores `start` (n,), in nats."""
         from sklearn.tree import DecisionTreeRegressor  # heavy
 
@@ -126,8 +136,12 @@ class Boosting:
         for number in range(self.trees):
             probability = 1.0 / (1.0 + np.exp(-np.clip(score, -60.0, 60.0)))
             curvature = np.maximum(probability * (1.0 - probability), 1e-3)
-            tree = DecisionTreeRegressor(max_leaf_nodes=self.leaves, min_samples_leaf=self.least_leaf,
-                                         max_features=0.5, random_state=seed + number)
+            tree = DecisionTreeRegressor(
+                max_leaf_nodes=self.leaves,
+                min_samples_leaf=self.least_leaf,
+                max_features=0.5,
+                random_state=seed + number,
+            )
             step = np.clip((taps - probability) / curvature, -6.0, 6.0)
             tree.fit(values, step, sample_weight=weights * curvature)
             score += self.rate * tree.predict(values)
@@ -139,14 +153,23 @@ def _from_bins(nodes: Any, i: int) -> TreeNode:
     node = nodes[i]
     if node["is_leaf"]:
         return float(node["value"])
-    return (int(node["feature_idx"]), float(node["num_threshold"]), float(node["value"]),
-            _from_bins(nodes, int(node["left"])), _from_bins(nodes, int(node["right"])))
+    return (
+        int(node["feature_idx"]),
+        float(node["num_threshold"]),
+        float(node["value"]),
+        _from_bins(nodes, int(node["left"])),
+        _from_bins(nodes, int(node["right"])),
+    )
 
 
 def _from_regression(tree: Any, i: int, rate: float) -> TreeNode:
     value = rate * float(tree.value[i, 0, 0])
     if tree.feature[i] < 0:
         return value
-    return (int(tree.feature[i]), float(tree.threshold[i]), value,
-            _from_regression(tree, int(tree.children_left[i]), rate),
-            _from_regression(tree, int(tree.children_right[i]), rate))
+    return (
+        int(tree.feature[i]),
+        float(tree.threshold[i]),
+        value,
+        _from_regression(tree, int(tree.children_left[i]), rate),
+        _from_regression(tree, int(tree.children_right[i]), rate),
+    )

@@ -99,8 +99,9 @@ def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
     return label
 
 
-def collect_candidates(recordings: Iterable[Recording], *, group_by: str = "vehicle",
-                       progress: Callable[[int], None] | None = None) -> CandidateTable:
+def collect_candidates(
+    recordings: Iterable[Recording], *, group_by: str = "vehicle", progress: Callable[[int], None] | None = None
+) -> CandidateTable:
     """Run the core over labelled `recordings`; gap-free stretches count as recordings of their own.
 
     Every candidate weighs 1. Raises LabelError for a recording without labels, ParameterError for no recordings.
@@ -170,8 +171,9 @@ class OperatingPoint:
         return self.fp / self.hours if self.hours else float("nan")
 
 
-def evaluate_threshold(table: CandidateTable, scores: FloatArray | IntArray, least_score: float,
-                       dead_time_s: float) -> OperatingPoint:
+def evaluate_threshold(
+    table: CandidateTable, scores: FloatArray | IntArray, least_score: float, dead_time_s: float
+) -> OperatingPoint:
     """Hits, false alarms and misses for accepting from `least_score` on, with the dead time.
 
     A tap is hit when an accepted candidate lies within 25 ms; each candidate counts once.

@@ -3,7 +3,7 @@
 What an owner can record is taps in quiet and, apart from these, what must not open the door. Taps are mixed into the
 latter (mixing.py). Small trees are then added to the shipped model; a part of what that learnt from (replay.npz) is
 learnt again beside the owner's candidates, so that nuisances which the owner did not record stay known. Everything is
-judged on pieces of recordings that were held out in turn (cross-validation; the threshold is chosen on the other folds).
+judged on pieces of recordings that were held out in turn (cross-validation; thresholds are chosen on other folds).
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -25,7 +25,7 @@ from tapsig.fitting.candidates import (
     evaluate_threshold,
     score_table,
 )
-from tapsig.fitting.mixing import Piece, cut_pieces, disc, mix_pieces
+from tapsig.fitting.mixing import cut_pieces, disc, mix_pieces
 from tapsig.records import Recording
 from tapsig.units import BoolArray, FloatArray, IntArray, check_positive
 
@@ -111,8 +111,16 @@ def load_replay() -> CandidateTable:
     """A part of the candidates that the shipped model learnt from, weighted."""
     with resources.files("tapsig.fitting").joinpath("replay.npz").open("rb") as file, np.load(file) as kept:
         count = kept["tap"].size
-        return CandidateTable(kept["rows"], np.zeros(count), kept["tap"].astype(np.int64),
-                              np.zeros(count, dtype=np.int64), np.zeros(1), ("",), (np.zeros(0),), _balanced(kept["tap"]))
+        return CandidateTable(
+            kept["rows"],
+            np.zeros(count),
+            kept["tap"].astype(np.int64),
+            np.zeros(count, dtype=np.int64),
+            np.zeros(1),
+            ("",),
+            (np.zeros(0),),
+            _balanced(kept["tap"]),
+        )
 
 
 def _balanced(tap: IntArray) -> FloatArray:
@@ -121,9 +129,14 @@ def _balanced(tap: IntArray) -> FloatArray:
     return np.where(taps, 1.0 / max(taps.sum(), 1), np.where(others, OTHERS_WEIGHT / max(others.sum(), 1), 0.0))
 
 
-def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false_alarms_per_hour: float | None = None,
-                 group_by: str = "vehicle", seed: int = 0,
-                 progress: Callable[[int], None] | None = None) -> FittedDetector:
+def fit_detector(
+    recordings: Sequence[Recording] | Iterable[Recording],
+    *,
+    false_alarms_per_hour: float | None = None,
+    group_by: str = "vehicle",
+    seed: int = 0,
+    progress: Callable[[int], None] | None = None,
+) -> FittedDetector:
     """Adjust `tap` to labelled recordings of your own.
 
     Parameters
@@ -151,20 +164,38 @@ def fit_detector(recordings: Sequence[Recording] | Iterable[Recording], *, false
     variant = _finish(way, folded, shipped, scores, false_alarms_per_hour, seed)
     names = tuple(sorted({*shipped.model.fitted_to, *map(name_heard, recordings)} - {""}))
     if way != SHIPPED:
-        variant = replace(variant, model=replace(variant.model, fitted_to=names,
-                                                 sources=(*shipped.model.sources, Source("recordings of the owner", "own"))))
+        variant = replace(
+            variant,
+            model=replace(
+                variant.model,
+                fitted_to=names,
+                sources=(*shipped.model.sources, Source("recordings of the owner", "own")),
+            ),
+        )
     expected, free = points[way]
     before, free_before = points[SHIPPED]
-    found = FittedDetector(variant, way, own.taps, own.taps_with_candidate, own.durations_s.size,
-                           int(folded.mixed.sum()), _sum(expected), _sum(before), _sum(free), _sum(free_before), ())
+    found = FittedDetector(
+        variant,
+        way,
+        own.taps,
+        own.taps_with_candidate,
+        own.durations_s.size,
+        int(folded.mixed.sum()),
+        _sum(expected),
+        _sum(before),
+        _sum(free),
+        _sum(free_before),
+        (),
+    )
     return replace(found, notes=tuple(_notes(found, folded, recordings, false_alarms_per_hour)))
 
 
-def _prepare(recordings: list[Recording], group_by: str, seed: int,
-             progress: Callable[[int], None] | None) -> _Folded:
+def _prepare(recordings: list[Recording], group_by: str, seed: int, progress: Callable[[int], None] | None) -> _Folded:
     pieces = cut_pieces(recordings, FOLDS)
-    names = [piece.recording.vehicle if group_by == "vehicle" and piece.recording.vehicle else piece.recording.source
-             for piece in pieces]
+    names = [
+        piece.recording.vehicle if group_by == "vehicle" and piece.recording.vehicle else piece.recording.source
+        for piece in pieces
+    ]
     groups = {name: number % FOLDS for number, name in enumerate(dict.fromkeys(names))}
     if len(groups) >= FOLDS or (len(groups) > 1 and group_by == "vehicle"):
         pieces = [replace(piece, fold=groups[name]) for piece, name in zip(pieces, names, strict=True)]
@@ -207,7 +238,9 @@ Points = tuple[list[OperatingPoint], list[OperatingPoint]]
 """Of each fold: on recordings with taps, and on those without."""
 
 
-def _cross_fit(folded: _Folded, shipped: Tap, wanted: float | None, seed: int) -> tuple[dict[str, FloatArray], dict[str, Points]]:
+def _cross_fit(
+    folded: _Folded, shipped: Tap, wanted: float | None, seed: int
+) -> tuple[dict[str, FloatArray], dict[str, Points]]:
     """Held-out scores of each way, and what they gave at a threshold that was chosen on the other folds."""
     start = score_table(folded.table, shipped.model).astype(np.float64)
     scores = {SHIPPED: start}
@@ -224,18 +257,25 @@ def _cross_fit(folded: _Folded, shipped: Tap, wanted: float | None, seed: int) -
         points[way] = ([], [])
         for k in folds:
             inner = folded.fold != k
-            least = to_score(shipped.probability) if way == SHIPPED else _choose_threshold(
-                folded, held, inner if inner.any() else ~inner, shipped, wanted)
+            least = (
+                to_score(shipped.probability)
+                if way == SHIPPED
+                else _choose_threshold(folded, held, inner if inner.any() else ~inner, shipped, wanted)
+            )
             for part, found in zip((folded.tapped, ~folded.tapped), points[way], strict=True):
                 found.append(_point(folded, held, part & (folded.fold == k), least, shipped.dead_time_s))
     return scores, points
 
 
-def _point(folded: _Folded, scores: FloatArray, recordings: BoolArray, least: float, dead_time_s: float) -> OperatingPoint:
+def _point(
+    folded: _Folded, scores: FloatArray, recordings: BoolArray, least: float, dead_time_s: float
+) -> OperatingPoint:
     return evaluate_threshold(folded.table.select(recordings), scores[folded.of(recordings)], least, dead_time_s)
 
 
-def _choose_threshold(folded: _Folded, scores: FloatArray, recordings: BoolArray, shipped: Tap, wanted: float | None) -> float:
+def _choose_threshold(
+    folded: _Folded, scores: FloatArray, recordings: BoolArray, shipped: Tap, wanted: float | None
+) -> float:
     """The threshold of best F1 among `recordings` with taps, or of most hits with few enough false alarms without.
 
     Unless false alarms are limited, it keeps nearly all taps that were recorded as they are.
@@ -253,8 +293,13 @@ def _choose_threshold(folded: _Folded, scores: FloatArray, recordings: BoolArray
 
 
 def _sum(points: list[OperatingPoint]) -> OperatingPoint:
-    return OperatingPoint(points[0].least_score, sum(p.tp for p in points), sum(p.fp for p in points),
-                          sum(p.fn for p in points), sum(p.hours for p in points))
+    return OperatingPoint(
+        points[0].least_score,
+        sum(p.tp for p in points),
+        sum(p.fp for p in points),
+        sum(p.fn for p in points),
+        sum(p.hours for p in points),
+    )
 
 
 def _choose_way(points: dict[str, Points]) -> str:
@@ -267,7 +312,9 @@ def _choose_way(points: dict[str, Points]) -> str:
     return best if clearly else SHIPPED
 
 
-def _finish(way: str, folded: _Folded, shipped: Tap, scores: dict[str, FloatArray], wanted: float | None, seed: int) -> Tap:
+def _finish(
+    way: str, folded: _Folded, shipped: Tap, scores: dict[str, FloatArray], wanted: float | None, seed: int
+) -> Tap:
     if way == SHIPPED:
         return shipped
     everywhere = np.ones(folded.fold.size, dtype=bool)
@@ -282,20 +329,26 @@ def _notes(found: FittedDetector, folded: _Folded, recordings: list[Recording], 
     if found.taps < ADVISED_TAPS:
         yield f"{found.taps} taps are few: record {ADVISED_TAPS} or more in quiet before you trust these figures"
     if found.taps_with_candidate < found.taps:
-        yield (f"{found.taps - found.taps_with_candidate} of {found.taps} taps raise no candidate: they are too weak or"
-               " buried, and no model can find them; tap harder there or choose another position")
+        yield (
+            f"{found.taps - found.taps_with_candidate} of {found.taps} taps raise no candidate: they are too weak or"
+            " buried, and no model can find them; tap harder there or choose another position"
+        )
     free = [recording for recording in recordings if not recording.taps_s.size]
     if not free:
-        yield ("all recordings hold taps: record some minutes of rain, road, music and slams without taps, with an"
-               " empty label file each")
+        yield (
+            "all recordings hold taps: record some minutes of rain, road, music and slams without taps, with an"
+            " empty label file each"
+        )
     elif not found.mixtures:
         places = sorted({str(disc(recording)[1]) or "unnamed" for recording in free})
-        yield ("no recording without taps shares its position, rate and converter with one with taps"
-               f" (without taps: {', '.join(places)}): record both at one position")
+        yield (
+            "no recording without taps shares its position, rate and converter with one with taps"
+            f" (without taps: {', '.join(places)}): record both at one position"
+        )
     if found.expected.hours and folded.fold.max() == 0:
         yield "there is one piece only: it was judged on what it was fitted to; record more"
     if wanted is not None and found.free_expected.hours * wanted < 3.0:
-        yield (f"{found.free_expected.hours:.2g} h without taps are too short to show {wanted:g} false alarms an hour:"
-               f" none in {3.0 / wanted:.2g} h would be needed (rule of three)")
-
-
+        yield (
+            f"{found.free_expected.hours:.2g} h without taps are too short to show {wanted:g} false alarms an hour:"
+            f" none in {3.0 / wanted:.2g} h would be needed (rule of three)"
+        )

@@ -74,8 +74,12 @@ def mix_pieces(pieces: Sequence[Piece], rng: np.random.Generator, *, most: int) 
     """At most `most` mixtures of a piece with taps and one without, of one fold and one `disc`."""
     tapped = [piece for piece in pieces if piece.recording.taps_s.size]
     free = [piece for piece in pieces if not piece.recording.taps_s.size]
-    pairs = [(one, other) for one in tapped for other in free
-             if one.fold == other.fold and disc(one.recording) == disc(other.recording)]
+    pairs = [
+        (one, other)
+        for one in tapped
+        for other in free
+        if one.fold == other.fold and disc(one.recording) == disc(other.recording)
+    ]
     for index in rng.permutation(len(pairs))[:most]:
         one, other = pairs[index]
         yield Piece(_mix(one.recording, other.recording, rng), one.fold)
