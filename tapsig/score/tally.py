@@ -19,6 +19,7 @@ class Score:
     tp, fp, fn : taps found, detections that are none, taps missed.
     duration_s : time listened, gaps left out.
     entries, entries_opened : code entries made, and those decoded digit for digit.
+    first_taps, first_taps_found : taps over a second after the tap before (or the first), and how many were found.
 
     >>> total = Score(8, 2, 2, 3600.0) + Score(1, 0, 0, 3600.0)
     >>> round(total.precision, 3), round(total.recall, 3), total.false_alarms_per_hour
@@ -33,11 +34,14 @@ class Score:
     duration_s: float
     entries: int = 0
     entries_opened: int = 0
+    first_taps: int = 0
+    first_taps_found: int = 0
 
     def __add__(self, other: "Score") -> "Score":
         return Score(
             self.tp + other.tp, self.fp + other.fp, self.fn + other.fn, self.duration_s + other.duration_s,
             self.entries + other.entries, self.entries_opened + other.entries_opened,
+            self.first_taps + other.first_taps, self.first_taps_found + other.first_taps_found,
         )  # fmt: skip
 
     @property

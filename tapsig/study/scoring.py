@@ -20,9 +20,10 @@ from tapsig.score.matching import match_onsets
 from tapsig.score.tally import Score
 from tapsig.study.cache import KeptResults, ResultCache
 from tapsig.study.parallel import run_tasks
-from tapsig.units import FloatArray, check_positive
+from tapsig.units import BoolArray, FloatArray, check_positive
 
 ALL = "all"
+FIRST_AFTER_S = 1.0
 LEAST_DIGITS = 3
 """A group of taps with at least so many digits is a code entry; shorter ones are practice."""
 
@@ -67,6 +68,11 @@ def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple
     return len(codes), opened
 
 
+def find_first_taps(taps_s: FloatArray) -> BoolArray:
+    """Which of the taps (ascending, in seconds) come over a second after the one before; the first of all does."""
+    return np.asarray(np.diff(taps_s, prepend=-np.inf) > FIRST_AFTER_S)
+
+
 def score_recording(
     name: str, variant: Variant, recording: Recording, *, window_s: float = 0.05, kept: KeptResults | None = None
 ) -> Outcome:
@@ -82,11 +88,13 @@ def score_recording(
     detected_s, reference_s = times_s[order], recording.taps_s
     matching = match_onsets(reference_s, detected_s, window_s=window_s)
     entries, opened = count_opened(decode_taps(reference_s), decode_taps(detected_s))
-    score = Score(
-        len(matching.pairs), len(matching.spurious), len(matching.missed), recording.duration_s, entries, opened
-    )
     met, hits = np.zeros(reference_s.size, dtype=bool), np.zeros(detected_s.size, dtype=bool)
     met[matching.pairs[:, 0]], hits[matching.pairs[:, 1]] = True, True
+    first = find_first_taps(reference_s)
+    score = Score(
+        len(matching.pairs), len(matching.spurious), len(matching.missed), recording.duration_s, entries, opened,
+        int(first.sum()), int((met & first).sum()),
+    )  # fmt: skip
     return Outcome(
         name, recording.source, recording.vehicle, recording.position, recording.scene, score,
         found=tuple(met.tolist()), errors_s=detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]],
@@ -124,6 +132,7 @@ def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
         row |= CRITERIA[criterion].estimate(counts).to_dict(name)
     return row | {
         "entries": score.entries, "entries_opened": score.entries_opened,
+        "first_taps": score.first_taps, "first_taps_found": score.first_taps_found,
         "median_error_ms": float(np.median(errors) * 1e3) if errors.size else float("nan"),
         "recordings": len(outcomes), "duration_s": score.duration_s,
     }  # fmt: skip
