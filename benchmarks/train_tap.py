@@ -27,7 +27,7 @@ DOORS: dict[Part, dict[str, range]] = {
 }
 BOOSTING = Boosting(trees=200, leaves=8, rate=0.1, least_leaf=60)
 PROBABILITY, DEAD_TIME_S = 0.33, 0.08
-REPLAYED = 12_000
+REPLAYED = 6_000
 """Candidates that `tapsig fit` learns again beside an owner's."""
 LICENCES = (
     ("simulated doors: benchmarks/generators home, plate, resonators, lumped", "of this project"),

@@ -99,6 +99,15 @@ def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
     return label
 
 
+def require_labels(recording: Recording) -> None:
+    """Raise LabelError for a recording that is not labelled."""
+    if recording.labels is None:
+        raise LabelError(
+            f"{recording.source or 'recording'} needs labels: give --labels FILE (an empty label file says that there"
+            " are no taps)"
+        )
+
+
 def collect_candidates(
     recordings: Iterable[Recording], *, group_by: str = "vehicle", progress: Callable[[int], None] | None = None
 ) -> CandidateTable:
@@ -109,11 +118,7 @@ def collect_candidates(
     parts: list[tuple[ByteRows, FloatArray, IntArray]] = []
     durations, groups, taps = [], [], []
     for number, recording in enumerate(recordings):
-        if recording.labels is None:
-            raise LabelError(
-                f"{recording.source or 'recording'} needs labels: give --labels FILE (an empty label file says that"
-                " there are no taps)"
-            )
+        require_labels(recording)
         name = recording.vehicle if group_by == "vehicle" and recording.vehicle else recording.source
         converter = Converter.of(recording)
         for start, stop in recording.stretches():

@@ -23,6 +23,7 @@ from tapsig.fitting.candidates import (
     OperatingPoint,
     collect_candidates,
     evaluate_threshold,
+    require_labels,
     score_table,
 )
 from tapsig.fitting.mixing import cut_pieces, disc, mix_pieces
@@ -45,7 +46,7 @@ KEPT_IN_QUIET = 0.98
 WAYS = {
     "threshold": None,
     "adjusted": Boosting(trees=24, leaves=4, rate=0.15, least_leaf=12),
-    "adjusted more": Boosting(trees=72, leaves=6, rate=0.12, least_leaf=12),
+    "adjusted more": Boosting(trees=48, leaves=6, rate=0.15, least_leaf=12),
 }
 SHIPPED = "shipped"
 _STEPS = np.arange(-4.0, 3.01, 0.25) * SCALE
@@ -155,6 +156,8 @@ def fit_detector(
     if false_alarms_per_hour is not None:
         check_positive("false_alarms_per_hour", false_alarms_per_hour)
     recordings = list(recordings)
+    for recording in recordings:
+        require_labels(recording)
     folded = _prepare(recordings, group_by, seed, progress)
     own = folded.table.select(~folded.mixed)
     _require_enough(own)
