@@ -2,7 +2,8 @@
 
 Taps that follow each other within the digit pause are one digit; a longer pause starts the next digit; silence ends
 the entry. Around that: taps that wake the machine, a wait after wrong entries that grows, and a limit of failures.
-The state is a handful of integers and the machine never looks ahead, so the same machine runs on a small controller.
+The machine is the core's (core/entry.c), which also runs on a small controller; here it gets its parameters, and a
+record of the taps.
 
 A locked door that does not open can be an emergency: this machine must never be the only way to reach a person or
 an animal, and it is no security product.
@@ -13,13 +14,16 @@ import operator
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
-from typing import SupportsIndex
+from functools import lru_cache
+from typing import Any, SupportsIndex
 
+from tapsig.core import load
 from tapsig.errors import ParameterError
 from tapsig.units import check_pair, check_positive, check_range, seconds_to_samples
 
 MILLISECONDS = 1000.0  # ticks per second of the machine
 MOST_S = 1e12  # further on, milliseconds are lost in a float
+_CLOCK = 1 << 32  # the core's clock wraps there; it can tell times apart that lie up to half of it from each other
 
 
 def to_ms(seconds: float) -> int:
@@ -192,6 +196,11 @@ class State(Enum):
     LOCKED = "locked"  # the limit of failures is reached
 
 
+LONGEST_CODE = 255
+_STATES = (State.ASLEEP, State.WAKING, State.AWAKE, State.ENTRY, State.WAITING, State.LOCKED)  # as entry.h has them
+_VERDICTS = (None, Verdict.UNJUDGED, Verdict.ACCEPTED, Verdict.WRONG, Verdict.VOID)
+
+
 def parse_code(text: str, *, digit_max: int = 9) -> tuple[int, ...]:
     """A code written as digits with hyphens.
 
@@ -217,6 +226,28 @@ def check_code(code: Iterable[int], *, digit_max: int) -> tuple[int, ...]:
     return tuple(check_count("a digit of the code", digit, 1, digit_max) for digit in digits)
 
 
+@lru_cache(maxsize=64)
+def entry_config(parameters: EntryParameters, code: tuple[int, ...]) -> tuple[Any, Any]:
+    """`parameters` and a code (() = none) as the core's `tapsig_entry_config`, and the digits that it points to.
+
+    cffi frees what no Python object holds: keep both.
+    """
+    ffi, _ = load()
+    config = ffi.new("tapsig_entry_config *")
+    digits = ffi.new("uint8_t[]", code or (0,))
+    config.code, config.code_length = digits, len(code)
+    config.digit_max, config.wake_taps = parameters.digit_max, parameters.wake_taps
+    config.free_failures, config.failure_limit = parameters.free_failures, parameters.failure_limit
+    config.tolerance_percent = math.floor(parameters.tolerance * 100 + 0.5)
+    config.digit_pause_ms, config.silence_ms = to_ms(parameters.digit_pause_s), to_ms(parameters.entry_silence_s)
+    # Without a tolerance nobody looks at the bounds, and anything may stand there.
+    bounds_s = parameters.pause_bounds_s if parameters.tolerance else (parameters.digit_pause_s,) * 2
+    config.least_pause_ms, config.longest_pause_ms = map(to_ms, bounds_s)
+    config.awake_ms, config.wait_factor = to_ms(parameters.awake_s), parameters.wait_factor
+    config.wait_ms, config.wait_limit_ms = to_ms(parameters.wait_s), to_ms(parameters.wait_limit_s)
+    return config, digits
+
+
 class EntryMachine:
     """Taps in, entries out; one tap at a time, or silence.
 
@@ -236,29 +267,24 @@ class EntryMachine:
         self._parameters = parameters = parameters if parameters is not None else EntryParameters()
         if not isinstance(parameters, EntryParameters):
             raise ParameterError(f"parameters is {parameters!r:.80}; it must be EntryParameters")
-        self._code = None if code is None else check_code(code, digit_max=parameters.digit_max)
-        self._pause_ms = to_ms(parameters.digit_pause_s)
-        self._bounds_ms = (to_ms(parameters.pause_bounds_s[0]), to_ms(parameters.pause_bounds_s[1]))
-        self._silence_ms = to_ms(parameters.entry_silence_s)
-        self._awake_ms = to_ms(parameters.awake_s)
-        self._tolerance_percent = math.floor(parameters.tolerance * 100 + 0.5)
+        digits = () if code is None else check_code(code, digit_max=parameters.digit_max)
+        if len(digits) > LONGEST_CODE:
+            raise ParameterError(f"code has {len(digits)} digits; it may have {LONGEST_CODE}")
+        self._config, self._code = entry_config(parameters, digits)
+        ffi, self._library = load()
+        self._core = ffi.new("tapsig_entry *")
         self.reset()
 
     def reset(self) -> None:
         """Forget everything: asleep, no failures."""
-        self._state = State.ASLEEP
+        self._library.tapsig_entry_init(self._core)
         self._now_ms: int | None = None  # no tap before this can follow
         self._last_ms = 0  # the last tap
-        self._until_ms = 0  # when a wait is over
-        self._failures = 0
-        self._wake_count = 0
         self._clear_entry()
 
     def _clear_entry(self) -> None:
         self._digits: list[int] = []
         self._taps_ms: list[int] = []
-        self._rhythm_sum_ms = 0  # of the gaps within digits
-        self._rhythm_count = 0
 
     @property
     def parameters(self) -> EntryParameters:
@@ -268,12 +294,12 @@ class EntryMachine:
     @property
     def state(self) -> State:
         """What it is doing after the last call."""
-        return self._state
+        return _STATES[self._core.state]
 
     @property
     def failures(self) -> int:
         """Wrong entries in a row so far."""
-        return self._failures
+        return int(self._core.failures)
 
     @property
     def digits(self) -> tuple[int, ...]:
@@ -283,7 +309,7 @@ class EntryMachine:
     @property
     def digit_pause_s(self) -> float:
         """The longest gap that now keeps two taps in one digit."""
-        return self._compute_pause_ms() / MILLISECONDS
+        return int(self._library.tapsig_entry_pause_ms(self._core, self._config)) / MILLISECONDS
 
     def push(self, onset_s: float) -> tuple[Entry, ...]:
         """Take the tap at `onset_s` and return the entries that ended before it.
@@ -292,28 +318,14 @@ class EntryMachine:
         """
         tap_ms = self._check_time("onset_s", onset_s)
         ended = self._advance(tap_ms)
-        gap_ms = tap_ms - self._last_ms
-        if self._state is State.ASLEEP:
-            if self._parameters.wake_taps:
-                self._state, self._wake_count = State.WAKING, 1
-            else:
-                self._start_entry(tap_ms)
-        elif self._state is State.WAKING:
-            self._wake_count += 1
-            self._learn_rhythm(gap_ms)
-        elif self._state is State.AWAKE:
-            self._start_entry(tap_ms)
-        elif self._state is State.ENTRY:
-            if gap_ms > self._compute_pause_ms():
-                self._digits.append(1)
-            else:
-                self._digits[-1] += 1
-                self._learn_rhythm(gap_ms)
-            self._taps_ms.append(tap_ms)
-        elif self._state is State.WAITING:
-            # A hand that is in the middle of an entry when the wait ends must not have its second half judged.
-            self._until_ms = max(self._until_ms, tap_ms + self._silence_ms)
+        self._library.tapsig_entry_push(self._core, self._config, tap_ms % _CLOCK)
         self._last_ms = tap_ms
+        if self._core.digit_count > len(self._digits):
+            self._digits.append(1)
+            self._taps_ms.append(tap_ms)
+        elif self._digits:
+            self._digits[-1] += 1
+            self._taps_ms.append(tap_ms)
         return ended
 
     def advance(self, time_s: float) -> tuple[Entry, ...]:
@@ -322,7 +334,9 @@ class EntryMachine:
 
     def finish(self) -> tuple[Entry, ...]:
         """Say that no tap will follow at all; return the entry that was going on."""
-        return self.advance((self._last_ms + self._silence_ms) / MILLISECONDS) if self._state is State.ENTRY else ()
+        if self.state is not State.ENTRY:
+            return ()
+        return self.advance((self._last_ms + self._config.silence_ms) / MILLISECONDS)
 
     def _check_time(self, name: str, seconds: float) -> int:
         check_range(name, seconds, 0, MOST_S)
@@ -334,67 +348,26 @@ class EntryMachine:
             )
         return time_ms
 
-    def _compute_pause_ms(self) -> int:
-        if not self._tolerance_percent or not self._rhythm_count:
-            return self._pause_ms
-        low, high = self._bounds_ms
-        pause = self._rhythm_sum_ms * self._tolerance_percent // (100 * self._rhythm_count)
-        return min(max(pause, low), high)
-
-    def _learn_rhythm(self, gap_ms: int) -> None:
-        self._rhythm_sum_ms += gap_ms
-        self._rhythm_count += 1
-
-    def _start_entry(self, tap_ms: int) -> None:
-        self._state = State.ENTRY
-        self._digits, self._taps_ms = [1], [tap_ms]
-
     def _advance(self, now_ms: int) -> tuple[Entry, ...]:
-        """Let time pass: each state has one deadline, and at most three follow each other without a tap."""
+        """Let time pass. All that the machine waits for lies within days of its last tap, so two calls are enough."""
+        verdict = self._library.tapsig_entry_advance(
+            self._core, self._config, min(now_ms, self._last_ms + _CLOCK // 4) % _CLOCK)
         self._now_ms = now_ms
-        ended: tuple[Entry, ...] = ()
-        if self._state is State.ENTRY and now_ms >= self._last_ms + self._silence_ms:
-            ended = (self._end_entry(),)
-        if self._state is State.WAKING and now_ms > self._last_ms + self._compute_pause_ms():
-            woken = self._wake_count >= self._parameters.wake_taps
-            self._state = State.AWAKE if woken else State.ASLEEP
-            if not woken:
-                self._clear_entry()
-        if self._state is State.WAITING and now_ms >= self._until_ms:
-            self._state = State.AWAKE
-        if self._state is State.AWAKE and now_ms >= self._last_ms + self._awake_ms:
-            self._state = State.ASLEEP
-            self._clear_entry()
-        return ended
-
-    def _end_entry(self) -> Entry:
-        verdict = self._judge()
-        self._state = State.AWAKE
-        wait_s = 0.0
-        end_ms = self._last_ms + self._silence_ms
-        if verdict is Verdict.ACCEPTED:
-            self._failures = 0
-        elif verdict is Verdict.WRONG:
-            self._failures += 1
-            wait_s = self._parameters.compute_wait_s(self._failures)
-            if self._failures == self._parameters.failure_limit:
-                self._state, wait_s = State.LOCKED, math.inf
-            elif wait_s:
-                self._state, self._until_ms = State.WAITING, end_ms + to_ms(wait_s)
+        if not verdict:
+            return ()
+        end_ms = self._last_ms + self._config.silence_ms
         taps_s = tuple(tap / MILLISECONDS for tap in self._taps_ms)
-        entry = Entry(
-            tuple(self._digits), taps_s[0], end_ms / MILLISECONDS, taps_s, verdict, self._failures, wait_s
-        )
+        entry = Entry(tuple(self._digits), taps_s[0], end_ms / MILLISECONDS, taps_s, _VERDICTS[verdict],
+                      self.failures, self._wait_after(_VERDICTS[verdict]))  # fmt: skip
         self._clear_entry()
-        return entry
+        return (entry,)
 
-    def _judge(self) -> Verdict:
-        if self._code is None:
-            return Verdict.UNJUDGED
-        if tuple(self._digits) == self._code:
-            return Verdict.ACCEPTED
-        possible = len(self._digits) == len(self._code) and max(self._digits) <= self._parameters.digit_max
-        return Verdict.WRONG if possible else Verdict.VOID
+    def _wait_after(self, verdict: Verdict) -> float:
+        if verdict is not Verdict.WRONG:
+            return 0.0
+        if self.state is State.LOCKED:
+            return math.inf
+        return int(self._library.tapsig_entry_wait_ms(self._config, self.failures)) / MILLISECONDS
 
 
 def decode_taps(

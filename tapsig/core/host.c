@@ -17,6 +17,33 @@ uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const 
     return found;
 }
 
+uint32_t tapsig_fixed_threshold_run(tapsig_fixed_threshold *detector, const tapsig_fixed_threshold_config *config,
+                                    const uint16_t *counts, uint32_t size, tapsig_plain_tap *taps)
+{
+    uint32_t found = 0;
+    for (uint32_t i = 0; i < size; i++) {
+        if (tapsig_fixed_threshold_push(detector, config, counts[i])) {
+            const tapsig_plain_tap tap = {.decided = i, .onset_age = 0, .over = detector->departure};
+            taps[found++] = tap;
+        }
+    }
+    return found;
+}
+
+uint32_t tapsig_ring_following_run(tapsig_ring_following *detector, const tapsig_ring_following_config *config,
+                                   const uint16_t *counts, uint32_t size, tapsig_plain_tap *taps)
+{
+    uint32_t found = 0;
+    for (uint32_t i = 0; i < size; i++) {
+        uint16_t onset_age;
+        if (tapsig_ring_following_push(detector, config, counts[i], &onset_age)) {
+            const tapsig_plain_tap tap = {.decided = i, .onset_age = onset_age, .over = detector->over};
+            taps[found++] = tap;
+        }
+    }
+    return found;
+}
+
 uint32_t tapsig_quantise(const double *volts, uint32_t size, double low, double per_volt, uint16_t highest,
                          uint16_t *counts)
 {

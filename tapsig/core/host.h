@@ -4,6 +4,8 @@
 
 #include <stdint.h>
 
+#include "fixed_threshold.h"
+#include "ring_following.h"
 #include "tap.h"
 
 /* A candidate, how it was judged, and where: `decided` is the index of the count that decided it. */
@@ -18,6 +20,19 @@ typedef struct {
  * one more. Returns how many there were. The same as `size` calls of tapsig_tap_push. */
 uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
                         tapsig_judged *judged);
+
+/* A tap of the two plain detectors: `decided` is the index of the count that decided it. */
+typedef struct {
+    uint32_t decided;
+    uint16_t onset_age; /* samples from the onset to the deciding count */
+    int32_t over;       /* fixed-threshold: the departure; ring-following: the level over the threshold, Q16 */
+} tapsig_plain_tap;
+
+/* Take `size` counts; write the taps, for which there is room, and return how many there were. */
+uint32_t tapsig_fixed_threshold_run(tapsig_fixed_threshold *detector, const tapsig_fixed_threshold_config *config,
+                                    const uint16_t *counts, uint32_t size, tapsig_plain_tap *taps);
+uint32_t tapsig_ring_following_run(tapsig_ring_following *detector, const tapsig_ring_following_config *config,
+                                   const uint16_t *counts, uint32_t size, tapsig_plain_tap *taps);
 
 /* Counts of `size` samples in volts: (volts - low) * per_volt, rounded to the nearest (halves up), from 0 to `highest`.
  * Returns the index of the first sample that is not finite, or `size`. */

@@ -94,6 +94,11 @@ class TapCore:
         self._per_block = fs / 1000.0
         self.reset()
 
+    @property
+    def config(self) -> Any:
+        """cffi's `tapsig_tap_config *` that it runs with."""
+        return self._config
+
     def reset(self) -> None:
         """Forget everything."""
         self._library.tapsig_tap_init(self._state)

@@ -1,15 +1,17 @@
-"""Detector variant: a fixed threshold and a dead time, as a simple controller sketch does it."""
+"""Detector variant: a fixed threshold and a dead time, as a simple controller sketch does it; run by the core."""
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar
 
-import numba
 import numpy as np
 
+from tapsig.converter import Converter
+from tapsig.core.plain import FixedThresholdCore
+from tapsig.core.share import fill_share, one_pole_share
 from tapsig.detect.base import StreamingDetector
-from tapsig.dsp.filters import one_pole_coefficient
 from tapsig.records import Detections
-from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
+from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,7 @@ class FixedThreshold:
     """
 
     name: ClassVar[str] = "fixed-threshold"
+    takes_converter: ClassVar[bool] = True
     threshold_v: float = 0.1
     dead_time_s: float = 0.1
     bias_time_s: float = 0.5
@@ -33,32 +36,14 @@ class FixedThreshold:
         check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
         check_range("bias_time_s", self.bias_time_s, 1e-3, 3600.0)
 
-    def build(self, fs: float, *, keep_rejected: bool = False) -> "FixedThresholdDetector":
-        """A detector for `fs` Hz; it has no candidates that it rejects."""
-        return FixedThresholdDetector(self, fs)
+    def build(
+        self, fs: float, *, converter: Converter | None = None, keep_rejected: bool = False
+    ) -> "FixedThresholdDetector":
+        """A detector for `fs` Hz and volts of that converter; None: 16 bits from -5 to 5 V.
 
-
-_PUSH = 1 << 16  # samples handed to the kernel at a time, so that they stay in the cache
-
-
-@numba.njit(cache=True)
-def run_threshold(
-    samples: FloatArray, first: int, bias: FloatArray, ready: IntArray, share: float, threshold: float, dead: int
-) -> tuple[IntArray, FloatArray]:
-    """Onsets and departures; `bias` = [mean] and `ready` = [first sample that may be an onset] are updated."""
-    room = samples.size // dead + 2
-    onsets, departures = np.empty(room, np.int64), np.empty(room)
-    found, begin = 0, ready[0]
-    mean = samples[0] if first == 0 else bias[0]
-    for n in range(samples.size):
-        departure = samples[n] - mean
-        mean += share * departure
-        if abs(departure) > threshold and first + n >= begin:
-            onsets[found], departures[found] = first + n, abs(departure)
-            found += 1
-            begin = first + n + dead
-    bias[0], ready[0] = mean, begin
-    return onsets[:found].copy(), departures[:found].copy()
+        It has no candidates that it rejects.
+        """
+        return FixedThresholdDetector(self, fs, converter or Converter())
 
 
 class FixedThresholdDetector(StreamingDetector):
@@ -66,22 +51,23 @@ class FixedThresholdDetector(StreamingDetector):
 
     latency_s = 0.0
 
-    def __init__(self, variant: FixedThreshold, fs: float) -> None:
+    def __init__(self, variant: FixedThreshold, fs: float, converter: Converter) -> None:
         super().__init__(fs)
-        self._threshold = variant.threshold_v
-        self._dead = seconds_to_samples(variant.dead_time_s, self.fs, at_least=1)
-        self._share = one_pole_coefficient(variant.bias_time_s, self.fs)
-        self._clear()
+        self._converter = converter
+        self._threshold = variant.threshold_v / converter.count_v * (1 << (16 - converter.adc_bits))  # 16-bit samples
+        self._dead = min(seconds_to_samples(variant.dead_time_s, self.fs, at_least=1), 2**32 - 1)
+        group = min(max(round(self.fs / 1000.0), 1), 255)
+        self.core = FixedThresholdCore()
+        config = self.core.config
+        config.dead_samples = self._dead
+        config.threshold = min(math.floor(self._threshold), 2**16 - 1)
+        config.group, config.reciprocal_q15 = group, min(round(2**15 / group), 2**15 - 1)
+        config.count_shift = 16 - converter.adc_bits
+        fill_share(config.bias, "bias_time_s", one_pole_share(variant.bias_time_s, self.fs / group))
 
     def _clear(self) -> None:
-        self._bias, self._ready = np.zeros(1), np.zeros(1, dtype=np.int64)
+        self.core.reset()
 
     def _process(self, samples: FloatArray, first: int) -> Detections:
-        parts = [self._run(samples[i : i + _PUSH].copy(), first + i) for i in range(0, samples.size, _PUSH)]
-        return Detections.concatenate(parts)
-
-    def _run(self, samples: FloatArray, first: int) -> Detections:
-        onsets, departures = run_threshold(
-            samples, first, self._bias, self._ready, self._share, self._threshold, self._dead
-        )
-        return Detections(onsets, onsets, 20.0 * np.log10(departures / self._threshold))
+        taps = self.core.push(self._converter.to_counts(samples), least_gap=self._dead)
+        return Detections(taps.onset, taps.decided, 20.0 * np.log10(taps.over / self._threshold))

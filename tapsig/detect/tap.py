@@ -101,6 +101,11 @@ class CandidateDetector(StreamingDetector):
         )  # fmt: skip
         self.latency_s = DECISION_MS / 1000.0 + 1.0 / self.fs
 
+    @property
+    def core(self) -> TapCore:
+        """The core that it runs."""
+        return self._core
+
     def _clear(self) -> None:
         self._core.reset()
 

@@ -1,7 +1,6 @@
-"""Integer form and C source of a detector: what was scored is what runs, bit for bit."""
+"""A detector for a controller: the core's own C files and one generated header of numbers."""
 
-from tapsig.export.converter import Converter
-from tapsig.export.package import render_package, to_integer, write_package
-from tapsig.export.vectors import run_chain
+from tapsig.export.chain import Chain, prepare
+from tapsig.export.package import render_package, write_package
 
-__all__ = ["Converter", "render_package", "run_chain", "to_integer", "write_package"]
+__all__ = ["Chain", "prepare", "render_package", "write_package"]

@@ -4,49 +4,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tapsig.entry import EntryMachine, EntryParameters
-from tapsig.export.c99 import advance_samples, late_ms
-from tapsig.export.converter import Converter
-from tapsig.export.integer import IntegerVariant
+from tapsig.converter import Converter
+from tapsig.entry import EntryParameters
+from tapsig.export.chain import Chain, Prepared
 from tapsig.units import FloatArray, IntArray
 
 BLOWS = ((0.25, 0.2), (0.45, 0.1), (0.70, 0.3), (1.0, 1.5), (1.2, 0.9))
 """Onset in seconds, and amplitude over half the full scale: the last two clip."""
 NOISE = 0.0008
 SEEDS = 20
-
-
-def moment_ms(sample: int, fs: int) -> int:
-    """Whole milliseconds (halves upwards) of a sample index: the clock of the exported chain."""
-    return (2000 * sample + fs) // (2 * fs)
-
-
-def run_chain(
-    form: IntegerVariant, counts: IntArray, fs: int, *, code: Sequence[int] | None = None,
-    entry: EntryParameters | None = None,
-) -> list[str]:  # fmt: skip
-    """The lines that the replay program prints for `counts`: `tap,sample,onset_sample` and `verdict,sample,`.
-
-    As push.c does it: the entry machine is told every tap, and at times, between taps, that none followed.
-    Raises ParameterError for a code that is none.
-    """
-    onsets, decided, _ = form.start(fs)(counts)
-    taps = dict(zip(decided.tolist(), onsets.tolist(), strict=True))
-    if code is None:
-        return [f"tap,{sample},{onset}" for sample, onset in taps.items()]
-    machine, every, late = EntryMachine(entry, code=code), advance_samples(fs), late_ms(form.latency_s(fs))
-    quiet = np.delete(np.arange(counts.size), decided)[every - 1 :: every]
-    lines, now_ms = [], 0
-    for sample in sorted([*taps, *quiet.tolist()]):
-        if sample in taps:
-            lines.append(f"tap,{sample},{taps[sample]}")
-            now_ms = moment_ms(taps[sample], fs)
-            ended = machine.push(now_ms / 1000)
-        else:
-            now_ms = max(now_ms, sample * 1000 // fs - late)  # a tap may lie after what is late
-            ended = machine.advance(now_ms / 1000)
-        lines += [f"{over.verdict.value},{sample}," for over in ended]
-    return lines
 
 
 def plan_entries(code: Sequence[int], entry: EntryParameters, start_s: float) -> list[float]:
@@ -66,21 +32,20 @@ def plan_entries(code: Sequence[int], entry: EntryParameters, start_s: float) ->
 
 
 def make_stimulus(
-    converter: Converter, fs: int, *, code: Sequence[int] | None = None, entry: EntryParameters | None = None,
-    seed: int = 1,
-) -> IntArray:  # fmt: skip
+    converter: Converter, fs: float, *, code: Sequence[int] = (), entry: EntryParameters | None = None, seed: int = 1
+) -> IntArray:
     """Counts of a test vector: noise, and blows that ring at two frequencies; five, then those of the entries."""
     entry, blows, end_s, rng = entry or EntryParameters(), list(BLOWS), 1.5, np.random.default_rng(seed)
-    if code is not None:
+    if code:
         level, onsets = rng.uniform(0.1, 0.7), plan_entries(code, entry, end_s)
         blows += [(onset, level) for onset in onsets]
         end_s = onsets[-1] + entry.entry_silence_s + 0.5
     signal = rng.normal(0.0, NOISE, round(end_s * fs))
     for onset, level in blows:
         first = int(np.ceil(onset * fs))
-        part = signal[first : first + fs // 2]
+        part = signal[first : first + round(fs / 2)]
         part += level * _ring((first + np.arange(part.size)) / fs - onset)
-    middle, steps = 1 << (converter.bits - 1), 1 << converter.bits
+    middle, steps = 1 << (converter.adc_bits - 1), 1 << converter.adc_bits
     return np.clip(np.floor(middle + signal * middle + 0.5), 0, steps - 1).astype(np.int64)
 
 
@@ -88,21 +53,19 @@ def _ring(since_s: FloatArray) -> FloatArray:
     return (np.sin(2 * np.pi * 170 * since_s) + 0.6 * np.sin(2 * np.pi * 310 * since_s)) * np.exp(-since_s / 0.03)
 
 
-def render_vectors(
-    form: IntegerVariant, fs: int, *, code: Sequence[int] | None = None, entry: EntryParameters | None = None
-) -> tuple[str, str]:
+def render_vectors(prepared: Prepared, entry: EntryParameters | None) -> tuple[str, str]:
     """Test vectors: the intermediate value after each count, with the count last, as replay.c reads it; the events.
 
     With a code, of SEEDS stimuli the first in which the detector hears the right code and a wrong one, else the last.
     """
     for seed in range(1, SEEDS + 1):
-        counts = make_stimulus(form.converter, fs, code=code, entry=entry, seed=seed)
-        events = run_chain(form, counts, fs, code=code, entry=entry)
+        counts = make_stimulus(prepared.converter, prepared.fs, code=prepared.code, entry=entry, seed=seed)
+        events = list(Chain(prepared).lines(counts))
         verdicts = [line.split(",")[0] for line in events if not line.startswith("tap")]
-        if code is None or verdicts[-2:] == ["accepted", "wrong"]:
+        if not prepared.code or verdicts[-2:] == ["accepted", "wrong"]:
             break
-    run, values = form.start(fs), ["probe,count"]
-    for index in range(counts.size):
-        run(counts[index : index + 1])
-        values.append(f"{run.probe()},{counts[index]}")
+    chain, values = Chain(prepared), ["probe,count"]
+    for count in counts.tolist():
+        chain.push(count)
+        values.append(f"{chain.probe()},{count}")
     return "\n".join(values) + "\n", "\n".join(["event,sample,onset_sample", *events]) + "\n"

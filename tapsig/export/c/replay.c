@@ -13,9 +13,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "tapsig_detector.h"
+#include "tapsig.h"
 
-static const char *const verdict_names[] = {"", "accepted", "wrong", "void"};
+static const char *const verdict_names[] = {"", "unjudged", "accepted", "wrong", "void"}; /* as entry.h has them */
 
 static unsigned long samples, line_number;
 static char line[1024];
@@ -129,7 +129,7 @@ int main(int argc, char **argv)
         if (event.tap) {
             printf("tap,%lu,%lu\n", samples, samples - event.onset_age);
         }
-        if (event.verdict != TAPSIG_NO_VERDICT) {
+        if (event.verdict != 0) {
             printf("%s,%lu,\n", verdict_names[event.verdict], samples);
         }
         if (checking) {
@@ -142,6 +142,6 @@ int main(int argc, char **argv)
         fprintf(stderr, "replay: %s holds no count\n", argv[argc - 1]);
         return 1;
     }
-    fprintf(stderr, "replay: %lu samples, %.3f s\n", samples, (double)samples / TAPSIG_FS);
+    fprintf(stderr, "replay: %lu samples, %.3f s\n", samples, (double)samples / TAPSIG_FS_HZ);
     return 0;
 }

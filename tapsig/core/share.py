@@ -1,0 +1,39 @@
+"""`tapsig_share` of follow.h: the share by which a mean follows, as a 16-bit number and a shift."""
+
+import math
+
+from tapsig.errors import ParameterError
+from tapsig.units import check_positive
+
+HIGHEST_SHIFT = 24
+
+
+def one_pole_share(time_s: float, fs: float) -> float:
+    """Share of a departure by which a first-order low-pass follows it: 1 - exp(-1/(time_s·fs)).
+
+    Impulse-invariant, so that the decay after a step is exp(-t/time_s) exactly.
+    """
+    return -math.expm1(-1.0 / (time_s * fs))
+
+
+def cutoff_time_s(name: str, cutoff_hz: float, fs: float) -> float:
+    """Time constant of the mean whose remainder is a high-pass with its -3 dB point at `cutoff_hz`.
+
+    Raises ParameterError, with `name`, unless 0 < cutoff_hz < fs/2.
+    """
+    if not 0 < cutoff_hz < check_positive("fs", fs) / 2:
+        raise ParameterError(f"{name} is {cutoff_hz!r}; at {fs:g} Hz it must lie between 0 and {fs / 2:g}")
+    return 1.0 / (2.0 * math.pi * cutoff_hz)
+
+
+def fill_share(struct: object, name: str, share: float) -> None:
+    """Write `share`, above 0 and up to 1, into a `tapsig_share` of cffi.
+
+    Raises ParameterError for a share under 2^-25; `name` is the parameter that it comes from.
+    """
+    shift = max(math.ceil(-math.log2(share)) - 1, 0)
+    if shift > HIGHEST_SHIFT:
+        raise ParameterError(f"{name} asks for a mean over {1.0 / share:.3g} steps; the core follows over"
+                             f" {2**HIGHEST_SHIFT:.3g} at most: choose a shorter time or a higher cutoff")
+    struct.share_q15 = min(round(share * 2.0 ** (15 + shift)), 2**15 - 1)  # type: ignore[attr-defined]
+    struct.shift = shift  # type: ignore[attr-defined]

@@ -1,0 +1,97 @@
+/* Joins the detector, the clock and the entry machine. tapsig_numbers.h says which detector, and gives their numbers. */
+#define TAPSIG_NUMBERS
+#include "tapsig.h"
+
+#if defined(TAPSIG_IS_FIXED_THRESHOLD)
+
+static void core_init(tapsig_core *core)
+{
+    tapsig_fixed_threshold_init(core);
+}
+
+static bool core_push(tapsig_core *core, uint16_t count, uint16_t *onset_age)
+{
+    *onset_age = 0;
+    return tapsig_fixed_threshold_push(core, &tapsig_numbers, count);
+}
+
+int32_t tapsig_probe(const tapsig_detector *detector)
+{
+    return (int32_t)(detector->core.bias_q16 >> 1);
+}
+
+#elif defined(TAPSIG_IS_RING_FOLLOWING)
+
+static void core_init(tapsig_core *core)
+{
+    tapsig_ring_following_init(core);
+}
+
+static bool core_push(tapsig_core *core, uint16_t count, uint16_t *onset_age)
+{
+    return tapsig_ring_following_push(core, &tapsig_numbers, count, onset_age);
+}
+
+int32_t tapsig_probe(const tapsig_detector *detector)
+{
+    return detector->core.mark;
+}
+
+#else
+
+static void core_init(tapsig_core *core)
+{
+    tapsig_tap_init(core);
+}
+
+static bool core_push(tapsig_core *core, uint16_t count, uint16_t *onset_age)
+{
+    const bool tap = tapsig_tap_push(core, &tapsig_numbers, count) == TAPSIG_IS_TAP;
+    *onset_age = tap ? tapsig_tap_onset_age(core, &tapsig_numbers) : 0;
+    return tap;
+}
+
+int32_t tapsig_probe(const tapsig_detector *detector)
+{
+    const tapsig_levels *levels = &detector->core.levels;
+    const uint8_t last = (uint8_t)((levels->block - 1) & (TAPSIG_BLOCKS_KEPT - 1));
+    uint32_t probe = 0;
+    for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
+        probe = (probe << 8) | levels->level[channel][last];
+    }
+    return (int32_t)probe;
+}
+
+#endif
+
+void tapsig_init(tapsig_detector *detector)
+{
+    core_init(&detector->core);
+#ifdef TAPSIG_WITH_ENTRY
+    tapsig_clock_init(&detector->clock);
+    tapsig_entry_init(&detector->entry);
+#endif
+}
+
+tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count)
+{
+    tapsig_event event = {false, 0, 0};
+#if TAPSIG_COUNT_MAX < 65535
+    if (count > TAPSIG_COUNT_MAX) {
+        count = TAPSIG_COUNT_MAX;
+    }
+#endif
+    event.tap = core_push(&detector->core, count, &event.onset_age);
+#ifdef TAPSIG_WITH_ENTRY
+    tapsig_clock *clock = &detector->clock;
+    if (event.tap) {
+        const uint32_t onset_ms = tapsig_clock_moment(clock, &tapsig_clock_numbers, event.onset_age);
+        event.verdict = tapsig_entry_push(&detector->entry, &tapsig_entry_numbers, onset_ms);
+    }
+    const uint32_t settled_ms = clock->now_ms - tapsig_clock_numbers.latency_ms; /* no tap before it will follow */
+    if (tapsig_clock_tick(clock, &tapsig_clock_numbers) && !event.tap) {
+        event.verdict = tapsig_entry_advance(&detector->entry, &tapsig_entry_numbers, settled_ms);
+    }
+#endif
+    return event;
+}

@@ -1,0 +1,52 @@
+/* Counts in, taps out, and verdicts on entries where a code was exported: what a program on a controller calls.
+ *
+ *     static tapsig_detector detector;
+ *     tapsig_init(&detector);
+ *     for (;;) {
+ *         const tapsig_event event = tapsig_push(&detector, next_count());
+ *         if (event.verdict == TAPSIG_ACCEPTED) { ... }
+ *     }
+ *
+ * Integers only, no heap, no global state: two detectors share nothing but the numbers.
+ */
+#ifndef TAPSIG_H
+#define TAPSIG_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+#include "tapsig_numbers.h"
+
+/* What one count led to. A tap's onset lies `onset_age` counts before the count just pushed. */
+typedef struct {
+    bool tap;
+    uint16_t onset_age;
+    uint8_t verdict; /* 0, or with a code what entry.h names: TAPSIG_ACCEPTED, TAPSIG_WRONG, TAPSIG_VOID */
+} tapsig_event;
+
+typedef struct {
+    tapsig_core core;
+#ifdef TAPSIG_WITH_ENTRY
+    tapsig_clock clock;
+    tapsig_entry entry;
+#endif
+} tapsig_detector;
+
+/* Once, before the first count. It forgets everything, wrong entries too. */
+void tapsig_init(tapsig_detector *detector);
+
+/* Push the converter's next count, 0 to TAPSIG_COUNT_MAX, at the rate that tapsig_numbers.h names: every time in here
+ * is counted in calls. */
+tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count);
+
+/* An intermediate value, to compare with test vectors. */
+int32_t tapsig_probe(const tapsig_detector *detector);
+
+#ifdef __cplusplus
+}
+#endif
+#endif
