@@ -1,5 +1,7 @@
 #include "entry.h"
 
+#include <string.h>
+
 static void clear_entry(tapsig_entry *entry)
 {
     entry->digit_count = 0;
@@ -12,8 +14,7 @@ static void clear_entry(tapsig_entry *entry)
 
 void tapsig_entry_init(tapsig_entry *entry)
 {
-    static const tapsig_entry zero;
-    *entry = zero;
+    memset(entry, 0, sizeof *entry);
     clear_entry(entry);
 }
 

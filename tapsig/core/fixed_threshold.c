@@ -1,11 +1,12 @@
 #include "fixed_threshold.h"
 
+#include <string.h>
+
 #include "fixed.h"
 
 void tapsig_fixed_threshold_init(tapsig_fixed_threshold *detector)
 {
-    static const tapsig_fixed_threshold zero;
-    *detector = zero;
+    memset(detector, 0, sizeof *detector);
 }
 
 /* The mean departure of a group moves the bias: one multiplication a millisecond, and a long memory in 32 bits. */

@@ -1,5 +1,7 @@
 #include "levels.h"
 
+#include <string.h>
+
 #include "fixed.h"
 
 #define SETTLING 48 /* blocks before the background is first known */
@@ -8,8 +10,7 @@
 
 void tapsig_levels_init(tapsig_levels *levels)
 {
-    static const tapsig_levels zero;
-    *levels = zero;
+    memset(levels, 0, sizeof *levels);
     tapsig_predictor_init(&levels->predictor);
 }
 

@@ -1,6 +1,7 @@
 #include "predict.h"
 
 #include <stdbool.h>
+#include <string.h>
 
 #include "fixed.h"
 
@@ -9,8 +10,7 @@
 
 void tapsig_predictor_init(tapsig_predictor *predictor)
 {
-    static const tapsig_predictor zero;
-    *predictor = zero;
+    memset(predictor, 0, sizeof *predictor);
 }
 
 /* Sum of weight x history. Products have 31 bits; their halves are summed apart, so that 32 bits hold the sum. */

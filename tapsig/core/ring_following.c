@@ -1,5 +1,7 @@
 #include "ring_following.h"
 
+#include <string.h>
+
 #include "fixed.h"
 
 #define BLOCK_Q24 (UINT32_C(1) << 24)
@@ -9,8 +11,7 @@
 
 void tapsig_ring_following_init(tapsig_ring_following *detector)
 {
-    static const tapsig_ring_following zero;
-    *detector = zero;
+    memset(detector, 0, sizeof *detector);
     detector->armed = true;
     detector->since = UINT16_MAX;
 }

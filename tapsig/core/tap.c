@@ -1,5 +1,7 @@
 #include "tap.h"
 
+#include <string.h>
+
 #include "fixed.h"
 
 #define APART 10     /* blocks from one trigger to the next */
@@ -12,8 +14,7 @@
 
 void tapsig_tap_init(tapsig_tap *tap)
 {
-    static const tapsig_tap zero;
-    *tap = zero;
+    memset(tap, 0, sizeof *tap);
     tapsig_blocks_init(&tap->blocks);
     tapsig_levels_init(&tap->levels);
 }
@@ -132,7 +133,7 @@ static void describe_rest(tapsig_tap *tap, const tapsig_tap_config *config)
     uint8_t *row = tap->candidate.row + 6 * TAPSIG_CHANNELS;
     row = describe_background(tap, row);
     describe_neighbours(tap, row);
-    tap->candidate.block = tap->pending[0] + (uint32_t)(int32_t)tap->onset;
+    tap->candidate.block = tap->pending[0] - 8 + (uint8_t)(tap->onset + 8); /* an onset lies at most 8 blocks before */
     tap->candidate.score = config->trees.base;
     tap->tree = 0;
 }

@@ -103,7 +103,7 @@ def render_header(prepared: Prepared, comment: Sequence[str]) -> str:
     """tapsig_numbers.h."""
     includes = [f'#include "{prepared.name}.h"']
     defines = [
-        f"#define TAPSIG_IS_{prepared.name.upper()}",
+        f"#define TAPSIG_RUNS_{prepared.name.upper()}",
         f"#define TAPSIG_FS_HZ {prepared.fs!r}",
         f"#define TAPSIG_COUNT_MAX {(1 << prepared.converter.adc_bits) - 1}",
         f"typedef tapsig_{prepared.name} tapsig_core;",
@@ -112,7 +112,7 @@ def render_header(prepared: Prepared, comment: Sequence[str]) -> str:
         includes += ['#include "clock.h"', '#include "entry.h"']
         defines.insert(1, "#define TAPSIG_WITH_ENTRY")
     return "\n".join([
-        "/* " + "\n * ".join(comment) + "\n */", "#ifndef TAPSIG_NUMBERS_H", "#define TAPSIG_NUMBERS_H", "",
+        "/* " + "\n".join([f" * {line}".rstrip() for line in comment]).removeprefix(" * ") + "\n */", "#ifndef TAPSIG_NUMBERS_H", "#define TAPSIG_NUMBERS_H", "",
         *includes, "", *defines, "", "#ifdef TAPSIG_NUMBERS /* only tapsig.c asks for them */", "",
         render_tables(prepared), "#endif", "", "#endif", "",
     ])  # fmt: skip

@@ -2,7 +2,7 @@
 #define TAPSIG_NUMBERS
 #include "tapsig.h"
 
-#if defined(TAPSIG_IS_FIXED_THRESHOLD)
+#if defined(TAPSIG_RUNS_FIXED_THRESHOLD)
 
 static void core_init(tapsig_core *core)
 {
@@ -20,7 +20,7 @@ int32_t tapsig_probe(const tapsig_detector *detector)
     return (int32_t)(detector->core.bias_q16 >> 1);
 }
 
-#elif defined(TAPSIG_IS_RING_FOLLOWING)
+#elif defined(TAPSIG_RUNS_RING_FOLLOWING)
 
 static void core_init(tapsig_core *core)
 {
