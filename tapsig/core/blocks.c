@@ -1,14 +1,12 @@
 #include "blocks.h"
 
-#include <string.h>
-
 #include "fixed.h"
 
 #define BLOCK_Q24 (UINT32_C(1) << 24)
 
 void tapsig_blocks_init(tapsig_blocks *blocks)
 {
-    memset(blocks, 0, sizeof *blocks);
+    *blocks = (tapsig_blocks){0};
 }
 
 static int16_t above_level(const tapsig_blocks *blocks, uint16_t sample)

@@ -1,7 +1,5 @@
 #include "entry.h"
 
-#include <string.h>
-
 static void clear_entry(tapsig_entry *entry)
 {
     entry->digit_count = 0;
@@ -14,7 +12,7 @@ static void clear_entry(tapsig_entry *entry)
 
 void tapsig_entry_init(tapsig_entry *entry)
 {
-    memset(entry, 0, sizeof *entry);
+    *entry = (tapsig_entry){0};
     clear_entry(entry);
 }
 

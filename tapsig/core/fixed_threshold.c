@@ -1,12 +1,10 @@
 #include "fixed_threshold.h"
 
-#include <string.h>
-
 #include "fixed.h"
 
 void tapsig_fixed_threshold_init(tapsig_fixed_threshold *detector)
 {
-    memset(detector, 0, sizeof *detector);
+    *detector = (tapsig_fixed_threshold){0};
 }
 
 /* The mean departure of a group moves the bias: one multiplication a millisecond, and a long memory in 32 bits. */

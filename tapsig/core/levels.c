@@ -1,7 +1,5 @@
 #include "levels.h"
 
-#include <string.h>
-
 #include "fixed.h"
 
 #define SETTLING 48 /* blocks before the background is first known */
@@ -10,7 +8,7 @@
 
 void tapsig_levels_init(tapsig_levels *levels)
 {
-    memset(levels, 0, sizeof *levels);
+    *levels = (tapsig_levels){0};
     tapsig_predictor_init(&levels->predictor);
 }
 

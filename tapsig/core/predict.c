@@ -1,7 +1,6 @@
 #include "predict.h"
 
 #include <stdbool.h>
-#include <string.h>
 
 #include "fixed.h"
 
@@ -10,7 +9,7 @@
 
 void tapsig_predictor_init(tapsig_predictor *predictor)
 {
-    memset(predictor, 0, sizeof *predictor);
+    *predictor = (tapsig_predictor){0};
 }
 
 /* Sum of weight x history. Products have 31 bits; their halves are summed apart, so that 32 bits hold the sum. */

@@ -1,7 +1,5 @@
 #include "ring_following.h"
 
-#include <string.h>
-
 #include "fixed.h"
 
 #define BLOCK_Q24 (UINT32_C(1) << 24)
@@ -11,7 +9,7 @@
 
 void tapsig_ring_following_init(tapsig_ring_following *detector)
 {
-    memset(detector, 0, sizeof *detector);
+    *detector = (tapsig_ring_following){0};
     detector->armed = true;
     detector->since = UINT16_MAX;
 }

@@ -1,7 +1,5 @@
 #include "tap.h"
 
-#include <string.h>
-
 #include "fixed.h"
 
 #define APART 10     /* blocks from one trigger to the next */
@@ -14,7 +12,7 @@
 
 void tapsig_tap_init(tapsig_tap *tap)
 {
-    memset(tap, 0, sizeof *tap);
+    *tap = (tapsig_tap){0};
     tapsig_blocks_init(&tap->blocks);
     tapsig_levels_init(&tap->levels);
 }

@@ -2,13 +2,13 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy.typing as npt
 
 from tapsig.converter import Converter
 from tapsig.core import load
-from tapsig.detect.base import Variant
+from tapsig.detect.base import Detector, Variant
 from tapsig.detect.fixed_threshold import FixedThreshold
 from tapsig.detect.ring_following import RingFollowing
 from tapsig.detect.tap import Tap
@@ -21,6 +21,20 @@ EXPORTED: dict[type, str] = {FixedThreshold: "fixed_threshold", RingFollowing: "
 LOWEST_FS, HIGHEST_FS = 4.0, 200_000.0
 """Rates in Hz that the clock of an export can count."""
 _VERDICTS = ("", Verdict.UNJUDGED.value, Verdict.ACCEPTED.value, Verdict.WRONG.value, Verdict.VOID.value)
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """`variant` behind a controller's converter, whatever converter a recording was made with."""
+
+    variant: Any
+    converter: Converter
+    name: ClassVar[str] = "exported"
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> Detector:
+        """The variant's detector for `fs` Hz."""
+        built: Detector = self.variant.build(fs, converter=self.converter, keep_rejected=keep_rejected)
+        return built
 
 
 @dataclass(frozen=True, slots=True)
