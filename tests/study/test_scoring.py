@@ -259,15 +259,6 @@ def test_the_table_fits_120_columns_and_shows_what_is_undefined_as_a_dash(capsys
     assert "–" in next(line for line in lines if line.startswith("null"))
 
 
-def test_the_integer_form_is_scored_beside_the_float_one_on_one_vehicle(capsys: pytest.CaptureFixture[str]) -> None:
-    integer = "tapsig.export.integer:IntegerFixedThreshold"
-    words = ["--vehicle", "crane", "--split", "test", "--detector", "fixed-threshold", "--detector", integer]
-    assert main(["score", str(DEMO), *words, "--format", "json"]) == 0
-    rows = json.loads(capsys.readouterr().out)["rows"]
-    f1 = {row["detector"]: row["f1"] for row in rows if (row["position"], row["scene"]) == ("all", "all")}
-    assert f1[integer] == pytest.approx(f1["fixed-threshold"], abs=0.02)
-
-
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [
