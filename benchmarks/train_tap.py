@@ -78,8 +78,8 @@ def write_model(trees: TreeSum, out: Path) -> None:
     text = render_detector(Tap(probability=PROBABILITY, floor_v=0.0, dead_time_s=DEAD_TIME_S, model=model))
     document = json.loads(text)
     document["note"] = (
-        "fitted by benchmarks/train_tap.py to simulated doors and real hits; a node is [feature, threshold, value, left,"
-        " right]: left where the feature is at most the threshold; values in 1/64 nat of log-odds"
+        "fitted by benchmarks/train_tap.py to simulated doors and real hits; a node is [feature, threshold, value,"
+        " left, right]: left where the feature is at most the threshold; values in 1/64 nat of log-odds"
     )
     lines = json.dumps(document, ensure_ascii=False, separators=(",", ":")).replace("]],[", "]],\n[")
     out.write_text(lines + "\n", encoding="utf-8")

@@ -5,8 +5,6 @@ plain variants, tuned on recordings of the same training sources, and general li
 simulated or composed: figures rank detectors and show what transfers, not what happens on a door.
 """
 
-import argparse
-import json
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,11 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.peers import PEERS
-from benchmarks.sections import write_section
-from benchmarks.train_tap import BOOSTING, DOORS, PROBABILITY, fit_trees, gather_all
-from benchmarks.transfer_data import FIRST_TEST_DOOR, HITS, SOURCES, record
+from benchmarks.train_tap import BOOSTING, fit_trees, gather_all
+from benchmarks.transfer_data import SOURCES
 from tapsig.detect import CATALOGUE, Variant
-from tapsig.detect.tap import Tap
 from tapsig.fitting.boosting import Boosting
 from tapsig.records import Recording
 from tapsig.study.scoring import Outcome, score, summarise

@@ -18,6 +18,7 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.entry import decode_taps as decode_taps
     from tapsig.errors import RecordingWarning as RecordingWarning
     from tapsig.errors import TapsigError as TapsigError
+    from tapsig.fitting.fit import fit_detector as fit_detector
     from tapsig.load import load_corpus as load_corpus
     from tapsig.load import load_labels as load_labels
     from tapsig.load import load_recording as load_recording
@@ -25,7 +26,6 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.records import Gap as Gap
     from tapsig.records import Label as Label
     from tapsig.records import Recording as Recording
-    from tapsig.fitting.fit import fit_detector as fit_detector
     from tapsig.study.scoring import score as score
 
 _HOME = {

@@ -355,10 +355,11 @@ class EntryMachine:
         self._now_ms = now_ms
         if not verdict:
             return ()
+        outcome = _VERDICTS[verdict]
         end_ms = self._last_ms + self._config.silence_ms
         taps_s = tuple(tap / MILLISECONDS for tap in self._taps_ms)
-        entry = Entry(tuple(self._digits), taps_s[0], end_ms / MILLISECONDS, taps_s, _VERDICTS[verdict],
-                      self.failures, self._wait_after(_VERDICTS[verdict]))  # fmt: skip
+        entry = Entry(tuple(self._digits), taps_s[0], end_ms / MILLISECONDS, taps_s, outcome,
+                      self.failures, self._wait_after(outcome) if outcome else 0.0)  # fmt: skip
         self._clear_entry()
         return (entry,)
 

@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _score(variant: object, converter: object, folder: Path) -> dict[str, str]:
+def _score(variant: "Variant", converter: "Converter", folder: Path) -> dict[str, str]:
     """Provenance: how the detector behind the controller's converter scores on the test recordings of a corpus."""
     from tapsig.export.chain import Behind
     from tapsig.load import load_corpus
@@ -75,7 +75,7 @@ def _score(variant: object, converter: object, folder: Path) -> dict[str, str]:
     if not entries:
         raise ParameterError(f"--corpus: {folder} has no labelled test recording")
     loaded = load_entries([(corpus, entry) for entry in entries])
-    table = score({"exported": Behind(variant, converter)}, loaded)  # type: ignore[dict-item]
+    table = score({"exported": Behind(variant, converter)}, loaded)
     total = summarise(table.outcomes)
     shown = {key: total[key] for key in ("recordings", "taps", "precision", "recall", "f1", "false_alarms_per_hour")}
     return {"corpus": str(folder)} | {

@@ -2,7 +2,7 @@
 
 Record 20 to 100 taps in quiet at one position and, at the same position, some minutes of what must not open the door
 (label files without rows). Taps are mixed into the latter. Everything is judged on pieces of recordings that were held
-out; where nothing is clearly better than the shipped detector, that is kept. To compare the result with the shipped detector:
+out; where nothing is clearly better than the shipped detector, that is kept. To compare both:
 `tapsig score CORPUS --detector tap --detector FILE`.
 """
 
@@ -42,8 +42,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Fit, write, and say what came of it."""
     from tapsig.detect.saved import render_detector
-    from tapsig.load import load_corpus
     from tapsig.fitting.fit import fit_detector
+    from tapsig.load import load_corpus
 
     check_out(args.out, force=args.force, inputs=list_inputs(args))
     corpus = load_corpus(args.corpus)

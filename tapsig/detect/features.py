@@ -4,11 +4,13 @@ A level is a smoothed power in steps of an eighth of an octave. Differences of l
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.core.rate import DB_PER_LEVEL
-from tapsig.units import FloatArray, IntArray
+from tapsig.units import FloatArray
 
 CHANNELS = {
     "innovation": "prediction error (what ringing does not explain)",
@@ -41,7 +43,7 @@ class Feature:
     unit: str
     meaning: str
 
-    def to_unit(self, values: IntArray) -> FloatArray:
+    def to_unit(self, values: npt.NDArray[np.integer[Any]]) -> FloatArray:
         """Values of the core in the unit of the feature; nan where there is none."""
         stored = np.asarray(values, dtype=np.float64)
         if self.unit == DIFFERENCE:

@@ -77,7 +77,7 @@ class Model:
             node = tree
             while isinstance(node, list):
                 feature = FEATURES.index(str(node[0]))
-                following = node[3] if row[feature] <= node[1] else node[4]  # type: ignore[operator]
+                following = node[3] if row[feature] <= node[1] else node[4]
                 parts[feature] += _value(following) - _value(node)
                 node = following  # type: ignore[assignment]
         return parts / SCALE
@@ -116,7 +116,7 @@ def _add_tree(node: Node, rows: npt.NDArray[np.uint8], chosen: IntArray, total: 
     if not isinstance(node, list):
         total[chosen] += node
         return
-    left = rows[chosen, FEATURES.index(str(node[0]))] <= node[1]  # type: ignore[operator]
+    left = rows[chosen, FEATURES.index(str(node[0]))] <= node[1]
     _add_tree(node[3], rows, chosen[left], total)  # type: ignore[arg-type]
     _add_tree(node[4], rows, chosen[~left], total)  # type: ignore[arg-type]
 

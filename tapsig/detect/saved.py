@@ -58,7 +58,7 @@ def name_heard(recording: Recording | CorpusEntry) -> str:
 
 
 def find_fitted(variant: Variant, recordings: Iterable[Recording | CorpusEntry]) -> tuple[str, ...]:
-    """Names of those among `recordings` that `variant` was fitted to (`Model.fitted_to`): figures on them flatter it."""
+    """Names of those among `recordings` that `variant` was fitted to: figures on them flatter it."""
     fitted = set(getattr(getattr(variant, "model", None), "fitted_to", ()))
     return tuple(sorted(fitted.intersection(map(name_heard, recordings))))
 

@@ -98,7 +98,7 @@ class Chain:
         self._library.tapsig_entry_init(self._entry)
 
     def push(self, count: int) -> tuple[bool, int, str]:
-        """Whether the next count decides a tap, how many counts ago its onset was, and the verdict on an entry or ""."""
+        """Whether the next count decides a tap, how many counts ago its onset was, and the verdict or ""."""
         tap, age = self._push_core(count)
         if not self._prepared.code:
             return tap, age, ""
@@ -133,8 +133,8 @@ class Chain:
 
     def lines(self, counts: npt.ArrayLike) -> Iterator[str]:
         """The lines that the replay program prints: `tap,sample,onset_sample` and `verdict,sample,`."""
-        for sample, count in enumerate(counts):  # type: ignore[arg-type]
-            tap, age, verdict = self.push(int(count))
+        for sample, count in enumerate(np.asarray(counts).tolist()):
+            tap, age, verdict = self.push(count)
             if tap:
                 yield f"tap,{sample},{sample - age}"
             if verdict:

@@ -34,7 +34,9 @@ def walk(node: object, row: dict[str, int]) -> int:
     return node
 
 
-def knocks(times_s: list[float], fs: float, *, duration_s: float, peak_v: float = 0.3, noise_v: float = 1e-3) -> FloatArray:
+def knocks(
+    times_s: list[float], fs: float, *, duration_s: float, peak_v: float = 0.3, noise_v: float = 1e-3
+) -> FloatArray:
     """Decaying 240 Hz tones that begin with a contact of 2 ms, in white noise: no model of anything."""
     time = np.arange(int(duration_s * fs)) / fs
     samples = noise_v * np.random.default_rng(5).standard_normal(time.size)
@@ -49,7 +51,8 @@ def test_every_feature_belongs_to_one_family_and_fits_a_byte() -> None:
     assert [name for members in FAMILIES.values() for name in members] == list(FEATURES)
     assert len(set(FEATURES)) == len(FEATURES) == 29
     for feature in TABLE:
-        assert feature.meaning and feature.to_unit(np.array([0, 64, 254])).shape == (3,)
+        assert feature.meaning
+        assert feature.to_unit(np.array([0, 64, 254])).shape == (3,)
 
 
 def test_a_difference_of_levels_is_shown_in_decibels() -> None:
@@ -77,7 +80,8 @@ def test_shipped_model_fits_a_small_controller_and_names_what_it_learnt_from() -
 def test_the_core_scores_as_the_model_does() -> None:
     recording = simulate_scene("badger", "music", duration_s=8.0, seed=5, taps="practice").recordings["frame"]
     converter, model = Converter.of(recording), shipped_model()
-    core = TapCore(recording.fs, converter.adc_bits, trees=model.pack(), base=model.base, least_score=0, least_level=0, dead_ms=0)
+    core = TapCore(recording.fs, converter.adc_bits, trees=model.pack(), base=model.base, least_score=0,
+                   least_level=0, dead_ms=0)
     judged = core.push(converter.to_counts(recording.samples))
     assert len(judged) > 20
     assert judged.score.tolist() == model.score(judged.rows).tolist()

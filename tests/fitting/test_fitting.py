@@ -110,7 +110,8 @@ def test_a_sum_corrects_another_that_is_wrong() -> None:
     taps = (rows[:, 2] > 128).astype(np.int64)
     start = np.where(rows[:, 5] > 128, 1.0, -1.0)  # by a feature that says nothing
     added = Boosting(trees=40, leaves=4, rate=0.2, least_leaf=10).fit_residual(rows, taps, np.ones(500), start)
-    assert (((start > 0) == taps).mean() < 0.6) and (((start + added.score(rows)) > 0) == taps).mean() > 0.95
+    assert (((start > 0) == taps).mean() < 0.6)
+    assert (((start + added.score(rows)) > 0) == taps).mean() > 0.95
 
 
 def test_a_sum_becomes_a_model_within_its_rounding() -> None:
@@ -180,7 +181,8 @@ def test_a_fit_is_the_same_every_time(owned: list[Recording]) -> None:
 def test_what_is_replayed_holds_taps_and_others() -> None:
     replay = load_replay()
     assert replay.rows.shape[1] == len(FEATURES)
-    assert (replay.tap == 1).sum() > 1000 and (replay.tap == 0).sum() > 1000
+    assert (replay.tap == 1).sum() > 1000
+    assert (replay.tap == 0).sum() > 1000
 
 
 def test_a_wanted_rate_that_short_recordings_cannot_show_is_said(owned: list[Recording]) -> None:
