@@ -49,7 +49,8 @@ static void adapt(tapsig_predictor *predictor, const int16_t *history, int16_t e
     const int8_t shift = (int8_t)(exponent(predictor->power + LEAST_POWER) + 1 - 11);
     const int8_t bytes = (int8_t)(shift < 4 ? 0 : shift < 12 ? 1 : 2);
     const int8_t rest = (int8_t)(shift - 8 * bytes);
-    const int16_t gain = rest >= 0 ? (int16_t)(error >> rest) : tapsig_saturate16((int32_t)error * (INT32_C(1) << -rest));
+    const int16_t gain =
+        (int16_t)(rest >= 0 ? error >> rest : tapsig_saturate16((int32_t)error * (INT32_C(1) << -rest)));
     int32_t *weights = predictor->weights_q20;
     if (gain == 0) {
         return;

@@ -31,7 +31,8 @@ def compile_package(files: Mapping[str, str], folder: Path, *, compiler: str, fl
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8")
     program = folder / "replay"
-    command = [need_compiler(compiler), *STRICT, *flags, "tapsig_detector.c", "replay.c", "-o", str(program)]
+    sources = [name for name in files if name.endswith(".c")]
+    command = [need_compiler(compiler), *STRICT, *flags, *sources, "-o", str(program)]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     return program

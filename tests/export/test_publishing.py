@@ -8,7 +8,7 @@ import pytest
 from tapsig.errors import ParameterError
 from tapsig.export import write_package
 
-NAMES = ("tapsig_detector.h", "tapsig_detector.c", "replay.c", "parameters.csv")
+NAMES = ("tapsig_numbers.h", "tapsig.c", "replay.c", "parameters.csv")
 OLD, NEW = (dict.fromkeys(NAMES, word) for word in ("old", "new"))
 
 
@@ -57,7 +57,7 @@ def test_killed_between_there_is_no_header_or_all_is_of_one_export(
     monkeypatch.setattr(os, "replace", look)
     write_package(NEW, tmp_path)
     [state] = seen
-    assert "tapsig_detector.h" not in state or state == NEW
+    assert "tapsig_numbers.h" not in state or state == NEW
     assert read(tmp_path) == NEW
 
 
@@ -69,4 +69,4 @@ def test_what_is_there_is_kept_without_force_and_a_device_always(tmp_path: Path)
     os.mkfifo(tmp_path / "replay.c")
     with pytest.raises(ParameterError, match="not a regular file"):
         write_package(NEW, tmp_path)
-    assert (tmp_path / "tapsig_detector.h").read_text() == "old"
+    assert (tmp_path / "tapsig_numbers.h").read_text() == "old"

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from compiling import SANITIZE, compile_package, run_on_text
+from tapsig.converter import Converter
 from tapsig.detect import CATALOGUE
-from tapsig.export import Converter, render_package, to_integer
+from tapsig.export import render_package
 
 COUNTS = [512] * 50 + [900, 100] * 3 + [512] * 50
 READ = {
@@ -25,7 +26,7 @@ REFUSED = {
 
 @pytest.fixture(scope="module")
 def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    files = render_package(to_integer(CATALOGUE["fixed-threshold"], Converter(10)), 2000)
+    files = render_package(CATALOGUE["fixed-threshold"], 2000.0, Converter((-2.5, 2.5), 10))
     return compile_package(files, tmp_path_factory.mktemp("replay"), compiler="gcc", flags=("-O1", *SANITIZE))
 
 
