@@ -15,11 +15,16 @@ local law and licensed practice come first.
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import note, render_rows, show
 from tapsig.errors import ParameterError
 from tapsig.units import check_range
+
+if TYPE_CHECKING:
+    from tapsig.converter import Converter
+    from tapsig.detect.base import Variant
 
 FULL_SCALE_V = (1e-3, 1e4)
 

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
+import numpy as np
 import numpy.typing as npt
 
 from tapsig.converter import Converter
