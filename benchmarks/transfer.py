@@ -2,8 +2,8 @@
 
 Every source (five generators of doors that differ in kind, and composed real hits) is left out in turn. Beside it stand
 the shipped model, which was trained on other doors of all sources, and the rise of the prediction error alone
-(`innovation`), its threshold tuned on the training sources. Recordings are simulated or composed: figures rank detectors
-and show what transfers, not what happens on a door.
+(`innovation`), its threshold tuned on the training sources. Recordings are simulated or composed: figures rank
+detectors and show what transfers, not what happens on a door.
 """
 
 import argparse
@@ -109,8 +109,13 @@ def train_without(source: str, train: Mapping[str, CandidateTable], boosting: Bo
 def tune_rise(tables: Sequence[CandidateTable]) -> float:
     """The rise of the prediction error, in the core's bytes, that gives the best mean F1 over `tables`."""
     column = FEATURES.index("innovation_rise")
-    f1 = [np.mean([evaluate_threshold(table, table.rows[:, column], float(rise), DEAD_TIME_S).f1 for table in tables])
-          for rise in RISES]  # fmt: skip
+    rises = [table.rows[:, column].astype(np.int64) for table in tables]
+    f1 = [
+        np.mean([
+            evaluate_threshold(table, values, float(rise), DEAD_TIME_S).f1
+            for table, values in zip(tables, rises, strict=True)
+        ]) for rise in RISES
+    ]  # fmt: skip
     return float(RISES[int(np.argmax(f1))])
 
 
@@ -159,9 +164,10 @@ def render(
         return ["| " + " | ".join(line) + " |" for line in (header, ["---"] * len(header), *cells)]
 
     return "\n".join([
-        "Simulated doors of five generators that differ in kind, and composed real hits; doors and kits that no model met."
+        "Simulated doors of five generators that differ in kind, and composed real hits; no model met these doors and"
+        " kits."
         f" Match within ±50 ms, probability {PROBABILITY:g}. First taps come over a second after the tap before.", "",
-        *show(["source", "detector", "F1", "first taps", "later taps", "codes opened", "false/h without taps"], lines), "",
+        *show(["source", "detector", "F1", "first taps", "later taps", "codes opened", "false/h, no taps"], lines), "",
         "F1 of the model that was trained without the source, by sample rate in Hz:", "",
         *show(["source", "1000", "2000", "8000", "44100"], by_rate), "",
         "Size of the model (trees × leaves) against the worst left-out source, at one threshold for all:", "",

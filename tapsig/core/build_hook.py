@@ -56,7 +56,7 @@ except ImportError:  # run by hand, or imported where nothing is built
     pass
 else:
 
-    class CoreBuildHook(BuildHookInterface):  # type: ignore[misc]
+    class CoreBuildHook(BuildHookInterface):
         """Puts the compiled library into the wheel, or beside the sources of an editable install."""
 
         def dependencies(self) -> list[str]:

@@ -131,7 +131,9 @@ class CandidateDetector(StreamingDetector):
         """Why a candidate was rejected, "" for a tap."""
         if verdict == Verdict.UNLIKELY:
             return self._reason_unlikely(row)
-        return {Verdict.TAP: "", Verdict.TOO_WEAK: "below floor_v", Verdict.IN_DEAD_TIME: "within dead time"}[Verdict(verdict)]
+        return {Verdict.TAP: "", Verdict.TOO_WEAK: "below floor_v", Verdict.IN_DEAD_TIME: "within dead time"}[
+            Verdict(verdict)
+        ]
 
     @abstractmethod
     def _strength(self, judged: Judged) -> FloatArray:

@@ -112,7 +112,8 @@ def render_header(prepared: Prepared, comment: Sequence[str]) -> str:
         includes += ['#include "clock.h"', '#include "entry.h"']
         defines.insert(1, "#define TAPSIG_WITH_ENTRY")
     return "\n".join([
-        "/* " + "\n".join([f" * {line}".rstrip() for line in comment]).removeprefix(" * ") + "\n */", "#ifndef TAPSIG_NUMBERS_H", "#define TAPSIG_NUMBERS_H", "",
+        "/* " + "\n".join([f" * {line}".rstrip() for line in comment]).removeprefix(" * ") + "\n */",
+        "#ifndef TAPSIG_NUMBERS_H", "#define TAPSIG_NUMBERS_H", "",
         *includes, "", *defines, "", "#ifdef TAPSIG_NUMBERS /* only tapsig.c asks for them */", "",
         render_tables(prepared), "#endif", "", "#endif", "",
     ])  # fmt: skip
