@@ -82,7 +82,8 @@ void tapsig_blocks_next(tapsig_blocks *blocks, const tapsig_rate *rate)
         return;
     }
     blocks->longer = blocks->fill > rate->short_fill;
-    complete(blocks, (int16_t)((blocks->sum * rate->reciprocal_q15[blocks->longer]) >> 15));
+    /* A reciprocal is rounded, and can carry a full-scale mean past 16 bits. */
+    complete(blocks, tapsig_saturate16((blocks->sum * rate->reciprocal_q15[blocks->longer]) >> 15));
     blocks->sum = 0;
     blocks->steps = 0;
     blocks->fill = 0;
