@@ -121,7 +121,7 @@ class DeadTimeMap:
 
 
 def compute_departures(samples: FloatArray, fs: float, *, bias_time_s: float = 0.5) -> FloatArray:
-    """abs(sample − bias) of one gap-free stretch, shape (n,), with the bias that the detector keeps."""
+    """abs(sample − bias) of one gap-free stretch in volts, shape (n,), with the bias that the detector keeps."""
     share = one_pole_coefficient(bias_time_s, fs)
     return np.asarray(_follow_departures(np.ascontiguousarray(samples, dtype=np.float64).copy(), share))
 

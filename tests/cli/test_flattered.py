@@ -5,17 +5,30 @@ from pathlib import Path
 import pytest
 
 from tapsig.cli import main
+from tapsig.detect import write_detector
+from tapsig.detect.model import Model
+from tapsig.detect.tap import Tap
 
 DEMO = Path(__file__).parents[2] / "corpus_demo"
 CHOICE = ["--vehicle", "heron", "--vehicle", "crane", "--scene", "quiet", "--position", "frame",
           "--position", "outer-skin"]  # fmt: skip
-OF_TRAIN = "tap was fitted to recordings of heron, which are among these"
+OF_TRAIN = " was fitted to recordings of heron, which are among these"
+
+
+@pytest.fixture
+def fitted(tmp_path: Path) -> str:
+    """A saved detector that says it was fitted to the heron."""
+    model = Model(0, (["innovation_rise", 90, 0, -60, 60],), fitted_to=("heron",))
+    write_detector(Tap(model=model), tmp_path / "mine.json")
+    return str(tmp_path / "mine.json")
 
 
 @pytest.mark.parametrize("command", [["score"], ["positions"], ["variants", "--detector", "fixed-threshold"]])
-def test_pages_open_with_what_flatters(command: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_pages_open_with_what_flatters(
+    command: list[str], fitted: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     page = tmp_path / "page.html"
-    assert main([*command, str(DEMO), "--detector", "tap", *CHOICE, "--out", str(page)]) == 0
+    assert main([*command, str(DEMO), "--detector", fitted, *CHOICE, "--out", str(page)]) == 0
     assert OF_TRAIN in capsys.readouterr().err
     assert OF_TRAIN in page.read_text(encoding="utf-8")
 

@@ -164,7 +164,7 @@ def test_rules_are_printed_without_a_file(capsys: pytest.CaptureFixture[str]) ->
     assert stop.value.code == 0
     out = capsys.readouterr().out
     assert "`unexplained`" in out
-    assert "history: alike_closely" in out
+    assert "neighbours: busy" in out
 
 
 @pytest.mark.parametrize(
