@@ -7,6 +7,7 @@ detectors and show what transfers, not what happens on a door.
 """
 
 import argparse
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -49,8 +50,9 @@ class Tally:
 
     @property
     def f1(self) -> float:
-        """2·tp / (2·tp + fp + fn)."""
-        return 2 * self.tp / max(2 * self.tp + self.fp + self.fn, 1)
+        """2·tp / (2·tp + fp + fn); nan without taps and detections."""
+        total = 2 * self.tp + self.fp + self.fn
+        return 2 * self.tp / total if total else math.nan
 
     def cells(self) -> list[object]:
         """F1, recall of first and of later taps, codes opened, false alarms an hour on recordings without taps."""
@@ -160,7 +162,10 @@ def render(
     """The section of benchmarks/README.md."""
 
     def show(header: Sequence[str], body: Sequence[Sequence[object]]) -> list[str]:
-        cells = [[f"{cell:.3f}" if isinstance(cell, float) else str(cell) for cell in line] for line in body]
+        cells = [
+            [("–" if math.isnan(cell) else f"{cell:.3f}") if isinstance(cell, float) else str(cell) for cell in line]
+            for line in body
+        ]
         return ["| " + " | ".join(line) + " |" for line in (header, ["---"] * len(header), *cells)]
 
     return "\n".join([
