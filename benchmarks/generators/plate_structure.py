@@ -331,12 +331,15 @@ def integrate_contacts(
     place, speed = np.zeros(shape.shape[0]), strikes.speed_m_s.copy()
     before = np.zeros(shape.shape[0])
     force = np.zeros((round(span_s / step_s), shape.shape[0]))
+    # No contact takes more than the whole momentum, reversed, within one step: it keeps the hardest ones stable.
+    most = 2.0 * (strikes.mass_kg * np.abs(strikes.speed_m_s) + strikes.push_n * strikes.held_s) / step_s
     for step in range(force.shape[0]):
         depth = place - np.einsum("tm,tm->t", reads, state.imag)
         rate = (depth - before) / step_s
         before = depth
         squeezed = np.maximum(depth, 0.0)
         now = np.maximum(strikes.hardness * squeezed * np.sqrt(squeezed) * (1.0 + 1.5 * strikes.loss * rate), 0.0)
+        now = np.minimum(now, most)
         force[step] = now
         state *= turn
         state.real += writes * now[:, None]
