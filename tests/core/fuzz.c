@@ -2,7 +2,8 @@
  * lengths give what single counts give. The first bytes of an input choose the numbers, the others are counts.
  *
  *     cc -std=c99 -O1 -g -fsanitize=address,undefined -DMAIN fuzz.c ../../tapsig/core/?*.c -o fuzz && ./fuzz 2000
- *     clang -O1 -g -fsanitize=fuzzer,address,undefined fuzz.c ../../tapsig/core/?*.c -o fuzz && ./fuzz
+ *     clang -O1 -g -fsanitize=fuzzer,address,undefined fuzz.c ../../tapsig/core/?*.c -o fuzz
+ *     ./fuzz -len_control=0 -max_len=8192
  */
 #include <stddef.h>
 #include <stdint.h>
@@ -201,7 +202,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         return 0;
     }
     const uint8_t bits = (uint8_t)(8 + data[0] % 9);
-    const double fs = 334.0 + (data[1] | (data[2] << 8)) * (data[3] & 1 ? 3.0 : 0.2);
+    const double fs = 334.0 + (data[1] | (data[2] << 8)) * (data[3] & 1 ? 0.6 : 0.03);
     const uint8_t repeat = (uint8_t)(1 + data[3] % 16); /* so that long stretches are reached too */
     uint32_t filled = 0;
     for (size_t i = HEAD; i + 1 < size; i += 2) {
