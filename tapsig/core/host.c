@@ -44,6 +44,17 @@ uint32_t tapsig_ring_following_run(tapsig_ring_following *detector, const tapsig
     return found;
 }
 
+tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const tapsig_evidence_config *config,
+                                     const uint8_t *code, uint8_t digits, uint8_t first_tempo, uint8_t stop_tempo,
+                                     tapsig_trace *trace)
+{
+    tapsig_comparing comparing;
+    tapsig_compare_begin(&comparing, first_tempo);
+    while (!tapsig_compare_step(&comparing, evidence, config, code, digits, stop_tempo, trace)) {
+    }
+    return comparing.result;
+}
+
 uint32_t tapsig_quantise(const double *volts, uint32_t size, double low, double per_volt, uint16_t highest,
                          uint16_t *counts)
 {

@@ -4,6 +4,7 @@
 
 #include <stdint.h>
 
+#include "evidence.h"
 #include "fixed_threshold.h"
 #include "ring_following.h"
 #include "tap.h"
@@ -33,6 +34,11 @@ uint32_t tapsig_fixed_threshold_run(tapsig_fixed_threshold *detector, const taps
                                     const uint16_t *counts, uint32_t size, tapsig_plain_tap *taps);
 uint32_t tapsig_ring_following_run(tapsig_ring_following *detector, const tapsig_ring_following_config *config,
                                    const uint16_t *counts, uint32_t size, tapsig_plain_tap *taps);
+
+/* All steps of a comparison at once. */
+tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const tapsig_evidence_config *config,
+                                     const uint8_t *code, uint8_t digits, uint8_t first_tempo, uint8_t stop_tempo,
+                                     tapsig_trace *trace);
 
 /* Counts of `size` samples in volts: (volts - low) * per_volt, rounded to the nearest (halves up), from 0 to `highest`.
  * Returns the index of the first sample that is not finite, or `size`. */
