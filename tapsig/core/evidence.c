@@ -235,7 +235,7 @@ static void offer_row(tapsig_comparing *comparing, place here, int16_t score, ui
     if (score > *at) {
         *at = score;
         if (trace) {
-            trace->from[here.tap][comparing->candidate] = from;
+            trace->came_from[here.tap][comparing->candidate] = from;
         }
     }
 }
@@ -280,13 +280,14 @@ static void extend(tapsig_comparing *comparing, place here, uint8_t j, pair sum,
     }
 }
 
-static void note_other(tapsig_comparing *comparing, int16_t score, uint8_t digits)
+static void note_other(tapsig_comparing *comparing, int16_t score, uint8_t digits, uint8_t row)
 {
     if (score > comparing->result.other) {
         comparing->result.other = score;
         comparing->result.other_digits = digits;
         comparing->result.other_tempo = comparing->tempo;
         comparing->result.other_end = comparing->candidate;
+        comparing->result.other_row = row;
     }
 }
 
@@ -297,7 +298,7 @@ static void note_ends(tapsig_comparing *comparing, const tapsig_evidence_config 
     const int16_t prior = (int16_t)(config->tempo[comparing->tempo] * STEPS_A_NAT_STEP);
     if (here.is_after) {
         if (comparing->off[i] != TAPSIG_UNREACHED) {
-            note_other(comparing, plus(comparing->off[i], prior), comparing->off_digits[i]);
+            note_other(comparing, plus(comparing->off[i], prior), comparing->off_digits[i], UINT8_MAX);
         }
         return;
     }
@@ -306,7 +307,7 @@ static void note_ends(tapsig_comparing *comparing, const tapsig_evidence_config 
         return;
     }
     if (!here.is_last) {
-        note_other(comparing, plus(at, prior), (uint8_t)(here.digits + here.is_pause));
+        note_other(comparing, plus(at, prior), (uint8_t)(here.digits + here.is_pause), here.tap);
     } else if (plus(at, prior) > comparing->result.code) {
         comparing->result.code = plus(at, prior);
         comparing->result.code_tempo = comparing->tempo;

@@ -71,6 +71,7 @@ typedef struct {
     uint8_t other_digits; /* of that series */
     uint8_t code_tempo, other_tempo;
     uint8_t code_end, other_end; /* last candidates of the two, counted from the entry's first */
+    uint8_t other_row;           /* the row that the other series ends in; UINT8_MAX: it has left the code */
 } tapsig_comparison;
 
 /* What the programme works on while it decides. Row m (mod 2) holds the best series that agree with the code so far and have
@@ -83,10 +84,10 @@ typedef struct {
     tapsig_comparison result;
 } tapsig_comparing;
 
-/* Where each best series came from, for an explanation; no part of an export. `from` is a candidate, or TAPSIG_KEPT for
+/* Where each best series came from, for an explanation; no part of an export. `came_from` is a candidate, or TAPSIG_KEPT for
  * none; `off_row` is the row it left, or UINT8_MAX where it had left before; `off_pause` whether the gap is a pause. */
 typedef struct {
-    uint8_t from[TAPSIG_KEPT][TAPSIG_KEPT];
+    uint8_t came_from[TAPSIG_KEPT][TAPSIG_KEPT];
     uint8_t off_from[TAPSIG_KEPT];
     uint8_t off_row[TAPSIG_KEPT];
     uint8_t off_pause[TAPSIG_KEPT];

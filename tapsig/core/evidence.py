@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -108,3 +108,166 @@ class EvidenceModel:
         config.least_score, config.highest_score = round(self.least * NAT), round(self.highest * NAT)
         config.least_gap_ms, config.lead_ms = round(self.least_gap_s * 1000), round(self.lead_s * 1000)
         config.silence_ms = round(silence_s * 1000)
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A series of taps among the candidates of an entry.
+
+    Parameters
+    ----------
+    taps : indices of candidates, ascending.
+    digits : how many of them each digit has; () = no taps at all.
+    score : log-likelihood against no taps at all, in 1/64 nat; `UNREACHED` = no such series.
+    """
+
+    taps: tuple[int, ...]
+    digits: tuple[int, ...]
+    score: int
+
+
+NO_TAPS = Series((), (), 0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """The candidates of one entry, and the questions that can be asked of them.
+
+    Parameters
+    ----------
+    onset_ms, score : of each candidate, ascending in time; log-odds in 1/64 nat.
+    end_ms : when the entry was over.
+    """
+
+    onset_ms: tuple[int, ...]
+    score: tuple[int, ...]
+    end_ms: int
+    _state: Any
+    _config: Any
+
+    def compute_ratio(self, code: Sequence[int]) -> int:
+        """Log-likelihood of the code's best series against the best other series, in 1/64 nat.
+
+        `UNREACHED` where the candidates hold no series of the code. Raises ParameterError for a code that is too long.
+        """
+        found = self._compare(check_length(code), 0, TEMPOS, None)
+        return UNREACHED if found.code == UNREACHED else int(found.code) - int(found.other)
+
+    def find_series(self, code: Sequence[int] = ()) -> tuple[Series, Series]:
+        """The code's best series and the best other one; without a code the second is the best of all."""
+        digits = check_length(code) if code else ()
+        found = self._compare(digits, 0, TEMPOS, None)
+        own, other = Series((), tuple(digits), UNREACHED), NO_TAPS
+        ffi, _ = load()
+        trace = ffi.new("tapsig_trace *")
+        if digits and found.code != UNREACHED:
+            self._compare(digits, found.code_tempo, found.code_tempo + 1, trace)
+            taps = _follow(trace, sum(digits) - 1, found.code_end)
+            own = Series(taps, tuple(digits), int(found.code))
+        if found.other > 0:
+            self._compare(digits, found.other_tempo, found.other_tempo + 1, trace)
+            other = _follow_other(trace, digits, found)
+        return own, other
+
+    def find_digits(self) -> tuple[int, ...]:
+        """The digits of the best series of all; () where none is likelier than no taps."""
+        return self.find_series()[1].digits
+
+    def _compare(self, digits: Sequence[int], first: int, stop: int, trace: Any) -> Any:
+        ffi, library = load()
+        return library.tapsig_compare_run(
+            self._state, self._config, bytes(digits), len(digits), first, stop, trace or ffi.NULL)
+
+
+def check_length(code: Sequence[int]) -> tuple[int, ...]:
+    """The code as a tuple; ParameterError when it has more digits or taps than the core keeps."""
+    digits = tuple(code)
+    if not digits or len(digits) > CODE_DIGITS or sum(digits) > KEPT or min(digits) < 1:
+        raise ParameterError(
+            f"code is {'-'.join(map(str, digits))!r}; the evidence decoder takes 1 to {CODE_DIGITS} digits and at most"
+            f" {KEPT} taps, because it keeps {KEPT} candidates: choose a shorter code or the decoder rule"
+        )
+    return digits
+
+
+def _follow(trace: Any, row: int, end: int) -> tuple[int, ...]:
+    """The taps of a series that agrees with the code, from its last one in `row` back to its first."""
+    taps = [int(end)]
+    for tap in range(row, 0, -1):
+        taps.append(int(trace.came_from[tap][taps[-1]]))
+    return tuple(reversed(taps))
+
+
+def _follow_other(trace: Any, code: Sequence[int], found: Any) -> Series:
+    taps: list[int] = []
+    starts: list[bool] = []
+    at, row = int(found.other_end), int(found.other_row)
+    while row == _NONE:
+        taps.append(at)
+        starts.append(bool(trace.off_pause[at]))
+        at, row = int(trace.off_from[at]), int(trace.off_row[at])
+        if at == KEPT:
+            break
+    if at != KEPT:
+        agreeing = _follow(trace, row, at)
+        starts.extend(reversed(_list_starts(code)[: len(agreeing)]))
+        taps.extend(reversed(agreeing))
+    digits: list[int] = []
+    for index, is_start in enumerate(reversed(starts)):
+        if is_start or not index:
+            digits.append(0)
+        digits[-1] += 1
+    return Series(tuple(reversed(taps)), tuple(digits), int(found.other))
+
+
+def _list_starts(code: Sequence[int]) -> list[bool]:
+    """For each tap of the code, whether it starts a digit."""
+    return [tap == 0 for digit in code for tap in range(digit)]
+
+
+class EvidenceCore:
+    """Keeps candidates until an entry is over. Times are milliseconds from 0, at most 2**31 of them."""
+
+    def __init__(self, model: EvidenceModel, silence_s: float) -> None:
+        self._ffi, self._library = load()
+        self._config = self._ffi.new("tapsig_evidence_config *")
+        model.fill(self._config, silence_s)
+        self._state = self._ffi.new("tapsig_evidence *")
+        self._candidate = self._ffi.new("tapsig_candidate *")
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything."""
+        self._library.tapsig_evidence_init(self._state)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether an entry is going on."""
+        return bool(self._state.open)
+
+    def push(self, onset_ms: int, score: int, row: bytes) -> None:
+        """Take a candidate, in the order of decision."""
+        self._candidate.block, self._candidate.score = onset_ms, score
+        self._ffi.memmove(self._candidate.row, row, len(row))
+        self._library.tapsig_evidence_push(self._state, self._config, self._candidate)
+
+    def tick(self, known_ms: int) -> list[Weighed]:
+        """Say that no candidate before `known_ms` follows. Returns the entries that are over."""
+        over = []
+        while self._library.tapsig_evidence_tick(self._state, self._config, known_ms):
+            over.append(self._weigh())
+            self._library.tapsig_evidence_next(self._state, self._config)
+        return over
+
+    def finish(self) -> list[Weighed]:
+        """Say that no candidate follows at all."""
+        return self.tick(int(self._state.last_likely) + int(self._config.silence_ms)) if self.is_open else []
+
+    def _weigh(self) -> Weighed:
+        kept = self._ffi.new("tapsig_evidence *", self._state[0])
+        newest = int(kept.newest)
+        inside = range(kept.first, kept.stop)
+        return Weighed(
+            tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside), tuple(int(kept.score[i]) for i in inside),
+            int(kept.last_likely) + int(self._config.silence_ms), kept, self._config,
+        )  # fmt: skip

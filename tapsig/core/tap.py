@@ -37,6 +37,7 @@ class Judged:
     score : log-odds in 1/64 nat.
     verdict : see `Verdict`.
     rows : features, uint8, shape (n, len(FEATURES)).
+    block, decided_block : milliseconds since the last reset, as the core counts them.
     """
 
     onset: IntArray
@@ -44,15 +45,15 @@ class Judged:
     score: IntArray
     verdict: npt.NDArray[np.uint8]
     rows: npt.NDArray[np.uint8]
+    block: IntArray
+    decided_block: IntArray
 
     def __len__(self) -> int:
         return int(self.onset.size)
 
     def select(self, chosen: BoolArray) -> "Judged":
         """The candidates that `chosen` (n,) marks."""
-        return Judged(
-            self.onset[chosen], self.decided[chosen], self.score[chosen], self.verdict[chosen], self.rows[chosen]
-        )
+        return Judged(*(getattr(self, name)[chosen] for name in Judged.__slots__))
 
 
 def _judged_dtype(ffi: Any) -> np.dtype[np.void]:
@@ -64,10 +65,10 @@ def _judged_dtype(ffi: Any) -> np.dtype[np.void]:
     features = ffi.sizeof("tapsig_candidate") and ffi.typeof("tapsig_candidate").fields
     width = dict(features)["row"].type.length
     return np.dtype({
-        "names": ["score", "row", "verdict", "onset_age", "decided"],
-        "formats": ["<i2", ("u1", (width,)), "u1", "<u2", "<u4"],
-        "offsets": [offset("candidate", "score"), offset("candidate", "row"), offset("verdict"), offset("onset_age"),
-                    offset("decided")],
+        "names": ["block", "age", "score", "row", "verdict", "onset_age", "decided"],
+        "formats": ["<u4", "u1", "<i2", ("u1", (width,)), "u1", "<u2", "<u4"],
+        "offsets": [*(offset("candidate", name) for name in ("block", "age", "score", "row")), offset("verdict"),
+                    offset("onset_age"), offset("decided")],
         "itemsize": ffi.sizeof("tapsig_judged"),
     })  # fmt: skip
 
@@ -115,7 +116,7 @@ class TapCore:
                 *(
                     np.concatenate(columns)
                     for columns in zip(
-                        *((part.onset, part.decided, part.score, part.verdict, part.rows) for part in parts),
+                        *([getattr(part, name) for name in Judged.__slots__] for part in parts),
                         strict=True,
                     )
                 )
@@ -138,7 +139,11 @@ class TapCore:
         decided = judged["decided"].astype(np.int64) + self._fed
         onset = np.maximum(decided - judged["onset_age"], 0)
         self._fed += counts.size
-        return Judged(onset, decided, judged["score"].astype(np.int64), judged["verdict"], judged["row"])
+        block = judged["block"].astype(np.int64)
+        return Judged(
+            onset, decided, judged["score"].astype(np.int64), judged["verdict"], judged["row"], block,
+            block + judged["age"],
+        )  # fmt: skip
 
     def finish(self) -> Judged:
         """The candidates that are still waiting, as if the last count stayed; none that begin past the end."""
@@ -153,6 +158,8 @@ class TapCore:
             tail.score[:waiting],
             tail.verdict[:waiting],
             tail.rows[:waiting],
+            tail.block[:waiting],
+            tail.decided_block[:waiting],
         )
 
 

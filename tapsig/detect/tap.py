@@ -115,6 +115,14 @@ class CandidateDetector(StreamingDetector):
     def _finish(self, consumed: int) -> Detections:
         return self._report(self._core.finish())
 
+    def judge(self, samples: FloatArray) -> Judged:
+        """All candidates that the next samples (volts) decide, taps or not; instead of `push`."""
+        return self._core.push(self._converter.to_counts(samples))
+
+    def judge_rest(self) -> Judged:
+        """The candidates that are left at the end of the samples; instead of `flush`."""
+        return self._core.finish()
+
     def _report(self, judged: Judged) -> Detections:
         if not self._keep_rejected:
             judged = judged.select(judged.verdict == Verdict.TAP)
