@@ -1,12 +1,12 @@
 """Entries decided on evidence: which digits were tapped, and was it this code, from all candidates of an entry.
 
 The rule (`tapsig.entry`) counts accepted taps: one missed or false tap spoils a code. The decoder `evidence` waits for
-the same silence, and then looks for the most likely series of taps among all candidates, by their log-odds, their rhythm
-and their likeness (core/evidence.h has the method and its sources). It accepts a code when the code's best series is
+the same silence, and then looks for the most likely series of taps among all candidates, by their log-odds, rhythm and
+likeness (core/evidence.h has the method and its sources). It accepts a code when the code's best series is
 likelier than the best other series by a threshold.
 
-A locked door that does not open can be an emergency: this must never be the only way to reach a person or an animal, and
-it is no security product.
+A locked door that does not open can be an emergency: this must never be the only way to reach a person or an animal,
+and it is no security product.
 """
 
 import json
@@ -145,8 +145,8 @@ class EvidenceMachine:
     """Candidates in, entries out; the evidence counterpart of `EntryMachine`, with the same waits and limits.
 
     `push` takes the next candidate, in the order of decision. `advance(known_s)` says that no candidate with an onset
-    before that time follows any more. A wake-up row, where one is asked for, is made of likely candidates and not part of
-    the entry.
+    before that time follows any more. A wake-up row, where one is asked for, is made of likely candidates and is not part
+    of the entry.
 
     Raises ParameterError for a code that is longer than what is kept.
     """

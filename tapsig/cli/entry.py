@@ -2,6 +2,7 @@
 
   tapsig entry recording.wav --code 3-1-4
   tapsig entry labels.csv --code 3-1-4 --digit-pause-s 0.8
+  tapsig entry recording.wav --code 3-1-4 --decoder evidence --explain 1
 
 FILE is a recording, or a table of taps with the columns onset_s,kind. Taps closer than the digit pause are one digit;
 a longer pause starts the next; silence ends the entry. After wrong entries in a row taps are ignored for a while, as at
@@ -14,9 +15,11 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
+from tapsig.cli.choosing import add_plot_argument
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
 from tapsig.cli.reading import add_reading_arguments, read
 from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, parse_code
+from tapsig.errors import ParameterError
 from tapsig.records import TAP
 
 PARAMETER_HELP = {
@@ -40,6 +43,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_reading_arguments(parser)
     parser.add_argument("--code", metavar="3-1-4", help="the right code; without it nothing is judged")
     parser.add_argument("--detector", default="tap", metavar="NAME", help="default: tap")
+    parser.add_argument("--decoder", choices=("rule", "evidence"), default="rule",
+                        help="rule: fixed pauses between accepted taps; evidence: all candidates of tap, by likelihood")
+    parser.add_argument("--threshold", type=float, metavar="NATS",
+                        help="log-likelihood ratio that evidence asks of a code; default: as shipped")
+    parser.add_argument("--explain", type=int, metavar="N",
+                        help="candidates, chosen series, runner-up and verdict of entry N (needs --decoder evidence)")
+    add_plot_argument(parser, "the entry of --explain")
     parser.add_argument("--labels", type=Path, metavar="FILE", help="labelled taps, to name what was missed")
     parser.add_argument("--until-end", action="store_true",
                         help="leave out an entry not over when the recording ends; otherwise silence follows")
@@ -80,6 +90,11 @@ def run(args: argparse.Namespace) -> int:
     """Print each tap with what it was taken for, then each entry with its verdict and its faults."""
     parameters = build_parameters(args)
     code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
+    _check_decoder(args)
+    if args.decoder == "evidence":
+        from tapsig.cli import entry_evidence  # heavy: the detectors
+
+        return entry_evidence.run(args, parameters, code)
     onsets_s, reference_s, end_s = _find_taps(args)
     entries = decode_taps(onsets_s, parameters, end_s=end_s if args.until_end else None, code=code)
     taps = _list_taps(onsets_s, parameters, code)
@@ -94,6 +109,7 @@ def run(args: argparse.Namespace) -> int:
             "verdict": entry.verdict.value,
             "wait_s": entry.wait_s,
             "release_s": parameters.release_s if entry.verdict is Verdict.ACCEPTED else 0.0,
+            "decoder": "rule",
         }
         for number, entry in enumerate(entries, start=1)
     ]
@@ -115,6 +131,21 @@ def run(args: argparse.Namespace) -> int:
         note("no entry: there are no taps, or too few of them in a row, or a wait swallowed them")
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
+
+
+def _check_decoder(args: argparse.Namespace) -> None:
+    """Refuse what only the other decoder can do."""
+    if args.decoder == "rule":
+        for name in ("threshold", "explain", "plot"):
+            if getattr(args, name) is not None:
+                raise ParameterError(f"--{name} needs --decoder evidence; the rule has no likelihoods")
+    elif _is_tap_table(args.recording):
+        raise ParameterError(f"{args.recording} is a table of taps, without log-odds; --decoder evidence needs a"
+                             " recording")
+    elif args.plot is not None and args.explain is None:
+        raise ParameterError("--plot draws the entry of --explain N; give both")
+    elif args.labels is not None:
+        raise ParameterError("--labels names the faults of the decoder rule; with evidence use --explain N")
 
 
 IGNORED = ("ignored (waiting)", "ignored (locked)")

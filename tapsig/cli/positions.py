@@ -100,6 +100,7 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
     from tapsig.study.advice import count_recordings, tell_left_out  # heavy rooms load when they are used
 
     rows = {(row["detector"], row["position"]): row for row in study.rows()}
+    ruled_only = any(row["entries_opened_evidence"] is None for key, row in rows.items() if key[0] == ranking.detector)
     lines = []
     for ranked in ranking.positions:
         row = rows[ranking.detector, ranked.position]
@@ -109,8 +110,10 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
             format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
             format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
             row["false_alarms_per_hour"], f"{row['entries_opened']}/{row['entries']}",
+            *([] if ruled_only else [f"{row['entries_opened_evidence']}/{row['entries']}"]),
         ])  # fmt: skip
     header = ["position", ranking.criterion.words, "best", "precision", "recall", "false/h", "codes"]
+    header += [] if ruled_only else ["on evidence"]
     pairs = [
         [f"{pair.first} – {pair.second}", _estimate(pair.estimate, 3), f"{pair.p_adjusted:.3g}"]
         for pair in ranking.differences

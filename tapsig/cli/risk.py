@@ -2,11 +2,13 @@
 
   tapsig risk corpus_demo --split test
   tapsig risk corpus_demo --table scenes --detector tap --code-length 4 --digit-max 6
+  tapsig risk corpus_demo --table decoders
   tapsig risk --table guessing --code-length 3
   tapsig risk --table codes --tap-recall 0.97
   tapsig risk --table false-taps --wake-taps 3
 
-Tables from a corpus: summary (detector × position), scenes (the same scene by scene). Tables without one: guessing (by
+Tables from a corpus: summary (detector × position), scenes (the same scene by scene), decoders (rule beside evidence
+over thresholds: entries opened, codes nearby that open too, openings by nobody). Tables without one: guessing (by
 a stranger, and by someone who listened), codes (lengths and highest digits with as many bits: which one opens most
 often, by its owner and by false taps), false-taps (wrong openings a year for so many false taps an hour).
 """
@@ -32,7 +34,8 @@ if TYPE_CHECKING:
 
     Chosen = Sequence[tuple[Corpus, CorpusEntry]]
 
-TABLES = ("summary", "scenes", "guessing", "codes", "false-taps")
+MODEL_TABLES = ("guessing", "codes", "false-taps")
+TABLES = ("summary", "scenes", "decoders", *MODEL_TABLES)
 SECURITY = (
     "caution: these are figures about a model and about recordings, not a certificate. A tapped code is no security"
     " product; local law and the insurer decide whether a vehicle may carry one, and it must never be the only way to"
@@ -69,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
     length = args.code_length if code is None else len(code)
     # Heavy: the studies bring numpy, scipy and the detectors.
-    if args.table in TABLES[2:]:
+    if args.table in MODEL_TABLES:
         from tapsig.cli import risk_models
 
         emit(render_rows(risk_models.list_rows(args, parameters, length, code), args.format), args)
@@ -85,6 +88,10 @@ def run(args: argparse.Namespace) -> int:
     question = RiskQuestion(parameters, length=length, code=code, confidence=args.confidence)
     corpora = [load_corpus(folder) for folder in args.corpus]
     chosen = choose_labelled(corpora, list_given(args))
+    if args.table == "decoders":
+        from tapsig.cli import risk_decoders
+
+        return risk_decoders.run(args, chosen, question)
     observations = _observe(args, chosen, question)
     if args.table == "scenes":
         rows = [dataclasses.asdict(row) for row in list_risk_rows(observations, question)]

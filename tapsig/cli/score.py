@@ -15,6 +15,10 @@ from tapsig.cli.running import add_detector_arguments, describe_command, open_la
 if TYPE_CHECKING:
     from tapsig.study.scoring import ScoreTable
 
+DECODERS = {"rule": "entries_opened", "evidence": "entries_opened_evidence"}
+"""Decoders, and the keys of what they opened."""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig score`."""
     add_detector_arguments(parser, "a detector of the catalogue, a .json file, or module:attribute; may be"
@@ -56,13 +60,16 @@ def render_scores(table: "ScoreTable", format_: str) -> str:
             row["false_alarms_per_hour"],
             "–" if row["median_error_ms"] != row["median_error_ms"] else f"{row['median_error_ms']:+.1f}",
         ])  # fmt: skip
-        opened[row["detector"], row["position"]] = f"{row['entries_opened']}/{row['entries']}"
+        for decoder, key in DECODERS.items():
+            if row[key] is not None:
+                opened[row["detector"], decoder, row["position"]] = f"{row[key]}/{row['entries']}"
     header = ["detector", "position", "taps", "precision", "recall", "F1", "false/h", "error ms"]
-    positions = list(dict.fromkeys(str(position) for _, position in opened))
-    entries = [[name, *(opened.get((name, position), "–") for position in positions)] for name in table.detectors]
+    positions = list(dict.fromkeys(str(position) for _, _, position in opened))
+    pairs = list(dict.fromkeys((name, decoder) for name, decoder, _ in opened))
+    entries = [[*pair, *(opened.get((*pair, position), "–") for position in positions)] for pair in pairs]
     return (
         f"{render_table(header, lines)}\n\n"
         "95 % intervals: Wilson, wider by how much files differ (one file alone: as if its taps were independent)."
-        f" Window ±{table.window_s * 1e3:g} ms.\n\ncode entries decoded digit for digit, of those made\n"
-        f"{render_table(['detector', *positions], entries)}\n"
+        f" Window ±{table.window_s * 1e3:g} ms.\n\ncode entries that open (rule: decoded digit for digit), of"
+        f" those made\n{render_table(['detector', 'decoder', *positions], entries)}\n"
     )

@@ -118,6 +118,36 @@ void tapsig_evidence_push(tapsig_evidence *evidence, const tapsig_evidence_confi
     }
 }
 
+/* 16 * log2(ms), the fraction linear between octaves: at most 1.4 bins too low. */
+static uint8_t bin_of(uint16_t ms)
+{
+    uint8_t octave = 15;
+    while (!(ms & 0x8000)) {
+        ms = (uint16_t)(ms << 1);
+        octave--;
+    }
+    return (uint8_t)((octave << 4) | ((ms >> 11) & 15));
+}
+
+/* The gain of a gap over a disturbance that comes at random is log(density of the gap / rate of disturbances). The rate
+ * is taken from the entry itself: candidates that are not likely count in full, likely ones for a quarter, what follows
+ * within the least gap not at all. */
+static int16_t find_calm(const tapsig_evidence *evidence, const tapsig_evidence_config *config)
+{
+    uint16_t quarters = 4;
+    uint16_t last = 0;
+    for (uint8_t i = evidence->first; i < evidence->stop; i++) {
+        if (i == evidence->first || (uint16_t)(evidence->time[i] - last) >= config->least_gap_ms) {
+            quarters = (uint16_t)(quarters + (evidence->score[i] < config->likely_score ? 4 : 1));
+            last = evidence->time[i];
+        }
+    }
+    const uint16_t span = (uint16_t)(evidence->time[evidence->stop - 1] - evidence->time[evidence->first]);
+    const uint16_t calm_ms = (uint16_t)(((uint32_t)span + config->silence_ms) * 4 / quarters);
+    const int16_t bins = (int16_t)(bin_of(calm_ms > 0 ? calm_ms : 1) - config->calm_bin);
+    return (int16_t)(tapsig_product(bins, config->calm_q4) >> 4);
+}
+
 bool tapsig_evidence_tick(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint32_t block)
 {
     if (evidence->over || !evidence->open
@@ -134,6 +164,7 @@ bool tapsig_evidence_tick(tapsig_evidence *evidence, const tapsig_evidence_confi
         evidence->stop++;
     }
     evidence->over = true;
+    evidence->calm = find_calm(evidence, config);
     return true;
 }
 
@@ -143,17 +174,6 @@ void tapsig_evidence_next(tapsig_evidence *evidence, const tapsig_evidence_confi
     evidence->over = false;
     remove_candidates(evidence, 0, stop);
     find_likely(evidence, config);
-}
-
-/* 16 * log2(ms), the fraction linear between octaves: at most 1.4 bins too low. */
-static uint8_t bin_of(uint16_t ms)
-{
-    uint8_t octave = 15;
-    while (!(ms & 0x8000)) {
-        ms = (uint16_t)(ms << 1);
-        octave--;
-    }
-    return (uint8_t)((octave << 4) | ((ms >> 11) & 15));
 }
 
 typedef struct {
@@ -343,8 +363,8 @@ bool tapsig_compare_step(tapsig_comparing *comparing, const tapsig_evidence *evi
         }
         if (gap >= config->least_gap_ms) {
             pair sum = compare_pair(evidence, config, i, (uint8_t)(evidence->first + j), gap, comparing->tempo);
-            sum.within = (int16_t)(sum.within + gain);
-            sum.pause = (int16_t)(sum.pause + gain);
+            sum.within = (int16_t)(sum.within + gain + evidence->calm);
+            sum.pause = (int16_t)(sum.pause + gain + evidence->calm);
             extend(comparing, here, j, sum, trace);
         }
     }

@@ -48,6 +48,8 @@ typedef struct {
     int16_t highest_score;                  /* log-odds count no more than this */
     uint8_t weight_q4;                      /* of the log-odds, in sixteenths */
     int16_t bias;                           /* added to them */
+    uint8_t calm_q4;                        /* added per bin of the mean time between disturbances, in sixteenths */
+    uint8_t calm_bin;                       /* ... above this one */
     uint16_t least_gap_ms;                  /* between two taps */
     uint16_t lead_ms;                       /* kept from before the candidate that opens an entry */
     uint16_t silence_ms;                    /* without a likely candidate: ends the entry */
@@ -63,6 +65,7 @@ typedef struct {
     uint8_t first, stop;  /* the candidates of an entry that is over */
     bool open;            /* an entry is going on */
     bool over;            /* an entry awaits its verdict */
+    int16_t calm;         /* what every gap of that entry adds: where little else happens, a gap in rhythm says more */
 } tapsig_evidence;
 
 typedef struct {

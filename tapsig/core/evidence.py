@@ -44,12 +44,13 @@ class EvidenceModel:
         between digits (log-normal).
     gap_stray, pause_stray : share of gaps that follow no rhythm.
     gap_gain, pause_gain : log-likelihood ratio of a gap right on the tempo, or on the median of pauses, in nats.
-    likeness : log-likelihood ratio that two candidates are blows of one hand, by the mean difference of their shapes, in
-        levels (0.376 dB) from 0 to 31, in nats.
+    likeness : log-likelihood ratio that two candidates are blows of one hand, by the mean difference of their shapes from
+        0 to 31 levels (0.376 dB), in nats.
     weight, bias : the log-odds of each candidate times `weight` plus `bias`, in nats.
     likely : log-odds from which a candidate opens an entry and keeps it open.
     least, highest : candidates below are not kept; log-odds count no more than this.
     lead_s : kept from before the candidate that opens an entry.
+    calm : what a gap gains per nat by which disturbances are rarer than one a second (1 where they come at random).
     least_gap_s : between two taps of one hand.
 
     Raises ParameterError for a number out of its range.
@@ -72,19 +73,23 @@ class EvidenceModel:
     least: float = -5.0
     highest: float = 5.0
     lead_s: float = 3.0
+    calm: float = 0.5
     least_gap_s: float = 0.1
 
     def __post_init__(self) -> None:
         limits = {
             "gap_s": (0.05, 1.0), "gap_prior_spread": (0.01, 10.0), "gap_spread": (0.01, 1.0), "gap_stray": (1e-6, 0.5),
             "gap_gain": (-4.0, 4.0), "pause_s": (0.2, 3.0), "pause_spread": (0.01, 2.0), "pause_stray": (1e-6, 0.5),
-            "pause_gain": (-4.0, 4.0), "difference_cap": (1, 255), "weight": (0.0625, 15.9), "bias": (-20.0, 20.0), "likely": (-20.0, 20.0),
-            "least": (-20.0, 20.0), "highest": (0.0, 20.0), "lead_s": (0.0, 30.0), "least_gap_s": (0.001, 1.0),
+            "pause_gain": (-4.0, 4.0), "difference_cap": (1, 255), "weight": (0.0625, 15.9), "bias": (-20.0, 20.0),
+            "likely": (-20.0, 20.0), "least": (-20.0, 20.0), "highest": (0.0, 20.0), "lead_s": (0.0, 30.0),
+            "calm": (0.0, 4.0), "least_gap_s": (0.001, 1.0),
         }  # fmt: skip
         for name, (low, high) in limits.items():
             check_range(name, getattr(self, name), low, high)
         if len(self.likeness) != LIKENESS_BINS or not all(-7.9 <= value <= 7.9 for value in self.likeness):
-            raise ParameterError(f"likeness is {str(self.likeness)[:60]}; it must be {LIKENESS_BINS} numbers from -7.9 to 7.9")
+            raise ParameterError(
+                f"likeness is {str(self.likeness)[:60]}; it must be {LIKENESS_BINS} numbers from -7.9 to 7.9"
+            )
 
     def fill(self, config: Any, silence_s: float) -> None:
         """Write the tables into a `tapsig_evidence_config` of cffi."""
@@ -106,6 +111,7 @@ class EvidenceModel:
         config.weight_q4 = round(self.weight * 16)
         config.bias, config.likely_score = round(self.bias * NAT), round(self.likely * NAT)
         config.least_score, config.highest_score = round(self.least * NAT), round(self.highest * NAT)
+        config.calm_q4, config.calm_bin = round(self.calm * _BIN * NAT * 16), bin_of(1000)
         config.least_gap_ms, config.lead_ms = round(self.least_gap_s * 1000), round(self.lead_s * 1000)
         config.silence_ms = round(silence_s * 1000)
 
@@ -268,6 +274,6 @@ class EvidenceCore:
         newest = int(kept.newest)
         inside = range(kept.first, kept.stop)
         return Weighed(
-            tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside), tuple(int(kept.score[i]) for i in inside),
-            int(kept.last_likely) + int(self._config.silence_ms), kept, self._config,
+            tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside),
+            tuple(int(kept.score[i]) for i in inside), int(kept.last_likely) + int(self._config.silence_ms), kept, self._config,
         )  # fmt: skip

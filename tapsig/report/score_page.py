@@ -126,13 +126,15 @@ def _grid(table: ScoreTable, rows: list[dict[str, object]], name: str) -> Table:
 def _codes(table: ScoreTable, rows: list[dict[str, object]]) -> Table:
     positions, cells = _by_position(rows)
     lines = [
-        [detector, *(
-            f"{row['entries_opened']} of {row['entries']}" if row else "–"
+        [detector, decoder, *(
+            f"{row[key]} of {row['entries']}" if row else "–"
             for row in (cells.get((detector, position)) for position in positions)
         )]
         for detector in table.detectors
+        for decoder, key in (("rule", "entries_opened"), ("evidence", "entries_opened_evidence"))
+        if all(row[key] is not None for (name, _), row in cells.items() if name == detector)
     ]  # fmt: skip
-    return Table("Code entries decoded digit for digit", ["detector", *positions], lines)
+    return Table("Code entries that open (rule: decoded digit for digit)", ["detector", "decoder", *positions], lines)
 
 
 def _by_position(rows: list[dict[str, object]]) -> tuple[list[str], dict[tuple[str, str], dict[str, object]]]:

@@ -205,10 +205,14 @@ def simulate_openings(
 
 @dataclass(frozen=True, slots=True)
 class Lull:
-    """Listening without a break or a deliberate tap; `onsets_s` are the false taps, in s from its start, ascending."""
+    """Listening without a break or a deliberate tap; `onsets_s` are the false taps, in s from its start, ascending.
+
+    `start_s` is where it begins in its recording.
+    """
 
     onsets_s: FloatArray
     duration_s: float
+    start_s: float = 0.0
 
 
 def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Lull]:
@@ -226,7 +230,7 @@ def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Lul
             stop = min(tap_s - BEFORE_S, end)
             if stop > start:
                 inside = detected_s[(detected_s >= start) & (detected_s < stop)]
-                lulls.append(Lull(np.sort(inside) - start, stop - start))
+                lulls.append(Lull(np.sort(inside) - start, stop - start, start))
             start = max(start, tap_s + AFTER_S)
     return lulls
 

@@ -11,8 +11,10 @@ import numpy.typing as npt
 
 from tapsig.detect.base import Variant, run_detector
 from tapsig.detect.saved import find_variant
+from tapsig.detect.tap import Tap
 from tapsig.entry import Entry, decode_taps
 from tapsig.errors import LabelError, ParameterError
+from tapsig.evidence import Evidence, EvidenceEntry, decode_recording
 from tapsig.load.corpus import Corpus
 from tapsig.records import Detections, Finding, Recording, require_recording
 from tapsig.score.criteria import CRITERIA, FIELDS
@@ -40,6 +42,7 @@ class Outcome:
     errors_s : detected less reference time of the matched taps.
     hits, strengths : for each detection, in order of time, whether it was matched, and how strong it was.
     findings : what was wrong with the recording's file.
+    opened_on_evidence : code entries that the decoder evidence opens with; None where the detector gives no log-odds.
     """
 
     detector: str
@@ -53,6 +56,7 @@ class Outcome:
     hits: npt.NDArray[np.bool_]
     strengths: FloatArray
     findings: tuple[Finding, ...] = ()
+    opened_on_evidence: int | None = None
 
 
 def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple[int, int]:
@@ -99,6 +103,23 @@ def score_recording(
         name, recording.source, recording.vehicle, recording.position, recording.scene, score,
         found=tuple(met.tolist()), errors_s=detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]],
         hits=hits, strengths=found.strength[order], findings=recording.findings,
+        opened_on_evidence=_count_on_evidence(variant, recording),
+    )  # fmt: skip
+
+
+def _count_on_evidence(variant: Variant, recording: Recording) -> int | None:
+    if not isinstance(variant, Tap):
+        return None
+    entries = decode_recording(recording, variant, decoder="evidence")
+    codes = [entry for entry in decode_taps(recording.taps_s) if len(entry.digits) >= LEAST_DIGITS]
+    return sum(any(_opens(entry, code) for entry in entries) for code in codes)
+
+
+def _opens(entry: Entry, code: Entry) -> bool:
+    """Whether evidence opens with `code`; the shipped threshold is above 0, so that no other code does."""
+    return (
+        entry.digits == code.digits and entry.start_s < code.end_s and code.start_s < entry.end_s
+        and isinstance(entry, EvidenceEntry) and entry.log_ratio >= Evidence().threshold
     )  # fmt: skip
 
 
@@ -132,10 +153,16 @@ def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
         row |= CRITERIA[criterion].estimate(counts).to_dict(name)
     return row | {
         "entries": score.entries, "entries_opened": score.entries_opened,
+        "entries_opened_evidence": _sum_known(outcome.opened_on_evidence for outcome in outcomes),
         "first_taps": score.first_taps, "first_taps_found": score.first_taps_found,
         "median_error_ms": float(np.median(errors) * 1e3) if errors.size else float("nan"),
         "recordings": len(outcomes), "duration_s": score.duration_s,
     }  # fmt: skip
+
+
+def _sum_known(counts: Iterable[int | None]) -> int | None:
+    known = [count for count in counts if count is not None]
+    return sum(known) if known else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,123 @@
+"""`tapsig entry --decoder evidence`: entries with their likelihood ratios, and one of them explained."""
+
+import argparse
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from tapsig.cli.output import emit, note, render_rows
+from tapsig.entry import EntryParameters, Verdict
+from tapsig.errors import ParameterError
+
+if TYPE_CHECKING:
+    from tapsig.core.evidence import Series
+    from tapsig.evidence import Evidence, EvidenceEntry
+
+Rows = list[dict[str, object]]
+CANDIDATE_COLUMNS = ("entry", "time_s", "log_odds", "taken_for")
+ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "log_ratio", "wait_s", "release_s")
+
+
+def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> int:
+    """Decode, and print candidates and entries, or explain one entry."""
+    from tapsig.cli.choosing import check_plots, draw  # heavy rooms load when they are used
+    from tapsig.cli.reading import read
+    from tapsig.detect import load_detector
+    from tapsig.evidence import Evidence, EvidenceMachine, check_decoder, listen
+
+    check_plots(args.plot, force=args.force)
+    variant = load_detector(args.detector)
+    check_decoder(args.decoder, variant)
+    evidence = Evidence() if args.threshold is None else Evidence(args.threshold)
+    machine = EvidenceMachine(parameters, code=code, evidence=evidence)
+    entries = list(listen(machine, variant, read(args)))  # type: ignore[arg-type]
+    if args.until_end and machine.is_open:
+        note("the recording ends within an entry, which is left undecided")
+    elif not args.until_end:
+        entries += machine.finish()
+    rows = [_describe(number, entry, parameters) for number, entry in enumerate(entries, start=1)]
+    candidates = [row for number, entry in enumerate(entries, start=1) for row in _list_candidates(number, entry)]
+    if args.explain is not None:
+        entry = _pick(entries, args.explain)
+        lines = explain_verdict(entry, code, evidence)
+        candidates = _list_candidates(args.explain, entry)
+        rows = [rows[args.explain - 1]]
+        if args.plot is not None:
+            from tapsig.report.entry_figure import plot_entry
+
+            draw({"entry": plot_entry(entry, code, title="; ".join(lines[:1]))}, args.plot, force=args.force)
+    else:
+        lines = []
+    _show(args, rows, candidates, lines)
+    if not entries:
+        note("no entry: no candidate is likely enough, or they fell into a wait")
+    note("a tapped code must never be the only way to reach a person or an animal")
+    return 0
+
+
+def _show(args: argparse.Namespace, rows: Rows, candidates: Rows, lines: Sequence[str]) -> None:
+    if args.format == "json":
+        emit(render_rows(candidates, "json", document={"entries": rows, "explanation": list(lines)}), args)
+    elif args.format == "csv":
+        emit(render_rows(candidates, "csv", columns=CANDIDATE_COLUMNS), args)
+    else:
+        text = render_rows(candidates, "table", columns=CANDIDATE_COLUMNS) if lines else ""
+        text += ("\n" if lines else "") + render_rows(rows, "table", columns=ENTRY_COLUMNS)
+        emit(text + "".join(f"{line}\n" for line in lines), args)
+
+
+def _describe(number: int, entry: "EvidenceEntry", parameters: EntryParameters) -> dict[str, object]:
+    return {
+        "entry": number, "start_s": entry.start_s, "end_s": entry.end_s, "digits": str(entry),
+        "verdict": entry.verdict.value, "wait_s": entry.wait_s,
+        "release_s": parameters.release_s if entry.verdict is Verdict.ACCEPTED else 0.0, "decoder": "evidence",
+        "log_ratio": round(entry.log_ratio, 3) if math.isfinite(entry.log_ratio) else None,
+    }  # fmt: skip
+
+
+def _list_candidates(number: int, entry: "EvidenceEntry") -> Rows:
+    assert entry.weighed is not None
+    digits = [digit for digit, size in enumerate(entry.digits, start=1) for _ in range(size)]
+    digit_of = dict(zip(entry.taps_s, digits, strict=True))
+    rows: Rows = []
+    for onset_ms, score in zip(entry.weighed.onset_ms, entry.weighed.score, strict=True):
+        digit = digit_of.get(onset_ms / 1000.0)
+        rows.append({
+            "entry": number, "time_s": onset_ms / 1000.0, "log_odds": round(score / 64, 2),
+            "taken_for": "" if digit is None else f"digit {digit}",
+        })  # fmt: skip
+    return rows
+
+
+def _pick(entries: "Sequence[EvidenceEntry]", number: int) -> "EvidenceEntry":
+    if not 1 <= number <= len(entries):
+        raise ParameterError(f"--explain is {number}; the recording holds {len(entries)} entries, counted from 1")
+    return entries[number - 1]
+
+
+def explain_verdict(entry: "EvidenceEntry", code: Sequence[int] | None, evidence: "Evidence") -> list[str]:
+    """The series that was chosen, its runner-up, and why the entry was accepted or not, as sentences."""
+    from tapsig.evidence import explain  # heavy: the detectors
+
+    own, other = explain(entry, code)
+    wanted = "-".join(map(str, own.digits))
+    lines = [
+        f"code {wanted}: {_tell(own, entry)}" if code else f"best series {wanted}: {_tell(own, entry)}",
+        f"best other series: {_tell(other, entry)}",
+    ]
+    if code is None:
+        return [*lines, f"it is likelier by {entry.log_ratio:.2f} nats; no code was given, so nothing was judged"]
+    if not own.taps:
+        return [*lines, "not accepted: the candidates hold no series of the code"]
+    word = "accepted" if entry.verdict is Verdict.ACCEPTED else "not accepted"
+    relation = "at least" if entry.verdict is Verdict.ACCEPTED else "below"
+    ratio = f"{word}: the log-likelihood ratio {entry.log_ratio:.2f} is {relation} the threshold"
+    return [*lines, f"{ratio} {evidence.threshold:.2f}"]
+
+
+def _tell(series: "Series", entry: "EvidenceEntry") -> str:
+    assert entry.weighed is not None
+    if not series.taps:
+        return "none" if series.digits else "no taps at all (log-likelihood 0)"
+    times = ", ".join(f"{entry.weighed.onset_ms[tap] / 1000:.3f}" for tap in series.taps)
+    return f"{'-'.join(map(str, series.digits))} at {times} s (log-likelihood {series.score / 64:.2f} against no taps)"

@@ -1,0 +1,70 @@
+"""`tapsig risk CORPUS --table decoders`: the decoders rule and evidence beside each other, over thresholds."""
+
+import argparse
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from tapsig.cli.output import emit, format_cell, note, progress_bar, render_rows
+from tapsig.errors import ParameterError
+
+if TYPE_CHECKING:
+    from tapsig.load.corpus import Corpus, CorpusEntry
+    from tapsig.study.openings import DecoderRow
+    from tapsig.study.risk import RiskQuestion
+
+
+def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]", question: "RiskQuestion") -> int:
+    """Observe both decoders on the recordings, and print the curve."""
+    from tapsig.detect import load_detector  # heavy rooms load when they are used
+    from tapsig.evidence import Evidence, check_decoder
+    from tapsig.study.openings import (
+        Idle,
+        Tried,
+        choose_threshold,
+        list_decoder_rows,
+        list_thresholds,
+        observe_openings,
+    )
+
+    names = args.detector or ["tap"]
+    if len(names) > 1:
+        raise ParameterError(f"--table decoders takes one detector; {len(names)} are given")
+    variant = load_detector(names[0])
+    check_decoder("evidence", variant)
+    tried: list[Tried] = []
+    idle = Idle()
+    with progress_bar(len(chosen), "recordings") as advance:
+        for done, (corpus, entry) in enumerate(chosen, start=1):
+            entries, nothing = observe_openings(
+                corpus.load(entry), variant, question.parameters, length=question.length)  # type: ignore[arg-type]
+            tried += entries
+            idle += nothing
+            advance(done)
+    shipped = Evidence().threshold
+    as_rule = choose_threshold(tried, idle, digit_max=question.parameters.digit_max)
+    rows = list_decoder_rows(
+        tried, idle, [*list_thresholds(tried), shipped, as_rule], length=question.length,
+        digit_max=question.parameters.digit_max, confidence=question.confidence,
+    )  # fmt: skip
+    plain = [dataclasses.asdict(row) for row in rows]
+    emit(render_rows([_shorten(row) for row in rows] if args.format == "table" else plain, args.format), args)
+    note(
+        f"threshold: the log-likelihood ratio that evidence asks of a code, in nats; {shipped:g} is shipped,"
+        f" {as_rule:.3g} opens here no more often than the rule for codes nearby and for nobody"
+    )
+    note("nearby: every code that differs by one tap (1) or two (2), tried on each entry that was tapped")
+    return 0
+
+
+def _shorten(row: "DecoderRow") -> dict[str, object]:
+    return {
+        "decoder": row.decoder,
+        "threshold": row.threshold,
+        "entries": row.entries,
+        "opened (interval)": f"{row.success:.2f} ({row.success_low:.2f}–{row.success_high:.2f})",
+        "nearby 1 % (at most)": f"{100 * row.near_1_share:.2f} ({100 * row.near_1_high:.2f})",
+        "nearby 2 % (at most)": f"{100 * row.near_2_share:.2f} ({100 * row.near_2_high:.2f})",
+        "watched h": row.watched_h,
+        "by nobody/year (bound)": f"{format_cell(row.per_year_seen)} ({format_cell(row.per_year_bound)})",
+    }
