@@ -145,8 +145,8 @@ class EvidenceMachine:
     """Candidates in, entries out; the evidence counterpart of `EntryMachine`, with the same waits and limits.
 
     `push` takes the next candidate, in the order of decision. `advance(known_s)` says that no candidate with an onset
-    before that time follows any more. A wake-up row, where one is asked for, is made of likely candidates and is not part
-    of the entry.
+    before that time follows any more. A wake-up row, where one is asked for, is made of likely candidates and is not
+    part of the entry.
 
     Raises ParameterError for a code that is longer than what is kept.
     """

@@ -44,8 +44,8 @@ class EvidenceModel:
         between digits (log-normal).
     gap_stray, pause_stray : share of gaps that follow no rhythm.
     gap_gain, pause_gain : log-likelihood ratio of a gap right on the tempo, or on the median of pauses, in nats.
-    likeness : log-likelihood ratio that two candidates are blows of one hand, by the mean difference of their shapes from
-        0 to 31 levels (0.376 dB), in nats.
+    likeness : log-likelihood ratio that two candidates are blows of one hand, by the mean difference of their shapes
+        from 0 to 31 levels (0.376 dB), in nats.
     weight, bias : the log-odds of each candidate times `weight` plus `bias`, in nats.
     likely : log-odds from which a candidate opens an entry and keeps it open.
     least, highest : candidates below are not kept; log-odds count no more than this.
@@ -275,5 +275,6 @@ class EvidenceCore:
         inside = range(kept.first, kept.stop)
         return Weighed(
             tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside),
-            tuple(int(kept.score[i]) for i in inside), int(kept.last_likely) + int(self._config.silence_ms), kept, self._config,
+            tuple(int(kept.score[i]) for i in inside), int(kept.last_likely) + int(self._config.silence_ms), kept,
+            self._config,
         )  # fmt: skip

@@ -127,7 +127,9 @@ def prediction_errors(signal: Sequence[int]) -> list[int]:
         shift = power.bit_length() - 11  # 20 bits of the weights, less 5 of the step and 4 of the power, less k
         late = 0 if shift < 4 else 8 if shift < 12 else 16  # bits dropped after the product, the others before it
         gain = error // 2 ** (shift - late) if shift >= late else saturate(error * 2 ** (late - shift))
-        weights = [saturate(w + gain * h // 2**late, -(2**23), 2**23 - 1) for w, h in zip(weights, history, strict=True)]
+        weights = [
+            saturate(w + gain * h // 2**late, -(2**23), 2**23 - 1) for w, h in zip(weights, history, strict=True)
+        ]
         history = [value, *history[:-1]]
         errors.append(error)
     return errors

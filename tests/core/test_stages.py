@@ -5,13 +5,13 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-import oracle
 import pytest
 from cffi import FFI
 from hypothesis import given
 from hypothesis import strategies as st
-from oracle import Timing
 
+import oracle
+from oracle import Timing
 from tapsig.converter import Converter
 from tapsig.core import LIBRARY, load
 from tapsig.core.plain import FixedThresholdCore
