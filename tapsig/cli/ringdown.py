@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig ringdown`."""
     add_choice_arguments(parser)
     parser.add_argument("--detector", metavar="NAME", help="take the taps that this detector finds, not the labels")
-    parser.add_argument("--highest-hz", type=float, metavar="HZ", help="look for modes up to there")
+    parser.add_argument("--highest-hz", type=float, metavar="HZ", help="look for modes up to there; default: 2000")
     parser.add_argument("--modes", type=int, default=8, metavar="N", help="strongest modes to print; default: 8")
     add_plot_argument(parser, "levels and modes")
     add_plot_argument(parser, "a spectrogram with the dominant modes marked", option="--spectrogram")

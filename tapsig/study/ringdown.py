@@ -3,7 +3,7 @@
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +12,7 @@ from threadpoolctl import threadpool_limits
 from tapsig.dsp.decay import RANGES_DB, BandDecay, compute_band_decays, compute_decay_curve, get_nominal_hz
 from tapsig.dsp.modes import Mode, compute_modes, least_samples
 from tapsig.errors import LabelError, RecordingError
-from tapsig.records import TAP, Recording, require_recording
+from tapsig.records import TAP, Gap, Recording, require_recording
 from tapsig.units import FloatArray, check_positive, check_range, check_samples, seconds_to_samples
 
 LOWEST_HZ, HIGHEST_HZ = 15.0, 2000.0
@@ -21,6 +21,7 @@ NOISE_S = 0.25
 DOMINANT_SHARE = 0.05
 WIDEST_BEAT_HZ = 30.0
 LEAST_BEAT_RATIO = 0.25
+RATE_SHARE = 4.0
 MOST_ERROR = 0.01  # of the power: -20 dB
 RESAMPLED_SHARE = 0.5
 
@@ -138,13 +139,14 @@ def compute_ringdown(
     taps = recording.taps_s if onsets_s is None else np.sort(check_samples("onsets_s", onsets_s))
     if not taps.size:
         raise LabelError(f"{where} has no taps to take ring-downs from; give it a label file, or detect them first")
-    noise = _find_quiet(recording)
-    ringdowns, left_out = _cut_ringdowns(recording, taps, settle_s, longest_s, float(np.median(noise)))
+    asked_hz = HIGHEST_HZ if highest_hz is None else check_positive("highest_hz", highest_hz)
+    slow = _slow_down(recording, asked_hz)
+    noise = _find_quiet(slow)
+    ringdowns, left_out = _cut_ringdowns(recording, slow, taps, settle_s, longest_s, float(np.median(noise)))
     if not ringdowns:
         reasons = ", ".join(f"{reason} ({count})" for reason, count in left_out.items())
         raise RecordingError(f"{where}: no tap leaves a ring-down that can be used: {reasons}")
     noise = noise - noise.mean()
-    asked_hz = HIGHEST_HZ if highest_hz is None else check_positive("highest_hz", highest_hz)
     top_hz = min(asked_hz, 0.45 * recording.fs)
     limit_hz, lost = _limit_by_losses(recording)
     refused = ""
@@ -152,13 +154,13 @@ def compute_ringdown(
         top_hz, refused = limit_hz, f"{lost}; modes above {limit_hz:.0f} Hz are refused"
     with threadpool_limits(1):  # the arrays are small: threads would only wait for each other
         modes = () if top_hz <= LOWEST_HZ and refused else compute_modes(
-            ringdowns, recording.fs, lowest_hz=LOWEST_HZ, highest_hz=top_hz
+            ringdowns, slow.fs, lowest_hz=LOWEST_HZ, highest_hz=top_hz
         )
-        bands = _summarise_bands(ringdowns, noise, recording.fs)
+        bands = _summarise_bands(ringdowns, noise, slow.fs)
     return RingdownResult(
         modes, bands, _find_beats(modes), len(ringdowns), left_out, settle_s,
         float(np.sqrt(np.mean(noise**2))), recording.source, recording.position, recording.vehicle, tuple(ringdowns),
-        recording.fs, top_hz, refused,
+        slow.fs, top_hz, refused,
     )  # fmt: skip
 
 
@@ -183,6 +185,24 @@ def _limit_by_losses(recording: Recording) -> tuple[float, str]:
     )
 
 
+def _slow_down(recording: Recording, highest_hz: float) -> Recording:
+    """The recording at a rate of at least RATE_SHARE times `highest_hz`, each stretch by itself; rails do not apply."""
+    every = int(recording.fs // (RATE_SHARE * highest_hz))
+    if every < 2:
+        return recording
+    from scipy.signal import resample_poly  # heavy; only fast recordings need it
+
+    parts = [resample_poly(recording.samples[start:stop], 1, every, padtype="line")
+             for start, stop in recording.stretches()]  # fmt: skip
+    ends = np.cumsum([part.size for part in parts])
+    gaps: list[Gap] = []
+    slow_fs = recording.fs / every
+    for gap, end in zip(recording.gaps, ends, strict=False):  # the last sample of a stretch may stand for fewer
+        begins_s = float(recording.times_s(np.array(gap.sample)))
+        gaps.append(Gap(int(end), begins_s - int(end) / slow_fs - sum(before.duration_s for before in gaps)))
+    return replace(recording, samples=np.concatenate(parts), fs=slow_fs, gaps=tuple(gaps), range_v=None)
+
+
 def _find_quiet(recording: Recording) -> FloatArray:
     """The quietest stretch of NOISE_S (or of an eighth of the recording), by its variance."""
     size = max(2, min(seconds_to_samples(NOISE_S, recording.fs), recording.samples.size // 8))
@@ -191,16 +211,20 @@ def _find_quiet(recording: Recording) -> FloatArray:
 
 
 def _cut_ringdowns(
-    recording: Recording, taps: FloatArray, settle_s: float, longest_s: float, bias_v: float
+    recording: Recording, slow: Recording, taps: FloatArray, settle_s: float, longest_s: float, bias_v: float
 ) -> tuple[list[FloatArray], dict[str, int]]:
-    """From each tap to the next event, gap or end; with the count of those left out, by reason."""
+    """From each tap of `slow` to the next event, gap or end; with the count of those left out, by reason.
+
+    Whether one is clipped is seen in the recording as it was.
+    """
     labels = recording.labels or ()
     events = np.unique([*taps, *(label.onset_s for label in labels if label.kind not in (TAP, "rebound"))])
     rebounds = np.array([label.onset_s for label in labels if label.kind == "rebound"])
-    times = recording.times_s(np.arange(recording.samples.size))
-    ends = np.array([stop for _, stop in recording.stretches()])
+    times, whole = slow.times_s(np.arange(slow.samples.size)), recording.times_s(np.arange(recording.samples.size))
+    ends = np.array([stop for _, stop in slow.stretches()])
     at_rail = recording.at_rail()
-    least, kept, left_out = least_samples(recording.fs), [], Counter[str]()
+    twice = np.append(at_rail[:-1] & at_rail[1:], False)
+    least, kept, left_out = least_samples(slow.fs), [], Counter[str]()
     for tap in taps:
         own = rebounds[(rebounds > tap) & (rebounds < tap + REBOUND_S)]
         begin_s = max([tap, *own]) + settle_s
@@ -210,11 +234,11 @@ def _cut_ringdowns(
         hit = int(np.searchsorted(times, tap))
         stop = min(stop, int(ends[np.searchsorted(ends, hit, side="right")])) if hit < times.size else start
         if stop - start < least:
-            left_out[f"under {1e3 * least / recording.fs:.0f} ms before the next event or the end"] += 1
-        elif (at_rail[start : stop - 1] & at_rail[start + 1 : stop]).any():  # twice running
+            left_out[f"under {1e3 * least / slow.fs:.0f} ms before the next event or the end"] += 1
+        elif twice[slice(*np.searchsorted(whole, [times[start], times[stop - 1]]))].any():
             left_out["clipped"] += 1
         else:
-            kept.append(recording.samples[start:stop] - bias_v)
+            kept.append(slow.samples[start:stop] - bias_v)
     return kept, dict(left_out)
 
 

@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tapsig.errors import LabelError, RecordingError
-from tapsig.records import Finding, Label, Recording
+from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.simulate import simulate_scene
 from tapsig.study.ringdown import compute_ringdown
 
@@ -124,6 +124,28 @@ def test_no_modes_are_given_where_the_grid_is_laid_by_the_loader_and_slow() -> N
     result = compute_ringdown(slow)
     assert (result.modes, result.beats) == ((), ())
     assert "laid on an even grid" in result.refused
+
+
+def test_a_fast_recording_gives_the_modes_of_the_band_asked_for_and_its_own_clipping() -> None:
+    fs, rng = 44100.0, np.random.default_rng(3)
+    time_s = np.arange(int(3 * fs)) / fs
+    samples = 1e-3 * rng.standard_normal(time_s.size)
+    for tap in (0.4, 1.6):
+        since = np.maximum(time_s - tap, 0)
+        for hz, t60_s in ((125.0, 0.4), (1500.0, 0.3)):
+            samples += (time_s >= tap) * 0.4 * np.exp(-6.9078 * since / t60_s) * np.sin(2 * np.pi * hz * since)
+    gapped = Recording(samples, fs, labels=(Label(0.4), Label(1.6 + 2.0)), gaps=(Gap(int(1.2 * fs) + 1, 2.0),))
+    result = compute_ringdown(gapped)
+    assert result.taps_used == 2
+    assert result.fs == fs / 5
+    found = sorted(result.dominant, key=lambda mode: mode.frequency_hz)
+    assert_allclose([mode.frequency_hz for mode in found], [125.0, 1500.0], rtol=1e-3)
+    assert_allclose([mode.t60_s for mode in found], [0.4, 0.3], rtol=0.05)
+    assert_allclose(np.sort([mode.amplitude for mode in found]), np.sort(  # at settle_s after the onset
+        [0.4 * np.exp(-6.9078 * 0.03 / t60_s) for t60_s in (0.4, 0.3)]), rtol=0.05)  # fmt: skip
+    rails = replace(gapped, samples=np.clip(samples, -0.3, 0.3), range_v=(-0.3, 0.3), gaps=(), labels=gapped.labels[:1])
+    with pytest.raises(RecordingError, match="clipped"):
+        compute_ringdown(rails)
 
 
 def test_a_constant_recording_has_no_modes() -> None:
