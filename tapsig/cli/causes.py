@@ -6,7 +6,7 @@
 
 The table counts causes by position (--by scene, or both). --errors lists each error with its time, so that it can be
 looked at. CSV lists errors; JSON holds both. The rules stand in the documentation of tapsig.study.causes, and are
-printed by --rules, with what the features mean that reasons such as "history: alike_closely" name.
+printed by --rules, with what the features mean that reasons such as "neighbours: busy" name.
 """
 
 import argparse
