@@ -219,8 +219,10 @@ def triggers(channels: Sequence[Sequence[int]]) -> list[int]:
     for block in range(47, len(channels[0])):
         if found and block < found[-1] + 10:
             continue
-        if any(channels[c][block] >= reference(channels[c], block) + rise
-               and channels[c][block] >= quietest[c][block] + 21 for c, rise in ((INNOVATION, 4), (FAST, 16))):
+        if any(
+            channels[c][block] >= reference(channels[c], block) + rise and channels[c][block] >= quietest[c][block] + 21
+            for c, rise in ((INNOVATION, 4), (FAST, 16))
+        ):
             found.append(block)
     return found
 
@@ -256,6 +258,7 @@ def difference(one: int, other: int) -> int:
 
 def describe(channels: Sequence[Sequence[int]], trigger: int) -> tuple[list[int], int, list[int]]:
     """The three channels' features, the onset's block, and the highest level of each channel."""
+
     def top(channel: Sequence[int], first: int, stop: int) -> int:
         return max(channel[trigger + first : trigger + stop])
 
@@ -322,3 +325,72 @@ def departures(counts: Sequence[int], fs: float, bits: int, *, bias_time_s: floa
             bias += share * total / group
             total = 0.0
     return out
+
+
+def peak_levels(counts: Sequence[int], fs: float, bits: int, *, high_pass_hz: float) -> list[tuple[int, int, int]]:
+    """(level, index of the peak, index of the last sample) of each millisecond after a first-order high-pass.
+
+    The mean follows by a share of the departure, rounded to 2^-16; below 1 kHz a sample stands for several blocks.
+    """
+    share = 1.0 - math.exp(-2.0 * math.pi * high_pass_hz / fs)
+    shift = max(math.ceil(-math.log2(share)) - 1, 0)
+    share_q15 = min(round(share * 2.0 ** (15 + shift)), 32767)
+    step_q24 = round(2**24 * 1000.0 / fs)
+    samples = [count * 2 ** (16 - bits) for count in counts]
+    mean_q16, peak, at, out = samples[0] * 2**16, 0, 0, []
+    for i, sample in enumerate(samples):
+        departure = saturate(sample - mean_q16 // 2**16)
+        half = 2**shift // 4
+        mean_q16 += (2 * departure * share_q15 + 2 * half) // 2**shift
+        if abs(departure) > peak:
+            peak, at = abs(departure), i
+        ended = (i + 1) * step_q24 // 2**24 - i * step_q24 // 2**24
+        out += [(level(peak**2), at, i)] * ended
+        if ended:
+            peak, at = 0, i + 1
+    return out
+
+
+@dataclass(frozen=True)
+class RingNumbers:
+    """Numbers of `ring-following`: levels and decays a block in 2^-16, the rest as it is."""
+
+    threshold: int
+    over_usual: int
+    over_ring: int
+    hysteresis: int
+    decay: int
+    least_decay: int
+    highest_decay: int
+    decay_share_q8: int
+    dead_blocks: int
+
+
+def ring_following(blocked: Sequence[tuple[int, int, int]], numbers: RingNumbers) -> list[tuple[int, int]]:
+    """(deciding sample, peak's sample) of the taps: a level over the highest of three marks.
+
+    The marks: a threshold; the slow mean of the level; from each tap's peak (its first 25 blocks) on, a line that falls
+    with a share of the decay. The decay is learnt from the fall between the highest levels of successive 32 blocks.
+    """
+    found: list[tuple[int, int]] = []
+    usual, mark, last_peak, frame, frame_before, decay = 2**16 * blocked[0][0], 0, 0, 0, 0, numbers.decay
+    since, fill, armed = 10**9, 0, True
+    for value, at, now in blocked:
+        height = 2**16 * value
+        mark = max(mark - decay * numbers.decay_share_q8 // 256, 0)
+        armed = armed or height < last_peak - numbers.hysteresis
+        over = height > max(numbers.threshold, usual + numbers.over_usual, mark)
+        if over and armed and since >= numbers.dead_blocks:
+            found.append((now, at))
+            since, fill, armed, last_peak, frame, frame_before = 0, 0, False, height, 0, 0
+        if since < 25:
+            last_peak, mark = max(last_peak, height), max(mark, height + numbers.over_ring)
+        usual += (height - usual) // (1024 if height > usual else 64)
+        frame, fill = max(frame, height), fill + 1
+        if fill == 32:
+            if frame_before > usual + numbers.over_usual and since >= 25 + 64:
+                fall = saturate((frame_before - frame) // 32, numbers.least_decay, numbers.highest_decay)
+                decay += (fall - decay) // 4
+            frame, frame_before, fill = 0, frame, 0
+        since += 1
+    return found

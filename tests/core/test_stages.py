@@ -1,5 +1,6 @@
 """Every stage of the core against the oracle, number by number; the oracle's formulas against closed forms."""
 
+import dataclasses
 import math
 from collections.abc import Iterator
 from typing import Any
@@ -14,12 +15,13 @@ import oracle
 from oracle import Timing
 from tapsig.converter import Converter
 from tapsig.core import LIBRARY, load
-from tapsig.core.plain import FixedThresholdCore
+from tapsig.core.plain import FixedThresholdCore, RingFollowingCore
 from tapsig.core.rate import Rate
 from tapsig.core.tap import TapCore
 from tapsig.detect.features import FEATURES
 from tapsig.detect.fixed_threshold import FixedThreshold
 from tapsig.detect.model import Model
+from tapsig.detect.ring_following import RingFollowing
 from tapsig.testing import make_test_signal
 
 RATES_HZ = (334.0, 678.0, 1000.0, 1500.0, 2000.0, 2500.0, 8000.0, 22_050.0, 44_100.0)
@@ -195,3 +197,29 @@ def test_a_fixed_threshold_against_a_bias_in_real_numbers(fs: float, bits: int, 
     for tap in found.tolist():
         deaf[tap : tap + dead] = True
     assert size[~deaf].max(initial=0.0) <= threshold + 4
+
+
+@pytest.mark.parametrize("what", ["blows", "noise", "faint noise", "square 37", "step"])
+@pytest.mark.parametrize(("fs", "bits"), CASES)
+def test_a_threshold_that_follows_the_ring_down(fs: float, bits: int, what: str) -> None:
+    counts = make_counts(what, fs, bits)
+    core: RingFollowingCore = RingFollowing().build(fs, converter=Converter((0.0, 5.0), bits)).core
+    names = [field.name for field in dataclasses.fields(oracle.RingNumbers)]
+    numbers = oracle.RingNumbers(**{name: getattr(core.config, name) for name in names})
+    expected = oracle.ring_following(oracle.peak_levels(counts, fs, bits, high_pass_hz=60.0), numbers)
+    taps = core.push(np.array(counts, dtype=np.uint16), least_gap=1)
+    assert list(zip(taps.decided.tolist(), taps.onset.tolist(), strict=True)) == expected
+    assert what != "blows" or len(expected) >= 4
+
+
+def test_the_numbers_of_a_ring_following_threshold() -> None:
+    """A level is 10·lg(2)/8 = 0.37629 dB, and 40 dB/s are 0.040 dB a block.
+
+    0.02 V are 262.1 of 65536 steps of 5 V: 16·log2(262.1) = 128.5 levels.
+    """
+    variant = RingFollowing(hysteresis_db=3.0, decay_db_s=40.0)
+    config = variant.build(8000.0, converter=Converter((0.0, 5.0), 16)).core.config
+    assert config.hysteresis == pytest.approx(3.0 / 0.376287 * 65_536, abs=2)
+    assert config.decay == pytest.approx(0.040 / 0.376287 * 65_536, abs=1)
+    assert config.threshold == 128 * 65_536 - 1
+    assert not config.learns
