@@ -27,7 +27,7 @@ from tapsig.fitting.candidates import (
     score_table,
 )
 from tapsig.fitting.mixing import cut_pieces, disc, mix_pieces
-from tapsig.records import Recording
+from tapsig.records import Recording, list_recordings
 from tapsig.units import BoolArray, FloatArray, IntArray, check_positive
 
 LEAST_TAPS = 20
@@ -154,7 +154,7 @@ def fit_detector(
         raise ParameterError(f"group_by is {group_by!r}; it must be 'vehicle' or 'recording'")
     if false_alarms_per_hour is not None:
         check_positive("false_alarms_per_hour", false_alarms_per_hour)
-    recordings = list(recordings)
+    recordings = list(list_recordings(recordings))
     for recording in recordings:
         require_labels(recording)
     folded = _prepare(recordings, group_by, seed, progress)

@@ -435,7 +435,7 @@ def test_every_saved_version_is_kept(tmp_path: Path) -> None:
 
 
 def test_marks_outside_the_recording_are_refused() -> None:
-    with pytest.raises(LabelError, match="ends at 6.000 s"):
+    with pytest.raises(LabelError, match=r"ends at 6\.000 s"):
         build_page(ringing(), [Mark(6.5)], name="log.wav")
 
 
