@@ -1,0 +1,98 @@
+"""Entries from tables of candidates (`transfer_data.gather`), for fitting and judging the decoder evidence."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.core.evidence import UNREACHED, EvidenceCore, EvidenceModel, Weighed
+from tapsig.core.tap import DECISION_MS
+from tapsig.detect.model import Model, to_score
+from tapsig.entry import Entry, EntryParameters, decode_taps, to_ms
+from tapsig.fitting.candidates import CandidateTable
+from tapsig.study.openings import Code, Tried, list_near_codes
+from tapsig.study.scoring import LEAST_DIGITS
+from tapsig.units import FloatArray
+
+SILENCE_S = 3.0
+ENTRIES = "entries"
+"""The plan of taps of recordings that hold code entries."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """The candidates of one recording, in the order of decision, with what was tapped."""
+
+    vehicle: str
+    scene: str
+    position: str
+    onset_ms: list[int]
+    score: list[int]
+    rows: list[bytes]
+    accepted_s: FloatArray
+    tapped: tuple[Entry, ...]
+
+    def weigh(self, core: EvidenceCore) -> list[Weighed]:
+        """Its entries on evidence."""
+        core.reset()
+        entries: list[Weighed] = []
+        for onset_ms, score, row in zip(self.onset_ms, self.score, self.rows, strict=True):
+            entries += core.tick(max(onset_ms - DECISION_MS, 0))
+            core.push(onset_ms, score, row)
+        return [*entries, *core.finish()]
+
+
+def list_heard(table: CandidateTable, model: Model, *, probability: float, dead_time_s: float) -> Iterator[Heard]:
+    """The recordings of a table that hold code entries."""
+    edges = np.searchsorted(table.recording, np.arange(table.durations_s.size + 1))
+    scores = model.score(table.rows)
+    for index, group in enumerate(table.groups):
+        vehicle, scene, position, _, plan = group.split("|")
+        tapped = tuple(
+            entry for entry in decode_taps(table.taps_s[index].tolist()) if len(entry.digits) >= LEAST_DIGITS
+        )
+        if plan != ENTRIES or not tapped:
+            continue
+        part = slice(edges[index], edges[index + 1])
+        onset_s, score = table.onset_s[part].astype(np.float64), scores[part]
+        yield Heard(
+            vehicle, scene, position, [to_ms(max(time, 0.0)) for time in onset_s.tolist()], score.tolist(),
+            [row.tobytes() for row in table.rows[part]],
+            _accept(onset_s, score >= to_score(probability), dead_time_s), tapped,
+        )  # fmt: skip
+
+
+def _accept(onset_s: FloatArray, likely: np.ndarray, dead_time_s: float) -> FloatArray:  # type: ignore[type-arg]
+    """What the detector itself takes for taps: likely, and not within the dead time of the one before."""
+    times: list[float] = []
+    for time in onset_s[likely].tolist():
+        if not times or time - times[-1] >= dead_time_s:
+            times.append(time)
+    return np.sort(np.array(times))
+
+
+def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> list[Tried]:
+    """Both decoders on the entries of a recording; codes at distance two only when asked for."""
+    core = EvidenceCore(model, SILENCE_S)
+    weighed = heard.weigh(core)
+    ruled = decode_taps(heard.accepted_s.tolist(), EntryParameters(digit_max=255))
+    tried = []
+    for entry in heard.tapped:
+        around = [each for each in weighed if _overlaps(each, entry)]
+
+        def ratio(code: Code, around: list[Weighed] = around) -> float:
+            ratios = [each.compute_ratio(code) for each in around]
+            return max((value / 64 for value in ratios if value != UNREACHED), default=-math.inf)
+
+        near = [list_near_codes(entry.digits, distance) if distance == 1 or second else () for distance in (1, 2)]
+        by_rule = tuple(one.digits for one in ruled if one.start_s < entry.end_s and entry.start_s < one.end_s)
+        tried.append(Tried(
+            heard.vehicle, heard.position, heard.scene, entry.digits, by_rule, ratio(entry.digits),
+            (tuple(map(ratio, near[0])), tuple(map(ratio, near[1]))),
+        ))  # fmt: skip
+    return tried
+
+
+def _overlaps(weighed: Weighed, entry: Entry) -> bool:
+    return weighed.onset_ms[0] / 1000.0 < entry.end_s and entry.start_s < weighed.end_ms / 1000.0
