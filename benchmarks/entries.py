@@ -134,10 +134,13 @@ def measure_cost() -> str:
     seconds = min(timeit.repeat(lambda: weighed.compute_ratio((3, 2, 4)), number=1, repeat=20))
     pairs = sum(min(index, 2999 // 120) for index in range(KEPT)) * 10 * TEMPOS
     return (
-        f"Memory: {ffi.sizeof('tapsig_evidence')} bytes for candidates, {ffi.sizeof('tapsig_comparing')} while it decides,"
-        f" {ffi.sizeof('tapsig_evidence_config')} of tables. A comparison at its worst ({KEPT} candidates 120 ms apart, nine"
-        f" taps): {pairs} pairs of candidates, {1e3 * seconds:.1f} ms on this machine. Per candidate no more than a sort"
-        " into place; per millisecond one comparison of times. The verdict falls 3 s after the last likely candidate."
+        f"Memory: {ffi.sizeof('tapsig_evidence')} bytes for candidates,"
+        f" {ffi.sizeof('tapsig_comparing')} while it decides,"
+        f" {ffi.sizeof('tapsig_evidence_config')} of tables."
+        f" A comparison at its worst ({KEPT} candidates 120 ms apart, nine taps):"
+        f" {pairs} pairs of candidates, {1e3 * seconds:.1f} ms on this machine."
+        " Per candidate no more than a sort into place;"
+        " per millisecond one comparison of times. The verdict falls 3 s after the last likely candidate."
     )
 
 
@@ -161,7 +164,7 @@ def main() -> None:
         parts += ["Without taps, as shipped:", _to_table(list_nuisances(observe_nuisances(args.hours)))]
     text = "\n\n".join([*parts, measure_cost()])
     write_section("Entries", text, f"python -m benchmarks.entries --kept DIR --hours {args.hours:g}")
-    print(text)  # noqa: T201  # a benchmark's output
+    print(text)  # a benchmark's output
 
 
 def _to_table(rows: Rows) -> str:

@@ -63,7 +63,7 @@ def list_heard(table: CandidateTable, model: Model, *, probability: float, dead_
         )  # fmt: skip
 
 
-def _accept(onset_s: FloatArray, likely: np.ndarray, dead_time_s: float) -> FloatArray:  # type: ignore[type-arg]
+def _accept(onset_s: FloatArray, likely: np.ndarray, dead_time_s: float) -> FloatArray:
     """What the detector itself takes for taps: likely, and not within the dead time of the one before."""
     times: list[float] = []
     for time in onset_s[likely].tolist():
