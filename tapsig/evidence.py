@@ -15,12 +15,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from tapsig.converter import Converter
-from tapsig.core.evidence import NAT, UNREACHED, EvidenceCore, EvidenceModel, Series, Weighed, check_length
+from tapsig.core import load
+from tapsig.core.evidence import NAT, UNREACHED, EvidenceModel, JudgeCore, Series, Weighed, check_length
 from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detect.base import Variant, run_detector
 from tapsig.detect.features import FEATURES
@@ -29,12 +30,11 @@ from tapsig.detect.tap import Tap
 from tapsig.entry import (
     MILLISECONDS,
     Entry,
-    EntryMachine,
     EntryParameters,
-    State,
     Verdict,
     check_code,
     decode_taps,
+    entry_config,
     to_ms,
 )
 from tapsig.errors import ParameterError
@@ -45,6 +45,7 @@ Decoder = Literal["rule", "evidence"]
 DECODERS: tuple[Decoder, ...] = ("rule", "evidence")
 MODEL_FILE = "evidence_model.json"
 LATEST_MS = 2**31 - 1
+VERDICTS = (Verdict.VOID, Verdict.UNJUDGED, Verdict.ACCEPTED, Verdict.WRONG, Verdict.VOID)  # by entry.h; 0 is none
 
 
 @lru_cache(maxsize=1)
@@ -141,12 +142,26 @@ def _to_nats(ratio: int) -> float:
     return -math.inf if ratio == UNREACHED else ratio / NAT
 
 
+def judge_config(
+    parameters: EntryParameters, code: tuple[int, ...], evidence: Evidence
+) -> tuple[Any, tuple[Any, ...]]:  # fmt: skip
+    """The core's `tapsig_judge_config` for a code (() = none), and what it points to: keep both."""
+    ffi, _ = load()
+    entry, keeps = entry_config(parameters, ())
+    config = ffi.new("tapsig_judge_config *")
+    config.entry = entry[0]
+    evidence.model.fill(config.evidence, parameters.entry_silence_s)
+    digits = ffi.new("uint8_t[]", code or (0,))
+    config.code, config.code_length, config.least_ratio = digits, len(code), evidence.least_ratio
+    return config, (entry, keeps, digits)
+
+
 class EvidenceMachine:
     """Candidates in, entries out; the evidence counterpart of `EntryMachine`, with the same waits and limits.
 
     `push` takes the next candidate, in the order of decision. `advance(known_s)` says that no candidate with an onset
-    before that time follows any more. A wake-up row, where one is asked for, is made of likely candidates and is not
-    part of the entry.
+    before that time follows any more. A wake-up row, where one is asked for, is made of likely candidates and is no
+    part of the entry. An entry whose best series is the code, but in doubt, is void: it is no failure.
 
     Raises ParameterError for a code that is longer than what is kept.
     """
@@ -159,29 +174,20 @@ class EvidenceMachine:
         evidence: Evidence | None = None,
     ) -> None:
         self._parameters = parameters = parameters if parameters is not None else EntryParameters()
-        self._code = None if code is None else check_length(check_code(code, digit_max=parameters.digit_max))
-        self._evidence = evidence if evidence is not None else Evidence()
-        self._silence_ms = to_ms(parameters.entry_silence_s)
-        self._likely = round(self._evidence.model.likely * NAT)
-        self._core = EvidenceCore(self._evidence.model, parameters.entry_silence_s)
-        self._waking = EntryMachine(parameters) if parameters.wake_taps else None
+        self._code = () if code is None else check_length(check_code(code, digit_max=parameters.digit_max))
+        config, keeps = judge_config(parameters, self._code, evidence if evidence is not None else Evidence())
+        self._core = JudgeCore(config, keeps)
         self.reset()
 
     def reset(self) -> None:
         """Forget everything."""
         self._core.reset()
-        if self._waking:
-            self._waking.reset()
         self._known_ms = 0
-        self._failures = 0
-        self._until_ms = 0  # the end of a wait
-        self._last_likely_ms = 0
-        self._locked = False
 
     @property
     def failures(self) -> int:
         """Wrong entries in a row so far."""
-        return self._failures
+        return self._core.failures
 
     @property
     def is_open(self) -> bool:
@@ -199,8 +205,7 @@ class EvidenceMachine:
                 " the order of decision"
             )
         ended = self._tick(max(candidate.decided_ms - DECISION_MS, self._known_ms))
-        if self._listens(candidate):
-            self._core.push(candidate.onset_ms, candidate.score, candidate.row)
+        self._core.push(candidate.onset_ms, candidate.score, candidate.row)
         return ended
 
     def push_judged(self, judged: Judged, *, start_ms: int = 0) -> tuple[EvidenceEntry, ...]:
@@ -218,68 +223,29 @@ class EvidenceMachine:
 
     def finish(self) -> tuple[EvidenceEntry, ...]:
         """Say that no candidate follows at all; return the entry that was going on."""
-        return self._judge_all(self._core.finish())
+        return tuple(self._describe(*over) for over in self._core.finish() if over[1])
 
     def _tick(self, known_ms: int) -> tuple[EvidenceEntry, ...]:
         self._known_ms = known_ms
-        return self._judge_all(self._core.tick(known_ms))
+        return tuple(self._describe(*over) for over in self._core.tick(known_ms) if over[1])
 
-    def _judge_all(self, weighed: Iterable[Weighed]) -> tuple[EvidenceEntry, ...]:
-        entries = (self._judge(each) for each in weighed)
-        return tuple(entry for entry in entries if entry is not None)
-
-    def _listens(self, candidate: Candidate) -> bool:
-        """Whether a candidate can be part of an entry: neither waiting, nor locked, nor asleep."""
-        is_likely = candidate.score >= self._likely
-        if self._locked:
-            return False
-        if candidate.onset_ms < self._until_ms:
-            if is_likely:  # a hand in the middle of an entry when the wait ends must not have its second half judged
-                self._until_ms = max(self._until_ms, candidate.onset_ms + self._silence_ms)
-            return False
-        if self._waking is None:
-            return True
-        if is_likely:
-            self._last_likely_ms = max(self._last_likely_ms, candidate.onset_ms)
-            self._waking.push(self._last_likely_ms / MILLISECONDS)
-        return self._waking.state in (State.AWAKE, State.ENTRY)
-
-    def _judge(self, weighed: Weighed) -> EvidenceEntry | None:
-        code = self._code
-        own, best = weighed.find_series(code or ())
-        ratio = UNREACHED if not code else own.score if own.score == UNREACHED else own.score - best.score
-        if code is None:
-            ratio = weighed.compute_ratio(best.digits) if best.digits else UNREACHED
-            verdict, chosen = Verdict.UNJUDGED, best
-        elif ratio >= self._evidence.least_ratio:
-            verdict, chosen = Verdict.ACCEPTED, own
-        elif ratio > 0:
-            verdict, chosen = Verdict.VOID, own  # the right code, but in doubt: no failure
+    def _describe(self, weighed: Weighed, code_of_verdict: int) -> EvidenceEntry:
+        verdict = VERDICTS[code_of_verdict]
+        own, best = weighed.find_series(self._code)
+        if self._code:
+            ratio = UNREACHED if own.score == UNREACHED else own.score - best.score
         else:
-            is_possible = len(best.digits) == len(code) and max(best.digits) <= self._parameters.digit_max
-            verdict, chosen = Verdict.WRONG if is_possible else Verdict.VOID, best
-        if not chosen.digits:
-            return None  # most likely nobody tapped
-        wait_s = self._count(verdict, weighed.end_ms)
+            ratio = weighed.compute_ratio(best.digits)
+        chosen = own if self._code and ratio > 0 else best
+        wait_s = 0.0
+        if verdict is Verdict.WRONG:
+            is_last = self.failures == self._parameters.failure_limit
+            wait_s = math.inf if is_last else self._parameters.compute_wait_s(self.failures)
         taps_s = tuple(weighed.onset_ms[index] / MILLISECONDS for index in chosen.taps)
         return EvidenceEntry(
-            chosen.digits, taps_s[0], weighed.end_ms / MILLISECONDS, taps_s, verdict, self._failures, wait_s,
+            chosen.digits, taps_s[0], weighed.end_ms / MILLISECONDS, taps_s, verdict, self.failures, wait_s,
             log_ratio=_to_nats(ratio), weighed=weighed,
         )  # fmt: skip
-
-    def _count(self, verdict: Verdict, end_ms: int) -> float:
-        """Failures in a row, and the wait that they lead to, in seconds."""
-        if verdict is Verdict.ACCEPTED:
-            self._failures = 0
-        if verdict is not Verdict.WRONG:
-            return 0.0
-        self._failures += 1
-        if self._failures == self._parameters.failure_limit:
-            self._locked = True
-            return math.inf
-        wait_s = self._parameters.compute_wait_s(self._failures)
-        self._until_ms = max(self._until_ms, end_ms + to_ms(wait_s)) if wait_s else self._until_ms
-        return wait_s
 
 
 def check_decoder(decoder: str, variant: Variant) -> Decoder:

@@ -99,10 +99,8 @@ static uint8_t judge_entry(tapsig_entry *entry, const tapsig_entry_config *confi
     return entry->same ? TAPSIG_ACCEPTED : TAPSIG_WRONG;
 }
 
-static uint8_t end_entry(tapsig_entry *entry, const tapsig_entry_config *config)
+void tapsig_entry_settle(tapsig_entry *entry, const tapsig_entry_config *config, uint8_t verdict)
 {
-    const uint8_t verdict = judge_entry(entry, config);
-    entry->state = TAPSIG_AWAKE;
     if (verdict == TAPSIG_ACCEPTED) {
         entry->failures = 0;
     } else if (verdict == TAPSIG_WRONG) {
@@ -117,6 +115,13 @@ static uint8_t end_entry(tapsig_entry *entry, const tapsig_entry_config *config)
             entry->until_ms = entry->last_ms + config->silence_ms + wait;
         }
     }
+}
+
+static uint8_t end_entry(tapsig_entry *entry, const tapsig_entry_config *config)
+{
+    const uint8_t verdict = judge_entry(entry, config);
+    entry->state = TAPSIG_AWAKE;
+    tapsig_entry_settle(entry, config, verdict);
     clear_entry(entry);
     return verdict;
 }

@@ -50,6 +50,9 @@ uint8_t tapsig_entry_push(tapsig_entry *entry, const tapsig_entry_config *config
  * 24 days. */
 uint8_t tapsig_entry_advance(tapsig_entry *entry, const tapsig_entry_config *config, uint32_t now_ms);
 
+/* Count a verdict: failures in a row, the wait from the end of the last tap's silence, or the lock. */
+void tapsig_entry_settle(tapsig_entry *entry, const tapsig_entry_config *config, uint8_t verdict);
+
 /* The longest gap that now keeps two taps in one digit. */
 uint32_t tapsig_entry_pause_ms(const tapsig_entry *entry, const tapsig_entry_config *config);
 

@@ -11,8 +11,14 @@ static const uint8_t SHAPE_OF[TAPSIG_SHAPE] = {8, 9, 18, 22};
 
 void tapsig_evidence_init(tapsig_evidence *evidence)
 {
-    static const tapsig_evidence zero;
-    *evidence = zero;
+    evidence->newest = 0;
+    evidence->last_likely = 0;
+    evidence->count = 0;
+    evidence->first = 0;
+    evidence->stop = 0;
+    evidence->open = false;
+    evidence->over = false;
+    evidence->calm = 0;
 }
 
 static uint32_t block_of(const tapsig_evidence *evidence, uint8_t index)
@@ -208,10 +214,11 @@ static pair compare_pair(const tapsig_evidence *evidence, const tapsig_evidence_
 
 void tapsig_compare_begin(tapsig_comparing *comparing, uint8_t first_tempo)
 {
-    static const tapsig_comparing zero;
-    *comparing = zero;
+    static const tapsig_comparison nothing = {TAPSIG_UNREACHED, 0, 0, 0, 0, 0, 0, 0};
     comparing->tempo = first_tempo;
-    comparing->result.code = TAPSIG_UNREACHED;
+    comparing->tap = 0;
+    comparing->candidate = 0;
+    comparing->result = nothing;
 }
 
 /* A row: series whose last tap is tap number `tap` of the code. In the row after the code's last tap, every series that

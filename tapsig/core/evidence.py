@@ -1,7 +1,7 @@
 """Run the core's `evidence`: candidates in, entries with their most likely series out."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -270,11 +270,71 @@ class EvidenceCore:
         return self.tick(int(self._state.last_likely) + int(self._config.silence_ms)) if self.is_open else []
 
     def _weigh(self) -> Weighed:
-        kept = self._ffi.new("tapsig_evidence *", self._state[0])
-        newest = int(kept.newest)
-        inside = range(kept.first, kept.stop)
-        return Weighed(
-            tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside),
-            tuple(int(kept.score[i]) for i in inside), int(kept.last_likely) + int(self._config.silence_ms), kept,
-            self._config,
-        )  # fmt: skip
+        return weigh(self._state, self._config)
+
+
+def weigh(state: Any, config: Any) -> Weighed:
+    """A copy of the entry that is over in a `tapsig_evidence`."""
+    ffi, _ = load()
+    kept = ffi.new("tapsig_evidence *")
+    ffi.memmove(kept, ffi.addressof(state) if ffi.typeof(state).kind == "struct" else state, ffi.sizeof(kept[0]))
+    newest = int(kept.newest)
+    inside = range(kept.first, kept.stop)
+    return Weighed(
+        tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside),
+        tuple(int(kept.score[i]) for i in inside),
+        int(kept.last_likely) + int(config.silence_ms), kept, config,
+    )  # fmt: skip
+
+
+class JudgeCore:
+    """One running `tapsig_judge`: candidates in, entries with their verdicts out.
+
+    Parameters
+    ----------
+    config : its numbers, a `tapsig_judge_config`.
+    keeps : what `config` points to.
+    """
+
+    def __init__(self, config: Any, keeps: Any) -> None:
+        self._ffi, self._library = load()
+        self.config, self._keeps = config, keeps
+        self._evidence = self._ffi.new("tapsig_evidence_config *")  # a copy, which entries keep
+        self._evidence[0] = config.evidence
+        self._state = self._ffi.new("tapsig_judge *")
+        self._candidate = self._ffi.new("tapsig_candidate *")
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything, wrong entries too."""
+        self._library.tapsig_judge_init(self._state)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether an entry is going on."""
+        return bool(self._state.evidence.open)
+
+    @property
+    def failures(self) -> int:
+        """Wrong entries in a row."""
+        return int(self._state.entry.failures)
+
+    def push(self, onset_ms: int, score: int, row: bytes) -> None:
+        """Take a candidate, in the order of decision, after `tick`."""
+        self._candidate.block, self._candidate.score = onset_ms, score
+        self._ffi.memmove(self._candidate.row, row, len(row))
+        self._library.tapsig_judge_push(self._state, self.config, self._candidate)
+
+    def tick(self, known_ms: int) -> Iterator[tuple[Weighed, int]]:
+        """Say that no candidate before `known_ms` follows; the entries that are over, and their verdicts (entry.h)."""
+        while self._library.tapsig_judge_tick(self._state, self.config, known_ms):
+            weighed, verdict = weigh(self._state.evidence, self._evidence), 0
+            while not verdict and self._state.evidence.over:
+                verdict = self._library.tapsig_judge_step(self._state, self.config)
+            yield weighed, int(verdict)
+
+    def finish(self) -> Iterator[tuple[Weighed, int]]:
+        """Say that no candidate follows at all."""
+        if self.is_open:
+            evidence = self._state.evidence
+            yield from self.tick(int(evidence.last_likely) + int(self.config.evidence.silence_ms))

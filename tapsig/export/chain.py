@@ -9,12 +9,15 @@ import numpy.typing as npt
 
 from tapsig.converter import Converter
 from tapsig.core import load
+from tapsig.core.evidence import check_length
+from tapsig.core.tap import DECISION_MS
 from tapsig.detect.base import Detector, Variant
 from tapsig.detect.fixed_threshold import FixedThreshold
 from tapsig.detect.ring_following import RingFollowing
 from tapsig.detect.tap import Tap
 from tapsig.entry import EntryParameters, Verdict, check_code, entry_config, to_ms
 from tapsig.errors import ExportError
+from tapsig.evidence import Decoder, Evidence, check_decoder, judge_config
 from tapsig.units import check_range
 
 EXPORTED: dict[type, str] = {FixedThreshold: "fixed_threshold", RingFollowing: "ring_following", Tap: "tap"}
@@ -50,6 +53,8 @@ class Prepared:
     code: tuple[int, ...]
     entry: Any
     clock: Any
+    judge: Any
+    """A `tapsig_judge_config` where the decoder is evidence, else None."""
     keeps: Any
     """What the structs point to."""
 
@@ -61,9 +66,9 @@ class Prepared:
 
 def prepare(
     variant: Variant, fs: float, converter: Converter, *, code: Sequence[int] | None = None,
-    entry: EntryParameters | None = None,
+    entry: EntryParameters | None = None, decoder: Decoder = "rule", evidence: Evidence | None = None,
 ) -> Prepared:  # fmt: skip
-    """`variant` at `fs` Hz behind `converter`, with the entry machine when `code` is given.
+    """`variant` at `fs` Hz behind `converter`, with the entry machine (or the judge of evidence) when `code` is given.
 
     Raises ExportError for a detector that the core does not run, ParameterError for numbers that it does not take.
     """
@@ -80,7 +85,13 @@ def prepare(
     clock = ffi.new("tapsig_clock_config *")
     clock.step_q24 = round(2**24 * 1000.0 / fs)
     clock.latency_ms = to_ms(detector.latency_s) + 1
-    return Prepared(variant, name, fs, converter, detector, digits, numbers, clock, keeps)
+    judge = None
+    if check_decoder(decoder, variant) == "evidence":
+        if not digits:
+            raise ExportError("the decoder evidence is exported with a code; give one")
+        judge, judge_keeps = judge_config(entry, check_length(digits), evidence or Evidence())
+        keeps = (keeps, judge_keeps)
+    return Prepared(variant, name, fs, converter, detector, digits, numbers, clock, judge, keeps)
 
 
 class Chain:
@@ -97,9 +108,13 @@ class Chain:
         self._entry = self._ffi.new("tapsig_entry *")
         self._library.tapsig_clock_init(self._clock)
         self._library.tapsig_entry_init(self._entry)
+        self._judge = self._ffi.new("tapsig_judge *")
+        self._library.tapsig_judge_init(self._judge)
 
     def push(self, count: int) -> tuple[bool, int, str]:
         """Whether the next count decides a tap, how many counts ago its onset was, and the verdict or ""."""
+        if self._prepared.judge is not None:
+            return self._push_judge(count)
         tap, age = self._push_core(count)
         if not self._prepared.code:
             return tap, age, ""
@@ -110,6 +125,23 @@ class Chain:
         settled_ms = (self._clock.now_ms - self._prepared.clock.latency_ms) % 2**32
         if self._library.tapsig_clock_tick(self._clock, self._prepared.clock) and not tap:
             verdict = self._library.tapsig_entry_advance(self._entry, self._prepared.entry, settled_ms)
+        return tap, age, _VERDICTS[verdict]
+
+    def _push_judge(self, count: int) -> tuple[bool, int, str]:
+        library, config, before = self._library, self._prepared.judge, self._state.levels.block
+        decided = self._push(self._state, self._prepared.config, count)
+        tap, verdict = decided == library.TAPSIG_IS_TAP, 0
+        age = library.tapsig_tap_onset_age(self._state, self._prepared.config) if tap else 0
+        if self._state.levels.block == before:
+            return tap, age, ""
+        candidate = self._state.candidate
+        if decided != library.TAPSIG_NOTHING:
+            library.tapsig_judge_tick(self._judge, config, max(candidate.block + candidate.age - DECISION_MS, 0))
+            library.tapsig_judge_push(self._judge, config, self._ffi.addressof(candidate))
+        library.tapsig_judge_tick(self._judge, config, max(self._state.levels.block - DECISION_MS, 0))
+        for _ in range(library.TAPSIG_STEPS):
+            if self._judge.evidence.over and not verdict:
+                verdict = library.tapsig_judge_step(self._judge, config)
         return tap, age, _VERDICTS[verdict]
 
     def _push_core(self, count: int) -> tuple[bool, int]:

@@ -2,13 +2,15 @@
 
 from collections.abc import Iterator, Sequence
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 from tapsig.core import HERE, load
 from tapsig.export.chain import Prepared
 
-NODES, NUMBERS, CODE, ENTRY, CLOCK = (
-    "tapsig_nodes", "tapsig_numbers", "tapsig_code", "tapsig_entry_numbers", "tapsig_clock_numbers")  # fmt: skip
+NODES, NUMBERS, CODE, ENTRY, CLOCK, JUDGE = (
+    "tapsig_nodes", "tapsig_numbers", "tapsig_code", "tapsig_entry_numbers", "tapsig_clock_numbers",
+    "tapsig_judge_numbers")  # fmt: skip
 
 
 @cache
@@ -31,9 +33,16 @@ def find_files(name: str) -> tuple[str, ...]:
     return tuple(sorted(found))
 
 
+def entry_headers(prepared: Prepared) -> tuple[str, ...]:
+    """The headers of what follows the detector."""
+    if prepared.judge is not None:
+        return ("judge.h",)
+    return ("clock.h", "entry.h") if prepared.code else ()
+
+
 def core_files(prepared: Prepared) -> tuple[str, ...]:
     """The core's files that this export needs."""
-    headers = [f"{prepared.name}.h", *(("clock.h", "entry.h") if prepared.code else ())]
+    headers = [f"{prepared.name}.h", *entry_headers(prepared)]
     return tuple(sorted({file for header in headers for file in find_files(header)}))
 
 
@@ -94,6 +103,10 @@ def render_tables(prepared: Prepared) -> str:
     parts.append(render_struct(f"tapsig_{prepared.name}_config", NUMBERS, prepared.config, pointers))
     if prepared.code:
         parts.append(render_bytes(CODE, prepared.code))
+    if prepared.judge is not None:
+        pointers = {".code": CODE, ".entry.code": "0"}
+        parts.append(render_struct("tapsig_judge_config", JUDGE, prepared.judge, pointers))
+    elif prepared.code:
         parts.append(render_struct("tapsig_entry_config", ENTRY, prepared.entry, {".code": CODE}))
         parts.append(render_struct("tapsig_clock_config", CLOCK, prepared.clock, {}))
     return "\n".join(parts)
@@ -109,8 +122,8 @@ def render_header(prepared: Prepared, comment: Sequence[str]) -> str:
         f"typedef tapsig_{prepared.name} tapsig_core;",
     ]
     if prepared.code:
-        includes += ['#include "clock.h"', '#include "entry.h"']
-        defines.insert(1, "#define TAPSIG_WITH_ENTRY")
+        includes += [f'#include "{header}"' for header in entry_headers(prepared)]
+        defines.insert(1, f"#define TAPSIG_WITH_{'ENTRY' if prepared.judge is None else 'EVIDENCE'}")
     return "\n".join([
         "/* " + "\n".join([f" * {line}".rstrip() for line in comment]).removeprefix(" * ") + "\n */",
         "#ifndef TAPSIG_NUMBERS_H", "#define TAPSIG_NUMBERS_H", "",
@@ -122,6 +135,6 @@ def render_header(prepared: Prepared, comment: Sequence[str]) -> str:
 def measure(prepared: Prepared) -> tuple[int, int]:
     """Bytes of the trees, and of one `tapsig_detector`: here, where 32-bit numbers lie at multiples of four."""
     ffi, _ = load()
-    parts = [f"tapsig_{prepared.name}", *(("tapsig_clock", "tapsig_entry") if prepared.code else ())]
+    parts = [f"tapsig_{prepared.name}", *(f"tapsig_{Path(header).stem}" for header in entry_headers(prepared))]
     trees = int(prepared.config.trees.size) if prepared.name == "tap" else 0
     return trees, sum(ffi.sizeof(part) for part in parts)

@@ -44,12 +44,14 @@ static void core_init(tapsig_core *core)
     tapsig_tap_init(core);
 }
 
+#ifndef TAPSIG_WITH_EVIDENCE
 static bool core_push(tapsig_core *core, uint16_t count, uint16_t *onset_age)
 {
     const bool tap = tapsig_tap_push(core, &tapsig_numbers, count) == TAPSIG_IS_TAP;
     *onset_age = tap ? tapsig_tap_onset_age(core, &tapsig_numbers) : 0;
     return tap;
 }
+#endif
 
 int32_t tapsig_probe(const tapsig_detector *detector)
 {
@@ -67,11 +69,55 @@ int32_t tapsig_probe(const tapsig_detector *detector)
 void tapsig_init(tapsig_detector *detector)
 {
     core_init(&detector->core);
-#ifdef TAPSIG_WITH_ENTRY
+#if defined(TAPSIG_WITH_EVIDENCE)
+    tapsig_judge_init(&detector->judge);
+#elif defined(TAPSIG_WITH_ENTRY)
     tapsig_clock_init(&detector->clock);
     tapsig_entry_init(&detector->entry);
 #endif
 }
+
+#ifdef TAPSIG_WITH_EVIDENCE
+
+/* All candidates go to the judge, which works in small parts: the verdict may come some milliseconds after the silence. */
+static uint8_t push_judge(tapsig_detector *detector, uint8_t decided, uint32_t block)
+{
+    const tapsig_candidate *candidate = &detector->core.candidate;
+    tapsig_judge *judge = &detector->judge;
+    uint8_t verdict = TAPSIG_NO_VERDICT;
+    if (decided != TAPSIG_NOTHING) {
+        const uint32_t at = candidate->block + candidate->age;
+        tapsig_judge_tick(judge, &tapsig_judge_numbers, at > TAPSIG_DECISION_MS ? at - TAPSIG_DECISION_MS : 0);
+        tapsig_judge_push(judge, &tapsig_judge_numbers, candidate);
+    }
+    if (block > TAPSIG_DECISION_MS) {
+        tapsig_judge_tick(judge, &tapsig_judge_numbers, block - TAPSIG_DECISION_MS);
+    }
+    for (uint8_t i = 0; i < TAPSIG_STEPS && judge->evidence.over && verdict == TAPSIG_NO_VERDICT; i++) {
+        verdict = tapsig_judge_step(judge, &tapsig_judge_numbers);
+    }
+    return verdict;
+}
+
+tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count)
+{
+    tapsig_event event = {false, 0, 0};
+    const uint32_t before = detector->core.levels.block;
+#if TAPSIG_COUNT_MAX < 65535
+    if (count > TAPSIG_COUNT_MAX) {
+        count = TAPSIG_COUNT_MAX;
+    }
+#endif
+    const uint8_t decided = tapsig_tap_push(&detector->core, &tapsig_numbers, count);
+    event.tap = decided == TAPSIG_IS_TAP;
+    event.onset_age = event.tap ? tapsig_tap_onset_age(&detector->core, &tapsig_numbers) : 0;
+    if (detector->core.levels.block != before) {
+        event.verdict = push_judge(detector, decided, detector->core.levels.block);
+    }
+    return event;
+}
+
+#else
 
 tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count)
 {
@@ -95,3 +141,5 @@ tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count)
 #endif
     return event;
 }
+
+#endif

@@ -30,7 +30,9 @@ typedef struct {
 
 typedef struct {
     tapsig_core core;
-#ifdef TAPSIG_WITH_ENTRY
+#if defined(TAPSIG_WITH_EVIDENCE)
+    tapsig_judge judge;
+#elif defined(TAPSIG_WITH_ENTRY)
     tapsig_clock clock;
     tapsig_entry entry;
 #endif

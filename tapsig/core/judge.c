@@ -1,0 +1,66 @@
+#include "judge.h"
+
+void tapsig_judge_init(tapsig_judge *judge)
+{
+    tapsig_entry_init(&judge->entry);
+    tapsig_evidence_init(&judge->evidence);
+    tapsig_compare_begin(&judge->comparing, 0);
+}
+
+static bool listens(const tapsig_judge *judge, const tapsig_judge_config *config)
+{
+    const uint8_t state = judge->entry.state;
+    return state == TAPSIG_AWAKE || state == TAPSIG_ENTERING || (state == TAPSIG_ASLEEP && config->entry.wake_taps == 0);
+}
+
+void tapsig_judge_push(tapsig_judge *judge, const tapsig_judge_config *config, const tapsig_candidate *candidate)
+{
+    if (candidate->score >= config->evidence.likely_score) {
+        /* Candidates that overlap may come in another order than their onsets. */
+        const bool later = judge->entry.state == TAPSIG_ASLEEP
+                           || (int32_t)(candidate->block - judge->entry.last_ms) > 0;
+        tapsig_entry_push(&judge->entry, &config->entry, later ? candidate->block : judge->entry.last_ms);
+    }
+    if (listens(judge, config)) {
+        tapsig_evidence_push(&judge->evidence, &config->evidence, candidate);
+    }
+}
+
+bool tapsig_judge_tick(tapsig_judge *judge, const tapsig_judge_config *config, uint32_t block)
+{
+    tapsig_entry_advance(&judge->entry, &config->entry, block);
+    if (!judge->evidence.over && tapsig_evidence_tick(&judge->evidence, &config->evidence, block)) {
+        tapsig_compare_begin(&judge->comparing, 0);
+    }
+    return judge->evidence.over;
+}
+
+static uint8_t find_verdict(const tapsig_comparison *found, const tapsig_judge_config *config)
+{
+    if (config->code_length == 0) {
+        return found->other > 0 ? TAPSIG_UNJUDGED : TAPSIG_NO_VERDICT;
+    }
+    if (found->code > found->other) {
+        const int32_t ratio = (int32_t)found->code - found->other;
+        return ratio >= config->least_ratio ? TAPSIG_ACCEPTED : TAPSIG_VOID; /* in doubt: no failure */
+    }
+    if (found->other == 0) {
+        return TAPSIG_NO_VERDICT;
+    }
+    return found->other_digits == config->code_length ? TAPSIG_WRONG : TAPSIG_VOID;
+}
+
+uint8_t tapsig_judge_step(tapsig_judge *judge, const tapsig_judge_config *config)
+{
+    if (!tapsig_compare_step(&judge->comparing, &judge->evidence, &config->evidence, config->code, config->code_length,
+                             TAPSIG_TEMPOS, 0)) {
+        return TAPSIG_NO_VERDICT;
+    }
+    const uint8_t verdict = find_verdict(&judge->comparing.result, config);
+    tapsig_evidence_next(&judge->evidence, &config->evidence);
+    tapsig_entry_settle(&judge->entry, &config->entry, verdict);
+    if (!listens(judge, config)) {
+        tapsig_evidence_init(&judge->evidence);
+    }
+    return verdict;
+}
