@@ -135,9 +135,9 @@ def measure_cost() -> str:
     pairs = sum(min(index, 2999 // 120) for index in range(KEPT)) * 10 * TEMPOS
     sizes = [ffi.sizeof(f"tapsig_{name}") for name in ("evidence", "comparing", "evidence_config")]
     return (
-        f"Memory: {sizes[0]} bytes for candidates, {sizes[1]} while it decides, {sizes[2]} of tables. A comparison at its"
-        f" worst ({KEPT} candidates 120 ms apart, nine taps): {pairs} pairs of candidates, {1e3 * seconds:.1f} ms on this"
-        " machine. Per candidate no more than a sort into place; per millisecond one comparison of times. The silence"
+        f"Memory: {sizes[0]} bytes for candidates, {sizes[1]} while it decides, {sizes[2]} of tables. A comparison at"
+        f" its worst ({KEPT} candidates 120 ms apart, nine taps): {pairs} pairs of candidates, {1e3 * seconds:.1f} ms on"
+        " this machine. Per candidate no more than a sort into place; per millisecond one comparison of times. The silence"
         " of 3 s after the last likely candidate comes first; a controller takes four steps a millisecond."
     )
 
