@@ -133,12 +133,14 @@ def measure_cost() -> str:
     [weighed] = core.finish()
     seconds = min(timeit.repeat(lambda: weighed.compute_ratio((3, 2, 4)), number=1, repeat=20))
     pairs = sum(min(index, 2999 // 120) for index in range(KEPT)) * 10 * TEMPOS
-    sizes = [ffi.sizeof(f"tapsig_{name}") for name in ("evidence", "comparing", "evidence_config")]
     return (
-        f"Memory: {sizes[0]} bytes for candidates, {sizes[1]} while it decides, {sizes[2]} of tables. A comparison at"
-        f" its worst ({KEPT} candidates 120 ms apart, nine taps): {pairs} pairs of candidates, {1e3 * seconds:.1f} ms on"
-        " this machine. Per candidate no more than a sort into place; per millisecond one comparison of times. The silence"
-        " of 3 s after the last likely candidate comes first; a controller takes four steps a millisecond."
+        f"Memory: {ffi.sizeof('tapsig_evidence')} bytes for candidates,"
+        f" {ffi.sizeof('tapsig_comparing')} while it decides,"
+        f" {ffi.sizeof('tapsig_evidence_config')} of tables."
+        f" A comparison at its worst ({KEPT} candidates 120 ms apart, nine taps):"
+        f" {pairs} pairs of candidates, {1e3 * seconds:.1f} ms on this machine."
+        " Per candidate no more than a sort into place;"
+        " per millisecond one comparison of times. The verdict follows 3 s of silence."
     )
 
 
@@ -162,7 +164,7 @@ def main() -> None:
         parts += ["Without taps, as shipped:", _to_table(list_nuisances(observe_nuisances(args.hours)))]
     text = "\n\n".join([*parts, measure_cost()])
     write_section("Entries", text, f"python -m benchmarks.entries --kept DIR --hours {args.hours:g}")
-    print(text)
+    print(text)  # a benchmark's output
 
 
 def _to_table(rows: Rows) -> str:

@@ -1,10 +1,10 @@
-"""Fit the model of the decoder `evidence`: `python -m benchmarks.train_evidence --kept DIR`, always with one result.
+"""Fit the model of the decoder `evidence`: `python -m benchmarks.train_evidence --kept DIR`. Repeatable.
 
 Likeness is a table: the share of pairs of taps by how they differ, against pairs of a tap and another candidate. The
-other numbers are found by random search: the share of entries that open, where few codes nearby do.
+other numbers are found by random search: the share of entries that open, at the thresholds that few codes nearby pass.
 Sources are the doors that `tap` was not trained on of three generators; the test vehicles of the demo corpus and the
-generators `lumped` and `measured` are left for judging (`entries.py`). The threshold is the lowest at which, on the same
-doors, codes nearby open no more often than by the rule.
+generators `lumped` and `measured` are left for judging (`entries.py`). The threshold is the lowest at which, on
+the same doors, codes nearby open no more often than by the rule.
 """
 
 import argparse
@@ -13,6 +13,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from sklearn.isotonic import IsotonicRegression
@@ -60,7 +61,9 @@ def fit_likeness(recordings: Sequence[Heard]) -> FloatArray:
     smooth = np.array([np.convolve(row, [1, 2, 3, 2, 1], "same") for row in counts])
     ratio = np.log(smooth[1] / smooth[1].sum()) - np.log(smooth[0] / smooth[0].sum())
     falling = IsotonicRegression(increasing=False)
-    return np.asarray(falling.fit_transform(np.arange(LIKENESS_BINS), ratio, sample_weight=1 / (1 / smooth).sum(axis=0)))
+    return np.asarray(
+        falling.fit_transform(np.arange(LIKENESS_BINS), ratio, sample_weight=1 / (1 / smooth).sum(axis=0))
+    )
 
 
 def shape_likeness(likeness: FloatArray, gain: float, loss: float, most_loss: float) -> tuple[float, ...]:
@@ -107,8 +110,9 @@ def search(recordings: Mapping[str, Sequence[Heard]], steps: int) -> EvidenceMod
         found = measure(recordings, candidate)
         if found >= best:
             best, model, scales = found, candidate, (new_scales[0], new_scales[1], new_scales[2])
-            print(f"step {step}: {best:.4f}", flush=True)
-    return EvidenceModel(**{k: round(v, 4) if isinstance(v, float) else v for k, v in asdict(model).items()})
+            print(f"step {step}: {best:.4f}", flush=True)  # progress of a script
+    rounded: dict[str, Any] = {k: round(v, 4) if isinstance(v, float) else v for k, v in asdict(model).items()}
+    return EvidenceModel(**rounded)
 
 
 def find_threshold(recordings: Mapping[str, Sequence[Heard]], model: EvidenceModel) -> float:
