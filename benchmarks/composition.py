@@ -12,7 +12,7 @@ from scipy import signal
 
 from benchmarks.open_sources import Hit
 from tapsig.records import Label, Recording
-from tapsig.simulate.vehicle import Vehicle, build_structure
+from tapsig.simulation.vehicle import Vehicle, build_structure
 from tapsig.units import FloatArray, db_to_amplitude, seconds_to_samples
 
 MEDIAN_TAP_V = 0.4

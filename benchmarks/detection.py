@@ -18,13 +18,13 @@ from typing import Any
 
 from benchmarks.sections import write_section
 from tapsig.cli.output import render_table
-from tapsig.detect import CATALOGUE, load_detector
-from tapsig.detect.base import Variant, run_detector
-from tapsig.detect.tap import Tap
+from tapsig.detectors import CATALOGUE, load_detector
+from tapsig.detectors.base import Variant, run_detector
+from tapsig.detectors.tap import Tap
 from tapsig.records import Recording
-from tapsig.simulate import FLEET, POSITIONS, SCENES, SimulatedScene, find_vehicle, simulate_scene
-from tapsig.study.scoring import ScoreTable, score
-from tapsig.study.tuning import tune
+from tapsig.scoring.outcomes import ScoreTable, score
+from tapsig.scoring.tuning import tune
+from tapsig.simulation import FLEET, POSITIONS, SCENES, SimulatedScene, find_vehicle, simulate_scene
 
 WINDOW_S = 0.025
 DRAWS, DRAW_S = 8, 30.0  # of each scene on each test vehicle; one draw a scene would rest on one person, one road
@@ -100,7 +100,7 @@ def quality_rows(name: str, table: ScoreTable) -> list[Row]:
 
 def false_alarm_rows(variants: Mapping[str, Variant], hours: float) -> list[Row]:
     """False alarms over `hours` of recordings without taps, at all positions together, in driving and in rain."""
-    from tapsig.score.intervals import poisson_rate_interval
+    from tapsig.scoring.intervals import poisson_rate_interval
 
     rows: list[Row] = []
     for scene in ("driving", "rain"):

@@ -19,13 +19,13 @@ from benchmarks.train_evidence import SOURCES as FITTED
 from benchmarks.transfer_data import gather
 from tapsig.core import load
 from tapsig.core.evidence import KEPT, TEMPOS, EvidenceCore
-from tapsig.detect.tap import Tap
+from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters
-from tapsig.evidence import Evidence
-from tapsig.load import load_corpus
-from tapsig.score.intervals import poisson_rate_interval
-from tapsig.simulate import simulate_blocks
-from tapsig.study.openings import RULE, Idle, Tried, choose_threshold, list_decoder_rows, observe_openings
+from tapsig.entry.evidence import Evidence
+from tapsig.loading import load_corpus
+from tapsig.risks.openings import RULE, Idle, Tried, choose_threshold, list_decoder_rows, observe_openings
+from tapsig.scoring.intervals import poisson_rate_interval
+from tapsig.simulation import simulate_blocks
 
 CORPUS = Path(__file__).parent.parent / "corpus_demo"
 DOORS = range(10)

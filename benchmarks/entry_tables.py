@@ -8,11 +8,11 @@ import numpy as np
 
 from tapsig.core.evidence import UNREACHED, EvidenceCore, EvidenceModel, Weighed
 from tapsig.core.tap import DECISION_MS
-from tapsig.detect.model import Model, to_score
+from tapsig.detectors.model import Model, to_score
 from tapsig.entry import Entry, EntryParameters, decode_taps, to_ms
 from tapsig.fitting.candidates import CandidateTable
-from tapsig.study.openings import Code, Tried, list_near_codes
-from tapsig.study.scoring import LEAST_DIGITS
+from tapsig.risks.openings import Code, Tried, list_near_codes
+from tapsig.scoring.outcomes import LEAST_DIGITS
 from tapsig.units import FloatArray
 
 SILENCE_S = 3.0

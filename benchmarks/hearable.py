@@ -12,10 +12,10 @@ import numpy as np
 from benchmarks.detection import PLAIN, TEST, WINDOW_S, say, scored_scenes, tune_all
 from benchmarks.sections import write_section
 from tapsig.cli.output import render_table
-from tapsig.detect import CATALOGUE
-from tapsig.detect.base import Variant, run_detector
-from tapsig.score.matching import match_onsets
-from tapsig.simulate import POSITIONS, SCENES, SimulatedScene
+from tapsig.detectors import CATALOGUE
+from tapsig.detectors.base import Variant, run_detector
+from tapsig.scoring.matching import match_onsets
+from tapsig.simulation import POSITIONS, SCENES, SimulatedScene
 from tapsig.units import IntArray
 
 COUNTS, RATIO_DB = 3.0, 0.0

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tapsig.load import load_recording, read_wav_blocks, write_wav
+from tapsig.loading import load_recording, read_wav_blocks, write_wav
 
 COLUMNS = ("subject", "size", "unit", "seconds", "per_second", "ratio_to_tapsig")
 LOADTXT_LINES = 400_000

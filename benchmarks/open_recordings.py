@@ -20,12 +20,12 @@ from benchmarks.composition import CONDITIONS, compose_recording, panel_response
 from benchmarks.open_sources import PACKAGES, Hit, list_sources, load_hit
 from benchmarks.peers import PEERS
 from benchmarks.sections import write_section
-from tapsig.detect import CATALOGUE, Variant
+from tapsig.detectors import CATALOGUE, Variant
 from tapsig.fitting.fit import fit_detector
 from tapsig.records import Recording
-from tapsig.simulate import find_vehicle, random_vehicle
-from tapsig.study.scoring import score, summarise
-from tapsig.study.tuning import tune
+from tapsig.scoring.outcomes import score, summarise
+from tapsig.scoring.tuning import tune
+from tapsig.simulation import find_vehicle, random_vehicle
 
 DURATION_S = 30.0
 REPEATS = {"fit": 20, "unseen": 5}  # of each condition; every object of the unseen half comes in each

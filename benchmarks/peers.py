@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from tapsig.detect.base import Detector, StreamingDetector
+from tapsig.detectors.base import Detector, StreamingDetector
 from tapsig.records import Detections
 from tapsig.units import FloatArray, IntArray, seconds_to_samples
 

@@ -1,7 +1,7 @@
 """Fit the confidence of `tapsig propose` to simulated recordings of the training vehicles, and report on validation.
 
     python -m benchmarks.proposal_confidence            # report only
-    python -m benchmarks.proposal_confidence --write    # and replace tapsig/study/proposal_confidence.json
+    python -m benchmarks.proposal_confidence --write    # and replace tapsig/labelling/proposal_confidence.json
 
 Whole vehicles are held out: the fit sees train, the report is of validation; test is never read here.
 
@@ -18,12 +18,12 @@ import numpy as np
 from sklearn.metrics import average_precision_score
 
 from tapsig.fitting.boosting import Boosting
+from tapsig.labelling.proposal import FEATURES, compute_candidates
 from tapsig.records import Recording
-from tapsig.simulate import FLEET, SCENES, Vehicle, random_vehicle, simulate_scene
-from tapsig.study.proposal import FEATURES, compute_candidates
+from tapsig.simulation import FLEET, SCENES, Vehicle, random_vehicle, simulate_scene
 from tapsig.units import FloatArray, IntArray
 
-TARGET = Path(__file__).parent.parent / "tapsig" / "study" / "proposal_confidence.json"
+TARGET = Path(__file__).parent.parent / "tapsig" / "labelling" / "proposal_confidence.json"
 NEAR_S = 0.025
 Part = tuple[FloatArray, IntArray, FloatArray]
 EXTRA_VEHICLES = range(9001, 9007)  # random doors beside the fleet's training ones: a wide spread carries further
@@ -75,7 +75,7 @@ def main() -> None:
     if args.write:  # the old weights are not read by compute_candidates
         found = gather([*train, *map(random_vehicle, EXTRA_VEHICLES)], (1, 2))
         TARGET.write_text(json.dumps(fit(*join(found))) + "\n", encoding="utf-8")
-    from tapsig.study.proposal import compute_confidence  # after writing: it reads the file once
+    from tapsig.labelling.proposal import compute_confidence  # after writing: it reads the file once
 
     print(f"{'scene':10} {'taps':>5} {'in 5 ms':>8} {'found':>6} {'AP':>6} {'sure':>5} {'right':>6} {'doubtful':>8}")
     for scene, parts in gather(held_out, (1, 2, 3)).items():

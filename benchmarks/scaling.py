@@ -21,12 +21,12 @@ import numpy as np
 import soundfile
 
 from tapsig.cli.output import render_table
-from tapsig.detect import CATALOGUE
-from tapsig.detect.base import Variant
-from tapsig.detect.fixed_threshold import FixedThreshold
-from tapsig.load import Corpus, load_corpus
-from tapsig.study.cache import ResultCache
-from tapsig.study.scoring import score
+from tapsig.detectors import CATALOGUE
+from tapsig.detectors.base import Variant
+from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.loading import Corpus, load_corpus
+from tapsig.scoring.cache import ResultCache
+from tapsig.scoring.outcomes import score
 
 DEMO = Path(__file__).parent.parent / "corpus_demo"
 

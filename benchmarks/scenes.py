@@ -17,7 +17,7 @@ from scipy.signal import hilbert, spectrogram
 
 from tapsig.cli.output import render_table
 from tapsig.records import Recording
-from tapsig.simulate import FLEET, POSITIONS, SCENES, find_vehicle, simulate_scene
+from tapsig.simulation import FLEET, POSITIONS, SCENES, find_vehicle, simulate_scene
 
 matplotlib.use("Agg")
 import matplotlib.pyplot as plt

@@ -29,8 +29,8 @@ import numpy as np
 import soundfile
 
 from benchmarks.sections import write_section
-from tapsig.detect import CATALOGUE, load_detector
-from tapsig.detect.base import Variant
+from tapsig.detectors import CATALOGUE, load_detector
+from tapsig.detectors.base import Variant
 from tapsig.testing import make_test_signal
 from tapsig.units import FloatArray
 
@@ -149,8 +149,8 @@ def measure_linearity(variants: dict[str, Variant], minutes: float, repeat: int)
 
 DAY_SCRIPT = """
 import json, re, sys, time
-from tapsig.detect import load_detector
-from tapsig.detect.files import detect_wav
+from tapsig.detectors import load_detector
+from tapsig.detectors.files import detect_wav
 begin = time.perf_counter()
 found = detect_wav(load_detector(sys.argv[1]), sys.argv[2])
 seconds = time.perf_counter() - begin

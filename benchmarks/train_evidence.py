@@ -21,8 +21,8 @@ from sklearn.isotonic import IsotonicRegression
 from benchmarks.entry_tables import Heard, list_heard, try_codes
 from benchmarks.transfer_data import gather
 from tapsig.core.evidence import LIKENESS_BINS, EvidenceModel
-from tapsig.detect.tap import Tap
-from tapsig.study.openings import Idle, Tried, choose_threshold
+from tapsig.detectors.tap import Tap
+from tapsig.risks.openings import Idle, Tried, choose_threshold
 from tapsig.units import FloatArray
 
 SOURCES = ("home", "plate", "resonators")
@@ -40,7 +40,7 @@ START = EvidenceModel(
     gap_spread=0.1, gap_stray=0.008, gap_gain=1.1, gap_prior_spread=0.42, pause_spread=0.22, pause_stray=0.018,
     pause_gain=-0.5, calm=0.5, bias=1.2, weight=1.4, likely=0.5, highest=3.1, least=-4.4,
 )  # fmt: skip
-MODEL = Path(__file__).parent.parent / "tapsig" / "evidence_model.json"
+MODEL = Path(__file__).parent.parent / "tapsig" / "entry" / "evidence_model.json"
 
 
 def fit_likeness(recordings: Sequence[Heard]) -> FloatArray:

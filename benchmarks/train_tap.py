@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.transfer_data import GENERATORS, HITS, SOURCES, Part, gather
-from tapsig.detect.model import Source
-from tapsig.detect.saved import render_detector
-from tapsig.detect.tap import Tap
+from tapsig.detectors.model import Source
+from tapsig.detectors.saved import render_detector
+from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting, TreeSum
 from tapsig.fitting.candidates import CandidateTable
 from tapsig.fitting.fit import OTHERS_WEIGHT

@@ -17,14 +17,14 @@ import numpy as np
 from benchmarks.sections import write_section
 from benchmarks.train_tap import BOOSTING, PROBABILITY, fit_trees, gather_all
 from benchmarks.transfer_data import SOURCES
-from tapsig.detect.features import FEATURES
-from tapsig.detect.model import SCALE, Model, to_score
-from tapsig.detect.tap import shipped_model
+from tapsig.detectors.features import FEATURES
+from tapsig.detectors.model import SCALE, Model, to_score
+from tapsig.detectors.tap import shipped_model
 from tapsig.entry import decode_taps
 from tapsig.fitting.boosting import Boosting
 from tapsig.fitting.candidates import CandidateTable, evaluate_threshold
-from tapsig.score.matching import match_onsets
-from tapsig.study.scoring import count_opened, find_first_taps
+from tapsig.scoring.matching import match_onsets
+from tapsig.scoring.outcomes import count_opened, find_first_taps
 from tapsig.units import BoolArray, FloatArray, IntArray
 
 DEAD_TIME_S, WINDOW_S = 0.08, 0.05

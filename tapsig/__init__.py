@@ -4,29 +4,27 @@ The names below load on first use, so that `import tapsig` stays quick.
 """
 
 import importlib
-import sys
-import types
 from typing import TYPE_CHECKING
 
 from tapsig._version import __version__
 
 if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
-    from tapsig.detect import detect as detect
-    from tapsig.detect import load_detector as load_detector
+    from tapsig.detectors import detect as detect
+    from tapsig.detectors import load_detector as load_detector
     from tapsig.entry import EntryMachine as EntryMachine
     from tapsig.entry import EntryParameters as EntryParameters
     from tapsig.entry import decode_taps as decode_taps
     from tapsig.errors import RecordingWarning as RecordingWarning
     from tapsig.errors import TapsigError as TapsigError
     from tapsig.fitting.fit import fit_detector as fit_detector
-    from tapsig.load import load_corpus as load_corpus
-    from tapsig.load import load_labels as load_labels
-    from tapsig.load import load_recording as load_recording
+    from tapsig.loading import load_corpus as load_corpus
+    from tapsig.loading import load_labels as load_labels
+    from tapsig.loading import load_recording as load_recording
     from tapsig.records import Detections as Detections
     from tapsig.records import Gap as Gap
     from tapsig.records import Label as Label
     from tapsig.records import Recording as Recording
-    from tapsig.study.scoring import score as score
+    from tapsig.scoring.outcomes import score as score
 
 _HOME = {
     "Detections": "tapsig.records",
@@ -35,16 +33,16 @@ _HOME = {
     "Recording": "tapsig.records",
     "RecordingWarning": "tapsig.errors",
     "TapsigError": "tapsig.errors",
-    "load_recording": "tapsig.load",
-    "load_labels": "tapsig.load",
-    "load_corpus": "tapsig.load",
-    "detect": "tapsig.detect",
-    "load_detector": "tapsig.detect",
+    "load_recording": "tapsig.loading",
+    "load_labels": "tapsig.loading",
+    "load_corpus": "tapsig.loading",
+    "detect": "tapsig.detectors",
+    "load_detector": "tapsig.detectors",
     "decode_taps": "tapsig.entry",
     "EntryMachine": "tapsig.entry",
     "EntryParameters": "tapsig.entry",
     "fit_detector": "tapsig.fitting.fit",
-    "score": "tapsig.study.scoring",
+    "score": "tapsig.scoring.outcomes",
 }
 
 __all__ = ["__version__", *_HOME]
@@ -60,14 +58,3 @@ if not TYPE_CHECKING:  # or a type checker would take any misspelt name for an o
 
 def __dir__() -> list[str]:
     return sorted(__all__)
-
-
-class _Package(types.ModuleType):
-    """`detect` and `score` are functions and rooms: importing the room must not hide the function."""
-
-    def __setattr__(self, name: str, value: object) -> None:
-        if not (name in _HOME and isinstance(value, types.ModuleType)):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package

@@ -4,9 +4,9 @@ from pathlib import Path
 from typing import assert_type
 
 import tapsig
-from tapsig.detect.base import Variant
+from tapsig.detectors.base import Variant
 from tapsig.fitting.fit import FittedDetector
-from tapsig.study.scoring import ScoreTable
+from tapsig.scoring.outcomes import ScoreTable
 from tapsig.units import FloatArray
 
 

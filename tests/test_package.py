@@ -64,7 +64,7 @@ def test_an_unknown_name_of_the_package_says_so() -> None:
 
 
 def test_functions_that_share_a_rooms_name_stay_functions() -> None:
-    code = "import tapsig.score.matching, tapsig.detect.base, tapsig\n"
+    code = "import tapsig.scoring.matching, tapsig.detectors.base, tapsig\n"
     code += "assert callable(tapsig.score) and callable(tapsig.detect)\n"
-    code += "assert tapsig.detect.__module__ == 'tapsig.detect'"
+    code += "assert tapsig.detectors.__module__ == 'tapsig.detectors'"
     subprocess.run([sys.executable, "-c", code], check=True)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from tapsig.detect.base import StreamingDetector
+from tapsig.detectors.base import StreamingDetector
 from tapsig.records import Detections
 from tapsig.testing import ContractError, check_detector, detector_checks, make_test_signal
 
@@ -245,7 +245,7 @@ def test_a_sound_detector_of_ones_own_passes_at_all_rates() -> None:
 
 def test_a_detector_can_be_named_by_its_import_path(monkeypatch: pytest.MonkeyPatch, tmp_path) -> None:
     (tmp_path / "bench_own.py").write_text(
-        "from tapsig.detect.fixed_threshold import FixedThreshold\nLoud = FixedThreshold(threshold_v=0.2)\n"
+        "from tapsig.detectors.fixed_threshold import FixedThreshold\nLoud = FixedThreshold(threshold_v=0.2)\n"
     )
     monkeypatch.syspath_prepend(str(tmp_path))
     check_detector("bench_own:Loud", fs=[FS])

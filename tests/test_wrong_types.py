@@ -8,17 +8,17 @@ import numpy as np
 import pytest
 
 import tapsig
-from tapsig.detect import CATALOGUE
+from tapsig.analysis.causes import find_causes
+from tapsig.analysis.dead_time import compute_dead_time_map
+from tapsig.analysis.ringdown import compute_ringdown
+from tapsig.detectors import CATALOGUE
 from tapsig.dsp.decay import compute_decay_curve
 from tapsig.dsp.modes import compute_modes
 from tapsig.entry import parse_code
 from tapsig.errors import TapsigError
-from tapsig.score.matching import match_onsets
-from tapsig.standby import DutyCycle
-from tapsig.study.causes import find_causes
-from tapsig.study.dead_time import compute_dead_time_map
-from tapsig.study.proposal import ProposalParameters
-from tapsig.study.ringdown import compute_ringdown
+from tapsig.labelling.proposal import ProposalParameters
+from tapsig.risks.standby import DutyCycle
+from tapsig.scoring.matching import match_onsets
 
 WRONG = (None, "x", b"x", [1], {}, object(), 1j)
 NOISE = tapsig.Recording(1e-3 * np.random.default_rng(0).standard_normal(4000), 1000.0, labels=(tapsig.Label(1.0),))

@@ -1,7 +1,7 @@
 """Generators of simulated doors, nuisances and taps for the transfer benchmark.
 
-Each generator was written without having read `tapsig.simulate` or another generator, and differs from them in kind, so
-that a detector fitted to some of them can be judged on one that nothing in its training resembles.
+Each generator was written without having read `tapsig.simulation` or another generator, and differs from them in
+kind, so that a detector fitted to some of them can be judged on one that nothing in its training resembles.
 """
 
 from collections.abc import Callable

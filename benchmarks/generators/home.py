@@ -1,4 +1,4 @@
-"""The simulator `tapsig.simulate` as a generator of the transfer benchmark: random vehicles and sensors."""
+"""The simulator `tapsig.simulation` as a generator of the transfer benchmark: random vehicles and sensors."""
 
 import dataclasses
 import math
@@ -8,7 +8,7 @@ import numpy as np
 
 from benchmarks.generators import Generator, TapPlan
 from tapsig.records import Recording
-from tapsig.simulate import SCENES, Vehicle, random_vehicle, simulate_scene
+from tapsig.simulation import SCENES, Vehicle, random_vehicle, simulate_scene
 
 FIRST_SEED = 740_000
 

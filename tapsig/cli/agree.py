@@ -22,8 +22,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from tapsig.load.labels import load_labels  # lazy: --help need not wait for numpy
-    from tapsig.study.agreement import compare_labels
+    from tapsig.labelling.agreement import compare_labels
+    from tapsig.loading.labels import load_labels  # lazy: --help need not wait for numpy
 
     agreement = compare_labels(load_labels(args.a), load_labels(args.b), window_s=args.window)
     summary = {

@@ -5,7 +5,7 @@
   tapsig causes door.wav --labels door.csv --detector fixed-threshold
 
 The table counts causes by position (--by scene, or both). --errors lists each error with its time, so that it can be
-looked at. CSV lists errors; JSON holds both. The rules stand in the documentation of tapsig.study.causes, and are
+looked at. CSV lists errors; JSON holds both. The rules stand in the documentation of tapsig.analysis.causes, and are
 printed by --rules, with what the features mean that reasons such as "neighbours: busy" name.
 """
 
@@ -27,9 +27,9 @@ from tapsig.cli.output import add_output_arguments, emit, note, render_rows, ren
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from tapsig.detect import Variant
+    from tapsig.analysis.causes import CauseTable
+    from tapsig.detectors import Variant
     from tapsig.records import Recording
-    from tapsig.study.causes import CauseTable
 
 COLUMNS = ("recording", "position", "scene", "time_s", "error", "cause", "level_db", "rise_db")
 
@@ -59,18 +59,18 @@ class _PrintRules(argparse.Action):
         super().__init__(option_strings, dest, nargs=0, help=help)
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        import tapsig.study.causes  # lazy: parsing need not wait for these
-        from tapsig.detect.features import list_features
+        import tapsig.analysis.causes  # lazy: parsing need not wait for these
+        from tapsig.detectors.features import list_features
 
-        show(f"{inspect.getdoc(tapsig.study.causes)}\n\n{list_features()}\n")
+        show(f"{inspect.getdoc(tapsig.analysis.causes)}\n\n{list_features()}\n")
         parser.exit(0)
 
 
 def run(args: argparse.Namespace) -> int:
     """Explain and show."""
-    from tapsig.detect import load_detector  # lazy: --help need not wait for these
-    from tapsig.study.advice import count_recordings
-    from tapsig.study.causes import find_causes
+    from tapsig.analysis.causes import find_causes
+    from tapsig.comparison.advice import count_recordings
+    from tapsig.detectors import load_detector  # lazy: --help need not wait for these
 
     check_plots(args.plot, args.features, force=args.force)
     variant = load_detector(args.detector)
@@ -131,8 +131,8 @@ def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.N
 def _draw_features(variant: "Variant", recordings: "list[Recording]", args: argparse.Namespace) -> "Figure | None":
     if args.features is None:
         return None
+    from tapsig.analysis.causes import collect_features
     from tapsig.report.figures import plot_features  # lazy: matplotlib loads only for figures
-    from tapsig.study.causes import collect_features
 
     features, is_tap = collect_features(variant, recordings, window_s=args.window)
     return plot_features(features, is_tap, title=variant.name)

@@ -15,7 +15,7 @@ from tapsig.errors import LabelError, ParameterError
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from tapsig.load.corpus import Choice, Corpus, CorpusEntry
+    from tapsig.loading.corpus import Choice, Corpus, CorpusEntry
     from tapsig.records import Recording
 
 CHOICES = ("vehicle", "position", "scene", "split")
@@ -88,7 +88,7 @@ def find_corpus(args: argparse.Namespace) -> "Corpus | None":
 
     Raises ParameterError when nothing in a corpus fits, or an option does not go with a file or a corpus.
     """
-    from tapsig.load import load_corpus  # lazy: --help need not wait for it
+    from tapsig.loading import load_corpus  # lazy: --help need not wait for it
 
     given = list_given(args)
     if args.recording.is_dir() or args.recording.name == "corpus.csv":

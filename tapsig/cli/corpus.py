@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from tapsig.load.curate import add_recording, init_corpus  # lazy: --help need not wait for numpy
+    from tapsig.loading.curate import add_recording, init_corpus  # lazy: --help need not wait for numpy
 
     if args.action == "init":
         note(f"made {init_corpus(args.folder)}")
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from tapsig.load.corpus_check import check_corpus
+    from tapsig.loading.corpus_check import check_corpus
 
     check = check_corpus(args.folder)
     rows = [tuple(getattr(finding, name) for name in HEADER) for finding in check.findings]

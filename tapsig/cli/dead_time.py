@@ -25,8 +25,8 @@ from tapsig.cli.output import add_output_arguments, emit, note, render_rows
 from tapsig.errors import LabelError, ParameterError
 
 if TYPE_CHECKING:
+    from tapsig.analysis.dead_time import DeadTimeMap
     from tapsig.records import Recording
-    from tapsig.study.dead_time import DeadTimeMap
 
 GROUPS: "dict[str, Callable[[Recording], str]]" = {
     "recording": name_recording,
@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Map and show."""
-    from tapsig.study.dead_time import compute_dead_time_map  # lazy: --help need not wait for it
+    from tapsig.analysis.dead_time import compute_dead_time_map  # lazy: --help need not wait for it
 
     check_plots(args.plot, args.waveform, force=args.force)
     groups: dict[str, list[Recording]] = {}
@@ -90,8 +90,8 @@ def _summarise(name: str, found: "DeadTimeMap") -> dict[str, object]:
 def _draw_all(maps: "dict[str, DeadTimeMap]", groups: "dict[str, list[Recording]]", args: argparse.Namespace) -> None:
     if args.plot is None and args.waveform is None:
         return
-    from tapsig.detect import detect  # lazy: only for figures
-    from tapsig.detect.fixed_threshold import FixedThreshold
+    from tapsig.detectors import detect  # lazy: only for figures
+    from tapsig.detectors.fixed_threshold import FixedThreshold
     from tapsig.report.figures import plot_dead_time, plot_detections
 
     if args.plot is not None:

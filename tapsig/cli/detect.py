@@ -24,7 +24,7 @@ from tapsig.errors import ParameterError
 from tapsig.records import TAP
 
 if TYPE_CHECKING:
-    from tapsig.detect import Variant
+    from tapsig.detectors import Variant
     from tapsig.records import Detections, Recording
 
 LARGE_SAMPLES = 20_000_000
@@ -51,7 +51,7 @@ class _ListDetectors(argparse.Action):
         super().__init__(option_strings, dest, nargs=0, help=help)
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        from tapsig.detect import CATALOGUE  # lazy: parsing need not wait for it
+        from tapsig.detectors import CATALOGUE  # lazy: parsing need not wait for it
 
         for name, variant in CATALOGUE.items():
             summary = (inspect.getdoc(type(variant)) or "").split("\n")[0]
@@ -71,7 +71,7 @@ def _settable(variant: object) -> dict[str, object]:
 
 def run(args: argparse.Namespace) -> int:
     """Detect and show."""
-    from tapsig.detect import load_detector  # lazy: --help need not wait for it
+    from tapsig.detectors import load_detector  # lazy: --help need not wait for it
 
     check_plots(args.plot, force=args.force)
     variant = change_parameters(load_detector(args.detector), args.settings)
@@ -116,9 +116,9 @@ def _detect(
     variant: "Variant", args: argparse.Namespace
 ) -> "tuple[Detections, list[float], float, float, Recording | None]":
     """Detections, onset times in seconds, the sample rate, the span in seconds; the recording unless read in blocks."""
-    from tapsig.detect import detect  # lazy: --help need not wait for these
-    from tapsig.detect.files import detect_wav
-    from tapsig.load import read_wav_info
+    from tapsig.detectors import detect  # lazy: --help need not wait for these
+    from tapsig.detectors.files import detect_wav
+    from tapsig.loading import read_wav_info
 
     if args.recording.suffix.lower() == ".wav":
         info = read_wav_info(args.recording)

@@ -157,7 +157,7 @@ ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "wait_s", "re
 def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | None, float | None]:
     """Onsets, labelled onsets where there are any, and where the recording ends."""
     # Heavy: files and detectors bring numpy, scipy, soundfile, numba.
-    from tapsig.load import load_labels
+    from tapsig.loading import load_labels
 
     def load_taps(path: Path) -> list[float]:
         return sorted(label.onset_s for label in load_labels(path) if label.kind == TAP)
@@ -165,7 +165,7 @@ def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | Non
     reference_s = None if args.labels is None else load_taps(args.labels)
     if _is_tap_table(args.recording):
         return load_taps(args.recording), reference_s, None
-    from tapsig.detect import detect, load_detector
+    from tapsig.detectors import detect, load_detector
 
     recording = read(args)
     found = detect(load_detector(args.detector), recording).accepted()
@@ -174,7 +174,7 @@ def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | Non
 
 def _is_tap_table(path: Path) -> bool:
     """Whether the first line that is neither empty nor a remark names the column that every label file has."""
-    from tapsig.load.files import check_file
+    from tapsig.loading.files import check_file
 
     check_file(path)
     with path.open("rb") as file:
@@ -214,7 +214,7 @@ def _compare(reference_s: Sequence[float] | None, onsets_s: Sequence[float]) -> 
         return [], []
     import numpy as np  # only where labels are given
 
-    from tapsig.score.matching import match_onsets
+    from tapsig.scoring.matching import match_onsets
 
     matching = match_onsets(np.asarray(reference_s), np.asarray(onsets_s), window_s=0.05)
     return [reference_s[int(i)] for i in matching.missed], [onsets_s[int(i)] for i in matching.spurious]
@@ -229,7 +229,7 @@ def _explain(
 ) -> list[tuple[str, ...]]:
     if code is None:
         return [()] * len(entries)
-    from tapsig.study.entry_faults import explain_entry
+    from tapsig.entry.faults import explain_entry
 
     return [
         explain_entry(entry, code, parameters, missed_s=missed_s, spurious_s=spurious_s) for entry in entries

@@ -11,7 +11,7 @@ from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.core.evidence import Series
-    from tapsig.evidence import Evidence, EvidenceEntry
+    from tapsig.entry.evidence import Evidence, EvidenceEntry
 
 Rows = list[dict[str, object]]
 CANDIDATE_COLUMNS = ("entry", "time_s", "log_odds", "taken_for")
@@ -22,8 +22,8 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
     """Decode, and print candidates and entries, or explain one entry."""
     from tapsig.cli.choosing import check_plots, draw  # heavy rooms load when they are used
     from tapsig.cli.reading import read
-    from tapsig.detect import load_detector
-    from tapsig.evidence import Evidence, EvidenceMachine, check_decoder, listen
+    from tapsig.detectors import load_detector
+    from tapsig.entry.evidence import Evidence, EvidenceMachine, check_decoder, listen
 
     check_plots(args.plot, force=args.force)
     variant = load_detector(args.detector)
@@ -97,7 +97,7 @@ def _pick(entries: "Sequence[EvidenceEntry]", number: int) -> "EvidenceEntry":
 
 def explain_verdict(entry: "EvidenceEntry", code: Sequence[int] | None, evidence: "Evidence") -> list[str]:
     """The series that was chosen, its runner-up, and why the entry was accepted or not, as sentences."""
-    from tapsig.evidence import explain  # heavy: the detectors
+    from tapsig.entry.evidence import explain  # heavy: the detectors
 
     own, other = explain(entry, code)
     wanted = "-".join(map(str, own.digits))

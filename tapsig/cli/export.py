@@ -26,7 +26,7 @@ from tapsig.units import check_range
 
 if TYPE_CHECKING:
     from tapsig.converter import Converter
-    from tapsig.detect.base import Variant
+    from tapsig.detectors.base import Variant
 
 FULL_SCALE_V = (1e-3, 1e4)
 
@@ -51,10 +51,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Export, and say what was written."""
     from tapsig.converter import Converter
-    from tapsig.detect import load_detector  # heavy rooms load when they are used
+    from tapsig.detectors import load_detector  # heavy rooms load when they are used
     from tapsig.entry import parse_code
-    from tapsig.export import prepare, render_package, write_package
-    from tapsig.export.package import describe_size
+    from tapsig.exporting import prepare, render_package, write_package
+    from tapsig.exporting.package import describe_size
 
     check_range("--full-scale-v", args.full_scale_v, *FULL_SCALE_V)
     converter = Converter((-args.full_scale_v / 2, args.full_scale_v / 2), args.adc_bits)
@@ -75,9 +75,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _score(variant: "Variant", converter: "Converter", folder: Path) -> dict[str, str]:
     """Provenance: how the detector behind the controller's converter scores on the test recordings of a corpus."""
-    from tapsig.export.chain import Behind
-    from tapsig.load import load_corpus
-    from tapsig.study.scoring import score, summarise
+    from tapsig.exporting.chain import Behind
+    from tapsig.loading import load_corpus
+    from tapsig.scoring.outcomes import score, summarise
 
     corpus = load_corpus(folder)
     entries = [entry for entry in corpus.entries if entry.split in ("test", "") and entry.labels]

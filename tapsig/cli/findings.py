@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from tapsig.cli.output import note, track
 
 if TYPE_CHECKING:
-    from tapsig.load.corpus import Corpus, CorpusEntry
+    from tapsig.loading.corpus import Corpus, CorpusEntry
     from tapsig.records import Finding, Recording
 
 

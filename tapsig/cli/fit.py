@@ -41,9 +41,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fit, write, and say what came of it."""
-    from tapsig.detect.saved import render_detector
+    from tapsig.detectors.saved import render_detector
     from tapsig.fitting.fit import fit_detector
-    from tapsig.load import load_corpus
+    from tapsig.loading import load_corpus
 
     check_out(args.out, force=args.force, inputs=list_inputs(args))
     corpus = load_corpus(args.corpus)

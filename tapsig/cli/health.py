@@ -26,8 +26,8 @@ from tapsig.cli.reading import is_long_wav, read_with_report
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
-    from tapsig.health import HealthReport
-    from tapsig.load import Corpus, LoadReport
+    from tapsig.analysis.health import HealthReport
+    from tapsig.loading import Corpus, LoadReport
     from tapsig.records import Recording
 
 COLUMNS = ("recording", "code", "severity", "message", "advice", "value", "unit", "first_s")
@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check and show."""
-    from tapsig.health import SEVERITIES, check_health, compare_channels  # lazy: --help need not wait for it
+    from tapsig.analysis.health import SEVERITIES, check_health, compare_channels  # lazy: --help need not wait for it
 
     check_plots(args.plot, force=args.force)
     corpus = find_corpus(args)
@@ -70,9 +70,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _check_long(args: argparse.Namespace) -> "dict[str, HealthReport]":
     """The health of a file that is read in parts, for each channel asked for."""
-    from tapsig.health import SEVERITIES, compare_sound  # lazy: --help need not wait for it
-    from tapsig.load import read_wav_info
-    from tapsig.study.long_health import check_health_of_file
+    from tapsig.analysis.health import SEVERITIES, compare_sound  # lazy: --help need not wait for it
+    from tapsig.analysis.long_health import check_health_of_file
+    from tapsig.loading import read_wav_info
 
     if args.plot is not None:
         raise ParameterError(f"--plot: {args.recording} is too long to draw; cut out the stretch to look at")
@@ -115,7 +115,7 @@ def _read_reports(
 
     Of a whole WAV file it is each channel, of a log one value column.
     """
-    from tapsig.load import read_wav_info  # lazy: --help need not wait for it
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
 
     if corpus is not None:
         yield from map(corpus.read, track(corpus.entries, len(corpus), "recordings"))

@@ -51,7 +51,7 @@ def list_inputs(args: argparse.Namespace) -> list[Path]:
 
 def check_out(path: Path, *, force: bool, inputs: Iterable[Path] = ()) -> None:
     """Raises ParameterError when `path` cannot be written, exists and `force` is not set, or is one of `inputs`."""
-    from tapsig.load.files import check_target  # a room below, loaded when something is written
+    from tapsig.loading.files import check_target  # a room below, loaded when something is written
 
     check_target(path, force=force)
     for given in inputs:
@@ -188,7 +188,7 @@ def write_atomically(path: Path, data: str | bytes, *, force: bool = False) -> N
     Raises ParameterError as `check_out`.
     """
     check_out(path, force=force)
-    from tapsig.load.files import replace_file  # a room below, loaded when something is written
+    from tapsig.loading.files import replace_file  # a room below, loaded when something is written
 
     replace_file(path, data.encode("utf-8", "backslashreplace") if isinstance(data, str) else data)
 

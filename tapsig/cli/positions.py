@@ -23,11 +23,11 @@ from tapsig.cli.output import (
     render_table,
 )
 from tapsig.cli.running import add_detector_arguments, describe_command, load_variants, note_table, open_labelled
-from tapsig.score.criteria import CRITERIA
+from tapsig.scoring.criteria import CRITERIA
 
 if TYPE_CHECKING:
-    from tapsig.score.criteria import Estimate
-    from tapsig.study.positions import PositionStudy, Ranking
+    from tapsig.comparison.positions import PositionStudy, Ranking
+    from tapsig.scoring.criteria import Estimate
 
 COLUMNS = 110
 DETECTORS = ("fixed-threshold", "tap")
@@ -42,8 +42,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Score, measure, rank, show."""
-    from tapsig.study.cache import ResultCache  # heavy rooms load when they are used
-    from tapsig.study.positions import study_positions
+    from tapsig.comparison.positions import study_positions
+    from tapsig.scoring.cache import ResultCache  # heavy rooms load when they are used
 
     corpus = open_labelled(args)
     variants, warnings = load_variants(args.detectors or DETECTORS, corpus)
@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
 
 def render_positions(study: "PositionStudy", format_: str) -> str:
     """Rows as csv or json (with differences, delays and advice beside them); as a table, all of it to read."""
-    from tapsig.study.advice import advise, compare_detectors, list_delay_rows
+    from tapsig.comparison.advice import advise, compare_detectors, list_delay_rows
 
     if format_ != "table":
         document = {
@@ -97,7 +97,7 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
 
 
 def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> str:
-    from tapsig.study.advice import count_recordings, tell_left_out  # heavy rooms load when they are used
+    from tapsig.comparison.advice import count_recordings, tell_left_out  # heavy rooms load when they are used
 
     rows = {(row["detector"], row["position"]): row for row in study.rows()}
     ruled_only = any(row["entries_opened_evidence"] is None for key, row in rows.items() if key[0] == ranking.detector)

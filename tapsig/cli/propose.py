@@ -26,13 +26,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from tapsig.load import read_wav_info
-    from tapsig.study.proposal import (  # lazy: scipy takes a while
+    from tapsig.labelling.proposal import (  # lazy: scipy takes a while
         ProposalParameters,
         as_label_rows,
         propose_in_file,
         propose_onsets,
     )
+    from tapsig.loading import read_wav_info
 
     if not 0.0 <= args.keep <= 1.0:
         raise ParameterError(f"--keep is {args.keep}; it must lie between 0 and 1")

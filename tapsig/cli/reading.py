@@ -8,7 +8,7 @@ from tapsig.cli.findings import note_findings
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
-    from tapsig.load import LoadReport
+    from tapsig.loading import LoadReport
     from tapsig.records import Recording
 
 
@@ -43,7 +43,7 @@ def read(args: argparse.Namespace, *, labels: Path | None = None) -> "Recording"
 
 def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) -> "tuple[Recording, LoadReport]":
     """The recording that the arguments name, and the report of how it was read."""
-    from tapsig.load.recording import read_recording  # lazy: --help need not wait for it
+    from tapsig.loading.recording import read_recording  # lazy: --help need not wait for it
 
     return read_recording(
         args.recording, channel=args.channel, column=args.column, full_scale_v=args.full_scale_v,
@@ -56,8 +56,8 @@ def is_long_wav(args: argparse.Namespace) -> bool:
 
     Raises ParameterError for options that a WAV file does not take, which `read` would look at.
     """
-    from tapsig.load import read_wav_info  # lazy: --help need not wait for it
-    from tapsig.load.parts import LARGE_SAMPLES
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
+    from tapsig.loading.parts import LARGE_SAMPLES
 
     if args.recording.suffix.lower() not in (".wav", ".wave"):
         return False

@@ -33,8 +33,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     # Lazy: numpy's and the template's libraries are not needed for --help.
+    from tapsig.labelling.proposal import as_label_rows, propose_onsets
     from tapsig.report.review import Mark, build_page, load_marks
-    from tapsig.study.proposal import as_label_rows, propose_onsets
 
     if (args.out is None) == (not args.serve):
         raise ParameterError("give either --out PAGE.html or --serve")
@@ -75,7 +75,7 @@ def _csv_of(labels: Path | None) -> Path | None:
 
 def _check_save(save_to: Path, recording: Path) -> None:
     """Refuse a label file that could not be saved, before anybody marks anything."""
-    from tapsig.load.files import check_target  # lazy: a room below
+    from tapsig.loading.files import check_target  # lazy: a room below
 
     check_target(save_to, force=True, option="--save")
     if save_to.exists() and save_to.samefile(recording):

@@ -24,8 +24,8 @@ from tapsig.cli.output import add_output_arguments, emit, note, render_rows, ren
 from tapsig.errors import LabelError, ParameterError, RecordingError
 
 if TYPE_CHECKING:
+    from tapsig.analysis.ringdown import RingdownResult
     from tapsig.records import Recording
-    from tapsig.study.ringdown import RingdownResult
 
 COLUMNS = ("recording", "frequency_hz", "frequency_se_hz", "damping", "damping_se", "q", "t60_s", "t60_se_s",
            "amplitude", "energy_share")  # fmt: skip
@@ -72,11 +72,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _measure(recording: "Recording", args: argparse.Namespace) -> "RingdownResult":
-    from tapsig.study.ringdown import compute_ringdown  # lazy: --help need not wait for it
+    from tapsig.analysis.ringdown import compute_ringdown  # lazy: --help need not wait for it
 
     onsets_s = None
     if args.detector:
-        from tapsig.detect import detect  # lazy: only when a detector is asked for
+        from tapsig.detectors import detect  # lazy: only when a detector is asked for
 
         onsets_s = recording.times_s(detect(args.detector, recording).onset_samples)
     return compute_ringdown(recording, onsets_s=onsets_s, highest_hz=args.highest_hz)

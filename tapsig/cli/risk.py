@@ -28,9 +28,9 @@ from tapsig.entry import parse_code
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
-    from tapsig.load.corpus import Corpus, CorpusEntry
-    from tapsig.study.risk import Observations, RiskQuestion
-    from tapsig.study.yearly import StandbySummary
+    from tapsig.loading.corpus import Corpus, CorpusEntry
+    from tapsig.risks.entries import Observations, RiskQuestion
+    from tapsig.risks.yearly import StandbySummary
 
     Chosen = Sequence[tuple[Corpus, CorpusEntry]]
 
@@ -82,8 +82,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if not args.corpus:
         raise ParameterError(f"--table {args.table} needs a corpus: tapsig risk CORPUS")
-    from tapsig.load import load_corpus
-    from tapsig.study.risk import RiskQuestion, list_risk_rows
+    from tapsig.loading import load_corpus
+    from tapsig.risks.entries import RiskQuestion, list_risk_rows
 
     question = RiskQuestion(parameters, length=length, code=code, confidence=args.confidence)
     corpora = [load_corpus(folder) for folder in args.corpus]
@@ -125,8 +125,8 @@ def _shorten(row: Mapping[str, object]) -> dict[str, object]:
 
 
 def _observe(args: argparse.Namespace, chosen: "Chosen", question: "RiskQuestion") -> "Observations":
-    from tapsig.detect import CATALOGUE, load_detector
-    from tapsig.study.risk import observe_recordings
+    from tapsig.detectors import CATALOGUE, load_detector
+    from tapsig.risks.entries import observe_recordings
 
     names = args.detector or [name for name in CATALOGUE if name not in ("null", "random")]
     variants = {name: load_detector(name) for name in names}
@@ -142,7 +142,7 @@ def _list_summary(
     question: "RiskQuestion",
 ) -> list[dict[str, object]]:
     """One row for each detector and position; standby depends on the position alone."""
-    from tapsig.study.yearly import summarise_risk
+    from tapsig.risks.yearly import summarise_risk
 
     hours = _parse_parked(args.parked)
     summaries = summarise_risk(observations, question, parked_hours=hours, speed_km_h=args.speed)
@@ -179,8 +179,8 @@ def _summarise_standby(
     args: argparse.Namespace, corpora: "Sequence[Corpus]", chosen: "Chosen", question: "RiskQuestion"
 ) -> dict[str, "StandbySummary"]:
     """A wake-up comparator at each position; its level is learnt on all train and validation recordings there."""
-    from tapsig.standby import BATTERIES, DutyCycle
-    from tapsig.study.yearly import choose_level_v, summarise_standby, tally_comparators
+    from tapsig.risks.standby import BATTERIES, DutyCycle
+    from tapsig.risks.yearly import choose_level_v, summarise_standby, tally_comparators
 
     parameters = question.parameters
     levels = {} if args.wake_level_v is None else {"levels_v": (args.wake_level_v,)}
@@ -198,7 +198,7 @@ def _summarise_standby(
 
 
 def _parse_parked(texts: Sequence[str]) -> Mapping[str, float]:
-    from tapsig.study.yearly import PARKED_HOURS
+    from tapsig.risks.yearly import PARKED_HOURS
 
     hours = dict(PARKED_HOURS)
     for text in texts:
@@ -213,10 +213,10 @@ def _parse_parked(texts: Sequence[str]) -> Mapping[str, float]:
 
 
 def _note_risk(args: argparse.Namespace, question: "RiskQuestion", observations: "Observations") -> None:
-    from tapsig.standby import BATTERIES
-    from tapsig.study.guessing import NIST_FAILURE_LIMIT
-    from tapsig.study.risk import compute_hours_needed
-    from tapsig.study.yearly import complete_year
+    from tapsig.risks.entries import compute_hours_needed
+    from tapsig.risks.guessing import NIST_FAILURE_LIMIT
+    from tapsig.risks.standby import BATTERIES
+    from tapsig.risks.yearly import complete_year
 
     hours = complete_year(_parse_parked(args.parked))
     note("assumed hours a year, parked (no source): " + ", ".join(f"{key} {value:g}" for key, value in hours.items()))

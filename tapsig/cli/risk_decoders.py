@@ -9,16 +9,16 @@ from tapsig.cli.output import emit, format_cell, note, progress_bar, render_rows
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
-    from tapsig.load.corpus import Corpus, CorpusEntry
-    from tapsig.study.openings import DecoderRow
-    from tapsig.study.risk import RiskQuestion
+    from tapsig.loading.corpus import Corpus, CorpusEntry
+    from tapsig.risks.entries import RiskQuestion
+    from tapsig.risks.openings import DecoderRow
 
 
 def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]", question: "RiskQuestion") -> int:
     """Observe both decoders on the recordings, and print the curve."""
-    from tapsig.detect import load_detector  # heavy rooms load when they are used
-    from tapsig.evidence import Evidence, check_decoder
-    from tapsig.study.openings import (
+    from tapsig.detectors import load_detector  # heavy rooms load when they are used
+    from tapsig.entry.evidence import Evidence, check_decoder
+    from tapsig.risks.openings import (
         Idle,
         Tried,
         choose_threshold,

@@ -5,9 +5,9 @@ import dataclasses
 import math
 
 from tapsig.entry import EntryParameters
-from tapsig.study.guessing import compute_code_shapes, compute_guessing, compute_keyspace
-from tapsig.study.hand import HandTiming
-from tapsig.study.nuisance import YEAR_HOURS, build_poisson_gaps, compute_openings_per_s, compute_possible_per_s
+from tapsig.risks.guessing import compute_code_shapes, compute_guessing, compute_keyspace
+from tapsig.risks.hand import HandTiming
+from tapsig.risks.nuisance import YEAR_HOURS, build_poisson_gaps, compute_openings_per_s, compute_possible_per_s
 
 NOTES = {
     "guessing": (

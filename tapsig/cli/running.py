@@ -12,9 +12,9 @@ from tapsig.cli.findings import note_summary
 from tapsig.cli.output import note, progress_bar
 
 if TYPE_CHECKING:
-    from tapsig.detect import Variant
-    from tapsig.load import Corpus
-    from tapsig.study.scoring import ScoreTable
+    from tapsig.detectors import Variant
+    from tapsig.loading import Corpus
+    from tapsig.scoring.outcomes import ScoreTable
 
 WINDOW_S = 0.05
 
@@ -38,7 +38,7 @@ def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> N
 
 def open_labelled(args: argparse.Namespace) -> "Corpus":
     """The corpus with only the labelled recordings that the options choose."""
-    from tapsig.load import load_corpus  # heavy rooms load when they are used
+    from tapsig.loading import load_corpus  # heavy rooms load when they are used
 
     corpus = load_corpus(args.corpus)
     labelled = choose_labelled([corpus], list_given(args))
@@ -47,7 +47,7 @@ def open_labelled(args: argparse.Namespace) -> "Corpus":
 
 def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "tuple[dict[str, Variant], list[str]]":
     """Detectors by the words that name them; and a warning of each that was fitted to some of `corpus`, also told."""
-    from tapsig.detect.saved import find_fitted, load_detector  # heavy rooms load when they are used
+    from tapsig.detectors.saved import find_fitted, load_detector  # heavy rooms load when they are used
 
     variants = {str(spec): load_detector(spec) for spec in detectors}
     warnings = [
@@ -63,8 +63,8 @@ def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "tuple[dict[str
 def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus"
                  ) -> "tuple[ScoreTable, list[str]]":  # fmt: skip
     """Scores by the options --window, --jobs, --dask and --cache, with progress; and the warnings of load_variants."""
-    from tapsig.study.cache import ResultCache  # heavy rooms load when they are used
-    from tapsig.study.scoring import score
+    from tapsig.scoring.cache import ResultCache  # heavy rooms load when they are used
+    from tapsig.scoring.outcomes import score
 
     variants, warnings = load_variants(detectors, corpus)
     cache = None if args.cache is None else ResultCache(args.cache)

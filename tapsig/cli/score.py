@@ -13,7 +13,7 @@ from tapsig.cli.output import add_output_arguments, emit, format_interval, is_pa
 from tapsig.cli.running import add_detector_arguments, describe_command, open_labelled, score_corpus
 
 if TYPE_CHECKING:
-    from tapsig.study.scoring import ScoreTable
+    from tapsig.scoring.outcomes import ScoreTable
 
 DECODERS = {"rule": "entries_opened", "evidence": "entries_opened_evidence"}
 """Decoders, and the keys of what they opened."""
@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Score and show."""
-    from tapsig.detect import CATALOGUE  # heavy rooms load when they are used
+    from tapsig.detectors import CATALOGUE  # heavy rooms load when they are used
 
     corpus = open_labelled(args)
     table, warnings = score_corpus(args, args.detectors or list(CATALOGUE), corpus)

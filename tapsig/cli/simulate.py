@@ -49,9 +49,9 @@ def run(args: argparse.Namespace) -> int:
     # Heavy: numba and scipy load with the simulator.
     from tqdm import tqdm
 
-    from tapsig.simulate import corpus
-    from tapsig.simulate.scene import simulate_blocks
-    from tapsig.simulate.vehicle import POSITIONS
+    from tapsig.simulation import corpus
+    from tapsig.simulation.scene import simulate_blocks
+    from tapsig.simulation.vehicle import POSITIONS
     from tapsig.units import check_positive, check_range
 
     if args.out.exists() and not args.out.is_dir():

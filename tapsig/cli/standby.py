@@ -21,7 +21,7 @@ from tapsig.cli.choosing import add_corpus_arguments, choose_labelled, list_give
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
 from tapsig.errors import ParameterError
-from tapsig.standby import BATTERIES, MONTH_DAYS, Battery, DutyCycle, compute_days, compute_sensitivity
+from tapsig.risks.standby import BATTERIES, MONTH_DAYS, Battery, DutyCycle, compute_days, compute_sensitivity
 
 COLUMNS = (
     "position", "wake_up", "level_v", "missed_first_taps", "missed_entries", "false_wakes_per_day", "days",
@@ -160,10 +160,10 @@ def _render_sensitivity(duty: DutyCycle, batteries: tuple[Battery, ...]) -> list
 
 def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> int:
     # Heavy: recordings bring numpy, scipy and soundfile.
-    from tapsig.detect import load_detector
+    from tapsig.detectors import load_detector
     from tapsig.entry import EntryParameters
-    from tapsig.load import load_corpus
-    from tapsig.study.wake_up import WakeUp, compare_wake_ups
+    from tapsig.loading import load_corpus
+    from tapsig.risks.wake_up import WakeUp, compare_wake_ups
 
     levels = args.level_v or [0.05, 0.2, 0.5]
     rates = args.look_hz or [100.0, 1000.0]

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING
 from tapsig.cli.output import add_output_arguments, emit, format_interval, is_page, render_rows, render_table
 from tapsig.cli.running import add_detector_arguments, describe_command, open_labelled, score_corpus
 from tapsig.errors import ParameterError
-from tapsig.score.criteria import CRITERIA
+from tapsig.scoring.criteria import CRITERIA
 
 if TYPE_CHECKING:
-    from tapsig.study.variants import Curve, VariantComparison
+    from tapsig.comparison.detectors import Curve, VariantComparison
 
 COLUMNS = 110
 DETECTORS = ("tap", "fixed-threshold")
@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Score, compare, show."""
-    from tapsig.study.variants import compare_variants  # heavy rooms load when they are used
+    from tapsig.comparison.detectors import compare_variants  # heavy rooms load when they are used
 
     names = list(dict.fromkeys(args.detectors or DETECTORS))
     if len(names) < 2:
@@ -66,7 +66,7 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
             for curve in _list_curves(pairs)
         ]  # fmt: skip
         return render_rows(rows, format_, document={"curves": curves})
-    from tapsig.study.advice import count_recordings, judge_pair  # heavy rooms load when they are used
+    from tapsig.comparison.advice import count_recordings, judge_pair  # heavy rooms load when they are used
 
     verdicts = "\n".join(textwrap.fill(judge_pair(pair), COLUMNS) for pair in pairs)
     criterion = pairs[0].criterion.words

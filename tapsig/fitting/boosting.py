@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.detect.features import FEATURES
-from tapsig.detect.model import SCALE, Model, Node
+from tapsig.detectors.features import FEATURES
+from tapsig.detectors.model import SCALE, Model, Node
 from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, IntArray, finite_number
 

@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from tapsig.converter import Converter
 from tapsig.core.tap import TapCore
-from tapsig.detect.model import Model
+from tapsig.detectors.model import Model
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording
 from tapsig.units import BoolArray, FloatArray, IntArray

@@ -13,9 +13,9 @@ from importlib import resources
 
 import numpy as np
 
-from tapsig.detect.model import SCALE, Model, Source, to_probability, to_score
-from tapsig.detect.saved import name_heard
-from tapsig.detect.tap import Tap
+from tapsig.detectors.model import SCALE, Model, Source, to_probability, to_score
+from tapsig.detectors.saved import name_heard
+from tapsig.detectors.tap import Tap
 from tapsig.errors import ParameterError
 from tapsig.fitting.boosting import Boosting
 from tapsig.fitting.candidates import (

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
-from tapsig.evidence import EvidenceEntry, explain
+from tapsig.entry.evidence import EvidenceEntry, explain
 from tapsig.report.figures import _figure
 
 

@@ -18,15 +18,15 @@ from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
+from tapsig.analysis.causes import FALSE, MISS, CauseTable
+from tapsig.analysis.dead_time import DeadTimeMap
+from tapsig.analysis.health import HealthReport
+from tapsig.analysis.ringdown import RingdownResult
 from tapsig.dsp.decay import compute_decay_curve
 from tapsig.dsp.envelope import compute_envelope
 from tapsig.errors import ParameterError
-from tapsig.health import HealthReport
-from tapsig.load.files import check_target, replace_file
+from tapsig.loading.files import check_target, replace_file
 from tapsig.records import TAP, Detections, Recording
-from tapsig.study.causes import FALSE, MISS, CauseTable
-from tapsig.study.dead_time import DeadTimeMap
-from tapsig.study.ringdown import RingdownResult
 from tapsig.units import FloatArray
 
 INK, MID, PALE, ACCENT = "#1a1a1a", "#6f6f6f", "#cfcfcf", "#0b4f8a"

@@ -3,14 +3,14 @@
 import math
 from collections.abc import Sequence
 
+from tapsig.comparison.advice import advise, compare_detectors, count_recordings, tell_left_out
+from tapsig.comparison.positions import PositionStudy, Ranking
+from tapsig.comparison.statistics import RESAMPLES
 from tapsig.report.charts import Dot, caption_intervals, draw_intervals
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
 from tapsig.report.score_page import INTERVALS
 from tapsig.report.score_page import LIMITS as SCORE_LIMITS
-from tapsig.score.criteria import Estimate
-from tapsig.study.advice import advise, compare_detectors, count_recordings, tell_left_out
-from tapsig.study.comparison import RESAMPLES
-from tapsig.study.positions import PositionStudy, Ranking
+from tapsig.scoring.criteria import Estimate
 
 METHOD = (
     "Positions are compared on the recordings that were made at all of them at once, where there are any: the same"

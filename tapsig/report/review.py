@@ -12,7 +12,7 @@ import numpy as np
 from jinja2 import Environment, PackageLoader
 
 from tapsig.errors import LabelError, ParameterError
-from tapsig.load.labels import load_proposals
+from tapsig.loading.labels import load_proposals
 from tapsig.records import TAP, Label, Recording
 from tapsig.units import check_range
 

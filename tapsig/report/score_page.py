@@ -3,10 +3,10 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+from tapsig.comparison.advice import count_recordings
 from tapsig.report.charts import Dot, caption_intervals, draw_intervals
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
-from tapsig.study.advice import count_recordings
-from tapsig.study.scoring import ALL, ScoreTable
+from tapsig.scoring.outcomes import ALL, ScoreTable
 
 Row = Mapping[str, object]
 RATES = ("precision", "recall", "f1")

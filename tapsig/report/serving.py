@@ -9,8 +9,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 from tapsig.errors import LabelError, TapsigError
-from tapsig.load.files import replace_file
-from tapsig.load.labels import parse_labels
+from tapsig.loading.files import replace_file
+from tapsig.loading.labels import parse_labels
 
 LOOPBACK = "127.0.0.1"
 MOST_BYTES = 20_000_000

@@ -4,11 +4,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tapsig.comparison.advice import judge_pair
+from tapsig.comparison.detectors import VariantComparison
 from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
 from tapsig.report.score_page import INTERVALS, LIMITS
-from tapsig.study.advice import judge_pair
-from tapsig.study.variants import VariantComparison
 
 METHOD = (
     INTERVALS,

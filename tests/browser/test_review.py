@@ -18,13 +18,13 @@ from selenium.webdriver.common.keys import Keys
 from chromium import open_browser
 from tapsig.cli import main
 from tapsig.errors import LabelError, ParameterError
-from tapsig.load.labels import load_labels
-from tapsig.load.wav import write_wav
+from tapsig.labelling.agreement import compare_labels
+from tapsig.loading.labels import load_labels
+from tapsig.loading.wav import write_wav
 from tapsig.records import Gap, Label, Recording
 from tapsig.report.review import Mark, build_page, load_marks
 from tapsig.report.serving import ReviewServer, save_label_text
-from tapsig.simulate import simulate_scene
-from tapsig.study.agreement import compare_labels
+from tapsig.simulation import simulate_scene
 
 pytestmark = pytest.mark.browser
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from tapsig.cli import main
-from tapsig.detect import detect
-from tapsig.load import load_labels, load_recording, write_wav
+from tapsig.detectors import detect
+from tapsig.loading import load_labels, load_recording, write_wav
 from tapsig.testing import make_test_signal
 
 FS = 8000.0
@@ -109,7 +109,7 @@ def test_a_long_file_is_read_in_blocks_with_the_same_result(
     call(*words)
     whole = capsys.readouterr().out
     monkeypatch.setattr("tapsig.cli.detect.LARGE_SAMPLES", 1000)
-    monkeypatch.setattr("tapsig.load.recording.read_recording", None)  # must not be used
+    monkeypatch.setattr("tapsig.loading.recording.read_recording", None)  # must not be used
     call(*words)
     assert capsys.readouterr().out == whole
     assert len(whole.splitlines()) > 3

@@ -125,7 +125,7 @@ def test_a_file_that_is_not_there_is_the_datas_fault(tmp_path: Path, capsys: pyt
     assert "none.csv: there is no such recording; check the name and the folder" in err
 
 
-# Label files that `tapsig.load.load_labels` documents: remarks, other orders, marks of Unicode.
+# Label files that `tapsig.loading.load_labels` documents: remarks, other orders, marks of Unicode.
 @pytest.mark.parametrize(
     ("head", "line", "encoding"),
     [

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from tapsig.cli import main
-from tapsig.detect import write_detector
-from tapsig.detect.model import Model
-from tapsig.detect.tap import Tap
+from tapsig.detectors import write_detector
+from tapsig.detectors.model import Model
+from tapsig.detectors.tap import Tap
 
 DEMO = Path(__file__).parents[2] / "corpus_demo"
 CHOICE = ["--vehicle", "heron", "--vehicle", "crane", "--scene", "quiet", "--position", "frame",

@@ -14,11 +14,11 @@ from pathlib import Path
 import pytest
 
 from tapsig.cli import main
-from tapsig.load.corpus import load_corpus
-from tapsig.load.labels import load_labels, write_labels
-from tapsig.load.wav import write_wav
+from tapsig.loading.corpus import load_corpus
+from tapsig.loading.labels import load_labels, write_labels
+from tapsig.loading.wav import write_wav
 from tapsig.records import Label
-from tapsig.simulate import simulate_scene
+from tapsig.simulation import simulate_scene
 
 
 @pytest.fixture(scope="module")

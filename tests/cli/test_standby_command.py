@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from tapsig.cli import main
-from tapsig.standby import BATTERIES, DutyCycle, compute_days
+from tapsig.risks.standby import BATTERIES, DutyCycle, compute_days
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:

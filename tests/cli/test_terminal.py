@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tapsig.cli import main
-from tapsig.load import write_wav
+from tapsig.loading import write_wav
 from tapsig.testing import make_test_signal
 
 FS = 2000.0

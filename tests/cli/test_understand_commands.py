@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tapsig.cli import main
-from tapsig.load import write_labels, write_wav
+from tapsig.loading import write_labels, write_wav
 from tapsig.records import Label
 
 FS = 2000

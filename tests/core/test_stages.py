@@ -18,10 +18,10 @@ from tapsig.core import LIBRARY, load
 from tapsig.core.plain import FixedThresholdCore, RingFollowingCore
 from tapsig.core.rate import Rate
 from tapsig.core.tap import TapCore
-from tapsig.detect.features import FEATURES
-from tapsig.detect.fixed_threshold import FixedThreshold
-from tapsig.detect.model import Model
-from tapsig.detect.ring_following import RingFollowing
+from tapsig.detectors.features import FEATURES
+from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.detectors.model import Model
+from tapsig.detectors.ring_following import RingFollowing
 from tapsig.testing import make_test_signal
 
 RATES_HZ = (334.0, 678.0, 1000.0, 1500.0, 2000.0, 2500.0, 8000.0, 22_050.0, 44_100.0)

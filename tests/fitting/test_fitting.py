@@ -11,12 +11,12 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 
 from tapsig.cli import fit as fit_command
 from tapsig.cli import main
-from tapsig.detect import load_detector, run_detector, write_detector
-from tapsig.detect.features import FEATURES
-from tapsig.detect.fixed_threshold import FixedThreshold
-from tapsig.detect.model import Model
-from tapsig.detect.saved import find_fitted
-from tapsig.detect.tap import Tap
+from tapsig.detectors import load_detector, run_detector, write_detector
+from tapsig.detectors.features import FEATURES
+from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.detectors.model import Model
+from tapsig.detectors.saved import find_fitted
+from tapsig.detectors.tap import Tap
 from tapsig.errors import LabelError, ParameterError
 from tapsig.fitting.boosting import Boosting, TreeSum
 from tapsig.fitting.candidates import (
@@ -29,7 +29,7 @@ from tapsig.fitting.candidates import (
 from tapsig.fitting.fit import fit_detector, load_replay
 from tapsig.fitting.mixing import cut_pieces, mix_pieces
 from tapsig.records import Label, Recording
-from tapsig.simulate import simulate_scene
+from tapsig.simulation import simulate_scene
 
 
 def table(onset_s: list[float], taps_s: list[float], duration_s: float = 3600.0) -> CandidateTable:
@@ -218,7 +218,7 @@ def test_a_parameter_out_of_range_is_refused(parameters: dict[str, object], owne
 
 def write_corpus(folder: Path, recordings: list[Recording]) -> None:
     """A corpus of float WAV files."""
-    from tapsig.load import write_labels, write_wav
+    from tapsig.loading import write_labels, write_wav
 
     lines = ["recording,channel,labels,vehicle,position,scene,split,fs_hz,full_scale_v,adc_bits,duration_s,seed"]
     for number, recording in enumerate(recordings):

@@ -67,7 +67,8 @@ def main() -> int:
     if args.guided:
         import atheris
 
-        with atheris.instrument_imports(include=["tapsig.load", "tapsig.detect.saved", "tapsig.cli", "csv", "json"]):
+        watched = ["tapsig.loading", "tapsig.detectors.saved", "tapsig.cli", "csv", "json"]
+        with atheris.instrument_imports(include=watched):
             from tests.fuzz.targets import TARGETS, mutate
     else:
         from tests.fuzz.targets import TARGETS, mutate

@@ -18,10 +18,10 @@ from pathlib import Path
 import numpy as np
 
 from tapsig.cli import main
-from tapsig.detect import CATALOGUE, load_detector
-from tapsig.detect.saved import render_detector
+from tapsig.detectors import CATALOGUE, load_detector
+from tapsig.detectors.saved import render_detector
 from tapsig.errors import TapsigError
-from tapsig.load import load_corpus, load_labels, read_recording, write_wav
+from tapsig.loading import load_corpus, load_labels, read_recording, write_wav
 from tapsig.records import Label, Recording
 
 FOLDER = Path(tempfile.mkdtemp(prefix="tapsig-fuzz-", dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None))

@@ -13,7 +13,7 @@ from scipy import signal
 
 from benchmarks.composition import CONDITIONS, compose_recording, resample_hit
 from benchmarks.open_sources import PACKAGES, Hit, RegistryOutOfReachError, fetch_package, list_sources, load_hit
-from tapsig.detect import CATALOGUE, detect
+from tapsig.detectors import CATALOGUE, detect
 from tapsig.dsp.decay import compute_decay_curve
 from tapsig.errors import TapsigError
 from tapsig.records import Recording

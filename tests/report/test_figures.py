@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
+from tapsig.analysis.causes import CauseTable, ErrorCause
+from tapsig.analysis.dead_time import DeadTimeMap, compute_dead_time_map
+from tapsig.analysis.health import check_health
+from tapsig.analysis.ringdown import compute_ringdown
 from tapsig.dsp.modes import Mode
 from tapsig.errors import ParameterError
-from tapsig.health import check_health
 from tapsig.records import Detections, Gap, Label, Recording
 from tapsig.report.figures import (
     figure_to_svg,
@@ -23,9 +26,6 @@ from tapsig.report.figures import (
     plot_spectrogram,
     write_figure,
 )
-from tapsig.study.causes import CauseTable, ErrorCause
-from tapsig.study.dead_time import DeadTimeMap, compute_dead_time_map
-from tapsig.study.ringdown import compute_ringdown
 
 FS = 2000.0
 TAPS = (0.5, 1.3, 2.1)

@@ -12,8 +12,8 @@ from tapsig.cli import main
 from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
 from tapsig.report.score_page import render_score_page
-from tapsig.score.tally import Score
-from tapsig.study.scoring import Outcome, ScoreTable
+from tapsig.scoring.outcomes import Outcome, ScoreTable
+from tapsig.scoring.tally import Score
 
 EVIL = "<script>alert(1)</script>\" onload='x' &"
 

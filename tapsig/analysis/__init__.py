@@ -1,0 +1,1 @@
+"""What one recording shows: its faults, how the panel rings, room for a threshold, causes of error."""

@@ -1,0 +1,240 @@
+"""Why a detector missed a tap or counted something else, one cause for each error, by written rules.
+
+The rules use labels, the detector's own reasons, and levels: the highest departure from the bias within 30 ms, above
+20 Hz. The first rule that holds names the cause. Levels are in dB; "noise" is the quietest twentieth of the recording.
+A labelled event still rings at t when its level, less what the taps of this recording lose until t by their measured
+decay (median T60; 1.5 s where none can be measured), is no more than 10 dB under the level at t. An unlabelled event is
+a rise of 10 dB over the 30 ms before, 6 dB above what labelled events' ringing reaches; it still rings at t when the
+level has fallen by 6 dB since its top, and was never 6 dB under the level at t.
+
+False detections, at the time t:
+
+1. `double`: a tap within the window was matched by another detection.
+2. `clipped`: a sample within 20 ms is at a rail.
+3. the kind of the nearest label that is no tap (`thump`, `rain`, `rebound`, …), from 150 ms before t to 20 ms after.
+4. `mistimed`: a missed tap is within 150 ms, outside the window.
+5. `ring-down`, `ring-down of …`, `tail of an unlabelled event`: t rises by less than 10 dB over the 30 ms before it,
+   and the last event that still rings is a tap, a label that is no tap, or unlabelled.
+6. `unlabelled`: t rises by at least 10 dB over the 30 ms before: an event that nobody labelled.
+7. `background`: not above what one in ten pieces of 30 ms reaches in the second before and after: something lasts.
+8. `unexplained`.
+
+Misses, of the tap at t:
+
+1. `within dead time`: the detector rejected a candidate there for that, or an accepted detection lies closer before
+   t than the detector's `dead_time_s`, where it has one.
+2. `merged`: another tap, which was found, is within 100 ms.
+3. `rejected: …`: the detector had a candidate in the window and gives this reason.
+4. `clipped`: in the 60 ms before t a sample is at a rail.
+5. `too weak`: under 6 dB above the noise.
+6. `under threshold`: it departs from the bias by less than the detector's `threshold_v`, where it has one.
+7. `buried under ring-down`, `buried under the tail of an unlabelled event`: rises by less than 10 dB, and the last
+   event that still rings at the level of the 30 ms before is another tap, or unlabelled.
+8. `masked by …`: rises by less than 10 dB, with a label that is no tap within 150 ms.
+9. `buried in background`: rises by less than 10 dB.
+10. `unexplained`.
+"""
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+import numpy as np
+
+from tapsig.analysis.loudness import LABEL_S, LEVEL_S, RISE_DB, UNLABELLED, Loudness
+from tapsig.detectors.base import Variant, run_detector
+from tapsig.errors import LabelError, ParameterError
+from tapsig.records import TAP, Detections, Recording, list_recordings
+from tapsig.scoring.matching import match_onsets
+from tapsig.units import BoolArray, FloatArray, check_positive
+
+NUISANCE_BEFORE_S, NUISANCE_AFTER_S = 0.15, 0.02
+MISTIMED_S = 0.15
+WEAK_DB = 6.0
+MERGED_S = 0.1
+CLIPPED_S = 0.02
+FALSE, MISS = "false", "miss"
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorCause:
+    """One error: a false detection or a missed tap, when, its cause, and the levels that the rules looked at.
+
+    `level_db` is over the noise, `rise_db` over the 30 ms before.
+    """
+
+    error: str
+    cause: str
+    time_s: float
+    level_db: float
+    rise_db: float
+    source: str = ""
+    position: str = ""
+    scene: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CauseTable:
+    """All errors of one detector, with the counts they come from."""
+
+    detector: str
+    errors: tuple[ErrorCause, ...]
+    taps: int
+    hits: int
+    duration_s: float
+
+    def count(self, *, by: tuple[str, ...] = ("position",)) -> list[dict[str, object]]:
+        """Rows of error, cause, the fields `by` ("position", "scene", "source"), and count; most frequent first."""
+        counts = Counter((one.error, one.cause, *(getattr(one, name) for name in by)) for one in self.errors)
+        ordered = sorted(counts.items(), key=lambda item: (item[0][0], -item[1], item[0]))
+        return [{**dict(zip(("error", "cause", *by), key, strict=True)), "count": n} for key, n in ordered]
+
+    def to_dict(self) -> dict[str, object]:
+        """Plain Python types."""
+        return {**asdict(self), "errors": [asdict(one) for one in self.errors],
+                "counts": self.count(by=("position", "scene"))}  # fmt: skip
+
+
+def find_causes(
+    variant: Variant, recordings: Recording | Iterable[Recording], *, window_s: float = 0.05
+) -> CauseTable:
+    """The cause of every error that `variant` makes on labelled `recordings`; see the module for the rules.
+
+    Raises LabelError for a recording that is not labelled.
+    """
+    check_positive("window_s", window_s)
+    errors: list[ErrorCause] = []
+    taps = hits = 0
+    duration = 0.0
+    for recording in list_recordings(recordings):
+        _check_labelled(recording)
+        found = run_detector(variant, recording, keep_rejected=True)
+        limits = (float(getattr(variant, name, 0.0)) for name in ("dead_time_s", "threshold_v"))
+        scene = _Evidence(recording, found, window_s, *limits)
+        errors += scene.explain()
+        taps += recording.taps_s.size
+        hits += scene.hits
+        duration += recording.duration_s
+    return CauseTable(variant.name, tuple(errors), taps, hits, duration)
+
+
+def collect_features(
+    variant: Variant, recordings: Iterable[Recording], *, window_s: float = 0.05
+) -> tuple[dict[str, FloatArray], BoolArray]:
+    """Features of all candidates of `variant`, rejected ones included, and which of them are taps.
+
+    Raises ParameterError for a detector whose candidates have no features, LabelError for a recording that is not
+    labelled.
+    """
+    parts, is_tap = [], []
+    for recording in recordings:
+        _check_labelled(recording)
+        found = run_detector(variant, recording, keep_rejected=True)
+        if len(found) and not found.features:
+            raise ParameterError(
+                f"the candidates of {variant.name} have no features; take one that judges them, as 'tap'"
+            )
+        matching = match_onsets(recording.taps_s, recording.times_s(found.onset_samples), window_s=window_s)
+        hit = np.zeros(len(found), dtype=bool)
+        hit[matching.pairs[:, 1]] = True
+        parts.append(found)
+        is_tap.append(hit)
+    joined = Detections.concatenate(parts)
+    return dict(joined.features), np.concatenate(is_tap)
+
+
+def _check_labelled(recording: Recording) -> None:
+    if recording.labels is None:
+        raise LabelError(f"{recording.source or 'recording'} is not labelled; its errors cannot be told")
+
+
+class _Evidence:
+    """What the rules look at in one recording: levels, labels, matching, and the detector's own reasons."""
+
+    def __init__(
+        self, recording: Recording, found: Detections, window_s: float, dead_time_s: float, threshold_v: float
+    ) -> None:
+        self._recording, self._window_s, self._dead_s, self._threshold_v = recording, window_s, dead_time_s, threshold_v
+        self._times = recording.times_s(np.arange(recording.samples.size))
+        self._loudness = Loudness(recording)
+        accepted = found.accepted()
+        self._detected = np.sort(recording.times_s(accepted.onset_samples))
+        refused = np.array([bool(reason) for reason in found.reason], dtype=bool)
+        self._rejected = recording.times_s(found.onset_samples[refused])
+        self._reasons = [reason for reason in found.reason if reason]
+        self._taps = recording.taps_s
+        self._others = [label for label in recording.labels or () if label.kind != TAP]
+        self._matching = match_onsets(self._taps, self._detected, window_s=window_s)
+        self._rails = recording.at_rail()
+
+    @property
+    def hits(self) -> int:
+        return len(self._matching.pairs)
+
+    def explain(self) -> list[ErrorCause]:
+        """All errors, in order of time."""
+        spurious = [(FALSE, float(self._detected[i]), self._explain_false) for i in self._matching.spurious]
+        missed = [(MISS, float(self._taps[i]), self._explain_miss) for i in self._matching.missed]
+        recording, errors = self._recording, []
+        for error, time_s, rule in sorted(spurious + missed, key=lambda item: item[1]):
+            level, rise = self._loudness.measure_db(time_s)
+            errors.append(ErrorCause(error, rule(time_s, level, rise), time_s, level, rise, recording.source,
+                                     recording.position, recording.scene))  # fmt: skip
+        return errors
+
+    def _at_rail(self, start_s: float, stop_s: float) -> bool:
+        start, stop = np.searchsorted(self._times, [start_s, stop_s])
+        return bool(self._rails[start:stop].any())
+
+    def _nearest_other(self, time_s: float, before_s: float, after_s: float) -> str:
+        """Kind of the nearest label that is no tap, from `before_s` before the time to `after_s` after; or ""."""
+        near = [(abs(label.onset_s - time_s), label.kind) for label in self._others
+                if -before_s <= label.onset_s - time_s <= after_s]  # fmt: skip
+        return min(near)[1] if near else ""
+
+    def _explain_false(self, time_s: float, level_db: float, rise_db: float) -> str:
+        taps, missed = self._taps, self._taps[self._matching.missed]
+        matched = taps[self._matching.pairs[:, 0]]
+        if (np.abs(matched - time_s) <= self._window_s).any():
+            return "double"
+        if self._at_rail(time_s - CLIPPED_S, time_s + CLIPPED_S):
+            return "clipped"
+        kind = self._nearest_other(time_s, NUISANCE_BEFORE_S, NUISANCE_AFTER_S)
+        if kind:
+            return kind
+        if (np.abs(missed - time_s) <= MISTIMED_S).any():
+            return "mistimed"
+        if rise_db >= RISE_DB:
+            return UNLABELLED
+        if kind := self._loudness.find_ringing(time_s, level_db):
+            words = {TAP: "ring-down", UNLABELLED: f"tail of an {UNLABELLED} event"}
+            return words.get(kind, f"ring-down of {kind}")
+        return "background" if level_db <= self._loudness.usual_db(time_s) else "unexplained"
+
+    def _explain_miss(self, time_s: float, level_db: float, rise_db: float) -> str:
+        near = [(abs(float(at) - time_s), reason) for at, reason in zip(self._rejected, self._reasons, strict=True)
+                if abs(at - time_s) <= self._window_s]  # fmt: skip
+        reason = min(near)[1] if near else ""
+        since = time_s - self._detected[self._detected <= time_s]
+        if reason == "within dead time" or (since.size and since[-1] < self._dead_s):
+            return "within dead time"
+        found = self._taps[self._matching.pairs[:, 0]]
+        if (np.abs(found - time_s) <= MERGED_S).any():
+            return "merged"
+        if reason:
+            return f"rejected: {reason}"
+        if self._at_rail(time_s - 2 * LEVEL_S, time_s):
+            return "clipped"
+        if level_db < WEAK_DB:
+            return "too weak"
+        if self._loudness.peak_v(time_s - LABEL_S, time_s + LEVEL_S) < self._threshold_v:
+            return "under threshold"
+        if rise_db >= RISE_DB:
+            return "unexplained"
+        before = self._loudness.find_ringing(time_s, level_db - rise_db)
+        if before == TAP:
+            return "buried under ring-down"
+        if before == UNLABELLED:
+            return f"buried under the tail of an {UNLABELLED} event"
+        kind = self._nearest_other(time_s, NUISANCE_BEFORE_S, NUISANCE_BEFORE_S)
+        return f"masked by {kind}" if kind else "buried in background"

@@ -1,0 +1,252 @@
+"""Room for a plain threshold detector: what it misses and counts too often, over threshold × dead time.
+
+The detector is `tapsig.detectors.fixed_threshold`: a sample that departs from the bias by more than the threshold, then
+nothing for the dead time. Where every tap is counted exactly once, a maker may set it; the area of that region, in
+decibels × milliseconds, is the room. A panel that rings longer than its taps are apart leaves none.
+
+A detection counts for a tap only from just before its contact on: what fires earlier is the ring-down of the tap
+before, and would count right only by the accident of this hand's rhythm.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import numba
+import numpy as np
+
+from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.dsp.filters import one_pole_coefficient
+from tapsig.errors import LabelError, ParameterError
+from tapsig.records import Recording, list_recordings
+from tapsig.units import (
+    FloatArray,
+    IntArray,
+    amplitude_to_db,
+    check_positive,
+    check_range,
+    seconds_to_samples,
+    to_floats,
+)
+
+BIAS_TIME_S = FixedThreshold().bias_time_s
+SPAN_DB = 60.0
+DEFAULT_DEAD_TIMES_S = tuple(round(0.02 + 0.005 * step, 3) for step in range(77))  # 20–400 ms
+
+
+@dataclass(frozen=True, slots=True)
+class DeadTimeMap:
+    """Counts over threshold × dead time, summed over recordings.
+
+    Parameters
+    ----------
+    thresholds_db : dB re 1 V, ascending, evenly spaced, shape (m,).
+    dead_times_s : ascending, evenly spaced, shape (n,).
+    missed, extra : taps without a detection, detections without a tap, shape (m, n).
+    taps : number of reference taps.
+    early_s, late_s : how far before and after its tap a detection may be.
+    sources : the recordings that were counted.
+    """
+
+    thresholds_db: FloatArray = field(repr=False)
+    dead_times_s: FloatArray = field(repr=False)
+    missed: IntArray = field(repr=False)
+    extra: IntArray = field(repr=False)
+    taps: int
+    early_s: float
+    late_s: float
+    sources: tuple[str, ...] = ()
+
+    @property
+    def exact(self) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+        """Where every tap is counted exactly once, shape (m, n)."""
+        return (self.missed == 0) & (self.extra == 0)
+
+    @property
+    def room_db_ms(self) -> float:
+        """Area of the exact region in dB × ms: each cell counts with the grid's steps."""
+        step_db = self.thresholds_db[1] - self.thresholds_db[0]
+        step_ms = 1e3 * (self.dead_times_s[1] - self.dead_times_s[0])
+        return round(float(self.exact.sum() * step_db * step_ms), 6)
+
+    @property
+    def best_cell(self) -> tuple[int, int]:
+        """(threshold index, dead-time index) with the fewest errors, as far as possible from cells with more."""
+        from scipy.ndimage import distance_transform_cdt  # heavy; only this property needs it
+
+        errors = self.missed + self.extra
+        depth = distance_transform_cdt(np.pad(errors == errors.min(), 1), metric="chessboard")[1:-1, 1:-1]
+        row, column = np.unravel_index(int(np.argmax(depth)), errors.shape)
+        return int(row), int(column)
+
+    @property
+    def best_threshold_v(self) -> float:
+        """Threshold of the best cell, in volts."""
+        return float(10.0 ** (self.thresholds_db[self.best_cell[0]] / 20.0))
+
+    @property
+    def best_dead_time_s(self) -> float:
+        """Dead time of the best cell."""
+        return float(self.dead_times_s[self.best_cell[1]])
+
+    def cells(self) -> list[dict[str, object]]:
+        """One row for each cell: threshold_v, threshold_db, dead_time_ms, missed, extra."""
+        return [
+            {
+                "threshold_v": float(10.0 ** (level / 20.0)), "threshold_db": float(level),
+                "dead_time_ms": round(1e3 * float(dead), 3), "missed": int(self.missed[i, j]),
+                "extra": int(self.extra[i, j]),
+            }
+            for i, level in enumerate(self.thresholds_db) for j, dead in enumerate(self.dead_times_s)
+        ]  # fmt: skip
+
+    def to_dict(self) -> dict[str, object]:
+        """Plain Python types: the room, the best cell, the axes, and both maps as nested lists."""
+        row, column = self.best_cell
+        return {
+            "taps": self.taps,
+            "early_s": self.early_s,
+            "late_s": self.late_s,
+            "room_db_ms": self.room_db_ms,
+            "best_threshold_v": self.best_threshold_v,
+            "best_dead_time_s": self.best_dead_time_s,
+            "best_missed": int(self.missed[row, column]),
+            "best_extra": int(self.extra[row, column]),
+            "sources": list(self.sources),
+            "thresholds_db": self.thresholds_db.tolist(),
+            "dead_times_s": self.dead_times_s.tolist(),
+            "missed": self.missed.tolist(),
+            "extra": self.extra.tolist(),
+        }
+
+
+def compute_departures(samples: FloatArray, fs: float, *, bias_time_s: float = 0.5) -> FloatArray:
+    """abs(sample − bias) of one gap-free stretch in volts, shape (n,), with the bias that the detector keeps."""
+    share = one_pole_coefficient(bias_time_s, fs)
+    return np.asarray(_follow_departures(np.ascontiguousarray(samples, dtype=np.float64).copy(), share))
+
+
+@numba.njit(cache=True)
+def _follow_departures(samples: FloatArray, share: float) -> FloatArray:
+    out = np.empty(samples.size)
+    mean = samples[0] if samples.size else 0.0
+    for n in range(samples.size):
+        departure = samples[n] - mean
+        mean += share * departure
+        out[n] = abs(departure)
+    return out
+
+
+@numba.njit(cache=True)
+def _count_errors(
+    crossings: IntArray, times_s: FloatArray, stops: IntArray, taps_s: FloatArray, dead: IntArray, window_s: float
+) -> tuple[IntArray, IntArray]:
+    """Missed and extra for each dead time; `times_s` of the crossings, `stops` of the gap-free stretches.
+
+    The onsets come in order, so the matching (see `tapsig.scoring.matching`) runs along with them.
+    """
+    missed, extra = np.zeros(dead.size, np.int64), np.zeros(dead.size, np.int64)
+    for j in range(dead.size):
+        k, tap, stretch, pairs, onsets = 0, 0, 0, 0, 0
+        while k < crossings.size:
+            onsets += 1
+            while tap < taps_s.size and taps_s[tap] < times_s[k] and abs(taps_s[tap] - times_s[k]) > window_s:
+                tap += 1
+            if tap < taps_s.size and abs(taps_s[tap] - times_s[k]) <= window_s:
+                pairs += 1
+                tap += 1
+            while crossings[k] >= stops[stretch]:
+                stretch += 1
+            ready = min(crossings[k] + dead[j], stops[stretch])  # the detector starts anew after a gap
+            k += np.searchsorted(crossings[k:], ready)
+        missed[j], extra[j] = taps_s.size - pairs, onsets - pairs
+    return missed, extra
+
+
+def _check_axes(thresholds_db: FloatArray, dead_times_s: FloatArray) -> None:
+    for name, axis in (("thresholds_db", thresholds_db), ("dead_times_s", dead_times_s)):
+        steps = np.diff(np.atleast_1d(axis))
+        if axis.ndim != 1 or axis.size < 2 or not (steps > 0).all() or not np.allclose(steps, steps[0], rtol=1e-3):
+            raise ParameterError(f"{name} must hold at least two values, ascending and evenly spaced")
+    check_range("dead_times_s", float(dead_times_s[0]), 0.0, 10.0)
+    check_range("dead_times_s", float(dead_times_s[-1]), 0.0, 10.0)
+
+
+def _choose_thresholds(departures: Iterable[FloatArray], step_db: float) -> FloatArray:
+    """From the highest departure down by SPAN_DB, on multiples of the step, so that maps share their cells."""
+    highest = max((float(values.max(initial=0.0)) for values in departures), default=0.0)
+    if highest <= 0:
+        raise ParameterError("the recordings are constant: there is no departure from the bias to set a threshold in")
+    top = math.ceil(amplitude_to_db(highest) / step_db)
+    return step_db * np.arange(top - round(SPAN_DB / step_db), top + 1, dtype=np.float64)
+
+
+def compute_dead_time_map(
+    recordings: Recording | Iterable[Recording],
+    *,
+    thresholds_db: FloatArray | None = None,
+    dead_times_s: FloatArray | None = None,
+    step_db: float = 1.0,
+    early_s: float = 0.01,
+    late_s: float = 0.05,
+    bias_time_s: float = BIAS_TIME_S,
+) -> DeadTimeMap:
+    """Map of missed and extra counts of the plain threshold detector on labelled recordings.
+
+    Each recording's departures from the bias are found once; each threshold keeps the crossings among those of the
+    one below, and every dead time is counted by jumping along them. Equal to running the detector for each cell.
+
+    Parameters
+    ----------
+    thresholds_db : dB re 1 V; default: 60 dB down from the highest departure, in steps of `step_db`.
+    dead_times_s : default: 20 to 400 ms in steps of 5 ms.
+    early_s, late_s : a detection belongs to a tap at most so long before or after it (edges included); labels are
+        not exact, hence the first.
+
+    Raises LabelError when a recording is not labelled or none has a tap, ParameterError for axes that do not ascend
+    in even steps.
+    """
+    chosen = list(list_recordings(recordings))
+    check_range("early_s", early_s, 0.0, 1.0)
+    check_positive("late_s", late_s)
+    check_positive("step_db", step_db)
+    for recording in chosen:
+        if recording.labels is None:
+            raise LabelError(f"{recording.source or 'recording'} is not labelled; the map needs to know the taps")
+    taps = sum(recording.taps_s.size for recording in chosen)
+    if not taps:
+        raise LabelError("there is no label of the kind 'tap': nothing can be counted")
+    departures = [
+        np.concatenate([compute_departures(recording.samples[start:stop], recording.fs, bias_time_s=bias_time_s)
+                        for start, stop in recording.stretches()])
+        for recording in chosen
+    ]  # fmt: skip
+    if thresholds_db is None:
+        levels = _choose_thresholds(departures, step_db)
+    else:
+        levels = to_floats("thresholds_db", thresholds_db)
+    dead = to_floats("dead_times_s", DEFAULT_DEAD_TIMES_S if dead_times_s is None else dead_times_s)
+    _check_axes(levels, dead)
+    missed = np.zeros((levels.size, dead.size), dtype=np.int64)
+    extra = np.zeros_like(missed)
+    for recording, departure in zip(chosen, departures, strict=True):
+        more_missed, more_extra = _map_recording(recording, departure, levels, dead, early_s, late_s)
+        missed += more_missed
+        extra += more_extra
+    return DeadTimeMap(levels, dead, missed, extra, taps, early_s, late_s, tuple(one.source for one in chosen))
+
+
+def _map_recording(
+    recording: Recording, departure: FloatArray, levels: FloatArray, dead_s: FloatArray,
+    early_s: float, late_s: float,
+) -> tuple[IntArray, IntArray]:  # fmt: skip
+    middle_s = recording.taps_s + 0.5 * (late_s - early_s)  # a lopsided window is an even one about its middle
+    dead = np.array([seconds_to_samples(float(time), recording.fs, at_least=1) for time in dead_s], dtype=np.int64)
+    stops = np.array([stop for _, stop in recording.stretches()], dtype=np.int64)
+    crossings = np.arange(departure.size)
+    rows = []
+    for level in levels:
+        crossings = crossings[departure[crossings] > 10.0 ** (level / 20.0)]
+        times = recording.times_s(crossings)
+        rows.append(_count_errors(crossings, times, stops, middle_s, dead, 0.5 * (early_s + late_s)))
+    return np.array([row[0] for row in rows]), np.array([row[1] for row in rows])

@@ -1,0 +1,76 @@
+"""What is wrong with a recording of many hours, read in parts: memory does not grow with its length."""
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from tapsig.analysis.health import SEVERITIES, HealthFinding, HealthReport, bias_drift, carry_over, check_health
+from tapsig.loading import LoadReport, load_labels, read_wav_info
+from tapsig.loading.files import show_path
+from tapsig.loading.parts import PART_S, Part, read_wav_parts
+
+EVERYWHERE = frozenset({"nothing-heard", "few-counts", "noisy", "labels-unheard"})
+"""Faults of a recording in which no part is without them; of any other, one part is enough."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileHealth:
+    """The health of one channel, and a digest of its samples, by which equal channels are known."""
+
+    report: HealthReport
+    digest: str
+
+
+def check_health_of_file(path: str | Path, *, channel: int = 0, full_scale_v: float | None = None,
+                         adc_bits: int | None = None, labels: str | Path | None = None) -> FileHealth:  # fmt: skip
+    """As `tapsig.analysis.health.check_health`, part by part, for one channel of a WAV file of any length.
+
+    Each fault has the figures of its worst part and the time of its first. The bias is the median of the parts', the
+    noise that of the quietest twentieth of them, the peak the greatest.
+
+    Raises RecordingError as `tapsig.loading.read_wav_blocks` does, LabelError as `tapsig.loading.load_labels`.
+    """
+    info = read_wav_info(path)
+    own = None if labels is None else load_labels(labels)
+    digest = hashlib.sha256()
+    reports: list[HealthReport] = []
+    labelled: list[bool] = []
+    found: dict[str, list[HealthFinding]] = defaultdict(list)
+    for part in read_wav_parts(path, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=own):
+        digest.update(part.recording.samples.data)
+        report = check_health(part.recording)
+        reports.append(report)
+        labelled.append(part.recording.taps_s.size >= 2)
+        for finding in report.findings:
+            found[finding.code].append(_in_whole_time(finding, part))
+    needed = {code: sum(labelled) if code == "labels-unheard" else len(reports) for code in EVERYWHERE}
+    findings = [_describe(faults, len(reports)) for code, faults in found.items() if len(faults) >= needed.get(code, 1)]
+    noises = sorted(report.noise_v for report in reports)
+    noise = float(np.mean(noises[: max(1, len(noises) // 20)]))
+    biases = np.array([report.bias_v for report in reports])
+    span_v = 2.0 if full_scale_v is None else 2.0 * full_scale_v
+    if "bias-drift" not in found:
+        findings += bias_drift(biases, PART_S * np.arange(biases.size, dtype=np.float64), span_v, noise)
+    findings += carry_over(LoadReport(show_path(Path(path)), info.findings))
+    findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
+    report = replace(
+        reports[0], findings=tuple(findings), duration_s=info.duration_s, bias_v=float(np.median(biases)),
+        noise_v=noise, peak_v=max(report.peak_v for report in reports),
+        effective_bits=float(np.nanmax([report.effective_bits for report in reports])),
+    )  # fmt: skip
+    return FileHealth(report, digest.hexdigest())
+
+
+def _in_whole_time(finding: HealthFinding, part: Part) -> HealthFinding:
+    return replace(finding, first_s=finding.first_s + part.start / part.recording.fs)
+
+
+def _describe(faults: Sequence[HealthFinding], parts: int) -> HealthFinding:
+    """The worst of one kind of fault, at the time of the first."""
+    worst = min(faults, key=lambda fault: (SEVERITIES.index(fault.severity), -abs(fault.value)))
+    where = f"; in {len(faults)} of {parts} parts of {PART_S / 60:.0f} min, this the worst" if parts > 1 else ""
+    return replace(worst, message=worst.message + where, first_s=faults[0].first_s)

@@ -1,0 +1,140 @@
+"""Two detectors on the same recordings: paired difference, taps that only one found, and curves over strength."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.comparison import statistics as comparison
+from tapsig.comparison.statistics import Difference, McNemar, compute_mcnemar
+from tapsig.errors import ParameterError
+from tapsig.scoring.criteria import Criterion, Estimate, find_criterion
+from tapsig.scoring.outcomes import Outcome, ScoreTable, count_by_file
+from tapsig.scoring.tally import SECONDS_PER_HOUR
+from tapsig.units import FloatArray
+
+SEED = 20_260_104
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A detector whose detections are accepted from a strength on, that falls from point to point; shape (n,) each.
+
+    It ends where the detector works: what it did not detect has no strength. `average_precision` is the sum of
+    precision times the step in recall, taps that were not detected counting as never found.
+    """
+
+    detector: str
+    strength: FloatArray
+    precision: FloatArray
+    recall: FloatArray
+    false_alarms_per_hour: FloatArray
+    hours: float
+
+    @property
+    def average_precision(self) -> float:
+        """Area under precision over recall, in steps; nan without taps."""
+        if not self.recall.size:
+            return math.nan
+        return float(np.sum(np.diff(self.recall, prepend=0.0) * self.precision))
+
+    def recall_at(self, false_alarms_per_hour: float) -> float:
+        """The largest recall with at most so many false alarms an hour; 0 when none is so strict.
+
+        nan where the recordings are too short to tell: they must last for at least one such alarm.
+        """
+        if false_alarms_per_hour * self.hours < 1:
+            return math.nan
+        allowed = self.recall[self.false_alarms_per_hour <= false_alarms_per_hour]
+        return float(allowed.max(initial=0.0))
+
+
+def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
+    """Precision, recall and false alarms by the least strength that is accepted.
+
+    Each detection keeps the verdict that it has among all of them.
+    """
+    taps = sum(outcome.score.taps for outcome in outcomes)
+    hours = sum(outcome.score.duration_s for outcome in outcomes) / SECONDS_PER_HOUR
+    strength = np.concatenate([np.zeros(0), *(outcome.strengths for outcome in outcomes)])
+    hits = np.concatenate([np.zeros(0, bool), *(outcome.hits for outcome in outcomes)])
+    order = np.argsort(-strength, kind="stable")
+    strength, hits = strength[order], hits[order]
+    last = np.append(strength[1:] != strength[:-1], True) if strength.size else np.zeros(0, bool)  # of equal ones
+    found, false = np.cumsum(hits)[last], np.cumsum(~hits)[last]
+    if not taps:
+        found = false = strength = np.zeros(0)
+        last = np.zeros(0, bool)
+    return Curve(
+        detector, strength[last], found / np.maximum(found + false, 1), found / max(taps, 1),
+        false / hours if hours > 0 else np.full(false.size, np.nan), hours,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class VariantComparison:
+    """Two detectors on the same recordings.
+
+    `difference.needed` counts files; `recordings` are those that there are, with so many `channels` in all.
+    """
+
+    first: str
+    second: str
+    criterion: Criterion
+    values: tuple[Estimate, Estimate]
+    difference: Difference
+    recordings: int
+    channels: int
+    mcnemar: McNemar
+    both: int
+    neither: int
+    curves: tuple[Curve, Curve]
+
+    def to_dict(self) -> dict[str, object]:
+        """Plain values by name."""
+        first, second = self.values
+        return {
+            "first": self.first, "second": self.second, "criterion": self.criterion.name,
+            **first.to_dict("value_first"), **second.to_dict("value_second"),
+            **self.difference.estimate.to_dict("difference"), "p": self.difference.p,
+            "p_holm": self.difference.p_adjusted, "recordings": self.recordings,
+            "recordings_needed": self.difference.needed,
+            "taps_both": self.both, "taps_only_first": self.mcnemar.only_first,
+            "taps_only_second": self.mcnemar.only_second, "taps_neither": self.neither,
+            "mcnemar_chi_squared": self.mcnemar.chi_squared, "mcnemar_p": self.mcnemar.p,
+            "average_precision_first": self.curves[0].average_precision,
+            "average_precision_second": self.curves[1].average_precision,
+        }  # fmt: skip
+
+
+def compare_variants(
+    table: ScoreTable, first: str, *others: str, criterion: str = "f1"
+) -> tuple[VariantComparison, ...]:
+    """Compare a detector of a table with each of the others: differences paired by file, adjusted for their number.
+
+    Raises ParameterError for a detector that the table does not hold, the first among the others, or no others.
+    """
+    names = (first, *others)
+    for name in names:
+        if name not in table.detectors:
+            raise ParameterError(f"detector {name!r} was not scored; there are: {', '.join(table.detectors)}")
+    if not others or first in others:
+        raise ParameterError(f"detector {first!r} cannot be compared with {others or 'none'}; name another")
+    chosen = find_criterion(criterion)
+    outcomes = [table.select(name) for name in names]
+    columns = [np.array(list(count_by_file(of_one).values())) for of_one in outcomes]
+    resampled = comparison.resample(np.stack(columns, axis=1), chosen, seed=SEED)
+    pairs = [(0, k) for k in range(1, len(names))]
+    differences = comparison.compare_pairs(names, columns, resampled, pairs, chosen, paired=True, seed=SEED)
+    values = [chosen.estimate(column) for column in columns]
+    curves = [compute_curve(name, of_one) for name, of_one in zip(names, outcomes, strict=True)]
+    found = [np.array([tap for outcome in of_one for tap in outcome.found], dtype=bool) for of_one in outcomes]
+    return tuple(
+        VariantComparison(
+            first, names[k], chosen, (values[0], values[k]), difference, len(columns[0]), len(outcomes[0]),
+            compute_mcnemar(int((found[0] & ~found[k]).sum()), int((~found[0] & found[k]).sum())),
+            int((found[0] & found[k]).sum()), int((~found[0] & ~found[k]).sum()), (curves[0], curves[k]),
+        )
+        for (_, k), difference in zip(pairs, differences, strict=True)
+    )  # fmt: skip

@@ -1,0 +1,147 @@
+"""What each position of a corpus hears: levels and ring-down summed up, and delays between channels of one file."""
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tapsig.comparison.levels import Levels, measure_levels
+from tapsig.comparison.statistics import percentile_interval
+from tapsig.dsp.delay import compute_delay
+from tapsig.loading.corpus import Corpus
+from tapsig.records import Recording
+from tapsig.scoring.criteria import Estimate
+from tapsig.scoring.parallel import run_tasks
+from tapsig.units import FloatArray, seconds_to_samples
+
+SEED = 20_260_103
+RESAMPLES = 2000
+BEFORE_S, AFTER_S, MOST_LAG_S = 0.01, 0.03, 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class PositionLevels:
+    """One position over its recordings: means of the recordings' values (dB re 1 V above 20 Hz; T60 in s; dB × ms).
+
+    Intervals: percentile bootstrap over recordings. `spread_db` is the standard deviation of single taps.
+    """
+
+    position: str
+    recordings: int
+    taps: int
+    tap_db: Estimate
+    spread_db: Estimate
+    over_noise_db: Estimate
+    over_nuisance_db: Estimate
+    ringdown_s: Estimate
+    room_db_ms: Estimate
+
+    def to_dict(self) -> dict[str, object]:
+        """Plain values by name, each with _low and _high."""
+        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "room_db_ms")
+        return {key: value for name in names for key, value in getattr(self, name).to_dict(name).items()}
+
+
+@dataclass(frozen=True, slots=True)
+class TapDelays:
+    """Delays of each tap between two channels of one file, in s, and the correlations; shape (taps,)."""
+
+    first: str
+    second: str
+    delays_s: FloatArray
+    correlations: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelDelay:
+    """How much later `second` hears taps than `first`: median and quartiles in ms, and the median correlation."""
+
+    first: str
+    second: str
+    taps: int
+    median_ms: float
+    lower_ms: float
+    upper_ms: float
+    correlation: float
+
+
+def measure_delays(recordings: Sequence[Recording]) -> list[TapDelays]:
+    """Delays between all pairs of `recordings`, which are the channels of one file."""
+    found = []
+    for one, two in itertools.combinations(sorted(recordings, key=lambda recording: recording.position), 2):
+        fs = one.fs
+        if two.samples.size != one.samples.size or two.fs != fs or one.gaps:
+            continue
+        before, after = seconds_to_samples(BEFORE_S, fs), seconds_to_samples(AFTER_S, fs)
+        pairs = []
+        for tap_s in one.taps_s:
+            tap = seconds_to_samples(float(tap_s), fs)
+            if before <= tap <= one.samples.size - after:
+                window = slice(tap - before, tap + after)
+                delay = compute_delay(one.samples[window], two.samples[window], fs, max_lag_s=MOST_LAG_S)
+                if delay is not None:
+                    pairs.append((delay.delay_s, delay.correlation))
+        values = np.array(pairs).reshape(-1, 2)
+        found.append(TapDelays(one.position, two.position, values[:, 0], values[:, 1]))
+    return found
+
+
+def _measure_file(corpus: Corpus) -> tuple[list[Levels], list[TapDelays]]:
+    recordings = list(corpus)
+    return [measure_levels(recording) for recording in recordings], measure_delays(recordings)
+
+
+def measure_corpus(
+    corpus: Corpus, *, jobs: int = 1, cluster: str | None = None, progress: Callable[[int], None] | None = None
+) -> tuple[list[Levels], list[TapDelays]]:
+    """Levels of every recording, and delays between the channels of every file.
+
+    `progress` is called with the number of recordings done.
+    """
+    files = itertools.groupby(sorted(corpus.entries, key=lambda entry: entry.recording), lambda entry: entry.recording)
+    tasks = (replace(corpus, entries=tuple(entries)) for _, entries in files)
+    levels: list[Levels] = []
+    delays: list[TapDelays] = []
+    for of_file, between in run_tasks(_measure_file, tasks, jobs=jobs, cluster=cluster):
+        levels += of_file
+        delays += between
+        if progress is not None:
+            progress(len(levels))
+    return levels, delays
+
+
+def _estimate_mean(values: list[float]) -> Estimate:
+    known = np.array([value for value in values if math.isfinite(value)])
+    if not known.size:
+        return Estimate(math.nan)
+    if known.size == 1:
+        return Estimate(float(known[0]))
+    means = np.random.default_rng(SEED).choice(known, (RESAMPLES, known.size)).mean(axis=1)
+    return Estimate(float(known.mean()), *percentile_interval(means))
+
+
+def summarise_levels(levels: Sequence[Levels], order: Sequence[str]) -> tuple[PositionLevels, ...]:
+    """One line for each position, in the order given."""
+    lines = []
+    for position in order:
+        heard = [level for level in levels if level.position == position]
+        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "room_db_ms")
+        estimates = [_estimate_mean([getattr(level, name) for level in heard]) for name in names]
+        lines.append(PositionLevels(position, len(heard), sum(level.taps_db.size for level in heard), *estimates))
+    return tuple(lines)
+
+
+def summarise_delays(delays: Sequence[TapDelays], order: Sequence[str]) -> tuple[ChannelDelay, ...]:
+    """One line for each pair of positions that shared a file."""
+    lines = []
+    for first, second in itertools.combinations(sorted(order), 2):
+        chosen = [delay for delay in delays if (delay.first, delay.second) == (first, second)]
+        times_ms = 1e3 * np.concatenate([np.zeros(0), *(delay.delays_s for delay in chosen)])
+        if times_ms.size:
+            lower, median, upper = np.quantile(times_ms, [0.25, 0.5, 0.75])
+            correlation = float(np.median(np.abs(np.concatenate([delay.correlations for delay in chosen]))))
+            lines.append(ChannelDelay(first, second, times_ms.size, float(median), float(lower), float(upper),
+                                      correlation))  # fmt: skip
+    return tuple(lines)

@@ -1,0 +1,183 @@
+"""Mounting positions compared on recordings: ranked, with differences, and with what the recordings cannot tell."""
+
+import itertools
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tapsig.comparison import statistics as comparison
+from tapsig.comparison.hearing import ChannelDelay, PositionLevels, measure_corpus, summarise_delays, summarise_levels
+from tapsig.comparison.statistics import Difference
+from tapsig.detectors.base import Variant
+from tapsig.errors import ParameterError
+from tapsig.loading.corpus import Corpus
+from tapsig.scoring.cache import ResultCache
+from tapsig.scoring.criteria import Criterion, Estimate, find_criterion
+from tapsig.scoring.outcomes import Outcome, ScoreTable, count_by_file, score, summarise
+
+SEED = 20_260_102
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """One position: its value, and the probability that it is the best one."""
+
+    position: str
+    estimate: Estimate
+    probability_best: float
+    recordings: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """Positions under one detector and one criterion, the best first.
+
+    `paired`: only recordings that were made at every position at once are used (`recordings` of them, `left_out`
+    others are not); otherwise there are none, and each position has recordings of its own.
+    `vehicles`: the value at each position on each vehicle that is named, over the same recordings. `outcomes`: what
+    was compared at each position.
+    """
+
+    detector: str
+    criterion: Criterion
+    positions: tuple[Ranked, ...]
+    differences: tuple[Difference, ...]
+    paired: bool
+    recordings: int
+    left_out: int
+    vehicles: Mapping[str, Mapping[str, float]]
+    outcomes: Mapping[str, tuple[Outcome, ...]]
+
+    @property
+    def range(self) -> float:
+        """How far the best and the worst position are apart."""
+        values = [ranked.estimate.value for ranked in self.positions]
+        return abs(values[0] - values[-1])
+
+    @property
+    def too_few(self) -> bool:
+        """Whether so few recordings can never show a difference, however large."""
+        sizes = itertools.combinations([ranked.recordings for ranked in self.positions], 2)
+        least = min(comparison.compute_least_p(*of_two, paired=self.paired) for of_two in sizes)
+        return least * len(self.differences) > comparison.SIGNIFICANCE
+
+    def find_difference(self, first: str, second: str) -> Difference:
+        """The difference of two positions, whichever way round."""
+        return next(pair for pair in self.differences if {pair.first, pair.second} == {first, second})
+
+    def count_more(self, needed: float) -> int:
+        """Recordings to make until `needed` are there, of each position when unpaired; at least 1."""
+        there = [self.recordings] if self.paired else [ranked.recordings for ranked in self.positions]
+        return max(1, sum(max(0, math.ceil(needed) - recordings) for recordings in there))
+
+
+def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -> Ranking:
+    """Rank the positions under `detector`.
+
+    Where the recordings are too few to tell, what a bootstrap would make of them is nan: the probability of being
+    best, intervals of differences, recordings needed.
+
+    Raises ParameterError for a detector without outcomes, fewer than two positions, or an unknown criterion.
+    """
+    chosen = find_criterion(criterion)
+    names = sorted({outcome.position for outcome in table.select(detector)})
+    if len(names) < 2:
+        raise ParameterError(
+            f"{detector}: there are recordings of {len(names)} position(s); to compare, name at least two in the"
+            " column 'position' of corpus.csv"
+        )
+    files = [count_by_file(table.select(detector, name)) for name in names]
+    everywhere = [source for source in files[0] if all(source in at for at in files)]
+    sources = [everywhere or list(at) for at in files]
+    columns = [np.array([at[source] for source in of]) for at, of in zip(files, sources, strict=True)]
+    if everywhere:
+        values = comparison.resample(np.stack(columns, axis=1), chosen, seed=SEED)
+    else:
+        parts = [comparison.resample(c[:, None], chosen, seed=SEED + k) for k, c in enumerate(columns)]
+        values = np.concatenate(parts, axis=1)
+    best = comparison.compute_probability_best(values, chosen.sign)
+    ranked = [
+        Ranked(name, chosen.estimate(column), float(probability), len(column))
+        for name, column, probability in zip(names, columns, best, strict=True)
+    ]
+    seen = [place.estimate.value for place in ranked]
+    order = sorted(range(len(names)), key=lambda k: (math.isnan(seen[k]), -chosen.sign * seen[k]))
+    recordings = len(set().union(*files))
+    vehicle_of = {outcome.source: outcome.vehicle for outcome in table.select(detector)}
+    vehicles = {
+        vehicle: {
+            name: float(chosen.compute(column[[vehicle_of[source] == vehicle for source in of]].sum(axis=0)))
+            for name, column, of in zip(names, columns, sources, strict=True)
+        }
+        for vehicle in sorted({vehicle_of[source] for of in sources for source in of} - {""})
+    }
+    pairs = list(itertools.combinations(order, 2))
+    ranking = Ranking(
+        detector, chosen, tuple(ranked[k] for k in order),
+        comparison.compare_pairs(names, columns, values, pairs, chosen, paired=bool(everywhere), seed=SEED),
+        bool(everywhere), len(everywhere) or recordings, recordings - len(everywhere) if everywhere else 0, vehicles,
+        {name: tuple(outcome for outcome in table.select(detector, name) if outcome.source in of)
+         for name, of in zip(names, sources, strict=True)},
+    )  # fmt: skip
+    if not ranking.too_few:
+        return ranking
+    return replace(
+        ranking,
+        positions=tuple(replace(place, probability_best=math.nan) for place in ranking.positions),
+        differences=tuple(replace(pair, estimate=Estimate(pair.estimate.value, math.nan, math.nan), needed=math.nan)
+                          for pair in ranking.differences),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class PositionStudy:
+    """Everything about the positions: what they hear, how detectors do there, and a ranking for each detector."""
+
+    levels: tuple[PositionLevels, ...]
+    delays: tuple[ChannelDelay, ...]
+    table: ScoreTable
+    rankings: tuple[Ranking, ...]
+
+    def rows(self) -> list[dict[str, object]]:
+        """One row for each detector and position, the best first: ranking, scores of the recordings ranked, levels."""
+        levels = {level.position: level.to_dict() for level in self.levels}
+        rows: list[dict[str, object]] = []
+        for ranking in self.rankings:
+            for place, ranked in enumerate(ranking.positions, 1):
+                names: dict[str, object] = {
+                    "detector": ranking.detector, "position": ranked.position, "rank": place,
+                    "probability_best": ranked.probability_best, "criterion": ranking.criterion.name,
+                    "recordings_compared": ranked.recordings,
+                }  # fmt: skip
+                scores = summarise(ranking.outcomes[ranked.position])
+                rows.append(names | ranked.estimate.to_dict("value") | scores | levels.get(ranked.position, {}))
+        return rows
+
+    def difference_rows(self) -> list[dict[str, object]]:
+        """One row for each detector and pair of positions."""
+        return [
+            {"detector": ranking.detector, "first": pair.first, "second": pair.second,
+             **pair.estimate.to_dict("difference"), "p": pair.p, "p_holm": pair.p_adjusted,
+             "recordings": ranking.recordings, "recordings_needed": pair.needed}
+            for ranking in self.rankings for pair in ranking.differences
+        ]  # fmt: skip
+
+
+def study_positions(
+    variants: Mapping[str, Variant], corpus: Corpus, *, criterion: str = "f1", window_s: float = 0.05, jobs: int = 1,
+    cluster: str | None = None, cache: ResultCache | None = None, progress: Callable[[int], None] | None = None,
+) -> PositionStudy:  # fmt: skip
+    """Score, measure and rank the positions of a labelled corpus.
+
+    `progress` is called with what is done, up to twice the number of recordings. The rest is as in `score`.
+
+    Raises ParameterError for fewer than two positions, LabelError for a recording without labels.
+    """
+    table = score(variants, corpus, window_s=window_s, jobs=jobs, cluster=cluster, cache=cache, progress=progress)
+    rankings = tuple(rank_positions(table, name, criterion=criterion) for name in table.detectors)
+    order = [ranked.position for ranked in rankings[-1].positions]
+    after = None if progress is None else lambda done: progress(len(corpus) + done)
+    levels, delays = measure_corpus(corpus, jobs=jobs, cluster=cluster, progress=after)
+    return PositionStudy(summarise_levels(levels, order), summarise_delays(delays, order), table, rankings)

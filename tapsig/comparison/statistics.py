@@ -1,0 +1,225 @@
+"""Which of several is better, and how certain that is: bootstrap, permutation, Holm, McNemar, recordings needed.
+
+The unit is the recording (one file): taps within one are not independent. `counts` has shape
+(recordings, k, fields), for k things compared on the same recordings, with the fields of `tapsig.scoring.criteria`.
+"""
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.scoring.criteria import Criterion, Estimate
+from tapsig.scoring.intervals import CONFIDENCE, UNDEFINED
+from tapsig.units import FloatArray, check_range
+
+RESAMPLES = 4000
+SIGNIFICANCE = 0.05
+POWER = 0.8
+SHUFFLES = 9999
+"""Up to so many ways to swap or label recordings all are tried; beyond, so many random ones."""
+
+
+def resample(counts: FloatArray, criterion: Criterion, *, seed: int) -> FloatArray:
+    """Values of the criterion over bootstrap samples of recordings, shape (RESAMPLES, k).
+
+    All k share each sample, so differences between columns are paired.
+    """
+    recordings, k, fields = counts.shape
+    shares = np.full(recordings, 1.0 / recordings)
+    weights = np.random.default_rng(seed).multinomial(recordings, shares, size=RESAMPLES)
+    return criterion.compute((weights @ counts.reshape(recordings, k * fields)).reshape(RESAMPLES, k, fields))
+
+
+def percentile_interval(values: FloatArray) -> tuple[float, float]:
+    """95 % percentile interval of resampled values (Efron & Tibshirani 1993, ch. 13); nan for fewer than two."""
+    finite = values[np.isfinite(values)]
+    if finite.size < 2:
+        return UNDEFINED
+    low, high = np.quantile(finite, [(1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2])
+    return float(low), float(high)
+
+
+def compute_probability_best(values: FloatArray, sign: int) -> FloatArray:
+    """Share of the resamples, shape (resamples, k), in which each column is the best; ties are shared.
+
+    >>> compute_probability_best(np.array([[0.9, 0.5], [0.8, 0.8], [0.7, 0.1], [0.2, 0.3]]), 1).tolist()
+    [0.625, 0.375]
+    """
+    finite = values[np.isfinite(values).all(axis=1)] * sign
+    if not len(finite):
+        return np.full(values.shape[1], np.nan)
+    best = finite == finite.max(axis=1, keepdims=True)
+    return np.asarray((best / best.sum(axis=1, keepdims=True)).mean(axis=0))
+
+
+def permute_swaps(first: FloatArray, second: FloatArray, criterion: Criterion, *, seed: int) -> float:
+    """Two-sided permutation test of paired recordings, shape (n, fields) each: p-value.
+
+    If the two did not differ, swapping them within any recording would change nothing but chance (Fisher's
+    randomisation test). All 2^n ways are tried up to SHUFFLES, otherwise as many random ones and the one seen.
+    """
+    count = len(first)
+    if 2**count <= SHUFFLES:
+        swaps = np.array(list(itertools.product([0.0, 1.0], repeat=count)))
+    else:
+        random = np.random.default_rng(seed).integers(0, 2, (SHUFFLES, count)).astype(np.float64)
+        swaps = np.concatenate([np.zeros((1, count)), random])
+    return _compare_to_first((1 - swaps) @ first + swaps @ second, (1 - swaps) @ second + swaps @ first, criterion)
+
+
+def permute_labels(first: FloatArray, second: FloatArray, criterion: Criterion, *, seed: int) -> float:
+    """Two-sided permutation test of unpaired recordings, shape (n, fields) and (m, fields): p-value.
+
+    All ways to label them are tried, or random ones, as by `permute_swaps`.
+    """
+    pooled, count = np.concatenate([first, second]), len(first)
+    if math.comb(len(pooled), count) <= SHUFFLES:
+        chosen = np.array(list(itertools.combinations(range(len(pooled)), count)))
+    else:
+        rng = np.random.default_rng(seed)
+        shuffled = [rng.permutation(len(pooled))[:count] for _ in range(SHUFFLES)]
+        chosen = np.array([np.arange(count), *shuffled])
+    masks = np.zeros((len(chosen), len(pooled)))
+    np.put_along_axis(masks, chosen, 1.0, axis=1)
+    return _compare_to_first(masks @ pooled, (1 - masks) @ pooled, criterion)
+
+
+def _compare_to_first(one: FloatArray, other: FloatArray, criterion: Criterion) -> float:
+    """Share of the rows whose difference is at least as large as that of the first row, which was seen."""
+    difference = np.abs(criterion.compute(one) - criterion.compute(other))
+    if not np.isfinite(difference[0]):
+        return math.nan
+    return float(np.mean(difference[np.isfinite(difference)] >= difference[0] - 1e-12))
+
+
+def adjust_holm(p_values: Sequence[float]) -> list[float]:
+    """p-values adjusted for their number, step-down (Holm, Scand. J. Statist. 6 (1979) 65); nan stays nan.
+
+    >>> [round(p, 3) for p in adjust_holm([0.01, 0.04, 0.03])]
+    [0.03, 0.06, 0.06]
+    """
+    known = sorted((p, index) for index, p in enumerate(p_values) if not math.isnan(p))
+    adjusted, largest = [math.nan] * len(p_values), 0.0
+    for rank, (p, index) in enumerate(known):
+        largest = max(largest, min(1.0, p * (len(known) - rank)))
+        adjusted[index] = largest
+    return adjusted
+
+
+def compute_least_p(first: int, second: int, *, paired: bool) -> float:
+    """The smallest p-value that so many recordings can give: 2/2^n by swaps, 2/C(2n, n) by labels.
+
+    Labels of unequal numbers have no mirror image: 1/C(n + m, n).
+    """
+    if paired:
+        return 2 / 2**first
+    return (2 if first == second else 1) / math.comb(first + second, first)
+
+
+def count_least(comparisons: int, *, paired: bool = True) -> int:
+    """Recordings (of each, when unpaired) below which no difference can reach 5 % after Holm's adjustment.
+
+    >>> count_least(1), count_least(6), count_least(6, paired=False)
+    (6, 8, 5)
+    """
+    numbers = itertools.count(1)
+    return next(n for n in numbers if max(1, comparisons) * compute_least_p(n, n, paired=paired) <= SIGNIFICANCE)
+
+
+def estimate_needed(
+    recordings: int, difference: float, standard_error: float, *, comparisons: int = 1, paired: bool = True
+) -> float:
+    """Recordings (of each, when unpaired) that would show `difference` with a power of 80 %: n·((z₁₋ₐ + z₀.₈)·se/d)².
+
+    `standard_error` is that of `recordings`; the level is 5 % over the number of comparisons, two-sided. inf for no
+    difference. The usual formula for the size of a sample (such as Chow et al., Sample Size Calculations, ch. 3).
+    """
+    from scipy.special import ndtri  # heavy
+
+    if not (math.isfinite(difference) and math.isfinite(standard_error)):
+        return math.nan
+    if difference == 0:
+        return math.inf
+    z = float(ndtri(1 - SIGNIFICANCE / (2 * max(1, comparisons))) + ndtri(POWER))
+    return max(float(count_least(comparisons, paired=paired)), recordings * (z * standard_error / difference) ** 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Two things compared: value of `first` less that of `second`, with a percentile interval.
+
+    `p` is that of a permutation test, `p_adjusted` after Holm's adjustment for all pairs; `needed` is the number of
+    recordings (of each, when unpaired) that would tell the two apart, if the difference is as it seems.
+    """
+
+    first: str
+    second: str
+    estimate: Estimate
+    p: float
+    p_adjusted: float
+    needed: float
+
+    @property
+    def clear(self) -> bool:
+        """Whether the recordings tell the two apart (5 %, adjusted)."""
+        return self.p_adjusted < SIGNIFICANCE
+
+
+def compare_pairs(
+    names: Sequence[str], columns: Sequence[FloatArray], values: FloatArray, pairs: Sequence[tuple[int, int]],
+    criterion: Criterion, *, paired: bool, seed: int,
+) -> tuple[Difference, ...]:  # fmt: skip
+    """The differences of `pairs` of columns (recordings, fields), whose resampled `values` have the shape (r, k)."""
+    permute = permute_swaps if paired else permute_labels
+    p_values = [permute(columns[a], columns[b], criterion, seed=seed) for a, b in pairs]
+    differences = []
+    for (a, b), p, adjusted in zip(pairs, p_values, adjust_holm(p_values), strict=True):
+        seen = float(criterion.compute(columns[a].sum(axis=0)) - criterion.compute(columns[b].sum(axis=0)))
+        resampled = values[:, a] - values[:, b]
+        error = float(np.nanstd(resampled)) if np.isfinite(resampled).any() else math.nan
+        size = min(len(columns[a]), len(columns[b]))
+        needed = estimate_needed(size, seen, error, comparisons=len(pairs), paired=paired)
+        estimate = Estimate(seen, *percentile_interval(resampled))
+        differences.append(Difference(names[a], names[b], estimate, p, adjusted, needed))
+    return tuple(differences)
+
+
+@dataclass(frozen=True, slots=True)
+class McNemar:
+    """Taps that only one of two detectors found, and what that says.
+
+    `chi_squared` is without correction for continuity, `p_chi_squared` its p-value (1 degree of freedom), `p_exact`
+    that of the binomial. Taps of one recording are not independent: read it beside the permutation test.
+    """
+
+    only_first: int
+    only_second: int
+    chi_squared: float
+    p_chi_squared: float
+    p_exact: float
+
+    @property
+    def p(self) -> float:
+        """The exact p-value up to 25 taps, the usual limit, otherwise that of chi squared."""
+        return self.p_exact if self.only_first + self.only_second <= 25 else self.p_chi_squared
+
+
+def compute_mcnemar(only_first: int, only_second: int) -> McNemar:
+    """McNemar's test (Psychometrika 12 (1947) 153) of the taps that only one of two detectors found.
+
+    >>> round(compute_mcnemar(86, 150).chi_squared, 3), round(compute_mcnemar(1, 5).p_exact, 5)
+    (17.356, 0.21875)
+    """
+    from scipy.special import bdtr, chdtrc  # heavy
+
+    check_range("only_first", only_first, 0, 1e12)
+    check_range("only_second", only_second, 0, 1e12)
+    total = only_first + only_second
+    if total == 0:
+        return McNemar(0, 0, math.nan, math.nan, 1.0)
+    chi_squared = (only_first - only_second) ** 2 / total
+    exact = min(1.0, 2.0 * float(bdtr(min(only_first, only_second), total, 0.5)))
+    return McNemar(only_first, only_second, chi_squared, float(chdtrc(1, chi_squared)), exact)

@@ -1,0 +1,76 @@
+"""The floor of every table: a detector that hears nothing, and one that guesses."""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from tapsig.detectors.base import StreamingDetector
+from tapsig.records import Detections
+from tapsig.units import FloatArray, check_range
+
+
+@dataclass(frozen=True, slots=True)
+class Null:
+    """Detects nothing."""
+
+    name: ClassVar[str] = "null"
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> "NullDetector":
+        """A detector for `fs` Hz."""
+        return NullDetector(fs)
+
+
+class NullDetector(StreamingDetector):
+    """Runs a `Null`."""
+
+    latency_s = 0.0
+
+    def _process(self, samples: FloatArray, first: int) -> Detections:
+        return Detections.empty()
+
+    def _clear(self) -> None:
+        pass
+
+
+@dataclass(frozen=True, slots=True)
+class Random:
+    """Taps at random moments, `rate_hz` of them a second, the same for the same `seed`."""
+
+    name: ClassVar[str] = "random"
+    rate_hz: float = 1.0
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        check_range("rate_hz", self.rate_hz, 1e-9, 1000.0)
+        check_range("seed", self.seed, 0, 2**32 - 1)
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> "RandomDetector":
+        """A detector for `fs` Hz."""
+        return RandomDetector(self, fs)
+
+
+class RandomDetector(StreamingDetector):
+    """Runs a `Random`: a Poisson process."""
+
+    latency_s = 0.0
+
+    def __init__(self, variant: Random, fs: float) -> None:
+        super().__init__(fs)
+        self._variant = variant
+        self._clear()
+
+    def _clear(self) -> None:
+        self._rng = np.random.default_rng(self._variant.seed)
+        self._next = self._draw(0.0)
+
+    def _draw(self, after: float) -> float:
+        return after + float(self._rng.exponential(self.fs / self._variant.rate_hz))
+
+    def _process(self, samples: FloatArray, first: int) -> Detections:
+        onsets = []
+        while self._next < first + samples.size:
+            onsets.append(int(self._next))
+            self._next = self._draw(self._next)
+        found = np.array(onsets, dtype=np.int64)
+        return Detections(found, found, np.ones(found.size))

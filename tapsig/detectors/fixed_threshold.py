@@ -1,0 +1,73 @@
+"""Detector variant: a fixed threshold and a dead time, as a simple controller sketch does it; run by the core."""
+
+import math
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from tapsig.converter import Converter
+from tapsig.core.plain import FixedThresholdCore
+from tapsig.core.share import fill_share, one_pole_share
+from tapsig.detectors.base import StreamingDetector
+from tapsig.records import Detections
+from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples
+
+
+@dataclass(frozen=True, slots=True)
+class FixedThreshold:
+    """A tap is a sample that departs from the bias by more than `threshold_v`; then nothing for `dead_time_s`.
+
+    Parameters
+    ----------
+    threshold_v : departure from the bias, in volts.
+    dead_time_s : no second tap this soon after one.
+    bias_time_s : time constant of the mean that is taken for the bias.
+    """
+
+    name: ClassVar[str] = "fixed-threshold"
+    takes_converter: ClassVar[bool] = True
+    threshold_v: float = 0.1
+    dead_time_s: float = 0.1
+    bias_time_s: float = 0.5
+
+    def __post_init__(self) -> None:
+        check_positive("threshold_v", self.threshold_v)
+        check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
+        check_range("bias_time_s", self.bias_time_s, 1e-3, 3600.0)
+
+    def build(
+        self, fs: float, *, converter: Converter | None = None, keep_rejected: bool = False
+    ) -> "FixedThresholdDetector":
+        """A detector for `fs` Hz and volts of that converter; None: 16 bits from -5 to 5 V.
+
+        It has no candidates that it rejects.
+        """
+        return FixedThresholdDetector(self, fs, converter or Converter())
+
+
+class FixedThresholdDetector(StreamingDetector):
+    """Runs a `FixedThreshold`; strength is the departure over the threshold in decibels."""
+
+    latency_s = 0.0
+
+    def __init__(self, variant: FixedThreshold, fs: float, converter: Converter) -> None:
+        super().__init__(fs)
+        self._converter = converter
+        self._threshold = variant.threshold_v / converter.count_v * (1 << (16 - converter.adc_bits))  # 16-bit samples
+        self._dead = min(seconds_to_samples(variant.dead_time_s, self.fs, at_least=1), 2**32 - 1)
+        group = min(max(round(self.fs / 1000.0), 1), 255)
+        self.core = FixedThresholdCore()
+        config = self.core.config
+        config.dead_samples = self._dead
+        config.threshold = min(math.floor(self._threshold), 2**16 - 1)
+        config.group, config.reciprocal_q15 = group, min(round(2**15 / group), 2**15 - 1)
+        config.count_shift = 16 - converter.adc_bits
+        fill_share(config.bias, "bias_time_s", one_pole_share(variant.bias_time_s, self.fs / group))
+
+    def _clear(self) -> None:
+        self.core.reset()
+
+    def _process(self, samples: FloatArray, first: int) -> Detections:
+        taps = self.core.push(self._converter.to_counts(samples), least_gap=self._dead)
+        return Detections(taps.onset, taps.decided, 20.0 * np.log10(taps.over / self._threshold))

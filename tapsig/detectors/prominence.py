@@ -1,0 +1,108 @@
+"""Detector variant: a peak of the envelope's level that stands out of what came before by so many decibels."""
+
+import math
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numba
+import numpy as np
+
+from tapsig.detectors.base import StreamingDetector
+from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
+from tapsig.dsp.prominence import follow_prominence
+from tapsig.records import Detections
+from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
+
+STEP_S = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class Prominence:
+    """A tap is where the level has climbed `rise_db` over the lowest since it was last so high, within `window_s`.
+
+    Parameters
+    ----------
+    rise_db : causal prominence of the level.
+    window_s : how far back the climb may have begun.
+    floor_v : added to the envelope, so that silence is no depth to climb from.
+    dead_time_s : no second tap this soon after one.
+    high_pass_hz, attack_s, release_s : of the envelope.
+    """
+
+    name: ClassVar[str] = "prominence"
+    rise_db: float = 9.0
+    window_s: float = 0.1
+    floor_v: float = 0.01
+    dead_time_s: float = 0.08
+    high_pass_hz: float = 60.0
+    attack_s: float = 0.001
+    release_s: float = 0.01
+
+    def __post_init__(self) -> None:
+        check_range("rise_db", self.rise_db, 0.1, 120.0)
+        check_range("window_s", self.window_s, STEP_S, 10.0)
+        check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
+        for name in ("floor_v", "high_pass_hz", "attack_s", "release_s"):
+            check_positive(name, getattr(self, name))
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> "ProminenceDetector":
+        """A detector for `fs` Hz; it has no candidates that it rejects."""
+        return ProminenceDetector(self, fs)
+
+
+@numba.njit(cache=True)
+def _levels(
+    samples: FloatArray, first: int, state: FloatArray, numbers: FloatArray, step: int
+) -> tuple[IntArray, FloatArray]:
+    """Sample and level (dB) at every `step`-th sample; `state` = [mean, envelope] is updated."""
+    at, levels = np.empty(samples.size // step + 1, np.int64), np.empty(samples.size // step + 1)
+    high_pass, attack, release, floor = numbers
+    found = 0
+    mean, envelope = state
+    if first == 0 and samples.size:
+        mean = samples[0]
+    for n in range(samples.size):
+        departure = samples[n] - mean
+        mean += high_pass * departure
+        change = abs(departure) - envelope
+        envelope += (attack if change > 0.0 else release) * change
+        if (first + n) % step == step - 1:
+            at[found], levels[found] = first + n, 20.0 * math.log10(envelope + floor)
+            found += 1
+    state[0], state[1] = mean, envelope
+    return at[:found].copy(), levels[:found].copy()
+
+
+class ProminenceDetector(StreamingDetector):
+    """Runs a `Prominence`; strength is the climb over `rise_db` in decibels."""
+
+    def __init__(self, variant: Prominence, fs: float) -> None:
+        super().__init__(fs)
+        self._variant = variant
+        self._step = seconds_to_samples(STEP_S, self.fs, at_least=1)
+        self._dead = seconds_to_samples(variant.dead_time_s, self.fs, at_least=1)
+        self.latency_s = self._step / self.fs
+        self._numbers = np.array([
+            one_pole_coefficient(high_pass_time_s(variant.high_pass_hz, self.fs), self.fs),
+            one_pole_coefficient(variant.attack_s, self.fs), one_pole_coefficient(variant.release_s, self.fs),
+            variant.floor_v,
+        ])  # fmt: skip
+        self._clear()
+
+    def _clear(self) -> None:
+        steps = max(1, seconds_to_samples(self._variant.window_s, self.fs / self._step))
+        self._state, self._ring = np.zeros(2), np.full(steps, np.nan)
+        self._position = np.zeros(1, dtype=np.int64)
+        self._ready = seconds_to_samples(self._variant.window_s, self.fs)
+
+    def _process(self, samples: FloatArray, first: int) -> Detections:
+        at, levels = _levels(samples.copy(), first, self._state, self._numbers, self._step)
+        over = follow_prominence(levels, self._ring, self._position) - self._variant.rise_db
+        kept = []
+        for index in np.flatnonzero(over > 0.0):
+            if at[index] >= self._ready:
+                kept.append(index)
+                self._ready = at[index] + self._dead
+        picked = np.array(kept, dtype=np.int64)
+        onsets = np.maximum(at[picked] - self._step + 1, 0)
+        return Detections(onsets, at[picked], over[picked])

@@ -1,0 +1,224 @@
+"""Detectors in files: JSON that anyone can read and edit. Every field is checked when it is read; nothing is executed.
+
+    {"format": "tapsig-detector", "version": 1, "name": "sta-lta", "parameters": {"on": 4.0, …}}
+"""
+
+import dataclasses
+import importlib
+import json
+import types
+import typing
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from tapsig.detectors.base import Variant
+from tapsig.detectors.catalogue import CATALOGUE, variant_class
+from tapsig.errors import ParameterError, RecordingError
+from tapsig.loading.corpus import CorpusEntry
+from tapsig.loading.files import check_file, replace_file
+from tapsig.records import Recording
+from tapsig.units import finite_number
+
+FORMAT, VERSION = "tapsig-detector", 1
+_LARGEST_BYTES = 50_000_000
+
+
+def load_detector(spec: str | Path) -> Variant:
+    """The variant that `spec` names: a name of the catalogue, a .json file, or `module:attribute` of your own.
+
+    `module:attribute` imports the module: name only code that you trust. The attribute is a variant, or its class.
+    Raises ParameterError for a name that is not known, or a file that is not a detector.
+
+    >>> load_detector("fixed-threshold").dead_time_s
+    0.1
+    """
+    text = str(spec)
+    if text in CATALOGUE:
+        return CATALOGUE[text]
+    if text.lower().endswith(".json"):
+        return _read(Path(spec))
+    module, colon, attribute = text.partition(":")
+    if colon and all(part.isidentifier() for part in [*module.split("."), *attribute.split(".")]):
+        return _import(module, attribute)
+    return variant_class(text)()  # not in the catalogue: says what is
+
+
+def write_detector(variant: Variant, path: str | Path) -> None:
+    """Write `variant` as JSON to `path`, replacing what was there.
+
+    Raises ParameterError for a variant that is not of the catalogue: a file may not name code to run.
+    """
+    replace_file(Path(path), render_detector(variant).encode())
+
+
+def name_heard(recording: Recording | CorpusEntry) -> str:
+    """What a fit to `recording` remembers of it: the vehicle, or without one the file's name; "" without both."""
+    path = recording.source if isinstance(recording, Recording) else recording.path
+    return recording.vehicle or Path(path).name
+
+
+def find_fitted(variant: Variant, recordings: Iterable[Recording | CorpusEntry]) -> tuple[str, ...]:
+    """Names of those among `recordings` that `variant` was fitted to: figures on them flatter it."""
+    fitted = set(getattr(getattr(variant, "model", None), "fitted_to", ()))
+    return tuple(sorted(fitted.intersection(map(name_heard, recordings))))
+
+
+def render_detector(variant: Variant) -> str:
+    """The JSON text of `variant`, as `load_detector` reads it."""
+    name = variant.name
+    if name not in CATALOGUE or type(variant) is not variant_class(name):
+        raise ParameterError(
+            f"{type(variant).__name__} is not a detector of the catalogue; only these are saved as files."
+            " Load your own by import path (module:attribute)"
+        )
+    document = {"format": FORMAT, "version": VERSION, "name": name, "parameters": _to_plain(variant)}
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _to_plain(value: object) -> object:
+    to_json = getattr(value, "to_json", None)
+    if callable(to_json):
+        return to_json()
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: _to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, tuple):
+        return [_to_plain(item) for item in value]
+    if isinstance(value, Mapping):
+        return {str(key): _to_plain(item) for key, item in value.items()}
+    return value
+
+
+def _import(module: str, attribute: str) -> Variant:
+    try:
+        found: object = importlib.import_module(module)
+        for part in attribute.split("."):
+            found = getattr(found, part)
+        variant = found() if isinstance(found, type) else found
+    except Exception as error:  # anyone's code, which may raise anything
+        raise ParameterError(
+            f"the detector {module}:{attribute} cannot be imported: {type(error).__name__}: {error}"
+        ) from error
+    return _require_variant(variant, f"{module}:{attribute}")
+
+
+def find_variant(detector: Variant | str | Path) -> Variant:
+    """A variant as it is; what `load_detector` makes of a name.
+
+    Raises ParameterError for what is neither, such as a class.
+    """
+    if isinstance(detector, (str, Path)):
+        return load_detector(detector)
+    if isinstance(detector, type):
+        raise ParameterError(f"the detector is the class {detector.__name__}; give an instance: {detector.__name__}()")
+    return _require_variant(detector, "the detector")
+
+
+def _require_variant(found: object, what: str) -> Variant:
+    if not callable(getattr(found, "build", None)) or not isinstance(getattr(found, "name", None), str):
+        raise ParameterError(
+            f"{what} is a {type(found).__name__}; a detector variant has a text `name`"
+            " and `build(fs, *, keep_rejected=False)`, a built one `fs`, `latency_s`, `push`, `flush` and `reset`"
+        )
+    return typing.cast(Variant, found)
+
+
+def _read(path: Path) -> Variant:
+    try:
+        size = check_file(path, what="detector")
+        if size > _LARGEST_BYTES:
+            raise ParameterError(f"{path} has {size} bytes; a saved detector has at most {_LARGEST_BYTES}")
+        document = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=_once)
+    except RecordingError as error:  # none there, a folder, a pipe, a device
+        raise ParameterError(str(error)) from error
+    except OSError as error:
+        raise ParameterError(f"the detector {path} cannot be read: {error.strerror or error}") from error
+    except ParameterError as error:
+        raise ParameterError(f"{path}: {error}") from None
+    except (ValueError, RecursionError) as error:  # what is no UTF-8, no JSON, or a number of thousands of digits
+        raise ParameterError(f"{path} is not JSON: {error}") from error
+    try:
+        return _variant_of(document)
+    except ParameterError as error:
+        raise ParameterError(f"{path}: {error}") from error
+    except RecursionError as error:
+        raise ParameterError(f"{path}: it is nested too deeply for a detector") from error
+
+
+def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    """An object of JSON; a key that stands twice would lose one value silently."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        twice = next(key for i, (key, _) in enumerate(pairs) if key in dict(pairs[:i]))
+        raise ParameterError(f"{twice!r} stands there twice; remove one of them")
+    return found
+
+
+def _variant_of(document: object) -> Variant:
+    if not isinstance(document, dict) or document.get("format") != FORMAT:
+        raise ParameterError(f"this is not a saved detector (no \"format\": \"{FORMAT}\"); write one with tapsig fit")
+    if document.get("version") != VERSION:
+        raise ParameterError(
+            f"version is {document.get('version')!r}; this tapsig reads version {VERSION}: write the detector again"
+        )
+    extra = sorted(set(document) - {"format", "version", "name", "parameters", "note"})
+    if extra:
+        raise ParameterError(f"{', '.join(map(repr, extra))} belongs to no saved detector; remove it, or use 'note'")
+    if not isinstance(document.get("name"), str):
+        raise ParameterError(f"name is {document.get('name')!r}; it must be one of {', '.join(CATALOGUE)}")
+    found = _from_plain(document.get("parameters"), variant_class(document["name"]), "parameters")
+    return typing.cast(Variant, found)
+
+
+def _dataclass_from(value: object, kind: type, where: str) -> object:
+    if not isinstance(value, dict):
+        raise ParameterError(f"{where} is {_short(value)}; it must be an object")
+    hints = typing.get_type_hints(kind)
+    fields = {field.name: field for field in dataclasses.fields(kind)}
+    unknown = sorted(set(value) - set(fields))
+    if unknown:
+        raise ParameterError(f"{where} holds {', '.join(map(repr, unknown))}; it may hold: {', '.join(fields)}")
+    missing = [name for name in fields if name not in value]
+    if missing:
+        raise ParameterError(f"{where} lacks {', '.join(map(repr, missing))}")
+    return kind(**{name: _from_plain(item, hints[name], f"{where}.{name}") for name, item in value.items()})
+
+
+def _from_plain(value: object, kind: typing.Any, where: str) -> object:
+    """`value` of JSON as the annotated type `kind`; `where` names it in errors."""
+    if callable(getattr(kind, "from_json", None)):
+        return kind.from_json(value)
+    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
+        return _dataclass_from(value, kind, where)
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (types.UnionType, typing.Union):
+        if value is None and type(None) in arguments:
+            return None
+        return _from_plain(value, next(item for item in arguments if item is not type(None)), where)
+    if origin is typing.Literal:
+        if value not in arguments:
+            raise ParameterError(f"{where} is {_short(value)}; it must be one of {', '.join(map(str, arguments))}")
+        return value
+    if origin is tuple:
+        return _tuple_from(value, arguments, where)
+    if kind is float and (number := finite_number(value)) is not None:
+        return number
+    if kind in (int, str, bool) and type(value) is kind:
+        return value
+    expected = {float: "a finite number", int: "a whole number", str: "a text", bool: "true or false"}.get(kind, kind)
+    raise ParameterError(f"{where} is {_short(value)}; it must be {expected}")
+
+
+def _tuple_from(value: object, arguments: tuple[typing.Any, ...], where: str) -> tuple[object, ...]:
+    if not isinstance(value, list):
+        raise ParameterError(f"{where} is {_short(value)}; it must be a list")
+    kinds = [arguments[0]] * len(value) if arguments[-1] is Ellipsis else list(arguments)
+    if len(kinds) != len(value):
+        raise ParameterError(f"{where} has {len(value)} items; it must have {len(kinds)}")
+    return tuple(
+        _from_plain(item, kind, f"{where}[{i}]") for i, (item, kind) in enumerate(zip(value, kinds, strict=True))
+    )
+
+
+def _short(value: object) -> str:
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    return text if len(text) <= 60 else f"{text[:57]}…"

@@ -1,0 +1,110 @@
+"""Detector variant: recursive short-term over long-term average of the power (STA/LTA)."""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numba
+import numpy as np
+
+from tapsig.detectors.base import StreamingDetector
+from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
+from tapsig.errors import ParameterError
+from tapsig.records import Detections
+from tapsig.units import FloatArray, IntArray, check_range, seconds_to_samples
+
+
+@dataclass(frozen=True, slots=True)
+class StaLta:
+    """A tap is where STA/LTA of the high-passed signal rises over `on`; the next needs it to fall under `off` first.
+
+    For `lta_s` after the start nothing is decided: the long average settles.
+
+    Parameters
+    ----------
+    sta_s, lta_s : time constants of the two averages.
+    on, off : ratios of power.
+    floor_v : added to the long average (as power), so that silence is not divided by silence.
+    dead_time_s : no second tap this soon after one.
+    high_pass_hz : of the signal, first order; 0 = none.
+    """
+
+    name: ClassVar[str] = "sta-lta"
+    sta_s: float = 0.005
+    lta_s: float = 0.3
+    on: float = 5.0
+    off: float = 2.5
+    floor_v: float = 0.005
+    dead_time_s: float = 0.08
+    high_pass_hz: float = 60.0
+
+    def __post_init__(self) -> None:
+        check_range("sta_s", self.sta_s, 1e-6, 60.0)
+        check_range("lta_s", self.lta_s, 1e-6, 3600.0)
+        if not self.lta_s > self.sta_s:
+            raise ParameterError(f"lta_s is {self.lta_s!r}; it must be above sta_s, {self.sta_s:g}")
+        check_range("on", self.on, 1.0, 1e6)
+        check_range("off", self.off, 0.0, self.on)
+        check_range("floor_v", self.floor_v, 0.0, 1e3)
+        check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
+        check_range("high_pass_hz", self.high_pass_hz, 0.0, 1e5)
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> "StaLtaDetector":
+        """A detector for `fs` Hz; it has no candidates that it rejects."""
+        return StaLtaDetector(self, fs)
+
+
+@numba.njit(cache=True)
+def run_sta_lta(
+    samples: FloatArray, first: int, state: FloatArray, counts: IntArray, numbers: FloatArray
+) -> tuple[IntArray, FloatArray]:
+    """Onsets and ratios; `state` = [mean, sta, lta], `counts` = [triggered, ready, settled] are updated.
+
+    sta += short·(x² - sta), lta += long·(x² - lta) (Withers et al., Bull. Seism. Soc. Am. 88, 1998).
+    """
+    high_pass, short, long, on, off, floor, dead = numbers
+    onsets, ratios = np.empty(samples.size, np.int64), np.empty(samples.size)
+    found = 0
+    mean, sta, lta = state
+    if first == 0 and samples.size and high_pass > 0.0:
+        mean = samples[0]
+    for n in range(samples.size):
+        departure = samples[n] - mean
+        mean += high_pass * departure
+        power = departure * departure
+        sta += short * (power - sta)
+        lta += long * (power - lta)
+        ratio = (sta + 1e-99) / (lta + floor + 1e-99)
+        if counts[0] == 1:
+            counts[0] = 0 if ratio < off else 1
+        elif ratio > on and first + n >= counts[1] and first + n >= counts[2]:
+            onsets[found], ratios[found] = first + n, ratio
+            found += 1
+            counts[0], counts[1] = 1, first + n + int(dead)
+    state[0], state[1], state[2] = mean, sta, lta
+    return onsets[:found].copy(), ratios[:found].copy()
+
+
+class StaLtaDetector(StreamingDetector):
+    """Runs a `StaLta`; strength is the ratio over `on` in decibels of power."""
+
+    latency_s = 0.0
+
+    def __init__(self, variant: StaLta, fs: float) -> None:
+        super().__init__(fs)
+        self._variant = variant
+        high_pass = variant.high_pass_hz
+        # The coefficients are 1/N, as in the recursion's source, not 1 - exp(-1/N).
+        self._numbers = np.array([
+            one_pole_coefficient(high_pass_time_s(high_pass, self.fs), self.fs) if high_pass else 0.0,
+            1.0 / max(variant.sta_s * self.fs, 1.0), 1.0 / max(variant.lta_s * self.fs, 2.0), variant.on, variant.off,
+            variant.floor_v**2, float(seconds_to_samples(variant.dead_time_s, self.fs)),
+        ])  # fmt: skip
+        self._clear()
+
+    def _clear(self) -> None:
+        settled = seconds_to_samples(self._variant.lta_s, self.fs)
+        self._state, self._counts = np.zeros(3), np.array([0, 0, settled], dtype=np.int64)
+
+    def _process(self, samples: FloatArray, first: int) -> Detections:
+        onsets, ratios = run_sta_lta(samples.copy(), first, self._state, self._counts, self._numbers)
+        return Detections(onsets, onsets, 10.0 * np.log10(ratios / self._variant.on))

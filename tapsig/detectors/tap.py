@@ -1,0 +1,174 @@
+"""Detector variant, the default: candidates of the core, each judged by itself by a small sum of trees.
+
+It ships fitted to several kinds of simulated doors and to real hits; `tapsig fit` adjusts it to recordings of your own.
+"""
+
+import json
+from abc import abstractmethod
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib import resources
+from typing import ClassVar
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.converter import Converter
+from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
+from tapsig.core.tap import DECISION_MS, Judged, TapCore, Verdict
+from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.features import TABLE
+from tapsig.detectors.model import Model, to_probability, to_score
+from tapsig.records import Detections
+from tapsig.units import FloatArray, check_range
+
+MODEL_FILE = "tap_model.json"
+
+
+@lru_cache(maxsize=1)
+def _shipped() -> dict[str, object]:
+    text = resources.files("tapsig.detectors").joinpath(MODEL_FILE).read_text(encoding="utf-8")
+    parameters: dict[str, object] = json.loads(text)["parameters"]
+    return parameters
+
+
+@lru_cache(maxsize=1)
+def shipped_model() -> Model:
+    """The model that tapsig ships; `benchmarks/train_tap.py` fits it."""
+    return Model.from_json(_shipped()["model"])
+
+
+def _shipped_number(name: str) -> float:
+    return float(str(_shipped()[name]))
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """A tap is a candidate that the model finds likely enough, whatever came before it; the default.
+
+    Parameters
+    ----------
+    probability : a candidate is a tap from this probability on, in (0, 1).
+    floor_v : rms of the prediction error over 2 ms that a tap must reach, in volts; 0 = none.
+    dead_time_s : no second tap this soon after one.
+    model : the sum of trees that judges a candidate.
+
+    >>> detector = Tap().build(8000.0)
+    >>> detector.latency_s <= 0.040
+    True
+    """
+
+    name: ClassVar[str] = "tap"
+    takes_converter: ClassVar[bool] = True
+    probability: float = field(default_factory=lambda: _shipped_number("probability"))
+    floor_v: float = field(default_factory=lambda: _shipped_number("floor_v"))
+    dead_time_s: float = field(default_factory=lambda: _shipped_number("dead_time_s"))
+    model: Model = field(default_factory=shipped_model)
+
+    def __post_init__(self) -> None:
+        check_range("probability", self.probability, 1e-9, 1.0 - 1e-9)
+        check_range("floor_v", self.floor_v, 0.0, 1e4)
+        check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
+
+    def build(self, fs: float, *, converter: Converter | None = None, keep_rejected: bool = False) -> "TapDetector":
+        """A detector for `fs` Hz and volts of that converter; None: 16 bits from -5 to 5 V.
+
+        Raises ParameterError for a rate under 334 Hz or above 200 kHz.
+        """
+        return TapDetector(self, fs, converter or Converter(), keep_rejected=keep_rejected)
+
+
+class CandidateDetector(StreamingDetector):
+    """Runs the core's candidates through a model; what their strength is, and why one is rejected, say subclasses."""
+
+    def __init__(
+        self,
+        fs: float,
+        converter: Converter,
+        model: Model,
+        *,
+        least_score: int,
+        floor_v: float,
+        dead_time_s: float,
+        keep_rejected: bool,
+    ) -> None:
+        super().__init__(check_range("fs", fs, LOWEST_FS, HIGHEST_FS))
+        self._converter = converter
+        self._keep_rejected = keep_rejected
+        self._core = TapCore(
+            self.fs, converter.adc_bits, trees=model.pack(), base=model.base, least_score=least_score,
+            least_level=converter.level_of(floor_v), dead_ms=round(dead_time_s * 1000.0),
+        )  # fmt: skip
+        self.latency_s = DECISION_MS / 1000.0 + 1.0 / self.fs
+
+    @property
+    def core(self) -> TapCore:
+        """The core that it runs."""
+        return self._core
+
+    def _clear(self) -> None:
+        self._core.reset()
+
+    def _process(self, samples: FloatArray, first: int) -> Detections:
+        return self._report(self._core.push(self._converter.to_counts(samples)))
+
+    def _finish(self, consumed: int) -> Detections:
+        return self._report(self._core.finish())
+
+    def judge(self, samples: FloatArray) -> Judged:
+        """All candidates that the next samples (volts) decide, taps or not; instead of `push`."""
+        return self._core.push(self._converter.to_counts(samples))
+
+    def judge_rest(self) -> Judged:
+        """The candidates that are left at the end of the samples; instead of `flush`."""
+        return self._core.finish()
+
+    def _report(self, judged: Judged) -> Detections:
+        if not self._keep_rejected:
+            judged = judged.select(judged.verdict == Verdict.TAP)
+        if not len(judged):
+            return Detections.empty()
+        reasons = [self._reason(int(verdict), row) for verdict, row in zip(judged.verdict, judged.rows, strict=True)]
+        return Detections(
+            judged.onset, judged.decided, self._strength(judged),
+            {feature.name: feature.to_unit(judged.rows[:, column]) for column, feature in enumerate(TABLE)},
+            tuple(reasons),
+        )  # fmt: skip
+
+    def _reason(self, verdict: int, row: npt.NDArray[np.uint8]) -> str:
+        """Why a candidate was rejected, "" for a tap."""
+        if verdict == Verdict.UNLIKELY:
+            return self._reason_unlikely(row)
+        return {Verdict.TAP: "", Verdict.TOO_WEAK: "below floor_v", Verdict.IN_DEAD_TIME: "within dead time"}[
+            Verdict(verdict)
+        ]
+
+    @abstractmethod
+    def _strength(self, judged: Judged) -> FloatArray:
+        """How strongly each candidate stood out, shape (n,)."""
+
+    @abstractmethod
+    def _reason_unlikely(self, row: npt.NDArray[np.uint8]) -> str:
+        """Why the model rejected a candidate."""
+
+
+class TapDetector(CandidateDetector):
+    """Runs a `Tap`; strength is the probability."""
+
+    def __init__(self, variant: Tap, fs: float, converter: Converter, *, keep_rejected: bool) -> None:
+        self._model = variant.model
+        super().__init__(
+            fs,
+            converter,
+            variant.model,
+            least_score=to_score(variant.probability),
+            floor_v=variant.floor_v,
+            dead_time_s=variant.dead_time_s,
+            keep_rejected=keep_rejected,
+        )
+
+    def _strength(self, judged: Judged) -> FloatArray:
+        return to_probability(judged.score)
+
+    def _reason_unlikely(self, row: npt.NDArray[np.uint8]) -> str:
+        return self._model.reason(row.astype(np.int64))

@@ -1,0 +1,29 @@
+"""From taps, or from candidates with their evidence, to digits and to the verdict on an entry."""
+
+from tapsig.entry.machine import (
+    MILLISECONDS,
+    Entry,
+    EntryMachine,
+    EntryParameters,
+    State,
+    Verdict,
+    check_code,
+    check_count,
+    decode_taps,
+    parse_code,
+    to_ms,
+)
+
+__all__ = [
+    "MILLISECONDS",
+    "Entry",
+    "EntryMachine",
+    "EntryParameters",
+    "State",
+    "Verdict",
+    "check_code",
+    "check_count",
+    "decode_taps",
+    "parse_code",
+    "to_ms",
+]

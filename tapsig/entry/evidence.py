@@ -1,0 +1,346 @@
+"""Entries decided on evidence: which digits were tapped, and was it this code, from all candidates of an entry.
+
+The rule (`tapsig.entry.machine`) counts accepted taps: one missed or false tap spoils a code. The decoder `evidence`
+waits for the same silence, and then looks for the most likely series of taps among all candidates, by their log-odds,
+rhythm and likeness (core/evidence.h has the method and its sources). It accepts a code when the code's best series is
+likelier than the best other series by a threshold.
+
+A locked door that does not open can be an emergency: this must never be the only way to reach a person or an animal,
+and it is no security product.
+"""
+
+import json
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib import resources
+from typing import Any, Literal
+
+import numpy as np
+
+from tapsig.converter import Converter
+from tapsig.core import load
+from tapsig.core.evidence import NAT, UNREACHED, EvidenceModel, JudgeCore, Series, Weighed, check_length
+from tapsig.core.tap import DECISION_MS, Judged
+from tapsig.detectors.base import Variant, run_detector
+from tapsig.detectors.features import FEATURES
+from tapsig.detectors.saved import find_variant
+from tapsig.detectors.tap import Tap
+from tapsig.entry.machine import (
+    MILLISECONDS,
+    Entry,
+    EntryParameters,
+    Verdict,
+    check_code,
+    decode_taps,
+    entry_config,
+    to_ms,
+)
+from tapsig.errors import ParameterError
+from tapsig.records import Recording
+from tapsig.units import FloatArray, check_range
+
+Decoder = Literal["rule", "evidence"]
+DECODERS: tuple[Decoder, ...] = ("rule", "evidence")
+MODEL_FILE = "evidence_model.json"
+LATEST_MS = 2**31 - 1
+VERDICTS = (Verdict.VOID, Verdict.UNJUDGED, Verdict.ACCEPTED, Verdict.WRONG, Verdict.VOID)  # by entry.h; 0 is none
+
+
+@lru_cache(maxsize=1)
+def _shipped() -> dict[str, object]:
+    text = resources.files("tapsig.entry").joinpath(MODEL_FILE).read_text(encoding="utf-8")
+    document: dict[str, object] = json.loads(text)
+    return document
+
+
+@lru_cache(maxsize=1)
+def shipped_model() -> EvidenceModel:
+    """The model that tapsig ships; `benchmarks/train_evidence.py` fits it."""
+    values = dict(_shipped()["model"])  # type: ignore[call-overload]
+    return EvidenceModel(**{**values, "likeness": tuple(values["likeness"])})
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """How an entry is judged on evidence.
+
+    Parameters
+    ----------
+    threshold : a code is accepted when the log of its likelihood ratio is at least this, in nats, above 0.
+    model : timing, likeness and weights.
+
+    Raises ParameterError for a threshold out of its range.
+    """
+
+    threshold: float = field(default_factory=lambda: float(str(_shipped()["threshold"])))
+    model: EvidenceModel = field(default_factory=shipped_model)
+
+    def __post_init__(self) -> None:
+        check_range("threshold", self.threshold, 1.0 / NAT, 400.0)
+
+    @property
+    def least_ratio(self) -> int:
+        """The threshold in 1/64 nat, as the core has it."""
+        return math.ceil(self.threshold * NAT - 1e-9)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One candidate of the detector `tap`.
+
+    Parameters
+    ----------
+    onset_ms, decided_ms : whole milliseconds; it is decided at most 36 ms after its onset.
+    log_odds : that it is a tap, in nats.
+    row : the detector's features, as bytes.
+
+    Raises ParameterError for times out of order, log-odds that are not finite, or a row of another length.
+    """
+
+    onset_ms: int
+    decided_ms: int
+    log_odds: float
+    row: bytes
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.onset_ms <= self.decided_ms <= min(self.onset_ms + DECISION_MS, LATEST_MS):
+            raise ParameterError(
+                f"onset_ms is {self.onset_ms!r} and decided_ms {self.decided_ms!r}; a candidate is decided 0 to"
+                f" {DECISION_MS} ms after its onset, and times reach from 0 to {LATEST_MS} ms"
+            )
+        if not math.isfinite(self.log_odds):
+            raise ParameterError(f"log_odds is {self.log_odds!r}; it must be a finite number of nats")
+        if len(self.row) != len(FEATURES):
+            raise ParameterError(f"row has {len(self.row)} bytes; a candidate of tap has {len(FEATURES)}")
+
+    @property
+    def score(self) -> int:
+        """The log-odds in 1/64 nat, within 16 bits."""
+        return max(min(math.floor(self.log_odds * NAT + 0.5), 2**15 - 1), -(2**15) + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceEntry(Entry):
+    """An entry with what speaks for it.
+
+    `digits` and `taps_s` are those of the accepted code, or else of the best series. `log_ratio` is the log of the
+    likelihood ratio, in nats: of the machine's code, or without one of `digits`, against the best other series; -inf
+    where the candidates hold no series of the code.
+    """
+
+    log_ratio: float = -math.inf
+    weighed: Weighed | None = field(default=None, repr=False, compare=False)
+
+    def compute_log_ratio(self, code: Sequence[int]) -> float:
+        """The log-likelihood ratio of any code against the best other series, in nats."""
+        assert self.weighed is not None
+        return _to_nats(self.weighed.compute_ratio(code))
+
+
+def _to_nats(ratio: int) -> float:
+    return -math.inf if ratio == UNREACHED else ratio / NAT
+
+
+def judge_config(
+    parameters: EntryParameters, code: tuple[int, ...], evidence: Evidence
+) -> tuple[Any, tuple[Any, ...]]:  # fmt: skip
+    """The core's `tapsig_judge_config` for a code (() = none), and what it points to: keep both."""
+    ffi, _ = load()
+    entry, keeps = entry_config(parameters, ())
+    config = ffi.new("tapsig_judge_config *")
+    config.entry = entry[0]
+    evidence.model.fill(config.evidence, parameters.entry_silence_s)
+    digits = ffi.new("uint8_t[]", code or (0,))
+    config.code, config.code_length, config.least_ratio = digits, len(code), evidence.least_ratio
+    return config, (entry, keeps, digits)
+
+
+class EvidenceMachine:
+    """Candidates in, entries out; the evidence counterpart of `EntryMachine`, with the same waits and limits.
+
+    `push` takes the next candidate, in the order of decision. `advance(known_s)` says that no candidate with an onset
+    before that time follows any more. A wake-up row, where one is asked for, is made of likely candidates and is no
+    part of the entry. An entry whose best series is the code, but in doubt, is void: it is no failure.
+
+    Raises ParameterError for a code that is longer than what is kept.
+    """
+
+    def __init__(
+        self,
+        parameters: EntryParameters | None = None,
+        *,
+        code: Iterable[int] | None = None,
+        evidence: Evidence | None = None,
+    ) -> None:
+        self._parameters = parameters = parameters if parameters is not None else EntryParameters()
+        self._code = () if code is None else check_length(check_code(code, digit_max=parameters.digit_max))
+        config, keeps = judge_config(parameters, self._code, evidence if evidence is not None else Evidence())
+        self._core = JudgeCore(config, keeps)
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything."""
+        self._core.reset()
+        self._known_ms = 0
+
+    @property
+    def failures(self) -> int:
+        """Wrong entries in a row so far."""
+        return self._core.failures
+
+    @property
+    def is_open(self) -> bool:
+        """Whether an entry is going on."""
+        return self._core.is_open
+
+    def push(self, candidate: Candidate) -> tuple[EvidenceEntry, ...]:
+        """Take a candidate; return the entries that ended before it.
+
+        Raises ParameterError when it lies before the time that is already known.
+        """
+        if candidate.onset_ms < self._known_ms:
+            raise ParameterError(
+                f"onset_ms is {candidate.onset_ms}, before the {self._known_ms} ms already reached; give candidates in"
+                " the order of decision"
+            )
+        ended = self._tick(max(candidate.decided_ms - DECISION_MS, self._known_ms))
+        self._core.push(candidate.onset_ms, candidate.score, candidate.row)
+        return ended
+
+    def push_judged(self, judged: Judged, *, start_ms: int = 0) -> tuple[EvidenceEntry, ...]:
+        """Take what a running `tap` decided; its first block lies at `start_ms`."""
+        ended: list[EvidenceEntry] = []
+        columns = (judged.block.tolist(), judged.decided_block.tolist(), judged.score.tolist(), judged.rows)
+        for block, decided, score, row in zip(*columns, strict=True):
+            ended += self.push(Candidate(start_ms + block, start_ms + decided, score / NAT, row.tobytes()))
+        return tuple(ended)
+
+    def advance(self, known_s: float) -> tuple[EvidenceEntry, ...]:
+        """Say that no candidate before `known_s` follows, and return the entries that ended by then."""
+        known_ms = to_ms(check_range("known_s", known_s, 0.0, LATEST_MS / MILLISECONDS))
+        return self._tick(max(known_ms, self._known_ms))
+
+    def finish(self) -> tuple[EvidenceEntry, ...]:
+        """Say that no candidate follows at all; return the entry that was going on."""
+        return tuple(self._describe(*over) for over in self._core.finish() if over[1])
+
+    def _tick(self, known_ms: int) -> tuple[EvidenceEntry, ...]:
+        self._known_ms = known_ms
+        return tuple(self._describe(*over) for over in self._core.tick(known_ms) if over[1])
+
+    def _describe(self, weighed: Weighed, code_of_verdict: int) -> EvidenceEntry:
+        verdict = VERDICTS[code_of_verdict]
+        own, best = weighed.find_series(self._code)
+        if self._code:
+            ratio = UNREACHED if own.score == UNREACHED else own.score - best.score
+        else:
+            ratio = weighed.compute_ratio(best.digits)
+        chosen = own if self._code and ratio > 0 else best
+        wait_s = 0.0
+        if verdict is Verdict.WRONG:
+            is_last = self.failures == self._parameters.failure_limit
+            wait_s = math.inf if is_last else self._parameters.compute_wait_s(self.failures)
+        taps_s = tuple(weighed.onset_ms[index] / MILLISECONDS for index in chosen.taps)
+        return EvidenceEntry(
+            chosen.digits, taps_s[0], weighed.end_ms / MILLISECONDS, taps_s, verdict, self.failures, wait_s,
+            log_ratio=_to_nats(ratio), weighed=weighed,
+        )  # fmt: skip
+
+
+def check_decoder(decoder: str, variant: Variant) -> Decoder:
+    """The decoder's name; ParameterError for another one, or for evidence with a detector that gives no log-odds."""
+    if decoder not in DECODERS:
+        raise ParameterError(f"decoder is {decoder!r}; it must be one of {', '.join(DECODERS)}")
+    if decoder == "evidence" and not isinstance(variant, Tap):
+        raise ParameterError(
+            f"decoder evidence needs the log-odds of every candidate, which the detector {variant.name} does not give;"
+            " use the detector tap, one that was fitted from it, or the decoder rule"
+        )
+    return "rule" if decoder == "rule" else "evidence"
+
+
+def decode_recording(
+    recording: Recording,
+    detector: Variant | str = "tap",
+    parameters: EntryParameters | None = None,
+    *,
+    decoder: Decoder = "rule",
+    code: Iterable[int] | None = None,
+    evidence: Evidence | None = None,
+    until_end: bool = False,
+) -> tuple[Entry, ...]:
+    """The entries that are tapped in a recording.
+
+    Parameters
+    ----------
+    detector : a variant, or what `load_detector` takes.
+    decoder : "rule" (fixed pauses between accepted taps), or "evidence" (all candidates of `tap`).
+    code : the right one, to be judged by; without it entries are only decoded.
+    evidence : model and threshold of the decoder evidence; the shipped ones when not given.
+    until_end : leave an entry undecided (and out) that is not over when the recording ends; otherwise silence follows.
+
+    Raises ParameterError for an unknown decoder, evidence with a detector other than `tap`, or a code that is too long.
+    """
+    variant = find_variant(detector)
+    if check_decoder(decoder, variant) == "rule":
+        found = run_detector(variant, recording).accepted()
+        end_s = recording.span_s if until_end else None
+        return decode_taps(recording.times_s(found.onset_samples).tolist(), parameters, end_s=end_s, code=code)
+    assert isinstance(variant, Tap)
+    machine = EvidenceMachine(parameters, code=code, evidence=evidence)
+    entries = listen(machine, variant, recording)
+    return (*entries, *(() if until_end else machine.finish()))
+
+
+class EntryListener:
+    """A running `tap` and an `EvidenceMachine`: volts in, entries out. However the chunks are cut, entries are equal.
+
+    >>> listener = EntryListener(EvidenceMachine(code=(3, 1, 4)), Tap(), 8000.0, Converter((0.0, 5.0), 10))
+    >>> listener.push(np.zeros(800))
+    ()
+    """
+
+    def __init__(self, machine: EvidenceMachine, variant: Tap, fs: float, converter: Converter | None = None) -> None:
+        self._machine = machine
+        self._detector = variant.build(fs, converter=converter)
+        self._start_s = 0.0
+        self._fed = 0
+
+    def start(self, start_s: float) -> tuple[EvidenceEntry, ...]:
+        """Say that the next sample lies at `start_s`, behind a gap; return the entries that ended before."""
+        self._detector.reset()
+        self._start_s, self._fed = start_s, 0
+        return self._machine.advance(start_s)
+
+    def push(self, samples: FloatArray) -> tuple[EvidenceEntry, ...]:
+        """Take samples (volts, 1-D) and return the entries that ended."""
+        judged = self._detector.judge(np.ascontiguousarray(samples, dtype=np.float64))
+        self._fed += samples.size
+        ended = self._machine.push_judged(judged, start_ms=to_ms(self._start_s))
+        # two blocks more than the latency: the first block begins with the first sample
+        known_s = self._start_s + self._fed / self._detector.fs - (DECISION_MS + 2) / MILLISECONDS
+        return (*ended, *self._machine.advance(max(known_s, 0.0)))
+
+    def flush(self) -> tuple[EvidenceEntry, ...]:
+        """Say that no sample follows until `start`, and return the entries that ended."""
+        return self._machine.push_judged(self._detector.judge_rest(), start_ms=to_ms(self._start_s))
+
+
+def listen(machine: EvidenceMachine, variant: Tap, recording: Recording) -> tuple[EvidenceEntry, ...]:
+    """The entries that end within the recording; one that is still going on stays in the machine."""
+    listener = EntryListener(machine, variant, recording.fs, Converter.of(recording))
+    entries: list[EvidenceEntry] = []
+    for start, stop in recording.stretches():
+        entries += listener.start(float(recording.times_s(np.array(start))))
+        entries += listener.push(recording.samples[start:stop])
+        entries += listener.flush()
+    return tuple(entries)
+
+
+def explain(entry: EvidenceEntry, code: Sequence[int] | None) -> tuple[Series, Series]:
+    """The chosen series and its runner-up, as indices of the entry's candidates."""
+    assert entry.weighed is not None
+    wanted = tuple(code) if code else entry.digits
+    return entry.weighed.find_series(wanted)

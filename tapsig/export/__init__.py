@@ -1,6 +1,0 @@
-"""A detector for a controller: the core's own C files and one generated header of numbers."""
-
-from tapsig.export.chain import Chain, prepare
-from tapsig.export.package import render_package, write_package
-
-__all__ = ["Chain", "prepare", "render_package", "write_package"]

@@ -1,0 +1,1 @@
+"""Labels: proposed by machine, and compared between people."""

@@ -1,0 +1,110 @@
+"""How far two label files of one recording agree: two people, two passes, or a person and a proposal."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.records import TAP, Label
+from tapsig.scoring.matching import match_onsets
+from tapsig.units import FloatArray, check_range
+
+PERCENTILES = (5, 25, 50, 75, 95)
+
+
+@dataclass(frozen=True, slots=True)
+class Disagreement:
+    """One event on which two labellers differ.
+
+    `kind_a` or `kind_b` is "" where that file has no label; `difference_s` (b − a) is nan then.
+    """
+
+    time_s: float
+    kind_a: str
+    kind_b: str
+    difference_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Two label files compared.
+
+    Parameters
+    ----------
+    taps_a, taps_b, both : labels of kind "tap" in each, and pairs of them within the window.
+    differences_s : b − a of those pairs, shape (both,), in order of time.
+    disagreements : taps that only one has, and pairs of labels of different kinds, in order of time.
+    """
+
+    taps_a: int
+    taps_b: int
+    both: int
+    differences_s: FloatArray
+    disagreements: tuple[Disagreement, ...]
+
+    @property
+    def f1(self) -> float:
+        """2·both / (a + b): the same whichever labeller is taken as the reference; nan when neither has a tap."""
+        total = self.taps_a + self.taps_b
+        return 2.0 * self.both / total if total else float("nan")
+
+    def percentiles_s(self) -> dict[int, float]:
+        """Percentiles of b − a in seconds; nan when there are no pairs."""
+        if not self.both:
+            return dict.fromkeys(PERCENTILES, float("nan"))
+        return dict(zip(PERCENTILES, np.percentile(self.differences_s, PERCENTILES).tolist(), strict=True))
+
+
+def compare_labels(a: Sequence[Label], b: Sequence[Label], *, window_s: float = 0.05) -> Agreement:
+    """Match the labels of `a` and `b`, as many pairs as possible with each label used once.
+
+    Taps are matched with taps first; what is left over is matched whatever its kind, so that a tap which the other
+    calls a thump is told as such. Nuisances that only one has are no disagreement: they need not be labelled.
+
+    Raises ParameterError for a window outside 0–1 s.
+
+    >>> agreement = compare_labels([Label(1.0), Label(2.0)], [Label(1.004), Label(2.01, "thump"), Label(3.0)])
+    >>> agreement.both, round(agreement.f1, 3), [(d.kind_a, d.kind_b) for d in agreement.disagreements]
+    (1, 0.5, [('tap', 'thump'), ('', 'tap')])
+    """
+    check_range("window_s", window_s, 0.0, 1.0)
+    a, b = sorted(a), sorted(b)
+    taps_a = [label for label in a if label.kind == TAP]
+    taps_b = [label for label in b if label.kind == TAP]
+    pairs = _pair(taps_a, taps_b, window_s)
+    matched_a, matched_b = ({pair[side] for pair in pairs} for side in (0, 1))
+    rest_a = [tap for i, tap in enumerate(taps_a) if i not in matched_a]
+    rest_b = [tap for j, tap in enumerate(taps_b) if j not in matched_b]
+    others_a = [label for label in a if label.kind != TAP]
+    others_b = [label for label in b if label.kind != TAP]
+    found = _disagree(rest_a, others_b, window_s, swap=False) + _disagree(rest_b, others_a, window_s, swap=True)
+    differences = sorted((taps_a[i].onset_s, taps_b[j].onset_s - taps_a[i].onset_s) for i, j in pairs)
+    return Agreement(
+        len(taps_a),
+        len(taps_b),
+        len(pairs),
+        np.array([difference for _, difference in differences]),
+        tuple(sorted(found, key=lambda item: item.time_s)),
+    )
+
+
+def _pair(first: Sequence[Label], second: Sequence[Label], window_s: float) -> list[tuple[int, int]]:
+    times = (np.array([label.onset_s for label in labels]) for labels in (first, second))
+    matching = match_onsets(*times, window_s=window_s)
+    return [(int(i), int(j)) for i, j in matching.pairs]
+
+
+def _disagree(taps: Sequence[Label], others: Sequence[Label], window_s: float, *, swap: bool) -> list[Disagreement]:
+    """The taps of one file that the other lacks or names otherwise; `swap` when the taps are those of b."""
+    named = dict(_pair(taps, others, window_s))
+    found = []
+    for i, tap in enumerate(taps):
+        other = others[named[i]] if i in named else None
+        kinds = (tap.kind, other.kind if other else "")
+        difference = other.onset_s - tap.onset_s if other else float("nan")
+        found.append(
+            Disagreement(tap.onset_s, kinds[1], kinds[0], -difference)
+            if swap
+            else Disagreement(tap.onset_s, *kinds, difference)
+        )
+    return found

@@ -1,0 +1,14 @@
+"""Files in: recordings, labels, corpora. Nothing is guessed, and nothing is lost without a finding that says so."""
+
+from tapsig.loading.corpus import Corpus, CorpusEntry, load_corpus
+from tapsig.loading.findings import LoadReport, Stretch
+from tapsig.loading.labels import load_labels, write_labels
+from tapsig.loading.recording import load_recording, read_recording
+from tapsig.loading.wav import WavInfo, read_wav_blocks, read_wav_info, write_cue_labels, write_wav
+from tapsig.records import Finding
+
+__all__ = [
+    "Corpus", "CorpusEntry", "Finding", "LoadReport", "Stretch", "WavInfo", "load_corpus", "load_labels",
+    "load_recording", "read_recording", "read_wav_blocks", "read_wav_info", "write_cue_labels", "write_labels",
+    "write_wav",
+]  # fmt: skip

@@ -1,0 +1,316 @@
+"""From the stamps of a log to its rate and its gaps: gaps stay, single lost lines are filled in, with a finding."""
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from tapsig.errors import RecordingError
+from tapsig.loading.findings import FindingList, Stretch
+from tapsig.loading.kernels import goes_back, measure_stretch, scan_steps
+from tapsig.loading.lines import Table
+from tapsig.loading.restart import settle_steps_back, unwrap_short_counter
+from tapsig.records import Gap
+from tapsig.units import FloatArray, IntArray
+
+GAP_S = 0.01  # what is missing up to this, and up to GAP_FILLED samples, is filled in
+GAP_PERIODS, GAP_FILLED = 2.5, 11
+LOSS_PERIODS = 1.5
+COARSE_SHARE = 0.01
+JITTER_SHARE = 0.1
+RATE_SHARE, WORST_RATE_SHARE = 0.01, 0.1
+LONG_STRETCH, RATE_BLOCK = 100, 200
+STRAY_S = 0.001  # samples further from their stamps are laid on an even grid
+HIGHEST_RATE_HZ = 1e6
+DOUBLED_SHARE, ALIKE_SHARE = 0.98, 0.9
+MOST_GAPS = 100_000
+TYPICAL_LAG, TYPICAL_PLACES = 64, 100_000
+FIRST_STAMPS = 1 << 16
+GIVEN_RATE_SHARE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Stamps:
+    """Raw stamps, seconds of one unit, and where the counter wraps (None = never).
+
+    `counted` says that the stamps are line numbers, for lack of a clock.
+    """
+
+    raw: FloatArray
+    unit_s: float
+    wrap: float | None
+    counted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """The samples `values` with their rate and gaps."""
+
+    values: FloatArray
+    fs: float
+    gaps: tuple[Gap, ...]
+    stretches: tuple[Stretch, ...]
+    timing_error_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """The steps between stamps, in units; `resolution` is the step of coarse stamps, otherwise 0."""
+
+    period: float  # of the steps between which nothing is missing
+    mean: float
+    edges: IntArray  # first samples after gaps
+    repeated: int
+    losses: int
+    longest: float  # step between which nothing is missing
+    resolution: float
+
+
+def settle_clock(source: str, stamps: Stamps, table: Table, fs: float | None, findings: FindingList) -> Clock:
+    """The samples of a log with their clock; what is wrong with it goes to `findings`.
+
+    Raises RecordingError for stamps that stand still, that restart so that most samples come after it, that change
+    their rate, or that have more gaps or losses than one recording can hold.
+    """
+    ticks = stamps.raw
+    if stamps.wrap is not None and (unwrapped := unwrap_short_counter(ticks)) is not None:
+        ticks = unwrapped
+        findings.add("counter-wrap", "the counter has 16 bits; the time goes on, but pauses longer than"
+                     f" {65536 * stamps.unit_s:.3g} s cannot be seen", line=table.line_of(0))  # fmt: skip
+    if goes_back(ticks):
+        ticks, kept = settle_steps_back(source, ticks, stamps.unit_s, stamps.wrap, table, findings)
+        table = table.select(kept)
+    steps = _scan(source, ticks, stamps.unit_s)
+    if steps.repeated and (doubled := find_doubled_lines(ticks, table, findings)).size:
+        single = np.delete(np.arange(ticks.size), doubled)
+        ticks, table = ticks[single], table.select(single)
+        steps = _scan(source, ticks, stamps.unit_s)
+    if not stamps.counted:
+        _check_rates(source, ticks, steps, stamps.unit_s, table, findings)
+    lines = [table.line_of(int(edge)) for edge in steps.edges]
+    values = table.values
+    if steps.losses and not steps.resolution:
+        ticks, values, steps = _fill_losses(source, ticks, values, steps, table, findings)
+    clock = _fit(ticks, values, stamps, steps)
+    resolution_s = max(steps.resolution, 1.0 if _is_whole(stamps.raw) else 0.0) * stamps.unit_s
+    if clock.timing_error_s > max(STRAY_S, 1.0 / clock.fs, 2.0 * resolution_s):
+        stray_s = clock.timing_error_s
+        clock = _lay_on_grid(ticks, values, stamps, steps, resolution_s)
+        findings.add("resampled", f"the stamps stray up to {1e3 * stray_s:.3g} ms from an even rate; laid on a grid of"
+                     f" {clock.fs:.6g} Hz by straight lines between samples")  # fmt: skip
+    if clock.gaps:
+        findings.add("gap", f"{sum(gap.duration_s for gap in clock.gaps):.3g} s were not recorded; kept as gaps",
+                     count=len(clock.gaps), line=lines[0], sample=clock.gaps[0].sample)  # fmt: skip
+    _add_clock_findings(clock, steps, stamps, fs, len(table.values), findings)
+    return clock
+
+
+def _is_whole(ticks: FloatArray) -> bool:
+    return not np.any(ticks[:FIRST_STAMPS] % 1.0)
+
+
+def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
+    """Find gaps and losses. Where many stamps repeat, they are coarse, and one step of them is no gap."""
+    typical = _typical_period(source, ticks)
+    if typical * unit_s * HIGHEST_RATE_HZ < 1.0:
+        raise RecordingError(f"{source}: its stamps tell {1.0 / (typical * unit_s):.3g} Hz, more than"
+                             f" {HIGHEST_RATE_HZ:g}; is a point in them a separator of thousands, or their unit another"
+                             " than time_unit=?")  # fmt: skip
+    period, resolution = typical, 0.0
+    edges = np.empty(min(MOST_GAPS, ticks.size), dtype=np.int64)
+    for _ in range(2):  # the second time with the period of the steps between which nothing is missing
+        longest = _longest_sound_step(ticks, period)
+        shortest_gap = max(GAP_PERIODS * period, min(period + GAP_S / unit_s, GAP_FILLED * period), longest)
+        gaps, repeated, losses, lost, steady = scan_steps(ticks, longest, shortest_gap, edges)
+        sound = ticks.size - 1 - gaps - losses
+        period = (steady - lost) / sound if sound > 0 and steady > lost else period
+    if repeated > COARSE_SHARE * ticks.size:
+        steps = np.diff(ticks[:FIRST_STAMPS])
+        resolution = float(np.median(steps[steps > 0])) if steps.any() else 0.0
+        longest = max(longest, LOSS_PERIODS * resolution)
+        shortest_gap = max(GAP_PERIODS * typical, typical + GAP_S / unit_s, longest)
+        gaps, repeated, losses, lost, steady = scan_steps(ticks, np.inf, shortest_gap, edges)
+    if gaps > min(MOST_GAPS, max(10, ticks.size // 20)):
+        raise RecordingError(f"{source}: {gaps} gaps in {ticks.size} samples; log at a lower rate, with fewer bytes a"
+                             " line")  # fmt: skip
+    if not steady > 0:
+        raise RecordingError(f"{source}: there is no stretch without gaps, so no rate; log at a lower rate")
+    mean = steady / (ticks.size - 1 - gaps)
+    return _Steps(mean if resolution else period, mean, edges[:gaps], repeated, losses, longest, resolution)
+
+
+def _longest_sound_step(ticks: FloatArray, period: float) -> float:
+    """The longest step between which nothing is missing: whole stamps round a period up to the next unit."""
+    longest = LOSS_PERIODS * period
+    return max(longest, np.ceil(period - 0.02) + 0.5) if _is_whole(ticks) else longest
+
+
+def _typical_period(source: str, ticks: FloatArray) -> float:
+    """Typical sampling period in units: the median over spans of many samples, so that coarse stamps do not matter."""
+    lag = min(TYPICAL_LAG, max(1, ticks.size // 4))
+    places = np.arange(0, ticks.size - lag, max(1, ticks.size // TYPICAL_PLACES))
+    period = float(np.median(ticks[places + lag] - ticks[places])) / lag if places.size else 0.0
+    if not period > 0:
+        period = float(ticks[-1] - ticks[0]) / max(1, ticks.size - 1)
+    if not 0 < period < np.inf:
+        raise RecordingError(f"{source}: its time stamps stand still; give fs= and take the time column out")
+    return period
+
+
+def find_doubled_lines(ticks: FloatArray, table: Table, findings: FindingList) -> IntArray:
+    """Samples with the stamp and the value of the one before, where the logger wrote lines twice; none where stamps
+    repeat because they are coarse: then the values that follow one another at a stamp differ as any others do.
+    """
+    steps = np.diff(ticks) == 0
+    second = np.flatnonzero(steps) + 1
+    alike = np.diff(table.values) == 0
+    same = alike[second - 1]
+    often = second.size > COARSE_SHARE * ticks.size
+    if often and (same.mean() < DOUBLED_SHARE or alike[~steps].mean() > ALIKE_SHARE):
+        return second[:0]
+    if same.any():
+        findings.add("doubled-line", "a line stands there twice; left out once", count=int(same.sum()),
+                     line=table.line_of(int(second[same][0])))  # fmt: skip
+    if not same.all():
+        findings.add("repeated-stamp", "two values have the same stamp; both kept", count=int((~same).sum()),
+                     line=table.line_of(int(second[~same][0])))  # fmt: skip
+    return second[same]
+
+
+def _check_rates(source: str, ticks: FloatArray, steps: _Steps, unit_s: float, table: Table, findings: FindingList
+                 ) -> None:  # fmt: skip
+    """Raises RecordingError where blocks of a log have another rate than the rest; a finding where they differ little.
+
+    A block's rate is that of its steps between which nothing is missing, so that losses do not count.
+    """
+    size = max(RATE_BLOCK, int(np.ceil(2.0 * steps.resolution / (RATE_SHARE * steps.period))))
+    for start, stop in pairwise([0, *map(int, steps.edges), ticks.size]):
+        count = max(1, (stop - start) // size)
+        for first, last in pairwise(np.linspace(start, stop, count + 1).astype(int)):
+            own = np.diff(ticks[first:last])
+            if last - first < LONG_STRETCH:
+                continue
+            if not steps.resolution:
+                sound = own <= steps.longest
+                own = own[sound] if 2 * np.count_nonzero(sound) > own.size else own
+            period = float(own.mean())
+            noise = (4.0 * float(own.std()) + 2.0 * steps.resolution) / (np.sqrt(own.size) * steps.period)
+            share = abs(period / steps.period - 1.0)
+            what = f"{1.0 / (period * unit_s):.4g} Hz, the rest {1.0 / (steps.period * unit_s):.4g} Hz"
+            if share > WORST_RATE_SHARE + noise:
+                raise RecordingError(f"{source}, line {table.line_of(int(first))}: from there on samples come at"
+                                     f" {what}; put the parts into files of their own")  # fmt: skip
+            if share > RATE_SHARE + noise:
+                findings.add("rate-varies", f"from there on samples come at {what}", line=table.line_of(int(first)))
+
+
+def _fill_losses(source: str, ticks: FloatArray, values: FloatArray, steps: _Steps, table: Table, findings: FindingList
+                 ) -> tuple[FloatArray, FloatArray, _Steps]:  # fmt: skip
+    """Stamps and values with single lost samples filled in by a straight line between their neighbours.
+
+    Raises RecordingError where more would be filled in than is there.
+    """
+    distances = np.diff(ticks)
+    lossy = distances > steps.longest
+    lossy[steps.edges - 1] = False
+    short = np.pad(np.minimum(distances - steps.period, 0.0), 1)  # a late stamp makes one step long and another short
+    missing = np.where(lossy, np.rint((distances + short[:-2] + short[2:]) / steps.period) - 1.0, 0.0)
+    missing = np.maximum(missing, 0.0)
+    lost = int(missing.sum())
+    if not lost:
+        return ticks, values, steps
+    first = table.line_of(int(np.argmax(missing > 0.0)) + 1)
+    if lost > ticks.size:
+        raise RecordingError(f"{source}, line {first}: {lost} samples are missing between {ticks.size}; log at a lower"
+                             " rate, with fewer bytes a line")  # fmt: skip
+    findings.add("lost-samples", "single samples are missing; filled in by straight lines between their neighbours",
+                 count=lost, line=first)  # fmt: skip
+    places = np.arange(ticks.size) + np.concatenate([[0.0], np.cumsum(missing)])
+    every = np.arange(ticks.size + lost, dtype=np.float64)
+    filled = np.interp(every, places, ticks)
+    edges = places[steps.edges].astype(np.int64)
+    span = (filled[-1] - filled[0]) - (filled[edges] - filled[edges - 1]).sum()
+    mean = float(span / (filled.size - 1 - edges.size))
+    return filled, np.interp(every, places, values), replace(steps, edges=edges, period=mean, mean=mean)
+
+
+def _lay_on_grid(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps, resolution_s: float) -> Clock:
+    """Each stretch on an even grid of its own from its first stamp, at the mean rate of all.
+
+    Coarse stamps are smoothed first: each goes by the mean deviation of those around it.
+    """
+    period, reach = steps.mean, round(4.0 * resolution_s / (steps.mean * stamps.unit_s))
+    parts: list[FloatArray] = []
+    gaps: list[Gap] = []
+    stretches: list[Stretch] = []
+    size, end, worst = 0, 0.0, 0.0
+    for start, stop in pairwise([0, *map(int, steps.edges), ticks.size]):
+        even = ticks[start] + period * np.arange(stop - start)
+        times = even + _smooth(ticks[start:stop] - even, min(reach, (stop - start) // 4))
+        worst = max(worst, float(np.abs(times - ticks[start:stop]).max()))
+        if start:
+            gaps.append(Gap(size, float((times[0] - end) * stamps.unit_s)))
+        grid = times[0] + period * np.arange(max(1, round((times[-1] - times[0]) / period) + 1))
+        parts.append(np.interp(grid, times, values[start:stop]))
+        _, _, _, spread = measure_stretch(ticks, start, stop, ticks[0], period, LOSS_PERIODS * period)
+        own = (stop - start - 1) / max(ticks[stop - 1] - ticks[start], period)
+        stretches.append(Stretch(size, size + grid.size, float(own / stamps.unit_s), float(spread * stamps.unit_s)))
+        size += grid.size
+        end = float(grid[-1]) + period
+    return Clock(np.concatenate(parts), 1.0 / (period * stamps.unit_s), tuple(gaps), tuple(stretches),
+                 worst * stamps.unit_s)  # fmt: skip
+
+
+def _smooth(values: FloatArray, reach: int) -> FloatArray:
+    """Moving mean over `reach` samples to either side; the edges repeat."""
+    if reach < 1:
+        return values
+    sums = np.cumsum(np.pad(values, (reach + 1, reach), mode="edge"))
+    return (sums[2 * reach + 1 :] - sums[: -2 * reach - 1]) / (2 * reach + 1)
+
+
+def _fit(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps) -> Clock:
+    """Rate from the span of the gap-free stretches; each stretch laid on its stamps; how well that fits.
+
+    A stretch lies by its mean offset, so that the jitter of its first stamp does not move it.
+    """
+    gaps: list[Gap] = []
+    stretches: list[Stretch] = []
+    offset = worst = 0.0
+    for start, stop in pairwise([0, *map(int, steps.edges), ticks.size]):
+        mean, least, greatest, spread = measure_stretch(
+            ticks, start, stop, ticks[0], steps.mean, LOSS_PERIODS * steps.period)  # fmt: skip
+        if start:
+            missing = ticks[start] - ticks[start - 1] - steps.mean
+            late = mean - offset if mean > offset else missing
+            gaps.append(Gap(start, float(late * stamps.unit_s)))
+            offset += late
+        worst = max(worst, greatest - offset, offset - least)
+        span = ticks[stop - 1] - ticks[start]
+        own = (stop - start - 1) / span if span > 0 else 1.0 / steps.mean
+        jitter = float("nan") if stamps.counted else float(spread * stamps.unit_s)
+        stretches.append(Stretch(start, stop, float(own / stamps.unit_s), jitter))
+    fs = 1.0 / (steps.mean * stamps.unit_s)
+    error_s = float("nan") if stamps.counted else float(worst * stamps.unit_s)
+    return Clock(values, float(fs), tuple(gaps), tuple(stretches), error_s)
+
+
+def _add_clock_findings(clock: Clock, steps: _Steps, stamps: Stamps, fs: float | None, count: int,
+                        findings: FindingList) -> None:  # fmt: skip
+    """What there is to say of rates, jitter and coarse stamps."""
+    if steps.resolution:
+        resolution_s = steps.resolution * stamps.unit_s
+        share = resolution_s * clock.fs / count
+        findings.add("coarse-stamps", f"stamps repeat: their step of {resolution_s:g} s is longer than the period of"
+                     f" {1 / clock.fs:.3g} s; the rate comes from the whole span, and is good to {100 * share:.2g} %",
+                     count=steps.repeated)  # fmt: skip
+    if stamps.counted:
+        return
+    if fs is not None and abs(fs / clock.fs - 1.0) > GIVEN_RATE_SHARE:
+        findings.add("rate-differs", f"the stamps tell {clock.fs:.4g} Hz, not {fs:g} Hz; took the stamps'")
+    long = [stretch for stretch in clock.stretches if stretch.stop - stretch.start >= LONG_STRETCH]
+    jitter_s = max((stretch.jitter_s for stretch in long), default=0.0)
+    rounding_s = 0.5 * stamps.unit_s if _is_whole(stamps.raw) else 0.0  # whole stamps vary by it
+    if not steps.resolution and jitter_s > max(JITTER_SHARE / clock.fs, rounding_s):
+        findings.add("jitter", f"the sampling interval varies by {1e6 * jitter_s:.0f} µs (standard deviation) around"
+                     f" {1e6 / clock.fs:.0f} µs; use a timer in the logger")  # fmt: skip

@@ -1,0 +1,238 @@
+"""A corpus: a folder of recordings, with the manifest `corpus.csv` that tells what each of them is."""
+
+import csv
+import io
+import math
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from types import MappingProxyType
+
+from tapsig.errors import RecordingError
+from tapsig.loading.files import read_small_file, to_path
+from tapsig.loading.findings import LoadReport
+from tapsig.loading.recording import read_recording
+from tapsig.records import Recording
+from tapsig.units import SECONDS
+
+MANIFEST = "corpus.csv"
+KNOWN = ("recording", "channel", "labels", "vehicle", "position", "scene", "split", "fs_hz", "full_scale_v",
+         "adc_bits", "time_unit", "duration_s", "seed")  # fmt: skip
+SPLITS = ("train", "validation", "test")
+
+Choice = str | Collection[str] | None
+
+
+@dataclass(frozen=True, slots=True)
+class CorpusEntry:
+    """One row of a manifest: one channel of one recording. None where its cell is empty.
+
+    `extra` holds the columns that tapsig does not know, as text.
+    """
+
+    recording: str
+    path: Path
+    channel: int = 0
+    labels: str = ""
+    labels_path: Path | None = None
+    vehicle: str = ""
+    position: str = ""
+    scene: str = ""
+    split: str = ""
+    fs_hz: float | None = None
+    full_scale_v: float | None = None
+    adc_bits: int | None = None
+    time_unit: str | None = None
+    duration_s: float | None = None
+    seed: str = ""
+    extra: Mapping[str, str] = field(default_factory=dict)
+    line: int = 0
+
+    @property
+    def name(self) -> str:
+        """The recording's file name without its ending, with the position."""
+        stem = PurePosixPath(self.recording).stem
+        return f"{stem} {self.position}".strip()
+
+    def __reduce__(self) -> tuple[object, ...]:  # a mapping proxy cannot be sent to another process
+        values = (getattr(self, name) for name in self.__slots__)
+        return (CorpusEntry, tuple(dict(value) if isinstance(value, Mapping) else value for value in values))
+
+
+@dataclass(frozen=True, slots=True)
+class Corpus:
+    """The entries of a manifest, in its order. Iterating loads one recording after the other."""
+
+    folder: Path
+    entries: tuple[CorpusEntry, ...]
+    strict: bool = False
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+    def __iter__(self) -> Iterator[Recording]:
+        return map(self.load, self.entries)
+
+    def select(
+        self, split: Choice = None, vehicle: Choice = None, position: Choice = None, scene: Choice = None
+    ) -> "Corpus":
+        """The entries that match every argument given: a word, or several words of which one must match."""
+        wanted = {"split": split, "vehicle": vehicle, "position": position, "scene": scene}
+        kept = (entry for entry in self.entries
+                if all(_matches(getattr(entry, name), choice) for name, choice in wanted.items()))  # fmt: skip
+        return replace(self, entries=tuple(kept))
+
+    def load(self, entry: CorpusEntry) -> Recording:
+        """The recording of an entry, with its labels (None where it names no label file)."""
+        return self.read(entry)[0]
+
+    def read(self, entry: CorpusEntry) -> tuple[Recording, LoadReport]:
+        """The recording of an entry, and the report of how it was read."""
+        recording, report = read_recording(
+            entry.path, channel=entry.channel, full_scale_v=entry.full_scale_v, adc_bits=entry.adc_bits,
+            labels=entry.labels_path, fs=entry.fs_hz, time_unit=entry.time_unit, strict=self.strict,
+            position=entry.position, vehicle=entry.vehicle, scene=entry.scene)  # fmt: skip
+        return replace(recording, split=entry.split), report
+
+
+def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool = False) -> Corpus:
+    """The corpus in `folder`; recordings are read when they are asked for.
+
+    `allow_outside` permits paths that leave the folder (absolute ones, `..`, links), which are refused otherwise.
+    `strict` refuses recordings with any finding.
+
+    Raises RecordingError, with the line, for a manifest that is missing or cannot be used, or names files that are
+    not there.
+    """
+    folder = to_path("folder", folder)
+    if folder.is_file() and folder.name == MANIFEST:
+        folder = folder.parent
+    if not folder.is_dir():
+        raise RecordingError(f"{folder} is not a folder; a corpus is a folder with {MANIFEST} in it")
+    manifest = folder / MANIFEST
+    if not manifest.exists():
+        raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
+    rows = read_rows(manifest)
+    entries, seen = [], dict[tuple[int, int, int], int]()
+    for line, row in rows:
+        entry = parse_row(folder, row, line, f"{manifest}, line {line}", allow_outside=allow_outside)
+        file = entry.path.stat()  # the file itself: `a.wav` and `./a.wav` are one
+        key = (file.st_dev, file.st_ino, entry.channel)
+        if key in seen:
+            raise RecordingError(f"{manifest}, line {line}: channel {entry.channel} of {entry.recording} stands in line"
+                                 f" {seen[key]} already; delete one of them")  # fmt: skip
+        seen[key] = line
+        entries.append(entry)
+    return Corpus(folder, tuple(entries), strict)
+
+
+def read_rows(manifest: Path) -> list[tuple[int, dict[str, str]]]:
+    raw = read_small_file(manifest, what="manifest")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise RecordingError(f"{manifest}: byte {error.start} is not UTF-8; save it as CSV in UTF-8") from error
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    header: list[str] | None = None
+    rows = []
+    try:
+        for cells in reader:
+            if not any(cell.strip() for cell in cells) or cells[0].startswith("#"):
+                continue
+            if header is None:
+                header = _check_header(manifest, cells)
+                continue
+            if len(cells) != len(header):
+                raise RecordingError(f"{manifest}, line {reader.line_num}: {len(cells)} cells, the header has"
+                                     f" {len(header)}; complete the line")  # fmt: skip
+            cells = [cell.strip() for cell in cells]
+            rows.append((reader.line_num, dict(zip(header, cells, strict=True))))
+    except csv.Error as error:
+        raise RecordingError(f"{manifest}, line {reader.line_num}: not CSV ({error}); correct the quotes") from error
+    if header is None:
+        raise RecordingError(f"{manifest} has no header; its first line must name columns, such as {','.join(KNOWN)}")
+    return rows
+
+
+def _check_header(manifest: Path, cells: list[str]) -> list[str]:
+    header = [cell.strip() for cell in cells]
+    if "recording" not in header:
+        raise RecordingError(f"{manifest}: the header has no column 'recording'; tapsig knows {', '.join(KNOWN)}")
+    twice = {name for name in header if header.count(name) > 1}
+    if twice:
+        raise RecordingError(f"{manifest}: the column {sorted(twice)[0]!r} stands twice; delete one of them")
+    return header
+
+
+def parse_row(folder: Path, row: Mapping[str, str], line: int, where: str, *, allow_outside: bool) -> CorpusEntry:
+    labels = row.get("labels", "")
+    split = row.get("split", "")
+    if split and split not in SPLITS:
+        raise RecordingError(f"{where}: split is {split!r}; it must be {', '.join(SPLITS)} or empty")
+    time_unit = row.get("time_unit", "")
+    if time_unit and time_unit not in SECONDS:
+        raise RecordingError(f"{where}: time_unit is {time_unit!r}; it must be {', '.join(SECONDS)} or empty")
+    return CorpusEntry(
+        recording=row["recording"],
+        path=_resolve(folder, row["recording"], where, "recording", allow_outside=allow_outside),
+        channel=int(_number(row, "channel", where, low=0, high=255, whole=True) or 0),
+        labels=labels,
+        labels_path=_resolve(folder, labels, where, "labels", allow_outside=allow_outside) if labels else None,
+        vehicle=row.get("vehicle", ""),
+        position=row.get("position", ""),
+        scene=row.get("scene", ""),
+        split=split,
+        fs_hz=_number(row, "fs_hz", where, low=1e-3, high=1e7),
+        full_scale_v=_number(row, "full_scale_v", where, low=1e-9, high=1e6),
+        adc_bits=_whole(_number(row, "adc_bits", where, low=1, high=24, whole=True)),
+        time_unit=time_unit or None,
+        duration_s=_number(row, "duration_s", where, low=0, high=1e9),
+        seed=row.get("seed", ""),
+        extra=MappingProxyType({name: cell for name, cell in row.items() if name not in KNOWN}),
+        line=line,
+    )
+
+
+def _resolve(folder: Path, cell: str, where: str, column: str, *, allow_outside: bool) -> Path:
+    """The file that a cell names, which must be there and inside the folder."""
+    if not cell or "\0" in cell or len(cell) > 1000:
+        raise RecordingError(f"{where}: {column} is {cell[:40]!r}; it must name a file in the corpus folder")
+    absolute = PurePosixPath(cell).is_absolute() or bool(PureWindowsPath(cell).anchor)
+    outside = absolute or ".." in PurePosixPath(cell.replace("\\", "/")).parts
+    path = folder / cell
+    try:
+        outside = outside or not path.resolve().is_relative_to(folder.resolve())
+        there = path.is_file()
+    except (OSError, RuntimeError) as error:  # RuntimeError: links in a circle
+        raise RecordingError(f"{where}: {column} {cell[:80]!r} cannot be opened ({error})") from error
+    if outside and not allow_outside:
+        raise RecordingError(f"{where}: {column} {cell[:80]!r} leaves the corpus folder; move the file into it, or load"
+                             " with allow_outside=True")  # fmt: skip
+    if not there:
+        raise RecordingError(f"{where}: {column} {cell[:80]!r} is not there; check the name, or delete the line")
+    return path
+
+
+def _number(
+    row: Mapping[str, str], column: str, where: str, *, low: float, high: float, whole: bool = False
+) -> float | None:
+    cell = row.get(column, "")
+    if not cell:
+        return None
+    try:
+        value = math.nan if "_" in cell else float(cell)
+    except ValueError:
+        value = math.nan
+    if not low <= value <= high or (whole and value != int(value)):
+        kind = "whole number" if whole else "number"
+        raise RecordingError(f"{where}: {column} is {cell[:40]!r}; it must be a {kind} from {low:g} to {high:g},"
+                             " or empty")  # fmt: skip
+    return value
+
+
+def _whole(value: float | None) -> int | None:
+    return None if value is None else int(value)
+
+
+def _matches(value: str, choice: Choice) -> bool:
+    return choice is None or value == choice or (not isinstance(choice, str) and value in choice)

@@ -1,0 +1,186 @@
+"""CSV and serial logs: one channel of a log as a Recording in volts."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+
+from tapsig.errors import RecordingError
+from tapsig.loading.choice import Choice, choose_columns
+from tapsig.loading.clock import Stamps, settle_clock
+from tapsig.loading.files import show_path
+from tapsig.loading.findings import FindingList, LoadReport
+from tapsig.loading.layout import Layout, find_layout, preamble_number
+from tapsig.loading.lines import LineReader, Table
+from tapsig.loading.logtext import read_log_blocks
+from tapsig.loading.plotter import find_names, strip_names
+from tapsig.records import Recording
+from tapsig.units import SECONDS, FloatArray
+
+MOST_OUT_OF_RANGE = 0.05
+MOST_OVER = 2.0  # volts may pass a nominal full scale, but not so far
+FIRST_VALUES, FEWEST_RISING = 1 << 16, 32
+COUNTER_SHARE = 0.85
+DAY_S = 86400.0
+COUNTER_WRAP = 2.0**32
+
+
+def read_csv(path: Path, *, channel: int | None, column: str | None, full_scale_v: float | None, adc_bits: int | None,
+             fs: float | None, time_unit: str | None, strict: bool) -> tuple[Recording, LoadReport]:
+    """One channel of a log as a Recording in volts; see `tapsig.loading.read_recording`."""
+    source, findings = show_path(path), FindingList()
+    first, blocks, layout = _open_log(path, source, findings)
+    preamble = layout.preamble
+    fs = _overrule(findings, "fs", fs, preamble_number(source, preamble, "fs_hz"))
+    full_scale_v = _overrule(findings, "full_scale_v", full_scale_v, preamble_number(source, preamble, "full_scale_v"))
+    bits = _overrule(findings, "adc_bits", adc_bits, preamble_number(source, preamble, "adc_bits"))
+    if layout.comma_guessed:
+        findings.add("decimal-comma", f"{layout.example[:40]!r} is taken as one number with a decimal comma",
+                     line=layout.first_line)  # fmt: skip
+    choice = choose_columns(source, layout, channel=channel, column=column, time_unit=time_unit,
+                            timeless=fs is not None, findings=findings)  # fmt: skip
+    bytes_a_line = len(first) / max(1, first.count(b"\n"))
+    reader = LineReader(source, layout, choice, findings, int(1.02 * path.stat().st_size / bytes_a_line) + 1000)
+    table = reader.read(chain([first], blocks))
+    _refuse_no_signal(source, choice, table, asked=channel is not None or column is not None)
+    counts, scale_v, converter_bits = _value_scale(source, layout, choice, table, bits, full_scale_v, findings)
+    range_v = None
+    if counts and converter_bits is not None:
+        lowest = _lowest_count(table, converter_bits, findings)
+        highest = lowest + (1 << converter_bits) - 1
+        what = f"counts of {converter_bits} bits, {lowest} to {highest}"
+        table = _drop_out_of_range(source, table, lowest, highest, what, "give the right adc_bits=", findings)
+        if full_scale_v is None:
+            findings.add("full-scale-assumed", "no full scale is given: the rails are taken as 1 V apart; give"
+                         " full_scale_v=")  # fmt: skip
+        range_v = (lowest * scale_v, lowest * scale_v + float(full_scale_v or 1.0))
+    elif full_scale_v is not None:
+        most = MOST_OVER * full_scale_v / scale_v
+        table = _drop_out_of_range(source, table, -most, most, f"volts up to {MOST_OVER:g} times {full_scale_v:g} V",
+                                   "for millivolts name the column mv, for counts give adc_bits= and name it adc",
+                                   findings)  # fmt: skip
+    clock = settle_clock(source, _stamps(layout, choice, table, fs), table, fs, findings)
+    samples = clock.values
+    samples *= scale_v
+    samples.flags.writeable = False  # a Recording keeps a read-only array without a copy
+    recording = Recording(
+        samples, clock.fs, position=preamble.get("position", ""), vehicle=preamble.get("vehicle", ""),
+        scene=preamble.get("scene", ""), range_v=range_v, adc_bits=converter_bits, gaps=clock.gaps,
+        source=source)  # fmt: skip
+    settled = findings.settle(source, strict=strict)
+    return recording, LoadReport(source, settled, clock.stretches, clock.timing_error_s, choice.channel, choice.name)
+
+
+def _open_log(path: Path, source: str, findings: FindingList) -> tuple[bytes, Iterator[bytes], Layout]:
+    """The first block of a log, those after it, and how its lines are built; names before values are taken away."""
+    blocks = read_log_blocks(path, findings)
+    first = next(blocks, b"")
+    names = find_names(first)
+    if not names:
+        return first, blocks, find_layout(source, first)
+    first, blocks = strip_names(first, names), (strip_names(block, names) for block in blocks)
+    return first, blocks, replace(find_layout(source, first), header=names)
+
+
+def _overrule(findings: FindingList, name: str, called: float | None, told: float | None) -> float | None:
+    """What the call says, else what the preamble tells; a finding where they differ by more than 5 %."""
+    if called is not None and told is not None and abs(called - told) > 0.05 * abs(told):
+        findings.add(f"{name.replace('_', '-')}-overruled", f"the preamble tells {name} {told:g}, the call {called:g};"
+                     " took the call's")  # fmt: skip
+    return told if called is None else called
+
+
+def _refuse_no_signal(source: str, choice: Choice, table: Table, *, asked: bool) -> None:
+    """Raises RecordingError for a column that counts, as a clock or a line number does; for one that never changes, if
+    there are others and nobody asked for it.
+    """
+    head = table.values[:FIRST_VALUES]
+    name = repr(choice.name) if choice.name else f"column {choice.value + 1}"
+    where = f"{source}, line {table.line_of(0)}: the values of {name}"
+    other = "choose another column with column= or channel="
+    if head.size < FEWEST_RISING:
+        return
+    if np.all(np.diff(head) > 0):
+        raise RecordingError(f"{where} only rise, from {head[0]:.15g} to {head[-1]:.15g}, as a clock or a line number"
+                             f" does; if they are times, give time_unit=, else {other}")  # fmt: skip
+    if _counts_up(head):
+        raise RecordingError(f"{where} count up to {head.max():.15g} and begin again, as the number of a line or packet"
+                             f" does; {other}")  # fmt: skip
+    if not choice.alone and not asked and head[0] == head.min() == head.max():
+        raise RecordingError(f"{where} are all {head[0]:.15g}; {other}")
+
+
+def _counts_up(values: FloatArray) -> bool:
+    """Whether whole numbers rise by one from line to line, but for lost lines, and begin again at 0 or 1."""
+    steps = np.diff(values)
+    back = steps < 0
+    begins = values[1:][back]
+    return bool(np.count_nonzero(steps == 1.0) >= COUNTER_SHARE * steps.size and back.any()
+                and begins.min() in (0.0, 1.0) and np.median(begins) <= 1.0)  # fmt: skip
+
+
+def _value_scale(source: str, layout: Layout, choice: Choice, table: Table, bits: float | None,
+                 full_scale_v: float | None, findings: FindingList) -> tuple[bool, float, int | None]:  # fmt: skip
+    """Whether the values are counts; volts of one; the converter's bits."""
+    unit, scale_v = choice.value_column.unit, choice.value_column.scale_v
+    whole = not np.any(table.values % 1.0)
+    if bits is not None and not (1 <= bits <= 24 and bits == int(bits)):
+        raise RecordingError(f"{source}: adc_bits is {bits:g}; it must be a whole number from 1 to 24")
+    if unit == "V":
+        return False, scale_v, None if bits is None else int(bits)
+    if unit == "?" and not (bits is not None and whole):
+        raise RecordingError(f"{source}: the unit of {choice.name!r} is not one that tapsig knows; name the column"
+                             " volts, mv, uv or nv, or adc for counts, and give adc_bits= for these")  # fmt: skip
+    if bits is not None and unit != "counts" and not whole:
+        raise RecordingError(f"{source}: adc_bits is {bits:g}, but its values have decimals, such as"
+                             f" {table.values[np.flatnonzero(table.values % 1.0)[0]]:g}; name the column volts or mv,"
+                             " or adc where they are counts")  # fmt: skip
+    if bits is not None:
+        return True, float(full_scale_v or 1.0) / 2.0 ** int(bits), int(bits)
+    if unit == "counts" or whole:
+        raise RecordingError(f"{source}: its values are converter counts, and the converter is not told; give adc_bits="
+                             " and full_scale_v=, or '# adc_bits=10' in its first lines (for volts in whole numbers:"
+                             " name the column volts)")  # fmt: skip
+    if layout.remark:
+        raise RecordingError(f"{source}: {layout.remark[:40]!r} stands above its values, and no header; put volts or mv"
+                             " there, whichever they are")  # fmt: skip
+    findings.add("volts-assumed", "the log tells no unit of its values; taken as volts")
+    return False, scale_v, None
+
+
+def _lowest_count(table: Table, bits: int, findings: FindingList) -> int:
+    """0; or of signed counts (two's complement), where many are negative and nearly all within their range, -half."""
+    half, most = 1 << (bits - 1), MOST_OUT_OF_RANGE * table.values.size
+    outside = np.count_nonzero((table.values < -half) | (table.values >= half))
+    if np.count_nonzero(table.values < 0) <= most or outside > most:
+        return 0
+    findings.add("signed-counts", f"many are negative; taken as signed, of {bits} bits, {-half} to {half - 1}")
+    return -half
+
+
+def _drop_out_of_range(source: str, table: Table, low: float, high: float, what: str, remedy: str,
+                       findings: FindingList) -> Table:  # fmt: skip
+    """Leave out values that cannot be: they lost a line end or a digit. Raises RecordingError where they are many."""
+    wrong = (table.values < low) | (table.values > high)
+    count, first = int(np.count_nonzero(wrong)), int(np.argmax(wrong))
+    if not count:
+        return table
+    line, value = table.line_of(first), table.values[first]
+    if count > MOST_OUT_OF_RANGE * table.values.size:
+        raise RecordingError(f"{source}, line {line}: {count} values, the first {value:g}, are no {what}; {remedy}")
+    findings.add("out-of-range", f"{value:g} is none of the {what}; left out", count=count, line=line)
+    return table.select(np.flatnonzero(~wrong))
+
+
+def _stamps(layout: Layout, choice: Choice, table: Table, fs: float | None) -> Stamps:
+    if choice.time is not None and choice.time_step:
+        times = np.cumsum(table.stamps) - table.stamps[0]
+        return Stamps(times, SECONDS[choice.time_unit], None, counted=False)
+    if choice.time is not None:
+        return Stamps(table.stamps, SECONDS[choice.time_unit], None if choice.time_unit == "s" else COUNTER_WRAP,
+                      counted=False)  # fmt: skip
+    if layout.clock_prefix:
+        return Stamps(table.stamps, 1.0, None if layout.dated else DAY_S, counted=False)
+    return Stamps(table.stamps, 1.0 / float(fs or 1.0), None, counted=True)

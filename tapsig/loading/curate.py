@@ -1,0 +1,224 @@
+"""Build a corpus of one's own: a folder with the manifest `corpus.csv`, recordings and labels."""
+
+import contextlib
+import csv
+import hashlib
+import io
+import re
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from tapsig.errors import ParameterError, RecordingError
+from tapsig.loading.corpus import KNOWN, MANIFEST, SPLITS, read_rows
+from tapsig.loading.files import hold_lock, read_small_file, replace_file
+from tapsig.loading.recording import read_recording
+from tapsig.records import Finding
+
+COLUMNS = (*KNOWN, "mount", "sensor", "converter")
+LOCK = ".corpus.lock"
+
+
+@dataclass(frozen=True, slots=True)
+class AddedRecording:
+    """A row of the manifest that was entered, and what was found while its recording was read."""
+
+    row: Mapping[str, str]
+    findings: tuple[Finding, ...]
+
+
+def init_corpus(folder: Path) -> Path:
+    """Make an empty corpus in `folder`, which may exist; returns its manifest.
+
+    Raises ParameterError when there is a manifest already.
+    """
+    manifest = folder / MANIFEST
+    for part in ("recordings", "labels"):
+        (folder / part).mkdir(parents=True, exist_ok=True)
+    with hold_lock(folder / LOCK):
+        if manifest.exists():
+            raise ParameterError(f"{manifest} exists already; add to it with 'tapsig corpus add {folder} FILE …'")
+        replace_file(manifest, (",".join(COLUMNS) + "\n").encode("utf-8"))
+    return manifest
+
+
+def add_recording(
+    folder: Path,
+    source: Path,
+    *,
+    vehicle: str,
+    position: str,
+    scene: str,
+    split: str | None = None,
+    labels: Path | None = None,
+    channel: int | None = None,
+    column: str | None = None,
+    full_scale_v: float | None = None,
+    adc_bits: int | None = None,
+    fs: float | None = None,
+    time_unit: str | None = None,
+    mount: str = "",
+    sensor: str = "",
+    converter: str = "",
+    force: bool = False,
+) -> AddedRecording:
+    """Copy a recording and its labels into the corpus, and enter it in the manifest.
+
+    One call a channel: a file with several channels is copied once. `split` is that of the vehicle's other
+    recordings when not given, and "train" for a new vehicle. `force` replaces the row of the same channel; its labels
+    and the columns of your own stay where none are given. All else in the manifest stays as it is. Several calls may
+    run at once: each waits for the one before.
+
+    Raises ParameterError for an empty name, a split that the vehicle is not in, or a channel that is entered already;
+    RecordingError and LabelError as the loaders do, and when the recording changes while it is read.
+    """
+    manifest = folder / MANIFEST
+    if not manifest.exists():
+        raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
+    for name, value in (("vehicle", vehicle), ("position", position), ("scene", scene), ("mount", mount),
+                        ("sensor", sensor), ("converter", converter)):  # fmt: skip
+        needed = name in ("vehicle", "position", "scene")
+        if (needed and not value) or value != value.strip() or not value.isprintable() or value.startswith("#"):
+            raise ParameterError(f"{name} is {value!r}; it must be a plain word or words")
+    before = _version(source) if source.exists() else None
+    recording, report = read_recording(
+        source, channel=channel, column=column, full_scale_v=full_scale_v, adc_bits=adc_bits, fs=fs,
+        time_unit=time_unit, labels=labels,
+    )  # fmt: skip
+    row = {
+        "channel": str(report.channel), "vehicle": vehicle, "position": position, "scene": scene,
+        "fs_hz": f"{recording.fs:.10g}", "full_scale_v": "" if full_scale_v is None else f"{full_scale_v:.10g}",
+        "adc_bits": "" if adc_bits is None else str(adc_bits), "time_unit": time_unit or "",
+        "duration_s": f"{recording.span_s:.6f}", "mount": mount, "sensor": sensor, "converter": converter,
+    }  # fmt: skip
+    with hold_lock(folder / LOCK):
+        rows = read_rows(manifest)
+        row["split"] = _settle_split([row for _, row in rows], vehicle, split)
+        _check_header(manifest, [*(name for name, cell in row.items() if cell), *(["labels"] if labels else [])])
+        with _undo_copies() as copied:
+            copy = _copy_recording(folder / "recordings", source, copied)
+            if _version(source) != before:
+                raise RecordingError(f"{source} changed while it was read; stop the recorder, then add it again")
+            row["recording"] = copy.relative_to(folder).as_posix()
+            same = [(line, old) for line, old in rows
+                    if PurePosixPath(old["recording"]) == PurePosixPath(row["recording"])
+                    and int(old.get("channel") or 0) == report.channel]  # fmt: skip
+            if same and not force:
+                raise ParameterError(f"{source.name}, channel {report.channel}, is in the corpus already; --force"
+                                     " replaces its row")  # fmt: skip
+            for _, old in same:
+                row |= {name: cell for name, cell in old.items() if name == "labels" or name not in row}
+            if labels is not None:
+                others = {old.get("labels", "") for _, old in rows} - {old.get("labels", "") for _, old in same}
+                place = _place_labels(folder, copy, report.channel, labels, others)
+                if not place.exists():
+                    copied.append(place)
+                replace_file(place, labels.read_bytes())
+                row["labels"] = place.relative_to(folder).as_posix()
+            _enter(manifest, row, instead_of=[line for line, _ in same])
+    return AddedRecording(row, recording.findings)
+
+
+def _version(path: Path) -> tuple[int, int]:
+    """What changes when a file is written to."""
+    status = path.stat()
+    return status.st_size, status.st_mtime_ns
+
+
+@contextlib.contextmanager
+def _undo_copies() -> Iterator[list[Path]]:
+    """A list for new files, which are deleted again when what follows fails."""
+    copied: list[Path] = []
+    try:
+        yield copied
+    except BaseException:
+        for path in copied:
+            path.unlink(missing_ok=True)
+        raise
+
+
+def _check_header(manifest: Path, needed: Sequence[str]) -> None:
+    header = _read_header(_read_lines(manifest))
+    if lacking := [name for name in needed if name not in header]:
+        raise RecordingError(f"{manifest}: the header has no column {', '.join(lacking)}; add it to the first line")
+
+
+def _read_lines(manifest: Path) -> list[str]:
+    """Lines with their ends, as `read_rows` numbers them; str.splitlines cuts in more places."""
+    return list(io.StringIO(read_small_file(manifest, what="manifest").decode("utf-8-sig"), newline=""))
+
+
+def _read_header(lines: Sequence[str]) -> list[str]:
+    header = next(csv.reader(line for line in lines if line.strip() and not line.startswith("#")))
+    return [name.strip() for name in header]
+
+
+def _enter(manifest: Path, row: Mapping[str, str], *, instead_of: Sequence[int]) -> None:
+    """Put `row` at the end of the manifest; the lines `instead_of` (from 1) go, the rest stays byte by byte."""
+    lines = _read_lines(manifest)
+    kept = [line for number, line in enumerate(lines, 1) if number not in instead_of]
+    if not kept[-1].endswith(("\n", "\r")):
+        kept[-1] += "\n"
+    buffer = io.StringIO()
+    csv.writer(buffer, lineterminator="\n").writerow([row.get(name, "") for name in _read_header(lines)])
+    replace_file(manifest, ("".join(kept) + buffer.getvalue()).encode("utf-8"))
+
+
+def _settle_split(rows: Sequence[Mapping[str, str]], vehicle: str, split: str | None) -> str:
+    known = sorted({row.get("split", "") for row in rows if row.get("vehicle") == vehicle} - {""})
+    if split is None:
+        return known[0] if known else SPLITS[0]
+    if split not in SPLITS:
+        raise ParameterError(f"split is {split!r}; it must be one of {', '.join(SPLITS)}")
+    if known and split not in known:
+        raise ParameterError(
+            f"split is {split!r}, but {vehicle} is in {known[0]!r}; a vehicle in two splits would let a detector"
+            " be tested on a panel it was fitted to"
+        )
+    return split
+
+
+def _copy_recording(folder: Path, source: Path, copied: list[Path]) -> Path:
+    """The copy of `source` in `folder`: the file of the same content that is there already, else a new one.
+
+    It is copied under a hidden name first, so that a recording's own name never stands on half a copy. The name is
+    the same each time: the lock lets one call in at once, and what a killed one left is written over.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    partial = folder / ".adding"
+    try:
+        shutil.copyfile(source, partial)
+        content = _digest_file(partial)
+        stem = re.sub(r"[^A-Za-z0-9._-]+", "-", source.stem).strip(".-") or "recording"
+        number = 1
+        while True:
+            place = folder / f"{stem}{f'-{number}' if number > 1 else ''}{source.suffix.lower()}"
+            if not place.exists():
+                partial.replace(place)
+                copied.append(place)
+                return place
+            if _digest_file(place) == content:
+                return place
+            number += 1
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def _place_labels(folder: Path, copy: Path, channel: int, labels: Path, others: set[str]) -> Path:
+    """Where the labels of a channel go: named by the recording's whole name and the channel, so that no two channels
+    share a name; a number more where another row's labels are there already.
+    """
+    (folder / "labels").mkdir(exist_ok=True)
+    number = 1
+    while True:
+        more = f".{number}" if number > 1 else ""
+        place = folder / "labels" / f"{copy.name}-{channel}{more}{labels.suffix.lower()}"
+        if place.relative_to(folder).as_posix() not in others:
+            return place
+        number += 1
+
+
+def _digest_file(path: Path) -> str:
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,172 @@
+"""Label files: a CSV with the header `onset_s,kind`, or the cue points of a WAV file."""
+
+import csv
+import io
+import math
+from collections.abc import Iterable
+from pathlib import Path
+
+from tapsig.errors import LabelError, RecordingError
+from tapsig.loading.files import read_small_file, replace_file, to_path
+from tapsig.loading.riff import read_cue_points
+from tapsig.records import TAP, Label
+
+LONGEST_KIND = 100
+
+
+def load_labels(path: str | Path) -> tuple[Label, ...]:
+    """Labels in a CSV file (`onset_s,kind`; other columns are passed over) or in the cue points of a WAV file.
+
+    Lines that start with `#` and empty lines are passed over; semicolons may take the place of commas, with decimal
+    commas or points. Without a column `kind` every label is a tap. Ascending by onset.
+
+    Raises LabelError, with the line, for a missing header, a time that is no number of seconds from 0 up, an empty
+    kind, or two labels that are the same.
+    """
+    return tuple(_load(path, confident=False))
+
+
+def load_proposals(path: str | Path) -> dict[Label, float | None]:
+    """The labels of `load_labels`, each with its cell in the column `confidence`; None where that is missing or empty.
+
+    Raises LabelError as `load_labels` does, and for a confidence that is no number from 0 to 1.
+    """
+    return _load(path, confident=True)
+
+
+def _load(path: str | Path, *, confident: bool) -> dict[Label, float | None]:
+    path = to_path("labels", path)
+    if path.suffix.lower() in (".wav", ".wave"):
+        return dict.fromkeys(_cue_labels(path))
+    try:
+        raw = read_small_file(path, what="label file")
+    except RecordingError as error:
+        raise LabelError(str(error)) from error
+    try:
+        text = raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise LabelError(f"{path}: byte {error.start} is not UTF-8; save the file as CSV in UTF-8") from error
+    return _parse(text, str(path), confident=confident)
+
+
+def parse_labels(text: str, *, source: str = "labels") -> tuple[Label, ...]:
+    """Labels in the text of a label file; see `load_labels`.
+
+    >>> parse_labels("onset_s,kind\\n1.5,tap\\n0.25,thump\\n")
+    (Label(onset_s=0.25, kind='thump'), Label(onset_s=1.5, kind='tap'))
+    """
+    return tuple(_parse(text, source, confident=False))
+
+
+def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | None]:
+    """Labels, ascending, with their confidences where these are asked for."""
+    lines = [(number, line) for number, line in enumerate(_split_lines(text), 1)
+             if line.strip() and not line.lstrip().startswith("#")]  # fmt: skip
+    if not lines:
+        raise LabelError(f"{source}: there is no header; the first line must be 'onset_s,kind'")
+    delimiter = ";" if ";" in lines[0][1] else ","
+    header = [cell.strip().lower() for cell in _cells(lines[0][1], delimiter, source, lines[0][0])]
+    if "onset_s" not in header:
+        raise LabelError(f"{source}, line {lines[0][0]}: the header is {lines[0][1][:60]!r}; it must name 'onset_s'"
+                         " (and 'kind', if not every label is a tap)")  # fmt: skip
+    known = ("onset_s", "kind", "confidence") if confident else ("onset_s", "kind")
+    place: dict[str, int] = {name: header.index(name) for name in known if name in header}
+    needed = max(place["onset_s"], place.get("kind", 0))
+    seen: dict[Label, int] = {}
+    found: dict[Label, float | None] = {}
+    for number, line in lines[1:]:
+        cells = _cells(line, delimiter, source, number)
+        if len(cells) <= needed:
+            raise LabelError(f"{source}, line {number}: {line[:60]!r} has {len(cells)} cells, fewer than the header;"
+                             " complete or delete the line")  # fmt: skip
+        label = _label(cells, place, delimiter, f"{source}, line {number}")
+        if label in seen:
+            raise LabelError(f"{source}, line {number}: the same label as in line {seen[label]}; delete one of them")
+        seen[label] = number
+        found[label] = _confidence(cells, place, delimiter, f"{source}, line {number}")
+    return dict(sorted(found.items(), key=lambda item: item[0]))
+
+
+def write_labels(path: str | Path, labels: Iterable[Label]) -> None:
+    """Write `labels` to a CSV file, ascending, in tenths of a millisecond and finer where needed; replaces `path`.
+
+    Raises LabelError for a kind that a label file cannot hold.
+    """
+    replace_file(Path(path), render_labels(labels).encode("utf-8"))
+
+
+def render_labels(labels: Iterable[Label]) -> str:
+    """The text of a label file.
+
+    >>> render_labels([Label(1.5), Label(0.25, "thump")])
+    'onset_s,kind\\n0.2500,thump\\n1.5000,tap\\n'
+    """
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(("onset_s", "kind"))
+    for label in sorted(labels):
+        _check_kind(label.kind, "kind")
+        fixed = f"{label.onset_s:.4f}"
+        writer.writerow((fixed if float(fixed) == label.onset_s else repr(float(label.onset_s)), label.kind))
+    return buffer.getvalue()
+
+
+def _split_lines(text: str) -> list[str]:
+    # Not str.splitlines, which also splits at form feeds and at Unicode separators, and would spoil the numbering.
+    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+
+
+def _cells(line: str, delimiter: str, source: str, number: int) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=delimiter, strict=True))
+    except (csv.Error, StopIteration) as error:
+        raise LabelError(f"{source}, line {number}: {line[:60]!r} is not CSV ({error}); correct the quotes") from error
+
+
+def _label(cells: list[str], place: dict[str, int], delimiter: str, where: str) -> Label:
+    cell = cells[place["onset_s"]].strip()
+    try:
+        if "_" in cell:
+            raise ValueError  # Python's own spelling of 1_000
+        onset_s = float(cell.replace(",", ".") if delimiter == ";" else cell)
+    except ValueError:
+        raise LabelError(f"{where}: onset_s is {cell[:40]!r}; it must be a number of seconds, such as 12.345") from None
+    kind = cells[place["kind"]].strip() if "kind" in place else TAP
+    _check_kind(kind, where)
+    try:
+        return Label(onset_s, kind)
+    except LabelError as error:
+        raise LabelError(f"{where}: {error}") from None
+
+
+def _confidence(cells: list[str], place: dict[str, int], delimiter: str, where: str) -> float | None:
+    at = place.get("confidence", len(cells))
+    cell = cells[at].strip() if at < len(cells) else ""
+    if not cell:
+        return None
+    try:
+        confidence = float(cell.replace(",", ".") if delimiter == ";" else cell)
+    except ValueError:
+        confidence = math.nan
+    if not 0.0 <= confidence <= 1.0:
+        raise LabelError(f"{where}: confidence is {cell[:40]!r}; it must be a number from 0 to 1, or empty")
+    return confidence
+
+
+def _check_kind(kind: str, where: str) -> None:
+    if not kind or len(kind) > LONGEST_KIND or not kind.isprintable():
+        raise LabelError(f"{where}: kind is {kind[:40]!r}; it must be a word such as 'tap' or 'rain', printable, of at"
+                         f" most {LONGEST_KIND} characters")  # fmt: skip
+
+
+def _cue_labels(path: Path) -> tuple[Label, ...]:
+    fs, points = read_cue_points(path)
+    if not points:
+        raise LabelError(f"{path} has no cue points, so it is not labelled; to say that there are no taps, give a label"
+                         " file of the header 'onset_s,kind' alone")  # fmt: skip
+    labels = set[Label]()
+    for frame, text in points:
+        kind = text.strip() or TAP
+        _check_kind(kind, f"{path}, cue point at frame {frame}")
+        labels.add(Label(frame / fs, kind))
+    return tuple(sorted(labels))

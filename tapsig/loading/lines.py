@@ -1,0 +1,238 @@
+"""The lines of a log to columns: plain lines in a compiled loop, any other line by itself, and what became of each."""
+
+import datetime
+import os
+import re
+from bisect import bisect_right
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.errors import RecordingError
+from tapsig.loading.choice import Choice
+from tapsig.loading.findings import FindingList
+from tapsig.loading.kernels import ByteArray, parse_lines
+from tapsig.loading.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line
+from tapsig.units import FloatArray, IntArray
+
+MOST_UNREADABLE = 0.2
+MOST_THREADS = 4
+WORD = re.compile(r"[A-Za-z]{3}")
+
+Parsed = tuple[FloatArray, FloatArray, int]
+
+
+@dataclass(slots=True)
+class Table:
+    """Stamps and values of the lines that could be read.
+
+    `runs` holds (sample, line) pairs: from that sample on, each sample is one line further. `texts` are the samples
+    before which a text or a header stood.
+    """
+
+    stamps: FloatArray
+    values: FloatArray
+    runs: list[tuple[int, int]]
+    texts: IntArray
+
+    def line_of(self, sample: int) -> int:
+        """The line, from 1, from which a sample came."""
+        start, line = self.runs[bisect_right(self.runs, sample, lo=1, key=lambda run: run[0]) - 1]
+        return line + sample - start
+
+    def select(self, kept: IntArray) -> "Table":
+        """Only the samples `kept`, ascending."""
+        breaks = np.flatnonzero(np.diff(kept) > 1) + 1
+        starts = {0, *map(int, breaks), *(int(np.searchsorted(kept, start)) for start, _ in self.runs)}
+        runs = [(new, self.line_of(int(kept[new]))) for new in sorted(starts) if new < kept.size]
+        return Table(self.stamps[kept], self.values[kept], runs, np.searchsorted(kept, self.texts))
+
+
+class LineReader:
+    """Reads the blocks of a log into a Table. What is left out goes to `findings`."""
+
+    def __init__(self, source: str, layout: Layout, choice: Choice, findings: FindingList, expected_lines: int) -> None:
+        self._source, self._layout, self._choice, self._findings = source, layout, choice, findings
+        self._stamps, self._values = np.empty(expected_lines), np.empty(expected_lines)
+        self._runs: list[tuple[int, int]] = []
+        self._texts: list[int] = []
+        self._samples = self._lines = self._ticks = self._unreadable = self._first_day = 0
+        self._first_unreadable = self._cut_end = ""
+
+    def read(self, blocks: Iterable[bytes]) -> Table:
+        """All lines; each block ends at a line end, except perhaps the last.
+
+        Raises RecordingError when the lines of data are too few, or too many of them unreadable.
+        """
+        whole = map(self._drop_cut_end, blocks)
+        for block, parsed in self._parse_ahead(whole):
+            self._read_block(block, parsed)
+        if self._cut_end:
+            self._findings.add("cut-end", f"the last line, {self._cut_end!r}, has no line end and may be cut; left out",
+                               line=self._lines + 1)  # fmt: skip
+        total = self._samples + self._unreadable
+        if self._unreadable > MOST_UNREADABLE * total:
+            raise RecordingError(f"{self._source}: {self._unreadable} of {total} lines cannot be read (the first:"
+                                 f" {self._first_unreadable}); check baud rate and format of the logger")  # fmt: skip
+        if self._samples < 2:
+            raise RecordingError(f"{self._source}: {self._samples} lines of data; at least 2 are needed. Check that the"
+                                 " logger wrote line ends")  # fmt: skip
+        columns = self._stamps[: self._samples], self._values[: self._samples]
+        return Table(*columns, self._runs, np.array(self._texts, dtype=np.int64))
+
+    def _drop_cut_end(self, block: bytes) -> bytes:
+        """The block without a last line that has no end: `250,511` that became `250,5` looks sound."""
+        cut = block.rfind(b"\n") + 1
+        if block[cut:].strip(b"\0 \t"):
+            self._cut_end = decode_line(block[cut:])[:40]
+        return block[:cut]
+
+    def _parse_ahead(self, blocks: Iterable[bytes]) -> Iterator[tuple[bytes, Parsed]]:
+        """Each block with its first plain lines parsed; some blocks ahead are parsed at the same time."""
+        blocks = iter(blocks)
+        first = next(blocks, b"")
+        yield first, self._parse_first(first)  # a short log is one block and needs no threads
+        threads = min(MOST_THREADS, os.cpu_count() or 1)
+        waiting: deque[tuple[bytes, Future[Parsed]]] = deque()
+        with ThreadPoolExecutor(threads) as pool:
+            for block in blocks:
+                waiting.append((block, pool.submit(self._parse_first, block)))
+                if len(waiting) > threads:
+                    ready, future = waiting.popleft()
+                    yield ready, future.result()
+            for ready, future in waiting:
+                yield ready, future.result()
+
+    def _parse_first(self, block: bytes) -> Parsed:
+        rows = block.count(b"\n")
+        stamps, values = np.empty(rows), np.empty(rows)
+        position, rows = self._parse_plain(np.frombuffer(block, np.uint8), 0, stamps, values, 0)
+        return stamps[:rows], values[:rows], position
+
+    def _parse_plain(
+        self, text: ByteArray, start: int, stamps: FloatArray, values: FloatArray, row: int
+    ) -> tuple[int, int]:
+        layout, choice = self._layout, self._choice
+        if layout.clock_prefix:
+            return start, row
+        return parse_lines(
+            text, start, ord(layout.delimiter or "\0"), ord("," if layout.decimal_comma else "."), layout.columns,
+            layout.trailing, -1 if choice.time is None else choice.time, choice.value, stamps, values, row,
+        )  # fmt: skip
+
+    def _read_block(self, block: bytes, parsed: Parsed) -> None:
+        stamps, values, at = parsed
+        self._reserve(values.size + (block.count(b"\n", at) if at < len(block) else 0))
+        stop = self._samples + values.size
+        self._stamps[self._samples : stop], self._values[self._samples : stop] = stamps, values
+        self._take(stop)
+        text = np.frombuffer(block, np.uint8)
+        while at < len(block):
+            end = block.index(b"\n", at)
+            self._read_line(block[at:end])
+            at, stop = self._parse_plain(text, end + 1, self._stamps, self._values, self._samples)
+            self._take(stop)
+
+    def _reserve(self, rows: int) -> None:
+        """Make room for more samples."""
+        needed = self._samples + rows
+        if needed > self._values.size:
+            more = np.empty(max(needed, self._values.size * 3 // 2) - self._samples)
+            self._stamps = np.concatenate([self._stamps[: self._samples], more])
+            self._values = np.concatenate([self._values[: self._samples], more])
+
+    def _take(self, stop: int) -> None:
+        """Count the samples up to `stop`, which came from the next lines."""
+        rows = stop - self._samples
+        if not rows:
+            return
+        if not self._runs or self._runs[-1][1] + self._samples - self._runs[-1][0] != self._lines + 1:
+            self._runs.append((self._samples, self._lines + 1))
+        if self._choice.time is None and not self._layout.clock_prefix:  # lines are the only clock
+            self._stamps[self._samples : stop] = np.arange(self._ticks, self._ticks + rows)
+        self._samples = stop
+        self._lines += rows
+        self._ticks += rows
+
+    def _read_line(self, raw: bytes) -> None:
+        """One line that may be anything."""
+        bare = raw.strip(b"\0 \t")
+        if len(bare) < len(raw.strip(b" \t")):
+            self._findings.add("nul-bytes", "zero bytes around a line; taken away", line=self._lines + 1)
+        text = decode_line(bare)
+        sample = None if not text or text.startswith("#") else self._parse_odd(text, self._lines + 1)
+        if sample is None:
+            self._lines += 1
+            return
+        self._stamps[self._samples], self._values[self._samples] = sample
+        self._take(self._samples + 1)
+
+    def _parse_odd(self, text: str, line: int) -> tuple[float, float] | None:
+        """Stamp and value of one line of any kind; None, and a finding, if it has none."""
+        layout, choice = self._layout, self._choice
+        cells = layout.split(CLOCK_PREFIX.sub("", text, count=1) if layout.clock_prefix else text)
+        if len(cells) != layout.columns + layout.trailing or (layout.trailing and cells[-1]):
+            self._leave_out(text, cells, line)
+            return None
+        if choice.time is not None:
+            stamp = layout.number(cells[choice.time])
+        else:
+            stamp = self._clock_s(text) if layout.clock_prefix else 0.0
+        value = layout.number(cells[choice.value])
+        if stamp is not None and value is not None:
+            return stamp, value
+        if stamp is not None and line >= layout.first_line and cells[choice.value].lower() in UNDEFINED:
+            self._findings.add("undefined-value", f"{text[:40]!r} has no number as value; left out", line=line)
+            self._ticks += 1
+        else:
+            self._leave_out(text, cells, line)
+        return None
+
+    def _clock_s(self, text: str) -> float | None:
+        """Seconds since the first day began; without dates, of the day."""
+        clock = read_clock(text)
+        if clock is None or (self._layout.dated and not clock[0]):
+            return None
+        day, seconds = clock
+        self._first_day = self._first_day or day
+        return 86400.0 * (day - self._first_day) + seconds if self._layout.dated else seconds
+
+    def _leave_out(self, text: str, cells: list[str], line: int) -> None:
+        """A line that is not one of data: before them, the header again, a text, or data that were spoilt."""
+        early = line < self._layout.first_line
+        if text == self._layout.header_text:
+            if not early:
+                self._findings.add("repeated-header", "the header stands there once more; passed over", line=line)
+                self._texts.append(self._samples)
+        elif early or (WORD.search(text) and not any(cell.lower() in UNDEFINED for cell in cells)):
+            where = "before" if early else "among"
+            self._findings.add("foreign-text", f"{text[:40]!r} {where} the data; passed over", line=line)
+            self._texts.append(self._samples)
+        else:
+            self._findings.add("malformed-line", f"{text[:40]!r} is cut or merged; left out", line=line)
+            self._first_unreadable = self._first_unreadable or f"line {line}, {text[:40]!r}"
+            self._unreadable += 1
+            self._ticks += 1
+
+
+def read_clock(text: str) -> tuple[int, float] | None:
+    """The day (number from 0001-01-01, 0 without a date) and its seconds that a line's clock prefix tells, in UTC where
+    it names a zone; None without one.
+
+    >>> read_clock("12:00:01.5 -> 512"), read_clock("2024-05-03T12:00:01.5+02:00,512")
+    ((0, 43201.5), (739009, 36001.5))
+    """
+    match = CLOCK_PREFIX.match(text)
+    if match is None:
+        return None
+    date, hours, minutes, seconds, zone = match.groups()
+    of_day = 3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds.replace(",", "."))
+    if zone and zone != "Z":
+        of_day -= float(f"{zone[0]}1") * (3600.0 * int(zone[1:3]) + 60.0 * int(zone[-2:]))
+    try:
+        return datetime.date.fromisoformat(date).toordinal() if date else 0, of_day
+    except ValueError:  # no such day
+        return None

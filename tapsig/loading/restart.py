@@ -1,0 +1,101 @@
+"""Stamps that go back: a counter that wrapped, a controller that restarted, or a line that was spoilt."""
+
+import numpy as np
+
+from tapsig.errors import RecordingError
+from tapsig.loading.findings import FindingList
+from tapsig.loading.lines import Table
+from tapsig.units import FloatArray, IntArray
+
+WRAP_S = 0.1  # a counter that wraps goes on at once, a restart takes longer (common practice, no source)
+WRAP_PERIODS = 20
+MOST_STEPS_BACK = 10_000
+SHORT_WRAP, SHORT_SHARE = 65536.0, 0.8
+
+
+def settle_steps_back(source: str, raw: FloatArray, unit_s: float, wrap: float | None, table: Table,
+                      findings: FindingList) -> tuple[FloatArray, IntArray]:
+    """Stamps that ascend, and the samples they belong to.
+
+    A counter that wrapped goes on (`wrap` is where it does, None = nowhere); a spoilt stamp is left out with its line;
+    after a restart everything is left out, since the time that passed is unknown. Raises RecordingError when that
+    would be most of the log, or when stamps go back in too many places.
+    """
+    ticks, kept = raw.copy(), np.arange(raw.size)
+    period = float(np.median(np.abs(np.diff(ticks[: 1 << 16]))))
+    near = max(WRAP_S / unit_s, WRAP_PERIODS * period)
+    handled = 0
+    while (back := np.flatnonzero(ticks[1:] < ticks[:-1])).size:
+        handled += back.size
+        if handled > MOST_STEPS_BACK:
+            raise RecordingError(f"{source}: its time stamps go back in over {MOST_STEPS_BACK} places, one is line"
+                                 f" {table.line_of(int(kept[back[0] + 1]))}; is the time column right?")  # fmt: skip
+        drop: list[int] = []
+        for step in map(int, back):
+            line = table.line_of(int(kept[step + 1]))
+            spoken = _texts_between(table.texts, int(kept[step]), int(kept[step + 1]))
+            if wrap is not None and not spoken and 0 <= ticks[step + 1] + wrap - ticks[step] <= near:
+                ticks[step + 1 :] += wrap
+                findings.add("counter-wrap", f"the counter wraps at {wrap:.0f}; the time goes on", line=line)
+                continue
+            spoilt = _spoilt(ticks, step, near)
+            if spoilt is None:
+                _report_restart(source, ticks, step, line, findings)
+                ticks, kept = ticks[: step + 1], kept[: step + 1]
+                break
+            drop.append(spoilt)
+            findings.add("spoilt-stamp", f"the stamp {ticks[spoilt]:.15g} does not fit its neighbours; line left out",
+                         line=table.line_of(int(kept[spoilt])))  # fmt: skip
+        ticks, kept = np.delete(ticks, drop), np.delete(kept, drop)
+    return ticks, kept
+
+
+def unwrap_short_counter(raw: FloatArray) -> FloatArray | None:
+    """Stamps of a counter of 16 bits, made to ascend; None where they are no such stamps.
+
+    They are when none is over 65535, they go back at least twice, and nearly every step back is a usual step forward
+    once 65536 is added.
+    """
+    steps = np.diff(raw)
+    back = steps < 0
+    if np.count_nonzero(back) < 2 or raw.min() < 0 or raw.max() >= SHORT_WRAP or np.any(raw % 1.0):
+        return None
+    usual = float(np.median(steps[~back])) if not back.all() else 0.0
+    over = steps[back] + SHORT_WRAP
+    if np.count_nonzero(over <= max(3.0 * usual, usual + 1.0)) < SHORT_SHARE * over.size:
+        return None
+    return raw + SHORT_WRAP * np.concatenate([[0.0], np.cumsum(back)])
+
+
+def _texts_between(texts: IntArray, before: int, after: int) -> bool:
+    """Whether a text or a header stood between two samples: the controller spoke, so it restarted."""
+    return bool(np.any((texts > before) & (texts <= after)))
+
+
+def _spoilt(ticks: FloatArray, step: int, near: float) -> int | None:
+    """Which of the samples `step` and `step + 1` is out of line; None if the stamps go on from the lower value.
+
+    The one is out of line without which its neighbours ascend, by a short step if possible.
+    """
+    before, after = ticks[step], ticks[step + 1]
+    left = ticks[step - 1] if step else -np.inf
+    right = ticks[step + 2] if step + 2 < ticks.size else np.inf
+    if after >= left and after - left <= near:
+        return step
+    if right >= before and right - before <= near:
+        return step + 1
+    if after >= left and step:
+        return step
+    if right >= before and step + 2 < ticks.size:
+        return step + 1
+    return step if step == 0 else None
+
+
+def _report_restart(source: str, ticks: FloatArray, step: int, line: int, findings: FindingList) -> None:
+    rest = ticks.size - step - 1
+    what = f"the clock restarts, from {ticks[step]:.15g} to {ticks[step + 1]:.15g}: the time in between is unknown"
+    if rest > step + 1:
+        raise RecordingError(f"{source}, line {line}: {what}, and most samples come after it ({rest} of {ticks.size});"
+                             " put the lines from there on into a file of their own")  # fmt: skip
+    findings.add("clock-restart", f"{what}; {rest} samples from there on left out: put them into a file of their own",
+                 count=rest, line=line)  # fmt: skip

@@ -1,0 +1,359 @@
+"""The chunks of a RIFF/WAVE file, read so that a broken header does not cost the samples; cue points.
+
+Source of the layout: Multimedia Programming Interface and Data Specifications 1.0 (IBM/Microsoft, 1991), chapters
+2 and 3; WAVE_FORMAT_EXTENSIBLE from the same publishers' multichannel notes.
+"""
+
+import os
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from tapsig.errors import RecordingError
+from tapsig.loading.files import check_file, replace_file
+from tapsig.loading.findings import FindingList
+
+PCM, FLOAT, A_LAW, MU_LAW, EXTENSIBLE = 1, 3, 6, 7, 0xFFFE
+TAG_NAMES = {2: "ADPCM", 0x11: "IMA ADPCM", 0x31: "GSM 6.10", 0x50: "MPEG", 0x55: "MPEG layer 3"}
+MOST_CHANNELS = 256
+HIGHEST_RATE_HZ = 10_000_000
+MOST_CHUNKS = 10_000
+MOST_CUE_POINTS = 1_000_000
+UNKNOWN_SIZE = 0xFFFFFFFF
+SIZE_WRAP = 1 << 32
+AFTER_DATA = frozenset((b"LIST", b"cue ", b"fact", b"bext", b"iXML", b"id3 ", b"ID3 ", b"JUNK", b"PAD ", b"smpl",
+                        b"inst", b"plst", b"PEAK", b"afsp", b"axml", b"acid", b"fmt "))  # fmt: skip
+"""Chunks that may follow the samples: known as such even where their own size is wrong."""
+PADDING_BYTES = 512  # a sector: what a card holds before anything is written to it, all 0x00 or all 0xFF
+PADDING_BLOCK = 1 << 20
+
+# What renamed files start with: offset, bytes, name.
+FOREIGN = (
+    (4, b"ftyp", "an MPEG-4 (phone) recording"), (0, b"ID3", "an MP3 file"), (0, b"\xff\xfb", "an MP3 file"),
+    (0, b"\xff\xf3", "an MP3 file"), (0, b"\xff\xf1", "an AAC file"), (0, b"\xff\xf9", "an AAC file"),
+    (0, b"OggS", "an Ogg file"), (0, b"fLaC", "a FLAC file"), (0, b"#!AMR", "an AMR (phone) recording"),
+    (0, b"caff", "a Core Audio file"), (0, b"FORM", "an AIFF file"), (0, b"PK\x03\x04", "a zip archive"),
+    (0, b"\x1aE\xdf\xa3", "a Matroska/WebM file"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class WaveFile:
+    """Where the samples of a WAV file are, and how they are coded. `frames` counts those that the file really has."""
+
+    tag: int
+    channels: int
+    fs: int
+    frame_bytes: int
+    bits: int
+    valid_bits: int
+    data_offset: int
+    frames: int
+    sound: bool  # the header agrees with the file
+
+
+def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
+    """Find format and samples of a WAV file; what is wrong with its header goes to `findings`.
+
+    Raises RecordingError when it cannot be a usable WAV file, with the reason.
+    """
+    size = check_file(path)
+    with open(path, "rb") as file:
+        _check_magic(path, file.read(16))
+        chunks, end = _list_chunks(file, size)
+        known = len(findings)
+        fmt = _read_format(path, file, chunks)
+        data = next((chunk for chunk in chunks if chunk.name == b"data"), None)
+        if data is None:
+            raise RecordingError(f"{path}: there is no data chunk, so no samples; the logger stopped before it wrote"
+                                 " any, or the copy is cut")  # fmt: skip
+        riff_size = _riff_size(file)
+        tag, channels, fs, frame_bytes, bits, valid_bits = fmt
+        if chunks[-1] is data and end != size:
+            length = _open_data_length(file, data, size, frame_bytes, findings)
+        else:
+            length = _data_length(data, size, end, findings)
+    if length % frame_bytes:
+        findings.add("partial-frame", f"the last {length % frame_bytes} bytes are not a whole frame; left out")
+    if riff_size not in (size - 8, UNKNOWN_SIZE, 0) and len(findings) == known and riff_size + 8 > size:
+        findings.add("truncated", f"the header tells {riff_size + 8} bytes, the file has {size}; read what is there")
+    fmt_offset = next(chunk.offset for chunk in chunks if chunk.name == b"fmt ")
+    if fmt_offset > data.offset:
+        findings.add("data-before-format", "the data chunk stands before the fmt chunk; read all the same")
+    frames = length // frame_bytes
+    if not frames:
+        raise RecordingError(f"{path}: the data chunk is empty, so there are no samples; record again"
+                             + (f" ({findings})" if len(findings) > known else ""))  # fmt: skip
+    sound = len(findings) == known
+    return WaveFile(tag, channels, fs, frame_bytes, bits, valid_bits, data.offset, frames, sound)
+
+
+@dataclass(frozen=True, slots=True)
+class _Chunk:
+    name: bytes
+    offset: int  # of the content
+    size: int  # as declared
+    padded: bool = True
+    wrapped: bool = False  # the size counts multiples of 2**32 that the header could not hold
+
+
+def _check_magic(path: Path, head: bytes) -> None:
+    for offset, magic, name in FOREIGN:
+        if head[offset : offset + len(magic)] == magic:
+            raise RecordingError(f"{path} is {name} under another name; convert it to WAV (lossy compression may have"
+                                 " blurred the onsets: record in WAV if you can)")  # fmt: skip
+    if head[:4] == b"RIFX":
+        raise RecordingError(f"{path} is a big-endian RIFX file; convert it to WAV")
+    if head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:12] != b"WAVE":
+        raise RecordingError(f"{path} is not a WAV file: it starts with {head[:12]!r}; a WAV file starts with 'RIFF',"
+                             " its size, 'WAVE'")  # fmt: skip
+
+
+def _riff_size(file: BinaryIO) -> int:
+    file.seek(4)
+    return int(struct.unpack("<I", file.read(4))[0])
+
+
+def _looks_like_chunk(head: bytes) -> bool:
+    return len(head) == 8 and all(32 <= byte < 127 for byte in head[:4])
+
+
+def _list_chunks(file: BinaryIO, size: int) -> tuple[list[_Chunk], int]:
+    """The chunks in order, and where the last one ends; an odd one may lack its pad byte.
+
+    A data chunk is the last unless another chunk follows it: samples may look like the head of a chunk by chance.
+    """
+    chunks: list[_Chunk] = []
+    position, long_data = 12, None
+    while position + 8 <= size and len(chunks) < MOST_CHUNKS:
+        file.seek(position)
+        head = file.read(8)
+        if not _looks_like_chunk(head):
+            break
+        name, length = head[:4], struct.unpack("<I", head[4:])[0]
+        if name == b"ds64" and length >= 24:  # RF64: the sizes that do not fit 32 bits
+            long_data = struct.unpack("<QQQ", file.read(24))[1] if position + 32 <= size else None
+        if name == b"data" and length == UNKNOWN_SIZE and long_data is not None:
+            length = long_data
+        start = position + 8
+        wrapped = name == b"data" and _is_wrapped(file, start, length, size)
+        if wrapped:
+            length += (size - start - length) // SIZE_WRAP * SIZE_WRAP
+        chunks.append(_Chunk(name, start, length, wrapped=wrapped))
+        position = start + length
+        if length % 2:
+            position += _pad(file, position, size)
+            chunks[-1] = _Chunk(name, start, length, padded=position > start + length, wrapped=wrapped)
+        if name == b"data" and not _continues(file, position, size):
+            break
+    return chunks, position
+
+
+def _continues(file: BinaryIO, position: int, size: int) -> bool:
+    """Whether another chunk, or the end of the file, follows at `position`."""
+    if position >= size:
+        return position == size
+    file.seek(position)
+    head = file.read(8)
+    if head[:4] in AFTER_DATA:
+        return True
+    return _looks_like_chunk(head) and position + 8 + struct.unpack("<I", head[4:])[0] <= size
+
+
+def _is_wrapped(file: BinaryIO, start: int, length: int, size: int) -> bool:
+    """Whether samples from `start` on end multiples of 4 GB after the `length` that 32 bits can hold."""
+    more = (size - start - length) // SIZE_WRAP * SIZE_WRAP
+    ends = (start + length, start + length + length % 2)
+    return more > 0 and not any(_continues(file, end, size) for end in ends) and any(
+        _continues(file, end + more, size) for end in ends)  # fmt: skip
+
+
+def _pad(file: BinaryIO, position: int, size: int) -> int:
+    """1 if a pad byte stands at `position`, 0 if the next chunk does."""
+    if position >= size:
+        return 0
+    file.seek(position)
+    return 0 if _looks_like_chunk(file.read(8)) and not _continues(file, position + 1, size) else 1
+
+
+def _read_format(path: Path, file: BinaryIO, chunks: Sequence[_Chunk]) -> tuple[int, int, int, int, int, int]:
+    chunk = next((chunk for chunk in chunks if chunk.name == b"fmt "), None)
+    if chunk is None:
+        raise RecordingError(f"{path}: there is no fmt chunk, so rate and coding are unknown; record again")
+    file.seek(chunk.offset)
+    content = file.read(min(chunk.size, 40))
+    if len(content) < 16:
+        raise RecordingError(f"{path}: the fmt chunk has {len(content)} bytes, at least 16 are needed; the copy is cut")
+    tag, channels, fs, _, frame_bytes, bits = struct.unpack("<HHIIHH", content[:16])
+    valid_bits = bits
+    if tag == EXTENSIBLE and len(content) >= 26:
+        valid, _, tag = struct.unpack("<HIH", content[18:26])
+        valid_bits = valid if 0 < valid <= bits else bits
+    if tag not in (PCM, FLOAT, A_LAW, MU_LAW):
+        raise RecordingError(f"{path}: its coding is {TAG_NAMES.get(tag, f'number {tag:#x}')}; only PCM, float, A-law"
+                             " and mu-law WAV can be read: convert it to 16-bit PCM")  # fmt: skip
+    if not 1 <= channels <= MOST_CHANNELS:
+        raise RecordingError(f"{path}: the header tells {channels} channels; 1 to {MOST_CHANNELS} can be read")
+    if not 1 <= fs <= HIGHEST_RATE_HZ:
+        raise RecordingError(f"{path}: the header tells a sample rate of {fs} Hz; 1 to {HIGHEST_RATE_HZ} can be read")
+    allowed = {PCM: (8, 16, 24, 32), FLOAT: (32, 64), A_LAW: (8,), MU_LAW: (8,)}[tag]
+    container = -(-bits // 8) * 8
+    if container not in allowed or frame_bytes != channels * container // 8:
+        raise RecordingError(f"{path}: the header tells {bits} bits and {frame_bytes} bytes a frame of {channels}"
+                             f" channels; {', '.join(map(str, allowed))} bits in whole bytes can be read")  # fmt: skip
+    return tag, channels, fs, frame_bytes, container, min(valid_bits, container)
+
+
+def _data_length(data: _Chunk, size: int, end: int, findings: FindingList) -> int:
+    """Bytes of samples in a data chunk that the end of the file or another chunk follows; `end` is that of the last."""
+    if data.wrapped:
+        findings.add("data-size-wrapped", f"the samples take {data.size} bytes, more than the header can count; read"
+                     " to their end")  # fmt: skip
+    if data.size % 2 and not data.padded and data.offset + data.size < size:
+        findings.add("no-padding", "an odd data chunk lacks its pad byte; read all the same")
+    if end < size:
+        findings.add("trailing-bytes", f"{size - end} bytes after the last chunk are no chunk; left out")
+    return data.size
+
+
+def _open_data_length(file: BinaryIO, data: _Chunk, size: int, frame_bytes: int, findings: FindingList) -> int:
+    """Bytes of samples in a data chunk whose declared size is not where anything ends, so what is there decides.
+
+    A tail of zeros or of 0xFF is what a card holds where nothing was written.
+    """
+    rest = size - data.offset
+    written = max(data.offset, _end_of_content(file, size, least=PADDING_BYTES)) - data.offset
+    if 0 < data.size < rest and _end_of_content(file, size, least=1) - data.offset <= data.size:
+        findings.add("padded-end", f"{rest - data.size} bytes of padding after the samples; left out")
+        return data.size
+    if data.size == 0:
+        findings.add("data-size-missing", "the header tells 0 bytes of samples (the logger lost power before it wrote"
+                     " the size); read to the end of the file")  # fmt: skip
+    elif data.size == UNKNOWN_SIZE:
+        findings.add("data-size-unknown", "the header leaves the size open; read to the end of the file")
+    elif data.size > rest:
+        findings.add("truncated", f"the header tells {data.size} bytes of samples, {rest} are there; read those")
+    else:
+        findings.add("data-size-small", f"the header tells {data.size} bytes of samples, {rest - data.size} more follow"
+                     " that are no chunk; read to the end of the file")  # fmt: skip
+    length = min(rest, -(-written // frame_bytes) * frame_bytes)
+    if length < rest - frame_bytes:
+        findings.add("padded-end", f"the last {rest - length} bytes are padding, all 0x00 or all 0xFF; left out")
+        return length
+    return rest
+
+
+def _end_of_content(file: BinaryIO, size: int, *, least: int) -> int:
+    """Where the padding at the end of a file begins; runs of under `least` bytes are none."""
+    end = size
+    while end:
+        file.seek(end - 1)
+        byte = file.read(1)
+        run = _run_before(file, end, byte) if byte in (b"\0", b"\xff") else 0
+        if run < least:
+            break
+        end -= run
+    return end
+
+
+def _run_before(file: BinaryIO, end: int, byte: bytes) -> int:
+    """How many bytes before `end` are all `byte`."""
+    at = end
+    while at:
+        start = max(0, at - PADDING_BLOCK)
+        file.seek(start)
+        block = file.read(at - start)
+        bare = len(block.rstrip(byte))
+        at = start + bare
+        if bare:
+            break
+    return end - at
+
+
+# ---------------------------------------------------------------- cue points
+
+
+def read_cue_points(path: Path) -> tuple[int, list[tuple[int, str]]]:
+    """Rate in Hz, and (frame, text) of every cue point of a WAV file in file order; text is "" where none is given.
+
+    Raises RecordingError as `read_wave_header` does, and for a broken cue chunk.
+    """
+    header = read_wave_header(path, FindingList())
+    size = os.path.getsize(path)
+    places: list[tuple[int, int]] = []
+    texts: dict[int, str] = {}
+    with open(path, "rb") as file:
+        for chunk in _list_chunks(file, size)[0]:
+            if chunk.name not in (b"cue ", b"LIST") or chunk.size > 64 * MOST_CUE_POINTS:
+                continue
+            file.seek(chunk.offset)
+            content = file.read(min(chunk.size, size - chunk.offset))
+            if chunk.name == b"cue ":
+                places += _parse_cue(path, content)
+            elif content[:4] == b"adtl":
+                texts.update(_parse_texts(content[4:]))
+    for ident, frame in places:
+        if frame >= header.frames:
+            raise RecordingError(f"{path}: cue point {ident} is at frame {frame}; the file has {header.frames} frames")
+    return header.fs, [(frame, texts.get(ident, "")) for ident, frame in places]
+
+
+def _parse_cue(path: Path, content: bytes) -> list[tuple[int, int]]:
+    count = struct.unpack("<I", content[:4])[0] if len(content) >= 4 else -1
+    if count < 0 or 4 + 24 * count > len(content):
+        raise RecordingError(f"{path}: its cue chunk of {len(content)} bytes is broken (it tells {count} points);"
+                             " write the labels again")  # fmt: skip
+    points = (struct.unpack_from("<II4sIII", content, 4 + 24 * index) for index in range(count))
+    return [(ident, offset) for ident, _, _, _, _, offset in points]
+
+
+def _parse_texts(content: bytes) -> dict[int, str]:
+    texts, position = {}, 0
+    while position + 12 <= len(content):
+        name, length, ident = struct.unpack_from("<4sII", content, position)
+        if name == b"labl":
+            raw = content[position + 12 : position + 8 + length].split(b"\0")[0]
+            texts[ident] = raw.decode("utf-8", errors="replace")
+        position += 8 + length + length % 2
+    return texts
+
+
+def render_cue_points(points: Sequence[tuple[int, str]]) -> bytes:
+    """A cue chunk and a LIST chunk for (frame, text) points; nothing for none."""
+    if not points:
+        return b""
+    cue = struct.pack("<I", len(points)) + b"".join(
+        struct.pack("<II4sIII", ident, frame, b"data", 0, 0, frame) for ident, (frame, _) in enumerate(points, 1)
+    )
+    texts = (_chunk(b"labl", struct.pack("<I", ident) + text.encode("utf-8") + b"\0")
+             for ident, (_, text) in enumerate(points, 1))  # fmt: skip
+    return _chunk(b"cue ", cue) + _chunk(b"LIST", b"adtl" + b"".join(texts))
+
+
+def _chunk(name: bytes, content: bytes) -> bytes:
+    return name + struct.pack("<I", len(content)) + content + b"\0" * (len(content) % 2)
+
+
+def replace_cue_points(path: Path, points: Sequence[tuple[int, str]]) -> None:
+    """Put these cue points in the place of those in a WAV file; samples and all other chunks stay byte for byte.
+
+    Raises RecordingError for a header that does not agree with the file, or a file above 4 GB.
+    """
+    findings = FindingList()
+    header = read_wave_header(path, findings)
+    if not header.sound:
+        raise RecordingError(f"{path}: its header is broken ({findings}); write it again as WAV first")
+    content = path.read_bytes()
+    kept = []
+    with open(path, "rb") as file:
+        for chunk in _list_chunks(file, len(content))[0]:
+            body = content[chunk.offset : chunk.offset + chunk.size]
+            if chunk.name == b"cue " or (chunk.name == b"LIST" and body[:4] == b"adtl"):
+                continue
+            kept.append(_chunk(chunk.name, body))
+    body = b"WAVE" + b"".join(kept) + render_cue_points(points)
+    if content[:4] != b"RIFF" or len(body) >= UNKNOWN_SIZE:
+        raise RecordingError(f"{path}: cue points go into RIFF files below 4 GB; use a label file instead")
+    replace_file(path, b"RIFF" + struct.pack("<I", len(body)) + body)

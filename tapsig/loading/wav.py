@@ -1,0 +1,249 @@
+"""WAV files: one channel as volts, whole or in blocks; writing; labels as cue points."""
+
+import io
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import soundfile
+
+from tapsig.errors import LabelError, ParameterError, RecordingError
+from tapsig.loading.files import replace_file, show_path
+from tapsig.loading.findings import FindingList, LoadReport, Stretch
+from tapsig.loading.riff import A_LAW, FLOAT, MU_LAW, PCM, WaveFile, read_wave_header, replace_cue_points
+from tapsig.records import Finding, Gap, Label, Recording
+from tapsig.units import FloatArray, check_positive, seconds_to_samples
+
+BLOCK_SAMPLES = 1 << 16
+MOST_GAPS = 1000
+RATE_TOLERANCE = 1e-3
+SUBTYPES = {
+    (PCM, 8): "PCM_U8", (PCM, 16): "PCM_16", (PCM, 24): "PCM_24", (PCM, 32): "PCM_32",
+    (FLOAT, 32): "FLOAT", (FLOAT, 64): "DOUBLE", (A_LAW, 8): "ALAW", (MU_LAW, 8): "ULAW",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class WavInfo:
+    """What a WAV file holds: rate in Hz, channels, frames, converter bits (None for float); what is wrong with it."""
+
+    fs: float
+    channels: int
+    frames: int
+    adc_bits: int | None
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.fs
+
+
+def read_wav_info(path: str | Path) -> WavInfo:
+    """Rate, channels, frames and bits of a WAV file, without reading its samples.
+
+    Raises RecordingError when it is no usable WAV file.
+    """
+    findings = FindingList()
+    header = read_wave_header(Path(path), findings)
+    settled = findings.settle(str(path), strict=False)
+    return WavInfo(float(header.fs), header.channels, header.frames, _adc_bits(header), settled)
+
+
+def read_wav(path: Path, *, channel: int, full_scale_v: float, adc_bits: int | None, fs: float | None,
+             strict: bool) -> tuple[Recording, LoadReport]:
+    """One channel of a WAV file as a Recording in volts; see `tapsig.loading.read_recording`.
+
+    Samples that are nan or infinite are left out, and leave a gap of their own length.
+    """
+    findings = FindingList()
+    header = read_wave_header(path, findings)
+    _check_channel(path, header, channel)
+    full_scale_v = check_positive("full_scale_v", full_scale_v)
+    if fs is not None and abs(check_positive("fs", fs) - header.fs) > RATE_TOLERANCE * header.fs:
+        findings.add("rate-differs", f"the header tells {header.fs} Hz, not {fs:g} Hz; took the header's")
+    rate = float(header.fs)
+    samples = np.concatenate(list(_blocks(path, header, channel, BLOCK_SAMPLES)))
+    samples, gaps = _leave_out_undefined(path, samples, rate, findings)
+    beyond = np.abs(samples) > 1.0
+    if header.tag == FLOAT and beyond.any():
+        findings.add("beyond-full-scale", "float samples beyond ±1, kept as they are; check full_scale_v",
+                     count=int(beyond.sum()), sample=int(np.argmax(beyond)))  # fmt: skip
+    samples *= full_scale_v
+    recording = Recording(samples, rate, range_v=(-full_scale_v, full_scale_v),
+                          adc_bits=adc_bits or _adc_bits(header), gaps=gaps, source=str(path))  # fmt: skip
+    stretches = tuple(Stretch(start, stop, rate, float("nan")) for start, stop in recording.stretches())
+    settled = findings.settle(str(path), strict=strict)
+    return recording, LoadReport(show_path(path), settled, stretches, channel=channel)
+
+
+def read_wav_blocks(
+    path: str | Path, *, channel: int = 0, full_scale_v: float = 1.0, block_samples: int = BLOCK_SAMPLES
+) -> Iterator[FloatArray]:
+    """One channel of a WAV file as consecutive blocks in volts, float64; memory does not grow with the file.
+
+    Joined, the blocks are the samples that `load_recording` returns. `read_wav_info` tells the rate.
+
+    Raises RecordingError when it is no usable WAV file, or at a sample that is nan or infinite (only `load_recording`
+    can leave a gap there); ParameterError for a channel that the file does not have.
+    """
+    path = Path(path)
+    if not 1 <= block_samples <= 1 << 26:
+        raise ParameterError(f"block_samples is {block_samples!r}; it must lie between 1 and {1 << 26}")
+    full_scale_v = check_positive("full_scale_v", full_scale_v)
+    header = read_wave_header(path, FindingList())
+    _check_channel(path, header, channel)
+    return _volt_blocks(path, header, channel, full_scale_v, block_samples)
+
+
+def _volt_blocks(
+    path: Path, header: WaveFile, channel: int, full_scale_v: float, block_samples: int
+) -> Iterator[FloatArray]:
+    done = 0
+    for block in _blocks(path, header, channel, block_samples):
+        if not np.isfinite(block).all():
+            first = done + int(np.argmin(np.isfinite(block)))
+            raise RecordingError(f"{path}: sample {first} is nan or infinite; load the file whole, which leaves a gap")
+        done += block.size
+        yield block * full_scale_v
+
+
+def _blocks(path: Path, header: WaveFile, channel: int, block_samples: int) -> Iterator[FloatArray]:
+    """Blocks of one channel, full scale = 1, as the sound library decodes them."""
+    try:
+        with _open(path, header) as sound:
+            left = header.frames
+            while left > 0:
+                frames = sound.read(min(block_samples, left), dtype="float64", always_2d=True)
+                if not len(frames):
+                    raise RecordingError(f"{path}: its last {left} frames cannot be decoded; convert it to 16-bit WAV")
+                left -= len(frames)
+                yield np.ascontiguousarray(frames[:, channel])
+    except soundfile.SoundFileError as error:
+        raise RecordingError(f"{path}: its samples cannot be decoded ({error}); convert it to 16-bit WAV") from error
+
+
+def _open(path: Path, header: WaveFile) -> soundfile.SoundFile:
+    """The file itself when its header is sound and the library agrees; else its samples alone, coded as it tells."""
+    if header.sound:
+        sound = soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path))
+        if (sound.frames, sound.channels, sound.samplerate) == (header.frames, header.channels, header.fs):
+            return sound
+        sound.close()
+    window = _Window(path, header.data_offset, header.frames * header.frame_bytes)
+    return soundfile.SoundFile(window, format="RAW", subtype=SUBTYPES[header.tag, header.bits], endian="LITTLE",
+                               channels=header.channels, samplerate=header.fs)  # fmt: skip
+
+
+class _Window(io.RawIOBase):
+    """A stretch of a file, as a file of its own."""
+
+    def __init__(self, path: Path, offset: int, size: int) -> None:
+        self._file, self._offset, self._size, self._at = open(path, "rb"), offset, size, 0  # noqa: SIM115
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
+        self._at = max(0, offset + {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._size}[whence])
+        return self._at
+
+    def tell(self) -> int:
+        return self._at
+
+    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
+        self._file.seek(self._offset + self._at)
+        raw = self._file.read(max(0, min(len(buffer), self._size - self._at)))
+        buffer[: len(raw)] = raw
+        self._at += len(raw)
+        return len(raw)
+
+    def close(self) -> None:
+        self._file.close()
+        super().close()
+
+
+def _check_channel(path: Path, header: WaveFile, channel: int) -> None:
+    if not 0 <= channel < header.channels:
+        raise ParameterError(f"channel is {channel!r}; {path} has the channels 0 to {header.channels - 1}")
+
+
+def _adc_bits(header: WaveFile) -> int | None:
+    return header.valid_bits if header.tag == PCM and header.valid_bits <= 24 else None
+
+
+def _leave_out_undefined(
+    path: Path, samples: FloatArray, fs: float, findings: FindingList
+) -> tuple[FloatArray, tuple[Gap, ...]]:
+    """Take nan and inf out; each run inside the recording becomes a gap."""
+    kept = np.isfinite(samples)
+    if kept.all():
+        return samples, ()
+    places = np.flatnonzero(kept)
+    if not places.size:
+        raise RecordingError(f"{path}: every sample is nan or infinite; export it again")
+    findings.add("undefined-samples", "samples are nan or infinite; left out, and a gap stands for them",
+                 count=int(samples.size - places.size), sample=int(np.argmin(kept)))  # fmt: skip
+    steps = np.diff(places)
+    starts = np.flatnonzero(steps > 1)
+    if starts.size > MOST_GAPS:
+        raise RecordingError(f"{path}: nan or infinite samples in {starts.size} places; at most {MOST_GAPS} gaps are"
+                             " sensible: export it again")  # fmt: skip
+    if places[0]:
+        findings.add("starts-undefined", f"the first {places[0]} samples are undefined: time 0 is the first defined"
+                     " one, labels must count from there", sample=0)  # fmt: skip
+    return samples[kept], tuple(Gap(int(i) + 1, float(steps[i] - 1) / fs) for i in starts)
+
+
+# ---------------------------------------------------------------- writing
+
+
+def write_wav(path: str | Path, samples: npt.ArrayLike | Sequence[npt.ArrayLike], fs: float, *,
+              full_scale_v: float, bits: int = 16, labels: Sequence[Label] = ()) -> None:
+    """Write volts, shape (n,) or (channels, n), to an integer WAV file of 8, 16, 24 or 32 bits; replaces `path`.
+
+    A volt becomes 2**(bits-1) / full_scale_v counts, to the nearest. `labels` go in as cue points.
+
+    Raises ParameterError for a rate that is no whole number, samples beyond ±full_scale_v or not finite.
+    """
+    path, volts = Path(path), np.atleast_2d(np.asarray(samples, dtype=np.float64))
+    full_scale_v, rate = check_positive("full_scale_v", full_scale_v), check_positive("fs", fs)
+    if (PCM, bits) not in SUBTYPES:
+        raise ParameterError(f"bits is {bits!r}; a WAV file has 8, 16, 24 or 32")
+    if rate != int(rate) or rate > 2**31 - 1:
+        raise ParameterError(f"fs is {fs!r}; a WAV file holds whole numbers of Hz only: resample, or write a CSV log")
+    if volts.ndim != 2 or not volts.size:
+        raise ParameterError(f"samples have shape {volts.shape}; (n,) or (channels, n) with n above 0 is needed")
+    peak = float(np.abs(volts).max())
+    if not peak <= full_scale_v:
+        raise ParameterError(f"samples reach {peak:g} V; full_scale_v is {full_scale_v:g}: choose one that holds them")
+    steps = 1 << (bits - 1)
+    counts = np.minimum(np.floor(volts / full_scale_v * steps + 0.5), steps - 1).astype(np.int64)
+    left_justified = (counts << (32 - bits)).astype(np.int32)
+    buffer = io.BytesIO()
+    soundfile.write(buffer, left_justified.T, int(rate), format="WAV", subtype=SUBTYPES[PCM, bits])
+    replace_file(path, buffer.getvalue())
+    if labels:
+        write_cue_labels(path, labels)
+
+
+def write_cue_labels(path: str | Path, labels: Sequence[Label]) -> None:
+    """Put `labels` as cue points into a WAV file, in the place of those it has; its samples stay as they are.
+
+    Onsets round to the nearest frame. Raises LabelError for an onset after the end of the file.
+    """
+    path = Path(path)
+    info = read_wav_info(path)
+    points = []
+    for label in sorted(labels):
+        frame = seconds_to_samples(label.onset_s, info.fs)
+        if frame >= info.frames:
+            raise LabelError(f"a label at {label.onset_s:g} s lies after the end of {path} ({info.duration_s:g} s)")
+        points.append((frame, label.kind))
+    replace_cue_points(path, points)

@@ -1,0 +1,242 @@
+"""What the decoders rule and evidence make of the same entries: opened, opened by a code nearby, opened by nobody.
+
+A code nearby differs from the tapped one by one tap in one digit (distance one), or by two in all (distance two). All
+are tried, none is sampled. Evidence accepts a code when its log-likelihood ratio reaches a threshold, so that each
+entry gives the whole curve over thresholds at once.
+"""
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tapsig.core.evidence import CODE_DIGITS, KEPT
+from tapsig.detectors.base import run_detector
+from tapsig.detectors.tap import Tap
+from tapsig.entry import Entry, EntryParameters, decode_taps
+from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine, listen
+from tapsig.errors import LabelError
+from tapsig.records import Recording
+from tapsig.risks.guessing import compute_keyspace
+from tapsig.risks.nuisance import YEAR_HOURS, split_between_taps
+from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
+from tapsig.scoring.outcomes import LEAST_DIGITS
+
+Code = tuple[int, ...]
+RULE, EVIDENCE = "rule", "evidence"
+
+
+def list_near_codes(code: Sequence[int], distance: int, *, digit_max: int = 9) -> tuple[Code, ...]:
+    """All codes of the same length whose digits differ by `distance` taps in all (1 or 2), in order.
+
+    >>> list_near_codes((1, 2), 1)
+    ((1, 1), (1, 3), (2, 2))
+    """
+    found = {tuple(code)}
+    seen = set(found)
+    for _ in range(distance):
+        found = set(_step(found, digit_max)) - seen
+        seen |= found
+    return tuple(sorted(found))
+
+
+def _step(codes: Iterable[Code], digit_max: int) -> Iterator[Code]:
+    for code in codes:
+        for place, digit in enumerate(code):
+            for other in (digit - 1, digit + 1):
+                if 1 <= other <= digit_max:
+                    yield (*code[:place], other, *code[place + 1 :])
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """One entry that was tapped.
+
+    Parameters
+    ----------
+    code : its digits, by the labels.
+    by_rule : the digits that the rule decodes around it.
+    log_ratio : of the tapped code, in nats; -inf where the candidates do not hold it.
+    near_ratios : of the codes at distance one, and at distance two.
+    """
+
+    vehicle: str
+    position: str
+    scene: str
+    code: Code
+    by_rule: tuple[Code, ...]
+    log_ratio: float
+    near_ratios: tuple[tuple[float, ...], tuple[float, ...]]
+
+    def count_near_by_rule(self, distance: int, *, digit_max: int = 9) -> int:
+        """How many codes at that distance the rule opens with."""
+        return len(set(self.by_rule) & set(list_near_codes(self.code, distance, digit_max=digit_max)))
+
+
+@dataclass(frozen=True, slots=True)
+class Idle:
+    """What was decoded while nobody tapped: hours in which a code could have begun and ended, codes of the length asked
+    for by the rule, and the log-likelihood ratios of those on evidence. They add with +.
+    """
+
+    hours: float = 0.0
+    by_rule: int = 0
+    log_ratios: tuple[float, ...] = ()
+
+    def __add__(self, other: "Idle") -> "Idle":
+        return Idle(self.hours + other.hours, self.by_rule + other.by_rule, self.log_ratios + other.log_ratios)
+
+
+def observe_openings(
+    recording: Recording,
+    variant: Tap,
+    parameters: EntryParameters | None = None,
+    *,
+    length: int = 3,
+    evidence: Evidence | None = None,
+) -> tuple[tuple[Tried, ...], Idle]:
+    """Both decoders on a labelled recording. Every entry finds the machine awake and free of waits.
+
+    Raises LabelError for a recording without labels.
+    """
+    if recording.labels is None:
+        raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file")
+    parameters = replace(parameters or EntryParameters(), wake_taps=0)
+    found_s = np.sort(recording.times_s(run_detector(variant, recording).accepted().onset_samples))
+    ruled = decode_taps(found_s.tolist(), replace(parameters, digit_max=255))
+    machine = EvidenceMachine(parameters, evidence=evidence)
+    weighed = (*listen(machine, variant, recording), *machine.finish())
+    tapped = decode_taps(recording.taps_s.tolist(), replace(parameters, digit_max=255))
+    tried = tuple(
+        _try_code(recording, code, ruled, weighed, parameters) for code in tapped
+        if LEAST_DIGITS <= len(code.digits) <= CODE_DIGITS and sum(code.digits) <= KEPT
+    )  # fmt: skip
+    return tried, _watch(recording, ruled, weighed, parameters, length)
+
+
+def _try_code(
+    recording: Recording, code: Entry, ruled: Iterable[Entry], weighed: Iterable[EvidenceEntry],
+    parameters: EntryParameters,
+) -> Tried:  # fmt: skip
+    around = [entry for entry in weighed if _overlap(entry, code)]
+
+    def ratio(digits: Code) -> float:
+        return max((entry.compute_log_ratio(digits) for entry in around), default=-math.inf)
+
+    near = (list_near_codes(code.digits, distance, digit_max=parameters.digit_max) for distance in (1, 2))
+    first, second = (tuple(map(ratio, codes)) for codes in near)
+    by_rule = tuple(entry.digits for entry in ruled if _overlap(entry, code))
+    return Tried(
+        recording.vehicle, recording.position, recording.scene, code.digits, by_rule, ratio(code.digits),
+        (first, second),
+    )  # fmt: skip
+
+
+def _overlap(one: Entry, other: Entry) -> bool:
+    return one.start_s < other.end_s and other.start_s < one.end_s
+
+
+def _watch(
+    recording: Recording, ruled: Iterable[Entry], weighed: Iterable[EvidenceEntry], parameters: EntryParameters,
+    length: int,
+) -> Idle:  # fmt: skip
+    """Codes that nobody tapped, where even the longest could begin and end, as `nuisance.watch_lulls` counts."""
+    total = Idle()
+    for lull in split_between_taps(recording, np.zeros(0)):
+        begin_s = lull.start_s + parameters.memory_s
+        end_s = lull.start_s + lull.duration_s - parameters.compute_longest_s(length)
+        if end_s <= begin_s:
+            continue
+
+        def counts(entry: Entry, begin_s: float = begin_s, end_s: float = end_s) -> bool:
+            possible = len(entry.digits) == length and max(entry.digits) <= parameters.digit_max
+            return possible and begin_s <= entry.start_s < end_s
+
+        total += Idle(
+            (end_s - begin_s) / 3600.0, sum(map(counts, ruled)), tuple(e.log_ratio for e in weighed if counts(e))
+        )
+    return total
+
+
+@dataclass(frozen=True, slots=True)
+class DecoderRow:
+    """One decoder at one threshold (nan for the rule): shares with their 95 % intervals, openings by nobody a year.
+
+    `per_year_bound` is the exact one-sided upper limit of the possible codes seen in `watched_h`, over the keyspace.
+    """
+
+    decoder: str
+    threshold: float
+    entries: int
+    opened: int
+    success: float
+    success_low: float
+    success_high: float
+    near_1: int
+    near_1_opened: int
+    near_1_share: float
+    near_1_high: float
+    near_2: int
+    near_2_opened: int
+    near_2_share: float
+    near_2_high: float
+    watched_h: float
+    possible_codes: int
+    per_year_seen: float
+    per_year_bound: float
+
+
+def list_thresholds(tried: Sequence[Tried], *, most: int = 12) -> list[float]:
+    """Thresholds at which the curve bends: at most `most` of the ratios above 0 of codes nearby, evenly by rank."""
+    ratios = sorted({max(ratio, 1 / 64) for each in tried for near in each.near_ratios for ratio in near if ratio > 0})
+    if not ratios:
+        return [1 / 64]
+    chosen = np.unique(np.round(np.linspace(0, len(ratios) - 1, most)).astype(int))
+    return [1 / 64, *(ratios[i] + 1 / 64 for i in chosen)]
+
+
+def list_decoder_rows(
+    tried: Sequence[Tried], idle: Idle, thresholds: Iterable[float], *, length: int = 3, digit_max: int = 9,
+    confidence: float = 0.95,
+) -> tuple[DecoderRow, ...]:  # fmt: skip
+    """The rule, then evidence at each threshold, in nats."""
+    totals = [sum(len(each.near_ratios[k]) for each in tried) for k in (0, 1)]
+
+    def row(decoder: str, threshold: float, opened: int, near: Sequence[int], possible: int) -> DecoderRow:
+        def share(count: int, total: int) -> tuple[float, float, float]:
+            low, high = wilson_interval(count, total, confidence=confidence)
+            return count / total if total else math.nan, low, high
+
+        success, low, high = share(opened, len(tried))
+        shares = [share(near[k], totals[k]) for k in (0, 1)]
+        keys = compute_keyspace(length, digit_max)
+        upper = poisson_rate_interval(possible, idle.hours, confidence=2 * confidence - 1)[1]
+        return DecoderRow(
+            decoder, threshold, len(tried), opened, success, low, high, totals[0], near[0], shares[0][0], shares[0][2],
+            totals[1], near[1], shares[1][0], shares[1][2], idle.hours, possible,
+            possible / idle.hours * YEAR_HOURS / keys if idle.hours else math.nan, upper * YEAR_HOURS / keys,
+        )  # fmt: skip
+
+    by_rule = [sum(each.count_near_by_rule(distance, digit_max=digit_max) for each in tried) for distance in (1, 2)]
+    rows = [row(RULE, math.nan, sum(each.code in each.by_rule for each in tried), by_rule, idle.by_rule)]
+    for threshold in sorted(set(thresholds)):
+        near = [sum(ratio >= threshold for each in tried for ratio in each.near_ratios[k]) for k in (0, 1)]
+        opened = sum(each.log_ratio >= threshold for each in tried)
+        rows.append(row(EVIDENCE, threshold, opened, near, sum(ratio >= threshold for ratio in idle.log_ratios)))
+    return tuple(rows)
+
+
+def choose_threshold(tried: Sequence[Tried], idle: Idle, *, digit_max: int = 9) -> float:
+    """The lowest threshold, in nats, at which evidence opens no more often than the rule, nearby and for nobody."""
+    least = 1 / 64
+    for k in (0, 1):
+        allowed = sum(each.count_near_by_rule(k + 1, digit_max=digit_max) for each in tried)
+        least = max(least, _limit((ratio for each in tried for ratio in each.near_ratios[k]), allowed))
+    return max(least, _limit(idle.log_ratios, idle.by_rule))
+
+
+def _limit(ratios: Iterable[float], allowed: int) -> float:
+    """A threshold that at most `allowed` of the ratios reach."""
+    falling = sorted(ratios, reverse=True)
+    return falling[allowed] + 1 / 64 if allowed < len(falling) and falling[allowed] > -math.inf else 1 / 64

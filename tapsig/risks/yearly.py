@@ -1,0 +1,214 @@
+"""A year of parking and 1000 km of driving: what detectors and wake-ups did in each scene, weighted by its hours."""
+
+import itertools
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from tapsig.entry import EntryParameters
+from tapsig.errors import ParameterError
+from tapsig.records import Recording
+from tapsig.risks.entries import Observation, RiskQuestion, RiskRow, assess_observation
+from tapsig.risks.nuisance import YEAR_HOURS
+from tapsig.risks.standby import Battery, DutyCycle, compute_days
+from tapsig.risks.wake_up import WakeUp, WakeUpTally, build_duty, tally_wake_up
+from tapsig.units import check_positive, db_to_amplitude
+
+DRIVING = "driving"
+
+PARKED_HOURS: Mapping[str, float] = {
+    "rain": 500.0, "hail": 2.0, "wind": 400.0, "slam": 20.0, "music": 50.0, "rattle": 20.0, "whine": 50.0,
+    "brush": 2.0, "lean": 2.0, "truck": 100.0, "handling": 10.0,
+}  # fmt: skip
+"""Hours a year of each nuisance around a parked vehicle, quiet for the rest: assumptions without a source."""
+
+WAKE_LEVELS_V = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
+
+
+def complete_year(parked_hours: Mapping[str, float]) -> dict[str, float]:
+    """The hours of each scene in a year of parking; "quiet" is what the others leave of it.
+
+    >>> round(complete_year({"rain": 766.0})["quiet"])
+    8000
+
+    Raises ParameterError for hours below 0, or more than a year of them.
+    """
+    named = {scene: float(hours) for scene, hours in parked_hours.items() if scene != "quiet"}
+    rest = YEAR_HOURS - math.fsum(named.values())
+    if rest < 0 or min(named.values(), default=0.0) < 0:
+        raise ParameterError(
+            f"hours of parking are {named!r}; each must be 0 or above, and all together at most {YEAR_HOURS:g}"
+        )
+    return {**named, "quiet": rest}
+
+
+@dataclass(frozen=True, slots=True)
+class RiskSummary:
+    """One detector at one position over all scenes, weighted by how long each lasts.
+
+    `success` pools the entries of all scenes but driving; `success_model` is what the model expects of them.
+    `parked_…` are wrong openings in a year of parking, `driven_…` per 1000 km; `failures_per_day` counts possible codes
+    entered by nobody while parked. Each figure weighs the scenes in which it is defined; `parked_uncovered_h` are hours
+    of the year in scenes that left the bound undefined: not recorded, or in stretches too short.
+    """
+
+    detector: str
+    position: str
+    entries: int
+    success: float
+    success_low: float
+    success_high: float
+    success_model: float
+    failures_per_day: float
+    parked_seen: float
+    parked_bound: float
+    parked_poisson: float
+    parked_gaps: float
+    parked_uncovered_h: float
+    driven_seen: float
+    driven_bound: float
+    driven_poisson: float
+    listened_h: float
+    watched_h: float
+
+
+def summarise_risk(
+    observations: Mapping[tuple[str, str, str], Observation],
+    question: RiskQuestion,
+    *,
+    parked_hours: Mapping[str, float] = PARKED_HOURS,
+    speed_km_h: float = 40.0,
+) -> tuple[RiskSummary, ...]:
+    """Risk by detector and position; the sum of the scenes' bounds is a bound, and a cautious one.
+
+    Raises ParameterError when the hours of the scenes add up to more than a year.
+    """
+    hours = complete_year(parked_hours)
+    summaries = []
+    for (detector, position), group in itertools.groupby(sorted(observations), key=lambda key: key[:2]):
+        scenes = {scene: observations[detector, position, scene] for _, _, scene in group}
+        rows = {
+            scene: assess_observation(seen, question, detector=detector, position=position, scene=scene)
+            for scene, seen in scenes.items()
+        }
+        pooled = sum((seen for scene, seen in scenes.items() if scene != DRIVING), Observation())
+        whole = assess_observation(pooled, question, detector=detector, position=position, scene="parked")
+        per_1000_km = 1000 / check_positive("speed_km_h", speed_km_h) / YEAR_HOURS
+        driving = rows.get(DRIVING)
+        summaries.append(
+            RiskSummary(
+                detector, position, whole.entries, whole.success, whole.success_low, whole.success_high,
+                success_model=_compute_mean_model(list(rows.values())),
+                failures_per_day=_weigh(rows, "failures_per_day", hours),
+                parked_seen=_weigh(rows, "per_year_seen", hours),
+                parked_bound=_weigh(rows, "per_year_bound", hours),
+                parked_poisson=_weigh(rows, "per_year_poisson", hours),
+                parked_gaps=_weigh(rows, "per_year_gaps", hours),
+                parked_uncovered_h=YEAR_HOURS - math.fsum(_list_covered(rows, "per_year_bound", hours).values()),
+                driven_seen=driving.per_year_seen * per_1000_km if driving else math.nan,
+                driven_bound=driving.per_year_bound * per_1000_km if driving else math.nan,
+                driven_poisson=driving.per_year_poisson * per_1000_km if driving else math.nan,
+                listened_h=math.fsum(row.listened_h for row in rows.values()),
+                watched_h=math.fsum(row.watched_h for row in rows.values()),
+            )
+        )  # fmt: skip
+    return tuple(summaries)
+
+
+def _compute_mean_model(rows: Sequence[RiskRow]) -> float:
+    """The success that the model expects over the same entries, scene by scene."""
+    used = [row for row in rows if row.entries and row.scene != DRIVING]
+    entries = sum(row.entries for row in used)
+    return math.fsum(row.success_model * row.entries for row in used) / entries if entries else math.nan
+
+
+def _list_covered(rows: Mapping[str, RiskRow], name: str, hours: Mapping[str, float]) -> dict[str, float]:
+    """Hours of the scenes in which the figure `name` is defined."""
+    return {scene: hours[scene] for scene in hours if scene in rows and not math.isnan(getattr(rows[scene], name))}
+
+
+def _weigh(rows: Mapping[str, RiskRow], name: str, hours: Mapping[str, float]) -> float:
+    """Sum of a yearly figure over the scenes, each for its hours; nan when it is defined in none."""
+    covered = _list_covered(rows, name, hours)
+    if not covered:
+        return math.nan
+    return math.fsum(getattr(rows[scene], name) * hours / YEAR_HOURS for scene, hours in covered.items())
+
+
+@dataclass(frozen=True, slots=True)
+class StandbySummary:
+    """A comparator at one position in a year of parking: its level, what it misses and wakes for, days on a battery."""
+
+    position: str
+    level_v: float
+    entries: int
+    missed_entries: float
+    missed_first_taps: float
+    false_wakes_per_day: float
+    awake_share: float
+    average_ua: float
+    days: float
+
+
+def tally_comparators(
+    recordings: Iterable[Recording], parameters: EntryParameters, *, levels_v: Sequence[float] = WAKE_LEVELS_V
+) -> dict[tuple[str, str, float], WakeUpTally]:
+    """A comparator at each level on each labelled recording, by position, scene and level."""
+    tallies: dict[tuple[str, str, float], WakeUpTally] = {}
+    for recording in recordings:
+        if recording.labels is None:
+            continue
+        for level_v in levels_v:
+            key = (recording.position, recording.scene, level_v)
+            tally = tally_wake_up(WakeUp("comparator", level_v=level_v), recording, parameters)
+            tallies[key] = tallies.get(key, WakeUpTally()) + tally
+    return tallies
+
+
+def choose_level_v(
+    tallies: Mapping[tuple[str, str, float], WakeUpTally],
+    position: str,
+    *,
+    missed_share: float = 0.02,
+    reserve_db: float = 6.0,
+) -> float:
+    """The level to set: `reserve_db` below the highest at which at most `missed_share` of the entries fail to wake it.
+
+    Of the levels in `tallies`; nan when none is low enough, or when there are no entries. The reserve is for another
+    hand and another sensor (6 dB is common practice, no source). Choose it on other recordings than those it is judged
+    on.
+    """
+    levels = sorted({level_v for where, _, level_v in tallies if where == position}, reverse=True)
+    for highest_v in levels:
+        total = sum((tally for key, tally in tallies.items() if key[::2] == (position, highest_v)), WakeUpTally())
+        if total.missed_entries_share <= missed_share:
+            limit_v = highest_v / db_to_amplitude(reserve_db) * (1 + 1e-9)
+            return max((level_v for level_v in levels if level_v <= limit_v), default=math.nan)
+    return math.nan
+
+
+def summarise_standby(
+    tallies: Mapping[tuple[str, str, float], WakeUpTally],
+    position: str,
+    level_v: float,
+    *,
+    duty: DutyCycle,
+    battery: Battery,
+    parked_hours: Mapping[str, float] = PARKED_HOURS,
+) -> StandbySummary:
+    """A comparator at `level_v` over a year of parking, from the scenes that were recorded, each for its hours."""
+    hours = complete_year(parked_hours)
+    scenes = {scene: tally for (where, scene, level), tally in tallies.items() if (where, level) == (position, level_v)}
+    covered = {scene: hours[scene] for scene in hours if scene in scenes and scenes[scene].listened_s > 0}
+    whole = sum((tally for scene, tally in scenes.items() if scene != DRIVING), WakeUpTally())
+    false = awake = current_ua = math.nan
+    if covered:
+        total_h = math.fsum(covered.values())
+        duties = {scene: build_duty(WakeUp("comparator", level_v=level_v), scenes[scene], duty) for scene in covered}
+        false = math.fsum(duties[scene].false_wakes_per_day * share for scene, share in covered.items()) / total_h
+        awake = math.fsum(duties[scene].awake_share * share for scene, share in covered.items()) / total_h
+        current_ua = math.fsum(duties[scene].average_ua * share for scene, share in covered.items()) / total_h
+    days = compute_days(current_ua, battery) if covered else math.nan
+    return StandbySummary(
+        position, level_v, whole.firsts, whole.missed_entries_share, whole.missed_share, false, awake, current_ua, days
+    )

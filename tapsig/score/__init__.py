@@ -1,1 +1,0 @@
-"""Reference against detected: matching, counts, rates and their intervals."""

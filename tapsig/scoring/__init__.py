@@ -1,0 +1,1 @@
+"""Detectors on labelled recordings: matching, counts, rates, their intervals, outcomes."""

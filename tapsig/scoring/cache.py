@@ -1,0 +1,146 @@
+"""What detectors found, kept on disk: a scoring that was stopped goes on where it was.
+
+One small file holds the detections of one detector on one recording. Its name is a digest of everything that they
+depend on: the samples as loaded, the detector with its parameters, the code of the detectors, tapsig's version.
+Labels and the matching window are no part of it, so labels can be corrected without running detectors again. A file
+appears whole or not at all, and carries a digest of its own content: what a crash may leave is computed anew.
+"""
+
+import dataclasses
+import functools
+import hashlib
+import importlib
+import importlib.util
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tapsig._version import __version__
+from tapsig.detectors.base import Variant
+from tapsig.errors import ParameterError
+from tapsig.loading.files import replace_file
+from tapsig.records import Detections, Recording
+
+_ROOMS = ("units", "records", "converter", "core", "dsp", "detectors")
+
+
+@functools.cache
+def _digest_code(module: str) -> str:
+    """Digest of the source of tapsig's detectors, and of `module` when the detector lives elsewhere."""
+    package = Path(__file__).parent.parent
+    files = [path for room in _ROOMS for path in (package / room).rglob("*") if path.suffix in (".py", ".c", ".h")]
+    files += [package / f"{room}.py" for room in _ROOMS if (package / f"{room}.py").exists()]
+    origin = getattr(importlib.util.find_spec(module), "origin", None)
+    if not module.startswith("tapsig.") and origin and Path(origin).is_file():
+        files.append(Path(origin))
+    digest = hashlib.sha256()
+    for path in sorted(files):
+        digest.update(path.name.encode() + path.read_bytes())
+    return digest.hexdigest()
+
+
+def _to_plain(value: object) -> object:
+    """Parameters as JSON can write them; an array by its digest."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {field.name: _to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+        return {"type": f"{type(value).__module__}.{type(value).__qualname__}", "fields": fields}
+    if isinstance(value, np.ndarray):
+        return [str(value.dtype), value.shape, hashlib.sha256(np.ascontiguousarray(value).tobytes()).hexdigest()]
+    if isinstance(value, Mapping):
+        return [[_to_plain(key), _to_plain(item)] for key, item in value.items()]
+    if isinstance(value, (list, tuple)):
+        return [_to_plain(item) for item in value]
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    raise ParameterError(
+        f"a detector parameter is {value!r} ({type(value).__name__}), which the result cache cannot tell from another;"
+        " use numbers, words, arrays, or dataclasses of these, or score without the cache"
+    )
+
+
+def describe_variant(variant: Variant) -> str:
+    """Text that is equal for equal detectors: class, parameters, code, version.
+
+    Raises ParameterError for parameters other than numbers, words, arrays and dataclasses or lists of these.
+    """
+    if not dataclasses.is_dataclass(type(variant)):
+        raise ParameterError(
+            f"{type(variant).__name__} is not a dataclass of parameters, so the result cache cannot tell it from"
+            " another; make it one, or score without the cache"
+        )
+    code = _digest_code(type(variant).__module__)
+    return json.dumps([__version__, code, _to_plain(variant)], ensure_ascii=True)
+
+
+def digest_recording(recording: Recording) -> str:
+    """Digest of what a detector hears of a recording: samples, rate, gaps."""
+    digest = hashlib.sha256(recording.samples.tobytes())
+    digest.update(repr((recording.fs, [(gap.sample, gap.duration_s) for gap in recording.gaps])).encode())
+    return digest.hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class ResultCache:
+    """Detections by recording and detector, in a folder that several processes may share.
+
+    Only onsets, decision times and strengths of accepted taps are kept.
+    """
+
+    folder: Path
+
+    def __post_init__(self) -> None:
+        if self.folder.exists() and not self.folder.is_dir():
+            raise ParameterError(f"--cache: {self.folder} is not a folder; name a folder, which is made if need be")
+
+    def open(self, recording: Recording) -> "KeptResults":
+        """The results of one recording."""
+        return KeptResults(self.folder, digest_recording(recording))
+
+
+@dataclass(frozen=True, slots=True)
+class KeptResults:
+    """The detections of any detector on one recording, which `digest` stands for."""
+
+    folder: Path
+    digest: str
+
+    def locate(self, variant: Variant) -> Path:
+        """Where the detections of `variant` are kept."""
+        key = hashlib.sha256(f"{self.digest} {describe_variant(variant)}".encode()).hexdigest()
+        return self.folder / key[:2] / f"{key[2:]}.json"
+
+    def find(self, variant: Variant, compute: Callable[[], Detections]) -> Detections:
+        """The detections kept; those computed, which are kept then, where there are none or they are damaged."""
+        path = self.locate(variant)
+        kept = _read(path)
+        if kept is None:
+            kept = compute()
+            _write(path, kept)
+        return kept
+
+
+def _read(path: Path) -> Detections | None:
+    try:
+        text = path.read_text(encoding="ascii")
+    except (FileNotFoundError, UnicodeDecodeError):
+        return None
+    digest, _, body = text.partition("\n")
+    if digest != hashlib.sha256(body.encode()).hexdigest():
+        return None
+    kept = json.loads(body)
+    return Detections(
+        np.array(kept["onset_samples"], np.int64), np.array(kept["decided_samples"], np.int64),
+        np.array(kept["strength"], np.float64),
+    )  # fmt: skip
+
+
+def _write(path: Path, found: Detections) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    body = json.dumps({
+        "onset_samples": found.onset_samples.tolist(), "decided_samples": found.decided_samples.tolist(),
+        "strength": found.strength.tolist(),
+    })  # fmt: skip
+    replace_file(path, f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}".encode("ascii"))

@@ -1,0 +1,114 @@
+"""What detectors and positions are judged by: values of counts, with intervals in which the unit is the file."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from tapsig.errors import ParameterError
+from tapsig.scoring.tally import SECONDS_PER_HOUR
+
+if TYPE_CHECKING:  # the names are options of commands, whose help loads nothing heavy
+    from tapsig.units import FloatArray
+
+FIELDS = ("tp", "fp", "fn", "entries", "entries_opened", "duration_s")
+"""The counts of a `Score`, in the order of the last axis of `counts`."""
+
+_TP, _FP, _FN, _ENTRIES, _OPENED, _DURATION = range(len(FIELDS))
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with its 95 % interval; nan where undefined."""
+
+    value: float
+    low: float = math.nan
+    high: float = math.nan
+
+    def to_dict(self, name: str) -> dict[str, object]:
+        """Three plain values: name, name_low, name_high."""
+        return {name: self.value, f"{name}_low": self.low, f"{name}_high": self.high}
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One way to judge counts.
+
+    Parameters
+    ----------
+    sign : -1 where less is better, otherwise 1.
+    compute : sums (..., fields) to values (...); nan where undefined.
+    interval : counts of files (files, fields) to the edges of the 95 % interval.
+    """
+
+    name: str
+    words: str
+    sign: int
+    compute: "Callable[[FloatArray], FloatArray]"
+    interval: "Callable[[FloatArray], tuple[float, float]]"
+
+    def estimate(self, counts: "FloatArray") -> Estimate:
+        """The value over all files, counts of shape (files, fields), with its interval."""
+        return Estimate(float(self.compute(counts.sum(axis=0))), *self.interval(counts))
+
+
+def _ratio(part: "FloatArray", whole: "FloatArray") -> "FloatArray":
+    import numpy as np  # heavy
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(whole > 0, part / whole, np.nan)
+
+
+def _share(name: str, words: str, part: int, *whole: int) -> Criterion:
+    def compute(sums: "FloatArray") -> "FloatArray":
+        return _ratio(sums[..., part], sums[..., whole].sum(axis=-1))
+
+    def interval(counts: "FloatArray") -> tuple[float, float]:
+        from tapsig.scoring.intervals import clustered_share_interval  # heavy
+
+        return clustered_share_interval(counts[:, part], counts[:, whole].sum(axis=1))
+
+    return Criterion(name, words, 1, compute, interval)
+
+
+def _f1() -> Criterion:
+    """F1 = 2·J/(1 + J) rises with J = tp/(tp + fp + fn), which is a share: its interval is that of J."""
+    share = _share("f1", "F1", _TP, _TP, _FP, _FN)
+
+    def interval(counts: "FloatArray") -> tuple[float, float]:
+        low, high = share.interval(counts)
+        return 2 * low / (1 + low), 2 * high / (1 + high)
+
+    def compute(sums: "FloatArray") -> "FloatArray":
+        found = share.compute(sums)
+        return 2 * found / (1 + found)
+
+    return Criterion(share.name, share.words, 1, compute, interval)
+
+
+def _false_alarms() -> Criterion:
+    def interval(counts: "FloatArray") -> tuple[float, float]:
+        from tapsig.scoring.intervals import clustered_rate_interval  # heavy
+
+        return clustered_rate_interval(counts[:, _FP], counts[:, _DURATION] / SECONDS_PER_HOUR)
+
+    return Criterion(
+        "false-alarms", "false alarms per hour", -1,
+        lambda sums: _ratio(sums[..., _FP] * SECONDS_PER_HOUR, sums[..., _DURATION]), interval,
+    )  # fmt: skip
+
+
+CRITERIA = {
+    criterion.name: criterion
+    for criterion in (
+        _f1(), _share("recall", "recall", _TP, _TP, _FN), _share("precision", "precision", _TP, _TP, _FP),
+        _share("entries", "share of code entries decoded", _OPENED, _ENTRIES), _false_alarms(),
+    )
+}  # fmt: skip
+
+
+def find_criterion(name: str) -> Criterion:
+    """The criterion of that name; raises ParameterError for one that is not known."""
+    if name not in CRITERIA:
+        raise ParameterError(f"criterion is {name!r}; it must be one of {', '.join(CRITERIA)}")
+    return CRITERIA[name]

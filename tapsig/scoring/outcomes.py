@@ -1,0 +1,281 @@
+"""Detectors on labelled recordings: one outcome for each pair, and the rows that sum them up."""
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.detectors.base import Variant, run_detector
+from tapsig.detectors.saved import find_variant
+from tapsig.detectors.tap import Tap
+from tapsig.entry import Entry, decode_taps
+from tapsig.entry.evidence import Evidence, EvidenceEntry, decode_recording
+from tapsig.errors import LabelError, ParameterError
+from tapsig.loading.corpus import Corpus
+from tapsig.records import Detections, Finding, Recording, require_recording
+from tapsig.scoring.cache import KeptResults, ResultCache
+from tapsig.scoring.criteria import CRITERIA, FIELDS
+from tapsig.scoring.matching import match_onsets
+from tapsig.scoring.parallel import run_tasks
+from tapsig.scoring.tally import Score
+from tapsig.units import BoolArray, FloatArray, check_positive
+
+ALL = "all"
+FIRST_AFTER_S = 1.0
+LEAST_DIGITS = 3
+"""A group of taps with at least so many digits is a code entry; shorter ones are practice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One detector on one recording.
+
+    Parameters
+    ----------
+    source : the file, or, without one, the number of the recording; the channels of a file heard the same taps at the
+        same time.
+    found : for each tap, in order of time, whether it was matched.
+    errors_s : detected less reference time of the matched taps.
+    hits, strengths : for each detection, in order of time, whether it was matched, and how strong it was.
+    findings : what was wrong with the recording's file.
+    opened_on_evidence : code entries that the decoder evidence opens with; None where the detector gives no log-odds.
+    """
+
+    detector: str
+    source: str
+    vehicle: str
+    position: str
+    scene: str
+    score: Score
+    found: tuple[bool, ...]
+    errors_s: FloatArray
+    hits: npt.NDArray[np.bool_]
+    strengths: FloatArray
+    findings: tuple[Finding, ...] = ()
+    opened_on_evidence: int | None = None
+
+
+def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple[int, int]:
+    """Code entries among `reference`, and how many an overlapping entry of `detected` repeats digit for digit."""
+    codes = [entry for entry in reference if len(entry.digits) >= LEAST_DIGITS]
+    heard = list(detected)
+    opened = sum(
+        any(
+            other.digits == code.digits and other.start_s < code.end_s and code.start_s < other.end_s for other in heard
+        )
+        for code in codes
+    )
+    return len(codes), opened
+
+
+def find_first_taps(taps_s: FloatArray) -> BoolArray:
+    """Which of the taps (ascending, in seconds) come over a second after the one before; the first of all does."""
+    return np.asarray(np.diff(taps_s, prepend=-np.inf) > FIRST_AFTER_S)
+
+
+def score_recording(
+    name: str, variant: Variant, recording: Recording, *, window_s: float = 0.05, kept: KeptResults | None = None
+) -> Outcome:
+    """The outcome of `variant` (called `name` in tables) on a labelled recording, whose `kept` results are used.
+
+    Raises LabelError when the recording is not labelled.
+    """
+    if recording.labels is None:
+        raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to score it")
+    found = _detect(variant, recording, kept)
+    times_s = recording.times_s(found.onset_samples)
+    order = np.argsort(times_s, kind="stable")
+    detected_s, reference_s = times_s[order], recording.taps_s
+    matching = match_onsets(reference_s, detected_s, window_s=window_s)
+    entries, opened = count_opened(decode_taps(reference_s), decode_taps(detected_s))
+    met, hits = np.zeros(reference_s.size, dtype=bool), np.zeros(detected_s.size, dtype=bool)
+    met[matching.pairs[:, 0]], hits[matching.pairs[:, 1]] = True, True
+    first = find_first_taps(reference_s)
+    score = Score(
+        len(matching.pairs), len(matching.spurious), len(matching.missed), recording.duration_s, entries, opened,
+        int(first.sum()), int((met & first).sum()),
+    )  # fmt: skip
+    return Outcome(
+        name, recording.source, recording.vehicle, recording.position, recording.scene, score,
+        found=tuple(met.tolist()), errors_s=detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]],
+        hits=hits, strengths=found.strength[order], findings=recording.findings,
+        opened_on_evidence=_count_on_evidence(variant, recording),
+    )  # fmt: skip
+
+
+def _count_on_evidence(variant: Variant, recording: Recording) -> int | None:
+    if not isinstance(variant, Tap):
+        return None
+    entries = decode_recording(recording, variant, decoder="evidence")
+    codes = [entry for entry in decode_taps(recording.taps_s) if len(entry.digits) >= LEAST_DIGITS]
+    return sum(any(_opens(entry, code) for entry in entries) for code in codes)
+
+
+def _opens(entry: Entry, code: Entry) -> bool:
+    """Whether evidence opens with `code`; the shipped threshold is above 0, so that no other code does."""
+    return (
+        entry.digits == code.digits and entry.start_s < code.end_s and code.start_s < entry.end_s
+        and isinstance(entry, EvidenceEntry) and entry.log_ratio >= Evidence().threshold
+    )  # fmt: skip
+
+
+def _detect(variant: Variant, recording: Recording, kept: KeptResults | None) -> Detections:
+    def compute() -> Detections:
+        return run_detector(variant, recording).accepted()
+
+    return compute() if kept is None else kept.find(variant, compute)
+
+
+def count_by_file(outcomes: Iterable[Outcome]) -> dict[str, FloatArray]:
+    """The counts (in the order of FIELDS) of each file: its channels heard the same taps, so they are one unit."""
+    sums: dict[str, FloatArray] = {}
+    for outcome in outcomes:
+        counts = np.array([getattr(outcome.score, name) for name in FIELDS], dtype=np.float64)
+        sums[outcome.source] = sums.get(outcome.source, 0.0) + counts
+    return sums
+
+
+RATES = {"precision": "precision", "recall": "recall", "f1": "f1", "false_alarms_per_hour": "false-alarms"}
+"""Names of what `summarise` gives with an interval, and the criteria that they are."""
+
+
+def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
+    """Counts, rates and 95 % intervals (see `tapsig.scoring.criteria`) over `outcomes` of one detector."""
+    score = sum((outcome.score for outcome in outcomes), Score(0, 0, 0, 0.0))
+    counts = np.array(list(count_by_file(outcomes).values())).reshape(-1, len(FIELDS))
+    errors = np.concatenate([np.zeros(0), *(outcome.errors_s for outcome in outcomes)])
+    row: dict[str, object] = {"taps": score.taps, "tp": score.tp, "fp": score.fp, "fn": score.fn}
+    for name, criterion in RATES.items():
+        row |= CRITERIA[criterion].estimate(counts).to_dict(name)
+    return row | {
+        "entries": score.entries, "entries_opened": score.entries_opened,
+        "entries_opened_evidence": _sum_known(outcome.opened_on_evidence for outcome in outcomes),
+        "first_taps": score.first_taps, "first_taps_found": score.first_taps_found,
+        "median_error_ms": float(np.median(errors) * 1e3) if errors.size else float("nan"),
+        "recordings": len(outcomes), "duration_s": score.duration_s,
+    }  # fmt: skip
+
+
+def _sum_known(counts: Iterable[int | None]) -> int | None:
+    known = [count for count in counts if count is not None]
+    return sum(known) if known else None
+
+
+@dataclass(frozen=True, slots=True)
+class ScoreTable:
+    """All outcomes, in the order detector, recording."""
+
+    outcomes: tuple[Outcome, ...]
+    window_s: float
+
+    @property
+    def detectors(self) -> tuple[str, ...]:
+        """Names of the detectors, in order."""
+        return tuple(dict.fromkeys(outcome.detector for outcome in self.outcomes))
+
+    def select(self, detector: str, position: str = ALL, scene: str = ALL) -> list[Outcome]:
+        """The outcomes of a detector at a position in a scene, either of which may be "all"."""
+        return [
+            outcome for outcome in self.outcomes
+            if outcome.detector == detector and position in (ALL, outcome.position) and scene in (ALL, outcome.scene)
+        ]  # fmt: skip
+
+    def rows(self) -> list[dict[str, object]]:
+        """One row for every detector × position × scene, "all" included, with the keys of `summarise`."""
+        groups: dict[tuple[str, str, str], list[Outcome]] = {}
+        for outcome in self.outcomes:
+            for position, scene in itertools.product((ALL, outcome.position), (ALL, outcome.scene)):
+                groups.setdefault((outcome.detector, position, scene), []).append(outcome)
+        positions = [ALL, *dict.fromkeys(outcome.position for outcome in self.outcomes)]
+        scenes = [ALL, *dict.fromkeys(outcome.scene for outcome in self.outcomes)]
+        return [
+            {"detector": detector, "position": position, "scene": scene}
+            | summarise(groups[detector, position, scene])
+            for detector, position, scene in itertools.product(self.detectors, positions, scenes)
+            if (detector, position, scene) in groups
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """One recording, or what loads it, for all detectors."""
+
+    variants: Mapping[str, Variant]
+    recording: Recording | Callable[[], Recording]
+    window_s: float
+    cache: ResultCache | None
+
+
+def _score_all(task: _Task) -> list[Outcome]:
+    recording = task.recording() if callable(task.recording) else task.recording
+    kept = None if task.cache is None else task.cache.open(recording)
+    return [
+        score_recording(name, variant, recording, window_s=task.window_s, kept=kept)
+        for name, variant in task.variants.items()
+    ]
+
+
+def score(
+    variants: Mapping[str, Variant | str] | Sequence[Variant | str], recordings: Corpus | Iterable[Recording], *,
+    window_s: float = 0.05, jobs: int = 1, cluster: str | None = None, cache: ResultCache | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> ScoreTable:  # fmt: skip
+    """Run every variant on every labelled recording.
+
+    Parameters
+    ----------
+    variants : by name, or a list of them or of what `load_detector` takes.
+    recordings : a corpus, whose recordings are read where they are scored, one at a time; or recordings.
+    window_s : a detection counts when it lies at most so far from a tap's onset.
+    jobs, cluster : processes on this machine, or a Dask scheduler; the result does not depend on them.
+    cache : where detections are kept, so that a scoring that was stopped goes on from there.
+    progress : called with the number of recordings done.
+
+    Raises ParameterError for no variants, two of one name, no recordings, or one that is not in a list; LabelError for
+    a recording without labels.
+    """
+    check_positive("window_s", window_s)
+    named = _name_variants(variants)
+    if isinstance(recordings, (Recording, str, Path)) or not isinstance(recordings, (Corpus, Iterable)):
+        raise ParameterError(
+            f"recordings is a {type(recordings).__name__}; give a list of recordings, or tapsig.load_corpus(folder)"
+        )
+    if cache is not None and not isinstance(cache, ResultCache):
+        raise ParameterError(f"cache is {cache!r:.80}; it must be a tapsig.scoring.cache.ResultCache")
+    if progress is not None and not callable(progress):
+        raise ParameterError(f"progress is {progress!r:.80}; it must be a function that takes a number")
+    if isinstance(recordings, Corpus):
+        place = replace(recordings, entries=())  # the way to load an entry, without all the others
+        tasks: Iterator[_Task] = (
+            _Task(named, partial(place.load, entry), window_s, cache) for entry in recordings.entries
+        )
+    else:
+        tasks = (_Task(named, require_recording(recording), window_s, cache) for recording in recordings)
+    groups: list[list[Outcome]] = []
+    for group in run_tasks(_score_all, tasks, jobs=jobs, cluster=cluster):
+        alone = f"recording {len(groups) + 1}"  # without a file
+        groups.append([replace(outcome, source=outcome.source or alone) for outcome in group])
+        if progress is not None:
+            progress(len(groups))
+    if not groups:
+        raise ParameterError("there are no recordings to score; check the choice of split, position and scene")
+    return ScoreTable(tuple(outcome for column in zip(*groups, strict=True) for outcome in column), window_s)
+
+
+def _name_variants(variants: Mapping[str, Variant | str] | Sequence[Variant | str]) -> dict[str, Variant]:
+    if not isinstance(variants, Iterable) or isinstance(variants, (str, type)):
+        raise ParameterError(f"variants is {variants!r:.80}; give a list of detectors, such as ['tap', 'sta-lta']")
+    variants = variants if isinstance(variants, Mapping) else list(variants)
+    if isinstance(variants, Mapping):
+        named = {name: find_variant(variant) for name, variant in variants.items()}
+    else:
+        named = {variant.name: variant for variant in map(find_variant, variants)}
+    if len(named) < len(variants):
+        raise ParameterError("two detectors have the same name; give them as a dictionary, by a name of their own")
+    if not named:
+        raise ParameterError("there are no detectors to score; name at least one")
+    return named

@@ -1,0 +1,168 @@
+"""What acts on a door: short contacts, lasting drives, hands that touch, and electrical pick-up.
+
+Sources (road, weather, cabin) return an Excitation in physical units; `scene` joins them and lets the door ring.
+"""
+
+import math
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.errors import ParameterError
+from tapsig.records import Label
+from tapsig.simulation.structure import Rattler
+from tapsig.units import FloatArray, IntArray
+
+Place = tuple[str, float, float]  # part, and where on it, as fractions of its sides
+
+
+def random_stream(seed: int, *words: str) -> np.random.Generator:
+    """A generator of its own for each purpose, so that one source's draws never shift another's.
+
+    >>> a, b = random_stream(7, "rain"), random_stream(7, "wind")
+    >>> bool(a.random() == random_stream(7, "rain").random()), bool(a.random() == b.random())
+    (True, False)
+    """
+    if not isinstance(seed, (int, np.integer)) or not 0 <= seed < 2**63:
+        raise ParameterError(f"seed is {seed!r}; it must be a whole number from 0 up")
+    keys = tuple(zlib.crc32(word.encode()) for word in words)
+    return np.random.default_rng(np.random.SeedSequence(int(seed), spawn_key=keys))
+
+
+def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    """One draw, every factor between `low` and `high` as likely as the next."""
+    return math.exp(rng.uniform(math.log(low), math.log(high)))
+
+
+def log_uniforms(rng: np.random.Generator, low: float, high: float, count: int) -> FloatArray:
+    """`count` draws of `log_uniform`."""
+    return np.asarray(np.exp(rng.uniform(math.log(low), math.log(high), count)))
+
+
+@dataclass(frozen=True, slots=True)
+class Impacts:
+    """Half-sine contacts of one kind: onset (s), contact time (s), peak force (N), index into `places`.
+
+    `named` marks those that get a label; None names all.
+    """
+
+    kind: str
+    onset_s: FloatArray
+    duration_s: FloatArray
+    force_n: FloatArray
+    place: IntArray
+    places: tuple[Place, ...]
+    named: npt.NDArray[np.bool_] | None = None
+
+    def labels(self) -> tuple[Label, ...]:
+        """One label at the onset of each named contact."""
+        onsets = self.onset_s if self.named is None else self.onset_s[self.named]
+        return tuple(Label(float(onset), self.kind) for onset in onsets)
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """A force that lasts: newtons against time, shared out over `places` with `weights`."""
+
+    newtons: FloatArray
+    places: tuple[Place, ...]
+    weights: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """A hand on the structure from `start_s` to `stop_s`: a dashpot of `damping_ns_m` at a place."""
+
+    start_s: float
+    stop_s: float
+    place: Place
+    damping_ns_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class LooseThing:
+    """A rattler, where it strikes, and the acceleration (m/s²) that moves it beside the door's own motion."""
+
+    rattler: Rattler
+    place: Place
+    pull: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Excitation:
+    """All that one source does.
+
+    `base` is the acceleration of the door's mounts in m/s², shape (n,); `pickup` is what reaches every input
+    electrically, as a fraction of full scale, shape (n,). None stands for nothing.
+    """
+
+    impacts: tuple[Impacts, ...] = ()
+    drives: tuple[Drive, ...] = ()
+    touches: tuple[Touch, ...] = ()
+    base: FloatArray | None = None
+    pickup: FloatArray | None = None
+    loose: LooseThing | None = None
+    labels: tuple[Label, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What a source needs to know: the duration in seconds, the simulation's rate in Hz, how strong (1 = usual)."""
+
+    duration_s: float
+    fs: float
+    strength: float = 1.0
+
+    @property
+    def samples(self) -> int:
+        """Whole number of samples."""
+        return round(self.duration_s * self.fs)
+
+    @property
+    def times_s(self) -> FloatArray:
+        """Time of each sample."""
+        return np.arange(self.samples) / self.fs
+
+
+def join_excitations(parts: Sequence[Excitation]) -> Excitation:
+    """All of them at once. At most one may hold a loose thing; raises ParameterError otherwise."""
+    loose = [part.loose for part in parts if part.loose is not None]
+    if len(loose) > 1:
+        raise ParameterError("two sources hold a loose thing; a door can be simulated with one")
+
+    def total(signals: list[FloatArray]) -> FloatArray | None:
+        return np.sum(signals, axis=0) if signals else None
+
+    return Excitation(
+        tuple(impacts for part in parts for impacts in part.impacts),
+        tuple(drive for part in parts for drive in part.drives),
+        tuple(touch for part in parts for touch in part.touches),
+        total([part.base for part in parts if part.base is not None]),
+        total([part.pickup for part in parts if part.pickup is not None]),
+        loose[0] if loose else None,
+        tuple(label for part in parts for label in part.labels),
+    )
+
+
+def sample_half_sines(onset_s: FloatArray, duration_s: FloatArray, force_n: FloatArray,
+                      fs: float) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
+    """Half-sine pulses as means over each sampling interval, so that every impulse is kept exactly.
+
+    Returns first sample, number of samples and offset of each pulse, and all values one after the other.
+
+    >>> start, length, offset, values = sample_half_sines(np.array([0.5]), np.array([0.001]), np.array([10.0]), 8000)
+    >>> round(float(values.sum() / 8000 / (10 * 0.001 * 2 / np.pi)), 9)
+    1.0
+    """
+    starts = np.floor(onset_s * fs).astype(np.int64)
+    lengths = np.ceil((onset_s + duration_s) * fs).astype(np.int64) - starts
+    offsets = np.concatenate(([0], np.cumsum(lengths)))[:-1].astype(np.int64)
+    owner = np.repeat(np.arange(starts.size), lengths)
+    left = (starts[owner] + np.arange(owner.size) - offsets[owner]) / fs
+    begin = np.clip((left - onset_s[owner]) / duration_s[owner], 0.0, 1.0)
+    end = np.clip((left + 1.0 / fs - onset_s[owner]) / duration_s[owner], 0.0, 1.0)
+    values = force_n[owner] * duration_s[owner] / np.pi * (np.cos(np.pi * begin) - np.cos(np.pi * end)) * fs
+    return starts, lengths, offsets, values

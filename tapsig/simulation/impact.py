@@ -1,0 +1,184 @@
+"""Contacts: half-sine pulses and their spectrum, Hertz contact, and how people tap."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.errors import ParameterError
+from tapsig.simulation.excitation import Excitation, Impacts, Place, Touch, log_uniform
+from tapsig.units import FloatArray, check_positive
+
+# Contact time (s) and peak force (N), log-uniform between the two. Fingertip force transients last under 5 ms
+# (Jindrich et al. 2003); knuckle 1–8 ms, 2–40 N: common practice, no source; nail and key: invented.
+TAP_KINDS: Mapping[str, tuple[tuple[float, float], tuple[float, float]]] = {
+    "knuckle": ((1.2e-3, 5e-3), (5.0, 28.0)),
+    "fingertip": ((3e-3, 5e-3), (1.5, 6.0)),
+    "nail": ((0.25e-3, 0.8e-3), (2.0, 8.0)),
+    "key": ((0.15e-3, 0.5e-3), (3.0, 20.0)),
+}
+DIGIT_PAUSE_S = (1.2, 1.9)
+ENTRY_SILENCE_S = 3.2  # a little over the 3 s that end an entry
+
+
+def half_sine_spectrum(frequency_hz: FloatArray, duration_s: float) -> FloatArray:
+    """|X(f)|/X(0) of a half-sine pulse: |cos πfT|/|1 − 4f²T²|, π/4 where fT = ½.
+
+    >>> half_sine_spectrum(np.array([0.0, 0.5, 1.5]), 1.0).round(4)
+    array([1.    , 0.7854, 0.    ])
+    """
+    x = np.asarray(frequency_hz, dtype=np.float64) * check_positive("duration_s", duration_s)
+    edge = np.isclose(x, 0.5, rtol=0.0, atol=1e-9)
+    safe = np.where(edge, 0.0, x)
+    return np.where(edge, math.pi / 4.0, np.abs(np.cos(math.pi * safe)) / np.abs(1.0 - 4.0 * safe**2))
+
+
+def hertz_contact_s(mass_kg: float, radius_m: float, speed_m_s: float, *, reduced_modulus_pa: float) -> float:
+    """Contact time of a sphere on a half-space, 2.868·(m²/(R E*² v))^0.2 (Johnson, Contact Mechanics, eq. 11.24)."""
+    ratio = mass_kg**2 / (radius_m * reduced_modulus_pa**2 * speed_m_s)
+    return 2.868 * float(ratio) ** 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Tapper:
+    """One person on one occasion.
+
+    Taps follow each other after `interval_s` with coefficient of variation `cv`; `force_n` is the usual peak force
+    and `force_spread` the standard deviation of its logarithm; `wander` how far (fractions of the sides) taps
+    scatter about the spot; `rebound` the chance of a light second contact; `rest_s` how long the hand stays on the
+    panel (from, to); `buzz` how strongly a loose clip of the trim answers, as a part of the force.
+    """
+
+    kind: str
+    interval_s: float
+    cv: float
+    contact_s: float
+    force_n: float
+    force_spread: float
+    wander: float
+    rebound: float
+    place: Place
+    rest_s: tuple[float, float] = (0.0, 0.0)
+    buzz: float = 0.0
+
+    @classmethod
+    def draw(cls, rng: np.random.Generator, places: Sequence[Place], *, kind: str | None = None) -> "Tapper":
+        """A random person; the first of `places` (the usual spot) in three cases of four, the later ones seldom."""
+        if kind is None:
+            kind = str(rng.choice(list(TAP_KINDS), p=[0.82, 0.08, 0.05, 0.05]))
+        if kind not in TAP_KINDS:
+            raise ParameterError(f"kind is {kind!r}; there are: {', '.join(TAP_KINDS)}")
+        contact, force = (log_uniform(rng, *limits) for limits in TAP_KINDS[kind])
+        part, x, y = places[min(int(rng.geometric(0.75)), len(places)) - 1]
+        shift = rng.uniform(-0.05, 0.05, 2)
+        place = (part, float(np.clip(x + shift[0], 0.03, 0.97)), float(np.clip(y + shift[1], 0.03, 0.97)))
+        stays = (0.02, float(rng.uniform(0.03, 0.15))) if rng.random() < 0.4 else (0.0, 0.0)
+        return cls(kind, float(rng.uniform(0.18, 0.45)), float(rng.uniform(0.03, 0.08)), contact, force,
+                   float(rng.uniform(0.08, 0.3)), float(rng.uniform(0.005, 0.03)), float(rng.uniform(0.0, 0.15)),
+                   place, stays, log_uniform(rng, 0.01, 0.08) if rng.random() < 0.2 else 0.0)
+
+    def beats(self, rng: np.random.Generator, count: int) -> FloatArray:
+        """Times of `count` taps from 0: a timekeeper plus a motor delay.
+
+        Wing & Kristofferson (1973): variance splits between both, so neighbouring intervals are negatively correlated.
+        """
+        motor = 0.35 * self.cv * self.interval_s
+        clock = math.sqrt(max((self.cv * self.interval_s) ** 2 - 2.0 * motor**2, 0.0))
+        intervals = self.interval_s + clock * rng.standard_normal(max(count - 1, 0))
+        times = np.concatenate(([0.0], np.cumsum(intervals))) + motor * rng.standard_normal(count)
+        return np.asarray(times - times[0])
+
+    def strike(self, rng: np.random.Generator, onsets_s: FloatArray) -> Excitation:
+        """The contacts of taps at `onsets_s`: forces, places, rebounds, and the hand that stays on the panel."""
+        count = onsets_s.size
+        force = np.clip(self.force_n * np.exp(self.force_spread * rng.standard_normal(count)), 1.0, 40.0)
+        contact = self.contact_s * np.exp(0.12 * rng.standard_normal(count)) * (force / self.force_n) ** -0.2
+        part, x, y = self.place
+        spots = np.clip(np.array([x, y]) + self.wander * rng.standard_normal((count, 2)), 0.02, 0.98)
+        places: tuple[Place, ...] = tuple((part, float(px), float(py)) for px, py in spots)
+        index = np.arange(count)
+        taps = Impacts("tap", onsets_s, contact, force, index, places)
+        # Bone under skin: the blow begins with a harder edge, a share of the force in a share of the time (invented).
+        edge_share, edge_time = rng.uniform(0.1, 0.7, count), rng.uniform(0.12, 0.4, count)
+        edges = Impacts("edge", onsets_s, contact * edge_time, force * edge_share, index, places, np.zeros(count, bool))
+        again = rng.random(count) < self.rebound
+        # A light second contact 9–28 ms later, 10–40 % as strong: no tap of its own, and too near to be one.
+        rebounds = Impacts("rebound", onsets_s[again] + rng.uniform(0.009, 0.028, count)[again], contact[again],
+                           (force * rng.uniform(0.1, 0.4, count))[again], index[again], places)
+        touches: list[Touch] = []
+        if self.rest_s[1] > 0.0:
+            stays = rng.uniform(*self.rest_s, count)
+            strength = rng.uniform(2.0, 20.0, count)
+            touches = [
+                Touch(float(onset), float(onset + stay), place, float(drag))
+                for onset, stay, place, drag in zip(onsets_s, stays, places, strength, strict=True)
+            ]
+        groups = (taps, edges, rebounds, *((self._buzz(rng, onsets_s, force),) if self.buzz else ()))
+        return Excitation(impacts=groups, touches=tuple(touches))
+
+    def _buzz(self, rng: np.random.Generator, onsets_s: FloatArray, force: FloatArray) -> Impacts:
+        """A clip that chatters for a tenth of a second after each blow, dying away; it carries no label."""
+        owner = np.repeat(np.arange(onsets_s.size), rng.integers(3, 15, onsets_s.size))
+        delay = 0.004 + rng.exponential(0.04, owner.size)
+        strength = self.buzz * force[owner] * np.exp(-delay / 0.06) * rng.uniform(0.3, 1.0, owner.size)
+        clip: tuple[Place, ...] = (("inner", float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.1, 0.9))),)
+        return Impacts("buzz", onsets_s[owner] + delay, rng.uniform(4e-4, 2e-3, owner.size), strength,
+                       np.zeros(owner.size, np.int64), clip, np.zeros(owner.size, dtype=bool))
+
+
+def entry_onsets(tapper: Tapper, code: str, rng: np.random.Generator) -> FloatArray:
+    """Onsets in seconds from the first tap for the digits of `code` ("0" is ten taps).
+
+    Raises ParameterError when `code` is not made of digits.
+    """
+    if not code.isascii() or not code.isdigit():
+        raise ParameterError(f"code is {code!r}; it must be made of the digits 0 to 9")
+    onsets: list[FloatArray] = []
+    start = 0.0
+    for digit in code:
+        times = start + tapper.beats(rng, int(digit) or 10)
+        onsets.append(times)
+        start = float(times[-1]) + float(rng.uniform(*DIGIT_PAUSE_S))
+    return np.concatenate(onsets)
+
+
+def plan_entries(tapper: Tapper, codes: Sequence[str] | None, start_s: float, end_s: float,
+                 rng: np.random.Generator) -> tuple[FloatArray, tuple[tuple[str, float], ...]]:
+    """Entries one after the other from `start_s`, each followed by 3.2 s of silence, as many as end before `end_s`.
+
+    Random codes have 3–4 digits from 1 to 5 when `codes` is None. Returns the onsets, and each code with its first.
+    Raises ParameterError when not all of the given codes fit.
+    """
+    onsets: list[FloatArray] = []
+    entered: list[tuple[str, float]] = []
+    waiting = list(codes) if codes is not None else None
+    start = start_s
+    for _ in range(100_000):
+        if waiting is None:
+            code = "".join(str(digit) for digit in rng.integers(1, 6, int(rng.integers(3, 5))))
+        elif waiting:
+            code = waiting.pop(0)
+        else:
+            break
+        times = start + entry_onsets(tapper, code, rng)
+        if times[-1] + ENTRY_SILENCE_S > end_s:
+            if waiting is None:
+                break
+            needed = times[-1] + ENTRY_SILENCE_S
+            raise ParameterError(f"code {code!r} needs {needed:.1f} s; duration_s is {end_s:g}: make it longer")
+        onsets.append(times)
+        entered.append((code, float(times[0])))
+        start = float(times[-1]) + ENTRY_SILENCE_S + float(rng.uniform(0.1, 0.6))
+    return np.concatenate([np.zeros(0), *onsets]), tuple(entered)
+
+
+def plan_practice(tapper: Tapper, start_s: float, end_s: float, rng: np.random.Generator) -> FloatArray:
+    """Loose groups of one to five taps until `end_s`; breaks of 0.5–0.9 s between them end no digit."""
+    onsets: list[FloatArray] = []
+    start = start_s
+    while start < end_s:
+        times = start + tapper.beats(rng, int(rng.integers(1, 6)))
+        onsets.append(times[times < end_s])
+        start = float(times[-1]) + float(rng.uniform(0.5, 0.9))
+    return np.concatenate([np.zeros(0), *onsets])

@@ -1,0 +1,229 @@
+"""Let a door ring: from excitations in newtons to the four sensors' voltages, before the converter."""
+
+import itertools
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from tapsig.records import Label
+from tapsig.simulation.excitation import Excitation, Impacts, Place, Span, Touch, sample_half_sines
+from tapsig.simulation.sensor import REFERENCE_C
+from tapsig.simulation.structure import (
+    Coefficients,
+    FloatArray32,
+    RingState,
+    Structure,
+    pad_lanes,
+    ring,
+    ring_with_rattler,
+)
+from tapsig.simulation.vehicle import POSITIONS, Vehicle, build_structure
+from tapsig.units import FloatArray, IntArray
+
+DRIFT_STEP_S = 2.0  # modes are constant for this long, then follow the temperature
+REFERENCE_TAP = (12.0, 3e-3)  # N and s: the tap for which a sensor's load is chosen
+CALIBRATION_RATE_HZ = 8000.0  # the same at every rate, so that a finer simulation is not a louder one
+RATTLE_LABEL_N = 0.3
+RATTLE_PAUSE_S = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class DoorSound:
+    """Volts at each position (before bias, noise and rails), labels of the loose thing's hits, and the modes."""
+
+    volts: Mapping[str, FloatArray]
+    labels: tuple[Label, ...]
+    hits: Impacts | None
+    taps_volts: Mapping[str, FloatArray]
+    structure: Structure
+    omega: FloatArray
+    decay: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How this recording's modes differ from the vehicle's, and how they move: factors, shape (n,)."""
+
+    omega: FloatArray
+    decay: FloatArray
+    omega_per_s: FloatArray
+
+    @classmethod
+    def draw(cls, structure: Structure, temperature_c: float, rng: np.random.Generator) -> "Drift":
+        """Warmth loosens the skins (low modes most) and moves the damping sheet off its best (amounts invented)."""
+        frequencies = structure.frequencies_hz
+        low = frequencies[0] / frequencies
+        # Draws by mode order, more than any door has: the same lower modes drift alike whatever the highest is.
+        own = rng.standard_normal(8000)[: frequencies.size]
+        warmth = temperature_c - REFERENCE_C
+        slope = rng.uniform(2e-4, 8e-4) + rng.uniform(5e-4, 4e-3) * low
+        omega = 1.0 - slope * warmth + 0.004 * own
+        sheet = math.exp(-((warmth / 32.0) ** 2)) * float(np.exp(0.15 * rng.standard_normal()))
+        decay = 1.0 + structure.share("outer") * (max(sheet, 0.35) - 1.0)
+        kelvin_per_s = rng.uniform(-0.02, 0.02)
+        return cls(omega, decay * np.exp(0.1 * rng.standard_normal(8000)[: frequencies.size]), -slope * kelvin_per_s)
+
+
+@lru_cache(maxsize=8)
+def calibrate(vehicle: Vehicle) -> Mapping[str, float]:
+    """Parts of full scale per unit of strain at each position, so that the usual tap reaches the chosen level."""
+    fs = CALIBRATION_RATE_HZ
+    structure = build_structure(vehicle, 0.45 * fs)
+    force, contact = REFERENCE_TAP
+    tap = Impacts("tap", np.array([1e-3]), np.array([contact]), np.array([force]), np.array([0]),
+                  (vehicle.tap_places[0],))
+    span = Span(0.3, fs)
+    strain, _ = _ring_span(structure, structure.omega, structure.zeta * structure.omega, np.zeros_like(structure.omega),
+                           vehicle, Excitation(impacts=(tap,)), span, [(0, span.samples)])
+    gains = {}
+    for index, position in enumerate(POSITIONS):
+        volts = vehicle.circuits[position].respond(vehicle.mounts[position].transmit(strain[index], fs), fs)
+        gains[position] = vehicle.level[position] / float(np.abs(volts).max())
+    return gains
+
+
+def let_ring(vehicle: Vehicle, excitation: Excitation, tapping: Excitation, span: Span, rng: np.random.Generator, *,
+             temperature_c: float, max_hz: float) -> DoorSound:
+    """Everything in `excitation` acts on the door; `tapping`, part of it, is also heard alone for the truth."""
+    structure = build_structure(vehicle, max_hz)
+    drift = Drift.draw(structure, temperature_c, rng)
+    omega, decay = structure.omega * drift.omega, structure.zeta * structure.omega * drift.decay
+    gains = calibrate(vehicle)
+    wobble = np.exp(0.05 * rng.standard_normal(len(POSITIONS)))
+    windows = _tap_windows(tapping, span)
+
+    def listen(what: Excitation, spans: list[tuple[int, int]]) -> tuple[dict[str, FloatArray], FloatArray32 | None]:
+        strain, contact = _ring_span(structure, omega, decay, drift.omega_per_s, vehicle, what, span, spans)
+        volts = {}
+        for index, position in enumerate(POSITIONS):
+            passed = vehicle.mounts[position].transmit(strain[index].astype(np.float64), span.fs)
+            heard = vehicle.circuits[position].respond(passed, span.fs, temperature_c=temperature_c)
+            volts[position] = heard * (gains[position] * wobble[index] * vehicle.converter.full_scale_v)
+        return volts, contact
+
+    volts, contact = listen(excitation, [(0, span.samples)])
+    taps_volts = listen(tapping, windows)[0] if windows else {}
+    hits = _loose_hits(contact, excitation, span.fs)
+    labels = hits.labels() if hits is not None else ()
+    return DoorSound(volts, labels, hits, taps_volts, structure, omega, decay)
+
+
+def _tap_windows(tapping: Excitation, span: Span) -> list[tuple[int, int]]:
+    """Stretches in samples, from just before a group of taps until the last one has mostly rung down."""
+    onsets = np.concatenate([[], *(impacts.onset_s for impacts in tapping.impacts)])
+    windows: list[tuple[int, int]] = []
+    for onset in np.sort(onsets):
+        first, last = int(onset * span.fs) - 1, int((onset + 0.5) * span.fs)
+        first, last = max(first, 0), min(last, span.samples)
+        if windows and first <= windows[-1][1]:
+            windows[-1] = (windows[-1][0], last)
+        elif first < last:
+            windows.append((first, last))
+    return windows
+
+
+@dataclass(frozen=True, slots=True)
+class _Schedule:
+    """All contacts, sampled, in order of their start."""
+
+    starts: IntArray
+    lengths: IntArray
+    offsets: IntArray
+    rows: IntArray
+    forces: FloatArray32
+    places: tuple[Place, ...]
+
+    @classmethod
+    def arrange(cls, groups: tuple[Impacts, ...], fs: float) -> "_Schedule":
+        kept = [impacts for impacts in groups if impacts.onset_s.size]
+        places = tuple(place for impacts in kept for place in impacts.places)
+        firsts = np.cumsum([0, *(len(impacts.places) for impacts in kept)])
+        if not kept:
+            nothing = np.zeros(0, np.int64)
+            return cls(nothing, nothing, nothing, nothing, np.zeros(0, np.float32), ())
+        onset, duration, force = (
+            np.concatenate([getattr(impacts, name) for impacts in kept])
+            for name in ("onset_s", "duration_s", "force_n"))
+        rows = np.concatenate([impacts.place + first for impacts, first in zip(kept, firsts, strict=False)])
+        order = np.argsort(onset, kind="stable")
+        starts, lengths, offsets, forces = sample_half_sines(onset[order], duration[order], force[order], fs)
+        return cls(starts, lengths, offsets, rows[order].astype(np.int64), forces.astype(np.float32), places)
+
+
+def _ring_span(structure: Structure, omega: FloatArray, decay: FloatArray, omega_per_s: FloatArray, vehicle: Vehicle,
+               what: Excitation, span: Span,
+               windows: list[tuple[int, int]]) -> tuple[FloatArray32, FloatArray32 | None]:
+    """Strain at the four positions, shape (4, n), zero outside `windows`, and the loose thing's contact force."""
+    schedule = _Schedule.arrange(what.impacts, span.fs)
+    impact_rows = pad_lanes(_vectors(structure, schedule.places)) if schedule.places else np.zeros((1, 16), np.float32)
+    sense = pad_lanes(np.stack([
+        structure.sense(*vehicle.sensor_places[position], vehicle.mounts[position].radius_m)
+        for position in POSITIONS]))
+    rows = [-structure.heave, *(np.array(drive.weights) @ _vectors(structure, drive.places) for drive in what.drives)]
+    signals = [what.base if what.base is not None else np.zeros(span.samples),
+               *(drive.newtons for drive in what.drives)]
+    loose_row = None
+    if what.loose is not None:
+        rows.append(structure.vector(*what.loose.place))
+        loose_row = pad_lanes(rows[-1])
+        signals.append(np.zeros(span.samples))
+    driving = (np.stack(signals).astype(np.float32), pad_lanes(np.stack(rows)))
+    out = np.zeros((len(POSITIONS), span.samples), np.float32)
+    contact = np.zeros(span.samples, np.float32) if what.loose is not None else None
+    touched = _touch_damping(structure, what.touches)
+    striking = (schedule.starts, schedule.lengths, int(schedule.lengths.max(initial=0)), schedule.offsets,
+                schedule.rows, schedule.forces, impact_rows)
+    for first, last in windows:
+        state = RingState.rest(omega.size)
+        for begin, end, held in _segments(first, last, what.touches, span):
+            moved = omega * (1.0 + omega_per_s * (begin / span.fs))
+            steps = Coefficients.compute(moved, decay + sum(touched[i] for i in held), span.fs)
+            stepping = (state.re, state.im, steps.turn_re, steps.turn_im, steps.gain_re, steps.gain_im)
+            if what.loose is None or loose_row is None or contact is None:
+                ring(stepping, driving, striking, sense, out, begin, end)
+            else:
+                ring_with_rattler(stepping, driving, striking, sense, out, begin, end, what.loose.rattler.as_array(),
+                                  state.loose, what.loose.pull, loose_row, contact, span.fs)
+    return out, contact
+
+
+def _vectors(structure: Structure, places: tuple[Place, ...]) -> FloatArray:
+    return np.stack([structure.vector(*place) for place in places])
+
+
+def _touch_damping(structure: Structure, touches: tuple[Touch, ...]) -> list[FloatArray]:
+    """What each hand adds to the modes' decay rates: ½·c·φ² (a dashpot c at a point, modes kept)."""
+    return [0.5 * touch.damping_ns_m * structure.vector(*touch.place) ** 2 for touch in touches]
+
+
+def _segments(first: int, last: int, touches: tuple[Touch, ...], span: Span) -> list[tuple[int, int, list[int]]]:
+    """Stretches with constant modes: (first sample, last, the touches that hold)."""
+    step = round(DRIFT_STEP_S * span.fs)
+    edges = {first, last, *range((first // step + 1) * step, last, step)}
+    bounds = [(round(touch.start_s * span.fs), round(touch.stop_s * span.fs)) for touch in touches]
+    edges.update(edge for pair in bounds for edge in pair if first < edge < last)
+    ordered = sorted(edges)
+    return [
+        (begin, end, [i for i, (on, off) in enumerate(bounds) if on <= begin and end <= off])
+        for begin, end in itertools.pairwise(ordered)
+    ]
+
+
+def _loose_hits(contact: FloatArray32 | None, excitation: Excitation, fs: float) -> Impacts | None:
+    """The loose thing's contacts as they came out: onset, duration, peak force."""
+    if contact is None or excitation.loose is None:
+        return None
+    touching = np.diff((contact > 0.0).astype(np.int8), prepend=0, append=0)
+    begins, ends = np.flatnonzero(touching == 1), np.flatnonzero(touching == -1)
+    peaks = np.array([contact[b:e].max() for b, e in zip(begins, ends, strict=True)])
+    onsets = begins / fs
+    named = np.zeros(begins.size, dtype=bool)
+    last = -math.inf
+    for i in np.flatnonzero(peaks >= RATTLE_LABEL_N) if begins.size else ():
+        if onsets[i] - last >= RATTLE_PAUSE_S:
+            named[i], last = True, onsets[i]
+    return Impacts("rattle", onsets, (ends - begins) / fs, peaks, np.zeros(begins.size, np.int64),
+                   (excitation.loose.place,), named)

@@ -1,0 +1,221 @@
+"""A scene on a vehicle's door: taps and nuisances act, the door rings, four sensors hear the same moment."""
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.errors import ParameterError
+from tapsig.records import Recording
+from tapsig.simulation import cabin, road, weather
+from tapsig.simulation.excitation import Excitation, Impacts, Span, join_excitations, log_uniform, random_stream
+from tapsig.simulation.impact import ENTRY_SILENCE_S, TAP_KINDS, Tapper, plan_entries, plan_practice
+from tapsig.simulation.ringing import DoorSound, let_ring
+from tapsig.simulation.sensor import Converter
+from tapsig.simulation.vehicle import POSITIONS, Vehicle, find_vehicle, random_vehicle
+from tapsig.units import FloatArray, check_positive, check_range
+
+Source = Callable[[Vehicle, Span, np.random.Generator], Excitation]
+
+# What each scene adds to the depot's background.
+SCENES: Mapping[str, tuple[Source, ...]] = {
+    "quiet": (),
+    "driving": (road.driving,),
+    "rain": (weather.rain,),
+    "hail": (weather.hail,),
+    "wind": (weather.wind,),
+    "slam": (cabin.slam,),
+    "music": (cabin.music,),
+    "rattle": (cabin.rattle,),
+    "whine": (cabin.whine,),
+    "brush": (cabin.brush,),
+    "lean": (cabin.lean,),
+    "truck": (road.truck,),
+    "handling": (cabin.handling,),
+}
+TAP_PLANS = ("entries", "practice", "both", "none")
+LOWEST_RATE_HZ = 8000.0  # the door is never simulated below this; lower rates keep every k-th sample, as a sketch does
+HIGHEST_MODE_HZ = 7200.0  # beyond, a thin skin has so many modes that they are a hiss of no use here
+LONGEST_S = 1800.0  # held in memory at once; `simulate_blocks` goes on for as long as one likes
+TAP_WINDOW_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class SceneTruth:
+    """What happened, which no recording tells.
+
+    Parameters
+    ----------
+    impacts : every contact, tap or nuisance: onset, contact time, peak force, place.
+    codes : the codes that were entered, with the onset of each one's first tap.
+    frequencies_hz, t60_s, loudest_part : the coupled modes of this recording (at its start), the time each takes to
+        fall by 60 dB, and the part that holds most of its motion.
+    taps_s : onsets of the taps, shape (n,).
+    tap_peak_v, tap_to_nuisance_db : per position, shape (n,): highest voltage of the taps alone, and power of the taps
+        over power of everything else (nuisances and ringing excited by them, no converter noise), both over the
+        50 ms after the onset.
+    temperature_c : of the door.
+    """
+
+    impacts: tuple[Impacts, ...]
+    codes: tuple[tuple[str, float], ...]
+    frequencies_hz: FloatArray
+    t60_s: FloatArray
+    loudest_part: tuple[str, ...]
+    taps_s: FloatArray
+    tap_peak_v: Mapping[str, FloatArray]
+    tap_to_nuisance_db: Mapping[str, FloatArray]
+    temperature_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedScene:
+    """Recordings of the same moment, one for each position, and the truth about them."""
+
+    recordings: Mapping[str, Recording]
+    truth: SceneTruth
+    vehicle: Vehicle
+    converter: Converter
+    seed: int
+
+
+def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: Sequence[str] = POSITIONS,
+                   duration_s: float | None = 20.0, fs: float = 8000.0, seed: int = 0, taps: str = "entries",
+                   codes: Sequence[str] | None = None, tap_kind: str | None = None, strength: float = 1.0,
+                   converter: Converter | None = None, max_hz: float | None = None) -> SimulatedScene:
+    """Simulate one scene at all `positions` at once.
+
+    Parameters
+    ----------
+    vehicle : a Vehicle, or the name of one of the fleet.
+    scene : one of SCENES.
+    duration_s : length in seconds, up to 1800; None = as long as the given `codes` need.
+    fs : rate in Hz, 500–48000. Under 8000 Hz the door is simulated at a multiple, of which every k-th sample is kept
+        without a filter: it aliases, as a bare converter does.
+    seed : same seed, same recording; each source draws from a stream of its own.
+    taps : "entries" (as many code entries as fit), "practice" (loose groups), "both" (practice, then entries),
+        "none" (nuisances only).
+    codes : the codes to enter in order, such as ["213", "4121"]; random ones of 3–4 digits when not given.
+    tap_kind : "knuckle", "fingertip", "nail" or "key"; mostly knuckle when not given.
+    strength : scales the nuisances' forces.
+    converter : instead of the vehicle's own.
+    max_hz : highest mode; 0.45 of the simulation's rate when not given, and 7200 Hz at most.
+
+    Raises ParameterError for an unknown name or a value out of range.
+
+    >>> simulated = simulate_scene("heron", duration_s=12.0, seed=1, codes=["213"], positions=["frame"])
+    >>> len(simulated.recordings["frame"].taps_s), simulated.truth.codes[0][0]
+    (6, '213')
+    """
+    vehicle = find_vehicle(vehicle) if isinstance(vehicle, str) else vehicle
+    _check_choices(scene, positions, taps, tap_kind)
+    check_range("fs", fs, 500.0, 48000.0)
+    keep_every = math.ceil(LOWEST_RATE_HZ / fs)
+    rate = fs * keep_every
+    used = converter or vehicle.converter
+
+    def stream(purpose: str) -> np.random.Generator:
+        return random_stream(seed, vehicle.name, scene, purpose)
+
+    rng = stream("recording")
+    temperature_c = float(rng.uniform(-5.0, 38.0))
+    loudness = check_range("strength", strength, 0.0, 1e3) * log_uniform(rng, 0.6, 1.5)
+    tapping, entered, needed_s = _plan_taps(vehicle, duration_s, taps, codes, tap_kind, stream("taps"))
+    duration_s = check_range("duration_s", needed_s if duration_s is None else duration_s, 0.01, LONGEST_S)
+    span = Span(duration_s, rate, loudness)
+    nuisances = [source(vehicle, span, stream(source.__name__)) for source in (cabin.background, *SCENES[scene])]
+    everything = join_excitations([*nuisances, tapping])
+    sound = let_ring(vehicle, everything, tapping, span, stream("drift"), temperature_c=temperature_c,
+                     max_hz=max_hz or min(0.45 * rate, HIGHEST_MODE_HZ))
+    impacts = everything.impacts if sound.hits is None else (*everything.impacts, sound.hits)
+    named = [*everything.labels, *(label for group in impacts for label in group.labels())]
+    labels = tuple(sorted(label for label in named if label.onset_s < duration_s))
+    recordings = {}
+    for position in positions:
+        volts = sound.volts[position]
+        if everything.pickup is not None:
+            volts = volts + everything.pickup * used.full_scale_v
+        samples = used.convert(volts, rate, stream(f"converter at {position}"))[::keep_every]
+        recordings[position] = Recording(
+            samples, fs, labels=labels, position=position, vehicle=vehicle.name, scene=scene, range_v=used.range_v,
+            adc_bits=used.bits, source=f"simulated:{vehicle.name}/{scene}/{seed}/{position}")
+    truth = _tell_truth(impacts, entered, sound, positions, rate, temperature_c)
+    return SimulatedScene(recordings, truth, vehicle, used, seed)
+
+
+def simulate_blocks(scene: str, *, duration_s: float, seed: int, block_s: float = 120.0,
+                    vehicle: Vehicle | str | None = None, positions: Sequence[str] = POSITIONS, fs: float = 8000.0,
+                    taps: str = "none", strength: float = 1.0) -> Iterator[SimulatedScene]:
+    """A long recording as independent blocks, one in memory at a time: nuisances only, unless `taps` says otherwise.
+
+    Every block is a fresh start with its own weather, its own person and, when `vehicle` is None, its own random
+    vehicle. Raises ParameterError as `simulate_scene` does.
+
+    >>> [round(block.recordings["frame"].duration_s) for block in
+    ...  simulate_blocks("rain", duration_s=5.0, seed=7, block_s=2.0, positions=["frame"], vehicle="lynx")]
+    [2, 2, 1]
+    """
+    check_positive("duration_s", duration_s)
+    check_range("block_s", block_s, 1.0, LONGEST_S)
+    begin, index = 0.0, 0
+    while begin < duration_s:
+        number = int(random_stream(seed, "blocks", scene, str(index)).integers(2**62))
+        used = random_vehicle(number) if vehicle is None else vehicle
+        yield simulate_scene(used, scene, positions=positions, duration_s=min(block_s, duration_s - begin), fs=fs,
+                             seed=number, taps=taps, strength=strength)
+        begin, index = begin + block_s, index + 1
+
+
+def _check_choices(scene: str, positions: Sequence[str], taps: str, tap_kind: str | None) -> None:
+    for name, value, known in (("scene", scene, SCENES), ("taps", taps, TAP_PLANS),
+                               ("tap_kind", tap_kind, (*TAP_KINDS, None)),
+                               *(("position", position, POSITIONS) for position in positions)):
+        if value not in known:
+            choices = ", ".join(str(choice) for choice in known if choice)
+            raise ParameterError(f"{name} is {value!r}; there are: {choices}")
+
+
+def _plan_taps(vehicle: Vehicle, duration_s: float | None, taps: str, codes: Sequence[str] | None,
+               tap_kind: str | None,
+               rng: np.random.Generator) -> tuple[Excitation, tuple[tuple[str, float], ...], float]:
+    """The tapping of a whole recording, the codes entered with the onset of their first tap, and the time it takes."""
+    if duration_s is None and (codes is None or taps not in ("entries", "both")):
+        raise ParameterError("duration_s is None, but there are no codes whose length it could follow; give seconds")
+    if taps == "none":
+        return Excitation(), (), 0.0
+    end_s = math.inf if duration_s is None else duration_s
+    tapper = Tapper.draw(rng, vehicle.tap_places, kind=tap_kind)
+    start = float(rng.uniform(0.4, 0.9))
+    onsets = []
+    if taps in ("practice", "both"):
+        stop = end_s if taps == "practice" else min(start + 2.0, end_s)
+        onsets.append(plan_practice(tapper, start, stop - 0.6, rng))
+        start = float(onsets[-1][-1]) + ENTRY_SILENCE_S if onsets[-1].size else start
+    entered: tuple[tuple[str, float], ...] = ()
+    if taps in ("entries", "both"):
+        entry_taps, entered = plan_entries(tapper, codes, start, end_s, rng)
+        onsets.append(entry_taps)
+    times = np.concatenate([np.zeros(0), *onsets])
+    needed_s = math.ceil(100.0 * (float(times.max(initial=0.0)) + ENTRY_SILENCE_S)) / 100.0
+    return tapper.strike(rng, times), entered, needed_s
+
+
+def _tell_truth(impacts: tuple[Impacts, ...], entered: tuple[tuple[str, float], ...], sound: DoorSound,
+                positions: Sequence[str], fs: float, temperature_c: float) -> SceneTruth:
+    structure = sound.structure
+    shares = np.stack([structure.share(part) for part in structure.parts])
+    names = tuple(structure.parts)
+    taps_s = np.concatenate([np.zeros(0), *(group.onset_s for group in impacts if group.kind == "tap")])
+    peaks, ratios = {}, {}
+    for position in positions if taps_s.size else ():
+        alone, all_of_it = sound.taps_volts[position], sound.volts[position]
+        begins = np.floor(taps_s * fs).astype(int)
+        stops = np.minimum(begins + round(TAP_WINDOW_S * fs), alone.size)
+        windows = [slice(begin, stop) for begin, stop in zip(begins, stops, strict=True)]
+        peaks[position] = np.array([np.abs(alone[window]).max(initial=0.0) for window in windows])
+        power = np.array([np.square(alone[window]).mean() for window in windows])
+        rest = np.array([np.square(all_of_it[window] - alone[window]).mean() for window in windows])
+        ratios[position] = 10.0 * np.log10(power / np.maximum(rest, 1e-18))
+    return SceneTruth(impacts, entered, sound.omega / (2.0 * math.pi), 3.0 * math.log(10.0) / sound.decay,
+                      tuple(names[i] for i in shares.argmax(axis=0)), taps_s, peaks, ratios, temperature_c)

@@ -1,1 +1,0 @@
-"""Questions asked of many recordings: variants, positions, causes, risk."""

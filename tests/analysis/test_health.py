@@ -1,0 +1,204 @@
+"""Each fault is named when it is put in, and a sound recording has no finding."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tapsig.analysis.health import SEVERITIES, HealthReport, check_health, compare_channels
+from tapsig.loading.findings import LoadReport
+from tapsig.records import Finding, Gap, Label, Recording
+from tapsig.simulation import Converter, simulate_scene
+from tapsig.units import counts_to_volts, volts_to_counts
+
+FS = 8000.0
+RANGE_V = (-2.5, 2.5)
+
+
+def digitise(volts: np.ndarray, **fields: object) -> Recording:
+    counts = volts_to_counts(volts, RANGE_V, 10)
+    return Recording(counts_to_volts(counts, RANGE_V, 10), FS, range_v=RANGE_V, adc_bits=10, **fields)  # type: ignore[arg-type]
+
+
+def sound(*, height_v: float = 1.0, noise_v: float = 0.006, seconds: float = 6.0, seed: int = 0) -> np.ndarray:
+    """Five taps on a panel of two modes, with noise, in volts around 0."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(int(seconds * FS)) / FS
+    volts = noise_v * rng.standard_normal(time_s.size)
+    for tap in TAPS:
+        since = np.maximum(time_s - tap, 0)
+        wave = np.sin(2 * np.pi * 140 * since) + 0.5 * np.sin(2 * np.pi * 410 * since)
+        volts += (time_s >= tap) * height_v * np.exp(-since / 0.06) * wave / 1.5
+    return volts
+
+
+TAPS = (0.7, 1.1, 2.6, 3.0, 4.4)
+LABELS = tuple(map(Label, TAPS))
+
+
+def finding(report: HealthReport, code: str) -> object:
+    assert code in report.codes(), report
+    return next(found for found in report.findings if found.code == code)
+
+
+def test_a_sound_recording_has_no_finding() -> None:
+    report = check_health(digitise(sound(), labels=LABELS))
+    assert report.ok, report.findings
+    assert_allclose(report.noise_v, math.hypot(0.006, 5 / 1024 / math.sqrt(12)), rtol=0.1)  # step/√12 adds as power
+    # Effective bits from rms noise: log2(span / (√12 · noise)), the inverse of noise = step/√12.
+    assert_allclose(report.effective_bits, math.log2(5 / (math.sqrt(12) * report.noise_v)))
+
+
+@pytest.mark.parametrize("noise_counts", [0.0, 0.05, 0.1, 1.0])
+def test_effective_bits_are_at_most_those_of_the_converter(noise_counts: float) -> None:
+    """Noise of σ counts adds to rounding as power: log2(span / (√12 · √(σ² + 1/12))) counts (closed form)."""
+    noise = noise_counts * 5 / 1024 * np.random.default_rng(3).standard_normal(80_000)
+    report = check_health(digitise(noise + 0.2 * 5 / 1024))
+    expected = 10 - 0.5 * math.log2(12 * noise_counts**2 + 1)
+    assert report.effective_bits == pytest.approx(expected, abs=0.25)
+    assert report.effective_bits <= 10
+
+
+def test_a_drift_is_timed_across_a_gap() -> None:
+    volts = sound()
+    volts[volts.size // 2 :] += 0.5
+    report = check_health(digitise(volts, gaps=(Gap(8000, 100.0),)))
+    assert finding(report, "bias-drift").first_s == pytest.approx(103.0, abs=1.0)  # type: ignore[attr-defined]
+
+
+def test_simulated_quiet_recordings_have_no_finding() -> None:
+    judged = 0
+    for vehicle in ("heron", "lynx", "badger"):
+        simulated = simulate_scene(vehicle, "quiet", duration_s=8.0, seed=2, taps="practice")
+        for position, recording in simulated.recordings.items():
+            if 0.1 < max(simulated.truth.tap_peak_v[position]) < 1.5:  # the truth: neither too weak nor clipped
+                assert check_health(recording).ok, (position, check_health(recording).findings)
+                judged += 1
+    assert judged >= 5
+
+
+def test_two_rails_one_rail_share_and_longest_run() -> None:
+    report = check_health(digitise(sound(height_v=6.0)))
+    found = finding(report, "clipped")
+    clipped = digitise(sound(height_v=6.0)).samples
+    share = np.mean((clipped == -2.5) | (clipped == 2.5 - 5 / 1024))
+    assert found.value == pytest.approx(share)
+    assert "both rails" in found.message
+    assert found.first_s == pytest.approx(0.7, abs=0.01)
+    one = check_health(digitise(np.maximum(sound(height_v=3.5), -1.9) + 0.2))
+    assert "the upper rail" in finding(one, "clipped").message or "both" in finding(one, "clipped").message
+
+
+def test_a_clamp_below_unknown_rails_is_seen_by_the_pile_up() -> None:
+    report = check_health(Recording(np.clip(sound(), -0.4, 0.4), FS))
+    assert "both rails, 0.4 V and -0.4 V" in finding(report, "clipped").message
+    assert math.isnan(report.effective_bits)
+
+
+def test_a_lost_negative_half() -> None:
+    # A single-ended input without bias keeps max(x, 0): mean A/π of a sine, the lower half gone.
+    converter = Converter(bits=10, full_scale_v=2.5, one_sided=True, noise_v=0.002)
+    rng = np.random.default_rng(0)
+    recording = Recording(converter.convert(sound(), FS, rng), FS, range_v=RANGE_V, adc_bits=10)
+    report = check_health(recording)
+    assert "negative half is missing" in finding(report, "half-lost").message
+    assert "clipped" not in report.codes()
+
+
+def test_bias_off_the_middle_and_a_bias_that_drifts() -> None:
+    off = check_health(digitise(sound() + 1.0))
+    assert finding(off, "bias-off").value == pytest.approx(0.4, abs=0.01)
+    drifting = sound() + 0.3 * np.linspace(-1, 1, int(6 * FS))
+    assert finding(check_health(digitise(drifting)), "bias-drift").value == pytest.approx(0.5, abs=0.03)  # 1 s medians
+
+
+@pytest.mark.parametrize("hum_hz", [50.0, 60.0, 150.0])
+def test_hum_is_named_with_its_frequency(hum_hz: float) -> None:
+    time_s = np.arange(int(6 * FS)) / FS
+    report = check_health(digitise(sound() + 0.02 * np.sin(2 * np.pi * hum_hz * time_s)))
+    found = finding(report, "hum")
+    assert found.value == pytest.approx(hum_hz, abs=0.2)
+    assert "20" in found.message or "19.9" in found.message
+
+
+def test_a_steady_tone_is_a_note_of_its_own() -> None:
+    time_s = np.arange(int(6 * FS)) / FS
+    found = finding(check_health(digitise(sound() + 0.02 * np.sin(2 * np.pi * 233.4 * time_s))), "tone")
+    assert found.value == pytest.approx(233.4, abs=0.2)
+    assert found.severity == "note"
+
+
+def test_a_rate_that_folds_is_seen_and_a_sufficient_one_not() -> None:
+    rng = np.random.default_rng(0)
+    time_s = np.arange(int(6 * FS)) / FS
+    volts = 0.004 * rng.standard_normal(time_s.size)
+    for tap in TAPS:
+        since = np.maximum(time_s - tap, 0)
+        volts += (time_s >= tap) * np.exp(-since / 0.05) * (np.sin(2 * np.pi * 150 * since)
+                                                           + np.sin(2 * np.pi * 1050 * since))  # fmt: skip
+    assert "band-too-wide" not in check_health(Recording(volts, FS)).codes()
+    folded = Recording(volts[::4], FS / 4)  # 1050 Hz at 2 kHz comes back as 950 Hz: the sampling theorem
+    assert finding(check_health(folded), "band-too-wide").value > 0.2
+
+
+def test_a_reader_that_stands_still() -> None:
+    volts = sound(noise_v=0.02)
+    volts[16000:16800] = volts[16000]
+    found = finding(check_health(digitise(volts)), "stuck")
+    assert found.value == pytest.approx(0.1, rel=0.02)
+    assert found.first_s == pytest.approx(2.0, abs=0.01)
+
+
+def test_a_noisy_input_and_a_weak_one() -> None:
+    assert "noisy" in check_health(digitise(sound(noise_v=0.08))).codes()
+    found = finding(check_health(digitise(sound(height_v=0.03, noise_v=0.0003))), "few-counts")
+    assert found.value < 24
+
+
+def test_labels_of_another_recording() -> None:
+    shifted = tuple(Label(tap - 0.2) for tap in (0.7, 2.6, 4.4))
+    assert "labels-unheard" in check_health(digitise(sound(), labels=shifted)).codes()
+
+
+def test_channels_same_and_silent() -> None:
+    rng = np.random.default_rng(1)
+    good, other = digitise(sound()), digitise(sound(seed=2))
+    silent = digitise(0.006 * rng.standard_normal(good.samples.size))
+    assert compare_channels([good, other]) == ()
+    assert [found.code for found in compare_channels([good, other, good])] == ["channels-same"]
+    found = compare_channels([good, silent])
+    assert [one.code for one in found] == ["channel-silent"]
+    assert "channel 1" in found[0].message
+
+
+@pytest.mark.parametrize(
+    ("recording", "code"),
+    [
+        (Recording(np.zeros(0), FS), "too-short"),
+        (Recording(np.sin(np.arange(80.0)), FS), "too-short"),
+        (Recording(np.full(8000, 2.5), FS), "constant"),
+        (Recording(np.sin(np.arange(500.0)), 50.0), "rate-low"),
+        (Recording(np.tile([-1.0, 1.0], 4000), FS, range_v=(-1.0, 1.0)), "clipped"),
+    ],
+)
+def test_hopeless_recordings_give_a_clear_finding(recording: Recording, code: str) -> None:
+    report = check_health(recording)
+    assert finding(report, code).severity == "error"
+    assert report.to_dict()["findings"][0]["advice"]
+
+
+def test_what_the_loader_found_is_carried_over_and_the_worst_comes_first() -> None:
+    loaded = LoadReport("log.csv", (
+        Finding("nul-bytes", "zero bytes around a line", 3, line=4),
+        Finding("gap", "0.3 s were not recorded; kept as gaps", line=70),
+        Finding("out-of-range", "5000 is no count of 10 bits; left out", line=9),
+    ))  # fmt: skip
+    report = check_health(digitise(sound()), loaded)
+    assert report.codes() == ("out-of-range", "gap", "nul-bytes")
+    assert [found.severity for found in report.findings] == list(SEVERITIES)
+    assert "line 70" in report.findings[1].message
+    holed = check_health(digitise(sound(), gaps=(Gap(800, 0.3),)), loaded)
+    assert holed.findings[1].first_s == pytest.approx(800 / FS)
+    assert check_health(digitise(sound()), replace(loaded, findings=())).ok

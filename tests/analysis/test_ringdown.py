@@ -1,0 +1,155 @@
+"""Ring-downs of a recording: simulated modes as the truth, closed forms for decay, and bad input."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tapsig.analysis.ringdown import compute_ringdown
+from tapsig.errors import LabelError, RecordingError
+from tapsig.records import Finding, Gap, Label, Recording
+from tapsig.simulation import simulate_scene
+
+FS = 2000.0
+TAPS = (0.5, 1.3, 2.1, 2.9)
+
+
+def record(modes: list[tuple[float, float]], taps: tuple[float, ...] = TAPS, *, noise_v: float = 1e-3,
+           bias_v: float = 1.6, labels: tuple[Label, ...] | None = None, **fields: object) -> Recording:  # fmt: skip
+    rng = np.random.default_rng(1)
+    time_s = np.arange(int(4 * FS)) / FS
+    samples = bias_v + noise_v * rng.standard_normal(time_s.size)
+    for tap in taps:
+        since = np.maximum(time_s - tap, 0)
+        for frequency, t60_s in modes:
+            wave = np.exp(-6.9078 * since / t60_s) * np.cos(2 * np.pi * frequency * since + rng.uniform(0, 6))
+            samples += (time_s >= tap) * wave * rng.uniform(0.3, 0.5)
+    labels = tuple(map(Label, taps)) if labels is None else labels
+    return Recording(samples, FS, labels=labels, **fields)  # type: ignore[arg-type]
+
+
+def test_modes_and_decay_of_known_sinusoids() -> None:
+    result = compute_ringdown(record([(125.0, 0.4), (500.0, 0.25)]))
+    found = sorted(result.dominant, key=lambda mode: mode.frequency_hz)
+    assert_allclose([mode.frequency_hz for mode in found], [125.0, 500.0], rtol=0.005)
+    assert_allclose([mode.t60_s for mode in found], [0.4, 0.25], rtol=0.05)
+    assert_allclose(result.t60_s, 0.4, rtol=0.05)
+    bands = {band.nominal_hz: band for band in result.bands[1:]}
+    assert_allclose(bands[125].times_s["t20"], 0.4, rtol=0.05)
+    assert_allclose(bands[500].times_s["t20"], 0.25, rtol=0.05)
+    assert_allclose(bands[500].rate_db_per_s, 240, rtol=0.05)
+    assert math.isnan(result.bands[0].centre_hz)
+    assert result.taps_used == 4
+    assert_allclose(result.noise_v, 1e-3, rtol=0.2)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 4])
+def test_the_simulator_s_modes_are_found_on_the_inner_skin(seed: int) -> None:
+    # The truth is the simulator's own eigenvalues, which no recording tells.
+    simulated = simulate_scene("crane", "quiet", positions=["inner-skin"], duration_s=20.0, seed=seed)
+    truth = simulated.truth
+    result = compute_ringdown(simulated.recordings["inner-skin"], highest_hz=400.0)
+    ringing = [mode for mode in result.dominant if mode.damping < 0.02]  # what makes a panel ring
+    assert ringing
+    for mode in ringing:
+        near = np.abs(truth.frequencies_hz - mode.frequency_hz) < 0.005 * mode.frequency_hz
+        assert near.any(), mode
+        assert np.min(np.abs(truth.t60_s[near] / mode.t60_s - 1)) < 0.1, mode
+
+
+def test_octaves_are_called_by_their_nominal_frequencies() -> None:
+    # IEC 61260-1, nominal mid-band frequencies (from memory)
+    bands = compute_ringdown(record([(125.0, 0.4)])).to_dict()["bands"]
+    assert [band["nominal_hz"] for band in bands[1:]] == [63.0, 125.0, 250.0, 500.0]  # type: ignore[index]
+
+
+def test_beating_is_reported_with_the_difference_frequency() -> None:
+    result = compute_ringdown(record([(120.0, 0.6), (126.0, 0.6)]))
+    assert len(result.beats) == 1
+    assert_allclose(result.beats[0].period_s, 1 / 6.0, rtol=0.02)  # beat frequency = difference, textbook
+    assert result.beats[0].depth_db > 6
+    assert not compute_ringdown(record([(120.0, 0.4), (300.0, 0.4)])).beats
+
+
+def test_an_event_of_another_kind_ends_a_ring_down_and_a_rebound_delays_it() -> None:
+    both = (*map(Label, TAPS), Label(0.6, "slam"), Label(1.33, "rebound"))
+    result = compute_ringdown(record([(125.0, 0.4)], labels=both))
+    assert result.taps_used == 3
+    assert list(result.left_out.values()) == [1]
+    lengths = sorted(values.size for values in result.ringdowns)
+    assert lengths[0] == pytest.approx((0.8 - 0.03 - 0.03 - 0.002) * FS, abs=2)
+
+
+def test_one_tap_gives_modes_without_uncertainty() -> None:
+    result = compute_ringdown(record([(125.0, 0.4)], (0.5,)))
+    assert_allclose(result.dominant[0].t60_s, 0.4, rtol=0.05)
+    assert math.isnan(result.dominant[0].t60_se_s)
+    assert result.to_dict()["modes"][0]["q"] == pytest.approx(result.dominant[0].q)
+
+
+def test_what_cannot_ring_is_refused_with_the_reason() -> None:
+    quiet = record([(125.0, 0.4)])
+    with pytest.raises(LabelError, match="no taps"):
+        compute_ringdown(replace(quiet, labels=()))
+    with pytest.raises(RecordingError, match="under 112 ms before"):
+        compute_ringdown(Recording(np.zeros(20), FS, labels=(Label(0.001),)))
+    rails = Recording(np.clip(quiet.samples, 1.55, 1.65), FS, labels=quiet.labels, range_v=(1.55, 1.65))
+    with pytest.raises(RecordingError, match="clipped"):
+        compute_ringdown(rails)
+    with pytest.raises(RecordingError, match="50 Hz is too slow"):
+        compute_ringdown(Recording(np.zeros(500), 50.0, labels=(Label(1.0),)))
+
+
+def test_modes_are_refused_where_lost_samples_were_filled_in() -> None:
+    # Closed form: a straight line across one lost sample misses a sinusoid by 1 − cos(ω/fs) of itself. With a tenth of
+    # the samples lost, −20 dB is reached at 1 − cos = √0.1: 0.1302 of the rate.
+    whole = record([(125.0, 0.4), (500.0, 0.25)])
+    lost = np.arange(1, whole.samples.size, 10)
+    samples = whole.samples.copy()
+    samples[lost] = 0.5 * (samples[lost - 1] + samples[(lost + 1) % samples.size])
+    finding = Finding("lost-samples", "single samples are missing", count=lost.size)
+    result = compute_ringdown(replace(whole, samples=samples, findings=(finding,)))
+    assert_allclose(result.modes_to_hz, FS * math.acos(1 - math.sqrt(0.1)) / (2 * math.pi), rtol=1e-6)
+    assert_allclose(result.dominant[0].frequency_hz, 125.0, rtol=0.005)
+    assert max(mode.frequency_hz for mode in result.modes) < result.modes_to_hz < 300.0
+    assert result.refused.startswith("10 % of the samples were lost and filled in")
+    assert compute_ringdown(whole).refused == ""
+
+
+def test_no_modes_are_given_where_the_grid_is_laid_by_the_loader_and_slow() -> None:
+    slow = Recording(record([(40.0, 0.4)]).samples[::8], 250.0, labels=tuple(map(Label, TAPS)),
+                     findings=(Finding("resampled", "laid on a grid"),))  # fmt: skip
+    result = compute_ringdown(slow)
+    assert (result.modes, result.beats) == ((), ())
+    assert "laid on an even grid" in result.refused
+
+
+def test_a_fast_recording_gives_the_modes_of_the_band_asked_for_and_its_own_clipping() -> None:
+    fs, rng = 44100.0, np.random.default_rng(3)
+    time_s = np.arange(int(3 * fs)) / fs
+    samples = 1e-3 * rng.standard_normal(time_s.size)
+    for tap in (0.4, 1.6):
+        since = np.maximum(time_s - tap, 0)
+        for hz, t60_s in ((125.0, 0.4), (1500.0, 0.3)):
+            samples += (time_s >= tap) * 0.4 * np.exp(-6.9078 * since / t60_s) * np.sin(2 * np.pi * hz * since)
+    gapped = Recording(samples, fs, labels=(Label(0.4), Label(1.6 + 2.0)), gaps=(Gap(int(1.2 * fs) + 1, 2.0),))
+    result = compute_ringdown(gapped)
+    assert result.taps_used == 2
+    assert result.fs == fs / 5
+    found = sorted(result.dominant, key=lambda mode: mode.frequency_hz)
+    assert_allclose([mode.frequency_hz for mode in found], [125.0, 1500.0], rtol=1e-3)
+    assert_allclose([mode.t60_s for mode in found], [0.4, 0.3], rtol=0.05)
+    assert_allclose(np.sort([mode.amplitude for mode in found]), np.sort(  # at settle_s after the onset
+        [0.4 * np.exp(-6.9078 * 0.03 / t60_s) for t60_s in (0.4, 0.3)]), rtol=0.05)  # fmt: skip
+    rails = replace(gapped, samples=np.clip(samples, -0.3, 0.3), range_v=(-0.3, 0.3), gaps=(), labels=gapped.labels[:1])
+    with pytest.raises(RecordingError, match="clipped"):
+        compute_ringdown(rails)
+
+
+def test_a_constant_recording_has_no_modes() -> None:
+    result = compute_ringdown(Recording(np.full(8000, 2.5), FS, labels=(Label(1.0),)))
+    assert result.modes == ()
+    assert math.isnan(result.t60_s)
+    assert all(math.isnan(band.rate_db_per_s) and band.reason for band in result.bands)

@@ -1,0 +1,141 @@
+"""Two detectors on the same recordings, against counts by hand and an independent library's average precision."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sklearn.metrics import average_precision_score, precision_recall_curve
+from statsmodels.stats.multitest import multipletests
+
+from tapsig.cli import main
+from tapsig.comparison.advice import judge_pair
+from tapsig.comparison.detectors import compare_variants, compute_curve
+from tapsig.errors import ParameterError
+from tapsig.scoring.outcomes import Outcome, ScoreTable
+from tapsig.scoring.tally import Score
+
+DEMO = Path(__file__).parents[2] / "corpus_demo"
+
+
+def outcome(detector: str, source: str, found: list[int], hits: list[int], strengths: list[float]) -> Outcome:
+    tp, fp = sum(hits), len(hits) - sum(hits)
+    return Outcome(
+        detector, source, "heron", "frame", "quiet", Score(tp, fp, len(found) - tp, 1800.0),
+        tuple(map(bool, found)), np.zeros(tp), np.array(hits, bool), np.array(strengths, float),
+    )  # fmt: skip
+
+
+def test_average_precision_is_scikit_learns() -> None:
+    # scikit-learn's own example: y = 0, 0, 1, 1 and scores .1, .4, .35, .8 give 0.8333.
+    curve = compute_curve("d", [outcome("d", "a", [1, 1], [0, 0, 1, 1], [0.1, 0.4, 0.35, 0.8])])
+    assert curve.average_precision == pytest.approx(0.8333, abs=1e-4)
+    rng = np.random.default_rng(1)
+    for _ in range(50):
+        hits, strengths = rng.integers(0, 2, 30), rng.integers(0, 12, 30) / 3  # with ties
+        missed = int(rng.integers(0, 5))
+        if not hits.sum():
+            continue
+        found = [1] * int(hits.sum()) + [0] * missed
+        curve = compute_curve("d", [outcome("d", "a", found, hits.tolist(), strengths.tolist())])
+        theirs = average_precision_score(hits, strengths) * hits.sum() / len(found)
+        assert curve.average_precision == pytest.approx(theirs, abs=1e-12)
+
+
+def test_curve_is_scikit_learns() -> None:
+    rng = np.random.default_rng(2)
+    hits, strengths = rng.integers(0, 2, 40), np.round(rng.normal(size=40), 1)
+    curve = compute_curve("d", [outcome("d", "a", [1] * int(hits.sum()), hits.tolist(), strengths.tolist())])
+    precision, recall, _ = precision_recall_curve(hits, strengths)
+    keep = slice(None, -1)  # its last point, (1, 0), is a convention
+    assert curve.precision[::-1] == pytest.approx(precision[keep])
+    assert curve.recall[::-1] == pytest.approx(recall[keep])
+
+
+def test_recall_at_a_rate_of_false_alarms_is_counted_by_hand() -> None:
+    # Two half hours. By strength: hit, false, hit, hit, false, hit.
+    recordings = [
+        outcome("d", "a", [1, 1], [1, 0, 1], [9.0, 8.0, 7.0]),
+        outcome("d", "b", [1, 1], [1, 0, 1], [6.0, 5.0, 4.0]),
+    ]
+    curve = compute_curve("d", recordings)
+    assert curve.recall_at(1.0) == 0.75
+    assert curve.recall_at(2.0) == 1.0
+    assert np.isnan(curve.recall_at(0.5))  # one hour cannot tell of one alarm in two
+
+
+def test_no_taps_make_no_curve() -> None:
+    curve = compute_curve("d", [outcome("d", "a", [], [0], [1.0])])
+    assert np.isnan(curve.average_precision)
+
+
+def pair_table() -> ScoreTable:
+    firsts = [outcome("a", str(n), [1, 1, 1, 0], [1, 1, 1], [1, 1, 1]) for n in range(8)]
+    seconds = [outcome("b", str(n), [1, 0, 0, 1], [1, 1, 0], [1, 1, 1]) for n in range(8)]
+    return ScoreTable((*firsts, *seconds), 0.05)
+
+
+def test_paired_counts_are_those_counted_by_hand() -> None:
+    (result,) = compare_variants(pair_table(), "a", "b")
+    # F1: a 2·3/(2·3 + 0 + 1) = 6/7, b 2·2/(2·2 + 1 + 2) = 4/7.
+    assert result.difference.estimate.value == pytest.approx(2 / 7)
+    assert (result.both, result.mcnemar.only_first, result.mcnemar.only_second, result.neither) == (8, 16, 8, 0)
+    assert result.difference.p == pytest.approx(2 / 2**8)
+    (mirrored,) = compare_variants(pair_table(), "b", "a")
+    assert mirrored.difference.estimate.value == -result.difference.estimate.value
+    assert mirrored.mcnemar.p == result.mcnemar.p
+
+
+def test_several_comparisons_are_adjusted_for_their_number() -> None:
+    # statsmodels.stats.multitest.multipletests(method="holm").
+    rng = np.random.default_rng(3)
+    table = ScoreTable(tuple(
+        outcome(name, str(n), [1] * 10, [1] * int(rng.binomial(10, share)), [])
+        for name, share in (("a", 0.8), ("b", 0.75), ("c", 0.6), ("d", 0.55)) for n in range(9)
+    ), 0.05)  # fmt: skip
+    together = compare_variants(table, "a", "b", "c", "d")
+    p_values = [pair.difference.p for pair in together]
+    expected = multipletests(p_values, method="holm")[1]
+    assert [pair.difference.p_adjusted for pair in together] == pytest.approx(expected)
+    assert sum(expected) > sum(p_values)  # so the adjustment shows
+    for pair in together:  # a stricter level takes more recordings
+        (alone,) = compare_variants(table, "a", pair.second)
+        assert (alone.difference.p, alone.difference.p_adjusted) == (pair.difference.p, pair.difference.p)
+        assert pair.difference.needed > alone.difference.needed
+
+
+def test_the_verdict_names_the_better_one_whichever_comes_first() -> None:
+    for names in (("a", "b"), ("b", "a")):
+        (pair,) = compare_variants(pair_table(), *names)
+        assert judge_pair(pair).startswith("a is better than b: F1 differs by 0.286 (p = 0.0078 after Holm, 8")
+    few = ScoreTable(tuple(one for one in pair_table().outcomes if one.source < "4"), 0.05)
+    (pair,) = compare_variants(few, "a", "b")
+    assert judge_pair(pair).startswith("These recordings cannot tell a from b")
+
+
+def test_unknown_detectors_and_one_against_itself_are_refused() -> None:
+    with pytest.raises(ParameterError, match="not scored"):
+        compare_variants(pair_table(), "a", "c")
+    for others in (("a",), ("b", "a"), ()):
+        with pytest.raises(ParameterError, match="cannot be compared"):
+            compare_variants(pair_table(), "a", *others)
+
+
+def test_the_command_compares_on_the_demo_corpus(capsys: pytest.CaptureFixture[str]) -> None:
+    call = ["variants", str(DEMO), "--split", "validation", "--detector", "sta-lta", "--detector", "null"]
+    assert main([*call, "--format", "json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    row = document["rows"][0]
+    assert row["difference"] == pytest.approx(row["value_first"] - row["value_second"])
+    assert row["taps_only_second"] == row["taps_both"] == 0  # null finds nothing
+    assert {curve["detector"] for curve in document["curves"]} == {"sta-lta", "null"}
+    assert main(call) == 0
+    out = capsys.readouterr().out
+    assert "F1 on the same 12 channels of 9 recordings" in out
+    assert out.startswith("sta-lta is better than null: F1 differs by ")
+    assert max(map(len, out.splitlines())) <= 120
+
+
+def test_one_detector_is_told_to_be_too_few(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["variants", str(DEMO), "--detector", "tap", "--detector", "tap"]) == 2
+    assert "needs two" in capsys.readouterr().err

@@ -1,0 +1,284 @@
+"""Positions whose detections are told: who wins, who ties, and when it is too few to tell."""
+
+import json
+import math
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tapsig.cli import main
+from tapsig.comparison.advice import advise, compare_detectors, tell_left_out
+from tapsig.comparison.hearing import measure_delays
+from tapsig.comparison.levels import measure_levels
+from tapsig.comparison.positions import PositionStudy, rank_positions
+from tapsig.errors import ParameterError
+from tapsig.records import Label, Recording
+from tapsig.scoring.outcomes import Outcome, ScoreTable
+from tapsig.scoring.tally import Score
+
+DEMO = Path(__file__).parents[2] / "corpus_demo"
+FS = 8000.0
+
+
+def outcome(source: str, position: str, tp: int, fp: int, fn: int, *, vehicle: str = "heron") -> Outcome:
+    score = Score(tp, fp, fn, 60.0, 2, min(tp, 2))
+    return Outcome("d", source, vehicle, position, "quiet", score, (), np.zeros(0), np.zeros(0, bool), np.zeros(0))
+
+
+def table(files: int, found: dict[str, tuple[int, int]], *, jitter: int = 1, apart: bool = False) -> ScoreTable:
+    """`files` recordings of ten taps; at each position so many (hits, false detections) on average."""
+    rng = np.random.default_rng(1)
+    outcomes = []
+    for number in range(files):
+        for position, (hits, false) in found.items():
+            tp = int(np.clip(hits + rng.integers(-jitter, jitter + 1), 0, 10))
+            source = f"{number} {position}" if apart else f"{number}"
+            outcomes.append(outcome(source, position, tp, false, 10 - tp))
+    return ScoreTable(tuple(outcomes), 0.05)
+
+
+def test_a_clear_winner_is_ranked_first_and_advised() -> None:
+    ranking = rank_positions(table(20, {"skin": (4, 3), "frame": (9, 0), "bracket": (6, 2)}), "d")
+    assert [ranked.position for ranked in ranking.positions] == ["frame", "bracket", "skin"]
+    assert ranking.positions[0].probability_best == pytest.approx(1.0, abs=1e-3)
+    assert all(pair.clear for pair in ranking.differences)
+    assert advise(ranking).startswith("Put the sensor on the frame")
+
+
+def test_values_and_differences_are_those_counted_by_hand() -> None:
+    outcomes = [outcome(str(n), "a", 8, 2, 2) for n in range(8)] + [outcome(str(n), "b", 5, 5, 5) for n in range(8)]
+    ranking = rank_positions(ScoreTable(tuple(outcomes), 0.05), "d")
+    assert [ranked.estimate.value for ranked in ranking.positions] == pytest.approx([0.8, 0.5])
+    pair = ranking.differences[0]
+    assert (pair.first, pair.second, pair.estimate.value) == ("a", "b", pytest.approx(0.3))
+    assert pair.p == pytest.approx(2 / 2**8)  # only no swap at all, or all of them, is as extreme
+
+
+def test_equal_positions_are_not_told_apart() -> None:
+    ranking = rank_positions(table(20, {"skin": (7, 1), "frame": (7, 1)}, jitter=2), "d")
+    assert not ranking.differences[0].clear
+    assert "cannot tell" in advise(ranking)
+
+
+def test_three_recordings_are_too_few_to_tell_however_large_the_difference() -> None:
+    ranking = rank_positions(table(3, {"skin": (0, 9), "frame": (10, 0)}, jitter=0), "d")
+    assert ranking.too_few
+    assert advise(ranking).startswith("Too few to tell: 3 recordings made at every")
+    assert "at least 3 more" in advise(ranking)  # six pairs are the fewest: 2/2^6 < 0.05 < 2/2^5
+    pair = ranking.differences[0]
+    assert pair.estimate.value == pytest.approx(1.0)
+    assert np.isnan([ranking.positions[0].probability_best, pair.estimate.low, pair.estimate.high, pair.needed]).all()
+
+
+def test_only_recordings_made_everywhere_at_once_are_ranked() -> None:
+    shared = table(10, {"skin": (5, 1), "frame": (8, 1)}).outcomes
+    lonely = [outcome(f"x{n}", "skin", 10, 0, 0) for n in range(30)]
+    ranking = rank_positions(ScoreTable((*shared, *lonely), 0.05), "d")
+    assert (ranking.paired, ranking.recordings, ranking.left_out) == (True, 10, 30)
+    assert ranking.positions[0].position == "frame"
+    assert tell_left_out(ranking).startswith("30 further recordings were not made at every position")
+    assert tell_left_out(rank_positions(ScoreTable(shared, 0.05), "d")) == ""
+
+
+def test_all_columns_of_a_position_come_from_the_recordings_that_are_ranked() -> None:
+    shared = table(10, {"skin": (5, 1), "frame": (8, 1)}).outcomes
+    lonely = [outcome(f"x{n}", "skin", 10, 0, 0) for n in range(30)]
+    every = ScoreTable((*shared, *lonely), 0.05)
+    study = PositionStudy((), (), every, (rank_positions(every, "d"),))
+    for row in study.rows():
+        assert row["recordings"] == row["recordings_compared"] == 10
+        assert row["f1"] == row["value"]
+        precision, recall = row["precision"], row["recall"]
+        assert row["f1"] == pytest.approx(2 * precision * recall / (precision + recall))  # type: ignore[operator]
+
+
+def test_recordings_that_share_nothing_are_compared_and_it_is_said() -> None:
+    ranking = rank_positions(table(12, {"skin": (3, 1), "frame": (9, 1)}, apart=True), "d")
+    assert not ranking.paired
+    assert ranking.differences[0].clear
+    assert ranking.positions[0].position == "frame"
+
+
+def test_apart_the_fewest_recordings_are_those_of_the_test_by_labels() -> None:
+    # Four positions, six pairs: 6·2/C(8, 4) = 0.17 can never come under 0.05, 6·2/C(10, 5) = 0.048 can.
+    found = {"a": (10, 0), "b": (0, 0), "c": (0, 0), "d": (0, 0)}
+    few = rank_positions(table(4, found, jitter=0, apart=True), "d")
+    assert few.too_few
+    assert "16 recordings in all, and fewer than 5 of each" in advise(few)
+    assert "at least 4 more" in advise(few)
+    enough = rank_positions(table(5, found, jitter=0, apart=True), "d")
+    assert enough.differences[0].p == pytest.approx(2 / 252)
+    assert advise(enough).startswith("Put the sensor on the a")
+
+
+def test_apart_the_recordings_to_make_are_counted_at_every_position() -> None:
+    ranking = rank_positions(table(8, {"a": (8, 0), "b": (8, 1)}, jitter=2, apart=True), "d")
+    needed = ranking.differences[0].needed  # of each position
+    assert 8 < needed < 400
+    assert f"About {2 * math.ceil(needed) - 16} more recordings would tell it from the b" in advise(ranking)
+
+
+def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> None:
+    found = {"a": (8, 1), "b": (7, 1), "c": (7, 2)}
+    ranking = rank_positions(table(9, found, jitter=2), "d")
+    best, *others = (ranked.position for ranked in ranking.positions)
+    needs = {other: ranking.find_difference(best, other).needed for other in others}
+    assert not any(ranking.find_difference(best, other).clear for other in others)
+    assert len({math.ceil(need) for need in needs.values()}) == 2  # so it matters which is taken
+    assert max(needs.values()) < 400
+    more = math.ceil(max(needs.values())) - 9
+    assert f"About {more} more recordings would tell it from the {' and '.join(needs)}" in advise(ranking)
+
+
+@pytest.mark.parametrize(
+    ("others", "says"),
+    [
+        # F1 by hand: 2·tp/(tp + 10) without false detections. Found at frame and skin on the other vehicle.
+        ((9, 8), "on these 2 vehicles its F1 of 0.95 is better than at every other position."),
+        ((9, 8), "Each vehicle by itself puts it first, with the smallest lead on the ibex (frame 0.95, skin 0.89)."),
+        ((8, 9), "The vehicles disagree: 1 of 2 by itself puts another place first, most of all the ibex (frame 0.89, "
+                 "skin 0.95)."),
+        (None, "Put the sensor on the frame: on the crane its F1 of 0.95"),
+    ],
+)  # fmt: skip
+def test_it_is_said_of_which_vehicles_the_advice_tells_and_whether_they_agree(
+    others: tuple[int, int] | None, says: str
+) -> None:
+    crane, ibex = (9, 2), others
+    outcomes = [
+        outcome(f"{vehicle} {n}", position, tp, 0, 10 - tp, vehicle=vehicle)
+        for vehicle, found in (("crane", crane), ("ibex", ibex)) if found is not None
+        for n in range(16 if vehicle == "crane" else 6) for position, tp in zip(("frame", "skin"), found, strict=True)
+    ]  # fmt: skip
+    assert says in advise(rank_positions(ScoreTable(tuple(outcomes), 0.05), "d"))
+
+
+def test_fewer_false_alarms_are_better_under_that_criterion() -> None:
+    ranking = rank_positions(table(10, {"skin": (9, 8), "frame": (5, 1)}), "d", criterion="false-alarms")
+    assert ranking.positions[0].position == "frame"
+    assert ranking.positions[0].estimate.value == pytest.approx(60.0)  # one in a minute
+    assert ranking.positions[0].probability_best == 1.0
+
+
+def test_one_position_is_refused() -> None:
+    with pytest.raises(ParameterError, match="at least two"):
+        rank_positions(table(5, {"skin": (5, 1)}), "d")
+
+
+def test_it_is_said_when_a_detector_makes_the_position_matter_less() -> None:
+    plain, better = (table(10, found) for found in ({"a": (9, 0), "b": (2, 5)}, {"a": (9, 0), "b": (9, 1)}))
+    assert "matters much less" in compare_detectors((rank_positions(plain, "d"), rank_positions(better, "d")))
+    assert compare_detectors((rank_positions(plain, "d"),)) == ""
+    few = rank_positions(table(2, {"a": (9, 0), "b": (2, 5)}), "d")
+    assert "matters" not in compare_detectors((few, rank_positions(better, "d")))
+
+
+# ---- what a position hears
+
+
+def ringing(onsets_s: list[float], *, amplitude: float, t60_s: float, noise_v: float = 1e-3) -> Recording:
+    t = np.arange(int(12 * FS)) / FS
+    volts = noise_v * np.random.default_rng(3).standard_normal(t.size)
+    for onset in onsets_s:
+        since = t - onset
+        ring = amplitude * np.exp(-6.9078 * np.maximum(since, 0) / t60_s) * np.sin(2 * np.pi * 400 * since)
+        volts += np.where(since >= 0, ring, 0.0)
+    return Recording(volts, FS, tuple(Label(onset) for onset in onsets_s), position="frame")
+
+
+def test_levels_are_those_that_were_put_in() -> None:
+    levels = measure_levels(ringing([2.0, 5.0, 8.0], amplitude=0.5, t60_s=0.4))
+    # The first crest of 0.5·exp(-6.9078·t/0.4)·sin(2π·400·t), at about 0.625 ms: 20·lg(0.5·e^-0.0108) = -6.1 dB.
+    assert levels.tap_db == pytest.approx(-6.1, abs=0.2)
+    assert levels.noise_db == pytest.approx(-60.0, abs=0.3)  # 1 mV rms; the 20 Hz high-pass takes 0.02 dB
+    assert levels.over_noise_db == pytest.approx(53.9, abs=0.5)
+    assert levels.spread_db < 0.1
+    assert levels.ringdown_s == pytest.approx(0.4, rel=0.03)
+    # Crests of 30 ms of Gaussian noise (240 samples): the 95 % point of their maximum is 3.7 σ (Φ^480 = 0.95).
+    assert levels.nuisance_db == pytest.approx(-60 + 20 * np.log10(3.70), abs=0.5)
+
+
+def test_noise_is_not_less_than_the_rounding_of_the_converter() -> None:
+    silent = Recording(np.zeros(80_000), FS, (Label(2.0),), range_v=(0.0, 5.0), adc_bits=10)
+    # LSB/√12 = 4.883 mV/3.464 = 1.4096 mV.
+    assert measure_levels(silent).noise_db == pytest.approx(20 * np.log10(1.4096e-3), abs=1e-3)
+
+
+def test_delay_between_channels_is_that_which_was_put_in() -> None:
+    onsets = [2.0, 5.0, 8.0]
+    near, late = ringing(onsets, amplitude=0.5, t60_s=0.05), ringing(
+        [onset + 0.9e-3 for onset in onsets], amplitude=0.4, t60_s=0.05
+    )
+    far = Recording(late.samples, FS, near.labels, position="skin")
+    (delays,) = measure_delays([near, far])
+    assert delays.delays_s == pytest.approx([0.9e-3] * 3, abs=5e-6)
+    assert delays.correlations.min() > 0.95
+
+
+# ---- the command
+
+
+def make_corpus(folder: Path, *, files: int) -> Path:
+    """A few two-channel files: a loud position and one that hears nothing."""
+    folder.mkdir()
+    rows = ["recording,channel,labels,vehicle,position,scene,split"]
+    for number in range(files):
+        loud = ringing([2.0, 5.0, 8.0], amplitude=0.5, t60_s=0.05)
+        soundfile.write(folder / f"{number}.wav", np.column_stack([loud.samples, 1e-4 * loud.samples]), 8000, "FLOAT")
+        (folder / f"{number}.csv").write_text("onset_s,kind\n2.0,tap\n5.0,tap\n8.0,tap\n")
+        rows += [f"{number}.wav,{channel},{number}.csv,heron,{position},quiet,train"
+                 for channel, position in enumerate(("frame", "skin"))]  # fmt: skip
+    (folder / "corpus.csv").write_text("\n".join(rows) + "\n")
+    return folder
+
+
+def test_a_corpus_of_three_recordings_gets_too_few_to_tell(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    corpus = make_corpus(tmp_path / "corpus", files=3)
+    assert main(["positions", str(corpus), "--detector", "fixed-threshold"]) == 0
+    assert "Too few to tell" in capsys.readouterr().out
+
+
+def test_seven_recordings_of_a_deaf_position_are_enough(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    corpus = make_corpus(tmp_path / "corpus", files=7)
+    assert main(["positions", str(corpus), "--detector", "fixed-threshold", "--format", "json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["advice"]["fixed-threshold"].startswith("Put the sensor on the frame")
+    assert [row["position"] for row in document["rows"]] == ["frame", "skin"]
+    assert document["rows"][0]["f1"] == 1.0
+    assert document["rows"][0]["tap_db"] - document["rows"][1]["tap_db"] == pytest.approx(80.0, abs=0.1)
+    assert document["differences"][0]["difference"] == pytest.approx(1.0)
+
+
+def test_on_the_demo_corpus_the_damped_position_wins_for_the_plain_threshold_and_the_gap_closes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Common practice, no source: a plain threshold does badly on a thin resonant skin, well on a damped or stiff one.
+    call = ["positions", str(DEMO), "--split", "test", "--vehicle", "ibex", "--format", "json"]
+    assert main(call) == 0
+    document = json.loads(capsys.readouterr().out)
+    values = {(row["detector"], row["position"]): row["value"] for row in document["rows"]}
+    positions = ("outer-skin", "frame", "latch-bracket", "inner-skin")
+    ranges = {name: np.ptp([values[name, position] for position in positions]) for name in ("fixed-threshold", "tap")}
+    assert values["fixed-threshold", "outer-skin"] > values["fixed-threshold", "inner-skin"]
+    assert ranges["tap"] < ranges["fixed-threshold"]
+    rows = {row["position"]: row for row in document["rows"]}
+    assert document["vehicles"]["tap"] == {"ibex": {place: values["tap", place] for place in positions}}
+    assert rows["outer-skin"]["ringdown_s"] < rows["inner-skin"]["ringdown_s"]
+    assert rows["outer-skin"]["room_db_ms"] > rows["inner-skin"]["room_db_ms"]
+
+
+def test_a_vehicle_that_is_not_there_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["positions", str(DEMO), "--vehicle", "herron"]) == 2
+    assert "heron" in capsys.readouterr().err
+
+
+def test_a_corpus_without_labels_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shutil.copy(DEMO / "recordings" / "heron-quiet.wav", tmp_path / "a.wav")
+    (tmp_path / "corpus.csv").write_text("recording,position\na.wav,frame\n")
+    assert main(["positions", str(tmp_path)]) == 1
+    assert "no recording chosen has labels" in capsys.readouterr().err

@@ -1,0 +1,127 @@
+"""Tests of difference and their adjustment against published examples and independent libraries."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.contingency_tables import mcnemar
+from statsmodels.stats.multitest import multipletests
+from statsmodels.stats.power import NormalIndPower
+
+from tapsig.comparison import statistics as comparison
+from tapsig.errors import ParameterError
+from tapsig.scoring.criteria import CRITERIA, FIELDS, Criterion, find_criterion
+from tapsig.scoring.intervals import UNDEFINED
+
+MEAN = Criterion("mean", "mean", 1, lambda sums: sums[..., 0], lambda _: UNDEFINED)
+
+
+def test_mcnemar_is_agrestis_example() -> None:
+    # Agresti, Categorical Data Analysis (1990) p. 350: approval of the prime minister, 794/150/86/570.
+    result = comparison.compute_mcnemar(86, 150)
+    assert result.chi_squared == pytest.approx(17.356, abs=1e-3)
+    assert result.p_chi_squared == pytest.approx(3.10e-5, rel=2e-3)
+    assert result.p == result.p_chi_squared
+
+
+@pytest.mark.parametrize(("b", "c"), [(1, 5), (0, 3), (12, 13), (86, 150), (7, 7)])
+def test_mcnemar_equals_an_independent_library(b: int, c: int) -> None:
+    # statsmodels.stats.contingency_tables.mcnemar, exact and chi squared without correction.
+    ours = comparison.compute_mcnemar(b, c)
+    table = [[100, b], [c, 100]]
+    assert ours.p_exact == pytest.approx(mcnemar(table, exact=True).pvalue, abs=1e-12)
+    theirs = mcnemar(table, exact=False, correction=False)
+    assert (ours.chi_squared, ours.p_chi_squared) == pytest.approx((theirs.statistic, theirs.pvalue), abs=1e-12)
+
+
+def test_detectors_that_never_disagree_have_p_1() -> None:
+    assert comparison.compute_mcnemar(0, 0).p == 1.0
+
+
+def test_holms_adjustment_equals_an_independent_library() -> None:
+    # statsmodels.stats.multitest.multipletests(method="holm").
+    rng = np.random.default_rng(3)
+    for _ in range(50):
+        p_values = rng.uniform(0, 0.2, rng.integers(1, 9))
+        assert comparison.adjust_holm(p_values.tolist()) == pytest.approx(multipletests(p_values, method="holm")[1])
+
+
+def test_swaps_equal_an_independent_library() -> None:
+    # scipy.stats.permutation_test(permutation_type="samples"), exact: sums of nine pairs.
+    rng = np.random.default_rng(4)
+    first, second = rng.normal(0.4, 1, 9), rng.normal(0, 1, 9)
+    theirs = stats.permutation_test(
+        (first, second), lambda a, b: abs(a.sum() - b.sum()), permutation_type="samples", alternative="greater",
+        n_resamples=np.inf,
+    )  # fmt: skip
+    ours = comparison.permute_swaps(first[:, None], second[:, None], MEAN, seed=0)
+    assert ours == pytest.approx(theirs.pvalue, abs=1e-12)
+
+
+def test_random_swaps_and_labels_come_near_the_exact_tests() -> None:
+    # Sign-flip by scipy.stats.permutation_test over all 2^14; labels over all 16!/(8!8!); all 10!/(5!5!) are tried.
+    rng = np.random.default_rng(6)
+    first, second = rng.normal(0.5, 1, 14), rng.normal(0, 1, 14)
+    exact = stats.permutation_test(
+        (first, second), lambda a, b: abs(a.sum() - b.sum()), permutation_type="samples", alternative="greater",
+        n_resamples=np.inf,
+    ).pvalue  # fmt: skip
+    ours = comparison.permute_swaps(first[:, None], second[:, None], MEAN, seed=1)
+    assert ours == pytest.approx(exact, abs=4 * np.sqrt(exact * (1 - exact) / 9999))
+    for size, within in ((8, 4 * np.sqrt(0.25 / 9999)), (5, 1e-12)):
+        one, two = first[:size], second[:size]
+        exact = stats.permutation_test(
+            (one, two), lambda a, b: abs(a.sum() - b.sum()), permutation_type="independent", alternative="greater",
+            n_resamples=np.inf,
+        ).pvalue  # fmt: skip
+        ours = comparison.permute_labels(one[:, None], two[:, None], MEAN, seed=1)
+        assert ours == pytest.approx(exact, abs=within)
+
+
+def test_the_permutation_test_keeps_its_level_when_there_is_no_difference() -> None:
+    # Under the null a p-value is at most x with a probability of at most x: 300 trials, three standard errors.
+    rng = np.random.default_rng(8)
+    p_values = []
+    for _ in range(300):
+        counts = np.zeros((10, 2, len(FIELDS)))
+        counts[:, :, :3] = rng.poisson(4, (10, 2, 3))
+        p_values.append(comparison.permute_swaps(counts[:, 0], counts[:, 1], CRITERIA["f1"], seed=0))
+    assert np.mean(np.array(p_values) <= 0.05) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 300)
+
+
+def test_fewest_recordings_are_those_of_the_smallest_p_value() -> None:
+    # 2/2^n, times Holm's first factor, must come under 0.05.
+    for comparisons in range(1, 30):
+        least = comparison.count_least(comparisons)
+        assert comparisons * 2 / 2**least <= 0.05 < comparisons * 2 / 2 ** (least - 1)
+        # Of labels 2·n!·n!/(2n)!.
+        least = comparison.count_least(comparisons, paired=False)
+        p, before = (2 / math.comb(2 * n, n) for n in (least, least - 1))
+        assert comparisons * p <= 0.05 < comparisons * before
+
+
+def test_recordings_needed_equal_an_independent_library() -> None:
+    # statsmodels NormalIndPower(ddof=0) for one sample (ratio=0): effect d/sd, power 0.8, two-sided 5 %.
+    count, difference, deviation = 20, 0.05, 0.2
+    ours = comparison.estimate_needed(count, difference, deviation / np.sqrt(count))
+    theirs = NormalIndPower(ddof=0).solve_power(difference / deviation, alpha=0.05, power=0.8, ratio=0)
+    assert ours == pytest.approx(theirs, rel=1e-3)
+    # The same for two samples of equal size (ratio=1), whose difference has the variance 2·sd²/n: of each.
+    ours = comparison.estimate_needed(count, difference, deviation * np.sqrt(2 / count), paired=False)
+    theirs = NormalIndPower(ddof=0).solve_power(difference / deviation, alpha=0.05, power=0.8, ratio=1)
+    assert ours == pytest.approx(theirs, rel=1e-3)
+    assert comparison.estimate_needed(20, 0.0, 0.1) == np.inf
+
+
+def test_resampled_mean_has_the_standard_error_of_theory() -> None:
+    values = np.random.default_rng(2).normal(size=(50, 1, 1))
+    resampled = comparison.resample(values, MEAN, seed=5)
+    assert resampled.std() == pytest.approx(np.sqrt(50) * values.std(), rel=0.05)  # of the sum: √n·σ
+
+
+def test_criteria_are_undefined_where_nothing_was_counted() -> None:
+    empty = np.zeros(len(FIELDS))
+    assert all(np.isnan(criterion.compute(empty)) for criterion in CRITERIA.values())
+    with pytest.raises(ParameterError, match="f1, recall"):
+        find_criterion("accuracy")

@@ -1,0 +1,162 @@
+"""A saved detector is JSON that reads back equal; whatever else stands in a file is refused, with the place."""
+
+import dataclasses
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar, Literal
+
+import pytest
+
+from tapsig.detectors import CATALOGUE, load_detector, write_detector
+from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.detectors.ring_following import RingFollowing
+from tapsig.detectors.saved import _from_plain, _to_plain
+from tapsig.errors import ParameterError
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "detector.json"
+
+
+def document(**changes: object) -> dict[str, object]:
+    parameters = {"threshold_v": 0.2, "dead_time_s": 0.09, "bias_time_s": 0.5}
+    return {"format": "tapsig-detector", "version": 1, "name": "fixed-threshold", "parameters": parameters} | changes
+
+
+def parameters(**changes: object) -> dict[str, object]:
+    return {**document()["parameters"], **changes}  # type: ignore[dict-item]
+
+
+@pytest.mark.parametrize("name", list(CATALOGUE))
+def test_every_variant_reads_back_as_it_was_written(name: str, path: Path) -> None:
+    write_detector(CATALOGUE[name], path)
+    text = path.read_text(encoding="utf-8")
+    again = load_detector(path)
+    assert type(again) is type(CATALOGUE[name])
+    write_detector(again, path)
+    assert path.read_text(encoding="utf-8") == text
+
+
+def test_changed_parameters_read_back_exactly(path: Path) -> None:
+    variant = RingFollowing(threshold_v=0.1 + 0.2, decay_limits_db_s=(30.0, 1e3 / 3))
+    write_detector(variant, path)
+    assert load_detector(str(path)) == variant
+
+
+def test_the_file_says_what_it_is_in_plain_words(path: Path) -> None:
+    write_detector(FixedThreshold(threshold_v=0.25), path)
+    assert json.loads(path.read_text()) == {
+        "format": "tapsig-detector", "version": 1, "name": "fixed-threshold",
+        "parameters": {"threshold_v": 0.25, "dead_time_s": 0.1, "bias_time_s": 0.5},
+    }  # fmt: skip
+
+
+def test_a_file_edited_by_hand_may_hold_a_whole_number_and_a_note(path: Path) -> None:
+    path.write_text(json.dumps(document(parameters=parameters(threshold_v=1), note="bench, 3 May")))
+    assert load_detector(path) == FixedThreshold(threshold_v=1.0, dead_time_s=0.09)
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (document(format="other"), "not a saved detector"),
+        ([1, 2], "not a saved detector"),
+        (document(version=2), "version is 2; this tapsig reads version 1"),
+        (document(name="knock"), "there is no detector 'knock'"),
+        (document(name=["tap"]), "name is"),
+        (document(extra=1), "'extra' belongs to no saved detector"),
+        (document(parameters=None), "parameters is null"),
+        (document(parameters={"threshold_v": 0.2}), "lacks 'dead_time_s'"),
+        (document(parameters=parameters(gain=3)), "holds 'gain'"),
+        (document(parameters=parameters(threshold_v="0.2")), 'parameters.threshold_v is "0.2"; it must be a finite'),
+        (document(parameters=parameters(threshold_v=True)), "parameters.threshold_v is true"),
+        (document(parameters=parameters(threshold_v=float("nan"))), "parameters.threshold_v is NaN"),
+        (document(parameters=parameters(threshold_v=10**400)), "…; it must be a finite number"),
+        (document(parameters=parameters(threshold_v=-1.0)), "threshold_v is -1.0; it must be"),
+        (document(parameters=parameters(threshold_v=[[1]] * 99)), "…; it must be a finite number"),
+    ],
+)
+def test_what_is_wrong_is_told_with_its_place(content: object, says: str, path: Path) -> None:
+    path.write_text(json.dumps(content))
+    with pytest.raises(ParameterError) as caught:
+        load_detector(path)
+    assert says in str(caught.value)
+    assert str(path) in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("raw", "says"),
+    [
+        (b"{", "is not JSON"),
+        (b"\xff\xfe\x00", "is not JSON"),
+        (b"[" * 100_000, "is not JSON"),
+        (b"1" * 5000, "is not JSON: .*digits"),
+        (b'{"format": "tapsig-detector", "format": "tapsig-detector"}', "'format' stands there twice"),
+    ],
+)
+def test_text_that_is_no_json_object_is_refused(raw: bytes, says: str, path: Path) -> None:
+    path.write_bytes(raw)
+    with pytest.raises(ParameterError, match=says):
+        load_detector(path)
+
+
+def test_a_missing_file_is_told(path: Path) -> None:
+    with pytest.raises(ParameterError, match="there is no such detector"):
+        load_detector(path)
+
+
+def test_a_detector_of_ones_own_is_not_saved_as_a_file(path: Path) -> None:
+    @dataclass(frozen=True)
+    class Own:
+        name: ClassVar[str] = "fixed-threshold"
+
+    with pytest.raises(ParameterError, match="import path"):
+        write_detector(Own(), path)  # type: ignore[arg-type]
+    assert not path.exists()
+
+
+@pytest.mark.parametrize(
+    ("spec", "says"),
+    [
+        ("json:dumps", "json:dumps is a function"),
+        ("json:nothing", "cannot be imported"),
+        ("no_such_module_here:Thing", "cannot be imported"),
+        ("knock", "there is no detector 'knock'"),
+        ("a b:c", "there is no detector 'a b:c'"),
+    ],
+)
+def test_an_import_path_that_leads_to_no_detector_is_told(spec: str, says: str) -> None:
+    with pytest.raises(ParameterError, match=says):
+        load_detector(spec)
+
+
+def test_an_import_path_leads_to_a_class_or_an_instance() -> None:
+    assert load_detector("tapsig.detectors.fixed_threshold:FixedThreshold") == FixedThreshold()
+
+
+def test_kinds_of_fields_are_read_as_annotated() -> None:
+    @dataclass(frozen=True)
+    class Inner:
+        edges: tuple[float, ...]
+        mode: Literal["fast", "slow"]
+
+    @dataclass(frozen=True)
+    class Outer:
+        count: int
+        limit_hz: float | None
+        inner: tuple[Inner, Inner]
+
+    globals().update(Inner=Inner, Outer=Outer)
+    outer = Outer(3, None, (Inner((1.0, 2.5), "fast"), Inner((), "slow")))
+    plain = json.loads(json.dumps(_to_plain(outer)))
+    assert _from_plain(plain, Outer, "parameters") == outer
+    plain["inner"][1]["mode"] = "medium"
+    with pytest.raises(ParameterError, match=r'parameters\.inner\[1\]\.mode is "medium"; it must be one of fast, slow'):
+        _from_plain(plain, Outer, "parameters")
+    plain["inner"].pop()
+    with pytest.raises(ParameterError, match=r"parameters\.inner has 1 items; it must have 2"):
+        _from_plain(plain, Outer, "parameters")
+    with pytest.raises(ParameterError, match=r"count is 3\.5; it must be a whole number"):
+        _from_plain(dataclasses.asdict(outer) | {"count": 3.5}, Outer, "p")

@@ -1,0 +1,72 @@
+"""An export is published as one: never a header beside the source of another."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from tapsig.errors import ParameterError
+from tapsig.exporting import write_package
+
+NAMES = ("tapsig_numbers.h", "tapsig.c", "replay.c", "parameters.csv")
+OLD, NEW = (dict.fromkeys(NAMES, word) for word in ("old", "new"))
+
+
+def read(folder: Path) -> dict[str, str]:
+    return {path.name: path.read_text() for path in folder.iterdir() if path.is_file()}
+
+
+@pytest.mark.parametrize("step", range(1, 9))
+def test_whatever_moment_it_fails_the_old_export_is_whole(
+    step: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_package(OLD, tmp_path)
+    (tmp_path / "main.c").write_text("mine")
+    done, move = 0, os.replace
+
+    def fail_once(source: Path, target: Path) -> None:
+        nonlocal done
+        if Path(target).parent == tmp_path or Path(target).parent.name == "old":
+            done += 1
+            if done == step:
+                raise KeyboardInterrupt
+        move(source, target)
+
+    monkeypatch.setattr(os, "replace", fail_once)
+    with pytest.raises(KeyboardInterrupt):
+        write_package(NEW, tmp_path)
+    assert read(tmp_path) == {**OLD, "main.c": "mine"}
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([*NAMES, "main.c"])
+
+
+@pytest.mark.parametrize("step", range(1, 9))
+def test_killed_between_there_is_no_header_or_all_is_of_one_export(
+    step: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_package(OLD, tmp_path)
+    done, move, seen = 0, os.replace, []
+
+    def look(source: Path, target: Path) -> None:
+        nonlocal done
+        move(source, target)
+        if Path(target).parent == tmp_path or Path(target).parent.name == "old":
+            done += 1
+            if done == step:
+                seen.append(read(tmp_path))
+
+    monkeypatch.setattr(os, "replace", look)
+    write_package(NEW, tmp_path)
+    [state] = seen
+    assert "tapsig_numbers.h" not in state or state == NEW
+    assert read(tmp_path) == NEW
+
+
+def test_what_is_there_is_kept_without_force_and_a_device_always(tmp_path: Path) -> None:
+    write_package(OLD, tmp_path)
+    with pytest.raises(ParameterError, match="--force"):
+        write_package(NEW, tmp_path, force=False)
+    (tmp_path / "replay.c").unlink()
+    os.mkfifo(tmp_path / "replay.c")
+    with pytest.raises(ParameterError, match="not a regular file"):
+        write_package(NEW, tmp_path)
+    assert (tmp_path / "tapsig_numbers.h").read_text() == "old"

@@ -1,0 +1,178 @@
+"""Rates, gaps and wraps of logs against the arithmetic that made them."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tapsig.errors import RecordingError
+from tapsig.loading import read_recording
+
+
+def write_log(path: Path, stamps: np.ndarray, unit: str = "us") -> Path:
+    """A log of a 10-bit converter with whole stamps."""
+    values = 512 + np.arange(stamps.size) % 7
+    lines = (f"{stamp},{value}" for stamp, value in zip(stamps.tolist(), values.tolist(), strict=True))
+    path.write_text(f"{unit},adc\n" + "\n".join(lines) + "\n")
+    return path
+
+
+@pytest.mark.parametrize(("unit", "per_second"), [("us", 10**6), ("ms", 10**3)])
+def test_32_bit_counter_wraps_and_time_goes_on(tmp_path: Path, unit: str, per_second: int) -> None:
+    """2**32 µs = 71.58 min, 2**32 ms = 49.7 days (exact arithmetic)."""
+    step = per_second // 500
+    stamps = (2**32 - 300 * step + step * np.arange(1000)) % 2**32
+    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps, unit), adc_bits=10, full_scale_v=5.0)
+    assert report.codes() == ("counter-wrap",)
+    assert recording.fs == pytest.approx(500.0, rel=1e-9)
+    assert recording.gaps == ()
+    assert recording.samples.size == 1000
+
+
+def test_counter_that_wraps_again_and_again_keeps_every_hour(tmp_path: Path) -> None:
+    """Wraps at 100, 4395 and 8690 s of 10 000 s."""
+    stamps = (2**32 - 10**8 + 2_000_000 * np.arange(5000, dtype=np.int64)) % 2**32
+    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    assert recording.span_s == pytest.approx(10_000.0)
+    assert report.findings[0].count == 3
+
+
+@pytest.mark.parametrize("first_after", [0, 900, 5_000, 900_000])
+def test_restart_far_from_the_wrap_is_no_wrap(tmp_path: Path, first_after: int) -> None:
+    stamps = np.concatenate([3_000_000_000 + 1000 * np.arange(500), first_after + 1000 * np.arange(200)])
+    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    assert report.codes() == ("clock-restart",)
+    assert report.findings[0].count == 200
+    assert recording.samples.size == 500
+
+
+def test_wrap_inside_a_pause_cannot_be_told_from_a_restart_and_is_not_guessed(tmp_path: Path) -> None:
+    stamps = np.concatenate([2**32 - 500_000 + 1000 * np.arange(400), 900_000 + 1000 * np.arange(100)])
+    _, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    assert report.codes() == ("clock-restart",)
+
+
+def test_rate_comes_from_the_span_of_gap_free_stretches(tmp_path: Path) -> None:
+    """Coarse stamps: 678 Hz in whole milliseconds; two pauses of 0.3 and 2 s do not count."""
+    times = np.arange(6000) / 678.0 + np.repeat([0.0, 0.3, 2.3], 2000)
+    stamps = np.floor(times * 1000 + 5000).astype(np.int64)
+    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps, "ms"), adc_bits=10, full_scale_v=5.0)
+    assert recording.fs == pytest.approx(678.0, rel=5e-4)
+    assert [gap.sample for gap in recording.gaps] == [2000, 4000]
+    np.testing.assert_allclose([gap.duration_s for gap in recording.gaps], [0.3, 2.0], atol=2e-3)
+    assert len(report.stretches) == 3
+    assert np.abs(recording.times_s(np.arange(6000)) - times).max() < 2.1e-3
+
+
+def test_single_losses_are_filled_in_and_no_time_moves(tmp_path: Path) -> None:
+    """100 of 20 000 lines lost: every sample that is there keeps its value at the time of its stamp."""
+    rng = np.random.default_rng(1)
+    kept = np.sort(rng.choice(np.arange(1, 20_000), 19_899, replace=False))
+    kept = np.concatenate([[0], kept])
+    values = 300 + rng.integers(0, 400, 20_000)
+    path = tmp_path / "x.csv"
+    path.write_text("us,adc\n" + "".join(f"{10_000 + 1000 * k},{values[k]}\n" for k in kept))
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    lost = int(kept[-1] + 1 - kept.size)
+    assert report.codes() == ("lost-samples",)
+    assert report.find("lost-samples").count == lost
+    assert recording.gaps == ()
+    assert recording.fs == pytest.approx(1000.0, rel=1e-9)
+    np.testing.assert_allclose(recording.times_s(kept), kept / 1000, atol=1e-9)
+    np.testing.assert_allclose(recording.samples[kept], values[kept] * 5 / 1024, atol=1e-12)
+
+
+@pytest.mark.parametrize("share", [0.005, 0.03, 0.2])
+@pytest.mark.parametrize(("unit", "per_second"), [("us", 10**6), ("ms", 10**3)])
+def test_onsets_do_not_wander_where_lines_are_lost_unevenly(
+    tmp_path: Path, share: float, unit: str, per_second: int
+) -> None:
+    """Lines are lost in the second minute only, as where a card is slow: 20 marks must stay at their stamps."""
+    rng = np.random.default_rng(3)
+    count = 120_000
+    lost = (np.arange(count) > count // 2) & (rng.random(count) < share)
+    marks = np.arange(3000, count, 6000)
+    values = 512 + rng.integers(-3, 4, count)
+    for mark in marks:
+        values[mark : mark + 30], lost[mark - 1 : mark + 2] = 900, False
+    stamps = np.arange(count) * (per_second // 1000)
+    path = tmp_path / "x.csv"
+    path.write_text(f"{unit},adc\n" + "".join(f"{stamps[k]},{values[k]}\n" for k in np.flatnonzero(~lost)))
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    high = recording.samples > 3.8
+    onsets = np.flatnonzero(high & ~np.concatenate([[False], high[:-1]]))
+    times = recording.times_s(onsets)
+    nearest = np.abs(times[:, None] - marks / 1000).min(axis=0)
+    assert nearest.max() < 1e-4
+    assert report.find("lost-samples") is not None
+
+
+def test_a_rate_that_wanders_is_laid_on_a_grid_by_its_stamps(tmp_path: Path) -> None:
+    """A loop without a timer: the period creeps by ±0.5 %, which alone moves the mean grid by 50 ms."""
+    count = 60_000
+    times = np.cumsum(np.concatenate([[0.0], 1e-3 * (1 + 0.005 * np.sin(np.arange(count - 1) * 2 * np.pi / count))]))
+    values = np.round(512 + 300 * np.sin(2 * np.pi * 3 * times)).astype(int)
+    path = tmp_path / "x.csv"
+    path.write_text("us,adc\n" + "".join(f"{round(1e6 * t)},{v}\n" for t, v in zip(times, values, strict=True)))
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    assert report.codes() == ("resampled",)
+    ideal = (512 + 300 * np.sin(2 * np.pi * 3 * recording.times_s(np.arange(recording.samples.size)))) * 5 / 1024
+    assert np.abs(recording.samples - ideal).max() < 1.1 * 5 / 1024  # half a count of rounding, and the straight lines
+
+
+@pytest.mark.parametrize("jitter_us", [20, 150])
+def test_jitter_is_measured_and_named_when_it_matters(tmp_path: Path, jitter_us: int) -> None:
+    """Independent stamp errors of standard deviation s give intervals of √2 s."""
+    rng = np.random.default_rng(2)
+    stamps = 10_000 + 1000 * np.arange(20_000) + np.round(rng.normal(0, jitter_us / np.sqrt(2), 20_000)).astype(int)
+    _, report = read_recording(write_log(tmp_path / "x.csv", np.sort(stamps)), adc_bits=10, full_scale_v=5.0)
+    assert report.stretches[0].jitter_s == pytest.approx(jitter_us * 1e-6, rel=0.1)
+    assert (report.find("jitter") is not None) == (jitter_us == 150)
+
+
+def test_stamps_in_whole_milliseconds_are_no_jitter(tmp_path: Path) -> None:
+    """678 Hz in whole ms: intervals of 1 and 2 ms, so a standard deviation of 0.5 ms, by rounding alone."""
+    stamps = np.floor(np.arange(5000) / 0.678).astype(int)
+    _, report = read_recording(write_log(tmp_path / "x.csv", stamps, "ms"), adc_bits=10, full_scale_v=5.0)
+    assert report.clean
+
+
+def test_stretch_of_another_rate_is_named(tmp_path: Path) -> None:
+    stamps = np.concatenate([1000 * np.arange(1000), 2_000_000 + 1030 * np.arange(1000)])
+    _, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    assert report.find("rate-varies") is not None
+    assert [round(stretch.fs) for stretch in report.stretches] == [1000, 971]
+
+
+def test_log_of_gaps_only_is_refused(tmp_path: Path) -> None:
+    stamps = np.cumsum(np.tile([1000] * 9 + [50_000], 100))
+    with pytest.raises(RecordingError, match=r"gaps in 1000 samples.*lower rate"):
+        read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    rate=st.sampled_from([100, 678, 1000, 2304, 8000]),
+    parts=st.lists(st.tuples(st.integers(100, 400), st.floats(0.05, 100.0)), min_size=1, max_size=5),
+    first=st.integers(0, 2**32 - 1),
+)
+def test_any_log_with_pauses_keeps_its_times(
+    tmp_path_factory: pytest.TempPathFactory, rate: int, parts: list[tuple[int, float]], first: int
+) -> None:
+    """Sample times are the stamps', whatever the pauses, unless a wrap falls into a pause."""
+    times, now = [], 0.0
+    for size, pause in parts:
+        times.append(now + np.arange(size) / rate)
+        now = times[-1][-1] + 1 / rate + pause
+    t = np.concatenate(times)
+    raw = first + np.round(t * 1e6).astype(np.int64)
+    breaks = np.flatnonzero(np.diff(raw) > 40_000)
+    if any(raw[i] // 2**32 != raw[i + 1] // 2**32 for i in breaks):
+        return
+    path = write_log(tmp_path_factory.mktemp("log") / "x.csv", raw % 2**32)
+    recording, _ = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    assert recording.samples.size == t.size
+    assert len(recording.gaps) == len(parts) - 1
+    assert np.abs(recording.times_s(np.arange(t.size)) - t).max() < 1e-4

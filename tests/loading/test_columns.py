@@ -1,0 +1,276 @@
+"""Which column of a log is the signal, and in what unit: said by the header, refused or told where it is not."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.errors import ParameterError, RecordingError
+from tapsig.loading import read_recording
+
+RNG = np.random.default_rng(5)
+COUNTS = 512 + np.round(100 * np.sin(np.arange(600) / 3) + RNG.normal(0, 5, 600)).astype(int)
+VOLTS = COUNTS * 5 / 1024
+STAMPS = 1000 * np.arange(600)
+KNOWN = {"full_scale_v": 5.0}
+
+
+def write(path: Path, header: str, *columns: object, pattern: str = "{}") -> Path:
+    rows = zip(*(column if isinstance(column, list) else list(column) for column in columns), strict=True)  # type: ignore[call-overload]
+    path.write_text(header + "\n" + "".join(",".join(map(str, row)) + "\n" for row in rows), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("name", "volts_of_one"), [
+    ("v (mV)", 1e-3), ("v (µV)", 1e-6), ("voltage_uV", 1e-6), ("voltage (nV)", 1e-9), ("piezo (kV)", 1e3), ("volts", 1),
+    ("a0_mv", 1e-3), ("adc_mv", 1e-3), ("Channel A [mV]", 1e-3), ("V", 1), ("millivolts", 1e-3), ("volts (A0)", 1),
+])  # fmt: skip
+def test_a_unit_of_volts_is_what_it_says(tmp_path: Path, name: str, volts_of_one: float) -> None:
+    """Prefixes of the International System of Units: n 1e-9, µ 1e-6, m 1e-3, k 1e3."""
+    path = write(tmp_path / "x.csv", f"time_us,{name}", STAMPS, [f"{v / volts_of_one:.9g}" for v in VOLTS])
+    recording, report = read_recording(path)
+    np.testing.assert_allclose(recording.samples, VOLTS, rtol=1e-8)
+    assert report.clean
+
+
+@pytest.mark.parametrize("name", ["volts x10", "volts /10", "v (dBV)", "level_db", "mV*2", "v (Vrms)"])
+def test_a_unit_that_is_not_known_is_refused_with_what_to_give(tmp_path: Path, name: str) -> None:
+    path = write(tmp_path / "x.csv", f"time_us,{name}", STAMPS, [f"{v:.4f}" for v in VOLTS])
+    with pytest.raises(RecordingError, match=r"unit of .* is not one that tapsig knows; name the column volts, mv"):
+        read_recording(path)
+
+
+@pytest.mark.parametrize("name", ["v_raw", "adc voltage", "voltage", "value"])
+def test_counts_under_the_name_of_a_voltage_are_no_volts(tmp_path: Path, name: str) -> None:
+    path = write(tmp_path / "x.csv", f"time_us,{name}", STAMPS, COUNTS)
+    with pytest.raises(RecordingError, match=r"converter counts.*adc_bits="):
+        read_recording(path)
+    recording, _ = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    np.testing.assert_allclose(recording.samples, VOLTS)
+
+
+def test_bits_beside_values_with_decimals_are_a_contradiction(tmp_path: Path) -> None:
+    path = write(tmp_path / "x.csv", "time_us,value", STAMPS, [f"{v:.4f}" for v in VOLTS])
+    with pytest.raises(RecordingError, match="adc_bits is 10, but its values have decimals"):
+        read_recording(path, adc_bits=10, full_scale_v=5.0)
+
+
+@pytest.mark.parametrize("header", ["time_us,mv", "mv,time_us"])
+def test_a_quoted_number_that_may_be_thousands_is_refused(tmp_path: Path, header: str) -> None:
+    cells = [f'"{v // 1000},{v % 1000:03}"' for v in (COUNTS * 5000 // 1024)]
+    columns = (STAMPS, cells) if header.startswith("t") else (cells, STAMPS)
+    with pytest.raises(RecordingError, match=r'"\d,\d{3}" may be \d{4}, or a number with a decimal comma'):
+        read_recording(write(tmp_path / "x.csv", header, *columns))
+
+
+def test_quoted_decimal_commas_that_can_only_be_those_are_read(tmp_path: Path) -> None:
+    cells = [f'"{v:.5f}"'.replace(".", ",") for v in VOLTS]
+    recording, report = read_recording(write(tmp_path / "x.csv", "time_us,volts", STAMPS, cells))
+    np.testing.assert_allclose(recording.samples, VOLTS, atol=1e-5)
+    assert report.clean
+
+
+def test_counts_without_a_full_scale_are_said_to_be_fractions_of_a_volt(tmp_path: Path) -> None:
+    path = write(tmp_path / "x.csv", "time_us,adc", STAMPS, COUNTS)
+    recording, report = read_recording(path, adc_bits=10, strict=True)
+    assert report.codes() == ("full-scale-assumed",)
+    assert recording.range_v == (0.0, 1.0)
+    assert recording.findings == report.findings
+
+
+BESIDE = {
+    "a sequence counter that wraps": ("seq", np.arange(600) % 256),
+    "a temperature": ("temperature", 21.5 + np.arange(600) % 3),
+    "the lower line of a plotter": ("Min", np.zeros(600, int)),
+    "its lower limit": ("lo", np.zeros(600, int)),
+    "a line number": ("n", np.arange(600)),
+}
+
+
+@pytest.mark.parametrize("name", BESIDE)
+def test_the_column_in_counts_is_taken_before_others(tmp_path: Path, name: str) -> None:
+    other, values = BESIDE[name]
+    path = write(tmp_path / "x.csv", f"time_us,{other},adc", STAMPS, values, COUNTS)
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    np.testing.assert_allclose(recording.samples, VOLTS)
+    assert (report.column, report.codes()) == ("adc", ())
+
+
+@pytest.mark.parametrize("header", ["Min Max adc", "lo adc hi"])
+def test_the_fixed_lines_of_a_plotter_are_no_signal(tmp_path: Path, header: str) -> None:
+    place = header.split().index("adc")
+    columns = [np.zeros(600, int), np.full(600, 1023)]
+    columns.insert(place, COUNTS)
+    path = tmp_path / "x.csv"
+    path.write_text(header + "\n" + "".join(" ".join(map(str, row)) + "\n" for row in zip(*columns, strict=True)))
+    recording, report = read_recording(path, fs=1000.0, adc_bits=10, full_scale_v=5.0)
+    np.testing.assert_allclose(recording.samples, VOLTS)
+    assert report.column == "adc"
+
+
+def test_one_of_several_signals_is_taken_with_a_word_and_another_on_request(tmp_path: Path) -> None:
+    path = write(tmp_path / "x.csv", "time_us,a,b,adc0,adc1", STAMPS, COUNTS, COUNTS, COUNTS, 1023 - COUNTS)
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    assert report.find("column-chosen").message.startswith("took the column 'adc0'; a, b, adc1 could be the signal too")
+    assert (report.column, report.channel) == ("adc0", 2)
+    for choice in ({"column": "ADC1"}, {"channel": 3}):
+        other, report = read_recording(path, adc_bits=10, full_scale_v=5.0, **choice)
+        np.testing.assert_allclose(other.samples, 1023 * 5 / 1024 - recording.samples)
+        assert report.clean
+    with pytest.raises(ParameterError, match=r"column is 'adc2'; the value columns of .* are a, b, adc0, adc1"):
+        read_recording(path, adc_bits=10, column="adc2")
+    with pytest.raises(ParameterError, match="give one of them"):
+        read_recording(path, adc_bits=10, column="adc1", channel=1)
+
+
+@pytest.mark.parametrize(("values", "words"), [
+    (np.arange(600) % 256, "count up to 255 and begin again"),
+    (np.delete(np.arange(640) % 100, np.arange(5, 640, 16)), "count up to 99 and begin again"),
+    (np.full(600, 7), "are all 7"),
+])  # fmt: skip
+def test_a_column_that_counts_or_never_changes_is_no_signal(tmp_path: Path, values: np.ndarray, words: str) -> None:
+    path = write(tmp_path / "x.csv", "time_us,x,y", STAMPS, values, COUNTS)
+    with pytest.raises(RecordingError, match=f"the values of 'x' {words}.*column="):
+        read_recording(path, adc_bits=10, full_scale_v=5.0)
+
+
+PLOTTED = {
+    "commas": ("time_us:{t},adc:{v},lo:0,hi:1023", {}),
+    "blanks": ("time_us:{t} adc:{v} lo:0", {}),
+    "tabs": ("time_us:{t}\tlo:0\tadc:{v}", {}),
+    "one value": ("adc:{v}", {"fs": 1000.0}),
+    "blanks after the colon": ("time_us: {t}, adc: {v}", {}),
+    "a clock before it": ("12:00:{s:06.3f} -> Min:0 adc:{v}", {}),
+}
+
+
+@pytest.mark.parametrize("name", PLOTTED)
+def test_lines_that_name_each_value_are_read(tmp_path: Path, name: str) -> None:
+    pattern, arguments = PLOTTED[name]
+    path = tmp_path / "x.csv"
+    path.write_text("".join(pattern.format(t=t, v=v, s=t / 1e6) + "\n" for t, v in zip(STAMPS, COUNTS, strict=True)))
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0, **arguments)
+    np.testing.assert_allclose(recording.samples, VOLTS)
+    assert (report.codes(), report.column) == ((), "adc")
+    assert recording.fs == pytest.approx(1000.0)
+
+
+def test_a_line_that_names_other_values_is_left_out_with_a_finding(tmp_path: Path) -> None:
+    lines = [f"time_us:{t},adc:{v}" for t, v in zip(STAMPS, COUNTS, strict=True)]
+    lines[100] = f"adc:{STAMPS[100]},time_us:{COUNTS[100]}"
+    path = tmp_path / "x.csv"
+    path.write_text("\n".join(lines) + "\n")
+    _, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    assert report.codes() == ("foreign-text", "lost-samples")
+    assert report.findings[0].line == 101
+
+
+SCOPE = {
+    "names and units in a header": (
+        "Model,bench\nSample Interval,0.001\nRecord Length,600\n\nTime (s),Channel A (V)\n", "{s:.6e},{v:.6e}\n"),
+    "units in lines of their own": (
+        "Vertical Units,mV\nHorizontal Units,s\nRecord Length,600\nTIME,CH1\n", "{s:.6e},{mv:.6e}\n"),
+    "the rate alone": ("Sample Rate,1 kHz\nVertical Units,V\nsignal\n", "{v:.6f}\n"),
+    "units below the names": ("x-axis,1\nsecond,Volt\n", "{s:+.6E},{v:+.6E}\n"),
+    "the interval alone": ("Sampling Interval;1e-3\nY Unit;V\nsignal\n", "{v:.6f}\n"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SCOPE)
+def test_exports_with_lines_of_metadata_are_read(tmp_path: Path, name: str) -> None:
+    """From 0.2 s before the trigger, so that times are negative at first."""
+    head, row = SCOPE[name]
+    path = tmp_path / "x.csv"
+    path.write_text(head + "".join(
+        row.format(s=t / 1e6 - 0.2, v=v, mv=1e3 * v) for t, v in zip(STAMPS, VOLTS, strict=True)))  # fmt: skip
+    recording, report = read_recording(path)
+    np.testing.assert_allclose(recording.samples, VOLTS, atol=2e-6)
+    assert recording.fs == pytest.approx(1000.0)
+    assert set(report.codes()) <= {"foreign-text"}
+
+
+def test_a_row_of_units_leaves_the_columns_their_names(tmp_path: Path) -> None:
+    path = tmp_path / "x.csv"
+    rows = "".join(f"{t},{1e3 * v},{2e3 * v}\n" for t, v in zip(STAMPS, VOLTS, strict=True))
+    path.write_text("Time,Channel A,Channel B\n(us),(mV),(mV)\n" + rows)
+    recording, _ = read_recording(path, column="Channel B (mV)")
+    np.testing.assert_allclose(recording.samples, 2 * VOLTS)
+
+
+def test_times_since_the_line_before_are_added_up(tmp_path: Path) -> None:
+    steps = np.full(600, 1000)
+    steps[300] = 251_000
+    path = write(tmp_path / "x.csv", "dt_us,adc", steps, COUNTS)
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    assert recording.fs == pytest.approx(1000.0)
+    assert report.codes() == ("gap",)
+    assert (recording.gaps[0].sample, recording.gaps[0].duration_s) == (300, pytest.approx(0.25))
+
+
+@pytest.mark.parametrize(("unit", "step"), [("us", 1000), ("us", 125), ("ms", 1)])
+def test_a_counter_of_16_bits_goes_on(tmp_path: Path, unit: str, step: int) -> None:
+    """2**16 µs = 65.5 ms: 120 000 stamps of 1 ms wrap 1831 times."""
+    count = 140_000
+    stamps = (60_000 + step * np.arange(count)) % 2**16
+    values = 512 + np.arange(count) % 7 * 3 % 5
+    path = write(tmp_path / "x.csv", f"t_{unit},adc", stamps, values)
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    assert report.codes() == ("counter-wrap",)
+    assert recording.samples.size == count
+    assert recording.fs == pytest.approx({"us": 1e6, "ms": 1e3}[unit] / step, rel=1e-6)
+
+
+def test_microseconds_since_1970_are_read(tmp_path: Path) -> None:
+    """Sixteen digits: 2024-05-31 is 1.717e15 µs, below 2**53 = 9.007e15, so exact as a float."""
+    path = write(tmp_path / "x.csv", "time_us,adc", 1_717_156_800_000_000 + STAMPS, COUNTS)
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    assert report.clean
+    assert recording.fs == pytest.approx(1000.0, rel=1e-12)
+    np.testing.assert_allclose(recording.samples, VOLTS)
+    bare = tmp_path / "bare.csv"
+    bare.write_text(path.read_text().partition("\n")[2])
+    assert read_recording(bare, adc_bits=10, full_scale_v=5.0, time_unit="us")[0].samples.size == 600
+
+
+def test_stamps_beyond_what_a_float_counts_are_refused(tmp_path: Path) -> None:
+    path = write(tmp_path / "x.csv", "time_ns,adc", 1_717_156_800_000_000_000 + STAMPS, COUNTS)
+    with pytest.raises(RecordingError, match="numbers up to 9e15"):
+        read_recording(path, adc_bits=10, full_scale_v=5.0)
+
+
+def test_points_as_separators_of_thousands_are_refused(tmp_path: Path) -> None:
+    """`1.024` for 1024 µs would read as 8 MHz."""
+    stamps = [f"{t // 1000}.{t % 1000:03}" for t in range(1000, 76_000, 125)]
+    path = write(tmp_path / "x.csv", "time_us,adc", stamps, COUNTS)
+    with pytest.raises(RecordingError, match=r"8e\+06 Hz.*separator of thousands"):
+        read_recording(path, adc_bits=10, full_scale_v=5.0)
+
+
+@pytest.mark.parametrize("idle", [False, True])
+@pytest.mark.parametrize("share", [0.002, 0.02, 0.3])
+def test_doubled_lines_change_no_rate(tmp_path: Path, share: float, idle: bool) -> None:
+    counts = 512 + np.round(RNG.normal(0, 0.4 if idle else 20, 10_000)).astype(int)
+    rows = np.sort(np.concatenate([np.arange(10_000), RNG.choice(10_000, int(share * 10_000), replace=False)]))
+    path = write(tmp_path / "x.csv", "time_us,adc", 1000 * rows, counts[rows])
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    assert report.codes() == ("doubled-line",)
+    assert report.findings[0].count == int(share * 10_000)
+    assert recording.fs == pytest.approx(1000.0, rel=1e-9)
+    np.testing.assert_allclose(recording.samples, counts * 5 / 1024)
+
+
+def test_coarse_stamps_with_equal_neighbours_are_no_doubled_lines(tmp_path: Path) -> None:
+    counts = 512 + np.round(RNG.normal(0, 0.6, 8000)).astype(int)
+    path = write(tmp_path / "x.csv", "time_ms,adc", np.arange(8000) // 4, counts)
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    assert report.codes() == ("coarse-stamps",)
+    assert recording.samples.size == 8000
+
+
+@pytest.mark.parametrize("second_us", [500, 800, 1300, 2000, 5000])
+def test_a_rate_that_changes_halfway_is_refused_with_its_line(tmp_path: Path, second_us: int) -> None:
+    stamps = np.concatenate([1000 * np.arange(3000), 3_000_000 + second_us * np.arange(3000)])
+    counts = 512 + np.round(RNG.normal(0, 20, 6000)).astype(int)
+    path = write(tmp_path / "x.csv", "time_us,adc", stamps, counts)
+    with pytest.raises(RecordingError, match=r"line \d+.*put the parts into files of their own"):
+        read_recording(path, adc_bits=10, full_scale_v=5.0)

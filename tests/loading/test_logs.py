@@ -1,0 +1,238 @@
+"""Logs as loggers leave them: read, read with a named finding, or refused with what to do."""
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+from tests.load.messy_logs import COUNTS, LOGS
+
+import tapsig
+from tapsig.errors import ParameterError, RecordingError
+from tapsig.loading import load_recording, logtext, read_recording, write_wav
+from tapsig.loading.findings import ASSUMED
+from tapsig.records import Gap
+from tapsig.units import counts_to_volts
+
+VOLTS = counts_to_volts(COUNTS, (0.0, 5.0), 10)
+READ = [name for name, log in LOGS.items() if log.refusal is None]
+REFUSED = [name for name, log in LOGS.items() if log.refusal is not None]
+
+
+def put(folder: Path, name: str) -> tuple[Path, dict]:
+    path = folder / "log.csv"
+    path.write_bytes(LOGS[name].content)
+    return path, {"adc_bits": 10, "full_scale_v": 5.0, **LOGS[name].arguments}
+
+
+@pytest.mark.parametrize("name", READ)
+def test_log_gives_its_sound_samples_and_names_what_it_left_out(tmp_path: Path, name: str) -> None:
+    log = LOGS[name]
+    path, arguments = put(tmp_path, name)
+    recording, report = read_recording(path, **arguments)
+    expected = VOLTS if log.kept is None else VOLTS[log.kept]
+    if "lost-samples" in log.codes:  # single lines; a straight line stands for each
+        assert log.kept is not None
+        expected = np.interp(np.arange(log.kept[-1] + 1), log.kept, expected)
+    np.testing.assert_allclose(recording.samples, expected, atol=1e-6)
+    assert report.codes() == log.codes
+    if log.line is not None:
+        assert report.findings[0].line == log.line
+    slow = name == "millisecond stamps at 8 kHz"
+    assert recording.fs == pytest.approx(8000.0 if slow else 1000.0, rel=0.02 if slow else 0.006)
+
+
+@pytest.mark.parametrize("name", READ)
+def test_strict_refuses_every_finding_and_nothing_else(tmp_path: Path, name: str) -> None:
+    path, arguments = put(tmp_path, name)
+    faults = [code for code in LOGS[name].codes if code not in ASSUMED]
+    if faults:
+        with pytest.raises(RecordingError, match=faults[0]):
+            load_recording(path, strict=True, **arguments)
+    else:
+        read_recording(path, strict=True, **arguments)
+
+
+@pytest.mark.parametrize("name", READ)
+@pytest.mark.parametrize("block_bytes", [1 << 12, 5000])
+def test_where_blocks_are_cut_changes_nothing(
+    tmp_path: Path, name: str, block_bytes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The head, by which the layout is found, is a block too: 4096 bytes hold it in every one of these logs."""
+    path, arguments = put(tmp_path, name)
+    recording, report = read_recording(path, **arguments)
+    monkeypatch.setattr(logtext, "BLOCK_BYTES", block_bytes)
+    again, report_again = read_recording(path, **arguments)
+    np.testing.assert_array_equal(again.samples, recording.samples)
+    assert again.gaps == recording.gaps
+    assert report_again.findings == report.findings
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_log_that_cannot_be_read_is_refused_with_the_next_step(tmp_path: Path, name: str) -> None:
+    path, arguments = put(tmp_path, name)
+    with pytest.raises(RecordingError, match=LOGS[name].refusal):
+        load_recording(path, **arguments)
+
+
+def test_second_channel_has_its_own_stamps_and_values(tmp_path: Path) -> None:
+    path, arguments = put(tmp_path, "two channels with own stamps, first")
+    recording = load_recording(path, **{**arguments, "channel": 1})
+    np.testing.assert_array_equal(recording.samples, counts_to_volts(1023 - COUNTS, (0.0, 5.0), 10))
+    with pytest.raises(ParameterError, match="channel is 2"):
+        load_recording(path, **{**arguments, "channel": 2})
+
+
+def test_signed_counts_are_centred_on_no_volts(tmp_path: Path) -> None:
+    """Two's complement of 10 bits, as outer converters give it: 1024 counts from rail to rail, 0 in the middle."""
+    path = tmp_path / "log.csv"
+    path.write_text("us,adc\n" + "".join(f"{1000 * i},{count - 512}\n" for i, count in enumerate(COUNTS)))
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    np.testing.assert_allclose(recording.samples, VOLTS - 2.5, atol=1e-9)
+    assert recording.range_v == (-2.5, 2.5)
+    assert report.codes() == ("signed-counts",)
+
+
+def test_one_spoilt_line_among_signed_counts_costs_only_itself(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    counts = [count - 512 for count in COUNTS]
+    counts[100] = 5000
+    path.write_text("us,adc\n" + "".join(f"{1000 * i},{count}\n" for i, count in enumerate(counts)))
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    kept = np.delete(np.arange(VOLTS.size), 100)
+    np.testing.assert_allclose(recording.samples, np.interp(np.arange(VOLTS.size), kept, VOLTS[kept] - 2.5), atol=1e-9)
+    assert report.codes() == ("signed-counts", "out-of-range", "lost-samples")
+
+
+def test_what_a_sound_log_does_not_say_is_no_fault(tmp_path: Path) -> None:
+    """It is assumed with a finding, which `strict` lets pass."""
+    path = tmp_path / "log.csv"
+    path.write_text("".join(f"-0,{512 + count}\n" for count in COUNTS))
+    recording, report = read_recording(path, fs=1000.0, strict=True)
+    np.testing.assert_allclose(recording.samples[:2], [-0.1024, -float(f"0.{512 + COUNTS[1]}")])
+    assert report.codes() == ("decimal-comma", "volts-assumed")
+
+
+def test_days_between_two_stamps_are_a_gap(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    lines = [f"2024-02-{28 if i < 200 else 29}T12:00:00.{i:03},{count}" for i, count in enumerate(COUNTS)]
+    path.write_text("timestamp,adc\n" + "\n".join(lines) + "\n")
+    recording, _ = read_recording(path, adc_bits=10)
+    assert [gap.sample for gap in recording.gaps] == [200]
+    assert recording.gaps[0].duration_s == pytest.approx(86400.0, abs=1e-3)
+
+
+def test_values_without_a_unit_are_volts_and_a_finding_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("us,value\n" + "".join(f"{1000 * i},{volt:.5f}\n" for i, volt in enumerate(VOLTS)))
+    recording, report = read_recording(path)
+    np.testing.assert_allclose(recording.samples, VOLTS, atol=1e-5)
+    assert report.codes() == ("volts-assumed",)
+
+
+def test_gap_is_kept_with_its_length_and_nothing_fills_it(tmp_path: Path) -> None:
+    recording, _ = read_recording(*put(tmp_path, "a gap")[:1], adc_bits=10, full_scale_v=5.0)
+    assert len(recording.gaps) == 1
+    assert recording.gaps[0].sample == 100
+    assert recording.gaps[0].duration_s == pytest.approx(0.1, abs=1e-9)
+    assert recording.samples.size == 300
+    assert recording.span_s == pytest.approx(0.4, abs=1e-9)
+
+
+@pytest.mark.parametrize("name", ["clean", "two lines merged", "a last line that is cut", "a gap"])
+def test_one_fault_among_many_blocks_costs_only_its_own_line(tmp_path: Path, name: str) -> None:
+    """The same log, long enough for several blocks, with the fault in the middle."""
+    count = 60_000
+    stamps = 5_000_000 + 1000 * np.arange(count)
+    counts = 512 + np.arange(count) % 100
+    lines = [f"{stamp},{value}" for stamp, value in zip(stamps, counts, strict=True)]
+    kept = np.arange(count)
+    if name == "two lines merged":
+        lines[40_000:40_002] = [lines[40_000] + lines[40_001]]
+        kept = np.delete(kept, [40_000, 40_001])
+    if name == "a gap":
+        del lines[20_000:30_000]
+        kept = np.delete(kept, np.arange(20_000, 30_000))
+    text = "us,adc\n" + "\n".join(lines) + "\n"
+    if name == "a last line that is cut":
+        text, kept = text[:-2], kept[:-1]
+    path = tmp_path / "long.csv"
+    path.write_text(text)
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    whole = np.arange(kept[-1] + 1) if name == "two lines merged" else kept
+    expected_counts = np.interp(whole, kept, counts[kept])
+    np.testing.assert_allclose(recording.samples, counts_to_volts(expected_counts, (0.0, 5.0), 10), atol=1e-12)
+    lines_told = {finding.code: finding.line for finding in report.findings}
+    expected = {"clean": {}, "two lines merged": {"malformed-line": 40_002, "lost-samples": 40_003},
+                "a last line that is cut": {"cut-end": count + 1}, "a gap": {"gap": 20_002}}[name]  # fmt: skip
+    assert lines_told == expected
+    if name == "a gap":
+        assert recording.gaps == (Gap(20_000, pytest.approx(10.0, abs=1e-6)),)
+
+
+def test_numbers_are_read_to_the_last_bit(tmp_path: Path) -> None:
+    """Against Python's float, which rounds correctly."""
+    rng = np.random.default_rng(0)
+    texts = [f"{value:.{digits}f}" for value, digits in
+             zip(rng.uniform(-3, 3, 3000), rng.integers(1, 17, 3000), strict=True)]  # fmt: skip
+    texts += ["1e-3", "-2.5E+1", "+0.5", ".25", "1.", "00012", "0.1234567890123456789", "123456789012345.6", "-0"]
+    path = tmp_path / "numbers.csv"
+    path.write_text("volts\n" + "".join(f"{text}\n" for text in texts))
+    recording, report = read_recording(path, fs=100.0)
+    assert report.clean
+    np.testing.assert_array_equal(recording.samples, [float(text) for text in texts])
+
+
+def test_value_lines_lost_in_a_log_without_stamps_leave_a_gap_of_their_length(tmp_path: Path) -> None:
+    path = tmp_path / "plain.csv"
+    path.write_text("volts\n" + "0.5\n" * 500 + "nan\n" * 50 + "0.25\n" * 500)
+    recording, report = read_recording(path, fs=1000.0)
+    assert report.codes() == ("undefined-value", "gap")
+    assert recording.gaps == (Gap(500, pytest.approx(0.05)),)
+    assert recording.fs == pytest.approx(1000.0)
+
+
+@pytest.mark.parametrize("made", ["missing", "folder", "empty", "nul"])
+def test_path_that_is_no_file_says_so(tmp_path: Path, made: str) -> None:
+    path = tmp_path / "x.csv"
+    if made == "folder":
+        path.mkdir()
+    elif made == "empty":
+        path.touch()
+    elif made == "nul":
+        path = tmp_path / "a\0b.csv"
+    words = {"missing": "no such recording", "folder": "is a folder", "empty": "is empty", "nul": "cannot be|no such"}
+    with pytest.raises(RecordingError, match=words[made]):
+        load_recording(path)
+
+
+@pytest.mark.parametrize("argument", [{"channel": -1}, {"channel": True}, {"fs": 0.0}, {"fs": float("nan")},
+                                      {"adc_bits": 0}, {"adc_bits": 33}, {"full_scale_v": -1.0},
+                                      {"time_unit": "min"}])  # fmt: skip
+def test_argument_outside_its_range_is_refused_by_name(tmp_path: Path, argument: dict) -> None:
+    path, arguments = put(tmp_path, "clean")
+    with pytest.raises(ParameterError, match=next(iter(argument))):
+        load_recording(path, **{**arguments, **argument})
+
+
+def test_loading_warns_of_what_it_found_and_the_recording_keeps_it(tmp_path: Path) -> None:
+    path, arguments = put(tmp_path, "a gap")
+    with pytest.warns(tapsig.RecordingWarning, match=r"log\.csv: line 102: 0.1 s were not recorded.*\[gap\]"):
+        recording = tapsig.load_recording(path, **arguments)
+    assert [finding.code for finding in recording.findings] == ["gap"]
+    path, arguments = put(tmp_path, "clean")
+    assert tapsig.load_recording(path, **arguments).findings == ()  # a warning would fail the test
+
+
+def test_a_name_that_is_not_utf8_is_read_and_can_be_printed(tmp_path: Path) -> None:
+    for ending in (b".csv", b".wav"):
+        path = Path(os.fsdecode(os.fsencode(tmp_path) + b"/quay-\xe4" + ending))
+        if ending == b".csv":
+            path.write_bytes(LOGS["clean"].content)
+        else:
+            write_wav(tmp_path / "x.wav", VOLTS, 1000, full_scale_v=5.0)
+            (tmp_path / "x.wav").rename(path)
+        recording = load_recording(path, adc_bits=10, full_scale_v=5.0)
+        np.testing.assert_allclose(recording.samples, VOLTS, atol=1e-3)
+        recording.source.encode("utf-8")
+        assert recording.source.endswith(f"quay-\\xe4{ending.decode()}")

@@ -1,0 +1,149 @@
+"""Intervals against published tables and an independent library."""
+
+import math
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from statsmodels.stats.proportion import proportion_confint
+
+from tapsig.errors import ParameterError
+from tapsig.scoring.criteria import CRITERIA, FIELDS
+from tapsig.scoring.intervals import (
+    clustered_rate_interval,
+    clustered_share_interval,
+    poisson_rate_interval,
+    wilson_interval,
+)
+
+# Newcombe, Statistics in Medicine 17 (1998) 857-872, Table I (the four examples; printed values from memory,
+# recomputed): successes, trials, score.
+NEWCOMBE = [
+    (81, 263, (0.2553, 0.3662)), (15, 148, (0.0624, 0.1605)), (0, 20, (0.0, 0.1611)), (1, 29, (0.0061, 0.1718)),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("successes", "trials", "score"), NEWCOMBE)
+def test_share_intervals_are_those_of_newcombes_table(
+    successes: int, trials: int, score: tuple[float, float]
+) -> None:
+    assert wilson_interval(successes, trials) == pytest.approx(score, abs=5e-5)
+
+
+@pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
+@pytest.mark.parametrize("trials", [1, 7, 40, 1000])
+def test_share_intervals_equal_an_independent_library(trials: int, confidence: float) -> None:
+    # statsmodels.stats.proportion.proportion_confint, method "wilson".
+    for successes in {0, 1, trials // 3, trials}:
+        ours = wilson_interval(successes, trials, confidence=confidence)
+        theirs = proportion_confint(successes, trials, alpha=1 - confidence, method="wilson")
+        assert ours == pytest.approx(theirs, abs=1e-10)
+
+
+# Garwood, Biometrika 28 (1936) 437: exact 95 % limits of a Poisson count (seen in part, recomputed).
+GARWOOD = [
+    (0, 0.0, 3.689), (1, 0.0253, 5.572), (2, 0.2422, 7.225), (3, 0.619, 8.767), (5, 1.623, 11.668),
+    (10, 4.795, 18.390), (20, 12.217, 30.888), (100, 81.364, 121.627),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("events", "low", "high"), GARWOOD)
+def test_rate_interval_is_garwoods(events: int, low: float, high: float) -> None:
+    assert poisson_rate_interval(events, 1.0) == pytest.approx((low, high), abs=1e-3)
+    assert poisson_rate_interval(events, 4.0) == pytest.approx((low / 4, high / 4), abs=1e-3)
+
+
+def test_one_sided_rate_bound_without_events_is_about_three() -> None:
+    assert poisson_rate_interval(0, 1.0, confidence=0.9)[1] == pytest.approx(2.9957, abs=1e-4)  # -ln 0.05
+
+
+def test_nothing_observed_has_no_interval() -> None:
+    for interval in (wilson_interval(0, 0), poisson_rate_interval(0, 0.0)):
+        assert all(map(math.isnan, interval))
+
+
+def test_impossible_counts_are_refused() -> None:
+    for bad in ((3, 2), (-1, 2)):
+        with pytest.raises(ParameterError, match="successes"):
+            wilson_interval(*bad)
+    with pytest.raises(ParameterError, match="events"):
+        poisson_rate_interval(-1, 1.0)
+    with pytest.raises(ParameterError, match="confidence"):
+        wilson_interval(1, 2, confidence=95)
+
+
+# ---- files as units
+
+Z, T_9 = 1.95996, 2.26216  # 97.5 % points of the normal and of Student's distribution with 9 degrees of freedom
+
+
+def test_a_file_in_which_all_taps_share_one_fate_counts_as_one_tap() -> None:
+    # Kish, Survey Sampling (1965), ch. 5: clusters of k alike have the design effect 1 + (k - 1)·1 = k. The variance of
+    # ten has the divisor nine, and Student's quantile goes with it.
+    found, taps = np.array([4.0] * 7 + [0.0] * 3), np.full(10, 4.0)
+    worth = 9 / 10 * (Z / T_9) ** 2
+    assert clustered_share_interval(found, taps) == pytest.approx(wilson_interval(7 * worth, 10 * worth), abs=1e-5)
+
+
+def test_variance_between_files_is_that_of_an_independent_library() -> None:
+    # statsmodels: least squares on the taps with errors clustered by file, and a Poisson model with exposure and
+    # robust errors (HC0, which lacks the factor m/(m - 1)).
+    rng = np.random.default_rng(5)
+    taps = rng.integers(3, 12, 10)
+    found = rng.binomial(taps, rng.beta(3, 1, 10))
+    single = np.concatenate([[1.0] * hit + [0.0] * (n - hit) for hit, n in zip(found, taps, strict=True)])
+    groups = {"groups": np.repeat(np.arange(10), taps)}
+    fit = sm.OLS(single, np.ones_like(single)).fit(cov_type="cluster", cov_kwds=groups)
+    n = fit.params[0] * (1 - fit.params[0]) / fit.bse[0] ** 2 * (Z / T_9) ** 2
+    ours = clustered_share_interval(found.astype(float), taps.astype(float))
+    assert ours == pytest.approx(wilson_interval(fit.params[0] * n, n), abs=1e-5)
+
+    hours = rng.uniform(0.1, 0.4, 10)
+    false = rng.poisson(hours * rng.gamma(1.0, 100.0, 10))
+    log = sm.GLM(false, np.ones(10), family=sm.families.Poisson(), exposure=hours).fit(cov_type="HC0")
+    events = 1 / (log.bse[0] ** 2 * 10 / 9) * (Z / T_9) ** 2  # a Poisson count has a relative variance of 1/count
+    ours = clustered_rate_interval(false.astype(float), hours)
+    assert ours == pytest.approx(poisson_rate_interval(events, events / np.exp(log.params[0])), rel=1e-4)
+
+
+def test_one_file_and_files_that_differ_less_than_chance_have_the_plain_intervals() -> None:
+    for files in (1, 5):
+        found, taps, hours = np.full(files, 7.0), np.full(files, 9.0), np.full(files, 0.5)
+        assert clustered_share_interval(found, taps) == wilson_interval(7 * files, 9 * files)
+        assert clustered_rate_interval(found, hours) == poisson_rate_interval(7 * files, 0.5 * files)
+
+
+def test_a_file_without_taps_tells_nothing_of_recall() -> None:
+    found, taps = np.array([3.0, 9.0, 1.0]), np.array([9.0, 9.0, 9.0])
+    more = clustered_share_interval(np.append(found, [0.0] * 5), np.append(taps, [0.0] * 5))
+    assert more == clustered_share_interval(found, taps)
+
+
+def test_perfect_files_have_an_interval_of_f1_and_not_a_point() -> None:
+    # Six of six: Wilson's lower edge is n/(n + z²); F1 = 2J/(1 + J).
+    counts = np.zeros((2, len(FIELDS)))
+    counts[:, 0] = 3
+    low = 6 / (6 + Z**2)
+    assert CRITERIA["f1"].interval(counts) == pytest.approx((2 * low / (1 + low), 1.0), abs=1e-5)
+
+
+@pytest.mark.parametrize("files", [10, 30])
+def test_intervals_hold_the_truth_as_often_as_they_say_where_files_differ(files: int) -> None:
+    # Recall of a file: Beta(5.4, 0.6), so 0.9 on average; false alarms: Poisson of a Gamma(2)-distributed mean of 1;
+    # 4 to 11 taps, 7.5 on average; a tenth of an hour. The ratios of the expected counts follow.
+    found = 0.9 * 7.5
+    truth = {"recall": 0.9, "precision": found / (found + 1), "f1": 2 * found / (found + 7.5 + 1), "false-alarms": 10.0}
+    rng, tries = np.random.default_rng(11), 1000
+    held = dict.fromkeys(truth, 0)
+    independent = 0
+    for _ in range(tries):
+        taps = rng.integers(4, 12, files)
+        tp, fp = rng.binomial(taps, rng.beta(5.4, 0.6, files)), rng.poisson(rng.gamma(2.0, 0.5, files))
+        counts = np.column_stack([tp, fp, taps - tp, 0 * tp, 0 * tp, np.full(files, 360.0)])
+        for name, value in truth.items():
+            low, high = CRITERIA[name].interval(counts)
+            held[name] += low <= value <= high
+        low, high = wilson_interval(tp.sum(), taps.sum())
+        independent += low <= 0.9 <= high
+    assert all(0.925 <= count / tries <= 0.98 for count in held.values()), held
+    assert independent / tries < 0.85  # of taps taken as independent
