@@ -112,9 +112,15 @@ def compose_recording(
     noise = pink_noise(total, rng) * np.median(tap_rms) * db_to_amplitude(-condition.noise_db)
     samples = np.clip(track + noise, -2.5, 2.5)
     return Recording(
-        samples, fs, labels=tuple(labels), position="panel" if condition.panel else "dry", scene=condition.name,
-        vehicle=source, range_v=(-2.5, 2.5), source=source,
-    )  # fmt: skip
+        samples,
+        fs,
+        labels=tuple(labels),
+        position="panel" if condition.panel else "dry",
+        scene=condition.name,
+        vehicle=source,
+        range_v=(-2.5, 2.5),
+        source=source,
+    )
 
 
 def panel_response(door: Vehicle, fs: float, *, length_s: float = 1.5) -> FloatArray:

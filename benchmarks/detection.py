@@ -44,9 +44,19 @@ def say(text: str) -> None:
     print(f"{time.perf_counter() - BEGIN:7.0f} s  {text}", file=sys.stderr, flush=True)
 
 
-def simulate_scenes(vehicles: Sequence[str], scenes: Sequence[str], *, duration_s: float, seed: int, draws: int = 1,
-                    taps: str = "entries", fs: float = 8000.0, changes: Mapping[str, Any] | None = None,
-                    gain_db: float = 0.0, usual_spot: bool = False) -> Iterator[SimulatedScene]:
+def simulate_scenes(
+    vehicles: Sequence[str],
+    scenes: Sequence[str],
+    *,
+    duration_s: float,
+    seed: int,
+    draws: int = 1,
+    taps: str = "entries",
+    fs: float = 8000.0,
+    changes: Mapping[str, Any] | None = None,
+    gain_db: float = 0.0,
+    usual_spot: bool = False,
+) -> Iterator[SimulatedScene]:
     """Every scene on every vehicle, `draws` times each: another person, road, weather and temperature every time.
 
     `changes` to the vehicles' converters, `gain_db` on their levels; people tap at the usual spot alone if asked.
@@ -60,12 +70,21 @@ def simulate_scenes(vehicles: Sequence[str], scenes: Sequence[str], *, duration_
         for number, scene in enumerate(scenes):
             kind = "knuckle" if scene == "quiet" else None
             for draw in range(draws):
-                yield simulate_scene(vehicle, scene, duration_s=duration_s, fs=fs, seed=seed + number + 1000 * draw,
-                                     taps=taps, converter=converter, tap_kind=kind)
+                yield simulate_scene(
+                    vehicle,
+                    scene,
+                    duration_s=duration_s,
+                    fs=fs,
+                    seed=seed + number + 1000 * draw,
+                    taps=taps,
+                    converter=converter,
+                    tap_kind=kind,
+                )
 
 
-def simulate_set(vehicles: Sequence[str], scenes: Sequence[str], *, duration_s: float, seed: int, draws: int = 1,
-                 **how: Any) -> Iterator[Recording]:
+def simulate_set(
+    vehicles: Sequence[str], scenes: Sequence[str], *, duration_s: float, seed: int, draws: int = 1, **how: Any
+) -> Iterator[Recording]:
     """The recordings of `simulate_scenes` at all four positions."""
     for simulated in simulate_scenes(vehicles, scenes, duration_s=duration_s, seed=seed, draws=draws, **how):
         yield from simulated.recordings.values()
@@ -115,8 +134,18 @@ def false_alarm_rows(variants: Mapping[str, Variant], hours: float) -> list[Row]
             number += 1
         for name, count in counts.items():
             low, high = poisson_rate_interval(count, total / 3600.0)
-            rows.append({"table": "false alarms", "detector": name, "scene": scene, "hours": total / 3600.0,
-                         "count": count, "per_hour": count / total * 3600.0, "low": low, "high": high})
+            rows.append(
+                {
+                    "table": "false alarms",
+                    "detector": name,
+                    "scene": scene,
+                    "hours": total / 3600.0,
+                    "count": count,
+                    "per_hour": count / total * 3600.0,
+                    "low": low,
+                    "high": high,
+                }
+            )
         say(f"false alarms in {scene}: {counts}")
     return rows
 
@@ -136,14 +165,14 @@ def robustness_rows(variants: Mapping[str, Variant], duration_s: float) -> list[
     """F1 of the same detectors, unchanged, under other rates, resolutions, inputs and gains."""
     rows: list[Row] = []
     for condition, how in CONDITIONS.items():
-        recordings = simulate_set(TEST, ("quiet", "driving", "rain", "wind"), duration_s=duration_s, seed=9700,
-                                  **how)  # type: ignore[arg-type]
+        recordings = simulate_set(TEST, ("quiet", "driving", "rain", "wind"), duration_s=duration_s, seed=9700, **how)  # type: ignore[arg-type]
         table = score(variants, recordings, window_s=WINDOW_S)
         for name in variants:
             row: Row = {"table": "robustness", "detector": name, "condition": condition}
             for scene in ("all", "quiet"):
-                found = next(r for r in table.rows()
-                             if (r["detector"], r["position"], r["scene"]) == (name, "all", scene))
+                found = next(
+                    r for r in table.rows() if (r["detector"], r["position"], r["scene"]) == (name, "all", scene)
+                )
                 row["f1" if scene == "all" else "f1_quiet"] = found["f1"]
             rows.append(row)
         say(f"robustness, {condition}")
@@ -152,9 +181,11 @@ def robustness_rows(variants: Mapping[str, Variant], duration_s: float) -> list[
 
 def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
     """The section's tables."""
-    parts = ["All recordings are simulated: they prove plumbing and rank detectors, not accuracy on a door. Test"
-             f" vehicles {', '.join(TEST)}, each scene {DRAWS} times of {DRAW_S:g} s on each: another person, road and"
-             " weather every time. Match within ±25 ms; F1 with its 95 % interval in the JSON.\n"]
+    parts = [
+        "All recordings are simulated: they prove plumbing and rank detectors, not accuracy on a door. Test"
+        f" vehicles {', '.join(TEST)}, each scene {DRAWS} times of {DRAW_S:g} s on each: another person, road and"
+        " weather every time. Match within ±25 ms; F1 with its 95 % interval in the JSON.\n"
+    ]
     quality = [row for row in rows if row["table"] == "quality"]
     usual = [row for row in rows if row["table"] == "usual spot"]
     detectors = list(dict.fromkeys(str(row["detector"]) for row in quality))
@@ -167,34 +198,91 @@ def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
         return f"```\n{render_table(header, body)}\n```\n"
 
     parts.append("F1 over all scenes, and errors (misses and false alarms):\n")
-    parts.append(fence(["detector", *POSITIONS, "all", "errors"], [
-        [name, *(cell(name, position, "all", "f1") for position in (*POSITIONS, "all")),
-         sum(int(str(cell(name, "all", "all", key))) for key in ("fn", "fp"))] for name in detectors]))
+    parts.append(
+        fence(
+            ["detector", *POSITIONS, "all", "errors"],
+            [
+                [
+                    name,
+                    *(cell(name, position, "all", "f1") for position in (*POSITIONS, "all")),
+                    sum(int(str(cell(name, "all", "all", key))) for key in ("fn", "fp")),
+                ]
+                for name in detectors
+            ],
+        )
+    )
     for title, among in (("tapped at any of the three spots", quality), ("tapped at the usual spot alone", usual)):
         parts.append(f"F1 in quiet, and code entries decoded digit for digit, {title}:\n")
-        parts.append(fence(["detector", *POSITIONS, "entries"], [
-            [name, *(cell(name, position, "quiet", "f1", among) for position in POSITIONS),
-             " ".join("{}/{}".format(*(cell(name, p, "quiet", key, among) for key in ("entries_opened", "entries")))
-                      for p in POSITIONS)] for name in detectors]))
+        parts.append(
+            fence(
+                ["detector", *POSITIONS, "entries"],
+                [
+                    [
+                        name,
+                        *(cell(name, position, "quiet", "f1", among) for position in POSITIONS),
+                        " ".join(
+                            "{}/{}".format(
+                                *(cell(name, p, "quiet", key, among) for key in ("entries_opened", "entries"))
+                            )
+                            for p in POSITIONS
+                        ),
+                    ]
+                    for name in detectors
+                ],
+            )
+        )
     shown = [name for name in detectors if name in ("tap", "innovation", "ring-following")] + [
-        name for name in detectors if name not in CATALOGUE and not name.startswith("tap,")]
+        name for name in detectors if name not in CATALOGUE and not name.startswith("tap,")
+    ]
     parts.append("F1 and share of entries decoded by scene, all positions:\n")
-    parts.append(fence(["scene", *(f"{name} {what}" for name in shown for what in ("F1", "entries"))], [
-        [scene, *(value for name in shown for value in (
-            cell(name, "all", scene, "f1"),
-            f"{cell(name, 'all', scene, 'entries_opened')}/{cell(name, 'all', scene, 'entries')}"))]
-        for scene in SCENES]))
+    parts.append(
+        fence(
+            ["scene", *(f"{name} {what}" for name in shown for what in ("F1", "entries"))],
+            [
+                [
+                    scene,
+                    *(
+                        value
+                        for name in shown
+                        for value in (
+                            cell(name, "all", scene, "f1"),
+                            f"{cell(name, 'all', scene, 'entries_opened')}/{cell(name, 'all', scene, 'entries')}",
+                        )
+                    ),
+                ]
+                for scene in SCENES
+            ],
+        )
+    )
     false = [row for row in rows if row["table"] == "false alarms"]
     parts.append("False alarms in recordings without taps (hours count each of four positions; 95 % exact Poisson):\n")
-    parts.append(fence(["detector", "scene", "hours", "count", "per hour", "low", "high"], [
-        [row[key] for key in ("detector", "scene", "hours", "count", "per_hour", "low", "high")] for row in false]))
+    parts.append(
+        fence(
+            ["detector", "scene", "hours", "count", "per hour", "low", "high"],
+            [[row[key] for key in ("detector", "scene", "hours", "count", "per_hour", "low", "high")] for row in false],
+        )
+    )
     robust = [row for row in rows if row["table"] == "robustness"]
     names = list(dict.fromkeys(str(row["detector"]) for row in robust))
     parts.append("F1 under other conditions, detectors unchanged (quiet, driving, rain and wind; quiet alone):\n")
-    parts.append(fence(["condition", *(f"{name}{part}" for name in names for part in ("", " quiet"))], [
-        [condition, *(value for name in names for row in robust
-                      if (row["condition"], row["detector"]) == (condition, name)
-                      for value in (row["f1"], row["f1_quiet"]))] for condition in CONDITIONS]))
+    parts.append(
+        fence(
+            ["condition", *(f"{name}{part}" for name in names for part in ("", " quiet"))],
+            [
+                [
+                    condition,
+                    *(
+                        value
+                        for name in names
+                        for row in robust
+                        if (row["condition"], row["detector"]) == (condition, name)
+                        for value in (row["f1"], row["f1_quiet"])
+                    ),
+                ]
+                for condition in CONDITIONS
+            ],
+        )
+    )
     parts.append("Tuned on the train vehicles: " + "; ".join(f"`{variant}`" for variant in tuned.values()) + ".\n")
     return "\n".join(parts)
 

@@ -74,19 +74,27 @@ def find_limit(tried: Sequence[Tried], share: float) -> float:
 def summarise(source: str, tried: Sequence[Tried]) -> Rows:
     """The rule, evidence as shipped, at the rule's own rate of wrong codes, and at 1 % of codes at distance one."""
     shipped = Evidence().threshold
-    settings = {"as shipped": shipped, "at the rule's rate": choose_threshold(tried, Idle()),
-                "at 1 % nearby": find_limit(tried, NEAR_SHARE)}  # fmt: skip
+    settings = {
+        "as shipped": shipped,
+        "at the rule's rate": choose_threshold(tried, Idle()),
+        "at 1 % nearby": find_limit(tried, NEAR_SHARE),
+    }
     rows = list_decoder_rows(tried, Idle(), settings.values())
     lines: Rows = []
     for decoder, threshold in ((RULE, math.nan), *(("evidence " + name, value) for name, value in settings.items())):
         row = next(row for row in rows if row.threshold == threshold or (decoder == row.decoder == RULE))
-        lines.append({
-            "source": source, "decoder": decoder, "threshold": "–" if decoder == RULE else f"{threshold:.2f}",
-            "opened": f"{row.opened}/{row.entries}",
-            "share (95 %)": f"{row.success:.2f} ({row.success_low:.2f}–{row.success_high:.2f})",
-            "nearby 1": f"{100 * row.near_1_share:.2f} %", "nearby 2": f"{100 * row.near_2_share:.2f} %",
-            **{f"in {tries}": f"{_within(tried, decoder, threshold, tries):.2f}" for tries in TRIES},
-        })  # fmt: skip
+        lines.append(
+            {
+                "source": source,
+                "decoder": decoder,
+                "threshold": "–" if decoder == RULE else f"{threshold:.2f}",
+                "opened": f"{row.opened}/{row.entries}",
+                "share (95 %)": f"{row.success:.2f} ({row.success_low:.2f}–{row.success_high:.2f})",
+                "nearby 1": f"{100 * row.near_1_share:.2f} %",
+                "nearby 2": f"{100 * row.near_2_share:.2f} %",
+                **{f"in {tries}": f"{_within(tried, decoder, threshold, tries):.2f}" for tries in TRIES},
+            }
+        )
     return lines
 
 
@@ -106,11 +114,15 @@ def list_scenes(tried: Sequence[Tried]) -> Rows:
     """Opened by scene, by the rule and on evidence as shipped."""
     shipped = Evidence().threshold
     return [
-        {"scene": scene, "entries": len(part), "rule": sum(_opens(each, RULE, math.nan) for each in part),
-         "evidence": sum(_opens(each, "evidence", shipped) for each in part)}
+        {
+            "scene": scene,
+            "entries": len(part),
+            "rule": sum(_opens(each, RULE, math.nan) for each in part),
+            "evidence": sum(_opens(each, "evidence", shipped) for each in part),
+        }
         for scene in dict.fromkeys(each.scene for each in tried)
         if (part := [each for each in tried if each.scene == scene])
-    ]  # fmt: skip
+    ]
 
 
 def list_nuisances(idle: dict[str, Idle]) -> Rows:
@@ -119,8 +131,15 @@ def list_nuisances(idle: dict[str, Idle]) -> Rows:
     for scene, seen in idle.items():
         for decoder, count in (("rule", seen.by_rule), ("evidence", sum(r >= shipped for r in seen.log_ratios))):
             upper = poisson_rate_interval(count, seen.hours, confidence=0.9)[1]
-            rows.append({"scene": scene, "decoder": decoder, "watched h": f"{seen.hours:.2f}", "codes by nobody": count,
-                         "a given code in 24 h, at most (95 %)": f"{24 * upper / 729:.3g}"})  # fmt: skip
+            rows.append(
+                {
+                    "scene": scene,
+                    "decoder": decoder,
+                    "watched h": f"{seen.hours:.2f}",
+                    "codes by nobody": count,
+                    "a given code in 24 h, at most (95 %)": f"{24 * upper / 729:.3g}",
+                }
+            )
     return rows
 
 
@@ -158,8 +177,10 @@ def main() -> None:
     parts = [
         "Entries that open, and codes nearby (one tap away, two taps away; every one is tried on every entry) that open"
         " too. `in N`: at least one of N entries opens, by door and position, were they independent there.",
-        _to_table(rows), "Demo test vehicles by scene, opened:", _to_table(list_scenes(demo)),
-    ]  # fmt: skip
+        _to_table(rows),
+        "Demo test vehicles by scene, opened:",
+        _to_table(list_scenes(demo)),
+    ]
     if args.hours:
         parts += ["Without taps, as shipped:", _to_table(list_nuisances(observe_nuisances(args.hours)))]
     text = "\n\n".join([*parts, measure_cost()])

@@ -57,10 +57,15 @@ def list_heard(table: CandidateTable, model: Model, *, probability: float, dead_
         part = slice(edges[index], edges[index + 1])
         onset_s, score = table.onset_s[part].astype(np.float64), scores[part]
         yield Heard(
-            vehicle, scene, position, [to_ms(max(time, 0.0)) for time in onset_s.tolist()], score.tolist(),
+            vehicle,
+            scene,
+            position,
+            [to_ms(max(time, 0.0)) for time in onset_s.tolist()],
+            score.tolist(),
             [row.tobytes() for row in table.rows[part]],
-            _accept(onset_s, score >= to_score(probability), dead_time_s), tapped,
-        )  # fmt: skip
+            _accept(onset_s, score >= to_score(probability), dead_time_s),
+            tapped,
+        )
 
 
 def _accept(onset_s: FloatArray, likely: np.ndarray, dead_time_s: float) -> FloatArray:
@@ -87,10 +92,17 @@ def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> lis
 
         near = [list_near_codes(entry.digits, distance) if distance == 1 or second else () for distance in (1, 2)]
         by_rule = tuple(one.digits for one in ruled if one.start_s < entry.end_s and entry.start_s < one.end_s)
-        tried.append(Tried(
-            heard.vehicle, heard.position, heard.scene, entry.digits, by_rule, ratio(entry.digits),
-            (tuple(map(ratio, near[0])), tuple(map(ratio, near[1]))),
-        ))  # fmt: skip
+        tried.append(
+            Tried(
+                heard.vehicle,
+                heard.position,
+                heard.scene,
+                entry.digits,
+                by_rule,
+                ratio(entry.digits),
+                (tuple(map(ratio, near[0])), tuple(map(ratio, near[1]))),
+            )
+        )
     return tried
 
 

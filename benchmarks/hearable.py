@@ -59,10 +59,17 @@ def main() -> None:
         ("`tap` in quiet", [row(position, ("tap", "quiet", position)) for position in POSITIONS]),
         ("`tap` by scene", [row(scene, ("tap", scene, "all")) for scene in SCENES]),
     ]
-    parts = [f"{title}; recall, errors and F1 of hearable taps:\n\n```\n{render_table(header, rows)}\n```\n"
-             for title, rows in tables]
-    body = "\n".join([f"Simulated, test vehicles {', '.join(TEST)}. A tap is hearable where the taps alone reach"
-                      f" {COUNTS:g} converter counts and at least the power of everything else.\n", *parts])
+    parts = [
+        f"{title}; recall, errors and F1 of hearable taps:\n\n```\n{render_table(header, rows)}\n```\n"
+        for title, rows in tables
+    ]
+    body = "\n".join(
+        [
+            f"Simulated, test vehicles {', '.join(TEST)}. A tap is hearable where the taps alone reach"
+            f" {COUNTS:g} converter counts and at least the power of everything else.\n",
+            *parts,
+        ]
+    )
     write_section("Taps that can be heard", body, "python -m benchmarks.hearable")
     print(body)
 

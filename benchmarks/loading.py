@@ -49,9 +49,7 @@ def best_s(work: Callable[[], object], repeat: int) -> float:
 
 def log_readers(path: Path) -> dict[str, Callable[[], object]]:
     """Readers of the log that are installed, tapsig first."""
-    readers: dict[str, Callable[[], object]] = {
-        "tapsig": lambda: load_recording(path, adc_bits=10, full_scale_v=5.0)
-    }
+    readers: dict[str, Callable[[], object]] = {"tapsig": lambda: load_recording(path, adc_bits=10, full_scale_v=5.0)}
     if importlib.util.find_spec("polars"):
         import polars
 
@@ -76,8 +74,10 @@ def log_rows(folder: Path, lines: int, repeat: int) -> list[tuple[object, ...]]:
     loadtxt_s = best_s(lambda: np.loadtxt(path, delimiter=",", skiprows=1, max_rows=share), 1)
     seconds["numpy.loadtxt"] = loadtxt_s * lines / share
     path.unlink()
-    return [(f"log by {name}", lines, "lines", value, lines / value, value / seconds["tapsig"])
-            for name, value in seconds.items()]  # fmt: skip
+    return [
+        (f"log by {name}", lines, "lines", value, lines / value, value / seconds["tapsig"])
+        for name, value in seconds.items()
+    ]
 
 
 def wav_rows(folder: Path, minutes: float, repeat: int) -> list[tuple[object, ...]]:
@@ -93,8 +93,10 @@ def wav_rows(folder: Path, minutes: float, repeat: int) -> list[tuple[object, ..
     works = {"whole": lambda: load_recording(path), "blocks": in_blocks, "plain bytes": path.read_bytes}
     seconds = {name: best_s(work, repeat) for name, work in works.items()}
     path.unlink()
-    return [(f"WAV, {name}", samples, "samples", value, samples / value, value / seconds["blocks"])
-            for name, value in seconds.items()]  # fmt: skip
+    return [
+        (f"WAV, {name}", samples, "samples", value, samples / value, value / seconds["blocks"])
+        for name, value in seconds.items()
+    ]
 
 
 def main() -> None:

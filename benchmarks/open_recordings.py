@@ -32,8 +32,18 @@ REPEATS = {"fit": 20, "unseen": 5}  # of each condition; every object of the uns
 FITTED_REPEATS = 20
 SEEDS = {"fit": 1000, "unseen": 2000, "fitted": 10_000}
 """Of the first composition of each half, and of those for the gate, which are too many to begin below the unseen."""
-KITS = (("rock kit",), ("layered kit", "acoustic kit"), ("second layered kit",), ("studio kit",), ("general kit",),
-        ("one-shots",), ("first stage kit",), ("second stage kit",), ("concert kit",), ("free kit",))
+KITS = (
+    ("rock kit",),
+    ("layered kit", "acoustic kit"),
+    ("second layered kit",),
+    ("studio kit",),
+    ("general kit",),
+    ("one-shots",),
+    ("first stage kit",),
+    ("second stage kit",),
+    ("concert kit",),
+    ("free kit",),
+)
 """Of the half "fit": one group of kits a recording, so that fitting can judge itself on kits that it has not seen."""
 PANEL_VEHICLES = {"fit": ("heron", "otter", "lynx"), "unseen": ("crane", "ibex", "badger")}
 MORE_PANELS = range(730_000, 730_004)
@@ -54,8 +64,14 @@ def tapped_objects(hits: Sequence[Hit]) -> list[tuple[str, str]]:
     return sorted({(hit.source.kit, hit.source.instrument) for hit in hits if hit.source.kind == "tap"})
 
 
-def compose_half(half: str, hits: list[Hit] | None = None, *, mixed: bool = False,
-                 repeats: int | None = None, seed: int | None = None) -> list[Recording]:
+def compose_half(
+    half: str,
+    hits: list[Hit] | None = None,
+    *,
+    mixed: bool = False,
+    repeats: int | None = None,
+    seed: int | None = None,
+) -> list[Recording]:
     """Recordings of every condition, `repeats` of each (None: REPEATS); panels of other vehicles for each half.
 
     `seed` is that of the first composition (None: SEEDS).
@@ -77,8 +93,9 @@ def compose_half(half: str, hits: list[Hit] | None = None, *, mixed: bool = Fals
         if not mixed:
             objects = tapped_objects(chosen)
             tapped = objects[number // len(groups) % len(objects)]
-            chosen = [hit for hit in chosen
-                      if hit.source.kind != "tap" or (hit.source.kit, hit.source.instrument) == tapped]
+            chosen = [
+                hit for hit in chosen if hit.source.kind != "tap" or (hit.source.kit, hit.source.instrument) == tapped
+            ]
         recording = compose_recording(
             chosen, condition, duration_s=DURATION_S, rng=rng, response=response, source=f"{half}-{number}"
         )
@@ -158,21 +175,40 @@ def render(found: dict[str, Variant], rows: list[dict[str, object]], fit_rows: l
         return "| " + " | ".join(f"{cell:.3f}" if isinstance(cell, float) else str(cell) for cell in cells) + " |"
 
     fitted = {str(row["subject"]): row for row in fit_rows}
-    head = ["detector", "F1 ±50 ms", "F1 ±25 ms", "errors ±50 ms", "missed", "false", "F1, mixed objects",
-            "F1 on the fit half"]
+    head = [
+        "detector",
+        "F1 ±50 ms",
+        "F1 ±25 ms",
+        "errors ±50 ms",
+        "missed",
+        "false",
+        "F1, mixed objects",
+        "F1 on the fit half",
+    ]
     text = [
         f"{rows[0]['taps']} taps in {len(CONDITIONS) * REPEATS['unseen']} recordings of {DURATION_S:g} s,"
         " composed of hits of the unseen half, one tapped object a recording (mixed: any of them at every tap)."
         " Real hits, recorded by microphones: not a piezo on a door.",
-        "", line(head), line(["---"] * len(head)),
-    ]  # fmt: skip
+        "",
+        line(head),
+        line(["---"] * len(head)),
+    ]
     ordered = sorted(rows, key=lambda row: -float(str(row["f1_50ms"])))
     text += [
-        line([
-            row["subject"], row["f1_50ms"], row["f1_25ms"], row["errors_50ms"], row["fn"], row["fp"],
-            row["f1_mixed"], fitted[str(row["subject"])]["f1_50ms"],
-        ]) for row in ordered
-    ]  # fmt: skip
+        line(
+            [
+                row["subject"],
+                row["f1_50ms"],
+                row["f1_25ms"],
+                row["errors_50ms"],
+                row["fn"],
+                row["fp"],
+                row["f1_mixed"],
+                fitted[str(row["subject"])]["f1_50ms"],
+            ]
+        )
+        for row in ordered
+    ]
     names = [condition.name for condition in CONDITIONS]
     text += ["", "F1 (±50 ms) on the unseen half by condition:", "", line(["detector", *names])]
     text += [line(["---"] * (len(names) + 1))]

@@ -51,24 +51,64 @@ class Package:
 PACKAGES = {
     package.name: package
     for package in (
-        Package("supersonic-scsynth-samples", "0.84.2", "npm", 34239150,
-                "aff0b03208adb5dc7612dc7a4e86d55161188326bcff4dbc2d20ce9e1b94238c"),
-        Package("hydrogen-data", "1.2.0~beta1+dfsg-1", "debian", 6752260,
-                "d2cc3f281c02efb71f132bd173e95a958d3fede7c5aefcaba6547baf918cff2a"),
-        Package("hydrogen-drumkits", "2017.09.19~dfsg-1", "debian", 142675622,
-                "6ea3c6df9a67762e2362f946c695e619859126b19fbccf32a2e8f07dfd03b2f4"),
-        Package("lmms-common", "1.2.2+dfsg1-6", "debian", 8263276,
-                "7d9aa55dd05f11edc57104203ee1c350e3e41f8936ab3741da2bb1158fd46c37"),
-        Package("timgm6mb-soundfont", "1.3-5", "debian", 5426644,
-                "034abdfb296d9353433513dad5dbdcab46425ee6008fc02fe7039b46e75edc54"),
-        Package("avldrums.lv2-soundfont", "0.5.2-2", "debian", 24667944,
-                "436813f10c950324f28cb6a71e922f153084b6ed00049cd47da3f0f055f3ffc5"),
-        Package("fluid-soundfont-gm", "3.1-5.3", "debian", 119610208,
-                "6f531493ac4e4d9772fd96b2488ea1790af81c196135fbdd25997da0781fc60e"),
-        Package("freepats", "20060219-4", "debian", 25089504,
-                "1282628c7ec015f0d39a8b1ee58a2d942220bbad38173d005bbfbaaf36e1d6f1"),
+        Package(
+            "supersonic-scsynth-samples",
+            "0.84.2",
+            "npm",
+            34239150,
+            "aff0b03208adb5dc7612dc7a4e86d55161188326bcff4dbc2d20ce9e1b94238c",
+        ),
+        Package(
+            "hydrogen-data",
+            "1.2.0~beta1+dfsg-1",
+            "debian",
+            6752260,
+            "d2cc3f281c02efb71f132bd173e95a958d3fede7c5aefcaba6547baf918cff2a",
+        ),
+        Package(
+            "hydrogen-drumkits",
+            "2017.09.19~dfsg-1",
+            "debian",
+            142675622,
+            "6ea3c6df9a67762e2362f946c695e619859126b19fbccf32a2e8f07dfd03b2f4",
+        ),
+        Package(
+            "lmms-common",
+            "1.2.2+dfsg1-6",
+            "debian",
+            8263276,
+            "7d9aa55dd05f11edc57104203ee1c350e3e41f8936ab3741da2bb1158fd46c37",
+        ),
+        Package(
+            "timgm6mb-soundfont",
+            "1.3-5",
+            "debian",
+            5426644,
+            "034abdfb296d9353433513dad5dbdcab46425ee6008fc02fe7039b46e75edc54",
+        ),
+        Package(
+            "avldrums.lv2-soundfont",
+            "0.5.2-2",
+            "debian",
+            24667944,
+            "436813f10c950324f28cb6a71e922f153084b6ed00049cd47da3f0f055f3ffc5",
+        ),
+        Package(
+            "fluid-soundfont-gm",
+            "3.1-5.3",
+            "debian",
+            119610208,
+            "6f531493ac4e4d9772fd96b2488ea1790af81c196135fbdd25997da0781fc60e",
+        ),
+        Package(
+            "freepats",
+            "20060219-4",
+            "debian",
+            25089504,
+            "1282628c7ec015f0d39a8b1ee58a2d942220bbad38173d005bbfbaaf36e1d6f1",
+        ),
     )
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True, slots=True)

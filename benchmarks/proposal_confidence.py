@@ -83,10 +83,12 @@ def main() -> None:
         errors_s = np.concatenate([p[2] for p in parts])
         confidence = compute_confidence(features)
         sure = confidence >= 0.8
-        print(f"{scene:10} {errors_s.size:5} {np.mean(np.abs(errors_s) <= 0.005):8.4f}"
-              f" {np.mean(np.abs(errors_s) < NEAR_S):6.3f} {average_precision_score(is_tap, confidence):6.3f}"
-              f" {sure.sum():5} {is_tap[sure].mean() if sure.any() else np.nan:6.3f}"
-              f" {np.count_nonzero((confidence >= 0.1) & ~sure):8}")
+        print(
+            f"{scene:10} {errors_s.size:5} {np.mean(np.abs(errors_s) <= 0.005):8.4f}"
+            f" {np.mean(np.abs(errors_s) < NEAR_S):6.3f} {average_precision_score(is_tap, confidence):6.3f}"
+            f" {sure.sum():5} {is_tap[sure].mean() if sure.any() else np.nan:6.3f}"
+            f" {np.count_nonzero((confidence >= 0.1) & ~sure):8}"
+        )
 
 
 if __name__ == "__main__":

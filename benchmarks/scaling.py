@@ -56,9 +56,13 @@ def make_sets(count: int) -> dict[str, Variant]:
 
 
 def time_score(
-    variants: Mapping[str, Variant], corpus: Corpus, *, jobs: int = 1, cache: ResultCache | None = None,
+    variants: Mapping[str, Variant],
+    corpus: Corpus,
+    *,
+    jobs: int = 1,
+    cache: ResultCache | None = None,
     cluster: str | None = None,
-) -> tuple[float, float, int]:  # fmt: skip
+) -> tuple[float, float, int]:
     """Seconds by the clock, seconds of this process's computing, and a count by which results are compared."""
     begun, computed = time.perf_counter(), time.process_time()
     table = score(variants, corpus, jobs=jobs, cache=cache, cluster=cluster)
@@ -109,8 +113,10 @@ def main() -> None:
     print(render_table(header, rows))
     slope = np.polyfit(sizes, seconds, 1)[0]
     exponent = np.polyfit(np.log(sizes), np.log(seconds), 1)[0]
-    print(f"slope {slope * 1e3:.1f} ms a recording with {args.sets} sets; exponent {exponent:.2f};"
-          f" 10 000 recordings: {slope * 10_000 / 60:.0f} min on one core")  # fmt: skip
+    print(
+        f"slope {slope * 1e3:.1f} ms a recording with {args.sets} sets; exponent {exponent:.2f};"
+        f" 10 000 recordings: {slope * 10_000 / 60:.0f} min on one core"
+    )
 
 
 if __name__ == "__main__":

@@ -77,8 +77,9 @@ def table_of_taps(scene: str, seeds: int, kind: str) -> list[list[object]]:
     counted = dict.fromkeys(POSITIONS, 0)
     for name in FLEET:
         for seed in range(seeds):
-            simulated = simulate_scene(name, scene, duration_s=30.0, seed=900 + seed,
-                                       taps="entries" if kind == "tap" else "none")
+            simulated = simulate_scene(
+                name, scene, duration_s=30.0, seed=900 + seed, taps="entries" if kind == "tap" else "none"
+            )
             for position, recording in simulated.recordings.items():
                 samples = centred(recording)
                 floor = float(np.median(np.abs(samples))) / 0.67 + 1e-3
@@ -91,10 +92,24 @@ def table_of_taps(scene: str, seeds: int, kind: str) -> list[list[object]]:
                         found[position].append(event)
                         clipped[position] += event["peak"] > 0.95
     for position, events in found.items():
-        rows.append([position, counted[position], len(events) / max(counted[position], 1),
-                     clipped[position] / max(counted[position], 1),
-                     *(summarise([event[key] for event in events], digits) for key, digits in
-                       (("peak", 2), ("rise_ms", 1), ("fall_ms", 0), ("dominant_hz", 0), ("above_2k", 3)))])
+        rows.append(
+            [
+                position,
+                counted[position],
+                len(events) / max(counted[position], 1),
+                clipped[position] / max(counted[position], 1),
+                *(
+                    summarise([event[key] for event in events], digits)
+                    for key, digits in (
+                        ("peak", 2),
+                        ("rise_ms", 1),
+                        ("fall_ms", 0),
+                        ("dominant_hz", 0),
+                        ("above_2k", 3),
+                    )
+                ),
+            ]
+        )
     return rows
 
 
@@ -111,12 +126,24 @@ def table_of_scenes(seeds: int) -> list[list[object]]:
                     power = np.abs(np.fft.rfft(samples)) ** 2
                     frequencies = np.fft.rfftfreq(samples.size, 1.0 / recording.fs)
                     power[frequencies < 5.0] = 0.0
-                    levels[position].append((float(samples.std()), float(np.abs(samples).max()),
-                                             float((frequencies * power).sum() / power.sum())))
+                    levels[position].append(
+                        (
+                            float(samples.std()),
+                            float(np.abs(samples).max()),
+                            float((frequencies * power).sum() / power.sum()),
+                        )
+                    )
         for position, values in levels.items():
             rms, peak, centroid = np.array(values).T
-            rows.append([scene, position, summarise(list(20 * np.log10(rms)), 0),
-                         summarise(list(20 * np.log10(peak)), 0), summarise(list(centroid), 0)])
+            rows.append(
+                [
+                    scene,
+                    position,
+                    summarise(list(20 * np.log10(rms)), 0),
+                    summarise(list(20 * np.log10(peak)), 0),
+                    summarise(list(centroid), 0),
+                ]
+            )
     return rows
 
 
@@ -132,8 +159,9 @@ def draw_scene(scene: str, vehicle: str, seed: int, folder: Path) -> None:
         axes[1, column].plot(times, 20 * np.log10(smooth_envelope(samples, fs)), lw=0.6)
         axes[1, column].set(ylim=(-80, 3), ylabel="envelope, dB re full scale")
         frequencies, moments, power = spectrogram(samples, fs, nperseg=256, noverlap=192)
-        axes[2, column].pcolormesh(moments, frequencies, 10 * np.log10(power + 1e-14), vmin=-110, vmax=-35,
-                                   shading="auto")
+        axes[2, column].pcolormesh(
+            moments, frequencies, 10 * np.log10(power + 1e-14), vmin=-110, vmax=-35, shading="auto"
+        )
         axes[2, column].set(ylabel="Hz", xlabel="s")
         for label in recording.labels or ():
             height = 1.0 if label.kind == "tap" else 0.85
@@ -169,19 +197,32 @@ def main() -> None:
         for scene in SCENES:
             draw_scene(scene, args.vehicle, args.seed, args.out)
     if args.only in (None, "taps"):
-        header = ["position", "events", "stand out", "clipped", "peak / full scale", "rise ms", "fall to -20 dB ms",
-                  "dominant Hz", "share > 2 kHz"]
+        header = [
+            "position",
+            "events",
+            "stand out",
+            "clipped",
+            "peak / full scale",
+            "rise ms",
+            "fall to -20 dB ms",
+            "dominant Hz",
+            "share > 2 kHz",
+        ]
         for scene, kind, published in (
             ("quiet", "tap", "rise 1-5 ms; room doors: -20 dB after about 85 ms, dominant 70-410 Hz"),
             ("slam", "slam", "rise over 16 ms, dominant near 70 Hz"),
-            ("driving", "thump", "no figure"), ("hail", "hail", "no figure"),
+            ("driving", "thump", "no figure"),
+            ("hail", "hail", "no figure"),
         ):
             print(f"\n{kind} in {scene} (5 / 50 / 95 % points; published: {published})")
             print(render_table(header, table_of_taps(scene, args.seeds, kind)))
     if args.only in (None, "scenes"):
         print("\nnuisance alone (5 / 50 / 95 % points)")
-        print(render_table(["scene", "position", "rms dB re full scale", "peak dB", "centroid Hz"],
-                           table_of_scenes(args.seeds)))
+        print(
+            render_table(
+                ["scene", "position", "rms dB re full scale", "peak dB", "centroid Hz"], table_of_scenes(args.seeds)
+            )
+        )
     if args.only in (None, "speed"):
         print("\nspeed, recorded seconds at four positions per second of processor time")
         print(render_table(["vehicle", "scene", "times real time"], measure_speed()))

@@ -190,8 +190,13 @@ def measure_start(name: str) -> list[dict[str, object]]:
             subprocess.run(command, check=True, capture_output=True, env=environment)
             after = os.times()
             used = after.children_user + after.children_system - before.children_user - before.children_system
-            rows.append({"subject": f"tapsig detect --detector {name}, {case} start", "processor_s": used,
-                         "wall_s": time.perf_counter() - begin})  # fmt: skip
+            rows.append(
+                {
+                    "subject": f"tapsig detect --detector {name}, {case} start",
+                    "processor_s": used,
+                    "wall_s": time.perf_counter() - begin,
+                }
+            )
     return rows
 
 
@@ -209,14 +214,27 @@ def render(found: dict[str, list[dict[str, object]]], minutes: float) -> str:
 
     text = [
         f"{minutes:g} min at 8 kHz, one thread, processor time. `times_…`: speed over that peer's in the same run.",
-        "", "Knocks without pause on a ringing panel, 105 a minute, each with its echoes to judge:",
-        "", *speeds(found["rows"]), "", f"Noise with {SPARSE} knocks a minute, nearer to what a day holds:",
-        "", *speeds(found["sparse"]), "", "Cost against length, and against the number of taps:", "",
+        "",
+        "Knocks without pause on a ringing panel, 105 a minute, each with its echoes to judge:",
+        "",
+        *speeds(found["rows"]),
+        "",
+        f"Noise with {SPARSE} knocks a minute, nearer to what a day holds:",
+        "",
+        *speeds(found["sparse"]),
+        "",
+        "Cost against length, and against the number of taps:",
+        "",
         *table(found["linearity"]),
-    ]  # fmt: skip
+    ]
     if found["day"]:
-        text += ["", "From a WAV file in blocks, a process of its own; memory is the highest of the process, Python and"
-                 " libraries included; `seconds` is wall time:", "", *table(found["day"])]  # fmt: skip
+        text += [
+            "",
+            "From a WAV file in blocks, a process of its own; memory is the highest of the process, Python and"
+            " libraries included; `seconds` is wall time:",
+            "",
+            *table(found["day"]),
+        ]
     text += ["", "Start-up of the whole command; `first` compiles everything, as after installation:", ""]
     text += table(found["start"])
     return "\n".join(text) + "\n"
@@ -224,8 +242,9 @@ def render(found: dict[str, list[dict[str, object]]], minutes: float) -> str:
 
 def main(argv: Sequence[str] | None = None) -> None:
     """Run, and print or write the section."""
-    parser = argparse.ArgumentParser(prog=COMMAND, description=__doc__,
-                                     formatter_class=argparse.RawDescriptionHelpFormatter)  # fmt: skip
+    parser = argparse.ArgumentParser(
+        prog=COMMAND, description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--format", choices=("section", "json"), default="section")
     parser.add_argument("--detector", action="append", default=[], metavar="SPEC", help="one more subject")
     parser.add_argument("--minutes", type=float, default=10.0, help="length of the recording")

@@ -32,14 +32,35 @@ RECORDINGS = 60
 NEAR_SHARES = (0.003, 0.006, 0.01, 0.02)
 SHAPE = (8, 9, 18, 22)  # evidence.c
 LIMITS = {
-    "gap_spread": (0.04, 0.25), "gap_stray": (1e-3, 0.1), "gap_gain": (-1.0, 4.0), "gap_prior_spread": (0.2, 1.5),
-    "pause_spread": (0.12, 0.6), "pause_stray": (1e-3, 0.1), "pause_gain": (-3.0, 3.0), "calm": (0.0, 1.5),
-    "bias": (-2.0, 4.0), "weight": (0.5, 4.0), "likely": (-1.5, 2.0), "highest": (2.0, 7.0), "least": (-6.0, -2.0),
-}  # fmt: skip
+    "gap_spread": (0.04, 0.25),
+    "gap_stray": (1e-3, 0.1),
+    "gap_gain": (-1.0, 4.0),
+    "gap_prior_spread": (0.2, 1.5),
+    "pause_spread": (0.12, 0.6),
+    "pause_stray": (1e-3, 0.1),
+    "pause_gain": (-3.0, 3.0),
+    "calm": (0.0, 1.5),
+    "bias": (-2.0, 4.0),
+    "weight": (0.5, 4.0),
+    "likely": (-1.5, 2.0),
+    "highest": (2.0, 7.0),
+    "least": (-6.0, -2.0),
+}
 START = EvidenceModel(
-    gap_spread=0.1, gap_stray=0.008, gap_gain=1.1, gap_prior_spread=0.42, pause_spread=0.22, pause_stray=0.018,
-    pause_gain=-0.5, calm=0.5, bias=1.2, weight=1.4, likely=0.5, highest=3.1, least=-4.4,
-)  # fmt: skip
+    gap_spread=0.1,
+    gap_stray=0.008,
+    gap_gain=1.1,
+    gap_prior_spread=0.42,
+    pause_spread=0.22,
+    pause_stray=0.018,
+    pause_gain=-0.5,
+    calm=0.5,
+    bias=1.2,
+    weight=1.4,
+    likely=0.5,
+    highest=3.1,
+    least=-4.4,
+)
 MODEL = Path(__file__).parent.parent / "tapsig" / "entry" / "evidence_model.json"
 
 
@@ -133,8 +154,14 @@ def main() -> None:
     rng = np.random.default_rng(0)
     recordings = {}
     for name in SOURCES:
-        heard = list(list_heard(gather(name, "test", DOORS, kept=args.kept), tap.model,
-                                probability=tap.probability, dead_time_s=tap.dead_time_s))  # fmt: skip
+        heard = list(
+            list_heard(
+                gather(name, "test", DOORS, kept=args.kept),
+                tap.model,
+                probability=tap.probability,
+                dead_time_s=tap.dead_time_s,
+            )
+        )
         recordings[name] = [heard[i] for i in sorted(rng.permutation(len(heard))[:RECORDINGS])]
     model = search(recordings, args.steps)
     threshold = round(find_threshold(recordings, model), 3)

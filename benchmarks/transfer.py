@@ -57,8 +57,13 @@ class Tally:
     def cells(self) -> list[object]:
         """F1, recall of first and of later taps, codes opened, false alarms an hour on recordings without taps."""
         later = self.tp + self.fn - self.first
-        return [self.f1, self.first_found / max(self.first, 1), (self.tp - self.first_found) / max(later, 1),
-                f"{self.opened}/{self.entries}", round(self.free_false / max(self.free_s, 1e-9) * 3600.0)]  # fmt: skip
+        return [
+            self.f1,
+            self.first_found / max(self.first, 1),
+            (self.tp - self.first_found) / max(later, 1),
+            f"{self.opened}/{self.entries}",
+            round(self.free_false / max(self.free_s, 1e-9) * 3600.0),
+        ]
 
 
 def accept(onset_s: FloatArray, likely: BoolArray) -> FloatArray:
@@ -113,11 +118,14 @@ def tune_rise(tables: Sequence[CandidateTable]) -> float:
     column = FEATURES.index("innovation_rise")
     rises = [table.rows[:, column].astype(np.int64) for table in tables]
     f1 = [
-        np.mean([
-            evaluate_threshold(table, values, float(rise), DEAD_TIME_S).f1
-            for table, values in zip(tables, rises, strict=True)
-        ]) for rise in RISES
-    ]  # fmt: skip
+        np.mean(
+            [
+                evaluate_threshold(table, values, float(rise), DEAD_TIME_S).f1
+                for table, values in zip(tables, rises, strict=True)
+            ]
+        )
+        for rise in RISES
+    ]
     return float(RISES[int(np.argmax(f1))])
 
 
@@ -147,9 +155,17 @@ def size_curve(train: Mapping[str, CandidateTable], test: Mapping[str, Candidate
     for trees, leaves in SIZES:
         boosting = replace(BOOSTING, trees=trees, leaves=leaves)
         models = {source: train_without(source, train, boosting) for source in SOURCES}
-        f1 = np.array([
-            [evaluate_threshold(test[source], model.score(test[source].rows) / SCALE, float(step), DEAD_TIME_S).f1
-             for step in STEPS] for source, model in models.items()])  # fmt: skip
+        f1 = np.array(
+            [
+                [
+                    evaluate_threshold(
+                        test[source], model.score(test[source].rows) / SCALE, float(step), DEAD_TIME_S
+                    ).f1
+                    for step in STEPS
+                ]
+                for source, model in models.items()
+            ]
+        )
         best = int(f1.min(axis=0).argmax())
         size = max(len(model.pack()) for model in models.values())
         lines.append([f"{trees} × {leaves}", size, float(f1[:, best].min()), float(f1[:, best].mean())])
@@ -168,15 +184,29 @@ def render(
         ]
         return ["| " + " | ".join(line) + " |" for line in (header, ["---"] * len(header), *cells)]
 
-    return "\n".join([
-        "Simulated doors of five generators that differ in kind, and composed real hits; no model met these doors and"
-        " kits."
-        f" Match within ±50 ms, probability {PROBABILITY:g}. First taps come over a second after the tap before.", "",
-        *show(["source", "detector", "F1", "first taps", "later taps", "codes opened", "false/h, no taps"], lines), "",
-        "F1 of the model that was trained without the source, by sample rate in Hz:", "",
-        *show(["source", "1000", "2000", "8000", "44100"], by_rate), "",
-        "Size of the model (trees × leaves) against the worst left-out source, at one threshold for all:", "",
-        *show(["trees × leaves", "bytes", "F1, worst source", "F1, mean"], sizes)]) + "\n"  # fmt: skip
+    return (
+        "\n".join(
+            [
+                "Simulated doors of five generators that differ in kind, and composed real hits; no model met"
+                " these doors and kits."
+                f" Match within ±50 ms, probability {PROBABILITY:g}."
+                " First taps come over a second after the tap before.",
+                "",
+                *show(
+                    ["source", "detector", "F1", "first taps", "later taps", "codes opened", "false/h, no taps"], lines
+                ),
+                "",
+                "F1 of the model that was trained without the source, by sample rate in Hz:",
+                "",
+                *show(["source", "1000", "2000", "8000", "44100"], by_rate),
+                "",
+                "Size of the model (trees × leaves) against the worst left-out source, at one threshold for all:",
+                "",
+                *show(["trees × leaves", "bytes", "F1, worst source", "F1, mean"], sizes),
+            ]
+        )
+        + "\n"
+    )
 
 
 def main() -> None:

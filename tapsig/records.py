@@ -269,9 +269,7 @@ class Detections:
 
     def shifted(self, samples: int) -> "Detections":
         """The same detections, `samples` later."""
-        return replace(
-            self, onset_samples=self.onset_samples + samples, decided_samples=self.decided_samples + samples
-        )
+        return replace(self, onset_samples=self.onset_samples + samples, decided_samples=self.decided_samples + samples)
 
     @classmethod
     def concatenate(cls, parts: "list[Detections]") -> "Detections":

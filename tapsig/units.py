@@ -20,7 +20,7 @@ TIME_UNITS = {
     **dict.fromkeys(("us", "µs", "μs", "usec", "micros", "microsec", "microsecond", "microseconds"), "us"),
     **dict.fromkeys(("ms", "msec", "millis", "millisec", "millisecond", "milliseconds"), "ms"),
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
-}  # fmt: skip
+}
 """Words for a unit of time, in lower case, and the unit."""
 VOLT_UNITS = {
     **dict.fromkeys(("v", "volt", "volts"), 1.0),
@@ -28,7 +28,7 @@ VOLT_UNITS = {
     **dict.fromkeys(("uv", "µv", "μv", "microvolt", "microvolts"), 1e-6),
     **dict.fromkeys(("nv", "nanovolt", "nanovolts"), 1e-9),
     **dict.fromkeys(("kv", "kilovolt", "kilovolts"), 1e3),
-}  # fmt: skip
+}
 """Words for a unit of voltage, in lower case, and volts of one."""
 
 

@@ -59,9 +59,12 @@ def test_gaps_out_of_order_or_outside_are_refused(gaps: tuple[Gap, ...]) -> None
 
 def make_detections() -> Detections:
     return Detections(
-        np.array([10, 20, 30]), np.array([15, 25, 35]), np.array([1.0, 2.0, 3.0]),
-        {"rise_s": np.array([0.1, 0.2, 0.3])}, ("", "too weak", ""),
-    )  # fmt: skip
+        np.array([10, 20, 30]),
+        np.array([15, 25, 35]),
+        np.array([1.0, 2.0, 3.0]),
+        {"rise_s": np.array([0.1, 0.2, 0.3])},
+        ("", "too weak", ""),
+    )
 
 
 def test_accepted_keeps_only_candidates_without_a_reason() -> None:

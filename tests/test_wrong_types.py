@@ -84,8 +84,10 @@ def test_numbers_of_other_types_are_numbers() -> None:
         assert len(tapsig.decode_taps([one])) == 1  # type: ignore[list-item]
 
 
-@pytest.mark.parametrize(("name", "bad"), [("channel", "x"), ("full_scale_v", "x"), ("adc_bits", "x"), ("fs", "x"),
-                                           ("time_unit", ["s"]), ("labels", 1)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "bad"),
+    [("channel", "x"), ("full_scale_v", "x"), ("adc_bits", "x"), ("fs", "x"), ("time_unit", ["s"]), ("labels", 1)],
+)
 def test_a_loader_s_arguments_are_refused_by_name(name: str, bad: object) -> None:
     with pytest.raises(TapsigError, match=name):
         tapsig.load_recording(WAV, **{name: bad})  # type: ignore[arg-type]

@@ -85,12 +85,20 @@ def make_door(door: int, half: str) -> Door:
     half_lost = bool(rng.random() < 0.12)
     rails = RAILS_V[int(rng.integers(1, 3) if half_lost else rng.integers(len(RAILS_V)))]
     return Door(
-        excited, tuple(positions), float(share), rails, bits,
-        highpass_hz=float(rng.uniform(5.0, 30.0)), alias_filter=bool(rng.random() < 0.5), half_lost=half_lost,
-        noise_share=float(10.0 ** rng.uniform(-4.5, -2.7)), hum_share=float(10.0 ** rng.uniform(-5.0, -2.5)),
-        hum_hz=float(rng.choice([50.0, 60.0])), sign=float(rng.choice([-1.0, 1.0])),
+        excited,
+        tuple(positions),
+        float(share),
+        rails,
+        bits,
+        highpass_hz=float(rng.uniform(5.0, 30.0)),
+        alias_filter=bool(rng.random() < 0.5),
+        half_lost=half_lost,
+        noise_share=float(10.0 ** rng.uniform(-4.5, -2.7)),
+        hum_share=float(10.0 ** rng.uniform(-5.0, -2.5)),
+        hum_hz=float(rng.choice([50.0, 60.0])),
+        sign=float(rng.choice([-1.0, 1.0])),
         air_hz=float(rng.uniform(200.0, 1500.0)),
-    )  # fmt: skip
+    )
 
 
 def contact_kernel(duration_s: float, rate_hz: float) -> FloatArray:
@@ -272,10 +280,16 @@ def simulate(
     for position, own in zip(made.positions, rngs, strict=True):
         heard = listen(made, position, stage, played, own) * scale
         found[position.name] = Recording(
-            convert(made, heard, rate_hz, every, own), fs, labels=(*played.labels, *stage.labels),
-            position=position.name, vehicle=f"measured-{door}", scene=scene,
-            range_v=made.range_v, adc_bits=made.adc_bits, source=f"measured-{door}-{scene}-{seed}",
-        )  # fmt: skip
+            convert(made, heard, rate_hz, every, own),
+            fs,
+            labels=(*played.labels, *stage.labels),
+            position=position.name,
+            vehicle=f"measured-{door}",
+            scene=scene,
+            range_v=made.range_v,
+            adc_bits=made.adc_bits,
+            source=f"measured-{door}-{scene}-{seed}",
+        )
     return found
 
 

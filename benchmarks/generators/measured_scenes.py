@@ -265,6 +265,22 @@ def carwash(stage: Stage) -> None:
 
 SCENES: dict[str, Callable[[Stage], None]] = {
     scene.__name__: scene
-    for scene in (quiet, rain, hail, driving, slams, music, voices, handling, rattling, bumps, footsteps, motors,
-                  electrical, storm, street, carwash)
-}  # fmt: skip
+    for scene in (
+        quiet,
+        rain,
+        hail,
+        driving,
+        slams,
+        music,
+        voices,
+        handling,
+        rattling,
+        bumps,
+        footsteps,
+        motors,
+        electrical,
+        storm,
+        street,
+        carwash,
+    )
+}

@@ -484,10 +484,8 @@ def carwash(events: Events, rng: np.random.Generator) -> None:
 
 SCENES: dict[str, Callable[[Events, np.random.Generator], None]] = {
     scene.__name__: scene
-    for scene in (
-        quiet, rain, hail, driving, slams, music, voices, handling, rattle, blows, motors, electric, carwash,
-    )
-}  # fmt: skip
+    for scene in (quiet, rain, hail, driving, slams, music, voices, handling, rattle, blows, motors, electric, carwash)
+}
 
 
 def _plan_entry(rng: np.random.Generator, hand: Hand, start_s: float, digits: IntArray) -> FloatArray:

@@ -451,10 +451,22 @@ def draw_structure(rng: np.random.Generator) -> Structure:
         rng.uniform(0.2, 0.6),
     )
     return Structure(
-        length, height, thickness, young, density, poisson, tuple(edges), tuple(ribs), tuple(masses),
-        float(log_uniform(rng, 8.0, 80.0)), frame, patch,
-        loss, rng.uniform(0.0, 0.4), float(log_uniform(rng, 0.35, 1.6)),
-    )  # fmt: skip
+        length,
+        height,
+        thickness,
+        young,
+        density,
+        poisson,
+        tuple(edges),
+        tuple(ribs),
+        tuple(masses),
+        float(log_uniform(rng, 8.0, 80.0)),
+        frame,
+        patch,
+        loss,
+        rng.uniform(0.0, 0.4),
+        float(log_uniform(rng, 0.35, 1.6)),
+    )
 
 
 def _sense(modes: Modes, rng: np.random.Generator) -> tuple[tuple[str, ...], FloatArray]:

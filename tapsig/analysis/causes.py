@@ -91,13 +91,14 @@ class CauseTable:
 
     def to_dict(self) -> dict[str, object]:
         """Plain Python types."""
-        return {**asdict(self), "errors": [asdict(one) for one in self.errors],
-                "counts": self.count(by=("position", "scene"))}  # fmt: skip
+        return {
+            **asdict(self),
+            "errors": [asdict(one) for one in self.errors],
+            "counts": self.count(by=("position", "scene")),
+        }
 
 
-def find_causes(
-    variant: Variant, recordings: Recording | Iterable[Recording], *, window_s: float = 0.05
-) -> CauseTable:
+def find_causes(variant: Variant, recordings: Recording | Iterable[Recording], *, window_s: float = 0.05) -> CauseTable:
     """The cause of every error that `variant` makes on labelled `recordings`; see the module for the rules.
 
     Raises LabelError for a recording that is not labelled.
@@ -178,8 +179,18 @@ class _Evidence:
         recording, errors = self._recording, []
         for error, time_s, rule in sorted(spurious + missed, key=lambda item: item[1]):
             level, rise = self._loudness.measure_db(time_s)
-            errors.append(ErrorCause(error, rule(time_s, level, rise), time_s, level, rise, recording.source,
-                                     recording.position, recording.scene))  # fmt: skip
+            errors.append(
+                ErrorCause(
+                    error,
+                    rule(time_s, level, rise),
+                    time_s,
+                    level,
+                    rise,
+                    recording.source,
+                    recording.position,
+                    recording.scene,
+                )
+            )
         return errors
 
     def _at_rail(self, start_s: float, stop_s: float) -> bool:
@@ -188,8 +199,11 @@ class _Evidence:
 
     def _nearest_other(self, time_s: float, before_s: float, after_s: float) -> str:
         """Kind of the nearest label that is no tap, from `before_s` before the time to `after_s` after; or ""."""
-        near = [(abs(label.onset_s - time_s), label.kind) for label in self._others
-                if -before_s <= label.onset_s - time_s <= after_s]  # fmt: skip
+        near = [
+            (abs(label.onset_s - time_s), label.kind)
+            for label in self._others
+            if -before_s <= label.onset_s - time_s <= after_s
+        ]
         return min(near)[1] if near else ""
 
     def _explain_false(self, time_s: float, level_db: float, rise_db: float) -> str:
@@ -212,8 +226,11 @@ class _Evidence:
         return "background" if level_db <= self._loudness.usual_db(time_s) else "unexplained"
 
     def _explain_miss(self, time_s: float, level_db: float, rise_db: float) -> str:
-        near = [(abs(float(at) - time_s), reason) for at, reason in zip(self._rejected, self._reasons, strict=True)
-                if abs(at - time_s) <= self._window_s]  # fmt: skip
+        near = [
+            (abs(float(at) - time_s), reason)
+            for at, reason in zip(self._rejected, self._reasons, strict=True)
+            if abs(at - time_s) <= self._window_s
+        ]
         reason = min(near)[1] if near else ""
         since = time_s - self._detected[self._detected <= time_s]
         if reason == "within dead time" or (since.size and since[-1] < self._dead_s):

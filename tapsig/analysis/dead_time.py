@@ -93,12 +93,15 @@ class DeadTimeMap:
         """One row for each cell: threshold_v, threshold_db, dead_time_ms, missed, extra."""
         return [
             {
-                "threshold_v": float(10.0 ** (level / 20.0)), "threshold_db": float(level),
-                "dead_time_ms": round(1e3 * float(dead), 3), "missed": int(self.missed[i, j]),
+                "threshold_v": float(10.0 ** (level / 20.0)),
+                "threshold_db": float(level),
+                "dead_time_ms": round(1e3 * float(dead), 3),
+                "missed": int(self.missed[i, j]),
                 "extra": int(self.extra[i, j]),
             }
-            for i, level in enumerate(self.thresholds_db) for j, dead in enumerate(self.dead_times_s)
-        ]  # fmt: skip
+            for i, level in enumerate(self.thresholds_db)
+            for j, dead in enumerate(self.dead_times_s)
+        ]
 
     def to_dict(self) -> dict[str, object]:
         """Plain Python types: the room, the best cell, the axes, and both maps as nested lists."""
@@ -217,10 +220,14 @@ def compute_dead_time_map(
     if not taps:
         raise LabelError("there is no label of the kind 'tap': nothing can be counted")
     departures = [
-        np.concatenate([compute_departures(recording.samples[start:stop], recording.fs, bias_time_s=bias_time_s)
-                        for start, stop in recording.stretches()])
+        np.concatenate(
+            [
+                compute_departures(recording.samples[start:stop], recording.fs, bias_time_s=bias_time_s)
+                for start, stop in recording.stretches()
+            ]
+        )
         for recording in chosen
-    ]  # fmt: skip
+    ]
     if thresholds_db is None:
         levels = _choose_thresholds(departures, step_db)
     else:
@@ -237,9 +244,8 @@ def compute_dead_time_map(
 
 
 def _map_recording(
-    recording: Recording, departure: FloatArray, levels: FloatArray, dead_s: FloatArray,
-    early_s: float, late_s: float,
-) -> tuple[IntArray, IntArray]:  # fmt: skip
+    recording: Recording, departure: FloatArray, levels: FloatArray, dead_s: FloatArray, early_s: float, late_s: float
+) -> tuple[IntArray, IntArray]:
     middle_s = recording.taps_s + 0.5 * (late_s - early_s)  # a lopsided window is an even one about its middle
     dead = np.array([seconds_to_samples(float(time), recording.fs, at_least=1) for time in dead_s], dtype=np.int64)
     stops = np.array([stop for _, stop in recording.stretches()], dtype=np.int64)

@@ -115,9 +115,17 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
     findings = list(carry_over(report, gap_s)) if report else []
     findings += _check_extent(recording)
     if samples.size and float(np.ptp(samples)) == 0.0:
-        findings.append(HealthFinding(
-            "constant", "error", f"every sample is {bias:.4g} V: nothing is connected, or the channel is the wrong one",
-            "check the wiring and --channel", bias, "V", 0.0))  # fmt: skip
+        findings.append(
+            HealthFinding(
+                "constant",
+                "error",
+                f"every sample is {bias:.4g} V: nothing is connected, or the channel is the wrong one",
+                "check the wiring and --channel",
+                bias,
+                "V",
+                0.0,
+            )
+        )
     elif samples.size >= 16:
         one_sided = _check_one_sided(recording, bias, noise)
         findings += one_sided or _check_bias(recording, bias)
@@ -130,8 +138,9 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
         findings += _check_response(recording, bias, noise, peak)
     ordered = sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity))
     bits = _count_bits(recording, noise)
-    return HealthReport(tuple(ordered), recording.duration_s, fs, bias, noise, bits, peak, recording.source,
-                        recording.position)  # fmt: skip
+    return HealthReport(
+        tuple(ordered), recording.duration_s, fs, bias, noise, bits, peak, recording.source, recording.position
+    )
 
 
 def _count_bits(recording: Recording, noise: float) -> float:
@@ -160,15 +169,27 @@ def compare_sound(digests: Sequence[str], loudness: Sequence[float]) -> tuple[He
     findings = []
     for i, j in itertools.combinations(range(len(digests)), 2):
         if digests[i] == digests[j]:
-            findings.append(HealthFinding(
-                "channels-same", "error", f"channels {i} and {j} hold the same samples",
-                "check the wiring; one input was recorded twice"))  # fmt: skip
+            findings.append(
+                HealthFinding(
+                    "channels-same",
+                    "error",
+                    f"channels {i} and {j} hold the same samples",
+                    "check the wiring; one input was recorded twice",
+                )
+            )
     for i, level in enumerate(loudness):
         if level < 8.0 and max(loudness) > 40.0:
-            findings.append(HealthFinding(
-                "channel-silent", "error", f"channel {i} never rises over {level:.0f} times its noise, another channel"
-                f" rises to {max(loudness):.0f}", "check this sensor's wiring, then tap beside it",
-                level, "x"))  # fmt: skip
+            findings.append(
+                HealthFinding(
+                    "channel-silent",
+                    "error",
+                    f"channel {i} never rises over {level:.0f} times its noise, another channel"
+                    f" rises to {max(loudness):.0f}",
+                    "check this sensor's wiring, then tap beside it",
+                    level,
+                    "x",
+                )
+            )
     return tuple(findings)
 
 
@@ -207,13 +228,27 @@ def _step_v(recording: Recording) -> float:
 def _check_extent(recording: Recording) -> list[HealthFinding]:
     findings = []
     if recording.duration_s < 0.5:
-        findings.append(HealthFinding(
-            "too-short", "error", f"it lasts {1e3 * recording.duration_s:.3g} ms: too short to judge, or to hold a tap",
-            "record at least a few seconds", recording.duration_s, "s"))  # fmt: skip
+        findings.append(
+            HealthFinding(
+                "too-short",
+                "error",
+                f"it lasts {1e3 * recording.duration_s:.3g} ms: too short to judge, or to hold a tap",
+                "record at least a few seconds",
+                recording.duration_s,
+                "s",
+            )
+        )
     if recording.fs < LOWEST_RATE_HZ:
-        findings.append(HealthFinding(
-            "rate-low", "error", f"{recording.fs:g} Hz cannot show a contact of a few milliseconds",
-            "record at 1 kHz or more, 8 kHz for studies", recording.fs, "Hz"))  # fmt: skip
+        findings.append(
+            HealthFinding(
+                "rate-low",
+                "error",
+                f"{recording.fs:g} Hz cannot show a contact of a few milliseconds",
+                "record at 1 kHz or more, 8 kHz for studies",
+                recording.fs,
+                "Hz",
+            )
+        )
     return findings
 
 
@@ -250,11 +285,18 @@ def _check_clipping(recording: Recording, *, lost_half: bool) -> list[HealthFind
     where = "both rails" if len(sides) == 2 else f"the {sides[0][0]} rail"
     levels = " and ".join(f"{side[1]:.4g} V" for side in sides)
     first = float(recording.times_s(np.array([min(side[4] for side in sides)]))[0])
-    return [HealthFinding(
-        "clipped", "error" if share > 0.01 else "warning" if share > 1e-4 else "note",
-        f"{total} samples ({100 * share:.2g} %) at {where}, {levels};"
-        f" longest run {1e3 * longest / recording.fs:.3g} ms",
-        "lower the gain: a larger load capacitor or a divider", share, "share", first)]  # fmt: skip
+    return [
+        HealthFinding(
+            "clipped",
+            "error" if share > 0.01 else "warning" if share > 1e-4 else "note",
+            f"{total} samples ({100 * share:.2g} %) at {where}, {levels};"
+            f" longest run {1e3 * longest / recording.fs:.3g} ms",
+            "lower the gain: a larger load capacitor or a divider",
+            share,
+            "share",
+            first,
+        )
+    ]
 
 
 def _check_one_sided(recording: Recording, bias: float, noise: float) -> list[HealthFinding]:
@@ -266,9 +308,16 @@ def _check_one_sided(recording: Recording, bias: float, noise: float) -> list[He
     if large < 10 * max(noise, step) or small > max(0.05 * large, 1.5 * step):
         return []
     half = "negative" if down < up else "positive"
-    return [HealthFinding(
-        "half-lost", "error", f"the {half} half is missing: {up:.3g} V up from rest, {down:.3g} V down",
-        "bias the input to mid-scale with a divider of two equal resistors", small / large, "ratio")]  # fmt: skip
+    return [
+        HealthFinding(
+            "half-lost",
+            "error",
+            f"the {half} half is missing: {up:.3g} V up from rest, {down:.3g} V down",
+            "bias the input to mid-scale with a divider of two equal resistors",
+            small / large,
+            "ratio",
+        )
+    ]
 
 
 def _check_bias(recording: Recording, bias: float) -> list[HealthFinding]:
@@ -278,10 +327,16 @@ def _check_bias(recording: Recording, bias: float) -> list[HealthFinding]:
     off = (bias - 0.5 * (low + high)) / (0.5 * (high - low))
     if abs(off) < 0.2:
         return []
-    return [HealthFinding(
-        "bias-off", "warning", f"the bias, {bias:.4g} V, is {100 * abs(off):.0f} % of half the span off the middle:"
-        " that side clips early", "check the bias divider, and that full scale is given right",
-        off, "share")]  # fmt: skip
+    return [
+        HealthFinding(
+            "bias-off",
+            "warning",
+            f"the bias, {bias:.4g} V, is {100 * abs(off):.0f} % of half the span off the middle: that side clips early",
+            "check the bias divider, and that full scale is given right",
+            off,
+            "share",
+        )
+    ]
 
 
 def _check_drift(recording: Recording, noise: float) -> list[HealthFinding]:
@@ -299,9 +354,17 @@ def bias_drift(medians: FloatArray, times_s: FloatArray, span_v: float, noise: f
     if drift < max(0.02 * span_v, 6.0 * noise):
         return []
     first = float(times_s[np.argmax(np.abs(medians - medians[0]) > 0.5 * drift)])
-    return [HealthFinding(
-        "bias-drift", "warning", f"the bias moves by {drift:.3g} V",
-        "look for a loose bias divider, or a floating input", drift, "V", first)]  # fmt: skip
+    return [
+        HealthFinding(
+            "bias-drift",
+            "warning",
+            f"the bias moves by {drift:.3g} V",
+            "look for a loose bias divider, or a floating input",
+            drift,
+            "V",
+            first,
+        )
+    ]
 
 
 def _check_stuck(recording: Recording, noise: float) -> list[HealthFinding]:
@@ -317,23 +380,44 @@ def _check_stuck(recording: Recording, noise: float) -> list[HealthFinding]:
         return []
     worst = float(lengths[long].max() / recording.fs)
     first = float(recording.times_s(starts[long][:1])[0])
-    return [HealthFinding(
-        "stuck", "warning", f"{int(long.sum())} stretches of one unchanging value, the longest {1e3 * worst:.3g} ms",
-        "the reader repeated a value or stood still: look at the converter's driver", worst, "s", first)]  # fmt: skip
+    return [
+        HealthFinding(
+            "stuck",
+            "warning",
+            f"{int(long.sum())} stretches of one unchanging value, the longest {1e3 * worst:.3g} ms",
+            "the reader repeated a value or stood still: look at the converter's driver",
+            worst,
+            "s",
+            first,
+        )
+    ]
 
 
 def _check_floor(recording: Recording, noise: float, peak: float) -> list[HealthFinding]:
     findings = []
     step = _step_v(recording)
     if recording.range_v is not None and noise > 0.01 * (recording.range_v[1] - recording.range_v[0]):
-        findings.append(HealthFinding(
-            "noisy", "note", f"even the quietest stretch has {1e3 * noise:.3g} mV, over 1 % of the span",
-            "unless the scene is that loud: shield the cable, twist its pair, load the disc with 1 MΩ",
-            noise, "V"))  # fmt: skip
+        findings.append(
+            HealthFinding(
+                "noisy",
+                "note",
+                f"even the quietest stretch has {1e3 * noise:.3g} mV, over 1 % of the span",
+                "unless the scene is that loud: shield the cable, twist its pair, load the disc with 1 MΩ",
+                noise,
+                "V",
+            )
+        )
     if 2.0 * peak < 24.0 * step:
-        findings.append(HealthFinding(
-            "few-counts", "warning", f"the largest event spans {2.0 * peak / step:.0f} counts of the converter",
-            "raise the gain, or use a smaller reference voltage", 2.0 * peak / step, "counts"))  # fmt: skip
+        findings.append(
+            HealthFinding(
+                "few-counts",
+                "warning",
+                f"the largest event spans {2.0 * peak / step:.0f} counts of the converter",
+                "raise the gain, or use a smaller reference voltage",
+                2.0 * peak / step,
+                "counts",
+            )
+        )
     return findings
 
 
@@ -370,12 +454,21 @@ def _name_line(frequency_hz: float, amplitude_v: float) -> HealthFinding:
         multiple = round(frequency_hz / mains)
         if 1 <= multiple <= 6 and abs(frequency_hz - multiple * mains) < 0.7:
             return HealthFinding(
-                "hum", "warning", f"hum at {frequency_hz:.1f} Hz ({multiple} × {mains:g}), {1e3 * amplitude_v:.3g} mV",
-                "shield the cable, run the logger from a battery, keep off chargers", frequency_hz, "Hz")  # fmt: skip
+                "hum",
+                "warning",
+                f"hum at {frequency_hz:.1f} Hz ({multiple} × {mains:g}), {1e3 * amplitude_v:.3g} mV",
+                "shield the cable, run the logger from a battery, keep off chargers",
+                frequency_hz,
+                "Hz",
+            )
     return HealthFinding(
-        "tone", "note", f"a steady tone at {frequency_hz:.1f} Hz, {1e3 * amplitude_v:.3g} mV",
+        "tone",
+        "note",
+        f"a steady tone at {frequency_hz:.1f} Hz, {1e3 * amplitude_v:.3g} mV",
         "find its source (a pump, a switching supply), or record it as a nuisance on purpose",
-        frequency_hz, "Hz")  # fmt: skip
+        frequency_hz,
+        "Hz",
+    )
 
 
 def _check_bandwidth(recording: Recording, noise: float) -> list[HealthFinding]:
@@ -392,18 +485,32 @@ def _check_bandwidth(recording: Recording, noise: float) -> list[HealthFinding]:
     share = float(spectrum[int(0.8 * spectrum.size) :].sum() / max(spectrum.sum(), 1e-300))
     if share < 0.02:
         return []
-    return [HealthFinding(
-        "band-too-wide", "warning", f"{100 * share:.1f} % of the loud parts' energy lies in the top fifth of the band:"
-        f" {fs:g} Hz folds what is above {fs / 2:g} Hz back down",
-        "sample faster, or put a low-pass before the converter", share, "share")]  # fmt: skip
+    return [
+        HealthFinding(
+            "band-too-wide",
+            "warning",
+            f"{100 * share:.1f} % of the loud parts' energy lies in the top fifth of the band:"
+            f" {fs:g} Hz folds what is above {fs / 2:g} Hz back down",
+            "sample faster, or put a low-pass before the converter",
+            share,
+            "share",
+        )
+    ]
 
 
 def _check_response(recording: Recording, bias: float, noise: float, peak: float) -> list[HealthFinding]:
     """Whether anything is heard, and at the labelled taps in particular."""
     if peak < 8.0 * noise:
-        return [HealthFinding(
-            "nothing-heard", "note", f"nothing rises over {peak / noise:.0f} times the noise",
-            "tap beside the sensor; if still nothing comes, check the wiring", peak / noise, "x")]  # fmt: skip
+        return [
+            HealthFinding(
+                "nothing-heard",
+                "note",
+                f"nothing rises over {peak / noise:.0f} times the noise",
+                "tap beside the sensor; if still nothing comes, check the wiring",
+                peak / noise,
+                "x",
+            )
+        ]
     taps = recording.taps_s
     if taps.size < 2:
         return []
@@ -416,7 +523,13 @@ def _check_response(recording: Recording, bias: float, noise: float, peak: float
     quiet = float(np.mean(np.array(heights) < 6.0 * noise))
     if quiet < 0.8:
         return []
-    return [HealthFinding(
-        "labels-unheard", "warning",
-        f"{100 * quiet:.0f} % of the labelled taps do not rise over 6 times the noise",
-        "check that labels and channel belong together; or the scene buries the taps", quiet, "share")]  # fmt: skip
+    return [
+        HealthFinding(
+            "labels-unheard",
+            "warning",
+            f"{100 * quiet:.0f} % of the labelled taps do not rise over 6 times the noise",
+            "check that labels and channel belong together; or the scene buries the taps",
+            quiet,
+            "share",
+        )
+    ]

@@ -25,8 +25,14 @@ class FileHealth:
     digest: str
 
 
-def check_health_of_file(path: str | Path, *, channel: int = 0, full_scale_v: float | None = None,
-                         adc_bits: int | None = None, labels: str | Path | None = None) -> FileHealth:  # fmt: skip
+def check_health_of_file(
+    path: str | Path,
+    *,
+    channel: int = 0,
+    full_scale_v: float | None = None,
+    adc_bits: int | None = None,
+    labels: str | Path | None = None,
+) -> FileHealth:
     """As `tapsig.analysis.health.check_health`, part by part, for one channel of a WAV file of any length.
 
     Each fault has the figures of its worst part and the time of its first. The bias is the median of the parts', the
@@ -58,10 +64,14 @@ def check_health_of_file(path: str | Path, *, channel: int = 0, full_scale_v: fl
     findings += carry_over(LoadReport(show_path(Path(path)), info.findings))
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     report = replace(
-        reports[0], findings=tuple(findings), duration_s=info.duration_s, bias_v=float(np.median(biases)),
-        noise_v=noise, peak_v=max(report.peak_v for report in reports),
+        reports[0],
+        findings=tuple(findings),
+        duration_s=info.duration_s,
+        bias_v=float(np.median(biases)),
+        noise_v=noise,
+        peak_v=max(report.peak_v for report in reports),
         effective_bits=float(np.nanmax([report.effective_bits for report in reports])),
-    )  # fmt: skip
+    )
     return FileHealth(report, digest.hexdigest())
 
 

@@ -58,8 +58,13 @@ class Loudness:
     def _measure_decay(self) -> float:
         """Median T60 of the taps that can be measured; RINGING_S without such."""
         fs, noise_power = self._recording.fs, (self._noise / PEAK_FACTOR) ** 2
-        ends_s = np.sort([*(label.onset_s for label in self._recording.labels or ()),
-                          *(float(self._times[gap.sample]) for gap in self._recording.gaps), math.inf])  # fmt: skip
+        ends_s = np.sort(
+            [
+                *(label.onset_s for label in self._recording.labels or ()),
+                *(float(self._times[gap.sample]) for gap in self._recording.gaps),
+                math.inf,
+            ]
+        )
         known = []
         for tap_s in self._recording.taps_s:
             stop_s = min(float(ends_s[np.searchsorted(ends_s, tap_s, side="right")]), tap_s + RINGING_S)
@@ -120,8 +125,10 @@ def _high_pass(recording: Recording) -> FloatArray:
     """abs(samples above 20 Hz), shape (n,); started anew after every gap."""
     cutoff = min(HIGH_PASS_HZ, 0.2 * recording.fs)
     share = one_pole_coefficient(high_pass_time_s(cutoff, recording.fs), recording.fs)
-    parts = [np.abs(remove_slow(recording.samples[start:stop].copy(), np.zeros(2), share))
-             for start, stop in recording.stretches()]  # fmt: skip
+    parts = [
+        np.abs(remove_slow(recording.samples[start:stop].copy(), np.zeros(2), share))
+        for start, stop in recording.stretches()
+    ]
     return np.concatenate(parts)
 
 

@@ -98,14 +98,22 @@ class RingdownResult:
     def to_dict(self) -> dict[str, object]:
         """Plain Python types, with Q and T60 of each mode; the ring-downs themselves are left out."""
         return {
-            "source": self.source, "vehicle": self.vehicle, "position": self.position, "taps_used": self.taps_used,
-            "left_out": dict(self.left_out), "settle_s": self.settle_s, "noise_v": self.noise_v, "t60_s": self.t60_s,
+            "source": self.source,
+            "vehicle": self.vehicle,
+            "position": self.position,
+            "taps_used": self.taps_used,
+            "left_out": dict(self.left_out),
+            "settle_s": self.settle_s,
+            "noise_v": self.noise_v,
+            "t60_s": self.t60_s,
             "modes": [
                 {**asdict(mode), "q": mode.q, "t60_s": mode.t60_s, "t60_se_s": mode.t60_se_s} for mode in self.modes
             ],
             "bands": [{"nominal_hz": band.nominal_hz, **asdict(band)} for band in self.bands],
-            "beats": [asdict(beat) for beat in self.beats], "modes_to_hz": self.modes_to_hz, "refused": self.refused,
-        }  # fmt: skip
+            "beats": [asdict(beat) for beat in self.beats],
+            "modes_to_hz": self.modes_to_hz,
+            "refused": self.refused,
+        }
 
 
 def compute_ringdown(
@@ -153,15 +161,28 @@ def compute_ringdown(
     if limit_hz < top_hz:
         top_hz, refused = limit_hz, f"{lost}; modes above {limit_hz:.0f} Hz are refused"
     with threadpool_limits(1):  # the arrays are small: threads would only wait for each other
-        modes = () if top_hz <= LOWEST_HZ and refused else compute_modes(
-            ringdowns, slow.fs, lowest_hz=LOWEST_HZ, highest_hz=top_hz
+        modes = (
+            ()
+            if top_hz <= LOWEST_HZ and refused
+            else compute_modes(ringdowns, slow.fs, lowest_hz=LOWEST_HZ, highest_hz=top_hz)
         )
         bands = _summarise_bands(ringdowns, noise, slow.fs)
     return RingdownResult(
-        modes, bands, _find_beats(modes), len(ringdowns), left_out, settle_s,
-        float(np.sqrt(np.mean(noise**2))), recording.source, recording.position, recording.vehicle, tuple(ringdowns),
-        slow.fs, top_hz, refused,
-    )  # fmt: skip
+        modes,
+        bands,
+        _find_beats(modes),
+        len(ringdowns),
+        left_out,
+        settle_s,
+        float(np.sqrt(np.mean(noise**2))),
+        recording.source,
+        recording.position,
+        recording.vehicle,
+        tuple(ringdowns),
+        slow.fs,
+        top_hz,
+        refused,
+    )
 
 
 def _limit_by_losses(recording: Recording) -> tuple[float, str]:
@@ -192,8 +213,9 @@ def _slow_down(recording: Recording, highest_hz: float) -> Recording:
         return recording
     from scipy.signal import resample_poly  # heavy; only fast recordings need it
 
-    parts = [resample_poly(recording.samples[start:stop], 1, every, padtype="line")
-             for start, stop in recording.stretches()]  # fmt: skip
+    parts = [
+        resample_poly(recording.samples[start:stop], 1, every, padtype="line") for start, stop in recording.stretches()
+    ]
     ends = np.cumsum([part.size for part in parts])
     gaps: list[Gap] = []
     slow_fs = recording.fs / every
@@ -261,9 +283,12 @@ def _summarise_band(taps: list[BandDecay]) -> BandSummary:
     rates = [band.rate_db_per_s for band in taps if not band.best.reason]
     reasons = Counter(band.times["t20"].reason for band in taps if band.times["t20"].reason)
     return BandSummary(
-        taps[0].centre_hz, times, counts, float(np.median(rates)) if rates else math.nan,
+        taps[0].centre_hz,
+        times,
+        counts,
+        float(np.median(rates)) if rates else math.nan,
         reasons.most_common(1)[0][0] if reasons and not counts["t20"] else "",
-    )  # fmt: skip
+    )
 
 
 def _find_beats(modes: Sequence[Mode]) -> tuple[Beat, ...]:

@@ -73,9 +73,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     name = words[0]
     module = importlib.import_module(f"tapsig.cli.{name.replace('-', '_')}")
     parser = argparse.ArgumentParser(
-        prog=f"tapsig {name}",
-        description=module.__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        prog=f"tapsig {name}", description=module.__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     module.add_arguments(parser)
     parser.add_argument("--debug", action="store_true", help="show the traceback of an error")
@@ -100,6 +98,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _fail(error: BaseException, code: int, args: argparse.Namespace) -> int:
     if args.debug:
         raise error
+
     def name_option(match: re.Match[str]) -> str:
         known = match[1] in args  # else the command takes a corpus, whose manifest tells it
         option = f"--{match[1].replace('_', '-')}" if known else f"{match[1].replace('fs', 'fs_hz')} in corpus.csv"

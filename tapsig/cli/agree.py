@@ -27,9 +27,12 @@ def run(args: argparse.Namespace) -> int:
 
     agreement = compare_labels(load_labels(args.a), load_labels(args.b), window_s=args.window)
     summary = {
-        "taps_a": agreement.taps_a, "taps_b": agreement.taps_b, "both": agreement.both, "f1": agreement.f1,
+        "taps_a": agreement.taps_a,
+        "taps_b": agreement.taps_b,
+        "both": agreement.both,
+        "f1": agreement.f1,
         **{f"difference_p{rank}_ms": 1000.0 * value for rank, value in agreement.percentiles_s().items()},
-    }  # fmt: skip
+    }
     rows = [
         (item.time_s, item.kind_a or None, item.kind_b or None, 1000.0 * item.difference_s)
         for item in agreement.disagreements

@@ -14,14 +14,7 @@ import inspect
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import (
-    add_choice_arguments,
-    add_plot_argument,
-    check_plots,
-    draw,
-    name_recording,
-    read_chosen,
-)
+from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, name_recording, read_chosen
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table, show
 
 if TYPE_CHECKING:
@@ -37,18 +30,32 @@ COLUMNS = ("recording", "position", "scene", "time_s", "error", "cause", "level_
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig causes`."""
     add_choice_arguments(parser)
-    parser.add_argument("--detector", default="tap", metavar="NAME",
-                        help="a name of the catalogue, a .json file, or module:attribute; default: tap")  # fmt: skip
-    parser.add_argument("--window", type=float, default=0.05, metavar="S",
-                        help="a detection counts at most so many seconds from its tap; default: 0.05")  # fmt: skip
-    parser.add_argument("--by", choices=("position", "scene", "both"), default="position",
-                        help="how to count; default: position")  # fmt: skip
+    parser.add_argument(
+        "--detector",
+        default="tap",
+        metavar="NAME",
+        help="a name of the catalogue, a .json file, or module:attribute; default: tap",
+    )
+    parser.add_argument(
+        "--window",
+        type=float,
+        default=0.05,
+        metavar="S",
+        help="a detection counts at most so many seconds from its tap; default: 0.05",
+    )
+    parser.add_argument(
+        "--by", choices=("position", "scene", "both"), default="position", help="how to count; default: position"
+    )
     parser.add_argument("--errors", action="store_true", help="list every error with its time, instead of counts")
-    parser.add_argument("--rules", action=_PrintRules,
-                        help="the rules by which causes are told, what features mean, and stop")  # fmt: skip
+    parser.add_argument(
+        "--rules", action=_PrintRules, help="the rules by which causes are told, what features mean, and stop"
+    )
     add_plot_argument(parser, "causes by position")
-    add_plot_argument(parser, "features of taps against those of other candidates (needs a detector that judges"
-                      " candidates, as tap)", option="--features")  # fmt: skip
+    add_plot_argument(
+        parser,
+        "features of taps against those of other candidates (needs a detector that judges candidates, as tap)",
+        option="--features",
+    )
     add_output_arguments(parser)
 
 
@@ -81,8 +88,10 @@ def run(args: argparse.Namespace) -> int:
     figure = _draw_features(variant, labelled, args)  # first, so that a detector without features is told at once
     table = find_causes(variant, labelled, window_s=args.window)
     emit(_render(table, labelled, args), args)
-    note(f"{table.detector}: {table.hits} of {table.taps} taps found, {len(table.errors)} errors,"
-         f" {table.duration_s:.0f} s in {count_recordings(len({one.source for one in labelled}), len(labelled))}")
+    note(
+        f"{table.detector}: {table.hits} of {table.taps} taps found, {len(table.errors)} errors,"
+        f" {table.duration_s:.0f} s in {count_recordings(len({one.source for one in labelled}), len(labelled))}"
+    )
     if args.plot is not None:
         from tapsig.report.figures import plot_causes  # lazy: matplotlib loads only for figures
 
@@ -110,8 +119,13 @@ def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.N
     if args.format == "csv" or (args.format == "table" and args.errors):
         return render_rows(_list_errors(table), args.format, columns=COLUMNS)
     if args.format == "json":
-        document = {"detector": table.detector, "taps": table.taps, "hits": table.hits,
-                    "duration_s": table.duration_s, "errors": _list_errors(table)}  # fmt: skip
+        document = {
+            "detector": table.detector,
+            "taps": table.taps,
+            "hits": table.hits,
+            "duration_s": table.duration_s,
+            "errors": _list_errors(table),
+        }
         return render_rows(table.count(by=by), "json", document=document)
     if not table.errors:
         return "no errors\n"

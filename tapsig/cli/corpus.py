@@ -54,11 +54,24 @@ def run(args: argparse.Namespace) -> int:
     if not args.recording.is_file():
         raise ParameterError(f"{args.recording} is no file")
     added = add_recording(
-        args.folder, args.recording, vehicle=args.vehicle, position=args.position, scene=args.scene,
-        split=args.split, labels=args.labels, channel=args.channel, column=args.column, full_scale_v=args.full_scale_v,
-        adc_bits=args.adc_bits, fs=args.fs, time_unit=args.time_unit, mount=args.mount, sensor=args.sensor,
-        converter=args.converter, force=args.force,
-    )  # fmt: skip
+        args.folder,
+        args.recording,
+        vehicle=args.vehicle,
+        position=args.position,
+        scene=args.scene,
+        split=args.split,
+        labels=args.labels,
+        channel=args.channel,
+        column=args.column,
+        full_scale_v=args.full_scale_v,
+        adc_bits=args.adc_bits,
+        fs=args.fs,
+        time_unit=args.time_unit,
+        mount=args.mount,
+        sensor=args.sensor,
+        converter=args.converter,
+        force=args.force,
+    )
     for finding in added.findings:
         note(f"{args.recording}: {finding}")
     row = added.row

@@ -13,14 +13,7 @@ import argparse
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import (
-    add_choice_arguments,
-    add_plot_argument,
-    check_plots,
-    draw,
-    name_recording,
-    read_chosen,
-)
+from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, name_recording, read_chosen
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
 from tapsig.errors import LabelError, ParameterError
 
@@ -39,11 +32,20 @@ GROUPS: "dict[str, Callable[[Recording], str]]" = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig dead-time`."""
     add_choice_arguments(parser)
-    parser.add_argument("--by", choices=tuple(GROUPS), default="recording",
-                        help="one map for each recording, position, vehicle and position, or all")  # fmt: skip
+    parser.add_argument(
+        "--by",
+        choices=tuple(GROUPS),
+        default="recording",
+        help="one map for each recording, position, vehicle and position, or all",
+    )
     parser.add_argument("--step-db", type=float, default=1.0, metavar="DB", help="step of the threshold; default: 1")
-    parser.add_argument("--late-s", type=float, default=0.05, metavar="S",
-                        help="a detection counts up to so long after its tap; default: 0.05")  # fmt: skip
+    parser.add_argument(
+        "--late-s",
+        type=float,
+        default=0.05,
+        metavar="S",
+        help="a detection counts up to so long after its tap; default: 0.05",
+    )
     add_plot_argument(parser, "the map")
     add_plot_argument(parser, "the waveform with the decisions of the setting shown", option="--waveform")
     add_output_arguments(parser)
@@ -81,10 +83,14 @@ def run(args: argparse.Namespace) -> int:
 def _summarise(name: str, found: "DeadTimeMap") -> dict[str, object]:
     row, column = found.best_cell
     return {
-        "recording": name, "taps": found.taps, "room_db_ms": found.room_db_ms,
-        "threshold_v": found.best_threshold_v, "dead_time_ms": round(1e3 * found.best_dead_time_s, 3),
-        "missed": int(found.missed[row, column]), "extra": int(found.extra[row, column]),
-    }  # fmt: skip
+        "recording": name,
+        "taps": found.taps,
+        "room_db_ms": found.room_db_ms,
+        "threshold_v": found.best_threshold_v,
+        "dead_time_ms": round(1e3 * found.best_dead_time_s, 3),
+        "missed": int(found.missed[row, column]),
+        "extra": int(found.extra[row, column]),
+    }
 
 
 def _draw_all(maps: "dict[str, DeadTimeMap]", groups: "dict[str, list[Recording]]", args: argparse.Namespace) -> None:
@@ -103,6 +109,7 @@ def _draw_all(maps: "dict[str, DeadTimeMap]", groups: "dict[str, list[Recording]
             words = f"threshold {variant.threshold_v:.3g} V, dead time {1e3 * variant.dead_time_s:.0f} ms"
             for recording in groups[name]:
                 label = name if len(groups[name]) == 1 else f"{name} {name_recording(recording)}"
-                figures[label] = plot_detections(recording, detect(variant, recording), name=words,
-                                                 threshold_v=variant.threshold_v, title=label)  # fmt: skip
+                figures[label] = plot_detections(
+                    recording, detect(variant, recording), name=words, threshold_v=variant.threshold_v, title=label
+                )
         draw(figures, args.waveform, force=args.force)

@@ -34,10 +34,20 @@ LARGE_SAMPLES = 20_000_000
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig detect`."""
     add_reading_arguments(parser)
-    parser.add_argument("--detector", default="tap", metavar="NAME",
-                        help="a name (see --list), a .json file, or module:attribute; default: tap")  # fmt: skip
-    parser.add_argument("--set", action="append", default=[], dest="settings", metavar="NAME=VALUE",
-                        help="another value for one of its parameters; may be repeated")  # fmt: skip
+    parser.add_argument(
+        "--detector",
+        default="tap",
+        metavar="NAME",
+        help="a name (see --list), a .json file, or module:attribute; default: tap",
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        dest="settings",
+        metavar="NAME=VALUE",
+        help="another value for one of its parameters; may be repeated",
+    )
     parser.add_argument("--rejected", action="store_true", help="also the candidates that were rejected, and why")
     parser.add_argument("--list", action=_ListDetectors, help="the detectors and their parameters, and stop")
     add_plot_argument(parser, "the waveform and the marks of what was found")
@@ -79,9 +89,14 @@ def run(args: argparse.Namespace) -> int:
     rows = _rows(found, times_s, fs, rejected=args.rejected)
     taps = sum(row["kind"] == TAP for row in rows)
     document = {
-        "recording": str(args.recording), "channel": args.channel or 0, "fs_hz": fs, "span_s": span_s,
-        "detector": variant.name, "parameters": _settable(variant), "taps": taps,
-    }  # fmt: skip
+        "recording": str(args.recording),
+        "channel": args.channel or 0,
+        "fs_hz": fs,
+        "span_s": span_s,
+        "detector": variant.name,
+        "parameters": _settable(variant),
+        "taps": taps,
+    }
     columns = ("onset_s", "kind", "gap_s", "strength", "decided_after_ms", *(["reason"] if args.rejected else []))
     shown = _with_full_times(rows) if args.format == "table" else rows
     emit(render_rows(shown, args.format, columns=columns, document=document), args)
@@ -157,10 +172,12 @@ def _rows(found: "Detections", times_s: list[float], fs: float, *, rejected: boo
     entries = sorted(zip(times_s, found.strength.tolist(), after_ms, found.reason, strict=True))
     for time, strength, wait, reason in entries:
         row: dict[str, object] = {
-            "onset_s": round(time, 5), "kind": "rejected" if reason else TAP,
+            "onset_s": round(time, 5),
+            "kind": "rejected" if reason else TAP,
             "gap_s": None if last is None or reason else round(time - last, 5),
-            "strength": round(strength, 3), "decided_after_ms": round(wait, 3),
-        }  # fmt: skip
+            "strength": round(strength, 3),
+            "decided_after_ms": round(wait, 3),
+        }
         if rejected:
             row["reason"] = reason
         rows.append(row)

@@ -43,16 +43,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_reading_arguments(parser)
     parser.add_argument("--code", metavar="3-1-4", help="the right code; without it nothing is judged")
     parser.add_argument("--detector", default="tap", metavar="NAME", help="default: tap")
-    parser.add_argument("--decoder", choices=("rule", "evidence"), default="rule",
-                        help="rule: fixed pauses between accepted taps; evidence: all candidates of tap, by likelihood")
-    parser.add_argument("--threshold", type=float, metavar="NATS",
-                        help="log-likelihood ratio that evidence asks of a code; default: as shipped")
-    parser.add_argument("--explain", type=int, metavar="N",
-                        help="candidates, chosen series, runner-up and verdict of entry N (needs --decoder evidence)")
+    parser.add_argument(
+        "--decoder",
+        choices=("rule", "evidence"),
+        default="rule",
+        help="rule: fixed pauses between accepted taps; evidence: all candidates of tap, by likelihood",
+    )
+    parser.add_argument(
+        "--threshold",
+        type=float,
+        metavar="NATS",
+        help="log-likelihood ratio that evidence asks of a code; default: as shipped",
+    )
+    parser.add_argument(
+        "--explain",
+        type=int,
+        metavar="N",
+        help="candidates, chosen series, runner-up and verdict of entry N (needs --decoder evidence)",
+    )
     add_plot_argument(parser, "the entry of --explain")
     parser.add_argument("--labels", type=Path, metavar="FILE", help="labelled taps, to name what was missed")
-    parser.add_argument("--until-end", action="store_true",
-                        help="leave out an entry not over when the recording ends; otherwise silence follows")
+    parser.add_argument(
+        "--until-end",
+        action="store_true",
+        help="leave out an entry not over when the recording ends; otherwise silence follows",
+    )
     add_output_arguments(parser)
     add_entry_arguments(parser)
 
@@ -65,13 +80,21 @@ def add_entry_arguments(parser: argparse.ArgumentParser) -> None:
             continue
         kind = int if isinstance(field.default, int) else float
         group.add_argument(
-            "--" + field.name.replace("_", "-"), type=kind, default=field.default, metavar="X",
+            "--" + field.name.replace("_", "-"),
+            type=kind,
+            default=field.default,
+            metavar="X",
             help=f"{PARAMETER_HELP[field.name]}; default: {field.default:g}",
-        )  # fmt: skip
+        )
 
-
-    group.add_argument("--digits", type=_parse_digits, dest="digit_max", metavar="1-N",
-                       default=argparse.SUPPRESS, help="the same as --digit-max N")
+    group.add_argument(
+        "--digits",
+        type=_parse_digits,
+        dest="digit_max",
+        metavar="1-N",
+        default=argparse.SUPPRESS,
+        help="the same as --digit-max N",
+    )
 
 
 def _parse_digits(text: str) -> int:
@@ -125,8 +148,10 @@ def run(args: argparse.Namespace) -> int:
             text += "".join(f"entry {row['entry']}: {line}\n" for line in lines)
         emit(text, args)
     if ignored := sum(row["taken_for"] in IGNORED for row in taps):
-        note(f"{ignored} of {len(taps)} taps were ignored in a wait, or locked, after wrong entries;"
-             " to judge all of a test log: --wait-s 0 --failure-limit 0")
+        note(
+            f"{ignored} of {len(taps)} taps were ignored in a wait, or locked, after wrong entries;"
+            " to judge all of a test log: --wait-s 0 --failure-limit 0"
+        )
     if not entries:
         note("no entry: there are no taps, or too few of them in a row, or a wait swallowed them")
     note("a tapped code must never be the only way to reach a person or an animal")
@@ -140,8 +165,9 @@ def _check_decoder(args: argparse.Namespace) -> None:
             if getattr(args, name) is not None:
                 raise ParameterError(f"--{name} needs --decoder evidence; the rule has no likelihoods")
     elif _is_tap_table(args.recording):
-        raise ParameterError(f"{args.recording} is a table of taps, without log-odds; --decoder evidence needs a"
-                             " recording")
+        raise ParameterError(
+            f"{args.recording} is a table of taps, without log-odds; --decoder evidence needs a recording"
+        )
     elif args.plot is not None and args.explain is None:
         raise ParameterError("--plot draws the entry of --explain N; give both")
     elif args.labels is not None:
@@ -231,6 +257,4 @@ def _explain(
         return [()] * len(entries)
     from tapsig.entry.faults import explain_entry
 
-    return [
-        explain_entry(entry, code, parameters, missed_s=missed_s, spurious_s=spurious_s) for entry in entries
-    ]
+    return [explain_entry(entry, code, parameters, missed_s=missed_s, spurious_s=spurious_s) for entry in entries]

@@ -68,11 +68,16 @@ def _show(args: argparse.Namespace, rows: Rows, candidates: Rows, lines: Sequenc
 
 def _describe(number: int, entry: "EvidenceEntry", parameters: EntryParameters) -> dict[str, object]:
     return {
-        "entry": number, "start_s": entry.start_s, "end_s": entry.end_s, "digits": str(entry),
-        "verdict": entry.verdict.value, "wait_s": entry.wait_s,
-        "release_s": parameters.release_s if entry.verdict is Verdict.ACCEPTED else 0.0, "decoder": "evidence",
+        "entry": number,
+        "start_s": entry.start_s,
+        "end_s": entry.end_s,
+        "digits": str(entry),
+        "verdict": entry.verdict.value,
+        "wait_s": entry.wait_s,
+        "release_s": parameters.release_s if entry.verdict is Verdict.ACCEPTED else 0.0,
+        "decoder": "evidence",
         "log_ratio": round(entry.log_ratio, 3) if math.isfinite(entry.log_ratio) else None,
-    }  # fmt: skip
+    }
 
 
 def _list_candidates(number: int, entry: "EvidenceEntry") -> Rows:
@@ -82,10 +87,14 @@ def _list_candidates(number: int, entry: "EvidenceEntry") -> Rows:
     rows: Rows = []
     for onset_ms, score in zip(entry.weighed.onset_ms, entry.weighed.score, strict=True):
         digit = digit_of.get(onset_ms / 1000.0)
-        rows.append({
-            "entry": number, "time_s": onset_ms / 1000.0, "log_odds": round(score / 64, 2),
-            "taken_for": "" if digit is None else f"digit {digit}",
-        })  # fmt: skip
+        rows.append(
+            {
+                "entry": number,
+                "time_s": onset_ms / 1000.0,
+                "log_odds": round(score / 64, 2),
+                "taken_for": "" if digit is None else f"digit {digit}",
+            }
+        )
     return rows
 
 

@@ -37,12 +37,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--fs", type=float, required=True, metavar="HZ", help="the controller's sample rate")
     parser.add_argument("--adc-bits", type=int, default=10, metavar="N", help="its converter's bits, 8–16; default: 10")
     parser.add_argument(
-        "--full-scale-v", type=float, default=5.0, metavar="V",
+        "--full-scale-v",
+        type=float,
+        default=5.0,
+        metavar="V",
         help="volts from rail to rail, so that thresholds in volts become counts; default: 5",
-    )  # fmt: skip
+    )
     parser.add_argument("--code", metavar="D-D-D", help="also export the entry machine, with this code")
-    parser.add_argument("--decoder", choices=("rule", "evidence"), default="rule",
-                        help="with --code: fixed pauses between taps, or all candidates of tap; default: rule")
+    parser.add_argument(
+        "--decoder",
+        choices=("rule", "evidence"),
+        default="rule",
+        help="with --code: fixed pauses between taps, or all candidates of tap; default: rule",
+    )
     parser.add_argument("--corpus", type=Path, metavar="DIR", help="score the detector there, for the record")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
     parser.add_argument("--force", action="store_true", help="replace files that exist")

@@ -26,8 +26,10 @@ def note_summary(where: object, read: "Iterable[tuple[str, Sequence[Finding]]]")
     if found:
         ordered = sorted(found.items(), key=lambda kind: (-kind[1], kind[0]))
         kinds = ", ".join(f"{code} {count}" for code, count in ordered)
-        note(f"findings in {sum(map(bool, codes.values()))} of {len(codes)} files ({kinds}); 'tapsig health {where}'"
-             " says more")  # fmt: skip
+        note(
+            f"findings in {sum(map(bool, codes.values()))} of {len(codes)} files ({kinds}); 'tapsig health {where}'"
+            " says more"
+        )
 
 
 def load_entries(entries: "Sequence[tuple[Corpus, CorpusEntry]]", *, bar: bool = True) -> "Iterator[Recording]":

@@ -24,17 +24,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="write the detector there (.json)")
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
     parser.add_argument(
-        "--split", choices=("train", "validation", "test", "all"), default=None,
+        "--split",
+        choices=("train", "validation", "test", "all"),
+        default=None,
         help="which recordings; default: train where the manifest has any, else all",
-    )  # fmt: skip
+    )
     parser.add_argument("--position", help="only recordings of this mounting position")
     parser.add_argument(
-        "--group-by", choices=("vehicle", "recording"), default="vehicle",
+        "--group-by",
+        choices=("vehicle", "recording"),
+        default="vehicle",
         help="what is never split between fitting and judging; default: vehicle",
-    )  # fmt: skip
-    parser.add_argument(
-        "--false-alarms", type=float, metavar="N", help="at most so many an hour; default: the best F1",
-    )  # fmt: skip
+    )
+    parser.add_argument("--false-alarms", type=float, metavar="N", help="at most so many an hour; default: the best F1")
     parser.add_argument("--seed", type=int, default=0, help="default: 0")
     parser.add_argument("--format", choices=("table", "csv", "json"), default="table", help="default: table")
 
@@ -53,8 +55,13 @@ def run(args: argparse.Namespace) -> int:
     labelled = choose_labelled([corpus], {"split": None if split == "all" else split, "position": args.position})
     recordings = load_entries(labelled, bar=False)
     with progress_bar(len(labelled), "recordings") as advance:
-        fitted = fit_detector(recordings, false_alarms_per_hour=args.false_alarms, group_by=args.group_by,
-                              seed=args.seed, progress=advance)
+        fitted = fit_detector(
+            recordings,
+            false_alarms_per_hour=args.false_alarms,
+            group_by=args.group_by,
+            seed=args.seed,
+            progress=advance,
+        )
     write_atomically(args.out, render_detector(fitted.variant), force=args.force)
     show(render_fit(fitted, args.format))
     for text in fitted.notes:
@@ -72,12 +79,14 @@ _MEANING = {
     "hours": "hours with taps, mixtures included",
     "probability": "a candidate is a tap from this probability on",
     "f1": "F1 on what was held out (±25 ms)",
-    "tp": "hits", "fp": "false alarms", "fn": "misses",
+    "tp": "hits",
+    "fp": "false alarms",
+    "fn": "misses",
     "f1_before": "F1 of the shipped detector, same recordings",
     "hours_without_taps": "hours without taps",
     "false_alarms_per_hour": "false alarms an hour there, held out",
     "false_alarms_per_hour_before": "those of the shipped detector",
-}  # fmt: skip
+}
 
 
 def render_fit(fitted: "FittedDetector", format_: str) -> str:

@@ -13,14 +13,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import (
-    add_choice_arguments,
-    add_plot_argument,
-    check_plots,
-    draw,
-    find_corpus,
-    name_recording,
-)
+from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, find_corpus, name_recording
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows, track
 from tapsig.cli.reading import is_long_wav, read_with_report
 from tapsig.errors import ParameterError
@@ -51,8 +44,10 @@ def run(args: argparse.Namespace) -> int:
         return _show(args, _check_long(args))
     whole_file = corpus is None and args.channel is None
     chosen = list(_read_reports(args, corpus, whole_file=whole_file))
-    reports = {_name(recording, k, len(chosen)): check_health(recording, report)
-               for k, (recording, report) in enumerate(chosen)}  # fmt: skip
+    reports = {
+        _name(recording, k, len(chosen)): check_health(recording, report)
+        for k, (recording, report) in enumerate(chosen)
+    }
     if whole_file and len(chosen) > 1:
         between = compare_channels([recording for recording, _ in chosen])
         first = next(iter(reports))
@@ -62,8 +57,10 @@ def run(args: argparse.Namespace) -> int:
     if args.plot is not None:
         from tapsig.report.figures import plot_health  # lazy: matplotlib loads only when something is drawn
 
-        figures = {name: plot_health(recording, reports[name], title=name)
-                   for name, (recording, _) in zip(reports, chosen, strict=True)}  # fmt: skip
+        figures = {
+            name: plot_health(recording, reports[name], title=name)
+            for name, (recording, _) in zip(reports, chosen, strict=True)
+        }
         draw(figures, args.plot, force=args.force)
     return code
 
@@ -77,13 +74,21 @@ def _check_long(args: argparse.Namespace) -> "dict[str, HealthReport]":
     if args.plot is not None:
         raise ParameterError(f"--plot: {args.recording} is too long to draw; cut out the stretch to look at")
     asked = range(read_wav_info(args.recording).channels) if args.channel is None else [args.channel]
-    found = [check_health_of_file(args.recording, channel=channel, full_scale_v=args.full_scale_v,
-                                  adc_bits=args.adc_bits, labels=args.labels) for channel in asked]  # fmt: skip
-    between = compare_sound([one.digest for one in found], [
-        one.report.peak_v / one.report.noise_v if one.report.noise_v > 0 else 0.0 for one in found])  # fmt: skip
+    found = [
+        check_health_of_file(
+            args.recording, channel=channel, full_scale_v=args.full_scale_v, adc_bits=args.adc_bits, labels=args.labels
+        )
+        for channel in asked
+    ]
+    between = compare_sound(
+        [one.digest for one in found],
+        [one.report.peak_v / one.report.noise_v if one.report.noise_v > 0 else 0.0 for one in found],
+    )
     stem = args.recording.stem
-    reports = {stem if len(found) == 1 else f"{stem} channel {channel}": one.report
-               for channel, one in zip(asked, found, strict=True)}  # fmt: skip
+    reports = {
+        stem if len(found) == 1 else f"{stem} channel {channel}": one.report
+        for channel, one in zip(asked, found, strict=True)
+    }
     first = next(iter(reports))
     merged = sorted((*reports[first].findings, *between), key=lambda one: SEVERITIES.index(one.severity))
     return reports | {first: replace(reports[first], findings=tuple(merged))}
@@ -91,8 +96,9 @@ def _check_long(args: argparse.Namespace) -> "dict[str, HealthReport]":
 
 def _show(args: argparse.Namespace, reports: "dict[str, HealthReport]") -> int:
     """Show the findings; the exit code is 1 when one of them is an error."""
-    rows = [{"recording": name, **finding} for name, report in reports.items()
-            for finding in report.to_dict()["findings"]]  # type: ignore[attr-defined]  # fmt: skip
+    rows = [
+        {"recording": name, **finding} for name, report in reports.items() for finding in report.to_dict()["findings"]
+    ]  # type: ignore[attr-defined]
     if args.format == "table":
         emit("".join(_describe(name, report) for name, report in reports.items()), args)
     else:
@@ -129,8 +135,12 @@ def _read_reports(
 
 def _describe(name: str, report: "HealthReport") -> str:
     """One line of figures, then each finding with what to do."""
-    figures = [f"{report.duration_s:.1f} s", f"{report.fs:g} Hz", f"bias {format_cell(report.bias_v)} V",
-               f"noise {format_cell(1e3 * report.noise_v)} mV rms"]  # fmt: skip
+    figures = [
+        f"{report.duration_s:.1f} s",
+        f"{report.fs:g} Hz",
+        f"bias {format_cell(report.bias_v)} V",
+        f"noise {format_cell(1e3 * report.noise_v)} mV rms",
+    ]
     if report.effective_bits == report.effective_bits:
         figures.append(f"{report.effective_bits:.1f} effective bits")
     figures.append(f"peak {format_cell(report.peak_v)} V")

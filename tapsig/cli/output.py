@@ -28,8 +28,7 @@ def add_output_arguments(parser: argparse.ArgumentParser, *, file_format: str = 
 
     `file_format` is what --out gets where its ending tells nothing.
     """
-    parser.add_argument("--format", choices=("table", "csv", "json"),
-                        help="default: table, or by the ending of --out")  # fmt: skip
+    parser.add_argument("--format", choices=("table", "csv", "json"), help="default: table, or by the ending of --out")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write there instead of to the screen")
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
     parser.set_defaults(settle=partial(_settle_output, file_format=file_format))
@@ -90,8 +89,10 @@ def format_interval(value: object, low: object, high: object, digits: int) -> st
 
 def _format_in(column: str, value: object) -> str:
     """A cell of `column`: seconds to the millisecond, so that a time can be looked up in a recording of any length."""
-    return f"{value:.3f}" if column.endswith("_s") and isinstance(value, float) and math.isfinite(value) else (
-        format_cell(value)
+    return (
+        f"{value:.3f}"
+        if column.endswith("_s") and isinstance(value, float) and math.isfinite(value)
+        else (format_cell(value))
     )
 
 
@@ -165,8 +166,13 @@ def _csv_cell(value: object) -> object:
     return value
 
 
-def render_rows(rows: Sequence[Mapping[str, object]], format_: str, *, columns: Sequence[str] | None = None,
-                document: Mapping[str, object] | None = None) -> str:
+def render_rows(
+    rows: Sequence[Mapping[str, object]],
+    format_: str,
+    *,
+    columns: Sequence[str] | None = None,
+    document: Mapping[str, object] | None = None,
+) -> str:
     """Rows (all with the same keys) as table, csv or json; `document` adds keys beside "rows" in json.
 
     >>> print(render_rows([{"a": 1, "b": 2}], "csv"), end="")
@@ -223,8 +229,9 @@ def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
     from tqdm import tqdm
 
     to_terminal = sys.stderr.isatty()
-    with tqdm(total=total, unit=f" {unit}", leave=False, file=sys.stderr, disable=not to_terminal,
-              delay=BAR_AFTER_S) as bar:  # fmt: skip
+    with tqdm(
+        total=total, unit=f" {unit}", leave=False, file=sys.stderr, disable=not to_terminal, delay=BAR_AFTER_S
+    ) as bar:
         begun = told = time.monotonic()
 
         def advance(done: int) -> None:

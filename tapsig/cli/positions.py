@@ -49,9 +49,15 @@ def run(args: argparse.Namespace) -> int:
     variants, warnings = load_variants(args.detectors or DETECTORS, corpus)
     with progress_bar(2 * len(corpus), "recordings") as advance:
         study = study_positions(
-            variants, corpus, criterion=args.criterion, window_s=args.window, jobs=args.jobs, cluster=args.dask,
-            cache=None if args.cache is None else ResultCache(args.cache), progress=advance,
-        )  # fmt: skip
+            variants,
+            corpus,
+            criterion=args.criterion,
+            window_s=args.window,
+            jobs=args.jobs,
+            cluster=args.dask,
+            cache=None if args.cache is None else ResultCache(args.cache),
+            progress=advance,
+        )
     note_table(study.table, corpus)
     if is_page(args):
         from tapsig.report.positions_page import render_positions_page
@@ -83,12 +89,20 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
     if study.delays:
         header = ["from", "to", "taps", "delay ms", "middle half", "correlation"]
         lines = [
-            [row["first"], row["second"], row["taps"], f"{row['median_ms']:+.2f}",
-             f"{row['lower_ms']:+.2f} to {row['upper_ms']:+.2f}", f"{row['correlation']:.2f}"]
+            [
+                row["first"],
+                row["second"],
+                row["taps"],
+                f"{row['median_ms']:+.2f}",
+                f"{row['lower_ms']:+.2f} to {row['upper_ms']:+.2f}",
+                f"{row['correlation']:.2f}",
+            ]
             for row in list_delay_rows(study.delays)
-        ]  # fmt: skip
-        parts.append(f"Delay between channels, tap by tap (below a correlation of 0.7 it tells little)\n"
-                     f"{render_table(header, lines)}")  # fmt: skip
+        ]
+        parts.append(
+            f"Delay between channels, tap by tap (below a correlation of 0.7 it tells little)\n"
+            f"{render_table(header, lines)}"
+        )
     parts.append(
         "95 % intervals: of scores as in 'tapsig score', of differences and levels by percentile bootstrap.\n"
         "p: permutation test, Holm's adjustment for all pairs."
@@ -105,13 +119,18 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
     for ranked in ranking.positions:
         row = rows[ranking.detector, ranked.position]
         best = "–" if ranking.too_few else f"{ranked.probability_best:.0%}"
-        lines.append([
-            ranked.position, _estimate(ranked.estimate, 2), best,
-            format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
-            format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
-            row["false_alarms_per_hour"], f"{row['entries_opened']}/{row['entries']}",
-            *([] if ruled_only else [f"{row['entries_opened_evidence']}/{row['entries']}"]),
-        ])  # fmt: skip
+        lines.append(
+            [
+                ranked.position,
+                _estimate(ranked.estimate, 2),
+                best,
+                format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
+                format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
+                row["false_alarms_per_hour"],
+                f"{row['entries_opened']}/{row['entries']}",
+                *([] if ruled_only else [f"{row['entries_opened_evidence']}/{row['entries']}"]),
+            ]
+        )
     header = ["position", ranking.criterion.words, "best", "precision", "recall", "false/h", "codes"]
     header += [] if ruled_only else ["on evidence"]
     pairs = [
@@ -120,9 +139,10 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
     ]
     made = count_recordings(ranking.recordings)
     basis = (
-        f"ranked on {made} made at every position at once" if ranking.paired else f"ranked on {made}, none of them made"
-        " at every position at once: scenes may differ between positions"
-    )  # fmt: skip
+        f"ranked on {made} made at every position at once"
+        if ranking.paired
+        else f"ranked on {made}, none of them made at every position at once: scenes may differ between positions"
+    )
     if left_out := tell_left_out(ranking):
         basis += f".\n{left_out}."
     return (
@@ -134,11 +154,19 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
 
 def _render_levels(study: "PositionStudy") -> str:
     lines = [
-        [level.position, level.recordings, level.taps, _estimate(level.tap_db, 1), _estimate(level.spread_db, 1),
-         _estimate(level.over_noise_db, 0), _estimate(level.over_nuisance_db, 0), _estimate(level.ringdown_s, 2),
-         _estimate(level.room_db_ms, 0)]
+        [
+            level.position,
+            level.recordings,
+            level.taps,
+            _estimate(level.tap_db, 1),
+            _estimate(level.spread_db, 1),
+            _estimate(level.over_noise_db, 0),
+            _estimate(level.over_nuisance_db, 0),
+            _estimate(level.ringdown_s, 2),
+            _estimate(level.room_db_ms, 0),
+        ]
         for level in study.levels
-    ]  # fmt: skip
+    ]
     header = ["position", "rec", "taps", "tap dB", "spread dB", "over noise", "over nuisance", "T60 s", "room dB·ms"]
     return (
         "What each position hears, in all its recordings (dB re 1 V, above 20 Hz; nuisance: exceeded by one in twenty\n"

@@ -40,8 +40,9 @@ def run(args: argparse.Namespace) -> int:
     if is_long_wav(args):
         for finding in read_wav_info(args.recording).findings:
             note(f"{args.recording}: {finding}")
-        proposals = propose_in_file(args.recording, parameters, channel=args.channel or 0,
-                                    full_scale_v=args.full_scale_v)  # fmt: skip
+        proposals = propose_in_file(
+            args.recording, parameters, channel=args.channel or 0, full_scale_v=args.full_scale_v
+        )
     else:
         proposals = propose_onsets(read(args), parameters)
     rows = as_label_rows(proposals, keep=args.keep)

@@ -20,18 +20,25 @@ def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_format_arguments(group: "argparse._ActionsContainer") -> None:
     """What a file may not say of itself."""
-    group.add_argument("--channel", type=int, metavar="N", help="channel, from 0 (default: 0; of a CSV, the first value"
-                       " column in volts or counts)")  # fmt: skip
+    group.add_argument(
+        "--channel",
+        type=int,
+        metavar="N",
+        help="channel, from 0 (default: 0; of a CSV, the first value column in volts or counts)",
+    )
     group.add_argument("--column", metavar="NAME", help="the value column of a CSV by its name")
     group.add_argument(
-        "--full-scale-v", type=float, metavar="V",
+        "--full-scale-v",
+        type=float,
+        metavar="V",
         help="volts of full scale: of a WAV sample of 1, or of all counts of a CSV, from rail to rail (default: as the"
         " file says, or 1)",
-    )  # fmt: skip
+    )
     group.add_argument("--adc-bits", type=int, metavar="N", help="the CSV holds counts of a converter of N bits")
     group.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a CSV without times")
-    group.add_argument("--time-unit", choices=("s", "ms", "us", "ns"),
-                       help="unit of the times in a CSV that does not say")  # fmt: skip
+    group.add_argument(
+        "--time-unit", choices=("s", "ms", "us", "ns"), help="unit of the times in a CSV that does not say"
+    )
 
 
 def read(args: argparse.Namespace, *, labels: Path | None = None) -> "Recording":
@@ -46,9 +53,15 @@ def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) ->
     from tapsig.loading.recording import read_recording  # lazy: --help need not wait for it
 
     return read_recording(
-        args.recording, channel=args.channel, column=args.column, full_scale_v=args.full_scale_v,
-        adc_bits=args.adc_bits, fs=args.fs, time_unit=args.time_unit, labels=labels,
-    )  # fmt: skip
+        args.recording,
+        channel=args.channel,
+        column=args.column,
+        full_scale_v=args.full_scale_v,
+        adc_bits=args.adc_bits,
+        fs=args.fs,
+        time_unit=args.time_unit,
+        labels=labels,
+    )
 
 
 def is_long_wav(args: argparse.Namespace) -> bool:

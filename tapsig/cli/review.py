@@ -57,9 +57,14 @@ def run(args: argparse.Namespace) -> int:
 
     def make_page(save_url: str | None) -> str:
         return build_page(
-            recording, marks, name=args.recording.name, targets_s=[proposal.onset_s for proposal in proposals],
-            save_name=download, save_url=save_url, doubtful_below=args.doubtful_below,
-        )  # fmt: skip
+            recording,
+            marks,
+            name=args.recording.name,
+            targets_s=[proposal.onset_s for proposal in proposals],
+            save_name=download,
+            save_url=save_url,
+            doubtful_below=args.doubtful_below,
+        )
 
     if args.serve:
         return _serve(make_page, save_to, recording.span_s, args.port)

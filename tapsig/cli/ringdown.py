@@ -12,14 +12,7 @@ next tap leaves too little of a range, there is no number but a reason.
 import argparse
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import (
-    add_choice_arguments,
-    add_plot_argument,
-    check_plots,
-    draw,
-    name_recording,
-    read_chosen,
-)
+from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, name_recording, read_chosen
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table
 from tapsig.errors import LabelError, ParameterError, RecordingError
 
@@ -27,8 +20,18 @@ if TYPE_CHECKING:
     from tapsig.analysis.ringdown import RingdownResult
     from tapsig.records import Recording
 
-COLUMNS = ("recording", "frequency_hz", "frequency_se_hz", "damping", "damping_se", "q", "t60_s", "t60_se_s",
-           "amplitude", "energy_share")  # fmt: skip
+COLUMNS = (
+    "recording",
+    "frequency_hz",
+    "frequency_se_hz",
+    "damping",
+    "damping_se",
+    "q",
+    "t60_s",
+    "t60_se_s",
+    "amplitude",
+    "energy_share",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -84,18 +87,21 @@ def _measure(recording: "Recording", args: argparse.Namespace) -> "RingdownResul
 
 def _render(results: "dict[str, RingdownResult]", args: argparse.Namespace) -> str:
     if args.format != "table":
-        rows = [{"recording": name, **mode} for name, result in results.items()
-                for mode in result.to_dict()["modes"]]  # type: ignore[attr-defined]  # fmt: skip
+        rows = [{"recording": name, **mode} for name, result in results.items() for mode in result.to_dict()["modes"]]  # type: ignore[attr-defined]
         document = {"results": {name: result.to_dict() for name, result in results.items()}}
         return render_rows(rows, args.format, columns=COLUMNS, document=document)
     if len(results) == 1:
         name, result = next(iter(results.items()))
         return _describe(name, result, args.modes)
     header = ["recording", "taps", "EDT s", "T60 s", "dominant modes: Hz (T60 s)"]
-    lines = [[name, result.taps_used, result.bands[0].times_s["edt"], result.t60_s, _list_modes(result)]
-             for name, result in results.items()]  # fmt: skip
-    return (f"{render_table(header, lines)}\n\nEDT: early decay time of the whole signal (ISO 3382-1)."
-            " T60: the longest among the dominant modes (5 % of the energy or more).\n")  # fmt: skip
+    lines = [
+        [name, result.taps_used, result.bands[0].times_s["edt"], result.t60_s, _list_modes(result)]
+        for name, result in results.items()
+    ]
+    return (
+        f"{render_table(header, lines)}\n\nEDT: early decay time of the whole signal (ISO 3382-1)."
+        " T60: the longest among the dominant modes (5 % of the energy or more).\n"
+    )
 
 
 def _list_modes(result: "RingdownResult") -> str:
@@ -108,17 +114,26 @@ def _plus_minus(value: float, error: float, digits: int) -> str:
 
 def _describe(name: str, result: "RingdownResult", most: int) -> str:
     modes = [
-        [_plus_minus(mode.frequency_hz, mode.frequency_se_hz, 2), f"{100 * mode.damping:.2f}",
-         f"{mode.q:.0f}", _plus_minus(mode.t60_s, mode.t60_se_s, 3), f"{1e3 * mode.amplitude:.1f}",
-         f"{100 * mode.energy_share:.1f}"]
+        [
+            _plus_minus(mode.frequency_hz, mode.frequency_se_hz, 2),
+            f"{100 * mode.damping:.2f}",
+            f"{mode.q:.0f}",
+            _plus_minus(mode.t60_s, mode.t60_se_s, 3),
+            f"{1e3 * mode.amplitude:.1f}",
+            f"{100 * mode.energy_share:.1f}",
+        ]
         for mode in result.modes[:most]
-    ]  # fmt: skip
+    ]
     bands = [
-        ["all" if band.centre_hz != band.centre_hz else f"{band.nominal_hz:g}",
-         *(band.times_s[measure] for measure in ("edt", "t20", "t30")), band.rate_db_per_s,
-         band.taps["t20"], band.reason]
+        [
+            "all" if band.centre_hz != band.centre_hz else f"{band.nominal_hz:g}",
+            *(band.times_s[measure] for measure in ("edt", "t20", "t30")),
+            band.rate_db_per_s,
+            band.taps["t20"],
+            band.reason,
+        ]
         for band in result.bands
-    ]  # fmt: skip
+    ]
     used = f"{name}: {result.taps_used} ring-downs, noise {1e3 * result.noise_v:.2g} mV"
     if result.left_out:
         used += "; left out: " + ", ".join(f"{count} {reason}" for reason, count in result.left_out.items())
@@ -127,8 +142,11 @@ def _describe(name: str, result: "RingdownResult", most: int) -> str:
         render_table(["frequency Hz", "damping %", "Q", "T60 s", "mV", "energy %"], modes) if modes else "no modes",
         render_table(["octave Hz", "EDT s", "T20 s", "T30 s", "dB/s", "taps", "why no T20"], bands),
     ]
-    beats = [f"{beat.lower_hz:.1f} and {beat.upper_hz:.1f} Hz beat every {1e3 * beat.period_s:.0f} ms,"
-             f" {beat.depth_db:.0f} dB deep at first" for beat in result.beats]  # fmt: skip
+    beats = [
+        f"{beat.lower_hz:.1f} and {beat.upper_hz:.1f} Hz beat every {1e3 * beat.period_s:.0f} ms,"
+        f" {beat.depth_db:.0f} dB deep at first"
+        for beat in result.beats
+    ]
     if beats:
         tables.append("\n".join(beats))
     if len(result.modes) > most:

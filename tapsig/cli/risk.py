@@ -45,22 +45,38 @@ SECURITY = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `tapsig risk`."""
-    parser.add_argument("corpus", nargs="*", type=Path, metavar="CORPUS",
-                        help="folder with corpus.csv, labelled; several are taken together")
+    parser.add_argument(
+        "corpus",
+        nargs="*",
+        type=Path,
+        metavar="CORPUS",
+        help="folder with corpus.csv, labelled; several are taken together",
+    )
     parser.add_argument("--table", choices=TABLES, default="summary", help="default: summary")
     parser.add_argument("--detector", action="append", metavar="NAME", help="repeat for more; default: the catalogue")
     parser.add_argument("--code-length", type=int, default=3, metavar="N", help="digits of a code; default: 3")
     parser.add_argument("--code", metavar="3-1-4", help="this code instead of one drawn at random")
     parser.add_argument("--tap-recall", type=float, default=0.97, metavar="X", help="for --table codes; default: 0.97")
-    parser.add_argument("--false-taps-per-hour", type=float, default=30.0, metavar="X",
-                        help="for --table codes; default: 30")
-    parser.add_argument("--parked", action="append", default=[], metavar="SCENE=HOURS",
-                        help="hours a year of this scene around the parked vehicle; see the note for the default")
-    parser.add_argument("--wake-level-v", type=float, metavar="V",
-                        help="of the wake-up comparator; default: with 6 dB of reserve from train and validation")
+    parser.add_argument(
+        "--false-taps-per-hour", type=float, default=30.0, metavar="X", help="for --table codes; default: 30"
+    )
+    parser.add_argument(
+        "--parked",
+        action="append",
+        default=[],
+        metavar="SCENE=HOURS",
+        help="hours a year of this scene around the parked vehicle; see the note for the default",
+    )
+    parser.add_argument(
+        "--wake-level-v",
+        type=float,
+        metavar="V",
+        help="of the wake-up comparator; default: with 6 dB of reserve from train and validation",
+    )
     parser.add_argument("--speed", type=float, default=40.0, metavar="KM/H", help="mean speed; default: 40")
-    parser.add_argument("--confidence", type=float, default=0.95, metavar="X",
-                        help="of intervals and bounds; default: 0.95")
+    parser.add_argument(
+        "--confidence", type=float, default=0.95, metavar="X", help="of intervals and bounds; default: 0.95"
+    )
     add_output_arguments(parser)
     add_corpus_arguments(parser)
     add_entry_arguments(parser)
@@ -105,9 +121,17 @@ def run(args: argparse.Namespace) -> int:
 
 
 SCENE_COLUMNS = (
-    "detector", "position", "scene", "entries", "success", "tap_recall", "false_taps_per_h", "watched_h",
-    "per_year_seen", "per_year_bound",
-)  # fmt: skip
+    "detector",
+    "position",
+    "scene",
+    "entries",
+    "success",
+    "tap_recall",
+    "false_taps_per_h",
+    "watched_h",
+    "per_year_seen",
+    "per_year_bound",
+)
 
 
 def _shorten(row: Mapping[str, object]) -> dict[str, object]:
@@ -227,8 +251,9 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion", observations:
         f" entered. Watched are all but {question.least_s:g} s of each stretch without deliberate taps: so long may a"
         " code take, with the silence before it."
     )
-    watched = {key[1:]: any(lull.duration_s > question.least_s for lull in seen.lulls)
-               for key, seen in observations.items()}  # fmt: skip
+    watched = {
+        key[1:]: any(lull.duration_s > question.least_s for lull in seen.lulls) for key, seen in observations.items()
+    }
     if not all(watched.values()):
         note(
             f"caution: {list(watched.values()).count(False)} of {len(watched)} positions and scenes (watched_h 0 in"

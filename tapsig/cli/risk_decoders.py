@@ -37,16 +37,21 @@ def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]"
     with progress_bar(len(chosen), "recordings") as advance:
         for done, (corpus, entry) in enumerate(chosen, start=1):
             entries, nothing = observe_openings(
-                corpus.load(entry), variant, question.parameters, length=question.length)  # type: ignore[arg-type]
+                corpus.load(entry), variant, question.parameters, length=question.length
+            )  # type: ignore[arg-type]
             tried += entries
             idle += nothing
             advance(done)
     shipped = Evidence().threshold
     as_rule = choose_threshold(tried, idle, digit_max=question.parameters.digit_max)
     rows = list_decoder_rows(
-        tried, idle, [*list_thresholds(tried), shipped, as_rule], length=question.length,
-        digit_max=question.parameters.digit_max, confidence=question.confidence,
-    )  # fmt: skip
+        tried,
+        idle,
+        [*list_thresholds(tried), shipped, as_rule],
+        length=question.length,
+        digit_max=question.parameters.digit_max,
+        confidence=question.confidence,
+    )
     plain = [dataclasses.asdict(row) for row in rows]
     emit(render_rows([_shorten(row) for row in rows] if args.format == "table" else plain, args.format), args)
     note(

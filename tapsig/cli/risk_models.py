@@ -74,9 +74,7 @@ def _list_codes(args: argparse.Namespace, parameters: EntryParameters, length: i
     return rows
 
 
-def _list_false_taps(
-    parameters: EntryParameters, length: int, code: tuple[int, ...] | None
-) -> list[dict[str, object]]:
+def _list_false_taps(parameters: EntryParameters, length: int, code: tuple[int, ...] | None) -> list[dict[str, object]]:
     codes = {"-".join(map(str, digits)): digits for digits in ((1,) * length, (parameters.digit_max,) * length)}
     if code is not None:
         codes = {"-".join(map(str, code)): code, **codes}

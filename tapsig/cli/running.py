@@ -24,15 +24,20 @@ def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> N
     parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
     parser.add_argument("--detector", action="append", metavar="NAME", dest="detectors", help=detectors)
     parser.add_argument(
-        "--window", type=float, default=WINDOW_S, metavar="S",
+        "--window",
+        type=float,
+        default=WINDOW_S,
+        metavar="S",
         help=f"a detection counts when it is at most so many seconds from the tap; default: {WINDOW_S}",
-    )  # fmt: skip
+    )
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
     parser.add_argument("--dask", metavar="ADDRESS", help="work on the cluster of this Dask scheduler, tcp://HOST:PORT")
     parser.add_argument(
-        "--cache", type=Path, metavar="DIR",
+        "--cache",
+        type=Path,
+        metavar="DIR",
         help="keep the detections there; what is there already is not computed again, also after a stop",
-    )  # fmt: skip
+    )
     add_corpus_arguments(parser)
 
 
@@ -53,15 +58,17 @@ def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "tuple[dict[str
     warnings = [
         f"{name} was fitted to recordings of {', '.join(seen)}, which are among these: the figures flatter it; the"
         " honest ones are those that tapsig fit printed, or those on vehicles it never met."
-        for name, variant in variants.items() if (seen := find_fitted(variant, corpus.entries))
-    ]  # fmt: skip
+        for name, variant in variants.items()
+        if (seen := find_fitted(variant, corpus.entries))
+    ]
     for warning in warnings:
         note(f"note: {warning}")
     return variants, warnings
 
 
-def score_corpus(args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus"
-                 ) -> "tuple[ScoreTable, list[str]]":  # fmt: skip
+def score_corpus(
+    args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus"
+) -> "tuple[ScoreTable, list[str]]":
     """Scores by the options --window, --jobs, --dask and --cache, with progress; and the warnings of load_variants."""
     from tapsig.scoring.cache import ResultCache  # heavy rooms load when they are used
     from tapsig.scoring.outcomes import score

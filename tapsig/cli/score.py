@@ -21,8 +21,10 @@ DECODERS = {"rule": "entries_opened", "evidence": "entries_opened_evidence"}
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig score`."""
-    add_detector_arguments(parser, "a detector of the catalogue, a .json file, or module:attribute; may be"
-                           " repeated; default: the catalogue")  # fmt: skip
+    add_detector_arguments(
+        parser,
+        "a detector of the catalogue, a .json file, or module:attribute; may be repeated; default: the catalogue",
+    )
     add_output_arguments(parser)
 
 
@@ -52,14 +54,18 @@ def render_scores(table: "ScoreTable", format_: str) -> str:
     for row in rows:
         if row["scene"] != "all":
             continue
-        lines.append([
-            row["detector"], row["position"], row["taps"],
-            format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
-            format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
-            format_interval(row["f1"], row["f1_low"], row["f1_high"], 2),
-            row["false_alarms_per_hour"],
-            "–" if row["median_error_ms"] != row["median_error_ms"] else f"{row['median_error_ms']:+.1f}",
-        ])  # fmt: skip
+        lines.append(
+            [
+                row["detector"],
+                row["position"],
+                row["taps"],
+                format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
+                format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
+                format_interval(row["f1"], row["f1_low"], row["f1_high"], 2),
+                row["false_alarms_per_hour"],
+                "–" if row["median_error_ms"] != row["median_error_ms"] else f"{row['median_error_ms']:+.1f}",
+            ]
+        )
         for decoder, key in DECODERS.items():
             if row[key] is not None:
                 opened[row["detector"], decoder, row["position"]] = f"{row[key]}/{row['entries']}"

@@ -20,27 +20,49 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `tapsig simulate`."""
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument("--corpus", choices=("demo",), help="write the demo corpus")
-    what.add_argument("--scene", help="quiet, driving, rain, hail, wind, slam, music, rattle, whine, brush, lean, truck"
-                      " or handling")
+    what.add_argument(
+        "--scene", help="quiet, driving, rain, hail, wind, slam, music, rattle, whine, brush, lean, truck or handling"
+    )
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write; made if need be")
     parser.add_argument("--force", action="store_true", help="replace files that exist")
-    parser.add_argument("--format", choices=("table", "csv", "json"), default="table",
-                        help="of the summary; default: table")
+    parser.add_argument(
+        "--format", choices=("table", "csv", "json"), default="table", help="of the summary; default: table"
+    )
     scene = parser.add_argument_group("with --scene")
-    scene.add_argument("--position", action="append", metavar="NAME",
-                       help="inner-skin, outer-skin, frame or latch-bracket; repeat for more; default: all four")
-    scene.add_argument("--vehicle", default="random",
-                       help="a vehicle of the demo fleet, or random: another one for each block (default)")
+    scene.add_argument(
+        "--position",
+        action="append",
+        metavar="NAME",
+        help="inner-skin, outer-skin, frame or latch-bracket; repeat for more; default: all four",
+    )
+    scene.add_argument(
+        "--vehicle",
+        default="random",
+        help="a vehicle of the demo fleet, or random: another one for each block (default)",
+    )
     scene.add_argument("--hours", type=float, default=0.1, help="default: 0.1")
-    scene.add_argument("--block", type=float, default=120.0, metavar="SECONDS",
-                       help="length of each file, which is simulated on its own; default: 120")
+    scene.add_argument(
+        "--block",
+        type=float,
+        default=120.0,
+        metavar="SECONDS",
+        help="length of each file, which is simulated on its own; default: 120",
+    )
     scene.add_argument("--fs", type=float, default=8000.0, metavar="HZ", help="sample rate; default: 8000")
     scene.add_argument("--seed", type=int, default=0, help="same seed, same recordings; default: 0")
-    scene.add_argument("--taps", choices=("none", "practice", "entries", "both"), default="none",
-                       help="deliberate taps to add; default: none")
+    scene.add_argument(
+        "--taps",
+        choices=("none", "practice", "entries", "both"),
+        default="none",
+        help="deliberate taps to add; default: none",
+    )
     scene.add_argument("--strength", type=float, default=1.0, help="factor on the nuisances' forces; default: 1")
-    scene.add_argument("--split", choices=("train", "validation", "test"), default="test",
-                       help="what the manifest calls them; default: test")
+    scene.add_argument(
+        "--split",
+        choices=("train", "validation", "test"),
+        default="test",
+        help="what the manifest calls them; default: test",
+    )
     scene.add_argument("--truth", action="store_true", help="also write every contact and every mode")
 
 
@@ -58,19 +80,29 @@ def run(args: argparse.Namespace) -> int:
         raise ParameterError(f"--out: {args.out} is a file; a folder is needed")
     if args.corpus:
         items = corpus.demo_items()
-        written, total = corpus.write_items(tqdm(items, unit="recording", disable=None), args.out,
-                                            force=args.force), len(items)
+        written, total = (
+            corpus.write_items(tqdm(items, unit="recording", disable=None), args.out, force=args.force),
+            len(items),
+        )
     else:
         duration_s = 3600.0 * check_positive("--hours", args.hours)
         check_range("--block", args.block, 1.0, 1800.0)
-        blocks = simulate_blocks(args.scene, duration_s=duration_s, seed=args.seed, block_s=args.block,
-                                 vehicle=None if args.vehicle == "random" else args.vehicle,
-                                 positions=args.position or POSITIONS, fs=args.fs, taps=args.taps,
-                                 strength=args.strength)
+        blocks = simulate_blocks(
+            args.scene,
+            duration_s=duration_s,
+            seed=args.seed,
+            block_s=args.block,
+            vehicle=None if args.vehicle == "random" else args.vehicle,
+            positions=args.position or POSITIONS,
+            fs=args.fs,
+            taps=args.taps,
+            strength=args.strength,
+        )
         total = max(1, -int(-duration_s // args.block))
         rendered = (
             corpus.render_scene(f"{args.scene}-{args.seed}-{index:04d}", block, split=args.split, truth=args.truth)
-            for index, block in enumerate(tqdm(blocks, total=total, unit="block", disable=None)))
+            for index, block in enumerate(tqdm(blocks, total=total, unit="block", disable=None))
+        )
         written = corpus.write_rendered(rendered, args.out, force=args.force)
     sizes: Counter[str] = Counter()
     counts: Counter[str] = Counter()
@@ -84,8 +116,13 @@ def run(args: argparse.Namespace) -> int:
             taps += kinds.count("tap")
             nuisances += len(kinds) - kinds.count("tap")
     args.out_folder, args.out = args.out, None
-    row = {"folder": str(args.out_folder), "recordings": counts["recordings"], "taps": taps,
-           "labelled nuisances": nuisances, "megabytes": round(sum(sizes.values()) / 1e6, 3)}
+    row = {
+        "folder": str(args.out_folder),
+        "recordings": counts["recordings"],
+        "taps": taps,
+        "labelled nuisances": nuisances,
+        "megabytes": round(sum(sizes.values()) / 1e6, 3),
+    }
     emit(render_rows([row], args.format), args)
     note("simulated: no figure from these recordings is an accuracy in the field")
     return 0

@@ -23,9 +23,7 @@ from tapsig.cli.output import add_output_arguments, emit, format_cell, note, ren
 from tapsig.errors import ParameterError
 from tapsig.risks.standby import BATTERIES, MONTH_DAYS, Battery, DutyCycle, compute_days, compute_sensitivity
 
-COLUMNS = (
-    "position", "wake_up", "level_v", "missed_first_taps", "missed_entries", "false_wakes_per_day", "days",
-)  # fmt: skip
+COLUMNS = ("position", "wake_up", "level_v", "missed_first_taps", "missed_entries", "false_wakes_per_day", "days")
 DUTY_HELP = {
     "sleep_ua": "current asleep, wake comparator included, in µA",
     "awake_ma": "current awake, in mA",
@@ -49,9 +47,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     duty = parser.add_argument_group("controller")
     for field in dataclasses.fields(DutyCycle):
         duty.add_argument(
-            _option(field.name), type=float, default=field.default, metavar="X",
+            _option(field.name),
+            type=float,
+            default=field.default,
+            metavar="X",
             help=f"{DUTY_HELP[field.name]}; default: {field.default:g}",
-        )  # fmt: skip
+        )
     battery = parser.add_argument_group("battery")
     names = "; ".join(known.name for known in BATTERIES)
     battery.add_argument("--battery", metavar="NAME", help=f"one of: {names}; default: all")
@@ -59,12 +60,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     battery.add_argument("--usable-share", type=float, metavar="X", help="share of the capacity that may be used")
     battery.add_argument("--self-discharge", type=float, metavar="X", help="share lost a month, such as 0.05")
     wake = parser.add_argument_group("with a corpus")
-    wake.add_argument("--level-v", type=float, action="append", metavar="V",
-                      help="wake-up level around the bias; repeat for more; default: 0.05, 0.2, 0.5")
-    wake.add_argument("--look-hz", type=float, action="append", metavar="HZ",
-                      help="rate of periodic sampling; repeat for more; default: 100, 1000")
-    wake.add_argument("--start-up-s", type=float, default=0.002, metavar="S",
-                      help="from waking to the first sample; default: 0.002")
+    wake.add_argument(
+        "--level-v",
+        type=float,
+        action="append",
+        metavar="V",
+        help="wake-up level around the bias; repeat for more; default: 0.05, 0.2, 0.5",
+    )
+    wake.add_argument(
+        "--look-hz",
+        type=float,
+        action="append",
+        metavar="HZ",
+        help="rate of periodic sampling; repeat for more; default: 100, 1000",
+    )
+    wake.add_argument(
+        "--start-up-s", type=float, default=0.002, metavar="S", help="from waking to the first sample; default: 0.002"
+    )
     wake.add_argument("--detector", metavar="NAME", help="start it on waking: does it still find the first tap?")
     add_corpus_arguments(parser)
 

@@ -11,8 +11,21 @@ from typing import TextIO
 from tapsig.errors import ParameterError
 
 CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")  # all but the tab and the end of a line
-IN_ASCII = {"–": "-", "−": "-", "→": "->", "±": "+-", "×": "x", "·": "*", "…": "...", "µ": "u", "²": "2", "‘": "'",
-            "’": "'", "“": '"', "”": '"'}  # fmt: skip
+IN_ASCII = {
+    "–": "-",
+    "−": "-",
+    "→": "->",
+    "±": "+-",
+    "×": "x",
+    "·": "*",
+    "…": "...",
+    "µ": "u",
+    "²": "2",
+    "‘": "'",
+    "’": "'",
+    "“": '"',
+    "”": '"',
+}
 
 
 def make_inert(text: str) -> str:

@@ -61,30 +61,51 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
     rows = [pair.to_dict() for pair in pairs]
     if format_ != "table":
         curves = [
-            {"detector": curve.detector, "strength": curve.strength.tolist(), "precision": curve.precision.tolist(),
-             "recall": curve.recall.tolist(), "false_alarms_per_hour": curve.false_alarms_per_hour.tolist()}
+            {
+                "detector": curve.detector,
+                "strength": curve.strength.tolist(),
+                "precision": curve.precision.tolist(),
+                "recall": curve.recall.tolist(),
+                "false_alarms_per_hour": curve.false_alarms_per_hour.tolist(),
+            }
             for curve in _list_curves(pairs)
-        ]  # fmt: skip
+        ]
         return render_rows(rows, format_, document={"curves": curves})
     from tapsig.comparison.advice import count_recordings, judge_pair  # heavy rooms load when they are used
 
     verdicts = "\n".join(textwrap.fill(judge_pair(pair), COLUMNS) for pair in pairs)
     criterion = pairs[0].criterion.words
     differences = [
-        [pair.first, pair.second, *(format_interval(e.value, e.low, e.high, 2) for e in pair.values),
-         format_interval(e.value, e.low, e.high, 3), f"{pair.difference.p_adjusted:.3g}"]
-        for pair in pairs for e in (pair.difference.estimate,)
-    ]  # fmt: skip
-    taps = [
-        [pair.first, pair.second, pair.both, pair.mcnemar.only_first, pair.mcnemar.only_second, pair.neither,
-         f"{pair.mcnemar.p:.3g}"]
+        [
+            pair.first,
+            pair.second,
+            *(format_interval(e.value, e.low, e.high, 2) for e in pair.values),
+            format_interval(e.value, e.low, e.high, 3),
+            f"{pair.difference.p_adjusted:.3g}",
+        ]
         for pair in pairs
-    ]  # fmt: skip
+        for e in (pair.difference.estimate,)
+    ]
+    taps = [
+        [
+            pair.first,
+            pair.second,
+            pair.both,
+            pair.mcnemar.only_first,
+            pair.mcnemar.only_second,
+            pair.neither,
+            f"{pair.mcnemar.p:.3g}",
+        ]
+        for pair in pairs
+    ]
     curves_at = [
-        [curve.detector, f"{curve.average_precision:.3f}",
-         *(format_interval(curve.recall_at(rate), None, None, 2) for rate in RATES_PER_HOUR)]
+        [
+            curve.detector,
+            f"{curve.average_precision:.3f}",
+            *(format_interval(curve.recall_at(rate), None, None, 2) for rate in RATES_PER_HOUR),
+        ]
         for curve in _list_curves(pairs)
-    ]  # fmt: skip
+    ]
     rates = [f"recall at {rate:g}/h" for rate in RATES_PER_HOUR]
     return (
         f"{verdicts}\n\n{criterion} on the same {count_recordings(pairs[0].recordings, pairs[0].channels)}\n"

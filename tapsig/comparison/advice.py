@@ -94,8 +94,9 @@ def _weigh_vehicles(ranking: Ranking) -> str:
     rival, values = leads[least][1], ranking.vehicles[least]
     agreement = (
         f"The vehicles disagree: {against} of {len(leads)} by itself puts another place first, most of all the {least}"
-        if against else f"Each vehicle by itself puts it first, with the smallest lead on the {least}"
-    )  # fmt: skip
+        if against
+        else f"Each vehicle by itself puts it first, with the smallest lead on the {least}"
+    )
     return (
         f" {agreement} ({best} {_number(values[best])}, {rival} {_number(values[rival])}). Another vehicle may differ."
     )

@@ -67,9 +67,13 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
         found = false = strength = np.zeros(0)
         last = np.zeros(0, bool)
     return Curve(
-        detector, strength[last], found / np.maximum(found + false, 1), found / max(taps, 1),
-        false / hours if hours > 0 else np.full(false.size, np.nan), hours,
-    )  # fmt: skip
+        detector,
+        strength[last],
+        found / np.maximum(found + false, 1),
+        found / max(taps, 1),
+        false / hours if hours > 0 else np.full(false.size, np.nan),
+        hours,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,17 +99,25 @@ class VariantComparison:
         """Plain values by name."""
         first, second = self.values
         return {
-            "first": self.first, "second": self.second, "criterion": self.criterion.name,
-            **first.to_dict("value_first"), **second.to_dict("value_second"),
-            **self.difference.estimate.to_dict("difference"), "p": self.difference.p,
-            "p_holm": self.difference.p_adjusted, "recordings": self.recordings,
+            "first": self.first,
+            "second": self.second,
+            "criterion": self.criterion.name,
+            **first.to_dict("value_first"),
+            **second.to_dict("value_second"),
+            **self.difference.estimate.to_dict("difference"),
+            "p": self.difference.p,
+            "p_holm": self.difference.p_adjusted,
+            "recordings": self.recordings,
             "recordings_needed": self.difference.needed,
-            "taps_both": self.both, "taps_only_first": self.mcnemar.only_first,
-            "taps_only_second": self.mcnemar.only_second, "taps_neither": self.neither,
-            "mcnemar_chi_squared": self.mcnemar.chi_squared, "mcnemar_p": self.mcnemar.p,
+            "taps_both": self.both,
+            "taps_only_first": self.mcnemar.only_first,
+            "taps_only_second": self.mcnemar.only_second,
+            "taps_neither": self.neither,
+            "mcnemar_chi_squared": self.mcnemar.chi_squared,
+            "mcnemar_p": self.mcnemar.p,
             "average_precision_first": self.curves[0].average_precision,
             "average_precision_second": self.curves[1].average_precision,
-        }  # fmt: skip
+        }
 
 
 def compare_variants(
@@ -132,9 +144,17 @@ def compare_variants(
     found = [np.array([tap for outcome in of_one for tap in outcome.found], dtype=bool) for of_one in outcomes]
     return tuple(
         VariantComparison(
-            first, names[k], chosen, (values[0], values[k]), difference, len(columns[0]), len(outcomes[0]),
+            first,
+            names[k],
+            chosen,
+            (values[0], values[k]),
+            difference,
+            len(columns[0]),
+            len(outcomes[0]),
             compute_mcnemar(int((found[0] & ~found[k]).sum()), int((~found[0] & found[k]).sum())),
-            int((found[0] & found[k]).sum()), int((~found[0] & ~found[k]).sum()), (curves[0], curves[k]),
+            int((found[0] & found[k]).sum()),
+            int((~found[0] & ~found[k]).sum()),
+            (curves[0], curves[k]),
         )
         for (_, k), difference in zip(pairs, differences, strict=True)
-    )  # fmt: skip
+    )

@@ -142,6 +142,7 @@ def summarise_delays(delays: Sequence[TapDelays], order: Sequence[str]) -> tuple
         if times_ms.size:
             lower, median, upper = np.quantile(times_ms, [0.25, 0.5, 0.75])
             correlation = float(np.median(np.abs(np.concatenate([delay.correlations for delay in chosen]))))
-            lines.append(ChannelDelay(first, second, times_ms.size, float(median), float(lower), float(upper),
-                                      correlation))  # fmt: skip
+            lines.append(
+                ChannelDelay(first, second, times_ms.size, float(median), float(lower), float(upper), correlation)
+            )
     return tuple(lines)

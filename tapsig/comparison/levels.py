@@ -77,9 +77,9 @@ def measure_levels(recording: Recording) -> Levels:
         raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to measure its taps")
     fs = recording.fs
     share = one_pole_coefficient(high_pass_time_s(HIGH_PASS_HZ, fs), fs)
-    volts = np.concatenate([
-        remove_slow(recording.samples[start:stop], np.zeros(2), share) for start, stop in recording.stretches()
-    ])  # fmt: skip
+    volts = np.concatenate(
+        [remove_slow(recording.samples[start:stop], np.zeros(2), share) for start, stop in recording.stretches()]
+    )
     times_s = recording.times_s(np.arange(volts.size))
     peak = seconds_to_samples(PEAK_S, fs, at_least=1)
     taps = np.searchsorted(times_s, [label.onset_s for label in recording.labels if label.kind == TAP])
@@ -89,12 +89,15 @@ def measure_levels(recording: Recording) -> Levels:
     quiet = _mark_quiet(recording, times_s, taps_only=False)
     others = _mark_quiet(recording, times_s, taps_only=True)
     return Levels(
-        recording.source, recording.position, recording.scene, taps_db,
+        recording.source,
+        recording.position,
+        recording.scene,
+        taps_db,
         _level(max(recording.step_v / math.sqrt(12), np.sqrt(np.mean(volts[quiet] ** 2))) if quiet.any() else 0.0),
         _level(max(recording.step_v, _nuisance_peak(volts, others, peak)) if others.any() else 0.0),
         _measure_ringing(recording, volts, taps, quiet),
         compute_dead_time_map(recording).room_db_ms if taps_db.size else math.nan,
-    )  # fmt: skip
+    )
 
 
 def _level(volts: float) -> float:
@@ -117,16 +120,18 @@ def _nuisance_peak(volts: FloatArray, others: BoolArray, width: int) -> float:
     return float(np.quantile(pieces, NUISANCE_QUANTILE)) if pieces.size else 0.0
 
 
-def _measure_ringing(
-    recording: Recording, volts: FloatArray, taps: IntArray,
-    quiet: BoolArray,
-) -> FloatArray:  # fmt: skip
+def _measure_ringing(recording: Recording, volts: FloatArray, taps: IntArray, quiet: BoolArray) -> FloatArray:
     """Decay times of the taps that ring on for a while before the next label, a gap or the end."""
     fs = recording.fs
     noise_power = float(np.mean(volts[quiet] ** 2)) if quiet.any() else 0.0
     onsets = [label.onset_s for label in recording.labels or ()]
-    edges = np.array([*(np.searchsorted(recording.times_s(np.arange(volts.size)), onsets)),
-                      *(gap.sample for gap in recording.gaps), volts.size])  # fmt: skip
+    edges = np.array(
+        [
+            *(np.searchsorted(recording.times_s(np.arange(volts.size)), onsets)),
+            *(gap.sample for gap in recording.gaps),
+            volts.size,
+        ]
+    )
     times = []
     for tap in taps:
         stop = min(int(edges[edges > tap].min(initial=volts.size)), tap + seconds_to_samples(RINGING_S, fs))

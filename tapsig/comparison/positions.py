@@ -115,20 +115,29 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     }
     pairs = list(itertools.combinations(order, 2))
     ranking = Ranking(
-        detector, chosen, tuple(ranked[k] for k in order),
+        detector,
+        chosen,
+        tuple(ranked[k] for k in order),
         comparison.compare_pairs(names, columns, values, pairs, chosen, paired=bool(everywhere), seed=SEED),
-        bool(everywhere), len(everywhere) or recordings, recordings - len(everywhere) if everywhere else 0, vehicles,
-        {name: tuple(outcome for outcome in table.select(detector, name) if outcome.source in of)
-         for name, of in zip(names, sources, strict=True)},
-    )  # fmt: skip
+        bool(everywhere),
+        len(everywhere) or recordings,
+        recordings - len(everywhere) if everywhere else 0,
+        vehicles,
+        {
+            name: tuple(outcome for outcome in table.select(detector, name) if outcome.source in of)
+            for name, of in zip(names, sources, strict=True)
+        },
+    )
     if not ranking.too_few:
         return ranking
     return replace(
         ranking,
         positions=tuple(replace(place, probability_best=math.nan) for place in ranking.positions),
-        differences=tuple(replace(pair, estimate=Estimate(pair.estimate.value, math.nan, math.nan), needed=math.nan)
-                          for pair in ranking.differences),
-    )  # fmt: skip
+        differences=tuple(
+            replace(pair, estimate=Estimate(pair.estimate.value, math.nan, math.nan), needed=math.nan)
+            for pair in ranking.differences
+        ),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,10 +156,13 @@ class PositionStudy:
         for ranking in self.rankings:
             for place, ranked in enumerate(ranking.positions, 1):
                 names: dict[str, object] = {
-                    "detector": ranking.detector, "position": ranked.position, "rank": place,
-                    "probability_best": ranked.probability_best, "criterion": ranking.criterion.name,
+                    "detector": ranking.detector,
+                    "position": ranked.position,
+                    "rank": place,
+                    "probability_best": ranked.probability_best,
+                    "criterion": ranking.criterion.name,
                     "recordings_compared": ranked.recordings,
-                }  # fmt: skip
+                }
                 scores = summarise(ranking.outcomes[ranked.position])
                 rows.append(names | ranked.estimate.to_dict("value") | scores | levels.get(ranked.position, {}))
         return rows
@@ -158,17 +170,32 @@ class PositionStudy:
     def difference_rows(self) -> list[dict[str, object]]:
         """One row for each detector and pair of positions."""
         return [
-            {"detector": ranking.detector, "first": pair.first, "second": pair.second,
-             **pair.estimate.to_dict("difference"), "p": pair.p, "p_holm": pair.p_adjusted,
-             "recordings": ranking.recordings, "recordings_needed": pair.needed}
-            for ranking in self.rankings for pair in ranking.differences
-        ]  # fmt: skip
+            {
+                "detector": ranking.detector,
+                "first": pair.first,
+                "second": pair.second,
+                **pair.estimate.to_dict("difference"),
+                "p": pair.p,
+                "p_holm": pair.p_adjusted,
+                "recordings": ranking.recordings,
+                "recordings_needed": pair.needed,
+            }
+            for ranking in self.rankings
+            for pair in ranking.differences
+        ]
 
 
 def study_positions(
-    variants: Mapping[str, Variant], corpus: Corpus, *, criterion: str = "f1", window_s: float = 0.05, jobs: int = 1,
-    cluster: str | None = None, cache: ResultCache | None = None, progress: Callable[[int], None] | None = None,
-) -> PositionStudy:  # fmt: skip
+    variants: Mapping[str, Variant],
+    corpus: Corpus,
+    *,
+    criterion: str = "f1",
+    window_s: float = 0.05,
+    jobs: int = 1,
+    cluster: str | None = None,
+    cache: ResultCache | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> PositionStudy:
     """Score, measure and rank the positions of a labelled corpus.
 
     `progress` is called with what is done, up to twice the number of recordings. The rest is as in `score`.

@@ -169,9 +169,15 @@ class Difference:
 
 
 def compare_pairs(
-    names: Sequence[str], columns: Sequence[FloatArray], values: FloatArray, pairs: Sequence[tuple[int, int]],
-    criterion: Criterion, *, paired: bool, seed: int,
-) -> tuple[Difference, ...]:  # fmt: skip
+    names: Sequence[str],
+    columns: Sequence[FloatArray],
+    values: FloatArray,
+    pairs: Sequence[tuple[int, int]],
+    criterion: Criterion,
+    *,
+    paired: bool,
+    seed: int,
+) -> tuple[Difference, ...]:
     """The differences of `pairs` of columns (recordings, fields), whose resampled `values` have the shape (r, k)."""
     permute = permute_swaps if paired else permute_labels
     p_values = [permute(columns[a], columns[b], criterion, seed=seed) for a, b in pairs]

@@ -14,8 +14,22 @@ from tapsig.errors import TapsigError
 
 HERE = Path(__file__).parent
 LIBRARY = HERE / ("_core.dll" if sys.platform == "win32" else "_core.so")
-HEADERS = ("version.h", "blocks.h", "predict.h", "levels.h", "trees.h", "tap.h",
-           "follow.h", "fixed_threshold.h", "ring_following.h", "clock.h", "entry.h", "evidence.h", "judge.h", "host.h")
+HEADERS = (
+    "version.h",
+    "blocks.h",
+    "predict.h",
+    "levels.h",
+    "trees.h",
+    "tap.h",
+    "follow.h",
+    "fixed_threshold.h",
+    "ring_following.h",
+    "clock.h",
+    "entry.h",
+    "evidence.h",
+    "judge.h",
+    "host.h",
+)
 """In the order in which they build on each other."""
 
 

@@ -78,12 +78,25 @@ class EvidenceModel:
 
     def __post_init__(self) -> None:
         limits = {
-            "gap_s": (0.05, 1.0), "gap_prior_spread": (0.01, 10.0), "gap_spread": (0.01, 1.0), "gap_stray": (1e-6, 0.5),
-            "gap_gain": (-4.0, 4.0), "pause_s": (0.2, 3.0), "pause_spread": (0.01, 2.0), "pause_stray": (1e-6, 0.5),
-            "pause_gain": (-4.0, 4.0), "difference_cap": (1, 255), "weight": (0.0625, 15.9), "bias": (-20.0, 20.0),
-            "likely": (-20.0, 20.0), "least": (-20.0, 20.0), "highest": (0.0, 20.0), "lead_s": (0.0, 30.0),
-            "calm": (0.0, 4.0), "least_gap_s": (0.001, 1.0),
-        }  # fmt: skip
+            "gap_s": (0.05, 1.0),
+            "gap_prior_spread": (0.01, 10.0),
+            "gap_spread": (0.01, 1.0),
+            "gap_stray": (1e-6, 0.5),
+            "gap_gain": (-4.0, 4.0),
+            "pause_s": (0.2, 3.0),
+            "pause_spread": (0.01, 2.0),
+            "pause_stray": (1e-6, 0.5),
+            "pause_gain": (-4.0, 4.0),
+            "difference_cap": (1, 255),
+            "weight": (0.0625, 15.9),
+            "bias": (-20.0, 20.0),
+            "likely": (-20.0, 20.0),
+            "least": (-20.0, 20.0),
+            "highest": (0.0, 20.0),
+            "lead_s": (0.0, 30.0),
+            "calm": (0.0, 4.0),
+            "least_gap_s": (0.001, 1.0),
+        }
         for name, (low, high) in limits.items():
             check_range(name, getattr(self, name), low, high)
         if len(self.likeness) != LIKENESS_BINS or not all(-7.9 <= value <= 7.9 for value in self.likeness):
@@ -93,6 +106,7 @@ class EvidenceModel:
 
     def fill(self, config: Any, silence_s: float) -> None:
         """Write the tables into a `tapsig_evidence_config` of cffi."""
+
         def table(values: np.ndarray[Any, Any]) -> list[int]:
             return np.clip(np.round(values * TABLE_NAT), -127, 127).astype(int).tolist()
 
@@ -182,7 +196,8 @@ class Weighed:
     def _compare(self, digits: Sequence[int], first: int, stop: int, trace: Any) -> Any:
         ffi, library = load()
         return library.tapsig_compare_run(
-            self._state, self._config, bytes(digits), len(digits), first, stop, trace or ffi.NULL)
+            self._state, self._config, bytes(digits), len(digits), first, stop, trace or ffi.NULL
+        )
 
 
 def check_length(code: Sequence[int]) -> tuple[int, ...]:
@@ -283,8 +298,10 @@ def weigh(state: Any, config: Any) -> Weighed:
     return Weighed(
         tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside),
         tuple(int(kept.score[i]) for i in inside),
-        int(kept.last_likely) + int(config.silence_ms), kept, config,
-    )  # fmt: skip
+        int(kept.last_likely) + int(config.silence_ms),
+        kept,
+        config,
+    )
 
 
 class JudgeCore:

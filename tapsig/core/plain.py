@@ -33,11 +33,14 @@ class PlainCore:
         self.state: Any = self._ffi.new(f"tapsig_{self.name} *")
         self._init = getattr(self._library, f"tapsig_{self.name}_init")
         self._run = getattr(self._library, f"tapsig_{self.name}_run")
-        self._dtype = np.dtype({
-            "names": ["decided", "onset_age", "over"], "formats": ["<u4", "<u2", "<i4"],
-            "offsets": [self._ffi.offsetof("tapsig_plain_tap", name) for name in ("decided", "onset_age", "over")],
-            "itemsize": self._ffi.sizeof("tapsig_plain_tap"),
-        })  # fmt: skip
+        self._dtype = np.dtype(
+            {
+                "names": ["decided", "onset_age", "over"],
+                "formats": ["<u4", "<u2", "<i4"],
+                "offsets": [self._ffi.offsetof("tapsig_plain_tap", name) for name in ("decided", "onset_age", "over")],
+                "itemsize": self._ffi.sizeof("tapsig_plain_tap"),
+            }
+        )
         self.reset()
 
     def reset(self) -> None:
@@ -52,8 +55,13 @@ class PlainCore:
         for start in range(0, counts.size, _PUSH):
             part = counts[start : start + _PUSH]
             taps = np.zeros(part.size // least_gap + 2, dtype=self._dtype)
-            found = self._run(self.state, self.config, self._ffi.from_buffer("uint16_t[]", part), part.size,
-                              self._ffi.cast("tapsig_plain_tap *", self._ffi.from_buffer(taps)))  # fmt: skip
+            found = self._run(
+                self.state,
+                self.config,
+                self._ffi.from_buffer("uint16_t[]", part),
+                part.size,
+                self._ffi.cast("tapsig_plain_tap *", self._ffi.from_buffer(taps)),
+            )
             parts.append(taps[:found])
             parts[-1]["decided"] += np.uint32(start)
         taps = np.concatenate(parts) if parts else np.zeros(0, dtype=self._dtype)

@@ -42,8 +42,11 @@ class Rate:
             per_block_q14=min(round(per_block * 2**14), 2**16 - 1) if interpolated else 0,
             per_block_q8=round(fs / 1000.0 * 256.0),
             step_offset=(0, 0) if interpolated else tuple(round(LEVELS_PER_OCTAVE * math.log2(n)) for n in fills),  # type: ignore[arg-type]
-            short_fill=short, count_shift=16 - adc_bits, group=group, interpolated=int(interpolated),
-        )  # fmt: skip
+            short_fill=short,
+            count_shift=16 - adc_bits,
+            group=group,
+            interpolated=int(interpolated),
+        )
 
     def fill(self, struct: object) -> None:
         """Write the numbers into a `tapsig_rate` of cffi."""

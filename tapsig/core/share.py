@@ -33,7 +33,9 @@ def fill_share(struct: object, name: str, share: float) -> None:
     """
     shift = max(math.ceil(-math.log2(share)) - 1, 0)
     if shift > HIGHEST_SHIFT:
-        raise ParameterError(f"{name} asks for a mean over {1.0 / share:.3g} steps; the core follows over"
-                             f" {2**HIGHEST_SHIFT:.3g} at most: choose a shorter time or a higher cutoff")
+        raise ParameterError(
+            f"{name} asks for a mean over {1.0 / share:.3g} steps; the core follows over"
+            f" {2**HIGHEST_SHIFT:.3g} at most: choose a shorter time or a higher cutoff"
+        )
     struct.share_q15 = min(round(share * 2.0 ** (15 + shift)), 2**15 - 1)  # type: ignore[attr-defined]
     struct.shift = shift  # type: ignore[attr-defined]

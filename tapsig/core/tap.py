@@ -64,13 +64,19 @@ def _judged_dtype(ffi: Any) -> np.dtype[np.void]:
 
     features = ffi.sizeof("tapsig_candidate") and ffi.typeof("tapsig_candidate").fields
     width = dict(features)["row"].type.length
-    return np.dtype({
-        "names": ["block", "age", "score", "row", "verdict", "onset_age", "decided"],
-        "formats": ["<u4", "u1", "<i2", ("u1", (width,)), "u1", "<u2", "<u4"],
-        "offsets": [*(offset("candidate", name) for name in ("block", "age", "score", "row")), offset("verdict"),
-                    offset("onset_age"), offset("decided")],
-        "itemsize": ffi.sizeof("tapsig_judged"),
-    })  # fmt: skip
+    return np.dtype(
+        {
+            "names": ["block", "age", "score", "row", "verdict", "onset_age", "decided"],
+            "formats": ["<u4", "u1", "<i2", ("u1", (width,)), "u1", "<u2", "<u4"],
+            "offsets": [
+                *(offset("candidate", name) for name in ("block", "age", "score", "row")),
+                offset("verdict"),
+                offset("onset_age"),
+                offset("decided"),
+            ],
+            "itemsize": ffi.sizeof("tapsig_judged"),
+        }
+    )
 
 
 class TapCore:
@@ -116,8 +122,7 @@ class TapCore:
                 *(
                     np.concatenate(columns)
                     for columns in zip(
-                        *([getattr(part, name) for name in Judged.__slots__] for part in parts),
-                        strict=True,
+                        *([getattr(part, name) for name in Judged.__slots__] for part in parts), strict=True
                     )
                 )
             )
@@ -141,9 +146,14 @@ class TapCore:
         self._fed += counts.size
         block = judged["block"].astype(np.int64)
         return Judged(
-            onset, decided, judged["score"].astype(np.int64), judged["verdict"], judged["row"], block,
+            onset,
+            decided,
+            judged["score"].astype(np.int64),
+            judged["verdict"],
+            judged["row"],
+            block,
             block + judged["age"],
-        )  # fmt: skip
+        )
 
     def finish(self) -> Judged:
         """The candidates that are still waiting, as if the last count stayed; none that begin past the end."""

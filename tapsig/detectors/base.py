@@ -132,8 +132,9 @@ def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rej
     A variant is built for the recording's rate, with `keep_rejected`. Raises ParameterError when the rates differ by
     more than 0.1 %, and for what the detector itself raises or answers wrongly (`require_sound`), with both names.
     """
-    running = build_detector(detector, recording.fs, where=recording.source, keep_rejected=keep_rejected,
-                             converter=Converter.of(recording))
+    running = build_detector(
+        detector, recording.fs, where=recording.source, keep_rejected=keep_rejected, converter=Converter.of(recording)
+    )
     with blame(detector, recording.source, passing=RecordingError):
         if abs(running.fs - recording.fs) > 1e-3 * recording.fs:
             raise ParameterError(
@@ -145,8 +146,9 @@ def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rej
         )
 
 
-def build_detector(detector: Detector | Variant, fs: float, *, where: str, keep_rejected: bool,
-                   converter: Converter | None = None) -> Detector:
+def build_detector(
+    detector: Detector | Variant, fs: float, *, where: str, keep_rejected: bool, converter: Converter | None = None
+) -> Detector:
     """A variant built for `fs` Hz, to run on `where`; a detector that is already built as it is.
 
     `converter` is handed to variants whose `takes_converter` is true: they work on counts.

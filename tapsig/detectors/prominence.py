@@ -82,11 +82,14 @@ class ProminenceDetector(StreamingDetector):
         self._step = seconds_to_samples(STEP_S, self.fs, at_least=1)
         self._dead = seconds_to_samples(variant.dead_time_s, self.fs, at_least=1)
         self.latency_s = self._step / self.fs
-        self._numbers = np.array([
-            one_pole_coefficient(high_pass_time_s(variant.high_pass_hz, self.fs), self.fs),
-            one_pole_coefficient(variant.attack_s, self.fs), one_pole_coefficient(variant.release_s, self.fs),
-            variant.floor_v,
-        ])  # fmt: skip
+        self._numbers = np.array(
+            [
+                one_pole_coefficient(high_pass_time_s(variant.high_pass_hz, self.fs), self.fs),
+                one_pole_coefficient(variant.attack_s, self.fs),
+                one_pole_coefficient(variant.release_s, self.fs),
+                variant.floor_v,
+            ]
+        )
         self._clear()
 
     def _clear(self) -> None:

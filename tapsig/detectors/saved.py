@@ -1,6 +1,6 @@
 """Detectors in files: JSON that anyone can read and edit. Every field is checked when it is read; nothing is executed.
 
-    {"format": "tapsig-detector", "version": 1, "name": "sta-lta", "parameters": {"on": 4.0, …}}
+{"format": "tapsig-detector", "version": 1, "name": "sta-lta", "parameters": {"on": 4.0, …}}
 """
 
 import dataclasses
@@ -155,7 +155,7 @@ def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
 
 def _variant_of(document: object) -> Variant:
     if not isinstance(document, dict) or document.get("format") != FORMAT:
-        raise ParameterError(f"this is not a saved detector (no \"format\": \"{FORMAT}\"); write one with tapsig fit")
+        raise ParameterError(f'this is not a saved detector (no "format": "{FORMAT}"); write one with tapsig fit')
     if document.get("version") != VERSION:
         raise ParameterError(
             f"version is {document.get('version')!r}; this tapsig reads version {VERSION}: write the detector again"

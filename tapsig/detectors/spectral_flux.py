@@ -105,7 +105,12 @@ class SpectralFluxDetector(StreamingDetector):
 
         variant, rate = self._variant, self.fs / self._hop
         peaks = librosa.util.peak_pick(
-            flux, pre_max=3, post_max=3, pre_avg=seconds_to_samples(0.1, rate, at_least=1), post_avg=1,
-            delta=variant.threshold, wait=seconds_to_samples(variant.dead_time_s, rate),
-        )  # fmt: skip
+            flux,
+            pre_max=3,
+            post_max=3,
+            pre_avg=seconds_to_samples(0.1, rate, at_least=1),
+            post_avg=1,
+            delta=variant.threshold,
+            wait=seconds_to_samples(variant.dead_time_s, rate),
+        )
         return np.asarray(peaks, dtype=np.int64)

@@ -94,11 +94,17 @@ class StaLtaDetector(StreamingDetector):
         self._variant = variant
         high_pass = variant.high_pass_hz
         # The coefficients are 1/N, as in the recursion's source, not 1 - exp(-1/N).
-        self._numbers = np.array([
-            one_pole_coefficient(high_pass_time_s(high_pass, self.fs), self.fs) if high_pass else 0.0,
-            1.0 / max(variant.sta_s * self.fs, 1.0), 1.0 / max(variant.lta_s * self.fs, 2.0), variant.on, variant.off,
-            variant.floor_v**2, float(seconds_to_samples(variant.dead_time_s, self.fs)),
-        ])  # fmt: skip
+        self._numbers = np.array(
+            [
+                one_pole_coefficient(high_pass_time_s(high_pass, self.fs), self.fs) if high_pass else 0.0,
+                1.0 / max(variant.sta_s * self.fs, 1.0),
+                1.0 / max(variant.lta_s * self.fs, 2.0),
+                variant.on,
+                variant.off,
+                variant.floor_v**2,
+                float(seconds_to_samples(variant.dead_time_s, self.fs)),
+            ]
+        )
         self._clear()
 
     def _clear(self) -> None:

@@ -96,9 +96,14 @@ class CandidateDetector(StreamingDetector):
         self._converter = converter
         self._keep_rejected = keep_rejected
         self._core = TapCore(
-            self.fs, converter.adc_bits, trees=model.pack(), base=model.base, least_score=least_score,
-            least_level=converter.level_of(floor_v), dead_ms=round(dead_time_s * 1000.0),
-        )  # fmt: skip
+            self.fs,
+            converter.adc_bits,
+            trees=model.pack(),
+            base=model.base,
+            least_score=least_score,
+            least_level=converter.level_of(floor_v),
+            dead_ms=round(dead_time_s * 1000.0),
+        )
         self.latency_s = DECISION_MS / 1000.0 + 1.0 / self.fs
 
     @property
@@ -130,10 +135,12 @@ class CandidateDetector(StreamingDetector):
             return Detections.empty()
         reasons = [self._reason(int(verdict), row) for verdict, row in zip(judged.verdict, judged.rows, strict=True)]
         return Detections(
-            judged.onset, judged.decided, self._strength(judged),
+            judged.onset,
+            judged.decided,
+            self._strength(judged),
             {feature.name: feature.to_unit(judged.rows[:, column]) for column, feature in enumerate(TABLE)},
             tuple(reasons),
-        )  # fmt: skip
+        )
 
     def _reason(self, verdict: int, row: npt.NDArray[np.uint8]) -> str:
         """Why a candidate was rejected, "" for a tap."""

@@ -165,8 +165,9 @@ class BandDecay:
     @property
     def best(self) -> DecayTime:
         """The decay time over the widest range that has one; otherwise that of "edt", with its reason."""
-        return next((self.times[name] for name in ("t30", "t20", "edt") if not self.times[name].reason),
-                    self.times["edt"])  # fmt: skip
+        return next(
+            (self.times[name] for name in ("t30", "t20", "edt") if not self.times[name].reason), self.times["edt"]
+        )
 
     @property
     def rate_db_per_s(self) -> float:

@@ -8,6 +8,7 @@ from tapsig.units import FloatArray, check_samples
 
 ATTACK_S, RELEASE_S = 0.0005, 0.02
 
+
 @numba.njit(cache=True)
 def follow_envelope(magnitudes: FloatArray, state: FloatArray, attack: float, release: float) -> FloatArray:
     """First-order follower of `magnitudes` (>= 0), shape (n,); `state` = [level] is updated.

@@ -70,9 +70,13 @@ class Mode:
 
 
 def compute_modes(
-    ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike, fs: float, *, lowest_hz: float = 15.0,
-    highest_hz: float | None = None, least_share: float = LEAST_SHARE,
-) -> tuple[Mode, ...]:  # fmt: skip
+    ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike,
+    fs: float,
+    *,
+    lowest_hz: float = 15.0,
+    highest_hz: float | None = None,
+    least_share: float = LEAST_SHARE,
+) -> tuple[Mode, ...]:
     """The modes that one or several ring-downs share, strongest (by energy) first.
 
     Parameters
@@ -115,8 +119,9 @@ def compute_modes(
         Mode(mode.frequency_hz, mode.damping, mode.amplitude, part / total, mode.frequency_se_hz, mode.damping_se)
         for mode, part in zip(modes, energy, strict=True)
     ]
-    return tuple(sorted((mode for mode in shared if mode.energy_share >= least_share),
-                        key=lambda mode: -mode.energy_share))  # fmt: skip
+    return tuple(
+        sorted((mode for mode in shared if mode.energy_share >= least_share), key=lambda mode: -mode.energy_share)
+    )
 
 
 def _drop_cancelling(modes: list[Mode], energy: list[float], heard: float) -> tuple[list[Mode], list[float]]:

@@ -143,9 +143,7 @@ def _to_nats(ratio: int) -> float:
     return -math.inf if ratio == UNREACHED else ratio / NAT
 
 
-def judge_config(
-    parameters: EntryParameters, code: tuple[int, ...], evidence: Evidence
-) -> tuple[Any, tuple[Any, ...]]:  # fmt: skip
+def judge_config(parameters: EntryParameters, code: tuple[int, ...], evidence: Evidence) -> tuple[Any, tuple[Any, ...]]:
     """The core's `tapsig_judge_config` for a code (() = none), and what it points to: keep both."""
     ffi, _ = load()
     entry, keeps = entry_config(parameters, ())
@@ -244,9 +242,16 @@ class EvidenceMachine:
             wait_s = math.inf if is_last else self._parameters.compute_wait_s(self.failures)
         taps_s = tuple(weighed.onset_ms[index] / MILLISECONDS for index in chosen.taps)
         return EvidenceEntry(
-            chosen.digits, taps_s[0], weighed.end_ms / MILLISECONDS, taps_s, verdict, self.failures, wait_s,
-            log_ratio=_to_nats(ratio), weighed=weighed,
-        )  # fmt: skip
+            chosen.digits,
+            taps_s[0],
+            weighed.end_ms / MILLISECONDS,
+            taps_s,
+            verdict,
+            self.failures,
+            wait_s,
+            log_ratio=_to_nats(ratio),
+            weighed=weighed,
+        )
 
 
 def check_decoder(decoder: str, variant: Variant) -> Decoder:

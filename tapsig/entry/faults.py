@@ -64,9 +64,7 @@ def _compare_digits(entry: Entry, code: Sequence[int], parameters: EntryParamete
 
 
 def _suspect_rhythm(entry: Entry) -> list[str]:
-    gaps = [
-        (before, after) for digit in entry.digits_taps_s for before, after in itertools.pairwise(digit)
-    ]
+    gaps = [(before, after) for digit in entry.digits_taps_s for before, after in itertools.pairwise(digit)]
     if len(gaps) < 2:
         return []
     usual = statistics.median_low([after - before for before, after in gaps])

@@ -351,15 +351,23 @@ class EntryMachine:
     def _advance(self, now_ms: int) -> tuple[Entry, ...]:
         """Let time pass. All that the machine waits for lies within days of its last tap, so two calls are enough."""
         verdict = self._library.tapsig_entry_advance(
-            self._core, self._config, min(now_ms, self._last_ms + _CLOCK // 4) % _CLOCK)
+            self._core, self._config, min(now_ms, self._last_ms + _CLOCK // 4) % _CLOCK
+        )
         self._now_ms = now_ms
         outcome = _VERDICTS[verdict]
         if outcome is None:
             return ()
         end_ms = self._last_ms + self._config.silence_ms
         taps_s = tuple(tap / MILLISECONDS for tap in self._taps_ms)
-        entry = Entry(tuple(self._digits), taps_s[0], end_ms / MILLISECONDS, taps_s, outcome,
-                      self.failures, self._wait_after(outcome))  # fmt: skip
+        entry = Entry(
+            tuple(self._digits),
+            taps_s[0],
+            end_ms / MILLISECONDS,
+            taps_s,
+            outcome,
+            self.failures,
+            self._wait_after(outcome),
+        )
         self._clear_entry()
         return (entry,)
 

@@ -65,9 +65,15 @@ class Prepared:
 
 
 def prepare(
-    variant: Variant, fs: float, converter: Converter, *, code: Sequence[int] | None = None,
-    entry: EntryParameters | None = None, decoder: Decoder = "rule", evidence: Evidence | None = None,
-) -> Prepared:  # fmt: skip
+    variant: Variant,
+    fs: float,
+    converter: Converter,
+    *,
+    code: Sequence[int] | None = None,
+    entry: EntryParameters | None = None,
+    decoder: Decoder = "rule",
+    evidence: Evidence | None = None,
+) -> Prepared:
     """`variant` at `fs` Hz behind `converter`, with the entry machine (or the judge of evidence) when `code` is given.
 
     Raises ExportError for a detector that the core does not run, ParameterError for numbers that it does not take.

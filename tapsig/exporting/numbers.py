@@ -9,8 +9,13 @@ from tapsig.core import HERE, load
 from tapsig.exporting.chain import Prepared
 
 NODES, NUMBERS, CODE, ENTRY, CLOCK, JUDGE = (
-    "tapsig_nodes", "tapsig_numbers", "tapsig_code", "tapsig_entry_numbers", "tapsig_clock_numbers",
-    "tapsig_judge_numbers")  # fmt: skip
+    "tapsig_nodes",
+    "tapsig_numbers",
+    "tapsig_code",
+    "tapsig_entry_numbers",
+    "tapsig_clock_numbers",
+    "tapsig_judge_numbers",
+)
 
 
 @cache
@@ -124,12 +129,25 @@ def render_header(prepared: Prepared, comment: Sequence[str]) -> str:
     if prepared.code:
         includes += [f'#include "{header}"' for header in entry_headers(prepared)]
         defines.insert(1, f"#define TAPSIG_WITH_{'ENTRY' if prepared.judge is None else 'EVIDENCE'}")
-    return "\n".join([
-        "/* " + "\n".join([f" * {line}".rstrip() for line in comment]).removeprefix(" * ") + "\n */",
-        "#ifndef TAPSIG_NUMBERS_H", "#define TAPSIG_NUMBERS_H", "",
-        *includes, "", *defines, "", "#ifdef TAPSIG_NUMBERS /* only tapsig.c asks for them */", "",
-        render_tables(prepared), "#endif", "", "#endif", "",
-    ])  # fmt: skip
+    return "\n".join(
+        [
+            "/* " + "\n".join([f" * {line}".rstrip() for line in comment]).removeprefix(" * ") + "\n */",
+            "#ifndef TAPSIG_NUMBERS_H",
+            "#define TAPSIG_NUMBERS_H",
+            "",
+            *includes,
+            "",
+            *defines,
+            "",
+            "#ifdef TAPSIG_NUMBERS /* only tapsig.c asks for them */",
+            "",
+            render_tables(prepared),
+            "#endif",
+            "",
+            "#endif",
+            "",
+        ]
+    )
 
 
 def measure(prepared: Prepared) -> tuple[int, int]:

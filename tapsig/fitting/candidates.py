@@ -57,14 +57,15 @@ class CandidateTable:
         """One table of all, in order."""
         shifts = np.cumsum([0, *(table.durations_s.size for table in tables)])[:-1]
         return cls(
-            np.concatenate([table.rows for table in tables]), np.concatenate([table.onset_s for table in tables]),
+            np.concatenate([table.rows for table in tables]),
+            np.concatenate([table.onset_s for table in tables]),
             np.concatenate([table.tap for table in tables]),
             np.concatenate([table.recording + shift for table, shift in zip(tables, shifts, strict=True)]),
             np.concatenate([table.durations_s for table in tables]),
             tuple(group for table in tables for group in table.groups),
             tuple(taps for table in tables for taps in table.taps_s),
             np.concatenate([table.weights for table in tables]),
-        )  # fmt: skip
+        )
 
     def select(self, recordings: Sequence[bool] | BoolArray) -> "CandidateTable":
         """The recordings that the mask marks, shape (number of recordings,)."""
@@ -72,10 +73,15 @@ class CandidateTable:
         chosen = mask[self.recording]
         numbers = np.cumsum(mask) - 1
         return CandidateTable(
-            self.rows[chosen], self.onset_s[chosen], self.tap[chosen], numbers[self.recording[chosen]],
-            self.durations_s[mask], tuple(group for group, kept in zip(self.groups, mask, strict=True) if kept),
-            tuple(taps for taps, kept in zip(self.taps_s, mask, strict=True) if kept), self.weights[chosen],
-        )  # fmt: skip
+            self.rows[chosen],
+            self.onset_s[chosen],
+            self.tap[chosen],
+            numbers[self.recording[chosen]],
+            self.durations_s[mask],
+            tuple(group for group, kept in zip(self.groups, mask, strict=True) if kept),
+            tuple(taps for taps, kept in zip(self.taps_s, mask, strict=True) if kept),
+            self.weights[chosen],
+        )
 
     def weighted(self, weights: FloatArray | float) -> "CandidateTable":
         """The same with other weights."""
@@ -138,10 +144,15 @@ def collect_candidates(
         raise ParameterError("there are no recordings to fit to; check the choice of split, position and scene")
     owner = np.repeat(np.arange(len(parts)), [part[1].size for part in parts])
     return CandidateTable(
-        np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]),
-        np.concatenate([part[2] for part in parts]), owner, np.array(durations), tuple(groups), tuple(taps),
+        np.concatenate([part[0] for part in parts]),
+        np.concatenate([part[1] for part in parts]),
+        np.concatenate([part[2] for part in parts]),
+        owner,
+        np.array(durations),
+        tuple(groups),
+        tuple(taps),
         np.ones(owner.size),
-    )  # fmt: skip
+    )
 
 
 def score_table(table: CandidateTable, model: Model) -> IntArray:

@@ -43,10 +43,7 @@ OTHERS_WEIGHT = 2.0
 """Weight of all candidates that are no taps, for 1 of all taps; the shipped model was fitted alike."""
 KEPT_IN_QUIET = 0.98
 """The threshold keeps this share of the taps that were recorded as they are, where scores allow it."""
-WAYS = {
-    "threshold": None,
-    "adjusted": Boosting(trees=24, leaves=4, rate=0.1, least_leaf=30),
-}
+WAYS = {"threshold": None, "adjusted": Boosting(trees=24, leaves=4, rate=0.1, least_leaf=30)}
 SHIPPED = "shipped"
 _STEPS = np.arange(-4.0, 3.01, 0.25) * SCALE
 
@@ -82,14 +79,22 @@ class FittedDetector:
     def to_dict(self) -> dict[str, object]:
         """Plain numbers for a table."""
         return {
-            "way": self.way, "taps": self.taps, "taps_with_candidate": self.taps_with_candidate,
-            "recordings": self.recordings, "mixtures": self.mixtures, "hours": self.expected.hours,
-            "probability": self.variant.probability, "f1": self.expected.f1, "tp": self.expected.tp,
-            "fp": self.expected.fp, "fn": self.expected.fn, "f1_before": self.before.f1,
+            "way": self.way,
+            "taps": self.taps,
+            "taps_with_candidate": self.taps_with_candidate,
+            "recordings": self.recordings,
+            "mixtures": self.mixtures,
+            "hours": self.expected.hours,
+            "probability": self.variant.probability,
+            "f1": self.expected.f1,
+            "tp": self.expected.tp,
+            "fp": self.expected.fp,
+            "fn": self.expected.fn,
+            "f1_before": self.before.f1,
             "hours_without_taps": self.free_expected.hours,
             "false_alarms_per_hour": self.free_expected.false_alarms_per_hour,
             "false_alarms_per_hour_before": self.free_before.false_alarms_per_hour,
-        }  # fmt: skip
+        }
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,9 +64,10 @@ def _cut(recording: Recording, start: int, begin_s: float, first_s: float, last_
     low, high = start + round(first_s * recording.fs), start + round(last_s * recording.fs)
     shift = begin_s + (low - start) / recording.fs
     labels = tuple(
-        replace(label, onset_s=max(label.onset_s - shift, 0.0)) for label in recording.labels or ()
+        replace(label, onset_s=max(label.onset_s - shift, 0.0))
+        for label in recording.labels or ()
         if shift <= label.onset_s < shift + (high - low) / recording.fs
-    )  # fmt: skip
+    )
     return replace(recording, samples=recording.samples[low:high], labels=labels, gaps=())
 
 

@@ -50,7 +50,7 @@ def compute_innovation(samples: FloatArray, *, order: int, block: int) -> FloatA
     half = block // 2
     count = -(-samples.size // half) + 1
     padded = np.concatenate([np.zeros(half + order), samples, np.zeros(count * half + 2 * half - samples.size)])
-    spans = sliding_window_view(padded, order + 2 * half)[:: half][:count]
+    spans = sliding_window_view(padded, order + 2 * half)[::half][:count]
     filters = fit_burg(spans[:, order:], order)
     error = np.zeros((count, 2 * half))
     for k in range(order + 1):
@@ -90,9 +90,14 @@ class Blows:
     def select(self, kept: IntArray) -> "Blows":
         """The candidates `kept`."""
         return Blows(
-            self.rate, self.begins_s[kept], self.picked_s[kept], self.shapes[kept], self.rise_db[kept],
-            self.peak_v[kept], self.clear_db[kept],
-        )  # fmt: skip
+            self.rate,
+            self.begins_s[kept],
+            self.picked_s[kept],
+            self.shapes[kept],
+            self.rise_db[kept],
+            self.peak_v[kept],
+            self.clear_db[kept],
+        )
 
     @classmethod
     def join(cls, parts: Sequence["Blows"]) -> "Blows":
@@ -131,9 +136,7 @@ def _find_rises(samples: FloatArray, fs: float, *, rise_db: float, apart_s: floa
     every = whole(0.01)
     floor = np.repeat(percentile_filter(level[::every], 50, 401, mode="nearest"), every)[: level.size]
     rise = level - np.maximum(recent, floor)
-    peaks, _ = find_peaks(
-        np.concatenate([[FLOOR_DB], rise, [FLOOR_DB]]), height=rise_db, distance=whole(apart_s)
-    )
+    peaks, _ = find_peaks(np.concatenate([[FLOOR_DB], rise, [FLOOR_DB]]), height=rise_db, distance=whole(apart_s))
     return (peaks - 1) / rate, rise[peaks - 1]
 
 
@@ -167,19 +170,29 @@ def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apa
     firsts = np.floor(times_s * rate).astype(np.int64) - lead
     padded = np.concatenate([np.zeros(history + lead), slow, np.zeros(lead + tail + 2)])
     shapes = np.concatenate(
-        [np.zeros((0, lead + tail)), *(
-            _remove_ringing(padded, some + lead, history, lead + tail, order)
-            for some in np.array_split(firsts, max(1, firsts.size // 128))
-        )]
-    )  # fmt: skip
+        [
+            np.zeros((0, lead + tail)),
+            *(
+                _remove_ringing(padded, some + lead, history, lead + tail, order)
+                for some in np.array_split(firsts, max(1, firsts.size // 128))
+            ),
+        ]
+    )
     quiet = seconds_to_samples(QUIET_S, rate)
     peak_v = np.abs(shapes).max(axis=1, initial=0.0)
     before = np.abs(shapes[:, :quiet]).max(axis=1, initial=0.0)
     clear_db = 20.0 * np.log10(np.maximum(peak_v, 1e-12) / np.maximum(before, 1e-12))
     offset_s = float(recording.times_s(np.array([start]))[0])
     picked_s = offset_s + _pick_onsets(samples, recording.fs, times_s, ROUNDING_POWER * recording.step_v**2)
-    return Blows(rate, offset_s + firsts / rate, picked_s, shapes.astype(np.float32), rises_db, peak_v,
-                 np.clip(clear_db, -20.0, 80.0))  # fmt: skip
+    return Blows(
+        rate,
+        offset_s + firsts / rate,
+        picked_s,
+        shapes.astype(np.float32),
+        rises_db,
+        peak_v,
+        np.clip(clear_db, -20.0, 80.0),
+    )
 
 
 def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray, floor_power: float) -> FloatArray:

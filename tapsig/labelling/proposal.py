@@ -82,9 +82,7 @@ class Proposal:
     rhythm: float
 
 
-def propose_onsets(
-    recording: Recording, parameters: ProposalParameters = ProposalParameters()
-) -> tuple[Proposal, ...]:
+def propose_onsets(recording: Recording, parameters: ProposalParameters = ProposalParameters()) -> tuple[Proposal, ...]:
     """Every candidate onset of `recording`, in order of time, each with a confidence that it is a tap.
 
     Uses the whole recording at once. Gaps are never bridged.
@@ -95,9 +93,12 @@ def propose_onsets(
 
 
 def propose_in_file(
-    path: str | Path, parameters: ProposalParameters = ProposalParameters(), *, channel: int = 0,
+    path: str | Path,
+    parameters: ProposalParameters = ProposalParameters(),
+    *,
+    channel: int = 0,
     full_scale_v: float | None = None,
-) -> tuple[Proposal, ...]:  # fmt: skip
+) -> tuple[Proposal, ...]:
     """What `propose_onsets` finds in one channel of a WAV file, read in parts: a day at 8 kHz takes under 1 GB.
 
     Candidates are compared over the whole file; only the search for them sees one part after the other.
@@ -235,9 +236,19 @@ def _slide_few(shapes: FloatArray, pattern: FloatArray, reach: int) -> tuple[Flo
 # ---------------------------------------------------------------- confidence
 
 FEATURES = (
-    "rise_db", "likeness", "level_db", "clear_db", "rhythm", "crowd", "strangers", "hardness",
-    "family", "usual_rise_db", "usual_clear_db", "pace",
-)  # fmt: skip
+    "rise_db",
+    "likeness",
+    "level_db",
+    "clear_db",
+    "rhythm",
+    "crowd",
+    "strangers",
+    "hardness",
+    "family",
+    "usual_rise_db",
+    "usual_clear_db",
+    "pace",
+)
 
 
 def _describe(blows: Blows, onsets_s: FloatArray, likeness: FloatArray) -> FloatArray:
@@ -254,8 +265,12 @@ def _describe(blows: Blows, onsets_s: FloatArray, likeness: FloatArray) -> Float
     if strong.any():
         gaps = np.diff(np.sort(onsets_s[strong]))
         pace_s = float(np.median(gaps)) if gaps.size else 60.0
-        usual = [float(np.mean(alike[strong])), float(np.median(blows.rise_db[strong])),
-                 float(np.median(blows.clear_db[strong])), math.log2(min(max(pace_s, 0.03), 60.0))]  # fmt: skip
+        usual = [
+            float(np.mean(alike[strong])),
+            float(np.median(blows.rise_db[strong])),
+            float(np.median(blows.clear_db[strong])),
+            math.log2(min(max(pace_s, 0.03), 60.0)),
+        ]
     return np.column_stack([*own, *around, hardness, np.tile(usual, (onsets_s.size, 1))])
 
 

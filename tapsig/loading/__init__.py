@@ -8,7 +8,19 @@ from tapsig.loading.wav import WavInfo, read_wav_blocks, read_wav_info, write_cu
 from tapsig.records import Finding
 
 __all__ = [
-    "Corpus", "CorpusEntry", "Finding", "LoadReport", "Stretch", "WavInfo", "load_corpus", "load_labels",
-    "load_recording", "read_recording", "read_wav_blocks", "read_wav_info", "write_cue_labels", "write_labels",
+    "Corpus",
+    "CorpusEntry",
+    "Finding",
+    "LoadReport",
+    "Stretch",
+    "WavInfo",
+    "load_corpus",
+    "load_labels",
+    "load_recording",
+    "read_recording",
+    "read_wav_blocks",
+    "read_wav_info",
+    "write_cue_labels",
+    "write_labels",
     "write_wav",
-]  # fmt: skip
+]

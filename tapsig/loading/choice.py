@@ -28,8 +28,16 @@ class Choice:
     alone: bool
 
 
-def choose_columns(source: str, layout: Layout, *, channel: int | None, column: str | None, time_unit: str | None,
-                   timeless: bool, findings: FindingList) -> Choice:  # fmt: skip
+def choose_columns(
+    source: str,
+    layout: Layout,
+    *,
+    channel: int | None,
+    column: str | None,
+    time_unit: str | None,
+    timeless: bool,
+    findings: FindingList,
+) -> Choice:
     """The columns to read. `timeless` says that a rate was given, so that a time column may be missing.
 
     Raises RecordingError, with what to say, where the file does not tell what its columns are; ParameterError for a
@@ -56,13 +64,22 @@ def choose_columns(source: str, layout: Layout, *, channel: int | None, column: 
     unit = time_unit or columns[time].unit or TIME_UNITS.get(told, "")
     if unit not in SECONDS:
         title = layout.header[time] if layout.header else "the first column"
-        raise RecordingError(f"{where}: the time unit of {title!r} is not told; say time_unit='us', 'ms' or 's', or"
-                             " name the column time_us, time_ms or time_s")  # fmt: skip
+        raise RecordingError(
+            f"{where}: the time unit of {title!r} is not told; say time_unit='us', 'ms' or 's', or"
+            " name the column time_us, time_ms or time_s"
+        )
     return Choice(time, unit, columns[time].step, value, chosen, place, name, alone)
 
 
-def _choose_value(source: str, layout: Layout, columns: Sequence[Column], values: Sequence[int], channel: int | None,
-                  column: str | None, findings: FindingList) -> int:  # fmt: skip
+def _choose_value(
+    source: str,
+    layout: Layout,
+    columns: Sequence[Column],
+    values: Sequence[int],
+    channel: int | None,
+    column: str | None,
+    findings: FindingList,
+) -> int:
     """The value column asked for; else the first in volts or counts, else the first that is not known to be no signal.
 
     A finding says which was taken where another could be the signal too.
@@ -71,8 +88,10 @@ def _choose_value(source: str, layout: Layout, columns: Sequence[Column], values
     if column is not None:
         found = [index for index, name in zip(values, names, strict=True) if name.lower() == column.strip().lower()]
         if not layout.header or len(found) != 1:
-            raise ParameterError(f"column is {column!r}; the value columns of {source} are {', '.join(names) or 'none'}"
-                                 + ("" if layout.header else ", without names: give channel="))  # fmt: skip
+            raise ParameterError(
+                f"column is {column!r}; the value columns of {source} are {', '.join(names) or 'none'}"
+                + ("" if layout.header else ", without names: give channel=")
+            )
         return found[0]
     if channel is not None or not values:
         if channel is None or channel >= len(values):
@@ -82,8 +101,11 @@ def _choose_value(source: str, layout: Layout, columns: Sequence[Column], values
     value = next((index for index in signals if columns[index].unit in ("V", "counts")), (signals or values)[0])
     rest = [name for index, name in zip(values, names, strict=True) if index != value and index in signals]
     if rest:
-        findings.add("column-chosen", f"took the column {names[values.index(value)]!r}; {', '.join(rest)} could be the"
-                     " signal too: choose one with column=")  # fmt: skip
+        findings.add(
+            "column-chosen",
+            f"took the column {names[values.index(value)]!r}; {', '.join(rest)} could be the"
+            " signal too: choose one with column=",
+        )
     return value
 
 
@@ -93,8 +115,11 @@ def _columns_without_header(where: str, layout: Layout, time_unit: str | None) -
     if layout.columns == 2 and (time_unit or "time_unit" in layout.preamble):
         return [Column("time"), Column("value")]
     if layout.columns == 2:
-        raise RecordingError(f"{where} has 2 columns and no header; say time_unit='us', 'ms' or 's' if they are time"
-                             " and value, or put a header before them: time_us,adc for two columns, volts for one with"
-                             " decimal commas")  # fmt: skip
-    raise RecordingError(f"{where} has {layout.columns} columns and no header; put a header such as time_us,adc0,adc1"
-                         " before them")  # fmt: skip
+        raise RecordingError(
+            f"{where} has 2 columns and no header; say time_unit='us', 'ms' or 's' if they are time"
+            " and value, or put a header before them: time_us,adc for two columns, volts for one with"
+            " decimal commas"
+        )
+    raise RecordingError(
+        f"{where} has {layout.columns} columns and no header; put a header such as time_us,adc0,adc1 before them"
+    )

@@ -75,8 +75,12 @@ def settle_clock(source: str, stamps: Stamps, table: Table, fs: float | None, fi
     ticks = stamps.raw
     if stamps.wrap is not None and (unwrapped := unwrap_short_counter(ticks)) is not None:
         ticks = unwrapped
-        findings.add("counter-wrap", "the counter has 16 bits; the time goes on, but pauses longer than"
-                     f" {65536 * stamps.unit_s:.3g} s cannot be seen", line=table.line_of(0))  # fmt: skip
+        findings.add(
+            "counter-wrap",
+            "the counter has 16 bits; the time goes on, but pauses longer than"
+            f" {65536 * stamps.unit_s:.3g} s cannot be seen",
+            line=table.line_of(0),
+        )
     if goes_back(ticks):
         ticks, kept = settle_steps_back(source, ticks, stamps.unit_s, stamps.wrap, table, findings)
         table = table.select(kept)
@@ -96,11 +100,19 @@ def settle_clock(source: str, stamps: Stamps, table: Table, fs: float | None, fi
     if clock.timing_error_s > max(STRAY_S, 1.0 / clock.fs, 2.0 * resolution_s):
         stray_s = clock.timing_error_s
         clock = _lay_on_grid(ticks, values, stamps, steps, resolution_s)
-        findings.add("resampled", f"the stamps stray up to {1e3 * stray_s:.3g} ms from an even rate; laid on a grid of"
-                     f" {clock.fs:.6g} Hz by straight lines between samples")  # fmt: skip
+        findings.add(
+            "resampled",
+            f"the stamps stray up to {1e3 * stray_s:.3g} ms from an even rate; laid on a grid of"
+            f" {clock.fs:.6g} Hz by straight lines between samples",
+        )
     if clock.gaps:
-        findings.add("gap", f"{sum(gap.duration_s for gap in clock.gaps):.3g} s were not recorded; kept as gaps",
-                     count=len(clock.gaps), line=lines[0], sample=clock.gaps[0].sample)  # fmt: skip
+        findings.add(
+            "gap",
+            f"{sum(gap.duration_s for gap in clock.gaps):.3g} s were not recorded; kept as gaps",
+            count=len(clock.gaps),
+            line=lines[0],
+            sample=clock.gaps[0].sample,
+        )
     _add_clock_findings(clock, steps, stamps, fs, len(table.values), findings)
     return clock
 
@@ -113,9 +125,11 @@ def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
     """Find gaps and losses. Where many stamps repeat, they are coarse, and one step of them is no gap."""
     typical = _typical_period(source, ticks)
     if typical * unit_s * HIGHEST_RATE_HZ < 1.0:
-        raise RecordingError(f"{source}: its stamps tell {1.0 / (typical * unit_s):.3g} Hz, more than"
-                             f" {HIGHEST_RATE_HZ:g}; is a point in them a separator of thousands, or their unit another"
-                             " than time_unit=?")  # fmt: skip
+        raise RecordingError(
+            f"{source}: its stamps tell {1.0 / (typical * unit_s):.3g} Hz, more than"
+            f" {HIGHEST_RATE_HZ:g}; is a point in them a separator of thousands, or their unit another"
+            " than time_unit=?"
+        )
     period, resolution = typical, 0.0
     edges = np.empty(min(MOST_GAPS, ticks.size), dtype=np.int64)
     for _ in range(2):  # the second time with the period of the steps between which nothing is missing
@@ -131,8 +145,9 @@ def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
         shortest_gap = max(GAP_PERIODS * typical, typical + GAP_S / unit_s, longest)
         gaps, repeated, losses, lost, steady = scan_steps(ticks, np.inf, shortest_gap, edges)
     if gaps > min(MOST_GAPS, max(10, ticks.size // 20)):
-        raise RecordingError(f"{source}: {gaps} gaps in {ticks.size} samples; log at a lower rate, with fewer bytes a"
-                             " line")  # fmt: skip
+        raise RecordingError(
+            f"{source}: {gaps} gaps in {ticks.size} samples; log at a lower rate, with fewer bytes a line"
+        )
     if not steady > 0:
         raise RecordingError(f"{source}: there is no stretch without gaps, so no rate; log at a lower rate")
     mean = steady / (ticks.size - 1 - gaps)
@@ -169,16 +184,25 @@ def find_doubled_lines(ticks: FloatArray, table: Table, findings: FindingList) -
     if often and (same.mean() < DOUBLED_SHARE or alike[~steps].mean() > ALIKE_SHARE):
         return second[:0]
     if same.any():
-        findings.add("doubled-line", "a line stands there twice; left out once", count=int(same.sum()),
-                     line=table.line_of(int(second[same][0])))  # fmt: skip
+        findings.add(
+            "doubled-line",
+            "a line stands there twice; left out once",
+            count=int(same.sum()),
+            line=table.line_of(int(second[same][0])),
+        )
     if not same.all():
-        findings.add("repeated-stamp", "two values have the same stamp; both kept", count=int((~same).sum()),
-                     line=table.line_of(int(second[~same][0])))  # fmt: skip
+        findings.add(
+            "repeated-stamp",
+            "two values have the same stamp; both kept",
+            count=int((~same).sum()),
+            line=table.line_of(int(second[~same][0])),
+        )
     return second[same]
 
 
-def _check_rates(source: str, ticks: FloatArray, steps: _Steps, unit_s: float, table: Table, findings: FindingList
-                 ) -> None:  # fmt: skip
+def _check_rates(
+    source: str, ticks: FloatArray, steps: _Steps, unit_s: float, table: Table, findings: FindingList
+) -> None:
     """Raises RecordingError where blocks of a log have another rate than the rest; a finding where they differ little.
 
     A block's rate is that of its steps between which nothing is missing, so that losses do not count.
@@ -198,14 +222,17 @@ def _check_rates(source: str, ticks: FloatArray, steps: _Steps, unit_s: float, t
             share = abs(period / steps.period - 1.0)
             what = f"{1.0 / (period * unit_s):.4g} Hz, the rest {1.0 / (steps.period * unit_s):.4g} Hz"
             if share > WORST_RATE_SHARE + noise:
-                raise RecordingError(f"{source}, line {table.line_of(int(first))}: from there on samples come at"
-                                     f" {what}; put the parts into files of their own")  # fmt: skip
+                raise RecordingError(
+                    f"{source}, line {table.line_of(int(first))}: from there on samples come at"
+                    f" {what}; put the parts into files of their own"
+                )
             if share > RATE_SHARE + noise:
                 findings.add("rate-varies", f"from there on samples come at {what}", line=table.line_of(int(first)))
 
 
-def _fill_losses(source: str, ticks: FloatArray, values: FloatArray, steps: _Steps, table: Table, findings: FindingList
-                 ) -> tuple[FloatArray, FloatArray, _Steps]:  # fmt: skip
+def _fill_losses(
+    source: str, ticks: FloatArray, values: FloatArray, steps: _Steps, table: Table, findings: FindingList
+) -> tuple[FloatArray, FloatArray, _Steps]:
     """Stamps and values with single lost samples filled in by a straight line between their neighbours.
 
     Raises RecordingError where more would be filled in than is there.
@@ -221,10 +248,16 @@ def _fill_losses(source: str, ticks: FloatArray, values: FloatArray, steps: _Ste
         return ticks, values, steps
     first = table.line_of(int(np.argmax(missing > 0.0)) + 1)
     if lost > ticks.size:
-        raise RecordingError(f"{source}, line {first}: {lost} samples are missing between {ticks.size}; log at a lower"
-                             " rate, with fewer bytes a line")  # fmt: skip
-    findings.add("lost-samples", "single samples are missing; filled in by straight lines between their neighbours",
-                 count=lost, line=first)  # fmt: skip
+        raise RecordingError(
+            f"{source}, line {first}: {lost} samples are missing between {ticks.size}; log at a lower"
+            " rate, with fewer bytes a line"
+        )
+    findings.add(
+        "lost-samples",
+        "single samples are missing; filled in by straight lines between their neighbours",
+        count=lost,
+        line=first,
+    )
     places = np.arange(ticks.size) + np.concatenate([[0.0], np.cumsum(missing)])
     every = np.arange(ticks.size + lost, dtype=np.float64)
     filled = np.interp(every, places, ticks)
@@ -257,8 +290,9 @@ def _lay_on_grid(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _
         stretches.append(Stretch(size, size + grid.size, float(own / stamps.unit_s), float(spread * stamps.unit_s)))
         size += grid.size
         end = float(grid[-1]) + period
-    return Clock(np.concatenate(parts), 1.0 / (period * stamps.unit_s), tuple(gaps), tuple(stretches),
-                 worst * stamps.unit_s)  # fmt: skip
+    return Clock(
+        np.concatenate(parts), 1.0 / (period * stamps.unit_s), tuple(gaps), tuple(stretches), worst * stamps.unit_s
+    )
 
 
 def _smooth(values: FloatArray, reach: int) -> FloatArray:
@@ -279,7 +313,8 @@ def _fit(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps) -
     offset = worst = 0.0
     for start, stop in pairwise([0, *map(int, steps.edges), ticks.size]):
         mean, least, greatest, spread = measure_stretch(
-            ticks, start, stop, ticks[0], steps.mean, LOSS_PERIODS * steps.period)  # fmt: skip
+            ticks, start, stop, ticks[0], steps.mean, LOSS_PERIODS * steps.period
+        )
         if start:
             missing = ticks[start] - ticks[start - 1] - steps.mean
             late = mean - offset if mean > offset else missing
@@ -295,15 +330,19 @@ def _fit(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps) -
     return Clock(values, float(fs), tuple(gaps), tuple(stretches), error_s)
 
 
-def _add_clock_findings(clock: Clock, steps: _Steps, stamps: Stamps, fs: float | None, count: int,
-                        findings: FindingList) -> None:  # fmt: skip
+def _add_clock_findings(
+    clock: Clock, steps: _Steps, stamps: Stamps, fs: float | None, count: int, findings: FindingList
+) -> None:
     """What there is to say of rates, jitter and coarse stamps."""
     if steps.resolution:
         resolution_s = steps.resolution * stamps.unit_s
         share = resolution_s * clock.fs / count
-        findings.add("coarse-stamps", f"stamps repeat: their step of {resolution_s:g} s is longer than the period of"
-                     f" {1 / clock.fs:.3g} s; the rate comes from the whole span, and is good to {100 * share:.2g} %",
-                     count=steps.repeated)  # fmt: skip
+        findings.add(
+            "coarse-stamps",
+            f"stamps repeat: their step of {resolution_s:g} s is longer than the period of"
+            f" {1 / clock.fs:.3g} s; the rate comes from the whole span, and is good to {100 * share:.2g} %",
+            count=steps.repeated,
+        )
     if stamps.counted:
         return
     if fs is not None and abs(fs / clock.fs - 1.0) > GIVEN_RATE_SHARE:
@@ -312,5 +351,8 @@ def _add_clock_findings(clock: Clock, steps: _Steps, stamps: Stamps, fs: float |
     jitter_s = max((stretch.jitter_s for stretch in long), default=0.0)
     rounding_s = 0.5 * stamps.unit_s if _is_whole(stamps.raw) else 0.0  # whole stamps vary by it
     if not steps.resolution and jitter_s > max(JITTER_SHARE / clock.fs, rounding_s):
-        findings.add("jitter", f"the sampling interval varies by {1e6 * jitter_s:.0f} µs (standard deviation) around"
-                     f" {1e6 / clock.fs:.0f} µs; use a timer in the logger")  # fmt: skip
+        findings.add(
+            "jitter",
+            f"the sampling interval varies by {1e6 * jitter_s:.0f} µs (standard deviation) around"
+            f" {1e6 / clock.fs:.0f} µs; use a timer in the logger",
+        )

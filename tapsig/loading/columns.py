@@ -22,12 +22,56 @@ INDEX_WORDS = frozenset(
     {"index", "idx", "line", "no", "nr", "n", "i", "seq", "sequence", "counter", "frame", "packet", "id"}
 )
 OTHER_WORDS = frozenset(
-    {"temp", "temperature", "degc", "humidity", "pressure", "battery", "vbat", "vcc", "min", "max", "minimum",
-     "maximum", "lo", "hi", "low", "high", "lower", "upper", "limit", "threshold", "label", "event", "trigger", "flag"}
-)  # fmt: skip
+    {
+        "temp",
+        "temperature",
+        "degc",
+        "humidity",
+        "pressure",
+        "battery",
+        "vbat",
+        "vcc",
+        "min",
+        "max",
+        "minimum",
+        "maximum",
+        "lo",
+        "hi",
+        "low",
+        "high",
+        "lower",
+        "upper",
+        "limit",
+        "threshold",
+        "label",
+        "event",
+        "trigger",
+        "flag",
+    }
+)
 """Words of columns that stand beside a signal: what else was measured, and the fixed lines of a plotter."""
-FOREIGN_UNITS = frozenset({"db", "dbv", "dbu", "dbfs", "ma", "ua", "na", "pa", "kpa", "psi", "pc", "nc", "vrms",
-                           "mvrms", "vpp", "mvpp", "vac", "%"})  # fmt: skip
+FOREIGN_UNITS = frozenset(
+    {
+        "db",
+        "dbv",
+        "dbu",
+        "dbfs",
+        "ma",
+        "ua",
+        "na",
+        "pa",
+        "kpa",
+        "psi",
+        "pc",
+        "nc",
+        "vrms",
+        "mvrms",
+        "vpp",
+        "mvpp",
+        "vac",
+        "%",
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)

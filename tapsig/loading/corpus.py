@@ -16,8 +16,21 @@ from tapsig.records import Recording
 from tapsig.units import SECONDS
 
 MANIFEST = "corpus.csv"
-KNOWN = ("recording", "channel", "labels", "vehicle", "position", "scene", "split", "fs_hz", "full_scale_v",
-         "adc_bits", "time_unit", "duration_s", "seed")  # fmt: skip
+KNOWN = (
+    "recording",
+    "channel",
+    "labels",
+    "vehicle",
+    "position",
+    "scene",
+    "split",
+    "fs_hz",
+    "full_scale_v",
+    "adc_bits",
+    "time_unit",
+    "duration_s",
+    "seed",
+)
 SPLITS = ("train", "validation", "test")
 
 Choice = str | Collection[str] | None
@@ -78,8 +91,11 @@ class Corpus:
     ) -> "Corpus":
         """The entries that match every argument given: a word, or several words of which one must match."""
         wanted = {"split": split, "vehicle": vehicle, "position": position, "scene": scene}
-        kept = (entry for entry in self.entries
-                if all(_matches(getattr(entry, name), choice) for name, choice in wanted.items()))  # fmt: skip
+        kept = (
+            entry
+            for entry in self.entries
+            if all(_matches(getattr(entry, name), choice) for name, choice in wanted.items())
+        )
         return replace(self, entries=tuple(kept))
 
     def load(self, entry: CorpusEntry) -> Recording:
@@ -89,9 +105,18 @@ class Corpus:
     def read(self, entry: CorpusEntry) -> tuple[Recording, LoadReport]:
         """The recording of an entry, and the report of how it was read."""
         recording, report = read_recording(
-            entry.path, channel=entry.channel, full_scale_v=entry.full_scale_v, adc_bits=entry.adc_bits,
-            labels=entry.labels_path, fs=entry.fs_hz, time_unit=entry.time_unit, strict=self.strict,
-            position=entry.position, vehicle=entry.vehicle, scene=entry.scene)  # fmt: skip
+            entry.path,
+            channel=entry.channel,
+            full_scale_v=entry.full_scale_v,
+            adc_bits=entry.adc_bits,
+            labels=entry.labels_path,
+            fs=entry.fs_hz,
+            time_unit=entry.time_unit,
+            strict=self.strict,
+            position=entry.position,
+            vehicle=entry.vehicle,
+            scene=entry.scene,
+        )
         return replace(recording, split=entry.split), report
 
 
@@ -119,8 +144,10 @@ def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool
         file = entry.path.stat()  # the file itself: `a.wav` and `./a.wav` are one
         key = (file.st_dev, file.st_ino, entry.channel)
         if key in seen:
-            raise RecordingError(f"{manifest}, line {line}: channel {entry.channel} of {entry.recording} stands in line"
-                                 f" {seen[key]} already; delete one of them")  # fmt: skip
+            raise RecordingError(
+                f"{manifest}, line {line}: channel {entry.channel} of {entry.recording} stands in line"
+                f" {seen[key]} already; delete one of them"
+            )
         seen[key] = line
         entries.append(entry)
     return Corpus(folder, tuple(entries), strict)
@@ -143,8 +170,10 @@ def read_rows(manifest: Path) -> list[tuple[int, dict[str, str]]]:
                 header = _check_header(manifest, cells)
                 continue
             if len(cells) != len(header):
-                raise RecordingError(f"{manifest}, line {reader.line_num}: {len(cells)} cells, the header has"
-                                     f" {len(header)}; complete the line")  # fmt: skip
+                raise RecordingError(
+                    f"{manifest}, line {reader.line_num}: {len(cells)} cells, the header has"
+                    f" {len(header)}; complete the line"
+                )
             cells = [cell.strip() for cell in cells]
             rows.append((reader.line_num, dict(zip(header, cells, strict=True))))
     except csv.Error as error:
@@ -206,8 +235,10 @@ def _resolve(folder: Path, cell: str, where: str, column: str, *, allow_outside:
     except (OSError, RuntimeError) as error:  # RuntimeError: links in a circle
         raise RecordingError(f"{where}: {column} {cell[:80]!r} cannot be opened ({error})") from error
     if outside and not allow_outside:
-        raise RecordingError(f"{where}: {column} {cell[:80]!r} leaves the corpus folder; move the file into it, or load"
-                             " with allow_outside=True")  # fmt: skip
+        raise RecordingError(
+            f"{where}: {column} {cell[:80]!r} leaves the corpus folder; move the file into it, or load"
+            " with allow_outside=True"
+        )
     if not there:
         raise RecordingError(f"{where}: {column} {cell[:80]!r} is not there; check the name, or delete the line")
     return path
@@ -225,8 +256,9 @@ def _number(
         value = math.nan
     if not low <= value <= high or (whole and value != int(value)):
         kind = "whole number" if whole else "number"
-        raise RecordingError(f"{where}: {column} is {cell[:40]!r}; it must be a {kind} from {low:g} to {high:g},"
-                             " or empty")  # fmt: skip
+        raise RecordingError(
+            f"{where}: {column} is {cell[:40]!r}; it must be a {kind} from {low:g} to {high:g}, or empty"
+        )
     return value
 
 

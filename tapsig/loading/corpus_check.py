@@ -99,8 +99,11 @@ def _check_entry(entry: CorpusEntry, recording: Recording) -> list[CorpusFinding
         found.append(CorpusFinding(weight, _name(entry), what, next_step))
 
     if entry.duration_s is not None and abs(entry.duration_s - recording.span_s) > 0.01 + 1e-3 * recording.span_s:
-        add("error", f"duration_s is {entry.duration_s:g}, the file lasts {recording.span_s:g} s",
-            "the file has changed: add it anew")
+        add(
+            "error",
+            f"duration_s is {entry.duration_s:g}, the file lasts {recording.span_s:g} s",
+            "the file has changed: add it anew",
+        )
     for column in ("vehicle", "position", "scene", "split"):
         if not getattr(entry, column):
             add("error", f"{column} is empty", "fill it in")
@@ -110,8 +113,11 @@ def _check_entry(entry: CorpusEntry, recording: Recording) -> list[CorpusFinding
     near = [float(a) for a, b in itertools.pairwise(recording.taps_s) if b - a < NEAR_LABELS_S]
     if near:
         span_ms = NEAR_LABELS_S * 1000
-        add("warning", f"taps under {span_ms:.0f} ms before another: {len(near)}, the first at {near[0]:g} s",
-            "a knuckle is not that fast: review its labels")
+        add(
+            "warning",
+            f"taps under {span_ms:.0f} ms before another: {len(near)}, the first at {near[0]:g} s",
+            "a knuckle is not that fast: review its labels",
+        )
     unsure = sum(label.kind == "unsure" for label in recording.labels)
     if unsure:
         add("warning", f"labels still 'unsure': {unsure}", "tapsig review")
@@ -140,8 +146,14 @@ def _check_shared_labels(loaded: Sequence[_Read]) -> list[CorpusFinding]:
     for group in _group(labelled, lambda entry: _identify(entry.labels_path or entry.path)):
         names = dict.fromkeys(entry.recording for entry in {_identify(entry.path): entry for entry in group}.values())
         if len(names) > 1:
-            found.append(CorpusFinding("error", group[0].labels, f"it is the label file of {' and of '.join(names)}",
-                                       "add all but the right one again with labels of their own"))  # fmt: skip
+            found.append(
+                CorpusFinding(
+                    "error",
+                    group[0].labels,
+                    f"it is the label file of {' and of '.join(names)}",
+                    "add all but the right one again with labels of their own",
+                )
+            )
     return found
 
 
@@ -163,11 +175,15 @@ def _check_splits(rows: Sequence[Mapping[str, str]]) -> list[CorpusFinding]:
     for row in rows:
         splits[row.get("vehicle", "")].add(row.get("split", ""))
     return [
-        CorpusFinding("error", vehicle or "no vehicle", f"it is in {' and '.join(sorted(found))}",
-                      "a vehicle belongs to one split")
+        CorpusFinding(
+            "error",
+            vehicle or "no vehicle",
+            f"it is in {' and '.join(sorted(found))}",
+            "a vehicle belongs to one split",
+        )
         for vehicle, found in splits.items()
         if len(found - {""}) > 1
-    ]  # fmt: skip
+    ]
 
 
 def _count_taps(loaded: Sequence[_Read]) -> tuple[tuple[str, ...], dict[tuple[str, str], dict[str, float]]]:
@@ -193,19 +209,31 @@ def _check_fairness(
     for (vehicle, scene), cell in taps.items():
         absent = [position for position in positions if position not in cell]
         if absent:
-            lack(f"{vehicle}, {scene}", f"nothing from {', '.join(absent)}",
-                 "record it there too, best at the same moment on a second channel")
+            lack(
+                f"{vehicle}, {scene}",
+                f"nothing from {', '.join(absent)}",
+                "record it there too, best at the same moment on a second channel",
+            )
     for position in positions:
         known = [cell[position] for cell in taps.values() if position in cell]
         total = sum(count for count in known if not math.isnan(count))
         if total < ENOUGH_TAPS:
-            lack(position, f"{total:.0f} labelled taps in all",
-                 f"{ENOUGH_TAPS} or more: none missed of 30 still allows a miss rate of 9.5 %")
+            lack(
+                position,
+                f"{total:.0f} labelled taps in all",
+                f"{ENOUGH_TAPS} or more: none missed of 30 still allows a miss rate of 9.5 %",
+            )
     vehicles = {entry.vehicle for entry in entries}
     if entries and len(vehicles) < ENOUGH_VEHICLES:
         lack("vehicles", f"there are {len(vehicles)}", f"{ENOUGH_VEHICLES} or more, or one vehicle's luck decides")
     rates = sorted({f"{entry.fs_hz:g}" for entry in entries if entry.fs_hz is not None}, key=float)
     if len(rates) > 1:
-        found.append(CorpusFinding("warning", "rates", f"recordings have {', '.join(rates)} Hz",
-                                   "compare positions at one rate, or the rate is compared too"))
+        found.append(
+            CorpusFinding(
+                "warning",
+                "rates",
+                f"recordings have {', '.join(rates)} Hz",
+                "compare positions at one rate, or the rate is compared too",
+            )
+        )
     return found

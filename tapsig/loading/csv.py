@@ -27,8 +27,17 @@ DAY_S = 86400.0
 COUNTER_WRAP = 2.0**32
 
 
-def read_csv(path: Path, *, channel: int | None, column: str | None, full_scale_v: float | None, adc_bits: int | None,
-             fs: float | None, time_unit: str | None, strict: bool) -> tuple[Recording, LoadReport]:
+def read_csv(
+    path: Path,
+    *,
+    channel: int | None,
+    column: str | None,
+    full_scale_v: float | None,
+    adc_bits: int | None,
+    fs: float | None,
+    time_unit: str | None,
+    strict: bool,
+) -> tuple[Recording, LoadReport]:
     """One channel of a log as a Recording in volts; see `tapsig.loading.read_recording`."""
     source, findings = show_path(path), FindingList()
     first, blocks, layout = _open_log(path, source, findings)
@@ -37,10 +46,14 @@ def read_csv(path: Path, *, channel: int | None, column: str | None, full_scale_
     full_scale_v = _overrule(findings, "full_scale_v", full_scale_v, preamble_number(source, preamble, "full_scale_v"))
     bits = _overrule(findings, "adc_bits", adc_bits, preamble_number(source, preamble, "adc_bits"))
     if layout.comma_guessed:
-        findings.add("decimal-comma", f"{layout.example[:40]!r} is taken as one number with a decimal comma",
-                     line=layout.first_line)  # fmt: skip
-    choice = choose_columns(source, layout, channel=channel, column=column, time_unit=time_unit,
-                            timeless=fs is not None, findings=findings)  # fmt: skip
+        findings.add(
+            "decimal-comma",
+            f"{layout.example[:40]!r} is taken as one number with a decimal comma",
+            line=layout.first_line,
+        )
+    choice = choose_columns(
+        source, layout, channel=channel, column=column, time_unit=time_unit, timeless=fs is not None, findings=findings
+    )
     bytes_a_line = len(first) / max(1, first.count(b"\n"))
     reader = LineReader(source, layout, choice, findings, int(1.02 * path.stat().st_size / bytes_a_line) + 1000)
     table = reader.read(chain([first], blocks))
@@ -53,22 +66,36 @@ def read_csv(path: Path, *, channel: int | None, column: str | None, full_scale_
         what = f"counts of {converter_bits} bits, {lowest} to {highest}"
         table = _drop_out_of_range(source, table, lowest, highest, what, "give the right adc_bits=", findings)
         if full_scale_v is None:
-            findings.add("full-scale-assumed", "no full scale is given: the rails are taken as 1 V apart; give"
-                         " full_scale_v=")  # fmt: skip
+            findings.add(
+                "full-scale-assumed", "no full scale is given: the rails are taken as 1 V apart; give full_scale_v="
+            )
         range_v = (lowest * scale_v, lowest * scale_v + float(full_scale_v or 1.0))
     elif full_scale_v is not None:
         most = MOST_OVER * full_scale_v / scale_v
-        table = _drop_out_of_range(source, table, -most, most, f"volts up to {MOST_OVER:g} times {full_scale_v:g} V",
-                                   "for millivolts name the column mv, for counts give adc_bits= and name it adc",
-                                   findings)  # fmt: skip
+        table = _drop_out_of_range(
+            source,
+            table,
+            -most,
+            most,
+            f"volts up to {MOST_OVER:g} times {full_scale_v:g} V",
+            "for millivolts name the column mv, for counts give adc_bits= and name it adc",
+            findings,
+        )
     clock = settle_clock(source, _stamps(layout, choice, table, fs), table, fs, findings)
     samples = clock.values
     samples *= scale_v
     samples.flags.writeable = False  # a Recording keeps a read-only array without a copy
     recording = Recording(
-        samples, clock.fs, position=preamble.get("position", ""), vehicle=preamble.get("vehicle", ""),
-        scene=preamble.get("scene", ""), range_v=range_v, adc_bits=converter_bits, gaps=clock.gaps,
-        source=source)  # fmt: skip
+        samples,
+        clock.fs,
+        position=preamble.get("position", ""),
+        vehicle=preamble.get("vehicle", ""),
+        scene=preamble.get("scene", ""),
+        range_v=range_v,
+        adc_bits=converter_bits,
+        gaps=clock.gaps,
+        source=source,
+    )
     settled = findings.settle(source, strict=strict)
     return recording, LoadReport(source, settled, clock.stretches, clock.timing_error_s, choice.channel, choice.name)
 
@@ -87,8 +114,10 @@ def _open_log(path: Path, source: str, findings: FindingList) -> tuple[bytes, It
 def _overrule(findings: FindingList, name: str, called: float | None, told: float | None) -> float | None:
     """What the call says, else what the preamble tells; a finding where they differ by more than 5 %."""
     if called is not None and told is not None and abs(called - told) > 0.05 * abs(told):
-        findings.add(f"{name.replace('_', '-')}-overruled", f"the preamble tells {name} {told:g}, the call {called:g};"
-                     " took the call's")  # fmt: skip
+        findings.add(
+            f"{name.replace('_', '-')}-overruled",
+            f"the preamble tells {name} {told:g}, the call {called:g}; took the call's",
+        )
     return told if called is None else called
 
 
@@ -103,11 +132,14 @@ def _refuse_no_signal(source: str, choice: Choice, table: Table, *, asked: bool)
     if head.size < FEWEST_RISING:
         return
     if np.all(np.diff(head) > 0):
-        raise RecordingError(f"{where} only rise, from {head[0]:.15g} to {head[-1]:.15g}, as a clock or a line number"
-                             f" does; if they are times, give time_unit=, else {other}")  # fmt: skip
+        raise RecordingError(
+            f"{where} only rise, from {head[0]:.15g} to {head[-1]:.15g}, as a clock or a line number"
+            f" does; if they are times, give time_unit=, else {other}"
+        )
     if _counts_up(head):
-        raise RecordingError(f"{where} count up to {head.max():.15g} and begin again, as the number of a line or packet"
-                             f" does; {other}")  # fmt: skip
+        raise RecordingError(
+            f"{where} count up to {head.max():.15g} and begin again, as the number of a line or packet does; {other}"
+        )
     if not choice.alone and not asked and head[0] == head.min() == head.max():
         raise RecordingError(f"{where} are all {head[0]:.15g}; {other}")
 
@@ -117,12 +149,23 @@ def _counts_up(values: FloatArray) -> bool:
     steps = np.diff(values)
     back = steps < 0
     begins = values[1:][back]
-    return bool(np.count_nonzero(steps == 1.0) >= COUNTER_SHARE * steps.size and back.any()
-                and begins.min() in (0.0, 1.0) and np.median(begins) <= 1.0)  # fmt: skip
+    return bool(
+        np.count_nonzero(steps == 1.0) >= COUNTER_SHARE * steps.size
+        and back.any()
+        and begins.min() in (0.0, 1.0)
+        and np.median(begins) <= 1.0
+    )
 
 
-def _value_scale(source: str, layout: Layout, choice: Choice, table: Table, bits: float | None,
-                 full_scale_v: float | None, findings: FindingList) -> tuple[bool, float, int | None]:  # fmt: skip
+def _value_scale(
+    source: str,
+    layout: Layout,
+    choice: Choice,
+    table: Table,
+    bits: float | None,
+    full_scale_v: float | None,
+    findings: FindingList,
+) -> tuple[bool, float, int | None]:
     """Whether the values are counts; volts of one; the converter's bits."""
     unit, scale_v = choice.value_column.unit, choice.value_column.scale_v
     whole = not np.any(table.values % 1.0)
@@ -131,21 +174,29 @@ def _value_scale(source: str, layout: Layout, choice: Choice, table: Table, bits
     if unit == "V":
         return False, scale_v, None if bits is None else int(bits)
     if unit == "?" and not (bits is not None and whole):
-        raise RecordingError(f"{source}: the unit of {choice.name!r} is not one that tapsig knows; name the column"
-                             " volts, mv, uv or nv, or adc for counts, and give adc_bits= for these")  # fmt: skip
+        raise RecordingError(
+            f"{source}: the unit of {choice.name!r} is not one that tapsig knows; name the column"
+            " volts, mv, uv or nv, or adc for counts, and give adc_bits= for these"
+        )
     if bits is not None and unit != "counts" and not whole:
-        raise RecordingError(f"{source}: adc_bits is {bits:g}, but its values have decimals, such as"
-                             f" {table.values[np.flatnonzero(table.values % 1.0)[0]]:g}; name the column volts or mv,"
-                             " or adc where they are counts")  # fmt: skip
+        raise RecordingError(
+            f"{source}: adc_bits is {bits:g}, but its values have decimals, such as"
+            f" {table.values[np.flatnonzero(table.values % 1.0)[0]]:g}; name the column volts or mv,"
+            " or adc where they are counts"
+        )
     if bits is not None:
         return True, float(full_scale_v or 1.0) / 2.0 ** int(bits), int(bits)
     if unit == "counts" or whole:
-        raise RecordingError(f"{source}: its values are converter counts, and the converter is not told; give adc_bits="
-                             " and full_scale_v=, or '# adc_bits=10' in its first lines (for volts in whole numbers:"
-                             " name the column volts)")  # fmt: skip
+        raise RecordingError(
+            f"{source}: its values are converter counts, and the converter is not told; give adc_bits="
+            " and full_scale_v=, or '# adc_bits=10' in its first lines (for volts in whole numbers:"
+            " name the column volts)"
+        )
     if layout.remark:
-        raise RecordingError(f"{source}: {layout.remark[:40]!r} stands above its values, and no header; put volts or mv"
-                             " there, whichever they are")  # fmt: skip
+        raise RecordingError(
+            f"{source}: {layout.remark[:40]!r} stands above its values, and no header; put volts or mv"
+            " there, whichever they are"
+        )
     findings.add("volts-assumed", "the log tells no unit of its values; taken as volts")
     return False, scale_v, None
 
@@ -160,8 +211,9 @@ def _lowest_count(table: Table, bits: int, findings: FindingList) -> int:
     return -half
 
 
-def _drop_out_of_range(source: str, table: Table, low: float, high: float, what: str, remedy: str,
-                       findings: FindingList) -> Table:  # fmt: skip
+def _drop_out_of_range(
+    source: str, table: Table, low: float, high: float, what: str, remedy: str, findings: FindingList
+) -> Table:
     """Leave out values that cannot be: they lost a line end or a digit. Raises RecordingError where they are many."""
     wrong = (table.values < low) | (table.values > high)
     count, first = int(np.count_nonzero(wrong)), int(np.argmax(wrong))
@@ -179,8 +231,9 @@ def _stamps(layout: Layout, choice: Choice, table: Table, fs: float | None) -> S
         times = np.cumsum(table.stamps) - table.stamps[0]
         return Stamps(times, SECONDS[choice.time_unit], None, counted=False)
     if choice.time is not None:
-        return Stamps(table.stamps, SECONDS[choice.time_unit], None if choice.time_unit == "s" else COUNTER_WRAP,
-                      counted=False)  # fmt: skip
+        return Stamps(
+            table.stamps, SECONDS[choice.time_unit], None if choice.time_unit == "s" else COUNTER_WRAP, counted=False
+        )
     if layout.clock_prefix:
         return Stamps(table.stamps, 1.0, None if layout.dated else DAY_S, counted=False)
     return Stamps(table.stamps, 1.0 / float(fs or 1.0), None, counted=True)

@@ -76,22 +76,42 @@ def add_recording(
     manifest = folder / MANIFEST
     if not manifest.exists():
         raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
-    for name, value in (("vehicle", vehicle), ("position", position), ("scene", scene), ("mount", mount),
-                        ("sensor", sensor), ("converter", converter)):  # fmt: skip
+    for name, value in (
+        ("vehicle", vehicle),
+        ("position", position),
+        ("scene", scene),
+        ("mount", mount),
+        ("sensor", sensor),
+        ("converter", converter),
+    ):
         needed = name in ("vehicle", "position", "scene")
         if (needed and not value) or value != value.strip() or not value.isprintable() or value.startswith("#"):
             raise ParameterError(f"{name} is {value!r}; it must be a plain word or words")
     before = _version(source) if source.exists() else None
     recording, report = read_recording(
-        source, channel=channel, column=column, full_scale_v=full_scale_v, adc_bits=adc_bits, fs=fs,
-        time_unit=time_unit, labels=labels,
-    )  # fmt: skip
+        source,
+        channel=channel,
+        column=column,
+        full_scale_v=full_scale_v,
+        adc_bits=adc_bits,
+        fs=fs,
+        time_unit=time_unit,
+        labels=labels,
+    )
     row = {
-        "channel": str(report.channel), "vehicle": vehicle, "position": position, "scene": scene,
-        "fs_hz": f"{recording.fs:.10g}", "full_scale_v": "" if full_scale_v is None else f"{full_scale_v:.10g}",
-        "adc_bits": "" if adc_bits is None else str(adc_bits), "time_unit": time_unit or "",
-        "duration_s": f"{recording.span_s:.6f}", "mount": mount, "sensor": sensor, "converter": converter,
-    }  # fmt: skip
+        "channel": str(report.channel),
+        "vehicle": vehicle,
+        "position": position,
+        "scene": scene,
+        "fs_hz": f"{recording.fs:.10g}",
+        "full_scale_v": "" if full_scale_v is None else f"{full_scale_v:.10g}",
+        "adc_bits": "" if adc_bits is None else str(adc_bits),
+        "time_unit": time_unit or "",
+        "duration_s": f"{recording.span_s:.6f}",
+        "mount": mount,
+        "sensor": sensor,
+        "converter": converter,
+    }
     with hold_lock(folder / LOCK):
         rows = read_rows(manifest)
         row["split"] = _settle_split([row for _, row in rows], vehicle, split)
@@ -101,12 +121,16 @@ def add_recording(
             if _version(source) != before:
                 raise RecordingError(f"{source} changed while it was read; stop the recorder, then add it again")
             row["recording"] = copy.relative_to(folder).as_posix()
-            same = [(line, old) for line, old in rows
-                    if PurePosixPath(old["recording"]) == PurePosixPath(row["recording"])
-                    and int(old.get("channel") or 0) == report.channel]  # fmt: skip
+            same = [
+                (line, old)
+                for line, old in rows
+                if PurePosixPath(old["recording"]) == PurePosixPath(row["recording"])
+                and int(old.get("channel") or 0) == report.channel
+            ]
             if same and not force:
-                raise ParameterError(f"{source.name}, channel {report.channel}, is in the corpus already; --force"
-                                     " replaces its row")  # fmt: skip
+                raise ParameterError(
+                    f"{source.name}, channel {report.channel}, is in the corpus already; --force replaces its row"
+                )
             for _, old in same:
                 row |= {name: cell for name, cell in old.items() if name == "labels" or name not in row}
             if labels is not None:

@@ -16,8 +16,19 @@ POWERS = 10.0 ** np.arange(MOST_DIGITS + 1)
 
 
 @njit(cache=True, nogil=True)
-def parse_lines(text: ByteArray, start: int, delimiter: int, decimal: int, columns: int, trailing: bool,
-                time: int, value: int, stamps: FloatArray, values: FloatArray, row: int) -> tuple[int, int]:
+def parse_lines(
+    text: ByteArray,
+    start: int,
+    delimiter: int,
+    decimal: int,
+    columns: int,
+    trailing: bool,
+    time: int,
+    value: int,
+    stamps: FloatArray,
+    values: FloatArray,
+    row: int,
+) -> tuple[int, int]:
     """Parse lines from `start` on into stamps[row:] and values[row:]; stop before the first that is not plain.
 
     A plain line has `columns` cells (and a delimiter at its end if `trailing`), and a decimal number, of digits up to
@@ -87,8 +98,9 @@ def parse_lines(text: ByteArray, start: int, delimiter: int, decimal: int, colum
 
 
 @njit(cache=True, nogil=True)
-def scan_steps(ticks: FloatArray, shortest_loss: float, shortest_gap: float, edges: IntArray
-               ) -> tuple[int, int, int, float, float]:  # fmt: skip
+def scan_steps(
+    ticks: FloatArray, shortest_loss: float, shortest_gap: float, edges: IntArray
+) -> tuple[int, int, int, float, float]:
     """Count what the steps between stamps are.
 
     Fills `edges` with the first samples after steps above `shortest_gap`, as many as fit. Returns how many those are;
@@ -112,8 +124,9 @@ def scan_steps(ticks: FloatArray, shortest_loss: float, shortest_gap: float, edg
 
 
 @njit(cache=True, nogil=True)
-def measure_stretch(ticks: FloatArray, start: int, stop: int, origin: float, period: float, shortest_loss: float
-                    ) -> tuple[float, float, float, float]:  # fmt: skip
+def measure_stretch(
+    ticks: FloatArray, start: int, stop: int, origin: float, period: float, shortest_loss: float
+) -> tuple[float, float, float, float]:
     """How far the stamps of samples [start, stop) are from an even grid, and how even their steps are.
 
     With the deviations stamp - (origin + index * period): returns their mean, least and greatest, and the standard

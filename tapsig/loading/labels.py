@@ -60,15 +60,20 @@ def parse_labels(text: str, *, source: str = "labels") -> tuple[Label, ...]:
 
 def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | None]:
     """Labels, ascending, with their confidences where these are asked for."""
-    lines = [(number, line) for number, line in enumerate(_split_lines(text), 1)
-             if line.strip() and not line.lstrip().startswith("#")]  # fmt: skip
+    lines = [
+        (number, line)
+        for number, line in enumerate(_split_lines(text), 1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
     if not lines:
         raise LabelError(f"{source}: there is no header; the first line must be 'onset_s,kind'")
     delimiter = ";" if ";" in lines[0][1] else ","
     header = [cell.strip().lower() for cell in _cells(lines[0][1], delimiter, source, lines[0][0])]
     if "onset_s" not in header:
-        raise LabelError(f"{source}, line {lines[0][0]}: the header is {lines[0][1][:60]!r}; it must name 'onset_s'"
-                         " (and 'kind', if not every label is a tap)")  # fmt: skip
+        raise LabelError(
+            f"{source}, line {lines[0][0]}: the header is {lines[0][1][:60]!r}; it must name 'onset_s'"
+            " (and 'kind', if not every label is a tap)"
+        )
     known = ("onset_s", "kind", "confidence") if confident else ("onset_s", "kind")
     place: dict[str, int] = {name: header.index(name) for name in known if name in header}
     needed = max(place["onset_s"], place.get("kind", 0))
@@ -77,8 +82,10 @@ def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | No
     for number, line in lines[1:]:
         cells = _cells(line, delimiter, source, number)
         if len(cells) <= needed:
-            raise LabelError(f"{source}, line {number}: {line[:60]!r} has {len(cells)} cells, fewer than the header;"
-                             " complete or delete the line")  # fmt: skip
+            raise LabelError(
+                f"{source}, line {number}: {line[:60]!r} has {len(cells)} cells, fewer than the header;"
+                " complete or delete the line"
+            )
         label = _label(cells, place, delimiter, f"{source}, line {number}")
         if label in seen:
             raise LabelError(f"{source}, line {number}: the same label as in line {seen[label]}; delete one of them")
@@ -155,15 +162,19 @@ def _confidence(cells: list[str], place: dict[str, int], delimiter: str, where: 
 
 def _check_kind(kind: str, where: str) -> None:
     if not kind or len(kind) > LONGEST_KIND or not kind.isprintable():
-        raise LabelError(f"{where}: kind is {kind[:40]!r}; it must be a word such as 'tap' or 'rain', printable, of at"
-                         f" most {LONGEST_KIND} characters")  # fmt: skip
+        raise LabelError(
+            f"{where}: kind is {kind[:40]!r}; it must be a word such as 'tap' or 'rain', printable, of at"
+            f" most {LONGEST_KIND} characters"
+        )
 
 
 def _cue_labels(path: Path) -> tuple[Label, ...]:
     fs, points = read_cue_points(path)
     if not points:
-        raise LabelError(f"{path} has no cue points, so it is not labelled; to say that there are no taps, give a label"
-                         " file of the header 'onset_s,kind' alone")  # fmt: skip
+        raise LabelError(
+            f"{path} has no cue points, so it is not labelled; to say that there are no taps, give a label"
+            " file of the header 'onset_s,kind' alone"
+        )
     labels = set[Label]()
     for frame, text in points:
         kind = text.strip() or TAP

@@ -27,11 +27,13 @@ METADATA = {
     **dict.fromkeys(("sample interval", "sampling interval", "sample period", "sampling period"), "interval_s"),
     **dict.fromkeys(("vertical units", "vertical unit", "y units", "y unit"), "value_unit"),
     **dict.fromkeys(("horizontal units", "horizontal unit", "x units", "x unit"), "time_unit"),
-}  # fmt: skip
+}
 RATE = re.compile(r"(\d+(?:\.\d*)?(?:[eE][+-]?\d{1,2})?)\s*([kM]?)(?:Hz|S/s|Sa/s|s)?\s*$", re.ASCII)
 UNIT_CELL = re.compile(r"[(\[][^)\]]*[)\]]")
 HEAD_BYTES = 1 << 14
 LARGEST = 2.0**53  # beyond it, stamps are not whole to the unit; microseconds since 1970 are 1.8e15
+
+
 @dataclass(frozen=True, slots=True)
 class Layout:
     """How to take a line apart."""
@@ -83,9 +85,11 @@ def find_layout(source: str, block: bytes) -> Layout:
             return layout
     lines = (text for raw in block.split(b"\n") if (text := decode_line(raw).strip("\0 \t")))
     first, second = next(lines, ""), next(lines, "")
-    raise RecordingError(f"{source}: no line of numbers in its first {len(block)} bytes (the first line is"
-                         f" {first[:40]!r}, the second {second[:40]!r}); a log has one value, or time and value, a"
-                         " line: numbers up to 9e15, and times such as 2024-05-31T12:00:00.5")  # fmt: skip
+    raise RecordingError(
+        f"{source}: no line of numbers in its first {len(block)} bytes (the first line is"
+        f" {first[:40]!r}, the second {second[:40]!r}); a log has one value, or time and value, a"
+        " line: numbers up to 9e15, and times such as 2024-05-31T12:00:00.5"
+    )
 
 
 def _layout_of(head: bytes) -> Layout | None:
@@ -121,8 +125,16 @@ def _layout_of(head: bytes) -> Layout | None:
         header = tuple(f"{name} {unit}" for name, unit in zip(headers[1][0], header, strict=True))
     unsaid = (text for text in reversed(texts[:start]) if describe_column(text).scale_v != 1.0)
     remark = next(unsaid, "") if columns == 1 and not header else ""
-    return replace(probe, header=header, header_text=header_text, preamble=preamble, first_line=start + 1,
-                   example=lines[start], remark=remark, comma_guessed=one_column and not header)  # fmt: skip
+    return replace(
+        probe,
+        header=header,
+        header_text=header_text,
+        preamble=preamble,
+        first_line=start + 1,
+        example=lines[start],
+        remark=remark,
+        comma_guessed=one_column and not header,
+    )
 
 
 def _read_metadata(texts: Sequence[str]) -> dict[str, str]:
@@ -162,7 +174,8 @@ def probe_fits(layout: Layout, text: str) -> bool:
         return False
     cells = cells[: layout.columns]
     return any(layout.number(cell) is not None for cell in cells) and all(
-        layout.number(cell) is not None or cell.lower() in UNDEFINED for cell in cells)  # fmt: skip
+        layout.number(cell) is not None or cell.lower() in UNDEFINED for cell in cells
+    )
 
 
 def _forms(text: str) -> list[tuple[str, bool, int, bool]]:

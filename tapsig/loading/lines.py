@@ -71,15 +71,22 @@ class LineReader:
         for block, parsed in self._parse_ahead(whole):
             self._read_block(block, parsed)
         if self._cut_end:
-            self._findings.add("cut-end", f"the last line, {self._cut_end!r}, has no line end and may be cut; left out",
-                               line=self._lines + 1)  # fmt: skip
+            self._findings.add(
+                "cut-end",
+                f"the last line, {self._cut_end!r}, has no line end and may be cut; left out",
+                line=self._lines + 1,
+            )
         total = self._samples + self._unreadable
         if self._unreadable > MOST_UNREADABLE * total:
-            raise RecordingError(f"{self._source}: {self._unreadable} of {total} lines cannot be read (the first:"
-                                 f" {self._first_unreadable}); check baud rate and format of the logger")  # fmt: skip
+            raise RecordingError(
+                f"{self._source}: {self._unreadable} of {total} lines cannot be read (the first:"
+                f" {self._first_unreadable}); check baud rate and format of the logger"
+            )
         if self._samples < 2:
-            raise RecordingError(f"{self._source}: {self._samples} lines of data; at least 2 are needed. Check that the"
-                                 " logger wrote line ends")  # fmt: skip
+            raise RecordingError(
+                f"{self._source}: {self._samples} lines of data; at least 2 are needed. Check that the"
+                " logger wrote line ends"
+            )
         columns = self._stamps[: self._samples], self._values[: self._samples]
         return Table(*columns, self._runs, np.array(self._texts, dtype=np.int64))
 
@@ -119,9 +126,18 @@ class LineReader:
         if layout.clock_prefix:
             return start, row
         return parse_lines(
-            text, start, ord(layout.delimiter or "\0"), ord("," if layout.decimal_comma else "."), layout.columns,
-            layout.trailing, -1 if choice.time is None else choice.time, choice.value, stamps, values, row,
-        )  # fmt: skip
+            text,
+            start,
+            ord(layout.delimiter or "\0"),
+            ord("," if layout.decimal_comma else "."),
+            layout.columns,
+            layout.trailing,
+            -1 if choice.time is None else choice.time,
+            choice.value,
+            stamps,
+            values,
+            row,
+        )
 
     def _read_block(self, block: bytes, parsed: Parsed) -> None:
         stamps, values, at = parsed

@@ -47,8 +47,11 @@ def read_log_blocks(path: Path, findings: FindingList) -> Iterator[bytes]:
             if cut:
                 yield _unquote(path, body[:cut])
         if padded + len(padding):
-            findings.add("padding", f"{padded + len(padding)} bytes are padding, all 0x00 or all 0xFF, as where a card"
-                         " was not written to; passed over")  # fmt: skip
+            findings.add(
+                "padding",
+                f"{padded + len(padding)} bytes are padding, all 0x00 or all 0xFF, as where a card"
+                " was not written to; passed over",
+            )
         if tail:
             yield _unquote(path, _settle(tail))
 
@@ -59,8 +62,10 @@ def _unquote(path: Path, raw: bytes) -> bytes:
         return raw
     if match := THOUSANDS.search(raw):
         cell = match[0].decode("ascii")
-        raise RecordingError(f"{path}: {cell} may be {cell[1:-1].replace(',', '')}, or a number with a decimal comma;"
-                             " export it with decimal points and without separators of thousands")  # fmt: skip
+        raise RecordingError(
+            f"{path}: {cell} may be {cell[1:-1].replace(',', '')}, or a number with a decimal comma;"
+            " export it with decimal points and without separators of thousands"
+        )
     return QUOTED_NUMBER.sub(rb"\1.\2", raw).replace(b'"', b"")
 
 
@@ -72,7 +77,7 @@ def _settle(raw: bytes) -> bytes:
 
 
 def _detect_encoding(path: Path, file: BinaryIO, findings: FindingList) -> str:
-    """"" for bytes that can be taken as they are, else a UTF-16; `file` stands after the byte order mark."""
+    """ "" for bytes that can be taken as they are, else a UTF-16; `file` stands after the byte order mark."""
     head = file.read(HEAD_BYTES)
     for mark, encoding in MARKS:
         if head.startswith(mark):

@@ -26,9 +26,15 @@ class Part:
     stop: int
 
 
-def read_wav_parts(path: str | Path, *, channel: int = 0, full_scale_v: float | None = None,
-                   adc_bits: int | None = None, labels: tuple[Label, ...] | None = None, overlap_s: float = 0.0
-                   ) -> Iterator[Part]:  # fmt: skip
+def read_wav_parts(
+    path: str | Path,
+    *,
+    channel: int = 0,
+    full_scale_v: float | None = None,
+    adc_bits: int | None = None,
+    labels: tuple[Label, ...] | None = None,
+    overlap_s: float = 0.0,
+) -> Iterator[Part]:
     """One channel of a WAV file in parts of five minutes, each with `overlap_s` of its neighbours at either side.
 
     Each part holds those of `labels` that lie in it, in its own time. Raises RecordingError as `read_wav_blocks` does.
@@ -44,15 +50,32 @@ def read_wav_parts(path: str | Path, *, channel: int = 0, full_scale_v: float | 
             here, after = np.concatenate([here, after]), np.zeros(0)
         begin = start - before.size
         yield _make_part(
-            np.concatenate([before, here, after[:overlap]]), begin, before.size, here.size, info.fs, labels,
-            range_v=(-scale_v, scale_v), adc_bits=adc_bits or info.adc_bits, source=show_path(Path(path)),
-        )  # fmt: skip
+            np.concatenate([before, here, after[:overlap]]),
+            begin,
+            before.size,
+            here.size,
+            info.fs,
+            labels,
+            range_v=(-scale_v, scale_v),
+            adc_bits=adc_bits or info.adc_bits,
+            source=show_path(Path(path)),
+        )
         start += here.size
         before, here = here[max(0, here.size - overlap) :], after
 
 
-def _make_part(samples: FloatArray, start: int, first: int, count: int, fs: float, labels: tuple[Label, ...] | None, *,
-               range_v: tuple[float, float], adc_bits: int | None, source: str) -> Part:  # fmt: skip
+def _make_part(
+    samples: FloatArray,
+    start: int,
+    first: int,
+    count: int,
+    fs: float,
+    labels: tuple[Label, ...] | None,
+    *,
+    range_v: tuple[float, float],
+    adc_bits: int | None,
+    source: str,
+) -> Part:
     own = None
     if labels is not None:
         times = ((label.onset_s - start / fs, label.kind) for label in labels)

@@ -51,9 +51,19 @@ def load_recording(
     ParameterError for an argument outside its range.
     """
     recording, _ = read_recording(
-        path, channel=channel, column=column, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=labels, fs=fs,
-        time_unit=time_unit, strict=strict, position=position, vehicle=vehicle, scene=scene,
-    )  # fmt: skip
+        path,
+        channel=channel,
+        column=column,
+        full_scale_v=full_scale_v,
+        adc_bits=adc_bits,
+        labels=labels,
+        fs=fs,
+        time_unit=time_unit,
+        strict=strict,
+        position=position,
+        vehicle=vehicle,
+        scene=scene,
+    )
     for finding in recording.findings:
         warnings.warn(f"{recording.source}: {finding}", RecordingWarning, stacklevel=2)
     return recording
@@ -82,17 +92,28 @@ def read_recording(
         if column is not None:
             raise ParameterError(f"column is {column!r}; {path} is a WAV file, which has no names: give channel=")
         scale = 1.0 if full_scale_v is None else full_scale_v
-        recording, report = read_wav(path, channel=channel or 0, full_scale_v=scale, adc_bits=adc_bits, fs=fs,
-                                     strict=strict)  # fmt: skip
+        recording, report = read_wav(
+            path, channel=channel or 0, full_scale_v=scale, adc_bits=adc_bits, fs=fs, strict=strict
+        )
     else:
         from tapsig.loading.csv import read_csv  # only logs need the compiler, which takes a while to load
 
-        recording, report = read_csv(path, channel=channel, column=column, full_scale_v=full_scale_v,
-                                     adc_bits=adc_bits, fs=fs, time_unit=time_unit, strict=strict)  # fmt: skip
+        recording, report = read_csv(
+            path,
+            channel=channel,
+            column=column,
+            full_scale_v=full_scale_v,
+            adc_bits=adc_bits,
+            fs=fs,
+            time_unit=time_unit,
+            strict=strict,
+        )
     found = None if labels is None else load_labels(labels)
     if found and found[-1].onset_s > recording.span_s:
-        raise LabelError(f"{labels}: the label at {found[-1].onset_s:g} s lies after the end of {path}"
-                         f" ({recording.span_s:g} s); is it the label file of another recording?")  # fmt: skip
+        raise LabelError(
+            f"{labels}: the label at {found[-1].onset_s:g} s lies after the end of {path}"
+            f" ({recording.span_s:g} s); is it the label file of another recording?"
+        )
     named = replace(
         recording,
         labels=found,
@@ -112,7 +133,11 @@ def _starts_as_wav(path: Path) -> bool:
 
 
 def _check_arguments(
-    channel: int | None, column: str | None, full_scale_v: float | None, adc_bits: int | None, fs: float | None,
+    channel: int | None,
+    column: str | None,
+    full_scale_v: float | None,
+    adc_bits: int | None,
+    fs: float | None,
     time_unit: str | None,
 ) -> None:
     if channel is not None and (isinstance(channel, bool) or not isinstance(channel, int) or channel < 0):

@@ -13,8 +13,9 @@ MOST_STEPS_BACK = 10_000
 SHORT_WRAP, SHORT_SHARE = 65536.0, 0.8
 
 
-def settle_steps_back(source: str, raw: FloatArray, unit_s: float, wrap: float | None, table: Table,
-                      findings: FindingList) -> tuple[FloatArray, IntArray]:
+def settle_steps_back(
+    source: str, raw: FloatArray, unit_s: float, wrap: float | None, table: Table, findings: FindingList
+) -> tuple[FloatArray, IntArray]:
     """Stamps that ascend, and the samples they belong to.
 
     A counter that wrapped goes on (`wrap` is where it does, None = nowhere); a spoilt stamp is left out with its line;
@@ -28,8 +29,10 @@ def settle_steps_back(source: str, raw: FloatArray, unit_s: float, wrap: float |
     while (back := np.flatnonzero(ticks[1:] < ticks[:-1])).size:
         handled += back.size
         if handled > MOST_STEPS_BACK:
-            raise RecordingError(f"{source}: its time stamps go back in over {MOST_STEPS_BACK} places, one is line"
-                                 f" {table.line_of(int(kept[back[0] + 1]))}; is the time column right?")  # fmt: skip
+            raise RecordingError(
+                f"{source}: its time stamps go back in over {MOST_STEPS_BACK} places, one is line"
+                f" {table.line_of(int(kept[back[0] + 1]))}; is the time column right?"
+            )
         drop: list[int] = []
         for step in map(int, back):
             line = table.line_of(int(kept[step + 1]))
@@ -44,8 +47,11 @@ def settle_steps_back(source: str, raw: FloatArray, unit_s: float, wrap: float |
                 ticks, kept = ticks[: step + 1], kept[: step + 1]
                 break
             drop.append(spoilt)
-            findings.add("spoilt-stamp", f"the stamp {ticks[spoilt]:.15g} does not fit its neighbours; line left out",
-                         line=table.line_of(int(kept[spoilt])))  # fmt: skip
+            findings.add(
+                "spoilt-stamp",
+                f"the stamp {ticks[spoilt]:.15g} does not fit its neighbours; line left out",
+                line=table.line_of(int(kept[spoilt])),
+            )
         ticks, kept = np.delete(ticks, drop), np.delete(kept, drop)
     return ticks, kept
 
@@ -95,7 +101,13 @@ def _report_restart(source: str, ticks: FloatArray, step: int, line: int, findin
     rest = ticks.size - step - 1
     what = f"the clock restarts, from {ticks[step]:.15g} to {ticks[step + 1]:.15g}: the time in between is unknown"
     if rest > step + 1:
-        raise RecordingError(f"{source}, line {line}: {what}, and most samples come after it ({rest} of {ticks.size});"
-                             " put the lines from there on into a file of their own")  # fmt: skip
-    findings.add("clock-restart", f"{what}; {rest} samples from there on left out: put them into a file of their own",
-                 count=rest, line=line)  # fmt: skip
+        raise RecordingError(
+            f"{source}, line {line}: {what}, and most samples come after it ({rest} of {ticks.size});"
+            " put the lines from there on into a file of their own"
+        )
+    findings.add(
+        "clock-restart",
+        f"{what}; {rest} samples from there on left out: put them into a file of their own",
+        count=rest,
+        line=line,
+    )

@@ -23,20 +23,47 @@ MOST_CHUNKS = 10_000
 MOST_CUE_POINTS = 1_000_000
 UNKNOWN_SIZE = 0xFFFFFFFF
 SIZE_WRAP = 1 << 32
-AFTER_DATA = frozenset((b"LIST", b"cue ", b"fact", b"bext", b"iXML", b"id3 ", b"ID3 ", b"JUNK", b"PAD ", b"smpl",
-                        b"inst", b"plst", b"PEAK", b"afsp", b"axml", b"acid", b"fmt "))  # fmt: skip
+AFTER_DATA = frozenset(
+    (
+        b"LIST",
+        b"cue ",
+        b"fact",
+        b"bext",
+        b"iXML",
+        b"id3 ",
+        b"ID3 ",
+        b"JUNK",
+        b"PAD ",
+        b"smpl",
+        b"inst",
+        b"plst",
+        b"PEAK",
+        b"afsp",
+        b"axml",
+        b"acid",
+        b"fmt ",
+    )
+)
 """Chunks that may follow the samples: known as such even where their own size is wrong."""
 PADDING_BYTES = 512  # a sector: what a card holds before anything is written to it, all 0x00 or all 0xFF
 PADDING_BLOCK = 1 << 20
 
 # What renamed files start with: offset, bytes, name.
 FOREIGN = (
-    (4, b"ftyp", "an MPEG-4 (phone) recording"), (0, b"ID3", "an MP3 file"), (0, b"\xff\xfb", "an MP3 file"),
-    (0, b"\xff\xf3", "an MP3 file"), (0, b"\xff\xf1", "an AAC file"), (0, b"\xff\xf9", "an AAC file"),
-    (0, b"OggS", "an Ogg file"), (0, b"fLaC", "a FLAC file"), (0, b"#!AMR", "an AMR (phone) recording"),
-    (0, b"caff", "a Core Audio file"), (0, b"FORM", "an AIFF file"), (0, b"PK\x03\x04", "a zip archive"),
+    (4, b"ftyp", "an MPEG-4 (phone) recording"),
+    (0, b"ID3", "an MP3 file"),
+    (0, b"\xff\xfb", "an MP3 file"),
+    (0, b"\xff\xf3", "an MP3 file"),
+    (0, b"\xff\xf1", "an AAC file"),
+    (0, b"\xff\xf9", "an AAC file"),
+    (0, b"OggS", "an Ogg file"),
+    (0, b"fLaC", "a FLAC file"),
+    (0, b"#!AMR", "an AMR (phone) recording"),
+    (0, b"caff", "a Core Audio file"),
+    (0, b"FORM", "an AIFF file"),
+    (0, b"PK\x03\x04", "a zip archive"),
     (0, b"\x1aE\xdf\xa3", "a Matroska/WebM file"),
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +94,10 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
         fmt = _read_format(path, file, chunks)
         data = next((chunk for chunk in chunks if chunk.name == b"data"), None)
         if data is None:
-            raise RecordingError(f"{path}: there is no data chunk, so no samples; the logger stopped before it wrote"
-                                 " any, or the copy is cut")  # fmt: skip
+            raise RecordingError(
+                f"{path}: there is no data chunk, so no samples; the logger stopped before it wrote"
+                " any, or the copy is cut"
+            )
         riff_size = _riff_size(file)
         tag, channels, fs, frame_bytes, bits, valid_bits = fmt
         if chunks[-1] is data and end != size:
@@ -84,8 +113,10 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
         findings.add("data-before-format", "the data chunk stands before the fmt chunk; read all the same")
     frames = length // frame_bytes
     if not frames:
-        raise RecordingError(f"{path}: the data chunk is empty, so there are no samples; record again"
-                             + (f" ({findings})" if len(findings) > known else ""))  # fmt: skip
+        raise RecordingError(
+            f"{path}: the data chunk is empty, so there are no samples; record again"
+            + (f" ({findings})" if len(findings) > known else "")
+        )
     sound = len(findings) == known
     return WaveFile(tag, channels, fs, frame_bytes, bits, valid_bits, data.offset, frames, sound)
 
@@ -102,13 +133,16 @@ class _Chunk:
 def _check_magic(path: Path, head: bytes) -> None:
     for offset, magic, name in FOREIGN:
         if head[offset : offset + len(magic)] == magic:
-            raise RecordingError(f"{path} is {name} under another name; convert it to WAV (lossy compression may have"
-                                 " blurred the onsets: record in WAV if you can)")  # fmt: skip
+            raise RecordingError(
+                f"{path} is {name} under another name; convert it to WAV (lossy compression may have"
+                " blurred the onsets: record in WAV if you can)"
+            )
     if head[:4] == b"RIFX":
         raise RecordingError(f"{path} is a big-endian RIFX file; convert it to WAV")
     if head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:12] != b"WAVE":
-        raise RecordingError(f"{path} is not a WAV file: it starts with {head[:12]!r}; a WAV file starts with 'RIFF',"
-                             " its size, 'WAVE'")  # fmt: skip
+        raise RecordingError(
+            f"{path} is not a WAV file: it starts with {head[:12]!r}; a WAV file starts with 'RIFF', its size, 'WAVE'"
+        )
 
 
 def _riff_size(file: BinaryIO) -> int:
@@ -166,8 +200,11 @@ def _is_wrapped(file: BinaryIO, start: int, length: int, size: int) -> bool:
     """Whether samples from `start` on end multiples of 4 GB after the `length` that 32 bits can hold."""
     more = (size - start - length) // SIZE_WRAP * SIZE_WRAP
     ends = (start + length, start + length + length % 2)
-    return more > 0 and not any(_continues(file, end, size) for end in ends) and any(
-        _continues(file, end + more, size) for end in ends)  # fmt: skip
+    return (
+        more > 0
+        and not any(_continues(file, end, size) for end in ends)
+        and any(_continues(file, end + more, size) for end in ends)
+    )
 
 
 def _pad(file: BinaryIO, position: int, size: int) -> int:
@@ -192,8 +229,10 @@ def _read_format(path: Path, file: BinaryIO, chunks: Sequence[_Chunk]) -> tuple[
         valid, _, tag = struct.unpack("<HIH", content[18:26])
         valid_bits = valid if 0 < valid <= bits else bits
     if tag not in (PCM, FLOAT, A_LAW, MU_LAW):
-        raise RecordingError(f"{path}: its coding is {TAG_NAMES.get(tag, f'number {tag:#x}')}; only PCM, float, A-law"
-                             " and mu-law WAV can be read: convert it to 16-bit PCM")  # fmt: skip
+        raise RecordingError(
+            f"{path}: its coding is {TAG_NAMES.get(tag, f'number {tag:#x}')}; only PCM, float, A-law"
+            " and mu-law WAV can be read: convert it to 16-bit PCM"
+        )
     if not 1 <= channels <= MOST_CHANNELS:
         raise RecordingError(f"{path}: the header tells {channels} channels; 1 to {MOST_CHANNELS} can be read")
     if not 1 <= fs <= HIGHEST_RATE_HZ:
@@ -201,16 +240,20 @@ def _read_format(path: Path, file: BinaryIO, chunks: Sequence[_Chunk]) -> tuple[
     allowed = {PCM: (8, 16, 24, 32), FLOAT: (32, 64), A_LAW: (8,), MU_LAW: (8,)}[tag]
     container = -(-bits // 8) * 8
     if container not in allowed or frame_bytes != channels * container // 8:
-        raise RecordingError(f"{path}: the header tells {bits} bits and {frame_bytes} bytes a frame of {channels}"
-                             f" channels; {', '.join(map(str, allowed))} bits in whole bytes can be read")  # fmt: skip
+        raise RecordingError(
+            f"{path}: the header tells {bits} bits and {frame_bytes} bytes a frame of {channels}"
+            f" channels; {', '.join(map(str, allowed))} bits in whole bytes can be read"
+        )
     return tag, channels, fs, frame_bytes, container, min(valid_bits, container)
 
 
 def _data_length(data: _Chunk, size: int, end: int, findings: FindingList) -> int:
     """Bytes of samples in a data chunk that the end of the file or another chunk follows; `end` is that of the last."""
     if data.wrapped:
-        findings.add("data-size-wrapped", f"the samples take {data.size} bytes, more than the header can count; read"
-                     " to their end")  # fmt: skip
+        findings.add(
+            "data-size-wrapped",
+            f"the samples take {data.size} bytes, more than the header can count; read to their end",
+        )
     if data.size % 2 and not data.padded and data.offset + data.size < size:
         findings.add("no-padding", "an odd data chunk lacks its pad byte; read all the same")
     if end < size:
@@ -229,15 +272,21 @@ def _open_data_length(file: BinaryIO, data: _Chunk, size: int, frame_bytes: int,
         findings.add("padded-end", f"{rest - data.size} bytes of padding after the samples; left out")
         return data.size
     if data.size == 0:
-        findings.add("data-size-missing", "the header tells 0 bytes of samples (the logger lost power before it wrote"
-                     " the size); read to the end of the file")  # fmt: skip
+        findings.add(
+            "data-size-missing",
+            "the header tells 0 bytes of samples (the logger lost power before it wrote"
+            " the size); read to the end of the file",
+        )
     elif data.size == UNKNOWN_SIZE:
         findings.add("data-size-unknown", "the header leaves the size open; read to the end of the file")
     elif data.size > rest:
         findings.add("truncated", f"the header tells {data.size} bytes of samples, {rest} are there; read those")
     else:
-        findings.add("data-size-small", f"the header tells {data.size} bytes of samples, {rest - data.size} more follow"
-                     " that are no chunk; read to the end of the file")  # fmt: skip
+        findings.add(
+            "data-size-small",
+            f"the header tells {data.size} bytes of samples, {rest - data.size} more follow"
+            " that are no chunk; read to the end of the file",
+        )
     length = min(rest, -(-written // frame_bytes) * frame_bytes)
     if length < rest - frame_bytes:
         findings.add("padded-end", f"the last {rest - length} bytes are padding, all 0x00 or all 0xFF; left out")
@@ -303,8 +352,9 @@ def read_cue_points(path: Path) -> tuple[int, list[tuple[int, str]]]:
 def _parse_cue(path: Path, content: bytes) -> list[tuple[int, int]]:
     count = struct.unpack("<I", content[:4])[0] if len(content) >= 4 else -1
     if count < 0 or 4 + 24 * count > len(content):
-        raise RecordingError(f"{path}: its cue chunk of {len(content)} bytes is broken (it tells {count} points);"
-                             " write the labels again")  # fmt: skip
+        raise RecordingError(
+            f"{path}: its cue chunk of {len(content)} bytes is broken (it tells {count} points); write the labels again"
+        )
     points = (struct.unpack_from("<II4sIII", content, 4 + 24 * index) for index in range(count))
     return [(ident, offset) for ident, _, _, _, _, offset in points]
 
@@ -327,8 +377,10 @@ def render_cue_points(points: Sequence[tuple[int, str]]) -> bytes:
     cue = struct.pack("<I", len(points)) + b"".join(
         struct.pack("<II4sIII", ident, frame, b"data", 0, 0, frame) for ident, (frame, _) in enumerate(points, 1)
     )
-    texts = (_chunk(b"labl", struct.pack("<I", ident) + text.encode("utf-8") + b"\0")
-             for ident, (_, text) in enumerate(points, 1))  # fmt: skip
+    texts = (
+        _chunk(b"labl", struct.pack("<I", ident) + text.encode("utf-8") + b"\0")
+        for ident, (_, text) in enumerate(points, 1)
+    )
     return _chunk(b"cue ", cue) + _chunk(b"LIST", b"adtl" + b"".join(texts))
 
 

@@ -21,9 +21,15 @@ BLOCK_SAMPLES = 1 << 16
 MOST_GAPS = 1000
 RATE_TOLERANCE = 1e-3
 SUBTYPES = {
-    (PCM, 8): "PCM_U8", (PCM, 16): "PCM_16", (PCM, 24): "PCM_24", (PCM, 32): "PCM_32",
-    (FLOAT, 32): "FLOAT", (FLOAT, 64): "DOUBLE", (A_LAW, 8): "ALAW", (MU_LAW, 8): "ULAW",
-}  # fmt: skip
+    (PCM, 8): "PCM_U8",
+    (PCM, 16): "PCM_16",
+    (PCM, 24): "PCM_24",
+    (PCM, 32): "PCM_32",
+    (FLOAT, 32): "FLOAT",
+    (FLOAT, 64): "DOUBLE",
+    (A_LAW, 8): "ALAW",
+    (MU_LAW, 8): "ULAW",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +59,9 @@ def read_wav_info(path: str | Path) -> WavInfo:
     return WavInfo(float(header.fs), header.channels, header.frames, _adc_bits(header), settled)
 
 
-def read_wav(path: Path, *, channel: int, full_scale_v: float, adc_bits: int | None, fs: float | None,
-             strict: bool) -> tuple[Recording, LoadReport]:
+def read_wav(
+    path: Path, *, channel: int, full_scale_v: float, adc_bits: int | None, fs: float | None, strict: bool
+) -> tuple[Recording, LoadReport]:
     """One channel of a WAV file as a Recording in volts; see `tapsig.loading.read_recording`.
 
     Samples that are nan or infinite are left out, and leave a gap of their own length.
@@ -70,11 +77,21 @@ def read_wav(path: Path, *, channel: int, full_scale_v: float, adc_bits: int | N
     samples, gaps = _leave_out_undefined(path, samples, rate, findings)
     beyond = np.abs(samples) > 1.0
     if header.tag == FLOAT and beyond.any():
-        findings.add("beyond-full-scale", "float samples beyond ±1, kept as they are; check full_scale_v",
-                     count=int(beyond.sum()), sample=int(np.argmax(beyond)))  # fmt: skip
+        findings.add(
+            "beyond-full-scale",
+            "float samples beyond ±1, kept as they are; check full_scale_v",
+            count=int(beyond.sum()),
+            sample=int(np.argmax(beyond)),
+        )
     samples *= full_scale_v
-    recording = Recording(samples, rate, range_v=(-full_scale_v, full_scale_v),
-                          adc_bits=adc_bits or _adc_bits(header), gaps=gaps, source=str(path))  # fmt: skip
+    recording = Recording(
+        samples,
+        rate,
+        range_v=(-full_scale_v, full_scale_v),
+        adc_bits=adc_bits or _adc_bits(header),
+        gaps=gaps,
+        source=str(path),
+    )
     stretches = tuple(Stretch(start, stop, rate, float("nan")) for start, stop in recording.stretches())
     settled = findings.settle(str(path), strict=strict)
     return recording, LoadReport(show_path(path), settled, stretches, channel=channel)
@@ -134,8 +151,14 @@ def _open(path: Path, header: WaveFile) -> soundfile.SoundFile:
             return sound
         sound.close()
     window = _Window(path, header.data_offset, header.frames * header.frame_bytes)
-    return soundfile.SoundFile(window, format="RAW", subtype=SUBTYPES[header.tag, header.bits], endian="LITTLE",
-                               channels=header.channels, samplerate=header.fs)  # fmt: skip
+    return soundfile.SoundFile(
+        window,
+        format="RAW",
+        subtype=SUBTYPES[header.tag, header.bits],
+        endian="LITTLE",
+        channels=header.channels,
+        samplerate=header.fs,
+    )
 
 
 class _Window(io.RawIOBase):
@@ -188,24 +211,41 @@ def _leave_out_undefined(
     places = np.flatnonzero(kept)
     if not places.size:
         raise RecordingError(f"{path}: every sample is nan or infinite; export it again")
-    findings.add("undefined-samples", "samples are nan or infinite; left out, and a gap stands for them",
-                 count=int(samples.size - places.size), sample=int(np.argmin(kept)))  # fmt: skip
+    findings.add(
+        "undefined-samples",
+        "samples are nan or infinite; left out, and a gap stands for them",
+        count=int(samples.size - places.size),
+        sample=int(np.argmin(kept)),
+    )
     steps = np.diff(places)
     starts = np.flatnonzero(steps > 1)
     if starts.size > MOST_GAPS:
-        raise RecordingError(f"{path}: nan or infinite samples in {starts.size} places; at most {MOST_GAPS} gaps are"
-                             " sensible: export it again")  # fmt: skip
+        raise RecordingError(
+            f"{path}: nan or infinite samples in {starts.size} places; at most {MOST_GAPS} gaps are"
+            " sensible: export it again"
+        )
     if places[0]:
-        findings.add("starts-undefined", f"the first {places[0]} samples are undefined: time 0 is the first defined"
-                     " one, labels must count from there", sample=0)  # fmt: skip
+        findings.add(
+            "starts-undefined",
+            f"the first {places[0]} samples are undefined: time 0 is the first defined"
+            " one, labels must count from there",
+            sample=0,
+        )
     return samples[kept], tuple(Gap(int(i) + 1, float(steps[i] - 1) / fs) for i in starts)
 
 
 # ---------------------------------------------------------------- writing
 
 
-def write_wav(path: str | Path, samples: npt.ArrayLike | Sequence[npt.ArrayLike], fs: float, *,
-              full_scale_v: float, bits: int = 16, labels: Sequence[Label] = ()) -> None:
+def write_wav(
+    path: str | Path,
+    samples: npt.ArrayLike | Sequence[npt.ArrayLike],
+    fs: float,
+    *,
+    full_scale_v: float,
+    bits: int = 16,
+    labels: Sequence[Label] = (),
+) -> None:
     """Write volts, shape (n,) or (channels, n), to an integer WAV file of 8, 16, 24 or 32 bits; replaces `path`.
 
     A volt becomes 2**(bits-1) / full_scale_v counts, to the nearest. `labels` go in as cue points.

@@ -53,8 +53,11 @@ def draw_intervals(title: str, dots: Sequence[Dot], *, axis: str, least: float =
             parts.append(_text(left + 6, y + 4.5, "undefined", "axis", "start"))
             continue
         if math.isfinite(dot.low) and math.isfinite(dot.high):
-            parts.append(Markup('<line class="whisker" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-                _n(place(dot.low)), _n(place(dot.high)), _n(y), _n(y)))  # fmt: skip
+            parts.append(
+                Markup('<line class="whisker" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
+                    _n(place(dot.low)), _n(place(dot.high)), _n(y), _n(y)
+                )
+            )
         parts.append(Markup('<circle class="dot" cx="{}" cy="{}" r="4.5"/>').format(_n(place(dot.value)), _n(y)))
     words = "; ".join(f"{dot.name} {dot.value:.2f}" for dot in dots if not math.isnan(dot.value))
     return _wrap(title, words, height, parts)
@@ -67,9 +70,15 @@ def caption_intervals(title: str, dots: Sequence[Dot]) -> str:
 
 
 def draw_lines(
-    title: str, lines: Sequence[Line], *, x_axis: str, y_axis: str, x_range: tuple[float, float] = (0.0, 1.0),
-    y_range: tuple[float, float] = (0.0, 1.0), log_x: bool = False,
-) -> Markup:  # fmt: skip
+    title: str,
+    lines: Sequence[Line],
+    *,
+    x_axis: str,
+    y_axis: str,
+    x_range: tuple[float, float] = (0.0, 1.0),
+    y_range: tuple[float, float] = (0.0, 1.0),
+    log_x: bool = False,
+) -> Markup:
     """Curves in steps, told apart by colour, dashes and the legend under them."""
     left, plot = 52.0, 240.0
     floor = TOP + plot
@@ -85,8 +94,11 @@ def draw_lines(
     ticks = [10.0**power for power in range(math.ceil(low), math.floor(high) + 1)] if log_x else _ticks(*x_range)
     parts = [_grid_x(tick, place_x(tick), floor) for tick in ticks]
     for tick in _ticks(*y_range):
-        parts.append(Markup('<line class="grid" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-            _n(left), _n(WIDTH - RIGHT), _n(place_y(tick)), _n(place_y(tick))))  # fmt: skip
+        parts.append(
+            Markup('<line class="grid" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
+                _n(left), _n(WIDTH - RIGHT), _n(place_y(tick)), _n(place_y(tick))
+            )
+        )
         parts.append(_text(left - 6, place_y(tick) + 4.5, f"{tick:g}", "axis", "end"))
     parts.append(_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, x_axis, "axis", "middle"))
     turned = Markup('<text class="axis" text-anchor="middle" transform="translate(14 {}) rotate(-90)">{}</text>')
@@ -96,8 +108,11 @@ def draw_lines(
         points = " ".join(f"{_n(place_x(x))},{_n(place_y(y))}" for x, y in _thin(line))
         parts.append(Markup('<polyline class="curve c{}" points="{}"/>').format(number % 6, points))
         y = legend + ROW * (number + 0.5)
-        parts.append(Markup('<line class="curve c{}" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-            number % 6, _n(left), _n(left + 40), _n(y), _n(y)))  # fmt: skip
+        parts.append(
+            Markup('<line class="curve c{}" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
+                number % 6, _n(left), _n(left + 40), _n(y), _n(y)
+            )
+        )
         parts.append(_text(left + 50, y + 4.5, line.name, "name", "start"))
     words = f"{y_axis} over {x_axis} for {', '.join(line.name for line in lines)}"
     return _wrap(title, words, legend + ROW * len(lines) + 6, parts)

@@ -21,8 +21,15 @@ def plot_entry(entry: EvidenceEntry, code: Sequence[int] | None = None, *, title
     floor = min([0.0, *odds])
     for place, (series, colour, name) in enumerate(((own, "C0", "series"), (other, "C1", "runner-up")), start=1):
         words = f"{name} {'-'.join(map(str, series.digits)) or 'none'}"
-        axis.plot([times_s[tap] for tap in series.taps], [floor - 0.7 * place] * len(series.taps), "|", color=colour,
-                  markersize=12, markeredgewidth=2, label=words)  # fmt: skip
+        axis.plot(
+            [times_s[tap] for tap in series.taps],
+            [floor - 0.7 * place] * len(series.taps),
+            "|",
+            color=colour,
+            markersize=12,
+            markeredgewidth=2,
+            label=words,
+        )
     axis.set_xlabel("time, s")
     axis.set_ylabel("log-odds of a tap, nats")
     axis.set_title(title, fontsize="small", wrap=True)

@@ -31,21 +31,43 @@ from tapsig.units import FloatArray
 
 INK, MID, PALE, ACCENT = "#1a1a1a", "#6f6f6f", "#cfcfcf", "#0b4f8a"
 STYLE: dict[str, object] = {
-    "font.family": "sans-serif", "font.size": 9, "axes.titlesize": 9, "axes.titleweight": "bold",
-    "axes.titlelocation": "left", "axes.labelsize": 9, "axes.edgecolor": MID, "axes.linewidth": 0.8,
-    "axes.spines.top": False, "axes.spines.right": False, "axes.labelcolor": INK, "text.color": INK,
-    "xtick.color": INK, "ytick.color": INK, "xtick.labelsize": 8, "ytick.labelsize": 8, "legend.edgecolor": "white",
-    "legend.framealpha": 0.9, "legend.fancybox": False,
-    "legend.fontsize": 8, "lines.linewidth": 1.0, "grid.color": PALE, "grid.linewidth": 0.6, "savefig.dpi": 150,
-    "figure.facecolor": "white", "hatch.linewidth": 0.6, "svg.fonttype": "none", "svg.hashsalt": "tapsig",
-}  # fmt: skip
+    "font.family": "sans-serif",
+    "font.size": 9,
+    "axes.titlesize": 9,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelsize": 9,
+    "axes.edgecolor": MID,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.labelcolor": INK,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.labelsize": 8,
+    "ytick.labelsize": 8,
+    "legend.edgecolor": "white",
+    "legend.framealpha": 0.9,
+    "legend.fancybox": False,
+    "legend.fontsize": 8,
+    "lines.linewidth": 1.0,
+    "grid.color": PALE,
+    "grid.linewidth": 0.6,
+    "savefig.dpi": 150,
+    "figure.facecolor": "white",
+    "hatch.linewidth": 0.6,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "tapsig",
+}
 FORMATS = (".png", ".svg", ".pdf")
 MOST_POINTS = 20_000
 SPECTRUM_RANGE_DB = 70.0
 
 
-def _figure(rows: int = 1, columns: int = 1, *, width: float = 7.2, height: float = 3.2,
-            **options: Any) -> tuple[Figure, npt.NDArray[np.object_]]:  # fmt: skip
+def _figure(
+    rows: int = 1, columns: int = 1, *, width: float = 7.2, height: float = 3.2, **options: Any
+) -> tuple[Figure, npt.NDArray[np.object_]]:
     figure = Figure(figsize=(width, height), layout="constrained")
     axes = figure.subplots(rows, columns, squeeze=False, **options)
     return figure, axes
@@ -104,9 +126,13 @@ def _thin(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray
 
 
 def plot_detections(
-    recording: Recording, detections: Detections | None = None, *, threshold_v: float | None = None, name: str = "",
+    recording: Recording,
+    detections: Detections | None = None,
+    *,
+    threshold_v: float | None = None,
+    name: str = "",
     title: str = "",
-) -> Figure:  # fmt: skip
+) -> Figure:
     """Waveform, envelope, threshold, labels and decisions.
 
     `threshold_v` is a departure from the bias; rejected candidates are drawn hollow, with their reason.
@@ -122,8 +148,12 @@ def plot_detections(
             axes.plot(*_thin(*_parted(recording, envelope)), color=INK, linewidth=1.1, label="envelope")
         if threshold_v is not None:
             for side in (1, -1):
-                axes.axhline(side * threshold_v, color=ACCENT, linestyle="--",
-                             label=f"threshold ±{threshold_v:.3g} V" if side > 0 else None)  # fmt: skip
+                axes.axhline(
+                    side * threshold_v,
+                    color=ACCENT,
+                    linestyle="--",
+                    label=f"threshold ±{threshold_v:.3g} V" if side > 0 else None,
+                )
         axes.set(ylabel="V from bias", title=" · ".join(filter(None, [title or _title(recording), name])))
         axes.margins(y=0.12)
         axes.legend(loc="upper right", ncols=3)
@@ -134,15 +164,22 @@ def plot_detections(
 def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None) -> None:
     """Lines of marks: labelled taps, other labels, accepted and rejected candidates."""
     others = np.array([label.onset_s for label in recording.labels or () if label.kind != TAP])
-    axes.eventplot([recording.taps_s, others], lineoffsets=[3, 2], linelengths=0.7,
-                   colors=[INK, MID], linewidths=[1.5, 1.0])  # fmt: skip
+    axes.eventplot(
+        [recording.taps_s, others], lineoffsets=[3, 2], linelengths=0.7, colors=[INK, MID], linewidths=[1.5, 1.0]
+    )
     lowest = -0.6
     if detections is not None:
         accepted = np.array([not reason for reason in detections.reason], dtype=bool)
         times = recording.times_s(detections.onset_samples)
         axes.plot(times[accepted], np.ones(accepted.sum()), "v", color=ACCENT, markersize=6)
-        axes.plot(times[~accepted], np.zeros((~accepted).sum()), "v", markerfacecolor="white", markeredgecolor=MID,
-                  markersize=4)  # fmt: skip
+        axes.plot(
+            times[~accepted],
+            np.zeros((~accepted).sum()),
+            "v",
+            markerfacecolor="white",
+            markeredgecolor=MID,
+            markersize=4,
+        )
         lowest = -0.6 if not accepted.all() else 0.4
     names = ["rejected", "detected", "other labels", "taps"][: 2 if recording.labels is None else 4]
     axes.set(yticks=range(len(names)), yticklabels=names, ylim=(lowest, len(names) - 0.4))
@@ -161,8 +198,10 @@ def plot_spectrogram(
     longest = max(stop - start for start, stop in recording.stretches())
     size = max(16, min(longest // 8, round(0.128 * recording.fs)))
     if longest < 4 * size:
-        raise ParameterError(f"{longest} samples without a gap are too few for a spectrogram, at least {4 * size} are"
-                             " needed; plot a longer recording")  # fmt: skip
+        raise ParameterError(
+            f"{longest} samples without a gap are too few for a spectrogram, at least {4 * size} are"
+            " needed; plot a longer recording"
+        )
     transform = ShortTimeFFT(windows.hann(size), max(1, size // 8), recording.fs, mfft=4 * size)
     stretches = [(start, stop) for start, stop in recording.stretches() if stop - start >= 4 * size]
     samples = recording.samples - np.median(recording.samples)
@@ -174,19 +213,31 @@ def plot_spectrogram(
             left, right = transform.extent(stop - start)[:2]
             begin_s = float(recording.times_s(np.array([start]))[0])
             image = axes.imshow(
-                spectrum - highest_db, origin="lower", aspect="auto", cmap="Greys", vmin=-SPECTRUM_RANGE_DB, vmax=0,
-                extent=(left + begin_s, right + begin_s, 0, recording.fs / 2), interpolation="bilinear",
+                spectrum - highest_db,
+                origin="lower",
+                aspect="auto",
+                cmap="Greys",
+                vmin=-SPECTRUM_RANGE_DB,
+                vmax=0,
+                extent=(left + begin_s, right + begin_s, 0, recording.fs / 2),
+                interpolation="bilinear",
                 rasterized=True,
-            )  # fmt: skip
+            )
         top = min(highest_hz, recording.fs / 2)
         place = -math.inf
         for frequency in sorted(mode for mode in modes if mode < top):
             place = max(frequency, place + 0.045 * top)  # labels of neighbours side by side, not one over the other
             axes.annotate(
-                f"{frequency:.0f} Hz", (1.0, frequency), xycoords=("axes fraction", "data"), xytext=(1.025, place),
-                textcoords=("axes fraction", "data"), fontsize=7, va="center", color=ACCENT,
+                f"{frequency:.0f} Hz",
+                (1.0, frequency),
+                xycoords=("axes fraction", "data"),
+                xytext=(1.025, place),
+                textcoords=("axes fraction", "data"),
+                fontsize=7,
+                va="center",
+                color=ACCENT,
                 arrowprops={"arrowstyle": "-|>", "color": ACCENT, "shrinkA": 0, "shrinkB": 0, "relpos": (0, 0.5)},
-            )  # fmt: skip
+            )
         axes.set(xlim=(0.0, recording.span_s), ylim=(0, top), xlabel="s", ylabel="Hz", title=title or _title(recording))
         figure.colorbar(image, ax=axes, label="dB re maximum", pad=0.09, fraction=0.05)
     return figure
@@ -212,19 +263,37 @@ def plot_ringdown(result: RingdownResult, *, title: str = "") -> Figure:
         left.plot([], [], color=PALE, label=f"energy left, {result.taps_used} taps")
         for mode, dashes in zip(shown, ("-", "--", "-.", ":"), strict=False):
             end = min(longest, mode.t60_s)
-            left.plot([0, end], [0, -60.0 * end / mode.t60_s], color=INK, linestyle=dashes, linewidth=1.3,
-                      label=f"{mode.frequency_hz:.0f} Hz: T60 {mode.t60_s:.2f} s")  # fmt: skip
-        left.set(xlabel="s after the blow", ylabel="energy left, dB re start",
-                 ylim=(-60, 3), xlim=(0, max(longest, 0.05)),
-                 title=title or ", ".join(filter(None, [result.vehicle, result.position])) or "ring-down")  # fmt: skip
+            left.plot(
+                [0, end],
+                [0, -60.0 * end / mode.t60_s],
+                color=INK,
+                linestyle=dashes,
+                linewidth=1.3,
+                label=f"{mode.frequency_hz:.0f} Hz: T60 {mode.t60_s:.2f} s",
+            )
+        left.set(
+            xlabel="s after the blow",
+            ylabel="energy left, dB re start",
+            ylim=(-60, 3),
+            xlim=(0, max(longest, 0.05)),
+            title=title or ", ".join(filter(None, [result.vehicle, result.position])) or "ring-down",
+        )
         left.grid(axis="y")
         left.legend(loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=2)
         strong = {mode.frequency_hz for mode in result.dominant}
         for mode in result.modes:
             colour, size = (INK, 6) if mode.frequency_hz in strong else (MID, 3)
             error = None if math.isnan(mode.t60_se_s) else 2.0 * mode.t60_se_s
-            right.errorbar(mode.frequency_hz, mode.t60_s, yerr=error, fmt="o", color=colour, markersize=size,
-                           elinewidth=0.8, capsize=2)  # fmt: skip
+            right.errorbar(
+                mode.frequency_hz,
+                mode.t60_s,
+                yerr=error,
+                fmt="o",
+                color=colour,
+                markersize=size,
+                elinewidth=0.8,
+                capsize=2,
+            )
         right.set(xscale="log", yscale="log", xlabel="Hz", ylabel="T60 in s", title="modes (large: dominant) ± 2 s.e.")
         _plain_ticks(right.xaxis)
         _plain_ticks(right.yaxis)
@@ -248,16 +317,33 @@ def plot_dead_time(result: DeadTimeMap, *, title: str = "") -> Figure:
     errors = result.missed + result.extra
     dead_ms = 1e3 * result.dead_times_s
     step_db, step_ms = np.diff(result.thresholds_db)[0], np.diff(dead_ms)[0]
-    extent = (dead_ms[0] - step_ms / 2, dead_ms[-1] + step_ms / 2,
-              result.thresholds_db[0] - step_db / 2, result.thresholds_db[-1] + step_db / 2)  # fmt: skip
+    extent = (
+        dead_ms[0] - step_ms / 2,
+        dead_ms[-1] + step_ms / 2,
+        result.thresholds_db[0] - step_db / 2,
+        result.thresholds_db[-1] + step_db / 2,
+    )
     with mpl.rc_context(STYLE):
         figure, ((axes,),) = _figure(width=6.2, height=3.9)
-        image = axes.imshow(np.log10(1.0 + errors), origin="lower", aspect="auto", cmap="Greys", extent=extent, vmin=0,
-                            vmax=math.log10(1.0 + max(100, int(errors.max()))))  # fmt: skip
+        image = axes.imshow(
+            np.log10(1.0 + errors),
+            origin="lower",
+            aspect="auto",
+            cmap="Greys",
+            extent=extent,
+            vmin=0,
+            vmax=math.log10(1.0 + max(100, int(errors.max()))),
+        )
         if (result.missed > 0).any():
             with mpl.rc_context({"hatch.color": MID}):
-                axes.contourf(dead_ms, result.thresholds_db, (result.missed > 0).astype(float), levels=[0.5, 1.5],
-                              colors="none", hatches=["////"])  # fmt: skip
+                axes.contourf(
+                    dead_ms,
+                    result.thresholds_db,
+                    (result.missed > 0).astype(float),
+                    levels=[0.5, 1.5],
+                    colors="none",
+                    hatches=["////"],
+                )
         if result.exact.any():
             fine = np.kron(np.pad(result.exact, 1), np.ones((8, 8)))
             rows = np.linspace(extent[2] - step_db, extent[3] + step_db, fine.shape[0])
@@ -266,17 +352,38 @@ def plot_dead_time(result: DeadTimeMap, *, title: str = "") -> Figure:
             room = f"each of {result.taps} taps once: {result.room_db_ms:.0f} dB × ms"
         else:
             best = f"{result.best_threshold_v:.3g} V and {1e3 * result.best_dead_time_s:.0f} ms"
-            room = (f"no setting counts all {result.taps} taps exactly once\n"
-                    f"fewest errors: {errors[result.best_cell]}, at {best}")  # fmt: skip
-        axes.plot(1e3 * result.best_dead_time_s, result.thresholds_db[result.best_cell[0]],
-                  "x" if result.exact.any() else "o", color=ACCENT, fillstyle="none", markersize=9,
-                  markeredgewidth=2)  # fmt: skip
+            room = (
+                f"no setting counts all {result.taps} taps exactly once\n"
+                f"fewest errors: {errors[result.best_cell]}, at {best}"
+            )
+        axes.plot(
+            1e3 * result.best_dead_time_s,
+            result.thresholds_db[result.best_cell[0]],
+            "x" if result.exact.any() else "o",
+            color=ACCENT,
+            fillstyle="none",
+            markersize=9,
+            markeredgewidth=2,
+        )
         bar = figure.colorbar(image, ax=axes, ticks=np.log10([1, 2, 4, 11, 31, 101]), label="missed + extra")
         bar.ax.set_yticklabels(["0", "1", "3", "10", "30", "100"])
-        axes.set(xlim=extent[:2], ylim=extent[2:], xlabel="dead time in ms", ylabel="threshold in dB re 1 V",
-                 title=f"{title}\n{room}" if title else room)  # fmt: skip
-        axes.text(0.99, 0.97, "hatched: taps missed", transform=axes.transAxes, ha="right", va="top", fontsize=8,
-                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5})  # fmt: skip
+        axes.set(
+            xlim=extent[:2],
+            ylim=extent[2:],
+            xlabel="dead time in ms",
+            ylabel="threshold in dB re 1 V",
+            title=f"{title}\n{room}" if title else room,
+        )
+        axes.text(
+            0.99,
+            0.97,
+            "hatched: taps missed",
+            transform=axes.transAxes,
+            ha="right",
+            va="top",
+            fontsize=8,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+        )
     return figure
 
 
@@ -305,8 +412,9 @@ def plot_causes(table: CauseTable, *, most: int = 14) -> Figure:
             axes.barh(places, widths, left=left, color=shades[k], edgecolor="white", linewidth=0.5, label=position)
             left += widths
         for place, total in zip(places, left, strict=True):
-            axes.annotate(f"{total:.0f}", (total, place), xytext=(3, 0), textcoords="offset points", va="center",
-                          fontsize=8)  # fmt: skip
+            axes.annotate(
+                f"{total:.0f}", (total, place), xytext=(3, 0), textcoords="offset points", va="center", fontsize=8
+            )
         found = f"{table.hits} of {table.taps} taps found in {table.duration_s:.0f} s"
         axes.set(yticks=places, yticklabels=[name for name, _ in kept], xlabel="errors")
         axes.set_title(f"{table.detector}: {found}")
@@ -363,8 +471,13 @@ def plot_features(features: Mapping[str, FloatArray], is_tap: npt.NDArray[np.boo
         for panel in panels[len(chosen) :]:
             panel.set_visible(False)
         panels[0].legend(loc="upper right", fontsize=7)
-        figure.suptitle(f"{title or 'features'}: {int(is_tap.sum())} taps, {int((~is_tap).sum())} other candidates",
-                        fontsize=9, fontweight="bold", x=0.01, ha="left")  # fmt: skip
+        figure.suptitle(
+            f"{title or 'features'}: {int(is_tap.sum())} taps, {int((~is_tap).sum())} other candidates",
+            fontsize=9,
+            fontweight="bold",
+            x=0.01,
+            ha="left",
+        )
     return figure
 
 
@@ -382,14 +495,24 @@ def plot_health(recording: Recording, report: HealthReport, *, title: str = "") 
             wave.axvspan(end_s - gap.duration_s, end_s, color=PALE, label=None if k else "not recorded")
         for finding in report.findings:
             if math.isfinite(finding.first_s):
-                wave.annotate(finding.code, (finding.first_s, report.bias_v), xytext=(4, 24), color=ACCENT,
-                              fontsize=8, textcoords="offset points",
-                              arrowprops={"arrowstyle": "-|>", "color": ACCENT})  # fmt: skip
+                wave.annotate(
+                    finding.code,
+                    (finding.first_s, report.bias_v),
+                    xytext=(4, 24),
+                    color=ACCENT,
+                    fontsize=8,
+                    textcoords="offset points",
+                    arrowprops={"arrowstyle": "-|>", "color": ACCENT},
+                )
         words = ", ".join(report.codes()[:3]) or "nothing found"
         if len(report.findings) > 3:
             words += f" and {len(report.findings) - 3} more"
-        wave.set(xlabel="s", ylabel="V", title=f"{title or _title(recording)}: {words}",
-                 xlim=(0.0, max(recording.span_s, 1.0 / recording.fs)))
+        wave.set(
+            xlabel="s",
+            ylabel="V",
+            title=f"{title or _title(recording)}: {words}",
+            xlim=(0.0, max(recording.span_s, 1.0 / recording.fs)),
+        )
         wave.legend(loc="upper right", bbox_to_anchor=(1.0, -0.13), ncols=3)
         size = min(recording.samples.size, max(8, round(recording.fs)))
         blocks = recording.samples[: recording.samples.size // max(size, 1) * size].reshape(-1, max(size, 1))

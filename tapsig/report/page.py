@@ -60,9 +60,12 @@ def list_versions() -> list[str]:
 def render_page(page: Page) -> str:
     """The page as HTML; every text is escaped."""
     environment = Environment(
-        loader=PackageLoader("tapsig.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        loader=PackageLoader("tapsig.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
         lstrip_blocks=True,
-    )  # fmt: skip
+    )
     style = resources.files("tapsig.report").joinpath("templates", "page.css").read_text(encoding="utf-8")
     return environment.get_template("page.html").render(page=page, style=Markup(style))
 

@@ -82,27 +82,48 @@ def _top(estimate: Estimate) -> float:
 
 def _ranking_table(study: PositionStudy, ranking: Ranking) -> Table:
     words = ranking.criterion.words
-    header = ["position", words, "probability of being best", "precision", "recall", "false alarms per hour",
-              "codes decoded"]  # fmt: skip
+    header = [
+        "position",
+        words,
+        "probability of being best",
+        "precision",
+        "recall",
+        "false alarms per hour",
+        "codes decoded",
+    ]
     lines = [
-        [str(row["position"]), format_estimate(row["value"], row["value_low"], row["value_high"]),
-         format_estimate(row["probability_best"]),
-         format_estimate(row["precision"], row["precision_low"], row["precision_high"]),
-         format_estimate(row["recall"], row["recall_low"], row["recall_high"]),
-         format_estimate(row["false_alarms_per_hour"], row["false_alarms_per_hour_low"],
-                         row["false_alarms_per_hour_high"], digits=0),
-         f"{row['entries_opened']} of {row['entries']}"]
-        for row in study.rows() if row["detector"] == ranking.detector
-    ]  # fmt: skip
+        [
+            str(row["position"]),
+            format_estimate(row["value"], row["value_low"], row["value_high"]),
+            format_estimate(row["probability_best"]),
+            format_estimate(row["precision"], row["precision_low"], row["precision_high"]),
+            format_estimate(row["recall"], row["recall_low"], row["recall_high"]),
+            format_estimate(
+                row["false_alarms_per_hour"],
+                row["false_alarms_per_hour_low"],
+                row["false_alarms_per_hour_high"],
+                digits=0,
+            ),
+            f"{row['entries_opened']} of {row['entries']}",
+        ]
+        for row in study.rows()
+        if row["detector"] == ranking.detector
+    ]
     return Table("Positions, the best first", header, lines)
 
 
 def _difference_table(ranking: Ranking) -> Table:
     lines = [
-        [f"{pair.first} minus {pair.second}", _text(pair.estimate, 3), f"{pair.p:.4f}", f"{pair.p_adjusted:.4f}",
-         "yes" if pair.clear else "no", _needed(pair.needed)]
+        [
+            f"{pair.first} minus {pair.second}",
+            _text(pair.estimate, 3),
+            f"{pair.p:.4f}",
+            f"{pair.p_adjusted:.4f}",
+            "yes" if pair.clear else "no",
+            _needed(pair.needed),
+        ]
         for pair in ranking.differences
-    ]  # fmt: skip
+    ]
     header = ["pair", f"difference in {ranking.criterion.words}", "p", "p after Holm", "clear", "recordings needed"]
     return Table("Differences", header, lines)
 
@@ -134,14 +155,31 @@ def _draw_levels(study: PositionStudy) -> list[Picture]:
 
 
 def _levels(study: PositionStudy) -> Table:
-    header = ["position", "recordings", "taps", "tap, dB re 1 V", "spread, dB", "over noise, dB", "over nuisance, dB",
-              "T60, s", "room, dB × ms"]  # fmt: skip
+    header = [
+        "position",
+        "recordings",
+        "taps",
+        "tap, dB re 1 V",
+        "spread, dB",
+        "over noise, dB",
+        "over nuisance, dB",
+        "T60, s",
+        "room, dB × ms",
+    ]
     lines = [
-        [level.position, str(level.recordings), str(level.taps), _text(level.tap_db, 1), _text(level.spread_db, 1),
-         _text(level.over_noise_db, 0), _text(level.over_nuisance_db, 0), _text(level.ringdown_s, 2),
-         _text(level.room_db_ms, 0)]
+        [
+            level.position,
+            str(level.recordings),
+            str(level.taps),
+            _text(level.tap_db, 1),
+            _text(level.spread_db, 1),
+            _text(level.over_noise_db, 0),
+            _text(level.over_nuisance_db, 0),
+            _text(level.ringdown_s, 2),
+            _text(level.room_db_ms, 0),
+        ]
         for level in study.levels
-    ]  # fmt: skip
+    ]
     return Table("Level of taps, and ring-down", header, lines)
 
 
@@ -149,10 +187,15 @@ def _delays(study: PositionStudy) -> list[Section]:
     if not study.delays:
         return []
     lines = [
-        [f"{delay.first} to {delay.second}", str(delay.taps), f"{delay.median_ms:+.2f}",
-         f"{delay.lower_ms:+.2f} to {delay.upper_ms:+.2f}", f"{delay.correlation:.2f}"]
+        [
+            f"{delay.first} to {delay.second}",
+            str(delay.taps),
+            f"{delay.median_ms:+.2f}",
+            f"{delay.lower_ms:+.2f} to {delay.upper_ms:+.2f}",
+            f"{delay.correlation:.2f}",
+        ]
         for delay in study.delays
-    ]  # fmt: skip
+    ]
     text = (
         "How much later the second position hears a tap. Panels ring differently at each place, so a correlation"
         " below 0.7 says that the delay tells little."

@@ -46,19 +46,23 @@ def render_score_page(table: ScoreTable, *, command: str, corpus: str, warnings:
             title=f"Detectors of taps on {corpus}",
             summary=[*warnings, *_summarise(best, totals, places, _count_recordings(table, best))],
             sections=[
-                Section("Detectors", pictures=[_draw("F1, all positions and scenes", "detector", totals.values())],
-                        tables=[_score_table("All positions and scenes", "detector", list(totals.values()))]),
-                Section(f"{best}, by position and by scene",
-                        pictures=[_draw("F1 by position", "position", places), _draw("F1 by scene", "scene", scenes)],
-                        tables=[_score_table("By position", "position", places),
-                                _score_table("By scene", "scene", scenes)]),
+                Section(
+                    "Detectors",
+                    pictures=[_draw("F1, all positions and scenes", "detector", totals.values())],
+                    tables=[_score_table("All positions and scenes", "detector", list(totals.values()))],
+                ),
+                Section(
+                    f"{best}, by position and by scene",
+                    pictures=[_draw("F1 by position", "position", places), _draw("F1 by scene", "scene", scenes)],
+                    tables=[_score_table("By position", "position", places), _score_table("By scene", "scene", scenes)],
+                ),
                 Section("Every detector at every position", tables=[_grid(table, rows, "f1"), _codes(table, rows)]),
             ],
             method=[f"Matching window ±{table.window_s * 1e3:g} ms.", *METHOD],
             limits=LIMITS,
             command=command,
         )
-    )  # fmt: skip
+    )
 
 
 def _number(value: object, otherwise: float) -> float:
@@ -91,49 +95,68 @@ def _summarise(best: str, totals: Mapping[str, Row], places: Sequence[Row], reco
 
 def _draw(title: str, key: str, rows: Iterable[Row]) -> Picture:
     dots = [
-        Dot(str(row[key]), _number(row["f1"], math.nan), _number(row["f1_low"], math.nan),
-            _number(row["f1_high"], math.nan))
+        Dot(
+            str(row[key]),
+            _number(row["f1"], math.nan),
+            _number(row["f1_low"], math.nan),
+            _number(row["f1_high"], math.nan),
+        )
         for row in rows
-    ]  # fmt: skip
+    ]
     return Picture(caption_intervals(title, dots), draw_intervals(title, dots, axis="F1"))
 
 
 def _score_table(caption: str, first: str, rows: Sequence[Row]) -> Table:
     header = [first, "taps", "precision", "recall", "F1", "false alarms per hour", "codes decoded", "error ms"]
     lines = [
-        [str(row[first]), str(row["taps"]),
-         *(format_estimate(row[key], row[f"{key}_low"], row[f"{key}_high"]) for key in RATES),
-         format_estimate(row["false_alarms_per_hour"], row["false_alarms_per_hour_low"],
-                         row["false_alarms_per_hour_high"], digits=0),
-         f"{row['entries_opened']} of {row['entries']}", format_estimate(row["median_error_ms"], digits=1)]
+        [
+            str(row[first]),
+            str(row["taps"]),
+            *(format_estimate(row[key], row[f"{key}_low"], row[f"{key}_high"]) for key in RATES),
+            format_estimate(
+                row["false_alarms_per_hour"],
+                row["false_alarms_per_hour_low"],
+                row["false_alarms_per_hour_high"],
+                digits=0,
+            ),
+            f"{row['entries_opened']} of {row['entries']}",
+            format_estimate(row["median_error_ms"], digits=1),
+        ]
         for row in rows
-    ]  # fmt: skip
+    ]
     return Table(caption, header, lines)
 
 
 def _grid(table: ScoreTable, rows: list[dict[str, object]], name: str) -> Table:
     positions, cells = _by_position(rows)
     lines = [
-        [detector, *(
-            format_estimate(row[name], row[f"{name}_low"], row[f"{name}_high"]) if row else "–"
-            for row in (cells.get((detector, position)) for position in positions)
-        )]
+        [
+            detector,
+            *(
+                format_estimate(row[name], row[f"{name}_low"], row[f"{name}_high"]) if row else "–"
+                for row in (cells.get((detector, position)) for position in positions)
+            ),
+        ]
         for detector in table.detectors
-    ]  # fmt: skip
+    ]
     return Table("F1, all scenes", ["detector", *positions], lines)
 
 
 def _codes(table: ScoreTable, rows: list[dict[str, object]]) -> Table:
     positions, cells = _by_position(rows)
     lines = [
-        [detector, decoder, *(
-            f"{row[key]} of {row['entries']}" if row else "–"
-            for row in (cells.get((detector, position)) for position in positions)
-        )]
+        [
+            detector,
+            decoder,
+            *(
+                f"{row[key]} of {row['entries']}" if row else "–"
+                for row in (cells.get((detector, position)) for position in positions)
+            ),
+        ]
         for detector in table.detectors
         for decoder, key in (("rule", "entries_opened"), ("evidence", "entries_opened_evidence"))
         if all(row[key] is not None for (name, _), row in cells.items() if name == detector)
-    ]  # fmt: skip
+    ]
     return Table("Code entries that open (rule: decoded digit for digit)", ["detector", "decoder", *positions], lines)
 
 

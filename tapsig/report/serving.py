@@ -117,8 +117,10 @@ class _Handler(BaseHTTPRequestHandler):
         """
         here = f"{LOOPBACK}:{self.server.server_port}"
         origin = self.headers.get("Origin", f"http://{here}")
-        if self.headers.get("Host") == here and origin == f"http://{here}" and secrets.compare_digest(
-            self.path.encode("utf-8", "replace"), path.encode("ascii")
+        if (
+            self.headers.get("Host") == here
+            and origin == f"http://{here}"
+            and secrets.compare_digest(self.path.encode("utf-8", "replace"), path.encode("ascii"))
         ):
             return True
         self._answer(404, b"nothing here")
@@ -127,9 +129,13 @@ class _Handler(BaseHTTPRequestHandler):
     def _answer(self, status: int, body: bytes, kind: str = "text/plain; charset=utf-8") -> None:
         self.send_response(status)
         for name, value in (
-            ("Content-Type", kind), ("Content-Length", str(len(body))), ("Cache-Control", "no-store"),
-            ("X-Content-Type-Options", "nosniff"), ("Referrer-Policy", "no-referrer"), ("X-Frame-Options", "DENY"),
-        ):  # fmt: skip
+            ("Content-Type", kind),
+            ("Content-Length", str(len(body))),
+            ("Cache-Control", "no-store"),
+            ("X-Content-Type-Options", "nosniff"),
+            ("Referrer-Policy", "no-referrer"),
+            ("X-Frame-Options", "DENY"),
+        ):
             self.send_header(name, value)
         self.end_headers()
         self.wfile.write(body)

@@ -36,41 +36,69 @@ def render_variants_page(
     top = 10.0 ** np.ceil(np.log10(rates.max(initial=10.0 * least)))
     pictures = [
         Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most)),
-        Picture("Precision over recall", draw_lines(
-            "Precision over recall", [Line(curve.detector, curve.recall, curve.precision) for curve in curves],
-            x_axis="recall", y_axis="precision")),
-        Picture("Recall over false alarms", draw_lines(
-            "Recall over false alarms per hour",
-            [Line(curve.detector, curve.false_alarms_per_hour, curve.recall) for curve in curves],
-            x_axis="false alarms per hour", y_axis="recall", x_range=(least, float(top)), log_x=True)),
-    ]  # fmt: skip
+        Picture(
+            "Precision over recall",
+            draw_lines(
+                "Precision over recall",
+                [Line(curve.detector, curve.recall, curve.precision) for curve in curves],
+                x_axis="recall",
+                y_axis="precision",
+            ),
+        ),
+        Picture(
+            "Recall over false alarms",
+            draw_lines(
+                "Recall over false alarms per hour",
+                [Line(curve.detector, curve.false_alarms_per_hour, curve.recall) for curve in curves],
+                x_axis="false alarms per hour",
+                y_axis="recall",
+                x_range=(least, float(top)),
+                log_x=True,
+            ),
+        ),
+    ]
     tables = [_differences(pairs), _taps(pairs), _areas(pairs)]
     return render_page(
         Page(
-            title=f"Detectors compared on {corpus}", summary=[*warnings, *map(judge_pair, pairs)],
-            sections=[Section("On the same recordings", (), pictures, tables)], method=METHOD, limits=LIMITS,
+            title=f"Detectors compared on {corpus}",
+            summary=[*warnings, *map(judge_pair, pairs)],
+            sections=[Section("On the same recordings", (), pictures, tables)],
+            method=METHOD,
+            limits=LIMITS,
             command=command,
         )
-    )  # fmt: skip
+    )
 
 
 def _differences(pairs: Sequence[VariantComparison]) -> Table:
     words = pairs[0].criterion.words
     lines = [
-        [f"{pair.first} minus {pair.second}", *(format_estimate(e.value, e.low, e.high) for e in pair.values),
-         format_estimate(d.estimate.value, d.estimate.low, d.estimate.high, digits=3),
-         f"{d.p:.4f}", f"{d.p_adjusted:.4f}"]
-        for pair in pairs for d in (pair.difference,)
-    ]  # fmt: skip
+        [
+            f"{pair.first} minus {pair.second}",
+            *(format_estimate(e.value, e.low, e.high) for e in pair.values),
+            format_estimate(d.estimate.value, d.estimate.low, d.estimate.high, digits=3),
+            f"{d.p:.4f}",
+            f"{d.p_adjusted:.4f}",
+        ]
+        for pair in pairs
+        for d in (pair.difference,)
+    ]
     return Table(f"Differences in {words}", ["pair", "first", "second", "difference", "p", "p after Holm"], lines)
 
 
 def _taps(pairs: Sequence[VariantComparison]) -> Table:
     lines = [
-        [f"{pair.first}, {pair.second}", str(pair.both), str(pair.mcnemar.only_first), str(pair.mcnemar.only_second),
-         str(pair.neither), format_estimate(pair.mcnemar.chi_squared), f"{pair.mcnemar.p:.3g}"]
+        [
+            f"{pair.first}, {pair.second}",
+            str(pair.both),
+            str(pair.mcnemar.only_first),
+            str(pair.mcnemar.only_second),
+            str(pair.neither),
+            format_estimate(pair.mcnemar.chi_squared),
+            f"{pair.mcnemar.p:.3g}",
+        ]
         for pair in pairs
-    ]  # fmt: skip
+    ]
     header = ["pair", "both", "only the first", "only the second", "neither", "χ²", "p (McNemar)"]
     return Table("Taps found", header, lines)
 
@@ -79,9 +107,12 @@ def _areas(pairs: Sequence[VariantComparison]) -> Table:
     rates = (1.0, 10.0, 100.0, 1000.0)
     curves = [pairs[0].curves[0], *(pair.curves[1] for pair in pairs)]
     lines = [
-        [curve.detector, format_estimate(curve.average_precision, digits=3),
-         *(format_estimate(curve.recall_at(rate)) for rate in rates)]
+        [
+            curve.detector,
+            format_estimate(curve.average_precision, digits=3),
+            *(format_estimate(curve.recall_at(rate)) for rate in rates),
+        ]
         for curve in curves
-    ]  # fmt: skip
+    ]
     header = ["detector", "average precision", *(f"recall at {rate:g} per hour" for rate in rates)]
     return Table("Along the curves", header, lines)

@@ -196,7 +196,9 @@ def assess_observation(
     watch = watch_lulls(observation.lulls, question.parameters, length=question.length)
     possible_per_h = watch.possible / watch.hours if watch.hours else math.nan
     return RiskRow(
-        detector, position, scene,
+        detector,
+        position,
+        scene,
         entries=entries,
         opened=observation.opened,
         success=observation.opened / entries if entries else math.nan,
@@ -216,7 +218,7 @@ def assess_observation(
         per_year_poisson=question.compute_openings_per_year(false_taps / seconds) if seconds else math.nan,
         per_year_poisson_high=question.compute_highest_per_year(*rates) if seconds else math.nan,
         per_year_gaps=_compute_gaps_per_year(watch, question),
-    )  # fmt: skip
+    )
 
 
 def compute_hours_needed(question: RiskQuestion) -> float:
@@ -236,9 +238,7 @@ def _model_success(observation: Observation, recall: float, question: RiskQuesti
     hearing, parameters = Hearing(recall, false_per_s), _listen_awake(question.parameters)
     if parameters.tolerance:
         rng = np.random.default_rng(question.seed)
-        count = simulate_successes(
-            observation.codes, hearing, question.hand, parameters, tries=question.tries, rng=rng
-        )
+        count = simulate_successes(observation.codes, hearing, question.hand, parameters, tries=question.tries, rng=rng)
         return count / question.tries
     chances = [compute_success(code, hearing, question.hand, parameters) for code in observation.codes]
     return math.fsum(chances) / len(chances)

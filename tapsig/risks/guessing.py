@@ -181,8 +181,12 @@ def compute_code_shapes(
         mean = math.fsum(tap_recall**digit for digit in range(1, digit_max + 1)) / digit_max
         shapes.append(
             CodeShape(
-                length, digit_max, digit_max**length, length * math.log2(digit_max), length * (digit_max + 1) / 2,
+                length,
+                digit_max,
+                digit_max**length,
+                length * math.log2(digit_max),
+                length * (digit_max + 1) / 2,
                 mean**length,
             )
-        )  # fmt: skip
+        )
     return tuple(sorted(shapes, key=lambda shape: -shape.success))

@@ -104,9 +104,14 @@ def compute_success(code: Sequence[int], hearing: Hearing, hand: HandTiming, par
 
 
 def simulate_successes(
-    codes: Sequence[Sequence[int]], hearing: Hearing, hand: HandTiming, parameters: EntryParameters, *,
-    tries: int, rng: np.random.Generator,
-) -> int:  # fmt: skip
+    codes: Sequence[Sequence[int]],
+    hearing: Hearing,
+    hand: HandTiming,
+    parameters: EntryParameters,
+    *,
+    tries: int,
+    rng: np.random.Generator,
+) -> int:
     """How many of `tries` entries come out as the code that was tapped; `codes` are taken in turn.
 
     Each try is heard by the machine itself, awake, within twice its entry silence before and after.

@@ -170,7 +170,11 @@ class NuisanceCount:
 
 
 def count_openings(
-    onsets_s: Iterable[float], duration_s: float, parameters: EntryParameters, *, length: int,
+    onsets_s: Iterable[float],
+    duration_s: float,
+    parameters: EntryParameters,
+    *,
+    length: int,
     code: Sequence[int] | None = None,
 ) -> NuisanceCount:
     """Run the machine over false taps and count what it makes of them; silence follows the last one.

@@ -109,16 +109,20 @@ def observe_openings(
     weighed = (*listen(machine, variant, recording), *machine.finish())
     tapped = decode_taps(recording.taps_s.tolist(), replace(parameters, digit_max=255))
     tried = tuple(
-        _try_code(recording, code, ruled, weighed, parameters) for code in tapped
+        _try_code(recording, code, ruled, weighed, parameters)
+        for code in tapped
         if LEAST_DIGITS <= len(code.digits) <= CODE_DIGITS and sum(code.digits) <= KEPT
-    )  # fmt: skip
+    )
     return tried, _watch(recording, ruled, weighed, parameters, length)
 
 
 def _try_code(
-    recording: Recording, code: Entry, ruled: Iterable[Entry], weighed: Iterable[EvidenceEntry],
+    recording: Recording,
+    code: Entry,
+    ruled: Iterable[Entry],
+    weighed: Iterable[EvidenceEntry],
     parameters: EntryParameters,
-) -> Tried:  # fmt: skip
+) -> Tried:
     around = [entry for entry in weighed if _overlap(entry, code)]
 
     def ratio(digits: Code) -> float:
@@ -128,9 +132,14 @@ def _try_code(
     first, second = (tuple(map(ratio, codes)) for codes in near)
     by_rule = tuple(entry.digits for entry in ruled if _overlap(entry, code))
     return Tried(
-        recording.vehicle, recording.position, recording.scene, code.digits, by_rule, ratio(code.digits),
+        recording.vehicle,
+        recording.position,
+        recording.scene,
+        code.digits,
+        by_rule,
+        ratio(code.digits),
         (first, second),
-    )  # fmt: skip
+    )
 
 
 def _overlap(one: Entry, other: Entry) -> bool:
@@ -138,9 +147,12 @@ def _overlap(one: Entry, other: Entry) -> bool:
 
 
 def _watch(
-    recording: Recording, ruled: Iterable[Entry], weighed: Iterable[EvidenceEntry], parameters: EntryParameters,
+    recording: Recording,
+    ruled: Iterable[Entry],
+    weighed: Iterable[EvidenceEntry],
+    parameters: EntryParameters,
     length: int,
-) -> Idle:  # fmt: skip
+) -> Idle:
     """Codes that nobody tapped, where even the longest could begin and end, as `nuisance.watch_lulls` counts."""
     total = Idle()
     for lull in split_between_taps(recording, np.zeros(0)):
@@ -197,9 +209,14 @@ def list_thresholds(tried: Sequence[Tried], *, most: int = 12) -> list[float]:
 
 
 def list_decoder_rows(
-    tried: Sequence[Tried], idle: Idle, thresholds: Iterable[float], *, length: int = 3, digit_max: int = 9,
+    tried: Sequence[Tried],
+    idle: Idle,
+    thresholds: Iterable[float],
+    *,
+    length: int = 3,
+    digit_max: int = 9,
     confidence: float = 0.95,
-) -> tuple[DecoderRow, ...]:  # fmt: skip
+) -> tuple[DecoderRow, ...]:
     """The rule, then evidence at each threshold, in nats."""
     totals = [sum(len(each.near_ratios[k]) for each in tried) for k in (0, 1)]
 
@@ -213,10 +230,26 @@ def list_decoder_rows(
         keys = compute_keyspace(length, digit_max)
         upper = poisson_rate_interval(possible, idle.hours, confidence=2 * confidence - 1)[1]
         return DecoderRow(
-            decoder, threshold, len(tried), opened, success, low, high, totals[0], near[0], shares[0][0], shares[0][2],
-            totals[1], near[1], shares[1][0], shares[1][2], idle.hours, possible,
-            possible / idle.hours * YEAR_HOURS / keys if idle.hours else math.nan, upper * YEAR_HOURS / keys,
-        )  # fmt: skip
+            decoder,
+            threshold,
+            len(tried),
+            opened,
+            success,
+            low,
+            high,
+            totals[0],
+            near[0],
+            shares[0][0],
+            shares[0][2],
+            totals[1],
+            near[1],
+            shares[1][0],
+            shares[1][2],
+            idle.hours,
+            possible,
+            possible / idle.hours * YEAR_HOURS / keys if idle.hours else math.nan,
+            upper * YEAR_HOURS / keys,
+        )
 
     by_rule = [sum(each.count_near_by_rule(distance, digit_max=digit_max) for each in tried) for distance in (1, 2)]
     rows = [row(RULE, math.nan, sum(each.code in each.by_rule for each in tried), by_rule, idle.by_rule)]

@@ -155,8 +155,8 @@ def tally_wake_up(
         total += WakeUpTally(listened_s=listened_s, busy_s=min(busy_s, listened_s))
         for entry in entries:
             first = FirstTap(recording, samples, times_s, entry.taps_s)
-            total += first.tally_awake(variant) if wake_up.kind == "always on" else first.tally(
-                wake_up, triggers_s, variant
+            total += (
+                first.tally_awake(variant) if wake_up.kind == "always on" else first.tally(wake_up, triggers_s, variant)
             )
     shares = {
         field.name: getattr(total, field.name) / len(phases)
@@ -193,12 +193,15 @@ class FirstTap:
         lost = min(awake, stop) - start
         energy = float(tap @ tap)
         return WakeUpTally(
-            1, 1.0, 1.0, delay_s,
+            1,
+            1.0,
+            1.0,
+            delay_s,
             peak_lost=float(tap.size > 0 and np.argmax(np.abs(tap)) < lost),
             energy_lost=float(tap[:lost] @ tap[:lost]) / energy if energy else 0.0,
             tried=float(variant is not None),
             first_heard=float(variant is not None and self._is_heard(variant, int(awake))),
-        )  # fmt: skip
+        )
 
     def tally_awake(self, variant: Variant | None) -> WakeUpTally:
         """The controller was awake a second before the tap already."""

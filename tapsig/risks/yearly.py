@@ -17,9 +17,18 @@ from tapsig.units import check_positive, db_to_amplitude
 DRIVING = "driving"
 
 PARKED_HOURS: Mapping[str, float] = {
-    "rain": 500.0, "hail": 2.0, "wind": 400.0, "slam": 20.0, "music": 50.0, "rattle": 20.0, "whine": 50.0,
-    "brush": 2.0, "lean": 2.0, "truck": 100.0, "handling": 10.0,
-}  # fmt: skip
+    "rain": 500.0,
+    "hail": 2.0,
+    "wind": 400.0,
+    "slam": 20.0,
+    "music": 50.0,
+    "rattle": 20.0,
+    "whine": 50.0,
+    "brush": 2.0,
+    "lean": 2.0,
+    "truck": 100.0,
+    "handling": 10.0,
+}
 """Hours a year of each nuisance around a parked vehicle, quiet for the rest: assumptions without a source."""
 
 WAKE_LEVELS_V = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
@@ -97,7 +106,12 @@ def summarise_risk(
         driving = rows.get(DRIVING)
         summaries.append(
             RiskSummary(
-                detector, position, whole.entries, whole.success, whole.success_low, whole.success_high,
+                detector,
+                position,
+                whole.entries,
+                whole.success,
+                whole.success_low,
+                whole.success_high,
                 success_model=_compute_mean_model(list(rows.values())),
                 failures_per_day=_weigh(rows, "failures_per_day", hours),
                 parked_seen=_weigh(rows, "per_year_seen", hours),
@@ -111,7 +125,7 @@ def summarise_risk(
                 listened_h=math.fsum(row.listened_h for row in rows.values()),
                 watched_h=math.fsum(row.watched_h for row in rows.values()),
             )
-        )  # fmt: skip
+        )
     return tuple(summaries)
 
 

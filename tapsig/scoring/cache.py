@@ -132,15 +132,19 @@ def _read(path: Path) -> Detections | None:
         return None
     kept = json.loads(body)
     return Detections(
-        np.array(kept["onset_samples"], np.int64), np.array(kept["decided_samples"], np.int64),
+        np.array(kept["onset_samples"], np.int64),
+        np.array(kept["decided_samples"], np.int64),
         np.array(kept["strength"], np.float64),
-    )  # fmt: skip
+    )
 
 
 def _write(path: Path, found: Detections) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    body = json.dumps({
-        "onset_samples": found.onset_samples.tolist(), "decided_samples": found.decided_samples.tolist(),
-        "strength": found.strength.tolist(),
-    })  # fmt: skip
+    body = json.dumps(
+        {
+            "onset_samples": found.onset_samples.tolist(),
+            "decided_samples": found.decided_samples.tolist(),
+            "strength": found.strength.tolist(),
+        }
+    )
     replace_file(path, f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}".encode("ascii"))

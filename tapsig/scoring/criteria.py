@@ -93,18 +93,24 @@ def _false_alarms() -> Criterion:
         return clustered_rate_interval(counts[:, _FP], counts[:, _DURATION] / SECONDS_PER_HOUR)
 
     return Criterion(
-        "false-alarms", "false alarms per hour", -1,
-        lambda sums: _ratio(sums[..., _FP] * SECONDS_PER_HOUR, sums[..., _DURATION]), interval,
-    )  # fmt: skip
+        "false-alarms",
+        "false alarms per hour",
+        -1,
+        lambda sums: _ratio(sums[..., _FP] * SECONDS_PER_HOUR, sums[..., _DURATION]),
+        interval,
+    )
 
 
 CRITERIA = {
     criterion.name: criterion
     for criterion in (
-        _f1(), _share("recall", "recall", _TP, _TP, _FN), _share("precision", "precision", _TP, _TP, _FP),
-        _share("entries", "share of code entries decoded", _OPENED, _ENTRIES), _false_alarms(),
+        _f1(),
+        _share("recall", "recall", _TP, _TP, _FN),
+        _share("precision", "precision", _TP, _TP, _FP),
+        _share("entries", "share of code entries decoded", _OPENED, _ENTRIES),
+        _false_alarms(),
     )
-}  # fmt: skip
+}
 
 
 def find_criterion(name: str) -> Criterion:

@@ -96,15 +96,29 @@ def score_recording(
     met[matching.pairs[:, 0]], hits[matching.pairs[:, 1]] = True, True
     first = find_first_taps(reference_s)
     score = Score(
-        len(matching.pairs), len(matching.spurious), len(matching.missed), recording.duration_s, entries, opened,
-        int(first.sum()), int((met & first).sum()),
-    )  # fmt: skip
+        len(matching.pairs),
+        len(matching.spurious),
+        len(matching.missed),
+        recording.duration_s,
+        entries,
+        opened,
+        int(first.sum()),
+        int((met & first).sum()),
+    )
     return Outcome(
-        name, recording.source, recording.vehicle, recording.position, recording.scene, score,
-        found=tuple(met.tolist()), errors_s=detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]],
-        hits=hits, strengths=found.strength[order], findings=recording.findings,
+        name,
+        recording.source,
+        recording.vehicle,
+        recording.position,
+        recording.scene,
+        score,
+        found=tuple(met.tolist()),
+        errors_s=detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]],
+        hits=hits,
+        strengths=found.strength[order],
+        findings=recording.findings,
         opened_on_evidence=_count_on_evidence(variant, recording),
-    )  # fmt: skip
+    )
 
 
 def _count_on_evidence(variant: Variant, recording: Recording) -> int | None:
@@ -118,9 +132,12 @@ def _count_on_evidence(variant: Variant, recording: Recording) -> int | None:
 def _opens(entry: Entry, code: Entry) -> bool:
     """Whether evidence opens with `code`; the shipped threshold is above 0, so that no other code does."""
     return (
-        entry.digits == code.digits and entry.start_s < code.end_s and code.start_s < entry.end_s
-        and isinstance(entry, EvidenceEntry) and entry.log_ratio >= Evidence().threshold
-    )  # fmt: skip
+        entry.digits == code.digits
+        and entry.start_s < code.end_s
+        and code.start_s < entry.end_s
+        and isinstance(entry, EvidenceEntry)
+        and entry.log_ratio >= Evidence().threshold
+    )
 
 
 def _detect(variant: Variant, recording: Recording, kept: KeptResults | None) -> Detections:
@@ -152,12 +169,15 @@ def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
     for name, criterion in RATES.items():
         row |= CRITERIA[criterion].estimate(counts).to_dict(name)
     return row | {
-        "entries": score.entries, "entries_opened": score.entries_opened,
+        "entries": score.entries,
+        "entries_opened": score.entries_opened,
         "entries_opened_evidence": _sum_known(outcome.opened_on_evidence for outcome in outcomes),
-        "first_taps": score.first_taps, "first_taps_found": score.first_taps_found,
+        "first_taps": score.first_taps,
+        "first_taps_found": score.first_taps_found,
         "median_error_ms": float(np.median(errors) * 1e3) if errors.size else float("nan"),
-        "recordings": len(outcomes), "duration_s": score.duration_s,
-    }  # fmt: skip
+        "recordings": len(outcomes),
+        "duration_s": score.duration_s,
+    }
 
 
 def _sum_known(counts: Iterable[int | None]) -> int | None:
@@ -180,9 +200,10 @@ class ScoreTable:
     def select(self, detector: str, position: str = ALL, scene: str = ALL) -> list[Outcome]:
         """The outcomes of a detector at a position in a scene, either of which may be "all"."""
         return [
-            outcome for outcome in self.outcomes
+            outcome
+            for outcome in self.outcomes
             if outcome.detector == detector and position in (ALL, outcome.position) and scene in (ALL, outcome.scene)
-        ]  # fmt: skip
+        ]
 
     def rows(self) -> list[dict[str, object]]:
         """One row for every detector × position × scene, "all" included, with the keys of `summarise`."""
@@ -193,8 +214,7 @@ class ScoreTable:
         positions = [ALL, *dict.fromkeys(outcome.position for outcome in self.outcomes)]
         scenes = [ALL, *dict.fromkeys(outcome.scene for outcome in self.outcomes)]
         return [
-            {"detector": detector, "position": position, "scene": scene}
-            | summarise(groups[detector, position, scene])
+            {"detector": detector, "position": position, "scene": scene} | summarise(groups[detector, position, scene])
             for detector, position, scene in itertools.product(self.detectors, positions, scenes)
             if (detector, position, scene) in groups
         ]
@@ -220,10 +240,15 @@ def _score_all(task: _Task) -> list[Outcome]:
 
 
 def score(
-    variants: Mapping[str, Variant | str] | Sequence[Variant | str], recordings: Corpus | Iterable[Recording], *,
-    window_s: float = 0.05, jobs: int = 1, cluster: str | None = None, cache: ResultCache | None = None,
+    variants: Mapping[str, Variant | str] | Sequence[Variant | str],
+    recordings: Corpus | Iterable[Recording],
+    *,
+    window_s: float = 0.05,
+    jobs: int = 1,
+    cluster: str | None = None,
+    cache: ResultCache | None = None,
     progress: Callable[[int], None] | None = None,
-) -> ScoreTable:  # fmt: skip
+) -> ScoreTable:
     """Run every variant on every labelled recording.
 
     Parameters

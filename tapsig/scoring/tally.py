@@ -39,10 +39,15 @@ class Score:
 
     def __add__(self, other: "Score") -> "Score":
         return Score(
-            self.tp + other.tp, self.fp + other.fp, self.fn + other.fn, self.duration_s + other.duration_s,
-            self.entries + other.entries, self.entries_opened + other.entries_opened,
-            self.first_taps + other.first_taps, self.first_taps_found + other.first_taps_found,
-        )  # fmt: skip
+            self.tp + other.tp,
+            self.fp + other.fp,
+            self.fn + other.fn,
+            self.duration_s + other.duration_s,
+            self.entries + other.entries,
+            self.entries_opened + other.entries_opened,
+            self.first_taps + other.first_taps,
+            self.first_taps_found + other.first_taps_found,
+        )
 
     @property
     def taps(self) -> int:

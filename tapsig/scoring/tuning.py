@@ -20,29 +20,43 @@ Grid = Mapping[str, Sequence[object]]
 
 GRIDS: Mapping[str, Grid] = {
     "fixed-threshold": {
-        "threshold_v": (0.01, 0.02, 0.04, 0.07, 0.12, 0.2, 0.35, 0.6), "dead_time_s": (0.06, 0.08, 0.1, 0.15, 0.2),
+        "threshold_v": (0.01, 0.02, 0.04, 0.07, 0.12, 0.2, 0.35, 0.6),
+        "dead_time_s": (0.06, 0.08, 0.1, 0.15, 0.2),
     },
     "prominence": {
-        "rise_db": (4.0, 6.0, 9.0, 12.0, 16.0, 20.0), "window_s": (0.05, 0.1, 0.2, 0.4),
-        "floor_v": (0.005, 0.01, 0.02, 0.05), "dead_time_s": (0.06, 0.08, 0.12), "high_pass_hz": (30.0, 60.0, 120.0),
+        "rise_db": (4.0, 6.0, 9.0, 12.0, 16.0, 20.0),
+        "window_s": (0.05, 0.1, 0.2, 0.4),
+        "floor_v": (0.005, 0.01, 0.02, 0.05),
+        "dead_time_s": (0.06, 0.08, 0.12),
+        "high_pass_hz": (30.0, 60.0, 120.0),
     },
     "sta-lta": {
-        "sta_s": (0.003, 0.005, 0.01, 0.02), "lta_s": (0.1, 0.3, 1.0), "on": (2.5, 4.0, 6.0, 9.0, 14.0),
-        "floor_v": (0.003, 0.01, 0.02, 0.05), "high_pass_hz": (30.0, 60.0, 120.0),
+        "sta_s": (0.003, 0.005, 0.01, 0.02),
+        "lta_s": (0.1, 0.3, 1.0),
+        "on": (2.5, 4.0, 6.0, 9.0, 14.0),
+        "floor_v": (0.003, 0.01, 0.02, 0.05),
+        "high_pass_hz": (30.0, 60.0, 120.0),
     },
     "spectral-flux": {
-        "frame_s": (0.016, 0.032, 0.064), "threshold": (0.5, 1.0, 1.5, 2.5, 4.0, 6.0),
-        "floor_v": (0.005, 0.01, 0.02, 0.05), "low_hz": (40.0, 100.0), "high_hz": (500.0, 1000.0, 2000.0),
+        "frame_s": (0.016, 0.032, 0.064),
+        "threshold": (0.5, 1.0, 1.5, 2.5, 4.0, 6.0),
+        "floor_v": (0.005, 0.01, 0.02, 0.05),
+        "low_hz": (40.0, 100.0),
+        "high_hz": (500.0, 1000.0, 2000.0),
     },
     "ring-following": {
-        "threshold_v": (0.005, 0.01, 0.02, 0.05), "over_usual_db": (6.0, 9.0, 12.0, 16.0, 20.0),
-        "over_ring_db": (1.0, 2.0, 4.0, 6.0), "decay_share": (0.4, 0.6, 0.8), "high_pass_hz": (30.0, 60.0, 120.0),
+        "threshold_v": (0.005, 0.01, 0.02, 0.05),
+        "over_usual_db": (6.0, 9.0, 12.0, 16.0, 20.0),
+        "over_ring_db": (1.0, 2.0, 4.0, 6.0),
+        "decay_share": (0.4, 0.6, 0.8),
+        "high_pass_hz": (30.0, 60.0, 120.0),
     },
     "innovation": {
-        "rise_db": (4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 18.0), "floor_v": (0.001, 0.002, 0.005, 0.01, 0.02),
+        "rise_db": (4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 18.0),
+        "floor_v": (0.001, 0.002, 0.005, 0.01, 0.02),
         "dead_time_s": (0.06, 0.08, 0.12),
     },
-}  # fmt: skip
+}
 """What is tried for each variant of the catalogue that has parameters worth tuning."""
 
 
@@ -65,8 +79,14 @@ def list_settings(grid: Grid) -> Iterator[dict[str, object]]:
         yield dict(zip(grid, values, strict=True))
 
 
-def tune(variant: Variant, recordings: Sequence[Recording], *, grid: Grid | None = None, limit: int = 120,
-         window_s: float = 0.025) -> Tuned:
+def tune(
+    variant: Variant,
+    recordings: Sequence[Recording],
+    *,
+    grid: Grid | None = None,
+    limit: int = 120,
+    window_s: float = 0.025,
+) -> Tuned:
     """The setting of `variant` with the best F1, pooled over labelled `recordings`.
 
     Parameters

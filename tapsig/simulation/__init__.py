@@ -5,6 +5,15 @@ from tapsig.simulation.sensor import Converter
 from tapsig.simulation.vehicle import FLEET, POSITIONS, Vehicle, find_vehicle, random_vehicle
 
 __all__ = [
-    "FLEET", "POSITIONS", "SCENES", "Converter", "SceneTruth", "SimulatedScene", "Vehicle", "find_vehicle",
-    "random_vehicle", "simulate_blocks", "simulate_scene",
-]  # fmt: skip
+    "FLEET",
+    "POSITIONS",
+    "SCENES",
+    "Converter",
+    "SceneTruth",
+    "SimulatedScene",
+    "Vehicle",
+    "find_vehicle",
+    "random_vehicle",
+    "simulate_blocks",
+    "simulate_scene",
+]

@@ -41,12 +41,23 @@ def slam(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     lengths = rng.uniform(0.016, 0.04, onsets.size)
     base = vehicle.body.accelerate(pulse_train(span, onsets, lengths, newtons), span.fs)
     clicks = Impacts(
-        "latch", (onsets[own, None] + np.array([0.004, 0.022])).ravel(), rng.uniform(1e-3, 3e-3, 2 * own.sum()),
-        rng.uniform(20.0, 120.0, 2 * own.sum()), np.zeros(2 * own.sum(), np.int64), (("bracket", 0.7, 0.5),),
-        np.zeros(2 * own.sum(), dtype=bool))
-    seal = Impacts("slam", onsets[own], rng.uniform(0.02, 0.045, own.sum()),
-                   span.strength * log_uniforms(rng, 60.0, 300.0, own.sum()), np.zeros(own.sum(), np.int64),
-                   (("frame", float(rng.uniform(0.2, 0.8)), 0.5),), np.zeros(own.sum(), dtype=bool))
+        "latch",
+        (onsets[own, None] + np.array([0.004, 0.022])).ravel(),
+        rng.uniform(1e-3, 3e-3, 2 * own.sum()),
+        rng.uniform(20.0, 120.0, 2 * own.sum()),
+        np.zeros(2 * own.sum(), np.int64),
+        (("bracket", 0.7, 0.5),),
+        np.zeros(2 * own.sum(), dtype=bool),
+    )
+    seal = Impacts(
+        "slam",
+        onsets[own],
+        rng.uniform(0.02, 0.045, own.sum()),
+        span.strength * log_uniforms(rng, 60.0, 300.0, own.sum()),
+        np.zeros(own.sum(), np.int64),
+        (("frame", float(rng.uniform(0.2, 0.8)), 0.5),),
+        np.zeros(own.sum(), dtype=bool),
+    )
     chatter = _chatter(onsets, newtons / 5000.0, rng)
     labels = tuple(Label(float(onset), "slam") for onset in onsets)
     return Excitation(impacts=(clicks, seal, chatter), base=base, labels=labels)
@@ -59,8 +70,15 @@ def _chatter(onsets: FloatArray, level: FloatArray, rng: np.random.Generator) ->
     delay = rng.exponential(0.08, owner.size) + 0.01
     force = 4.0 * level[owner] * np.exp(-delay / 0.1) * rng.uniform(0.2, 1.0, owner.size)
     places: tuple[Place, ...] = tuple(("inner", float(x), float(y)) for x, y in rng.uniform(0.05, 0.95, (4, 2)))
-    return Impacts("chatter", onsets[owner] + delay, rng.uniform(4e-4, 2e-3, owner.size), force,
-                   rng.integers(4, size=owner.size), places, np.zeros(owner.size, dtype=bool))
+    return Impacts(
+        "chatter",
+        onsets[owner] + delay,
+        rng.uniform(4e-4, 2e-3, owner.size),
+        force,
+        rng.integers(4, size=owner.size),
+        places,
+        np.zeros(owner.size, dtype=bool),
+    )
 
 
 def _burst(span: Span, sound: FloatArray, onset_s: float, into: FloatArray) -> None:
@@ -84,7 +102,7 @@ def music(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     hat = np.diff(rng.standard_normal(time.size + 1)) * 0.08 * np.exp(-time / 0.015)
     root = rng.uniform(38.0, 62.0)
     scale = root * 2.0 ** (np.array([0, 3, 5, 7, 10, 12]) / 12.0)
-    pattern = rng.random(16) < np.array([1, .1, .2, .1, .1, .1, .5, .2, .6, .1, .5, .1, .1, .1, .3, .2])
+    pattern = rng.random(16) < np.array([1, 0.1, 0.2, 0.1, 0.1, 0.1, 0.5, 0.2, 0.6, 0.1, 0.5, 0.1, 0.1, 0.1, 0.3, 0.2])
     step_s = beat_s / 4.0
     start = float(rng.uniform(0.0, beat_s))
     for index in range(int((span.duration_s - start) / step_s)):
@@ -156,7 +174,8 @@ def brush(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     kept = np.concatenate(([True], np.diff(begins) > 0.4)) if begins.size else np.zeros(0, dtype=bool)
     begins, grains, buttons, touches = begins[kept], [], [], []
     places: tuple[Place, ...] = tuple(
-        ("outer", 0.08 + 0.84 * i / 23.0, float(np.clip(0.5 + 0.1 * math.sin(i), 0.1, 0.9))) for i in range(24))
+        ("outer", 0.08 + 0.84 * i / 23.0, float(np.clip(0.5 + 0.1 * math.sin(i), 0.1, 0.9))) for i in range(24)
+    )
     for begin in begins:
         length = float(rng.uniform(0.3, 1.5))
         count = int(length * log_uniform(rng, 150.0, 900.0))
@@ -165,15 +184,24 @@ def brush(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         force = strength * np.sin(math.pi * progress) * rng.exponential(1.0, count)
         grains.append(np.stack([begin + length * progress, rng.uniform(3e-4, 2e-3, count), force, 23.0 * progress]))
         hits = np.sort(rng.random(int(rng.integers(0, 4))))
-        buttons.append(np.stack([begin + length * hits, rng.uniform(1e-3, 3e-3, hits.size),
-                                 span.strength * log_uniforms(rng, 0.5, 6.0, hits.size), 23.0 * hits]))
+        buttons.append(
+            np.stack(
+                [
+                    begin + length * hits,
+                    rng.uniform(1e-3, 3e-3, hits.size),
+                    span.strength * log_uniforms(rng, 0.5, 6.0, hits.size),
+                    23.0 * hits,
+                ]
+            )
+        )
         touches.append(Touch(float(begin), float(begin) + length, places[12], float(rng.uniform(3.0, 25.0))))
     groups = tuple(
-        Impacts("brush", rows[0], rows[1], rows[2], rows[3].astype(np.int64), places,
-                np.full(rows.shape[1], named))
-        for rows, named in ((_columns(grains), False), (_columns(buttons), True)))
-    return Excitation(impacts=groups, touches=tuple(touches),
-                      labels=tuple(Label(float(begin), "brush") for begin in begins))
+        Impacts("brush", rows[0], rows[1], rows[2], rows[3].astype(np.int64), places, np.full(rows.shape[1], named))
+        for rows, named in ((_columns(grains), False), (_columns(buttons), True))
+    )
+    return Excitation(
+        impacts=groups, touches=tuple(touches), labels=tuple(Label(float(begin), "brush") for begin in begins)
+    )
 
 
 def _columns(parts: list[FloatArray]) -> FloatArray:
@@ -196,8 +224,16 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         touches.append(Touch(begin, stop + 0.7 * rise, (part, x, y), float(rng.uniform(15.0, 80.0))))
         bumps.append(np.array([[begin], [rng.uniform(0.008, 0.03)], [span.strength * rng.uniform(2.0, 15.0)], [0.0]]))
         count = int(rng.integers(20, 120))
-        rustle.append(np.stack([rng.uniform(begin, stop, count), rng.uniform(4e-4, 2e-3, count),
-                                rng.exponential(0.06, count), np.zeros(count)]))
+        rustle.append(
+            np.stack(
+                [
+                    rng.uniform(begin, stop, count),
+                    rng.uniform(4e-4, 2e-3, count),
+                    rng.exponential(0.06, count),
+                    np.zeros(count),
+                ]
+            )
+        )
         labels += [Label(begin, "lean"), Label(float(stop), "lean")]
         if rng.random() < 0.4:  # the sheet snaps through, and back
             snap = begin + rng.uniform(0.5, 1.0) * rise
@@ -206,9 +242,17 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         begin = stop + rise + float(rng.uniform(0.8, 4.0))
     labels = [label for label in labels if label.onset_s < span.duration_s]
     groups = tuple(
-        Impacts("lean", rows[0], rows[1], rows[2], rows[3].astype(np.int64), ((part, x, y),),
-                np.zeros(rows.shape[1], dtype=bool))
-        for rows in (_columns(rustle), _columns(bumps)))
+        Impacts(
+            "lean",
+            rows[0],
+            rows[1],
+            rows[2],
+            rows[3].astype(np.int64),
+            ((part, x, y),),
+            np.zeros(rows.shape[1], dtype=bool),
+        )
+        for rows in (_columns(rustle), _columns(bumps))
+    )
     drive = Drive(force, ((part, x, y),), (1.0,))
     return Excitation(impacts=groups, drives=(drive,), touches=tuple(touches), labels=tuple(labels))
 
@@ -220,9 +264,17 @@ def handling(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitati
     onsets = onsets[onsets < span.duration_s - 0.02]
     soft = rng.random(onsets.size) < 0.4
     contact = np.where(soft, rng.uniform(8e-3, 20e-3, onsets.size), log_uniforms(rng, 3e-4, 4e-3, onsets.size))
-    force = span.strength * np.where(soft, log_uniforms(rng, 4.0, 40.0, onsets.size),
-                                     log_uniforms(rng, 1.0, 20.0, onsets.size))
-    places: tuple[Place, ...] = (("frame", 0.2, 0.5), ("frame", 0.8, 0.5), ("bracket", 0.6, 0.5), ("outer", 0.85, 0.75),
-                                 ("outer", 0.3, 0.4), ("inner", 0.6, 0.3))
-    return Excitation(impacts=(Impacts("handling", onsets, contact, force,
-                                       rng.integers(len(places), size=onsets.size), places),))
+    force = span.strength * np.where(
+        soft, log_uniforms(rng, 4.0, 40.0, onsets.size), log_uniforms(rng, 1.0, 20.0, onsets.size)
+    )
+    places: tuple[Place, ...] = (
+        ("frame", 0.2, 0.5),
+        ("frame", 0.8, 0.5),
+        ("bracket", 0.6, 0.5),
+        ("outer", 0.85, 0.75),
+        ("outer", 0.3, 0.4),
+        ("inner", 0.6, 0.3),
+    )
+    return Excitation(
+        impacts=(Impacts("handling", onsets, contact, force, rng.integers(len(places), size=onsets.size), places),)
+    )

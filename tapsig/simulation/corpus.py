@@ -18,8 +18,23 @@ from tapsig.simulation.scene import LOWEST_RATE_HZ, SCENES, SimulatedScene, simu
 from tapsig.simulation.vehicle import FLEET, POSITIONS, find_vehicle
 from tapsig.units import volts_to_counts
 
-MANIFEST_COLUMNS = ("recording", "channel", "labels", "vehicle", "position", "scene", "split", "fs_hz",
-                    "full_scale_v", "adc_bits", "duration_s", "seed", "mount", "sensor", "converter")  # fmt: skip
+MANIFEST_COLUMNS = (
+    "recording",
+    "channel",
+    "labels",
+    "vehicle",
+    "position",
+    "scene",
+    "split",
+    "fs_hz",
+    "full_scale_v",
+    "adc_bits",
+    "duration_s",
+    "seed",
+    "mount",
+    "sensor",
+    "converter",
+)
 SUITED_CODES = ("213", "121", "312", "132", "221", "231", "122", "113")  # short enough for a short recording
 
 
@@ -82,9 +97,16 @@ def _other_items() -> Iterator[Item]:
             position = POSITIONS[(number + index) % 4]
             without = number % 3 == 2
             code = SUITED_CODES[number % len(SUITED_CODES)]
-            yield Item(f"{vehicle}-{scene}", vehicle, scene, 300 + number, positions=(position,),
-                       taps="none" if without else "entries", codes=None if without else (code,),
-                       duration_s=5.0 if without else None)
+            yield Item(
+                f"{vehicle}-{scene}",
+                vehicle,
+                scene,
+                300 + number,
+                positions=(position,),
+                taps="none" if without else "entries",
+                codes=None if without else (code,),
+                duration_s=5.0 if without else None,
+            )
             number += 1
 
 
@@ -96,22 +118,63 @@ def _unusual_items() -> Iterator[Item]:
     yield Item("badger-rain-2k", "badger", "rain", 403, positions=("frame",), codes=("312",), fs=2000.0)
     yield Item("otter-quiet-clamped", "otter", "quiet", 404, positions=("frame",), codes=("132",), converter=clamped)
     yield Item("ibex-slam-clamped", "ibex", "slam", 405, positions=("inner-skin",), codes=("213",), converter=clamped)
-    yield Item("crane-quiet-clamped", "crane", "quiet", 406, positions=("outer-skin",), codes=("221",),
-               converter=clamped)
-    yield Item("lynx-quiet-fingertip", "lynx", "quiet", 607, positions=("frame",), codes=("121",),
-               tap_kind="fingertip")
-    yield Item("crane-quiet-nail", "crane", "quiet", 3108, positions=("inner-skin",), codes=("212",),
-               tap_kind="nail", converter=(("bits", 12),))
-    yield Item("ibex-quiet-key", "ibex", "quiet", 409, positions=("outer-skin",), codes=("113",), tap_kind="key",
-               converter=(("bits", 8),))
-    yield Item("otter-quiet-log", "otter", "quiet", 410, positions=("inner-skin",), codes=("213",), fs=678.0,
-               log_style="us,adc",
-               faults=LoggerFaults(jitter_s=4e-5, gaps=((6.9, 0.35),), dropped=0.004, torn=3))
-    yield Item("badger-driving-log", "badger", "driving", 411, positions=("frame",), codes=("122",), fs=640.0,
-               log_style="ms,adc", faults=LoggerFaults(jitter_s=2e-4, gaps=((0.3, 0.12),), dropped=0.006, torn=2,
-                                                       first_us=88_012_000))
-    yield Item("ibex-rain-log", "ibex", "rain", 412, positions=("frame",), codes=("121",), fs=678.0,
-               log_style="us,adc", faults=LoggerFaults(jitter_s=3e-5, torn=4, first_us=2**32 - 3_400_000))
+    yield Item(
+        "crane-quiet-clamped", "crane", "quiet", 406, positions=("outer-skin",), codes=("221",), converter=clamped
+    )
+    yield Item("lynx-quiet-fingertip", "lynx", "quiet", 607, positions=("frame",), codes=("121",), tap_kind="fingertip")
+    yield Item(
+        "crane-quiet-nail",
+        "crane",
+        "quiet",
+        3108,
+        positions=("inner-skin",),
+        codes=("212",),
+        tap_kind="nail",
+        converter=(("bits", 12),),
+    )
+    yield Item(
+        "ibex-quiet-key",
+        "ibex",
+        "quiet",
+        409,
+        positions=("outer-skin",),
+        codes=("113",),
+        tap_kind="key",
+        converter=(("bits", 8),),
+    )
+    yield Item(
+        "otter-quiet-log",
+        "otter",
+        "quiet",
+        410,
+        positions=("inner-skin",),
+        codes=("213",),
+        fs=678.0,
+        log_style="us,adc",
+        faults=LoggerFaults(jitter_s=4e-5, gaps=((6.9, 0.35),), dropped=0.004, torn=3),
+    )
+    yield Item(
+        "badger-driving-log",
+        "badger",
+        "driving",
+        411,
+        positions=("frame",),
+        codes=("122",),
+        fs=640.0,
+        log_style="ms,adc",
+        faults=LoggerFaults(jitter_s=2e-4, gaps=((0.3, 0.12),), dropped=0.006, torn=2, first_us=88_012_000),
+    )
+    yield Item(
+        "ibex-rain-log",
+        "ibex",
+        "rain",
+        412,
+        positions=("frame",),
+        codes=("121",),
+        fs=678.0,
+        log_style="us,adc",
+        faults=LoggerFaults(jitter_s=3e-5, torn=4, first_us=2**32 - 3_400_000),
+    )
 
 
 def simulate_item(item: Item) -> SimulatedScene:
@@ -119,9 +182,19 @@ def simulate_item(item: Item) -> SimulatedScene:
     vehicle = find_vehicle(item.vehicle)
     converter = replace(vehicle.converter, **dict(item.converter)) if item.converter else None  # type: ignore[arg-type]
     fs = LOWEST_RATE_HZ if item.log_style else item.fs  # a log picks its own instants
-    return simulate_scene(vehicle, item.scene, positions=item.positions, duration_s=item.duration_s, fs=fs,
-                          seed=item.seed, taps=item.taps, codes=item.codes, tap_kind=item.tap_kind,
-                          strength=item.strength, converter=converter)
+    return simulate_scene(
+        vehicle,
+        item.scene,
+        positions=item.positions,
+        duration_s=item.duration_s,
+        fs=fs,
+        seed=item.seed,
+        taps=item.taps,
+        codes=item.codes,
+        tap_kind=item.tap_kind,
+        strength=item.strength,
+        converter=converter,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +210,9 @@ def render_item(item: Item) -> tuple[list[WrittenFile], list[dict[str, object]]]
     return render_scene(item.name, simulate_item(item), split=FLEET.get(item.vehicle, ""), log_of=item)
 
 
-def render_scene(name: str, simulated: SimulatedScene, *, split: str, truth: bool = True,
-                 log_of: Item | None = None) -> tuple[list[WrittenFile], list[dict[str, object]]]:
+def render_scene(
+    name: str, simulated: SimulatedScene, *, split: str, truth: bool = True, log_of: Item | None = None
+) -> tuple[list[WrittenFile], list[dict[str, object]]]:
     """Files and manifest rows of a scene: recording (a serial log when `log_of` has a style), labels, truth tables."""
     first = next(iter(simulated.recordings.values()))
     fs, full_scale_v = first.fs, simulated.converter.full_scale_v
@@ -153,14 +227,25 @@ def render_scene(name: str, simulated: SimulatedScene, *, split: str, truth: boo
     rows: list[dict[str, object]] = []
     for channel, position in enumerate(simulated.recordings):
         mount, circuit = simulated.vehicle.mounts[position], simulated.vehicle.circuits[position]
-        rows.append({
-            "recording": path, "channel": channel if len(simulated.recordings) > 1 else "",
-            "labels": f"labels/{name}.csv", "vehicle": simulated.vehicle.name, "position": position,
-            "scene": first.scene, "split": split, "fs_hz": f"{fs:g}", "full_scale_v": f"{full_scale_v:g}",
-            "adc_bits": simulated.converter.bits, "duration_s": f"{first.duration_s:.3f}", "seed": simulated.seed,
-            "mount": mount.glue, "sensor": f"disc {2e3 * mount.radius_m:g} mm {circuit.corner_hz:.1f} Hz",
-            "converter": "clamped" if simulated.converter.one_sided else "biased",
-        })
+        rows.append(
+            {
+                "recording": path,
+                "channel": channel if len(simulated.recordings) > 1 else "",
+                "labels": f"labels/{name}.csv",
+                "vehicle": simulated.vehicle.name,
+                "position": position,
+                "scene": first.scene,
+                "split": split,
+                "fs_hz": f"{fs:g}",
+                "full_scale_v": f"{full_scale_v:g}",
+                "adc_bits": simulated.converter.bits,
+                "duration_s": f"{first.duration_s:.3f}",
+                "seed": simulated.seed,
+                "mount": mount.glue,
+                "sensor": f"disc {2e3 * mount.radius_m:g} mm {circuit.corner_hz:.1f} Hz",
+                "converter": "clamped" if simulated.converter.one_sided else "biased",
+            }
+        )
     return files, rows
 
 
@@ -217,27 +302,53 @@ def render_truth(name: str, simulated: SimulatedScene) -> list[WrittenFile]:
     contacts = sorted(
         (float(onset), impacts.kind, float(length), float(force), impacts.places[place])
         for impacts in truth.impacts
-        for onset, length, force, place in zip(impacts.onset_s, impacts.duration_s, impacts.force_n, impacts.place,
-                                               strict=True))
-    tables = {"contacts": _render_rows(
-        ("onset_s", "kind", "contact_ms", "force_n", "part", "x", "y"),
-        ((f"{onset:.4f}", kind, f"{1e3 * length:.2f}", f"{force:.3g}", part, f"{x:.2f}", f"{y:.2f}")
-         for onset, kind, length, force, (part, x, y) in contacts))}
+        for onset, length, force, place in zip(
+            impacts.onset_s, impacts.duration_s, impacts.force_n, impacts.place, strict=True
+        )
+    )
+    tables = {
+        "contacts": _render_rows(
+            ("onset_s", "kind", "contact_ms", "force_n", "part", "x", "y"),
+            (
+                (f"{onset:.4f}", kind, f"{1e3 * length:.2f}", f"{force:.3g}", part, f"{x:.2f}", f"{y:.2f}")
+                for onset, kind, length, force, (part, x, y) in contacts
+            ),
+        )
+    }
     tables["modes"] = _render_rows(
         ("frequency_hz", "t60_s", "part"),
-        ((f"{hz:.1f}", f"{t60:.3g}", part)
-         for hz, t60, part in zip(truth.frequencies_hz, truth.t60_s, truth.loudest_part, strict=True)))
+        (
+            (f"{hz:.1f}", f"{t60:.3g}", part)
+            for hz, t60, part in zip(truth.frequencies_hz, truth.t60_s, truth.loudest_part, strict=True)
+        ),
+    )
     if truth.taps_s.size:
         names = list(truth.tap_peak_v)
-        header = ["onset_s", *(f"{column} {position}" for position in names
-                               for column in ("peak_v", "tap_to_nuisance_db"))]
-        tables["taps"] = _render_rows(header, (
-            [f"{onset:.4f}", *(cell for position in names for cell in (
-                f"{truth.tap_peak_v[position][i]:.3g}", f"{truth.tap_to_nuisance_db[position][i]:.1f}"))]
-            for i, onset in enumerate(truth.taps_s)))
+        header = [
+            "onset_s",
+            *(f"{column} {position}" for position in names for column in ("peak_v", "tap_to_nuisance_db")),
+        ]
+        tables["taps"] = _render_rows(
+            header,
+            (
+                [
+                    f"{onset:.4f}",
+                    *(
+                        cell
+                        for position in names
+                        for cell in (
+                            f"{truth.tap_peak_v[position][i]:.3g}",
+                            f"{truth.tap_to_nuisance_db[position][i]:.1f}",
+                        )
+                    ),
+                ]
+                for i, onset in enumerate(truth.taps_s)
+            ),
+        )
     if truth.codes:
-        tables["entries"] = _render_rows(("first_tap_s", "code"),
-                                         ((f"{first:.4f}", code) for code, first in truth.codes))
+        tables["entries"] = _render_rows(
+            ("first_tap_s", "code"), ((f"{first:.4f}", code) for code, first in truth.codes)
+        )
     return [WrittenFile(f"truth/{name}-{table}.csv", content) for table, content in tables.items()]
 
 
@@ -249,8 +360,9 @@ def write_items(items: Iterable[Item], folder: Path, *, force: bool = False) -> 
     yield from write_rendered((render_item(item) for item in items), folder, force=force)
 
 
-def write_rendered(rendered: Iterable[tuple[list[WrittenFile], list[dict[str, object]]]], folder: Path, *,
-                   force: bool = False) -> Iterator[WrittenFile]:
+def write_rendered(
+    rendered: Iterable[tuple[list[WrittenFile], list[dict[str, object]]]], folder: Path, *, force: bool = False
+) -> Iterator[WrittenFile]:
     """As `write_items`, for files and rows from `render_scene`; only one scene's are held at a time."""
     manifest: list[dict[str, object]] = []
     _refuse_to_replace(folder / "corpus.csv", force)

@@ -147,8 +147,9 @@ def join_excitations(parts: Sequence[Excitation]) -> Excitation:
     )
 
 
-def sample_half_sines(onset_s: FloatArray, duration_s: FloatArray, force_n: FloatArray,
-                      fs: float) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
+def sample_half_sines(
+    onset_s: FloatArray, duration_s: FloatArray, force_n: FloatArray, fs: float
+) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
     """Half-sine pulses as means over each sampling interval, so that every impulse is kept exactly.
 
     Returns first sample, number of samples and offset of each pulse, and all values one after the other.

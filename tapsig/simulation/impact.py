@@ -74,9 +74,19 @@ class Tapper:
         shift = rng.uniform(-0.05, 0.05, 2)
         place = (part, float(np.clip(x + shift[0], 0.03, 0.97)), float(np.clip(y + shift[1], 0.03, 0.97)))
         stays = (0.02, float(rng.uniform(0.03, 0.15))) if rng.random() < 0.4 else (0.0, 0.0)
-        return cls(kind, float(rng.uniform(0.18, 0.45)), float(rng.uniform(0.03, 0.08)), contact, force,
-                   float(rng.uniform(0.08, 0.3)), float(rng.uniform(0.005, 0.03)), float(rng.uniform(0.0, 0.15)),
-                   place, stays, log_uniform(rng, 0.01, 0.08) if rng.random() < 0.2 else 0.0)
+        return cls(
+            kind,
+            float(rng.uniform(0.18, 0.45)),
+            float(rng.uniform(0.03, 0.08)),
+            contact,
+            force,
+            float(rng.uniform(0.08, 0.3)),
+            float(rng.uniform(0.005, 0.03)),
+            float(rng.uniform(0.0, 0.15)),
+            place,
+            stays,
+            log_uniform(rng, 0.01, 0.08) if rng.random() < 0.2 else 0.0,
+        )
 
     def beats(self, rng: np.random.Generator, count: int) -> FloatArray:
         """Times of `count` taps from 0: a timekeeper plus a motor delay.
@@ -104,8 +114,14 @@ class Tapper:
         edges = Impacts("edge", onsets_s, contact * edge_time, force * edge_share, index, places, np.zeros(count, bool))
         again = rng.random(count) < self.rebound
         # A light second contact 9–28 ms later, 10–40 % as strong: no tap of its own, and too near to be one.
-        rebounds = Impacts("rebound", onsets_s[again] + rng.uniform(0.009, 0.028, count)[again], contact[again],
-                           (force * rng.uniform(0.1, 0.4, count))[again], index[again], places)
+        rebounds = Impacts(
+            "rebound",
+            onsets_s[again] + rng.uniform(0.009, 0.028, count)[again],
+            contact[again],
+            (force * rng.uniform(0.1, 0.4, count))[again],
+            index[again],
+            places,
+        )
         touches: list[Touch] = []
         if self.rest_s[1] > 0.0:
             stays = rng.uniform(*self.rest_s, count)
@@ -123,8 +139,15 @@ class Tapper:
         delay = 0.004 + rng.exponential(0.04, owner.size)
         strength = self.buzz * force[owner] * np.exp(-delay / 0.06) * rng.uniform(0.3, 1.0, owner.size)
         clip: tuple[Place, ...] = (("inner", float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.1, 0.9))),)
-        return Impacts("buzz", onsets_s[owner] + delay, rng.uniform(4e-4, 2e-3, owner.size), strength,
-                       np.zeros(owner.size, np.int64), clip, np.zeros(owner.size, dtype=bool))
+        return Impacts(
+            "buzz",
+            onsets_s[owner] + delay,
+            rng.uniform(4e-4, 2e-3, owner.size),
+            strength,
+            np.zeros(owner.size, np.int64),
+            clip,
+            np.zeros(owner.size, dtype=bool),
+        )
 
 
 def entry_onsets(tapper: Tapper, code: str, rng: np.random.Generator) -> FloatArray:
@@ -143,8 +166,9 @@ def entry_onsets(tapper: Tapper, code: str, rng: np.random.Generator) -> FloatAr
     return np.concatenate(onsets)
 
 
-def plan_entries(tapper: Tapper, codes: Sequence[str] | None, start_s: float, end_s: float,
-                 rng: np.random.Generator) -> tuple[FloatArray, tuple[tuple[str, float], ...]]:
+def plan_entries(
+    tapper: Tapper, codes: Sequence[str] | None, start_s: float, end_s: float, rng: np.random.Generator
+) -> tuple[FloatArray, tuple[tuple[str, float], ...]]:
     """Entries one after the other from `start_s`, each followed by 3.2 s of silence, as many as end before `end_s`.
 
     Random codes have 3–4 digits from 1 to 5 when `codes` is None. Returns the onsets, and each code with its first.

@@ -60,8 +60,15 @@ def sample_instants(duration_s: float, rate_hz: float, faults: LoggerFaults, rng
     return np.asarray(times[kept])
 
 
-def render_log(times_s: FloatArray, counts: IntArray, *, style: str, faults: LoggerFaults, rng: np.random.Generator,
-               preamble: tuple[str, ...] = ()) -> str:
+def render_log(
+    times_s: FloatArray,
+    counts: IntArray,
+    *,
+    style: str,
+    faults: LoggerFaults,
+    rng: np.random.Generator,
+    preamble: tuple[str, ...] = (),
+) -> str:
     """The text of a log. `style` is "us,adc", "ms,adc" or "adc" (a bare value a line, no header)."""
     if style not in ("us,adc", "ms,adc", "adc"):
         raise ParameterError(f"style is {style!r}; it must be 'us,adc', 'ms,adc' or 'adc'")

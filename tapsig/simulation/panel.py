@@ -22,8 +22,9 @@ STEEL_DENSITY_KG_M3 = 7850.0
 STEEL_POISSON = 0.3
 
 
-def compute_bending_stiffness(thickness_m: float, *, modulus_pa: float = STEEL_MODULUS_PA,
-                              poisson: float = STEEL_POISSON) -> float:
+def compute_bending_stiffness(
+    thickness_m: float, *, modulus_pa: float = STEEL_MODULUS_PA, poisson: float = STEEL_POISSON
+) -> float:
     """Flexural rigidity of a plate in N·m: D = E h³ / 12(1 − ν²) (Leissa, Vibration of Plates, NASA SP-160).
 
     >>> round(compute_bending_stiffness(0.7e-3), 3)
@@ -175,8 +176,9 @@ def _counts_below(plate: Plate, max_hz: float) -> tuple[int, int]:
     return (max(1, int(k_max * plate.length_m / math.pi)), max(1, int(k_max * plate.width_m / math.pi)))
 
 
-def _part_from_basis(plate: Plate, ends: str, omega: FloatArray, rows: IntArray, m: IntArray, n: IntArray,
-                     full: FloatArray | None) -> Part:
+def _part_from_basis(
+    plate: Plate, ends: str, omega: FloatArray, rows: IntArray, m: IntArray, n: IntArray, full: FloatArray | None
+) -> Part:
     """A Part whose shapes are products of beam functions (`m`, `n` from 0), mixed by `full` when given."""
     a, b = plate.length_m, plate.width_m
     mass = plate.surface_kg_m2 * a * b

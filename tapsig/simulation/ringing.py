@@ -73,11 +73,20 @@ def calibrate(vehicle: Vehicle) -> Mapping[str, float]:
     fs = CALIBRATION_RATE_HZ
     structure = build_structure(vehicle, 0.45 * fs)
     force, contact = REFERENCE_TAP
-    tap = Impacts("tap", np.array([1e-3]), np.array([contact]), np.array([force]), np.array([0]),
-                  (vehicle.tap_places[0],))
+    tap = Impacts(
+        "tap", np.array([1e-3]), np.array([contact]), np.array([force]), np.array([0]), (vehicle.tap_places[0],)
+    )
     span = Span(0.3, fs)
-    strain, _ = _ring_span(structure, structure.omega, structure.zeta * structure.omega, np.zeros_like(structure.omega),
-                           vehicle, Excitation(impacts=(tap,)), span, [(0, span.samples)])
+    strain, _ = _ring_span(
+        structure,
+        structure.omega,
+        structure.zeta * structure.omega,
+        np.zeros_like(structure.omega),
+        vehicle,
+        Excitation(impacts=(tap,)),
+        span,
+        [(0, span.samples)],
+    )
     gains = {}
     for index, position in enumerate(POSITIONS):
         volts = vehicle.circuits[position].respond(vehicle.mounts[position].transmit(strain[index], fs), fs)
@@ -85,8 +94,16 @@ def calibrate(vehicle: Vehicle) -> Mapping[str, float]:
     return gains
 
 
-def let_ring(vehicle: Vehicle, excitation: Excitation, tapping: Excitation, span: Span, rng: np.random.Generator, *,
-             temperature_c: float, max_hz: float) -> DoorSound:
+def let_ring(
+    vehicle: Vehicle,
+    excitation: Excitation,
+    tapping: Excitation,
+    span: Span,
+    rng: np.random.Generator,
+    *,
+    temperature_c: float,
+    max_hz: float,
+) -> DoorSound:
     """Everything in `excitation` acts on the door; `tapping`, part of it, is also heard alone for the truth."""
     structure = build_structure(vehicle, max_hz)
     drift = Drift.draw(structure, temperature_c, rng)
@@ -146,25 +163,40 @@ class _Schedule:
             return cls(nothing, nothing, nothing, nothing, np.zeros(0, np.float32), ())
         onset, duration, force = (
             np.concatenate([getattr(impacts, name) for impacts in kept])
-            for name in ("onset_s", "duration_s", "force_n"))
+            for name in ("onset_s", "duration_s", "force_n")
+        )
         rows = np.concatenate([impacts.place + first for impacts, first in zip(kept, firsts, strict=False)])
         order = np.argsort(onset, kind="stable")
         starts, lengths, offsets, forces = sample_half_sines(onset[order], duration[order], force[order], fs)
         return cls(starts, lengths, offsets, rows[order].astype(np.int64), forces.astype(np.float32), places)
 
 
-def _ring_span(structure: Structure, omega: FloatArray, decay: FloatArray, omega_per_s: FloatArray, vehicle: Vehicle,
-               what: Excitation, span: Span,
-               windows: list[tuple[int, int]]) -> tuple[FloatArray32, FloatArray32 | None]:
+def _ring_span(
+    structure: Structure,
+    omega: FloatArray,
+    decay: FloatArray,
+    omega_per_s: FloatArray,
+    vehicle: Vehicle,
+    what: Excitation,
+    span: Span,
+    windows: list[tuple[int, int]],
+) -> tuple[FloatArray32, FloatArray32 | None]:
     """Strain at the four positions, shape (4, n), zero outside `windows`, and the loose thing's contact force."""
     schedule = _Schedule.arrange(what.impacts, span.fs)
     impact_rows = pad_lanes(_vectors(structure, schedule.places)) if schedule.places else np.zeros((1, 16), np.float32)
-    sense = pad_lanes(np.stack([
-        structure.sense(*vehicle.sensor_places[position], vehicle.mounts[position].radius_m)
-        for position in POSITIONS]))
+    sense = pad_lanes(
+        np.stack(
+            [
+                structure.sense(*vehicle.sensor_places[position], vehicle.mounts[position].radius_m)
+                for position in POSITIONS
+            ]
+        )
+    )
     rows = [-structure.heave, *(np.array(drive.weights) @ _vectors(structure, drive.places) for drive in what.drives)]
-    signals = [what.base if what.base is not None else np.zeros(span.samples),
-               *(drive.newtons for drive in what.drives)]
+    signals = [
+        what.base if what.base is not None else np.zeros(span.samples),
+        *(drive.newtons for drive in what.drives),
+    ]
     loose_row = None
     if what.loose is not None:
         rows.append(structure.vector(*what.loose.place))
@@ -174,8 +206,15 @@ def _ring_span(structure: Structure, omega: FloatArray, decay: FloatArray, omega
     out = np.zeros((len(POSITIONS), span.samples), np.float32)
     contact = np.zeros(span.samples, np.float32) if what.loose is not None else None
     touched = _touch_damping(structure, what.touches)
-    striking = (schedule.starts, schedule.lengths, int(schedule.lengths.max(initial=0)), schedule.offsets,
-                schedule.rows, schedule.forces, impact_rows)
+    striking = (
+        schedule.starts,
+        schedule.lengths,
+        int(schedule.lengths.max(initial=0)),
+        schedule.offsets,
+        schedule.rows,
+        schedule.forces,
+        impact_rows,
+    )
     for first, last in windows:
         state = RingState.rest(omega.size)
         for begin, end, held in _segments(first, last, what.touches, span):
@@ -185,8 +224,21 @@ def _ring_span(structure: Structure, omega: FloatArray, decay: FloatArray, omega
             if what.loose is None or loose_row is None or contact is None:
                 ring(stepping, driving, striking, sense, out, begin, end)
             else:
-                ring_with_rattler(stepping, driving, striking, sense, out, begin, end, what.loose.rattler.as_array(),
-                                  state.loose, what.loose.pull, loose_row, contact, span.fs)
+                ring_with_rattler(
+                    stepping,
+                    driving,
+                    striking,
+                    sense,
+                    out,
+                    begin,
+                    end,
+                    what.loose.rattler.as_array(),
+                    state.loose,
+                    what.loose.pull,
+                    loose_row,
+                    contact,
+                    span.fs,
+                )
     return out, contact
 
 
@@ -225,5 +277,6 @@ def _loose_hits(contact: FloatArray32 | None, excitation: Excitation, fs: float)
     for i in np.flatnonzero(peaks >= RATTLE_LABEL_N) if begins.size else ():
         if onsets[i] - last >= RATTLE_PAUSE_S:
             named[i], last = True, onsets[i]
-    return Impacts("rattle", onsets, (ends - begins) / fs, peaks, np.zeros(begins.size, np.int64),
-                   (excitation.loose.place,), named)
+    return Impacts(
+        "rattle", onsets, (ends - begins) / fs, peaks, np.zeros(begins.size, np.int64), (excitation.loose.place,), named
+    )

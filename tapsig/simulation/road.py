@@ -35,16 +35,14 @@ def simulate_road_profile(spacing_m: FloatArray, road_class: str, rng: np.random
 def quarter_car_matrix(parameters: Mapping[str, float] = GOLDEN_CAR) -> FloatArray:
     """State matrix of (body height, its speed, wheel height, its speed); its eigenvalues are the car's poles."""
     k1, k2, c, mu = (parameters[name] for name in ("tyre", "spring", "damper", "unsprung"))
-    return np.array([
-        [0.0, 1.0, 0.0, 0.0],
-        [-k2, -c, k2, c],
-        [0.0, 0.0, 0.0, 1.0],
-        [k2 / mu, c / mu, -(k1 + k2) / mu, -c / mu],
-    ])  # fmt: skip
+    return np.array(
+        [[0.0, 1.0, 0.0, 0.0], [-k2, -c, k2, c], [0.0, 0.0, 0.0, 1.0], [k2 / mu, c / mu, -(k1 + k2) / mu, -c / mu]]
+    )
 
 
-def quarter_car_acceleration(profile_m: FloatArray, fs: float,
-                             parameters: Mapping[str, float] = GOLDEN_CAR) -> FloatArray:
+def quarter_car_acceleration(
+    profile_m: FloatArray, fs: float, parameters: Mapping[str, float] = GOLDEN_CAR
+) -> FloatArray:
     """Acceleration of the body in m/s² over a profile sampled in time; exact for a profile held between samples."""
     check_positive("fs", fs)
     matrix = quarter_car_matrix(parameters)
@@ -111,20 +109,28 @@ def driving(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitatio
     return Excitation(base=base, labels=tuple(Label(float(onset), "thump") for onset in onsets))
 
 
-def _bumps(span: Span, speed_m_s: float, roughness: float,
-           rng: np.random.Generator) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _bumps(
+    span: Span, speed_m_s: float, roughness: float, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Potholes at random and joints in a row, each hit by both axles: onsets (s), lengths (s), forces (N)."""
     holes = poisson_times(span, 0.12 * max(roughness, 0.5), rng)
     spacing_s = rng.uniform(8.0, 20.0) / speed_m_s
     joints = np.arange(rng.uniform(0.0, spacing_s), span.duration_s, spacing_s) if rng.random() < 0.4 else np.zeros(0)
     front = np.concatenate([holes, joints])
-    newtons = np.concatenate([log_uniforms(rng, 300.0, 3000.0, holes.size),
-                              log_uniform(rng, 80.0, 400.0) * rng.uniform(0.8, 1.2, joints.size)])
+    newtons = np.concatenate(
+        [
+            log_uniforms(rng, 300.0, 3000.0, holes.size),
+            log_uniform(rng, 80.0, 400.0) * rng.uniform(0.8, 1.2, joints.size),
+        ]
+    )
     lengths = np.clip(rng.uniform(0.1, 0.35, front.size) / speed_m_s, 0.006, 0.04)
     axle_s = rng.uniform(2.4, 3.2) / speed_m_s
     order = np.argsort(np.concatenate([front, front + axle_s]), kind="stable")
-    both = (np.concatenate([front, front + axle_s]), np.tile(lengths, 2),
-            np.concatenate([newtons, newtons * rng.uniform(0.5, 1.1, front.size)]))
+    both = (
+        np.concatenate([front, front + axle_s]),
+        np.tile(lengths, 2),
+        np.concatenate([newtons, newtons * rng.uniform(0.5, 1.1, front.size)]),
+    )
     return both[0][order], both[1][order], both[2][order]
 
 

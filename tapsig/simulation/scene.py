@@ -80,10 +80,21 @@ class SimulatedScene:
     seed: int
 
 
-def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: Sequence[str] = POSITIONS,
-                   duration_s: float | None = 20.0, fs: float = 8000.0, seed: int = 0, taps: str = "entries",
-                   codes: Sequence[str] | None = None, tap_kind: str | None = None, strength: float = 1.0,
-                   converter: Converter | None = None, max_hz: float | None = None) -> SimulatedScene:
+def simulate_scene(
+    vehicle: Vehicle | str,
+    scene: str = "quiet",
+    *,
+    positions: Sequence[str] = POSITIONS,
+    duration_s: float | None = 20.0,
+    fs: float = 8000.0,
+    seed: int = 0,
+    taps: str = "entries",
+    codes: Sequence[str] | None = None,
+    tap_kind: str | None = None,
+    strength: float = 1.0,
+    converter: Converter | None = None,
+    max_hz: float | None = None,
+) -> SimulatedScene:
     """Simulate one scene at all `positions` at once.
 
     Parameters
@@ -126,8 +137,15 @@ def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: S
     span = Span(duration_s, rate, loudness)
     nuisances = [source(vehicle, span, stream(source.__name__)) for source in (cabin.background, *SCENES[scene])]
     everything = join_excitations([*nuisances, tapping])
-    sound = let_ring(vehicle, everything, tapping, span, stream("drift"), temperature_c=temperature_c,
-                     max_hz=max_hz or min(0.45 * rate, HIGHEST_MODE_HZ))
+    sound = let_ring(
+        vehicle,
+        everything,
+        tapping,
+        span,
+        stream("drift"),
+        temperature_c=temperature_c,
+        max_hz=max_hz or min(0.45 * rate, HIGHEST_MODE_HZ),
+    )
     impacts = everything.impacts if sound.hits is None else (*everything.impacts, sound.hits)
     named = [*everything.labels, *(label for group in impacts for label in group.labels())]
     labels = tuple(sorted(label for label in named if label.onset_s < duration_s))
@@ -138,15 +156,32 @@ def simulate_scene(vehicle: Vehicle | str, scene: str = "quiet", *, positions: S
             volts = volts + everything.pickup * used.full_scale_v
         samples = used.convert(volts, rate, stream(f"converter at {position}"))[::keep_every]
         recordings[position] = Recording(
-            samples, fs, labels=labels, position=position, vehicle=vehicle.name, scene=scene, range_v=used.range_v,
-            adc_bits=used.bits, source=f"simulated:{vehicle.name}/{scene}/{seed}/{position}")
+            samples,
+            fs,
+            labels=labels,
+            position=position,
+            vehicle=vehicle.name,
+            scene=scene,
+            range_v=used.range_v,
+            adc_bits=used.bits,
+            source=f"simulated:{vehicle.name}/{scene}/{seed}/{position}",
+        )
     truth = _tell_truth(impacts, entered, sound, positions, rate, temperature_c)
     return SimulatedScene(recordings, truth, vehicle, used, seed)
 
 
-def simulate_blocks(scene: str, *, duration_s: float, seed: int, block_s: float = 120.0,
-                    vehicle: Vehicle | str | None = None, positions: Sequence[str] = POSITIONS, fs: float = 8000.0,
-                    taps: str = "none", strength: float = 1.0) -> Iterator[SimulatedScene]:
+def simulate_blocks(
+    scene: str,
+    *,
+    duration_s: float,
+    seed: int,
+    block_s: float = 120.0,
+    vehicle: Vehicle | str | None = None,
+    positions: Sequence[str] = POSITIONS,
+    fs: float = 8000.0,
+    taps: str = "none",
+    strength: float = 1.0,
+) -> Iterator[SimulatedScene]:
     """A long recording as independent blocks, one in memory at a time: nuisances only, unless `taps` says otherwise.
 
     Every block is a fresh start with its own weather, its own person and, when `vehicle` is None, its own random
@@ -162,23 +197,39 @@ def simulate_blocks(scene: str, *, duration_s: float, seed: int, block_s: float 
     while begin < duration_s:
         number = int(random_stream(seed, "blocks", scene, str(index)).integers(2**62))
         used = random_vehicle(number) if vehicle is None else vehicle
-        yield simulate_scene(used, scene, positions=positions, duration_s=min(block_s, duration_s - begin), fs=fs,
-                             seed=number, taps=taps, strength=strength)
+        yield simulate_scene(
+            used,
+            scene,
+            positions=positions,
+            duration_s=min(block_s, duration_s - begin),
+            fs=fs,
+            seed=number,
+            taps=taps,
+            strength=strength,
+        )
         begin, index = begin + block_s, index + 1
 
 
 def _check_choices(scene: str, positions: Sequence[str], taps: str, tap_kind: str | None) -> None:
-    for name, value, known in (("scene", scene, SCENES), ("taps", taps, TAP_PLANS),
-                               ("tap_kind", tap_kind, (*TAP_KINDS, None)),
-                               *(("position", position, POSITIONS) for position in positions)):
+    for name, value, known in (
+        ("scene", scene, SCENES),
+        ("taps", taps, TAP_PLANS),
+        ("tap_kind", tap_kind, (*TAP_KINDS, None)),
+        *(("position", position, POSITIONS) for position in positions),
+    ):
         if value not in known:
             choices = ", ".join(str(choice) for choice in known if choice)
             raise ParameterError(f"{name} is {value!r}; there are: {choices}")
 
 
-def _plan_taps(vehicle: Vehicle, duration_s: float | None, taps: str, codes: Sequence[str] | None,
-               tap_kind: str | None,
-               rng: np.random.Generator) -> tuple[Excitation, tuple[tuple[str, float], ...], float]:
+def _plan_taps(
+    vehicle: Vehicle,
+    duration_s: float | None,
+    taps: str,
+    codes: Sequence[str] | None,
+    tap_kind: str | None,
+    rng: np.random.Generator,
+) -> tuple[Excitation, tuple[tuple[str, float], ...], float]:
     """The tapping of a whole recording, the codes entered with the onset of their first tap, and the time it takes."""
     if duration_s is None and (codes is None or taps not in ("entries", "both")):
         raise ParameterError("duration_s is None, but there are no codes whose length it could follow; give seconds")
@@ -201,8 +252,14 @@ def _plan_taps(vehicle: Vehicle, duration_s: float | None, taps: str, codes: Seq
     return tapper.strike(rng, times), entered, needed_s
 
 
-def _tell_truth(impacts: tuple[Impacts, ...], entered: tuple[tuple[str, float], ...], sound: DoorSound,
-                positions: Sequence[str], fs: float, temperature_c: float) -> SceneTruth:
+def _tell_truth(
+    impacts: tuple[Impacts, ...],
+    entered: tuple[tuple[str, float], ...],
+    sound: DoorSound,
+    positions: Sequence[str],
+    fs: float,
+    temperature_c: float,
+) -> SceneTruth:
     structure = sound.structure
     shares = np.stack([structure.share(part) for part in structure.parts])
     names = tuple(structure.parts)
@@ -217,5 +274,14 @@ def _tell_truth(impacts: tuple[Impacts, ...], entered: tuple[tuple[str, float], 
         power = np.array([np.square(alone[window]).mean() for window in windows])
         rest = np.array([np.square(all_of_it[window] - alone[window]).mean() for window in windows])
         ratios[position] = 10.0 * np.log10(power / np.maximum(rest, 1e-18))
-    return SceneTruth(impacts, entered, sound.omega / (2.0 * math.pi), 3.0 * math.log(10.0) / sound.decay,
-                      tuple(names[i] for i in shares.argmax(axis=0)), taps_s, peaks, ratios, temperature_c)
+    return SceneTruth(
+        impacts,
+        entered,
+        sound.omega / (2.0 * math.pi),
+        3.0 * math.log(10.0) / sound.decay,
+        tuple(names[i] for i in shares.argmax(axis=0)),
+        taps_s,
+        peaks,
+        ratios,
+        temperature_c,
+    )

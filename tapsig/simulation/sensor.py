@@ -105,8 +105,15 @@ class Converter:
         bits = int(rng.choice([8, 10, 12], p=[0.1, 0.65, 0.25]))
         full_scale_v = 1.65 if bits == 12 else 2.5
         noise_v = log_uniform(rng, 0.2e-3, 1.5e-3) * full_scale_v
-        return cls(bits, full_scale_v, float(rng.uniform(-0.04, 0.04)), bool(rng.random() < 0.125), noise_v,
-                   float(rng.uniform(0.0, 1e-3)) * full_scale_v, float(rng.choice([50.0, 100.0])))
+        return cls(
+            bits,
+            full_scale_v,
+            float(rng.uniform(-0.04, 0.04)),
+            bool(rng.random() < 0.125),
+            noise_v,
+            float(rng.uniform(0.0, 1e-3)) * full_scale_v,
+            float(rng.choice([50.0, 100.0])),
+        )
 
     @property
     def range_v(self) -> tuple[float, float]:

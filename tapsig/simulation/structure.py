@@ -65,8 +65,9 @@ class Structure:
         return np.asarray(np.sum(self._mixing[part] ** 2, axis=0))
 
 
-def assemble(parts: Mapping[str, Part], zetas: Mapping[str, FloatArray], ties: tuple[Tie, ...],
-             max_hz: float) -> Structure:
+def assemble(
+    parts: Mapping[str, Part], zetas: Mapping[str, FloatArray], ties: tuple[Tie, ...], max_hz: float
+) -> Structure:
     """Couple `parts` (each with its damping ratios) by `ties`; coupled modes above `max_hz` are left out.
 
     The parts should bring modes well above `max_hz`: they make up the local give around each tie.
@@ -137,8 +138,14 @@ class Rattler:
     def as_array(self) -> FloatArray:
         """The numbers as the compiled loop takes them."""
         swing = 2.0 * math.pi * self.swing_hz
-        numbers = (self.mass_kg, swing**2, 2.0 * self.swing_zeta * swing, self.rest_m, self.stiffness_n_m,
-                   self.damping_ns_m)
+        numbers = (
+            self.mass_kg,
+            swing**2,
+            2.0 * self.swing_zeta * swing,
+            self.rest_m,
+            self.stiffness_n_m,
+            self.damping_ns_m,
+        )
         return np.array(numbers)
 
 
@@ -165,8 +172,15 @@ Striking = tuple[IntArray, IntArray, int, IntArray, IntArray, FloatArray32, Floa
 
 
 @numba.njit(cache=True, fastmath=True)
-def ring(stepping: Stepping, driving: Driving, striking: Striking, sense: FloatArray32, out: FloatArray32, first: int,
-         last: int) -> None:
+def ring(
+    stepping: Stepping,
+    driving: Driving,
+    striking: Striking,
+    sense: FloatArray32,
+    out: FloatArray32,
+    first: int,
+    last: int,
+) -> None:
     """Advance the modes over samples first…last−1: out[s, n] = sense[s] · Im z for four sensors s.
 
     stepping: re, im (changed in place), then Coefficients. driving: signals (p, n) and rows (p, modes).
@@ -210,9 +224,21 @@ def ring(stepping: Stepping, driving: Driving, striking: Striking, sense: FloatA
 
 
 @numba.njit(cache=True, fastmath=True)
-def ring_with_rattler(stepping: Stepping, driving: Driving, striking: Striking, sense: FloatArray32, out: FloatArray32,
-                      first: int, last: int, rattler: FloatArray, loose: FloatArray, pull: FloatArray,
-                      touch_row: FloatArray32, contact: FloatArray32, fs: float) -> None:
+def ring_with_rattler(
+    stepping: Stepping,
+    driving: Driving,
+    striking: Striking,
+    sense: FloatArray32,
+    out: FloatArray32,
+    first: int,
+    last: int,
+    rattler: FloatArray,
+    loose: FloatArray,
+    pull: FloatArray,
+    touch_row: FloatArray32,
+    contact: FloatArray32,
+    fs: float,
+) -> None:
     """As `ring`, with a loose mass that strikes the structure where touch_row says.
 
     loose (changed in place): its displacement and velocity relative to the door, m and m/s. The base's acceleration,

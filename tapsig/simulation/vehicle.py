@@ -21,10 +21,13 @@ from tapsig.units import FloatArray
 POSITIONS = ("inner-skin", "outer-skin", "frame", "latch-bracket")
 
 FLEET: Mapping[str, str] = {
-    "heron": "train", "otter": "train", "lynx": "train",
+    "heron": "train",
+    "otter": "train",
+    "lynx": "train",
     "badger": "validation",
-    "crane": "test", "ibex": "test",
-}  # fmt: skip
+    "crane": "test",
+    "ibex": "test",
+}
 
 # Damping ratios of the uncoupled parts: bare steel skin, skin with a damping sheet, welded frame, bolted bracket.
 ZETA_RANGES = {"inner": (0.002, 0.008), "outer": (0.02, 0.05), "frame": (0.03, 0.08), "bracket": (0.02, 0.04)}
@@ -125,8 +128,21 @@ def _draw_vehicle(name: str, seed: int) -> Vehicle:
     mounts = {position: Mount.draw(rng) for position in POSITIONS}
     circuits = {position: Circuit.draw(rng) for position in POSITIONS}
     level = {position: log_uniform(rng, 0.2, 0.5) for position in POSITIONS}
-    return Vehicle(name, seed, skins, bars, zeta, _draw_ties(rng, skins), _draw_body(rng), tap_places, places, mounts,
-                   circuits, level, Converter.draw(rng))
+    return Vehicle(
+        name,
+        seed,
+        skins,
+        bars,
+        zeta,
+        _draw_ties(rng, skins),
+        _draw_body(rng),
+        tap_places,
+        places,
+        mounts,
+        circuits,
+        level,
+        Converter.draw(rng),
+    )
 
 
 def _draw_tap_places(rng: np.random.Generator) -> tuple[Place, ...]:
@@ -141,12 +157,18 @@ def _draw_tap_places(rng: np.random.Generator) -> tuple[Place, ...]:
 def _draw_skins(rng: np.random.Generator) -> dict[str, Plate]:
     """Free bays of the inner and the outer skin; sizes, beads and sheet within what car doors have (invented)."""
     inner = Plate(
-        float(rng.uniform(0.34, 0.55)), float(rng.uniform(0.26, 0.4)), float(rng.uniform(0.65e-3, 0.85e-3)),
-        edges="clamped" if rng.random() < 0.5 else "supported", stiffening=float(rng.uniform(1.5, 5.0)),
+        float(rng.uniform(0.34, 0.55)),
+        float(rng.uniform(0.26, 0.4)),
+        float(rng.uniform(0.65e-3, 0.85e-3)),
+        edges="clamped" if rng.random() < 0.5 else "supported",
+        stiffening=float(rng.uniform(1.5, 5.0)),
     )
     outer = Plate(
-        float(rng.uniform(0.5, 0.75)), float(rng.uniform(0.32, 0.45)), float(rng.uniform(0.65e-3, 0.8e-3)),
-        stiffening=float(rng.uniform(1.5, 3.0)), added_kg_m2=float(rng.uniform(1.5, 4.0)),
+        float(rng.uniform(0.5, 0.75)),
+        float(rng.uniform(0.32, 0.45)),
+        float(rng.uniform(0.65e-3, 0.8e-3)),
+        stiffening=float(rng.uniform(1.5, 3.0)),
+        added_kg_m2=float(rng.uniform(1.5, 4.0)),
         radius_m=float(rng.uniform(2.0, 7.0)),
     )
     return {"inner": inner, "outer": outer}
@@ -157,12 +179,20 @@ def _draw_bars(rng: np.random.Generator) -> dict[str, Bar]:
     wide, deep, wall = rng.uniform(0.05, 0.09), rng.uniform(0.03, 0.055), rng.uniform(1.2e-3, 2.2e-3)
     hollow = (wide - 2 * wall, deep - 2 * wall)
     inertia = (wide * deep**3 - hollow[0] * hollow[1] ** 3) / 12.0
-    frame = Bar(float(rng.uniform(0.7, 1.2)), float(STEEL_MODULUS_PA * inertia),
-                float(STEEL_DENSITY_KG_M3 * (wide * deep - hollow[0] * hollow[1])), float(deep))
+    frame = Bar(
+        float(rng.uniform(0.7, 1.2)),
+        float(STEEL_MODULUS_PA * inertia),
+        float(STEEL_DENSITY_KG_M3 * (wide * deep - hollow[0] * hollow[1])),
+        float(deep),
+    )
     thick, across = rng.uniform(1.8e-3, 3.0e-3), rng.uniform(0.035, 0.06)
-    bracket = Bar(float(rng.uniform(0.08, 0.15)),
-                  float(STEEL_MODULUS_PA * across * thick**3 / 12.0 * rng.uniform(4.0, 12.0)),
-                  float(STEEL_DENSITY_KG_M3 * thick * across * rng.uniform(1.2, 2.0)), float(thick), "cantilever")
+    bracket = Bar(
+        float(rng.uniform(0.08, 0.15)),
+        float(STEEL_MODULUS_PA * across * thick**3 / 12.0 * rng.uniform(4.0, 12.0)),
+        float(STEEL_DENSITY_KG_M3 * thick * across * rng.uniform(1.2, 2.0)),
+        float(thick),
+        "cantilever",
+    )
     return {"frame": frame, "bracket": bracket}
 
 
@@ -188,7 +218,8 @@ def _draw_body(rng: np.random.Generator) -> Body:
     """Body modes between 28 and 140 Hz (invented spread; first bending of a car body lies near 30 Hz)."""
     count = 5
     hz = np.sort(log_uniforms(rng, 28.0, 140.0, count))
-    return Body(tuple(hz.tolist()), tuple(rng.uniform(0.03, 0.08, count).tolist()),
-                tuple(rng.uniform(150.0, 600.0, count).tolist()))
-
-
+    return Body(
+        tuple(hz.tolist()),
+        tuple(rng.uniform(0.03, 0.08, count).tolist()),
+        tuple(rng.uniform(150.0, 600.0, count).tolist()),
+    )

@@ -41,8 +41,9 @@ def rain(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     per_m3, slope = drop_density(rain_mm_h)
     onsets = poisson_times(span, per_m3 * wind_m_s * skin.length_m * skin.width_m, rng)
     diameters = np.minimum(SMALLEST_DROP_MM + rng.exponential(1.0 / slope, onsets.size), 6.0)
-    drops = _drops("rain", onsets, diameters, np.full(onsets.size, wind_m_s), _scatter("outer", rng, SITES), rng,
-                   span.strength)
+    drops = _drops(
+        "rain", onsets, diameters, np.full(onsets.size, wind_m_s), _scatter("outer", rng, SITES), rng, span.strength
+    )
     # Drips: 4–6 mm drops that fell 0.3–5 m from roof and ferry deck onto ledges.
     drip_s = poisson_times(span, log_uniform(rng, 1.5, 20.0), rng)
     if rng.random() < 0.4:
@@ -61,14 +62,22 @@ def _leak(span: Span, rng: np.random.Generator) -> FloatArray:
     return times[(times > 0.0) & (times < span.duration_s)]
 
 
-def _drops(kind: str, onsets: FloatArray, diameter_mm: FloatArray, speed_m_s: FloatArray, places: tuple[Place, ...],
-           rng: np.random.Generator, strength: float) -> Impacts:
+def _drops(
+    kind: str,
+    onsets: FloatArray,
+    diameter_mm: FloatArray,
+    speed_m_s: FloatArray,
+    places: tuple[Place, ...],
+    rng: np.random.Generator,
+    strength: float,
+) -> Impacts:
     """Drops that spend their momentum while they collapse: contact time D/v, impulse m·v."""
     impulse = strength * _sphere_kg(diameter_mm, WATER_KG_M3) * speed_m_s
     contact = diameter_mm * 1e-3 / speed_m_s
     place = rng.integers(len(places), size=onsets.size)
-    return Impacts(kind, onsets, contact, impulse * math.pi / (2.0 * contact), place, places,
-                   impulse >= NAMED_IMPULSE_NS)
+    return Impacts(
+        kind, onsets, contact, impulse * math.pi / (2.0 * contact), place, places, impulse >= NAMED_IMPULSE_NS
+    )
 
 
 def hail(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
@@ -105,6 +114,12 @@ def wind(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     strong = gust[np.minimum((flaps * span.fs).astype(int), span.samples - 1)]
     flaps, strong = flaps[strong > 1.2], strong[strong > 1.2]
     force = span.strength * rng.uniform(0.2, 1.5, flaps.size) * strong
-    slaps = Impacts("wind", flaps, rng.uniform(3e-3, 15e-3, flaps.size), force,
-                    rng.integers(4, size=flaps.size), _scatter("outer", rng, 4))
+    slaps = Impacts(
+        "wind",
+        flaps,
+        rng.uniform(3e-3, 15e-3, flaps.size),
+        force,
+        rng.integers(4, size=flaps.size),
+        _scatter("outer", rng, 4),
+    )
     return Excitation(impacts=(slaps,), drives=tuple(drives), labels=labels)

@@ -43,8 +43,14 @@ class ScriptedDetector(StreamingDetector):
         return Detections(onsets, onsets, np.zeros(onsets.size), reason=tuple(reason for _, reason in self._script))
 
 
-def record(events: list[tuple[float, str, float]], *, t60_s: float = 0.2, noise_v: float = 1e-3,
-           range_v: tuple[float, float] | None = None, unheard: tuple[float, ...] = ()) -> Recording:  # fmt: skip
+def record(
+    events: list[tuple[float, str, float]],
+    *,
+    t60_s: float = 0.2,
+    noise_v: float = 1e-3,
+    range_v: tuple[float, float] | None = None,
+    unheard: tuple[float, ...] = (),
+) -> Recording:
     """Events of (time, kind, height in V): a kind of "" is heard but not labelled."""
     rng = np.random.default_rng(0)
     time_s = np.arange(int(6 * FS)) / FS
@@ -84,8 +90,9 @@ def test_no_error_has_no_cause() -> None:
         ([TAP, (3.0, "", 0.4)], {}, 3.0, "unlabelled"),
     ],
 )
-def test_false_detections(events: list[tuple[float, str, float]], fields: dict[str, object], at: float,
-                          cause: str) -> None:  # fmt: skip
+def test_false_detections(
+    events: list[tuple[float, str, float]], fields: dict[str, object], at: float, cause: str
+) -> None:
     assert causes(record(events, **fields), (1.0, ""), (at, "")) == [(FALSE, cause)]  # type: ignore[arg-type]
 
 
@@ -158,8 +165,13 @@ def test_a_detection_beside_its_tap_is_mistimed() -> None:
         ([TAP, (3.0, "tap", 0.5)], {}, ((1.0, ""),), {}, "unexplained"),
     ],
 )
-def test_misses(events: list[tuple[float, str, float]], fields: dict[str, object],
-                script: tuple[tuple[float, str], ...], limits: dict[str, float], cause: str) -> None:  # fmt: skip
+def test_misses(
+    events: list[tuple[float, str, float]],
+    fields: dict[str, object],
+    script: tuple[tuple[float, str], ...],
+    limits: dict[str, float],
+    cause: str,
+) -> None:
     assert causes(record(events, **fields), *script, **limits) == [(MISS, cause)]  # type: ignore[arg-type]
 
 

@@ -15,8 +15,16 @@ from tapsig.scoring.matching import match_onsets
 FS = 1000.0
 
 
-def ringing(t60_s: float, taps_s: list[float], *, noise_v: float = 0.0, bias_v: float = 0.0, seed: int = 0,
-            length_s: float = 4.0, gaps: tuple[Gap, ...] = ()) -> Recording:  # fmt: skip
+def ringing(
+    t60_s: float,
+    taps_s: list[float],
+    *,
+    noise_v: float = 0.0,
+    bias_v: float = 0.0,
+    seed: int = 0,
+    length_s: float = 4.0,
+    gaps: tuple[Gap, ...] = (),
+) -> Recording:
     rng = np.random.default_rng(seed)
     time_s = np.arange(int(length_s * FS)) / FS
     samples = bias_v + noise_v * rng.standard_normal(time_s.size)

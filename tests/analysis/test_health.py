@@ -136,8 +136,11 @@ def test_a_rate_that_folds_is_seen_and_a_sufficient_one_not() -> None:
     volts = 0.004 * rng.standard_normal(time_s.size)
     for tap in TAPS:
         since = np.maximum(time_s - tap, 0)
-        volts += (time_s >= tap) * np.exp(-since / 0.05) * (np.sin(2 * np.pi * 150 * since)
-                                                           + np.sin(2 * np.pi * 1050 * since))  # fmt: skip
+        volts += (
+            (time_s >= tap)
+            * np.exp(-since / 0.05)
+            * (np.sin(2 * np.pi * 150 * since) + np.sin(2 * np.pi * 1050 * since))
+        )
     assert "band-too-wide" not in check_health(Recording(volts, FS)).codes()
     folded = Recording(volts[::4], FS / 4)  # 1050 Hz at 2 kHz comes back as 950 Hz: the sampling theorem
     assert finding(check_health(folded), "band-too-wide").value > 0.2
@@ -190,11 +193,14 @@ def test_hopeless_recordings_give_a_clear_finding(recording: Recording, code: st
 
 
 def test_what_the_loader_found_is_carried_over_and_the_worst_comes_first() -> None:
-    loaded = LoadReport("log.csv", (
-        Finding("nul-bytes", "zero bytes around a line", 3, line=4),
-        Finding("gap", "0.3 s were not recorded; kept as gaps", line=70),
-        Finding("out-of-range", "5000 is no count of 10 bits; left out", line=9),
-    ))  # fmt: skip
+    loaded = LoadReport(
+        "log.csv",
+        (
+            Finding("nul-bytes", "zero bytes around a line", 3, line=4),
+            Finding("gap", "0.3 s were not recorded; kept as gaps", line=70),
+            Finding("out-of-range", "5000 is no count of 10 bits; left out", line=9),
+        ),
+    )
     report = check_health(digitise(sound()), loaded)
     assert report.codes() == ("out-of-range", "gap", "nul-bytes")
     assert [found.severity for found in report.findings] == list(SEVERITIES)

@@ -76,9 +76,7 @@ def test_faults_of_a_file_in_parts_are_those_of_the_whole(long_wav: Path, monkey
 
 
 @pytest.mark.parametrize("work", [check_health_of_file, propose_in_file])
-def test_memory_does_not_grow_with_the_length(
-    tmp_path: Path, work: object, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_memory_does_not_grow_with_the_length(tmp_path: Path, work: object, monkeypatch: pytest.MonkeyPatch) -> None:
     """Ten parts take hardly more than two: per candidate some 2 kB stay."""
     monkeypatch.setattr(parts, "PART_S", 30.0)
     rng, peaks = np.random.default_rng(1), []

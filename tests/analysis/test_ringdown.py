@@ -16,8 +16,15 @@ FS = 2000.0
 TAPS = (0.5, 1.3, 2.1, 2.9)
 
 
-def record(modes: list[tuple[float, float]], taps: tuple[float, ...] = TAPS, *, noise_v: float = 1e-3,
-           bias_v: float = 1.6, labels: tuple[Label, ...] | None = None, **fields: object) -> Recording:  # fmt: skip
+def record(
+    modes: list[tuple[float, float]],
+    taps: tuple[float, ...] = TAPS,
+    *,
+    noise_v: float = 1e-3,
+    bias_v: float = 1.6,
+    labels: tuple[Label, ...] | None = None,
+    **fields: object,
+) -> Recording:
     rng = np.random.default_rng(1)
     time_s = np.arange(int(4 * FS)) / FS
     samples = bias_v + noise_v * rng.standard_normal(time_s.size)
@@ -119,8 +126,12 @@ def test_modes_are_refused_where_lost_samples_were_filled_in() -> None:
 
 
 def test_no_modes_are_given_where_the_grid_is_laid_by_the_loader_and_slow() -> None:
-    slow = Recording(record([(40.0, 0.4)]).samples[::8], 250.0, labels=tuple(map(Label, TAPS)),
-                     findings=(Finding("resampled", "laid on a grid"),))  # fmt: skip
+    slow = Recording(
+        record([(40.0, 0.4)]).samples[::8],
+        250.0,
+        labels=tuple(map(Label, TAPS)),
+        findings=(Finding("resampled", "laid on a grid"),),
+    )
     result = compute_ringdown(slow)
     assert (result.modes, result.beats) == ((), ())
     assert "laid on an even grid" in result.refused
@@ -141,8 +152,13 @@ def test_a_fast_recording_gives_the_modes_of_the_band_asked_for_and_its_own_clip
     found = sorted(result.dominant, key=lambda mode: mode.frequency_hz)
     assert_allclose([mode.frequency_hz for mode in found], [125.0, 1500.0], rtol=1e-3)
     assert_allclose([mode.t60_s for mode in found], [0.4, 0.3], rtol=0.05)
-    assert_allclose(np.sort([mode.amplitude for mode in found]), np.sort(  # at settle_s after the onset
-        [0.4 * np.exp(-6.9078 * 0.03 / t60_s) for t60_s in (0.4, 0.3)]), rtol=0.05)  # fmt: skip
+    assert_allclose(
+        np.sort([mode.amplitude for mode in found]),
+        np.sort(  # at settle_s after the onset
+            [0.4 * np.exp(-6.9078 * 0.03 / t60_s) for t60_s in (0.4, 0.3)]
+        ),
+        rtol=0.05,
+    )
     rails = replace(gapped, samples=np.clip(samples, -0.3, 0.3), range_v=(-0.3, 0.3), gaps=(), labels=gapped.labels[:1])
     with pytest.raises(RecordingError, match="clipped"):
         compute_ringdown(rails)

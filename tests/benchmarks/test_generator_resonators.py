@@ -6,15 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks.generators.resonator_events import (
-    BODY,
-    SCENES,
-    Sheet,
-    blow,
-    coloured_noise,
-    contact_pulse,
-    drops,
-)
+from benchmarks.generators.resonator_events import BODY, SCENES, Sheet, blow, coloured_noise, contact_pulse, drops
 from benchmarks.generators.resonators import (
     GENERATOR,
     MODE_HZ,

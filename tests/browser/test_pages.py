@@ -130,8 +130,10 @@ def test_structure_can_be_heard(browser: webdriver.Chrome, pages: dict[str, str]
     assert ask("return document.querySelectorAll('h1').length") == 1
     assert ask("return [...document.querySelectorAll('table')].every(t => t.caption && t.caption.textContent.trim())")
     assert ask("return [...document.querySelectorAll('th')].every(h => h.scope)")
-    assert ask("return [...document.querySelectorAll('svg')].every(s => s.getAttribute('role') === 'img'"
-               " && s.getAttribute('aria-label').length > 5)")  # fmt: skip
+    assert ask(
+        "return [...document.querySelectorAll('svg')].every(s => s.getAttribute('role') === 'img'"
+        " && s.getAttribute('aria-label').length > 5)"
+    )
     assert ask("return [...document.querySelectorAll('.scroll')].every(s => s.tabIndex === 0 && s.ariaLabel)")
 
 
@@ -168,7 +170,9 @@ def test_an_independent_checker_finds_no_fault(
     browser.get(pages[name])
     browser.execute_script(axe)
     result = browser.execute_async_script("const done = arguments[0]; axe.run().then(done, e => done(String(e)))")
-    faults = [(fault["id"], fault["help"], [node["html"][:100] for node in fault["nodes"][:2]])
-              for fault in result["violations"]]  # fmt: skip
+    faults = [
+        (fault["id"], fault["help"], [node["html"][:100] for node in fault["nodes"][:2]])
+        for fault in result["violations"]
+    ]
     assert faults == []
     assert len(result["passes"]) > 15

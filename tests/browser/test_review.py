@@ -183,8 +183,9 @@ def test_away_from_targets_a_mark_snaps_to_the_sharpest_rise(
 def test_a_flag_is_dragged_to_another_time(page: Page) -> None:
     goal = 2.4
     reach = round(page.x_of(goal) - page.x_of(2.01))
-    page.mouse(2.01, y=10).click_and_hold().move_by_offset(reach // 2, 0).move_by_offset(reach - reach // 2, 0)\
-        .release().perform()  # fmt: skip
+    page.mouse(2.01, y=10).click_and_hold().move_by_offset(reach // 2, 0).move_by_offset(
+        reach - reach // 2, 0
+    ).release().perform()
     page.settle()
     ((moved, kind),) = [row for row in page.rows() if 2.1 < row[0] < 2.6]
     assert kind == "tap"

@@ -87,8 +87,17 @@ def test_json_tells_detector_parameters_and_rows(wav: Path, capsys: pytest.Captu
 def test_a_higher_threshold_finds_less(wav: Path, capsys: pytest.CaptureFixture[str]) -> None:
     counts = []
     for threshold_v in (0.1, 0.6, 2.4):
-        call(wav, "--full-scale-v", 2.5, "--detector", "fixed-threshold", "--set", f"threshold_v={threshold_v}",
-             "--format", "json")  # fmt: skip
+        call(
+            wav,
+            "--full-scale-v",
+            2.5,
+            "--detector",
+            "fixed-threshold",
+            "--set",
+            f"threshold_v={threshold_v}",
+            "--format",
+            "json",
+        )
         counts.append(json.loads(capsys.readouterr().out)["taps"])
     assert counts[0] > counts[1] > counts[2] == 0
 

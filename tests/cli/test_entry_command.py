@@ -53,8 +53,11 @@ def test_taps_in_a_wait_are_shown_as_ignored(tmp_path: Path, capsys: pytest.Capt
     words = ["--code", "2", "--free-failures", "0", "--wait-s", "8", "--format", "csv"]
     _, out, _ = run(capsys, table(tmp_path, taps), *words)
     assert [line.split(",")[2] for line in out.splitlines()[1:]] == [
-        "digit 1", "ignored (waiting)", "digit 1", "digit 1",
-    ]  # fmt: skip
+        "digit 1",
+        "ignored (waiting)",
+        "digit 1",
+        "digit 1",
+    ]
 
 
 def test_it_says_how_to_judge_all_of_a_test_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -40,8 +40,14 @@ def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 PLAIN = ["--detector", "fixed-threshold"]
-OF_CORPUS = (["score", *PLAIN], ["ringdown"], ["dead-time"], ["causes", *PLAIN], ["positions", *PLAIN],
-             ["variants", *PLAIN, "--detector", "null"])  # fmt: skip
+OF_CORPUS = (
+    ["score", *PLAIN],
+    ["ringdown"],
+    ["dead-time"],
+    ["causes", *PLAIN],
+    ["positions", *PLAIN],
+    ["variants", *PLAIN, "--detector", "null"],
+)
 
 
 @pytest.mark.parametrize("words", OF_CORPUS, ids=lambda words: words[0])
@@ -56,8 +62,11 @@ def test_a_corpus_with_one_broken_file_gets_one_line(
     assert f"tapsig health {corpus}" in lines[0]
 
 
-@pytest.mark.parametrize("words", [["ringdown"], ["dead-time"], ["causes", *PLAIN], ["detect", *PLAIN], ["propose"],
-                                   ["entry", *PLAIN]], ids=lambda words: words[0])  # fmt: skip
+@pytest.mark.parametrize(
+    "words",
+    [["ringdown"], ["dead-time"], ["causes", *PLAIN], ["detect", *PLAIN], ["propose"], ["entry", *PLAIN]],
+    ids=lambda words: words[0],
+)
 def test_each_finding_of_one_file_is_said_once(
     words: list[str], corpus: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -10,8 +10,18 @@ from tapsig.detectors.model import Model
 from tapsig.detectors.tap import Tap
 
 DEMO = Path(__file__).parents[2] / "corpus_demo"
-CHOICE = ["--vehicle", "heron", "--vehicle", "crane", "--scene", "quiet", "--position", "frame",
-          "--position", "outer-skin"]  # fmt: skip
+CHOICE = [
+    "--vehicle",
+    "heron",
+    "--vehicle",
+    "crane",
+    "--scene",
+    "quiet",
+    "--position",
+    "frame",
+    "--position",
+    "outer-skin",
+]
 OF_TRAIN = " was fitted to recordings of heron, which are among these"
 
 

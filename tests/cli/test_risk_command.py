@@ -104,8 +104,9 @@ def test_summary_of_a_corpus_tells_the_positions_apart(tmp_path: Path, capsys: p
     rows = {row["position"]: row for row in json.loads(out)["rows"]}
     assert code == 0
     assert {position: (row["entries"], row["success"]) for position, row in rows.items()} == {
-        "frame": (1, 1.0), "inner-skin": (1, 0.0),
-    }  # fmt: skip
+        "frame": (1, 1.0),
+        "inner-skin": (1, 0.0),
+    }
     # Bursts peak below 0.5 V: the highest level of the grid that hears them is 0.2 V; 6 dB below that is 0.1 V.
     assert {row["wake_level_v"] for row in rows.values()} == {0.1}
     # Listened: 20 s less 0.1 s before to 1.5 s after each tap; one second of it holds the burst at 14 s.

@@ -105,6 +105,9 @@ def test_ways_to_wake_up_are_compared_on_a_corpus(tap_corpus: str, capsys: pytes
     assert code == 0
     # A look every 10 ms meets a pulse of 5 ms half of the time.
     assert missed == {
-        ("comparator", 0.2): 0.0, ("comparator", 0.5): 1.0, ("sampling 100 Hz", 0.2): 0.5,
-        ("sampling 100 Hz", 0.5): 1.0, ("always on", None): 0.0,
-    }  # fmt: skip
+        ("comparator", 0.2): 0.0,
+        ("comparator", 0.5): 1.0,
+        ("sampling 100 Hz", 0.2): 0.5,
+        ("sampling 100 Hz", 0.5): 1.0,
+        ("always on", None): 0.0,
+    }

@@ -72,8 +72,16 @@ def test_out_is_never_what_is_read(tmp_path: Path, wav: Path, capsys: pytest.Cap
     assert manifest.read_text() == "recording\ncopy.wav\n"
 
 
-@pytest.mark.parametrize("words", [["detect", "--list"], ["health", "{wav}"], ["causes", "--rules"], ["risk", "--help"],
-                                   ["agree", "{labels}", "{labels}"]])  # fmt: skip
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["detect", "--list"],
+        ["health", "{wav}"],
+        ["causes", "--rules"],
+        ["risk", "--help"],
+        ["agree", "{labels}", "{labels}"],
+    ],
+)
 def test_a_terminal_that_knows_only_ascii_gets_ascii(words: list[str], wav: Path, tmp_path: Path) -> None:
     labels = tmp_path / "labels.csv"
     labels.write_text("onset_s\n1\n")
@@ -134,9 +142,14 @@ def test_control_characters_of_a_manifest_do_not_reach_the_terminal(
         "recording,labels,position,scene,full_scale_v\nbench.wav,labels.csv,fra\x1b[2Jme\x9b2J,qui\x07et,2.5\n"
     )
     corpus = str(tmp_path)
-    for words in (["health", corpus], ["score", corpus, "--detector", "fixed-threshold"], ["dead-time", corpus],
-                  ["ringdown", corpus], ["causes", corpus, "--detector", "fixed-threshold"],
-                  ["health", corpus, "--position", "none"]):  # fmt: skip
+    for words in (
+        ["health", corpus],
+        ["score", corpus, "--detector", "fixed-threshold"],
+        ["dead-time", corpus],
+        ["ringdown", corpus],
+        ["causes", corpus, "--detector", "fixed-threshold"],
+        ["health", corpus, "--position", "none"],
+    ):
         main([*words, "--format", format_])
         shown = capsys.readouterr()
         for text in (shown.out, shown.err):
@@ -149,8 +162,12 @@ def test_a_detector_file_that_is_no_file_is_refused_at_once(path: str, wav: Path
     link = tmp_path / "zero.json"
     link.symlink_to("/dev/zero")
     detector = link if path == "/dev/zero" else path.format(tmp=tmp_path)
-    done = subprocess.run([sys.executable, "-m", "tapsig", "detect", str(wav), "--detector", str(detector)],
-                          capture_output=True, timeout=60, check=False)  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-m", "tapsig", "detect", str(wav), "--detector", str(detector)],
+        capture_output=True,
+        timeout=60,
+        check=False,
+    )
     assert done.returncode == 2
     assert b"not a regular file" in done.stderr
     assert done.stderr.count(b"\n") == 1

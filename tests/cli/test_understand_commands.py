@@ -33,8 +33,10 @@ def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_wav(folder / "heron-quiet.wav", [ring(1.5), ring(0.15, 1)], FS, full_scale_v=2.5)
     write_labels(folder / "heron-quiet.csv", tuple(map(Label, TAPS)))
     rows = ["recording,channel,labels,vehicle,position,scene,split,fs_hz,full_scale_v,adc_bits,duration_s,seed"]
-    rows += [f"heron-quiet.wav,{k},heron-quiet.csv,heron,{name},quiet,train,{FS},2.5,16,3.5,"
-             for k, name in enumerate(("inner-skin", "frame"))]  # fmt: skip
+    rows += [
+        f"heron-quiet.wav,{k},heron-quiet.csv,heron,{name},quiet,train,{FS},2.5,16,3.5,"
+        for k, name in enumerate(("inner-skin", "frame"))
+    ]
     (folder / "corpus.csv").write_text("\n".join(rows) + "\n")
     return folder
 
@@ -76,8 +78,17 @@ def test_ringdown_tells_the_skin_from_the_frame(
     assert code == 0
     assert results["heron-quiet inner-skin"]["t60_s"] == pytest.approx(1.5, rel=0.05)
     assert results["heron-quiet frame"]["t60_s"] == pytest.approx(0.15, rel=0.05)
-    code, out, _ = run(capsys, "ringdown", corpus / "heron-quiet.wav", "--labels", corpus / "heron-quiet.csv",
-                       "--plot", tmp_path / "r.png", "--spectrogram", tmp_path / "s.svg")  # fmt: skip
+    code, out, _ = run(
+        capsys,
+        "ringdown",
+        corpus / "heron-quiet.wav",
+        "--labels",
+        corpus / "heron-quiet.csv",
+        "--plot",
+        tmp_path / "r.png",
+        "--spectrogram",
+        tmp_path / "s.svg",
+    )
     assert code == 0
     assert "T60 s" in out
     assert "octave Hz" in out
@@ -97,15 +108,18 @@ def test_ringdown_takes_taps_from_a_detector(corpus: Path, capsys: pytest.Captur
 
 
 def test_dead_time_room_is_wide_on_the_frame(corpus: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = run(capsys, "dead-time", corpus, "--format", "json", "--plot", tmp_path / "d.png",
-                       "--waveform", tmp_path / "w.png")  # fmt: skip
+    code, out, _ = run(
+        capsys, "dead-time", corpus, "--format", "json", "--plot", tmp_path / "d.png", "--waveform", tmp_path / "w.png"
+    )
     rooms = {row["recording"]: row["room_db_ms"] for row in json.loads(out)["rows"]}
     assert code == 0
     assert rooms["heron-quiet frame"] > 3 * rooms["heron-quiet inner-skin"]
     assert sorted(path.name for path in tmp_path.iterdir()) == [
-        "d-heron-quiet-frame.png", "d-heron-quiet-inner-skin.png",
-        "w-heron-quiet-frame.png", "w-heron-quiet-inner-skin.png",
-    ]  # fmt: skip
+        "d-heron-quiet-frame.png",
+        "d-heron-quiet-inner-skin.png",
+        "w-heron-quiet-frame.png",
+        "w-heron-quiet-inner-skin.png",
+    ]
     _, out, _ = run(capsys, "dead-time", corpus, "--by", "all", "--format", "csv")
     cells = list(csv.DictReader(io.StringIO(out)))
     assert {cell["map"] for cell in cells} == {"all"}
@@ -181,7 +195,8 @@ def test_rules_are_printed_without_a_file(capsys: pytest.CaptureFixture[str]) ->
         (("health", "{}/none.wav"), 1, "none.wav"),
     ],
 )
-def test_calls_that_cannot_work(corpus: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], code: int,
-                                message: str) -> None:  # fmt: skip
+def test_calls_that_cannot_work(
+    corpus: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], code: int, message: str
+) -> None:
     found, _, err = run(capsys, *(word.format(corpus) for word in words))
     assert (found, message in err) == (code, True), err

@@ -21,9 +21,17 @@ DEMO = Path(__file__).parents[2] / "corpus_demo"
 def outcome(detector: str, source: str, found: list[int], hits: list[int], strengths: list[float]) -> Outcome:
     tp, fp = sum(hits), len(hits) - sum(hits)
     return Outcome(
-        detector, source, "heron", "frame", "quiet", Score(tp, fp, len(found) - tp, 1800.0),
-        tuple(map(bool, found)), np.zeros(tp), np.array(hits, bool), np.array(strengths, float),
-    )  # fmt: skip
+        detector,
+        source,
+        "heron",
+        "frame",
+        "quiet",
+        Score(tp, fp, len(found) - tp, 1800.0),
+        tuple(map(bool, found)),
+        np.zeros(tp),
+        np.array(hits, bool),
+        np.array(strengths, float),
+    )
 
 
 def test_average_precision_is_scikit_learns() -> None:
@@ -89,10 +97,14 @@ def test_paired_counts_are_those_counted_by_hand() -> None:
 def test_several_comparisons_are_adjusted_for_their_number() -> None:
     # statsmodels.stats.multitest.multipletests(method="holm").
     rng = np.random.default_rng(3)
-    table = ScoreTable(tuple(
-        outcome(name, str(n), [1] * 10, [1] * int(rng.binomial(10, share)), [])
-        for name, share in (("a", 0.8), ("b", 0.75), ("c", 0.6), ("d", 0.55)) for n in range(9)
-    ), 0.05)  # fmt: skip
+    table = ScoreTable(
+        tuple(
+            outcome(name, str(n), [1] * 10, [1] * int(rng.binomial(10, share)), [])
+            for name, share in (("a", 0.8), ("b", 0.75), ("c", 0.6), ("d", 0.55))
+            for n in range(9)
+        ),
+        0.05,
+    )
     together = compare_variants(table, "a", "b", "c", "d")
     p_values = [pair.difference.p for pair in together]
     expected = multipletests(p_values, method="holm")[1]

@@ -139,20 +139,25 @@ def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> No
         # F1 by hand: 2·tp/(tp + 10) without false detections. Found at frame and skin on the other vehicle.
         ((9, 8), "on these 2 vehicles its F1 of 0.95 is better than at every other position."),
         ((9, 8), "Each vehicle by itself puts it first, with the smallest lead on the ibex (frame 0.95, skin 0.89)."),
-        ((8, 9), "The vehicles disagree: 1 of 2 by itself puts another place first, most of all the ibex (frame 0.89, "
-                 "skin 0.95)."),
+        (
+            (8, 9),
+            "The vehicles disagree: 1 of 2 by itself puts another place first, most of all the ibex (frame 0.89, "
+            "skin 0.95).",
+        ),
         (None, "Put the sensor on the frame: on the crane its F1 of 0.95"),
     ],
-)  # fmt: skip
+)
 def test_it_is_said_of_which_vehicles_the_advice_tells_and_whether_they_agree(
     others: tuple[int, int] | None, says: str
 ) -> None:
     crane, ibex = (9, 2), others
     outcomes = [
         outcome(f"{vehicle} {n}", position, tp, 0, 10 - tp, vehicle=vehicle)
-        for vehicle, found in (("crane", crane), ("ibex", ibex)) if found is not None
-        for n in range(16 if vehicle == "crane" else 6) for position, tp in zip(("frame", "skin"), found, strict=True)
-    ]  # fmt: skip
+        for vehicle, found in (("crane", crane), ("ibex", ibex))
+        if found is not None
+        for n in range(16 if vehicle == "crane" else 6)
+        for position, tp in zip(("frame", "skin"), found, strict=True)
+    ]
     assert says in advise(rank_positions(ScoreTable(tuple(outcomes), 0.05), "d"))
 
 
@@ -209,8 +214,9 @@ def test_noise_is_not_less_than_the_rounding_of_the_converter() -> None:
 
 def test_delay_between_channels_is_that_which_was_put_in() -> None:
     onsets = [2.0, 5.0, 8.0]
-    near, late = ringing(onsets, amplitude=0.5, t60_s=0.05), ringing(
-        [onset + 0.9e-3 for onset in onsets], amplitude=0.4, t60_s=0.05
+    near, late = (
+        ringing(onsets, amplitude=0.5, t60_s=0.05),
+        ringing([onset + 0.9e-3 for onset in onsets], amplitude=0.4, t60_s=0.05),
     )
     far = Recording(late.samples, FS, near.labels, position="skin")
     (delays,) = measure_delays([near, far])
@@ -229,15 +235,15 @@ def make_corpus(folder: Path, *, files: int) -> Path:
         loud = ringing([2.0, 5.0, 8.0], amplitude=0.5, t60_s=0.05)
         soundfile.write(folder / f"{number}.wav", np.column_stack([loud.samples, 1e-4 * loud.samples]), 8000, "FLOAT")
         (folder / f"{number}.csv").write_text("onset_s,kind\n2.0,tap\n5.0,tap\n8.0,tap\n")
-        rows += [f"{number}.wav,{channel},{number}.csv,heron,{position},quiet,train"
-                 for channel, position in enumerate(("frame", "skin"))]  # fmt: skip
+        rows += [
+            f"{number}.wav,{channel},{number}.csv,heron,{position},quiet,train"
+            for channel, position in enumerate(("frame", "skin"))
+        ]
     (folder / "corpus.csv").write_text("\n".join(rows) + "\n")
     return folder
 
 
-def test_a_corpus_of_three_recordings_gets_too_few_to_tell(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_corpus_of_three_recordings_gets_too_few_to_tell(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     corpus = make_corpus(tmp_path / "corpus", files=3)
     assert main(["positions", str(corpus), "--detector", "fixed-threshold"]) == 0
     assert "Too few to tell" in capsys.readouterr().out

@@ -52,9 +52,12 @@ def test_swaps_equal_an_independent_library() -> None:
     rng = np.random.default_rng(4)
     first, second = rng.normal(0.4, 1, 9), rng.normal(0, 1, 9)
     theirs = stats.permutation_test(
-        (first, second), lambda a, b: abs(a.sum() - b.sum()), permutation_type="samples", alternative="greater",
+        (first, second),
+        lambda a, b: abs(a.sum() - b.sum()),
+        permutation_type="samples",
+        alternative="greater",
         n_resamples=np.inf,
-    )  # fmt: skip
+    )
     ours = comparison.permute_swaps(first[:, None], second[:, None], MEAN, seed=0)
     assert ours == pytest.approx(theirs.pvalue, abs=1e-12)
 
@@ -64,17 +67,23 @@ def test_random_swaps_and_labels_come_near_the_exact_tests() -> None:
     rng = np.random.default_rng(6)
     first, second = rng.normal(0.5, 1, 14), rng.normal(0, 1, 14)
     exact = stats.permutation_test(
-        (first, second), lambda a, b: abs(a.sum() - b.sum()), permutation_type="samples", alternative="greater",
+        (first, second),
+        lambda a, b: abs(a.sum() - b.sum()),
+        permutation_type="samples",
+        alternative="greater",
         n_resamples=np.inf,
-    ).pvalue  # fmt: skip
+    ).pvalue
     ours = comparison.permute_swaps(first[:, None], second[:, None], MEAN, seed=1)
     assert ours == pytest.approx(exact, abs=4 * np.sqrt(exact * (1 - exact) / 9999))
     for size, within in ((8, 4 * np.sqrt(0.25 / 9999)), (5, 1e-12)):
         one, two = first[:size], second[:size]
         exact = stats.permutation_test(
-            (one, two), lambda a, b: abs(a.sum() - b.sum()), permutation_type="independent", alternative="greater",
+            (one, two),
+            lambda a, b: abs(a.sum() - b.sum()),
+            permutation_type="independent",
+            alternative="greater",
             n_resamples=np.inf,
-        ).pvalue  # fmt: skip
+        ).pvalue
         ours = comparison.permute_labels(one[:, None], two[:, None], MEAN, seed=1)
         assert ours == pytest.approx(exact, abs=within)
 

@@ -74,8 +74,7 @@ def blocks(counts: Sequence[int], timing: Timing) -> list[tuple[int, int, int]]:
 def averaged_blocks(samples: list[int], timing: Timing) -> list[tuple[int, int, int]]:
     """Block k ends with the first sample i for which (i + 1)·step >= k + 1."""
     out, start, level_q8 = [], 0, samples[0] * 256
-    ends = [i + 1 for i in range(len(samples))
-            if (i + 1) * timing.step_q24 // 2**24 > i * timing.step_q24 // 2**24]  # fmt: skip
+    ends = [i + 1 for i in range(len(samples)) if (i + 1) * timing.step_q24 // 2**24 > i * timing.step_q24 // 2**24]
     for end in ends:
         size = end - start
         total = sum(saturate(sample - level_q8 // 256) for sample in samples[start:end])
@@ -186,9 +185,11 @@ def backgrounds(channel: Sequence[int]) -> list[Background]:
 def follow(before: Background, highest: int) -> Background:
     """Means over 16 and 128 steps; 41/256 level a step is 1 dB a second, 8/256 is 0.18 dB."""
     return Background(
-        min(highest, before.quietest + 8), before.mean_1s + (highest - before.mean_1s) // 16,
-        before.mean_8s + (highest - before.mean_8s) // 128, max(highest, before.fading - 41),
-    )  # fmt: skip
+        min(highest, before.quietest + 8),
+        before.mean_1s + (highest - before.mean_1s) // 16,
+        before.mean_8s + (highest - before.mean_8s) // 128,
+        max(highest, before.fading - 41),
+    )
 
 
 def reference(channel: Sequence[int], block: int) -> int:
@@ -269,8 +270,13 @@ def describe(channels: Sequence[Sequence[int]], trigger: int) -> tuple[list[int]
     row: list[int] = []
     for channel in channels:
         peak = top(channel, -2, 13)
-        others = (top(channel, -34, -6), mean(channel, -37, 32), mean(channel, onset - trigger + 6, 4),
-                  mean(channel, 13, 8), top(channel, 13, 21))  # fmt: skip
+        others = (
+            top(channel, -34, -6),
+            mean(channel, -37, 32),
+            mean(channel, onset - trigger + 6, 4),
+            mean(channel, 13, 8),
+            top(channel, 13, 21),
+        )
         row += [difference(peak, other) for other in others]
         row.append(difference(mean(channel, -13, 8), mean(channel, -37, 16)))
     return row, onset, [top(channel, -2, 13) for channel in channels]

@@ -86,8 +86,11 @@ def test_blocks_levels_and_backgrounds(fs: float, bits: int, what: str) -> None:
         for c in range(2):
             now = state.background[c]
             assert (now.quietest, now.mean_1s, now.mean_8s, now.fading) == (
-                usual[c][number].quietest, usual[c][number].mean_1s, usual[c][number].mean_8s,
-                usual[c][number].fading)  # fmt: skip
+                usual[c][number].quietest,
+                usual[c][number].mean_1s,
+                usual[c][number].mean_8s,
+                usual[c][number].fading,
+            )
             assert state.reference[c] == oracle.reference(channels[c], number)
         number += 1
     assert number == len(expected) == pytest.approx(len(counts) / fs * 1000.0, abs=1.0)
@@ -103,8 +106,12 @@ def run_predictor(signal: list[int]) -> list[int]:
 @pytest.mark.parametrize("kind", ["noise", "alternating", "ringing", "squares"])
 def test_the_predictor(kind: str, amplitude: int) -> None:
     rng, times = np.random.default_rng(1), np.arange(2000)
-    shape = {"noise": rng.uniform(-1, 1, 2000), "alternating": (-1.0) ** times, "squares": np.sign(np.sin(times / 9)),
-             "ringing": np.exp(-(times % 400) / 100) * np.sin(times * 0.7)}[kind]  # fmt: skip
+    shape = {
+        "noise": rng.uniform(-1, 1, 2000),
+        "alternating": (-1.0) ** times,
+        "squares": np.sign(np.sin(times / 9)),
+        "ringing": np.exp(-(times % 400) / 100) * np.sin(times * 0.7),
+    }[kind]
     signal = np.round(amplitude * shape).astype(int).tolist()
     assert run_predictor(signal) == oracle.prediction_errors(signal)
 

@@ -48,9 +48,11 @@ def test_changed_parameters_read_back_exactly(path: Path) -> None:
 def test_the_file_says_what_it_is_in_plain_words(path: Path) -> None:
     write_detector(FixedThreshold(threshold_v=0.25), path)
     assert json.loads(path.read_text()) == {
-        "format": "tapsig-detector", "version": 1, "name": "fixed-threshold",
+        "format": "tapsig-detector",
+        "version": 1,
+        "name": "fixed-threshold",
         "parameters": {"threshold_v": 0.25, "dead_time_s": 0.1, "bias_time_s": 0.5},
-    }  # fmt: skip
+    }
 
 
 def test_a_file_edited_by_hand_may_hold_a_whole_number_and_a_note(path: Path) -> None:

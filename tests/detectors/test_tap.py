@@ -80,8 +80,9 @@ def test_shipped_model_fits_a_small_controller_and_names_what_it_learnt_from() -
 def test_the_core_scores_as_the_model_does() -> None:
     recording = simulate_scene("badger", "music", duration_s=8.0, seed=5, taps="practice").recordings["frame"]
     converter, model = Converter.of(recording), shipped_model()
-    core = TapCore(recording.fs, converter.adc_bits, trees=model.pack(), base=model.base, least_score=0,
-                   least_level=0, dead_ms=0)
+    core = TapCore(
+        recording.fs, converter.adc_bits, trees=model.pack(), base=model.base, least_score=0, least_level=0, dead_ms=0
+    )
     judged = core.push(converter.to_counts(recording.samples))
     assert len(judged) > 20
     assert judged.score.tolist() == model.score(judged.rows).tolist()
@@ -96,16 +97,40 @@ def test_what_features_add_sums_to_the_score() -> None:
     assert model.explain(row.astype(np.int64)).sum() * 64 == pytest.approx(total, abs=1e-6)
 
 
-@pytest.mark.parametrize("document", [None, [], {}, {"base": 1}, {"base": 0, "trees": []}, {"base": "x", "trees": [1]},
-                                      {"base": 0.5, "trees": [1]}, {"base": 0, "trees": [1], "sources": "x"},
-                                      {"base": 0, "trees": [1], "fitted_to": [1]}])
+@pytest.mark.parametrize(
+    "document",
+    [
+        None,
+        [],
+        {},
+        {"base": 1},
+        {"base": 0, "trees": []},
+        {"base": "x", "trees": [1]},
+        {"base": 0.5, "trees": [1]},
+        {"base": 0, "trees": [1], "sources": "x"},
+        {"base": 0, "trees": [1], "fitted_to": [1]},
+    ],
+)
 def test_anything_else_than_a_model_is_refused(document: object) -> None:
     with pytest.raises(ParameterError, match="model"):
         Model.from_json(document)
 
 
-@pytest.mark.parametrize("node", ["x", None, 0.5, 128, [], ["busy", 1, 0, 1], ["busy", 256, 0, 1, 1],
-                                  ["busy", 1.5, 0, 1, 1], ["nothing", 1, 0, 1, 1], ["busy", 1, "x", 1, 1]])
+@pytest.mark.parametrize(
+    "node",
+    [
+        "x",
+        None,
+        0.5,
+        128,
+        [],
+        ["busy", 1, 0, 1],
+        ["busy", 256, 0, 1, 1],
+        ["busy", 1.5, 0, 1, 1],
+        ["nothing", 1, 0, 1, 1],
+        ["busy", 1, "x", 1, 1],
+    ],
+)
 def test_a_wrong_node_is_refused(node: object) -> None:
     with pytest.raises(ParameterError):
         Model.from_json({"base": 0, "trees": [node]})
@@ -195,8 +220,9 @@ def test_a_saved_tap_detector_reads_back_equal(tmp_path: Path) -> None:
     assert load_detector(tmp_path / "tap.json") == variant
 
 
-@pytest.mark.parametrize(("name", "value"), [("probability", 0.0), ("probability", 1.0), ("floor_v", -0.1),
-                                             ("dead_time_s", -1.0)])
+@pytest.mark.parametrize(
+    ("name", "value"), [("probability", 0.0), ("probability", 1.0), ("floor_v", -0.1), ("dead_time_s", -1.0)]
+)
 def test_a_parameter_out_of_range_is_refused(name: str, value: float) -> None:
     with pytest.raises(ParameterError, match=name):
         Tap(**{name: value})  # type: ignore[arg-type]

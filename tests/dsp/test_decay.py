@@ -65,8 +65,9 @@ def test_a_range_that_noise_or_the_end_cuts_off_gives_nan_and_the_reason() -> No
     # ISO 3382-1: the noise at least 10 dB under the range, so T20 asks for 35 dB, T30 for 45 dB.
     rng = np.random.default_rng(5)
     noise = 10 ** (-38 / 20) * rng.standard_normal(int(2 * FS))
-    curve = compute_decay_curve(exponential(0.5) * rng.choice([-1.0, 1.0], int(2 * FS)) + noise, FS,
-                                noise_power=10**-3.8)  # fmt: skip
+    curve = compute_decay_curve(
+        exponential(0.5) * rng.choice([-1.0, 1.0], int(2 * FS)) + noise, FS, noise_power=10**-3.8
+    )
     assert math.isfinite(curve.compute_time("t20").t60_s)
     late = curve.compute_time("t30")
     assert math.isnan(late.t60_s)

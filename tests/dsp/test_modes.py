@@ -10,12 +10,26 @@ from tapsig.dsp.modes import Mode, _low_pass, _plan, _shift_to_zero, compute_mod
 from tapsig.errors import ParameterError
 
 FS = 4000.0
-TRUTH = ((38.0, 0.02, 1.0), (52.0, 0.015, 0.7), (71.0, 0.01, 0.5), (120.0, 0.012, 0.6), (124.0, 0.012, 0.4),
-         (310.0, 0.008, 0.5), (655.0, 0.01, 0.3), (1210.0, 0.006, 0.2))  # fmt: skip
+TRUTH = (
+    (38.0, 0.02, 1.0),
+    (52.0, 0.015, 0.7),
+    (71.0, 0.01, 0.5),
+    (120.0, 0.012, 0.6),
+    (124.0, 0.012, 0.4),
+    (310.0, 0.008, 0.5),
+    (655.0, 0.01, 0.3),
+    (1210.0, 0.006, 0.2),
+)
 
 
-def ringdowns(count: int, snr_db: float, seed: int, truth: tuple[tuple[float, float, float], ...] = TRUTH,
-              fs: float = FS, length_s: float = 0.5) -> list[np.ndarray]:  # fmt: skip
+def ringdowns(
+    count: int,
+    snr_db: float,
+    seed: int,
+    truth: tuple[tuple[float, float, float], ...] = TRUTH,
+    fs: float = FS,
+    length_s: float = 0.5,
+) -> list[np.ndarray]:
     rng = np.random.default_rng(seed)
     time_s = np.arange(int(length_s * fs)) / fs
     out = []

@@ -135,6 +135,7 @@ def test_a_doubtful_tap_does_not_spoil_a_code_that_its_rhythm_completes() -> Non
 
 def test_a_strong_candidate_is_not_passed_over_for_free() -> None:
     """The code 3-1-4 leaves one tap of 3-1-5 out: its ratio falls as that tap's log-odds rise, one nat for a nat."""
+
     def ratio(log_odds: float) -> float:
         heard = [candidate(time, log_odds if index == 8 else 3.0) for index, time in enumerate(tap_code((3, 1, 5)))]
         [entry] = run_machine(EvidenceMachine(evidence=Evidence(1.0, EvidenceModel(likely=-3.0))), heard)
@@ -229,7 +230,7 @@ def test_no_candidate_makes_no_entry() -> None:
         (lambda: decode_recording(Recording(np.zeros(800), 8000.0), "sta-lta", decoder="evidence"), "detector sta-lta"),
         (lambda: decode_recording(Recording(np.zeros(800), 8000.0), decoder="vote"), "decoder is 'vote'"),  # type: ignore[arg-type]
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_used_is_refused_by_name(make: object, words: str) -> None:
     with pytest.raises(ParameterError, match=words):
         make()  # type: ignore[operator]
@@ -250,5 +251,19 @@ def test_the_core_needs_no_more_than_c99(tmp_path: Path) -> None:
     if compiler is None:
         pytest.skip("no C compiler")
     source = Path(__file__).parents[2] / "tapsig" / "core" / "evidence.c"
-    subprocess.run([compiler, "-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-c", str(source),
-                    "-o", str(tmp_path / "evidence.o")], check=True)  # fmt: skip
+    subprocess.run(
+        [
+            compiler,
+            "-std=c99",
+            "-Wall",
+            "-Wextra",
+            "-Wconversion",
+            "-pedantic",
+            "-Werror",
+            "-c",
+            str(source),
+            "-o",
+            str(tmp_path / "evidence.o"),
+        ],
+        check=True,
+    )

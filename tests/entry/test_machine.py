@@ -8,22 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapsig.entry import (
-    Entry,
-    EntryMachine,
-    EntryParameters,
-    State,
-    Verdict,
-    decode_taps,
-    parse_code,
-)
+from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, parse_code
 from tapsig.errors import ParameterError
 
 # The gaps of the first column mean what the second says: a pause over 1 s ends a digit, 3 s of silence end the entry
 # (common practice, no source).
 GAPS = {"": 1.0, "-": 1.001, " ": 3.0}
-
-
 
 
 @pytest.mark.parametrize("taps", range(1, 8))
@@ -204,9 +194,16 @@ def test_a_right_entry_sets_the_failures_back() -> None:
     assert enter(machine, 1, 40.0).failures == 1
 
 
-@pytest.mark.parametrize(("taps", "verdict"), [([0.0, 2.0], "accepted"), ([0.0, 2.0, 2.5], "wrong"),
-                                               ([0.0], "void"), ([0.0, 2.0, 4.0], "void"),
-                                               ([0.0, 0.1, 0.2, 0.3, 2.0], "void")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("taps", "verdict"),
+    [
+        ([0.0, 2.0], "accepted"),
+        ([0.0, 2.0, 2.5], "wrong"),
+        ([0.0], "void"),
+        ([0.0, 2.0, 4.0], "void"),
+        ([0.0, 0.1, 0.2, 0.3, 2.0], "void"),
+    ],
+)
 def test_what_can_never_open_is_void_and_no_failure(taps: list[float], verdict: str) -> None:
     [entry] = decode_taps(taps, EntryParameters(digit_max=3), code=(1, 1))
     assert entry.verdict is Verdict(verdict)
@@ -319,12 +316,23 @@ def test_times_that_are_no_times_are_refused(bad: float) -> None:
 @pytest.mark.parametrize(
     ("field", "value"),
     [
-        ("digit_pause_s", 0.0), ("digit_pause_s", 3.0), ("entry_silence_s", 0.9), ("digit_max", 0), ("digit_max", 2.5),
-        ("digit_max", 256), ("tolerance", 1.0), ("tolerance", -1.0), ("awake_s", 2.0),
-        ("wait_s", -1.0), ("wait_limit_s", 10.0), ("wait_factor", 0), ("failure_limit", -1), ("release_s", 0.0),
+        ("digit_pause_s", 0.0),
+        ("digit_pause_s", 3.0),
+        ("entry_silence_s", 0.9),
+        ("digit_max", 0),
+        ("digit_max", 2.5),
+        ("digit_max", 256),
+        ("tolerance", 1.0),
+        ("tolerance", -1.0),
+        ("awake_s", 2.0),
+        ("wait_s", -1.0),
+        ("wait_limit_s", 10.0),
+        ("wait_factor", 0),
+        ("failure_limit", -1),
+        ("release_s", 0.0),
         ("wake_taps", math.nan),
     ],
-)  # fmt: skip
+)
 def test_parameters_outside_their_range_are_refused_by_name(field: str, value: object) -> None:
     with pytest.raises(ParameterError, match=field.removesuffix("_s")):
         dataclasses.replace(EntryParameters(), **{field: value})  # type: ignore[arg-type]

@@ -24,9 +24,13 @@ from tapsig.units import IntArray, counts_to_volts
 NAMES = [str(kind.name) for kind in EXPORTED]
 TEN_BITS = Converter((-2.5, 2.5), 10)
 BUILDS = [
-    ("gcc", ("-O0",)), ("gcc", ("-O2",)), ("gcc", ("-Os",)), ("gcc", ("-O1", *SANITIZE)),
-    ("clang", ("-O2",)), ("clang", ("-O1", *SANITIZE)),
-]  # fmt: skip
+    ("gcc", ("-O0",)),
+    ("gcc", ("-O2",)),
+    ("gcc", ("-Os",)),
+    ("gcc", ("-O1", *SANITIZE)),
+    ("clang", ("-O2",)),
+    ("clang", ("-O1", *SANITIZE)),
+]
 
 
 def hard_inputs(bits: int) -> Iterator[tuple[str, IntArray]]:
@@ -119,11 +123,15 @@ def test_the_whole_chain_comes_to_the_same_verdicts(entry: EntryParameters, tmp_
     assert {"accepted", "wrong", "void"} <= set(verdicts)
 
 
-@pytest.mark.parametrize(("fs", "bits", "code", "entry"), [
-    (1000.0, 8, (3, 1, 4), EntryParameters()),
-    (2000.0, 10, (2, 3, 2), EntryParameters(wake_taps=2, tolerance=2.0)),
-    (2500.0, 16, (1, 2), EntryParameters()),
-], ids=["1 kHz, 8 bits", "woken, own rhythm", "2.5 kHz, 16 bits"])  # fmt: skip
+@pytest.mark.parametrize(
+    ("fs", "bits", "code", "entry"),
+    [
+        (1000.0, 8, (3, 1, 4), EntryParameters()),
+        (2000.0, 10, (2, 3, 2), EntryParameters(wake_taps=2, tolerance=2.0)),
+        (2500.0, 16, (1, 2), EntryParameters()),
+    ],
+    ids=["1 kHz, 8 bits", "woken, own rhythm", "2.5 kHz, 16 bits"],
+)
 @pytest.mark.parametrize("name", NAMES)
 def test_the_vectors_of_a_code_open_it_and_fail_to(
     name: str, fs: float, bits: int, code: tuple[int, ...], entry: EntryParameters, tmp_path: Path
@@ -150,8 +158,11 @@ def test_cpp_links_the_c_objects(name: str, code: tuple[int, ...] | None, tmp_pa
     (tmp_path / "caller.cpp").write_text(CALLER, encoding="utf-8")
     sources = [file for file in files if file.endswith(".c") and file != "replay.c"]
     objects = [file.replace(".c", ".o") for file in sources]
-    for command in (["gcc", "-std=c99", "-c", *sources],
-                    [need_compiler("g++"), "-Wall", "-Werror", "caller.cpp", *objects, "-o", "caller"], ["./caller"]):
+    for command in (
+        ["gcc", "-std=c99", "-c", *sources],
+        [need_compiler("g++"), "-Wall", "-Werror", "caller.cpp", *objects, "-o", "caller"],
+        ["./caller"],
+    ):
         subprocess.run(command, cwd=tmp_path, check=True)
 
 

@@ -12,16 +12,33 @@ from tapsig.exporting import render_package
 
 COUNTS = [512] * 50 + [900, 100] * 3 + [512] * 50
 READ = {
-    "alone": "{c}", "comma": "{i},{c}", "semicolon": "{i};{c}", "tab": "{i}\t{c}", "blanks": "  {i}   {c}  ",
-    "quotes": '"{i}","{c}"', "last cell empty": "{i},{c},", "carriage returns": "{i},{c}\r", "clock": "12:00:07 -> {c}",
-    "date": "2026-01-02T03:04:05Z,{c}", "words": "t={i} adc:{c}", "other columns": "7,{i},0.5,{c}",
+    "alone": "{c}",
+    "comma": "{i},{c}",
+    "semicolon": "{i};{c}",
+    "tab": "{i}\t{c}",
+    "blanks": "  {i}   {c}  ",
+    "quotes": '"{i}","{c}"',
+    "last cell empty": "{i},{c},",
+    "carriage returns": "{i},{c}\r",
+    "clock": "12:00:07 -> {c}",
+    "date": "2026-01-02T03:04:05Z,{c}",
+    "words": "t={i} adc:{c}",
+    "other columns": "7,{i},0.5,{c}",
     "decimal comma before": "{i},5;{c}",
-}  # fmt: skip
+}
 REFUSED = {
-    "volts": "2.5123", "whole volts": "{c}.0", "decimal comma": "{i};2,51", "negative": "{i},-{c}", "over": "{i},1024",
-    "long": "{i},99999999999999999999", "exponent": "{i},5e2", "a clock": "12:00:07", "a date": "02-01-2026",
-    "unit": "{i},{c} mV", "one line without end": "1," * 1000,
-}  # fmt: skip
+    "volts": "2.5123",
+    "whole volts": "{c}.0",
+    "decimal comma": "{i};2,51",
+    "negative": "{i},-{c}",
+    "over": "{i},1024",
+    "long": "{i},99999999999999999999",
+    "exponent": "{i},5e2",
+    "a clock": "12:00:07",
+    "a date": "02-01-2026",
+    "unit": "{i},{c} mV",
+    "one line without end": "1," * 1000,
+}
 
 
 @pytest.fixture(scope="module")

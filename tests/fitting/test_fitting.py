@@ -35,9 +35,16 @@ from tapsig.simulation import simulate_scene
 def table(onset_s: list[float], taps_s: list[float], duration_s: float = 3600.0) -> CandidateTable:
     """Candidates of one recording without features."""
     onsets, taps = np.array(onset_s), np.array(taps_s)
-    return CandidateTable(np.zeros((onsets.size, len(FEATURES)), np.uint8), onsets, label_candidates(onsets, taps),
-                          np.zeros(onsets.size, dtype=np.int64), np.array([duration_s]), ("one",), (taps,),
-                          np.ones(onsets.size))
+    return CandidateTable(
+        np.zeros((onsets.size, len(FEATURES)), np.uint8),
+        onsets,
+        label_candidates(onsets, taps),
+        np.zeros(onsets.size, dtype=np.int64),
+        np.array([duration_s]),
+        ("one",),
+        (taps,),
+        np.ones(onsets.size),
+    )
 
 
 @pytest.fixture(scope="module")
@@ -46,8 +53,9 @@ def recordings() -> list[Recording]:
     found = []
     for vehicle in ("heron", "otter"):
         for scene in ("quiet", "rain"):
-            simulated = simulate_scene(vehicle, scene, duration_s=14.0, fs=2000.0, seed=4, taps="practice",
-                                       positions=("inner-skin", "frame"))
+            simulated = simulate_scene(
+                vehicle, scene, duration_s=14.0, fs=2000.0, seed=4, taps="practice", positions=("inner-skin", "frame")
+            )
             found += simulated.recordings.values()
     return found
 
@@ -57,9 +65,11 @@ def owned() -> list[Recording]:
     """What an owner can record at one position: taps in quiet, and music and rain without taps."""
     found = []
     for seed, (scene, taps, duration_s) in enumerate(
-            [("quiet", "practice", 40.0), ("music", "none", 60.0), ("rain", "none", 60.0)]):
-        simulated = simulate_scene("lynx", scene, duration_s=duration_s, fs=2000.0, seed=seed, taps=taps,
-                                   positions=("frame",))
+        [("quiet", "practice", 40.0), ("music", "none", 60.0), ("rain", "none", 60.0)]
+    ):
+        simulated = simulate_scene(
+            "lynx", scene, duration_s=duration_s, fs=2000.0, seed=seed, taps=taps, positions=("frame",)
+        )
         found += [dataclasses.replace(one, source=f"{scene}.wav") for one in simulated.recordings.values()]
     return found
 
@@ -98,8 +108,15 @@ def test_a_grown_sum_scores_as_scikit_learns_boosting_does() -> None:
     trees = Boosting(trees=12, leaves=5, rate=0.3, least_leaf=5).fit(rows, taps, weights, seed=3)
     used = weights > 0
     model = HistGradientBoostingClassifier(
-        max_iter=12, max_leaf_nodes=5, learning_rate=0.3, min_samples_leaf=5, l2_regularization=2.0, max_bins=255,
-        early_stopping=False, random_state=3)
+        max_iter=12,
+        max_leaf_nodes=5,
+        learning_rate=0.3,
+        min_samples_leaf=5,
+        l2_regularization=2.0,
+        max_bins=255,
+        early_stopping=False,
+        random_state=3,
+    )
     model.fit(rows[used], taps[used], sample_weight=weights[used] * used.sum() / weights.sum())
     np.testing.assert_allclose(trees.score(rows), model.decision_function(rows), atol=1e-6)
 
@@ -110,7 +127,7 @@ def test_a_sum_corrects_another_that_is_wrong() -> None:
     taps = (rows[:, 2] > 128).astype(np.int64)
     start = np.where(rows[:, 5] > 128, 1.0, -1.0)  # by a feature that says nothing
     added = Boosting(trees=40, leaves=4, rate=0.2, least_leaf=10).fit_residual(rows, taps, np.ones(500), start)
-    assert (((start > 0) == taps).mean() < 0.6)
+    assert ((start > 0) == taps).mean() < 0.6
     assert (((start + added.score(rows)) > 0) == taps).mean() > 0.95
 
 
@@ -224,8 +241,10 @@ def write_corpus(folder: Path, recordings: list[Recording]) -> None:
     for number, recording in enumerate(recordings):
         write_wav(folder / f"{number}.wav", recording.samples, recording.fs, full_scale_v=2.5, bits=16)
         write_labels(folder / f"{number}.csv", recording.labels or (Label(0.0),))
-        lines.append(f"{number}.wav,,{number}.csv,{recording.vehicle},{recording.position},{recording.scene},train,"
-                     f"{recording.fs:g},2.5,16,{recording.duration_s:.3f},0")
+        lines.append(
+            f"{number}.wav,,{number}.csv,{recording.vehicle},{recording.position},{recording.scene},train,"
+            f"{recording.fs:g},2.5,16,{recording.duration_s:.3f},0"
+        )
     (folder / "corpus.csv").write_text("\n".join(lines) + "\n")
 
 

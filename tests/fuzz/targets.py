@@ -27,8 +27,11 @@ from tapsig.records import Label, Recording
 FOLDER = Path(tempfile.mkdtemp(prefix="tapsig-fuzz-", dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None))
 atexit.register(shutil.rmtree, FOLDER, ignore_errors=True)
 MOST_SAMPLES_A_BYTE = 1.0
-CLI_COMMANDS = [words for words in ("agree", "corpus check", "detect", "entry", "health", "propose", "score", "export",
-                                    "positions") if find_spec(f"tapsig.cli.{words.split()[0]}")]  # fmt: skip
+CLI_COMMANDS = [
+    words
+    for words in ("agree", "corpus check", "detect", "entry", "health", "propose", "score", "export", "positions")
+    if find_spec(f"tapsig.cli.{words.split()[0]}")
+]
 
 
 def check_recording(recording: Recording, size: int) -> None:
@@ -59,8 +62,12 @@ def fuzz_log(data: bytes) -> bool:
     path = FOLDER / "x.csv"
     path.write_bytes(data[1:])
     choice = data[0] if data else 0
-    arguments = {"adc_bits": (None, 10)[choice & 1], "fs": (None, 1000.0)[choice >> 1 & 1],
-                 "time_unit": (None, "us", "ms", "s")[choice >> 2 & 3], "channel": choice >> 4 & 1}  # fmt: skip
+    arguments = {
+        "adc_bits": (None, 10)[choice & 1],
+        "fs": (None, 1000.0)[choice >> 1 & 1],
+        "time_unit": (None, "us", "ms", "s")[choice >> 2 & 3],
+        "channel": choice >> 4 & 1,
+    }
     try:
         recording, report = read_recording(path, **arguments)
     except TapsigError:
@@ -116,11 +123,40 @@ def fuzz_detector(data: bytes) -> bool:
 def fuzz_cli(data: bytes) -> bool:
     """A command line of plausible and of any words; nothing outside FOLDER is written."""
     files = make_files()
-    words = ["-h", "--format", "json", "csv", "table", "--adc-bits", "10", "--fs", "1000", "--channel", "0", "--labels",
-             "--detector", "fixed-threshold", "null", "--window", "0.05", "--code", "3-1-4", "--set",
-             "dead_time_s=0.1", "threshold_v=-1", "nan", "-1", "1e999", "", "=cmd()", "--rejected", "--full-scale-v",
-             "--time-unit", "us",
-             *files]  # fmt: skip
+    words = [
+        "-h",
+        "--format",
+        "json",
+        "csv",
+        "table",
+        "--adc-bits",
+        "10",
+        "--fs",
+        "1000",
+        "--channel",
+        "0",
+        "--labels",
+        "--detector",
+        "fixed-threshold",
+        "null",
+        "--window",
+        "0.05",
+        "--code",
+        "3-1-4",
+        "--set",
+        "dead_time_s=0.1",
+        "threshold_v=-1",
+        "nan",
+        "-1",
+        "1e999",
+        "",
+        "=cmd()",
+        "--rejected",
+        "--full-scale-v",
+        "--time-unit",
+        "us",
+        *files,
+    ]
     argv: list[str] = [*CLI_COMMANDS[data[0] % len(CLI_COMMANDS)].split()] if data else []
     for byte in data[1:12]:
         argv.append(words[byte] if byte < len(words) else files[byte % len(files)])
@@ -145,8 +181,9 @@ def make_files() -> list[str]:
         write_wav(folder / "corpus" / "a.wav", samples, 2000, full_scale_v=1.0)
         for place in (folder, folder / "corpus"):
             (place / "labels.csv").write_text("onset_s,kind\n0.5,tap\n1.25,tap\n")
-        (folder / "corpus" / "corpus.csv").write_text("recording,labels,vehicle,position,split\n"
-                                                      "a.wav,labels.csv,heron,frame,test\n")  # fmt: skip
+        (folder / "corpus" / "corpus.csv").write_text(
+            "recording,labels,vehicle,position,split\na.wav,labels.csv,heron,frame,test\n"
+        )
         (folder / "log.csv").write_bytes(LOG_SEEDS[0][1:])
         (folder / "bad.csv").write_bytes(b"\0\xff,;\n" * 20)
         (folder / "empty.wav").touch()
@@ -162,8 +199,9 @@ def _wav_seeds() -> list[bytes]:
         write_wav(path, [[0.0, 0.5, -0.5], [0.25, 0.0, 1.0]], 8000, full_scale_v=1.0, bits=bits, labels=[Label(1e-4)])
         seeds.append(path.read_bytes())
     body = struct.pack("<4f", 0.5, float("nan"), 2.0, -0.25)
-    seeds.append(b"RIFF\0\0\0\0WAVEfmt " + struct.pack("<IHHIIHH", 16, 3, 1, 8000, 32000, 4, 32)
-                 + b"data\0\0\0\0" + body)  # fmt: skip
+    seeds.append(
+        b"RIFF\0\0\0\0WAVEfmt " + struct.pack("<IHHIIHH", 16, 3, 1, 8000, 32000, 4, 32) + b"data\0\0\0\0" + body
+    )
     return seeds
 
 
@@ -176,20 +214,55 @@ LOG_SEEDS = [
     b"\x11t0_us,a0,t1_us,a1\n" + b"".join(b"%d,%d,%d,0x1FF\n" % (1000 * i, i, 1000 * i + 300) for i in range(12)),
     b"\x01us,adc\r\n" + b"".join(b"%d,%d,\r\n" % ((4294960000 + 1000 * i) % 2**32, 512) for i in range(20)),
 ]
-DETECTOR_SEEDS = [render_detector(CATALOGUE[name]).encode() for name in (
-    "fixed-threshold", "sta-lta", "random", "prominence", "ring-following", "innovation", "spectral-flux")]  # fmt: skip
-LABEL_SEEDS = [b"onset_s,kind\n1.5,tap\n0.25,thump\n", b"\xef\xbb\xbfonset_s;kind;confidence\r\n1,5;tap;0,9\r\n",
-               "onset_s\n1.5\n# x\n2\n".encode("utf-16")]  # fmt: skip
-MANIFEST_SEEDS = [b"recording,channel,labels,vehicle,fs_hz,adc_bits,mine\na.wav,0,,heron,8000,10,x\n",
-                  b'recording,split\n"a.wav",test\n../outside.wav,train\n']  # fmt: skip
+DETECTOR_SEEDS = [
+    render_detector(CATALOGUE[name]).encode()
+    for name in ("fixed-threshold", "sta-lta", "random", "prominence", "ring-following", "innovation", "spectral-flux")
+]
+LABEL_SEEDS = [
+    b"onset_s,kind\n1.5,tap\n0.25,thump\n",
+    b"\xef\xbb\xbfonset_s;kind;confidence\r\n1,5;tap;0,9\r\n",
+    "onset_s\n1.5\n# x\n2\n".encode("utf-16"),
+]
+MANIFEST_SEEDS = [
+    b"recording,channel,labels,vehicle,fs_hz,adc_bits,mine\na.wav,0,,heron,8000,10,x\n",
+    b'recording,split\n"a.wav",test\n../outside.wav,train\n',
+]
 
 NUMBERS = [b"0", b"-1", b"1e999", b"nan", b"4294967295", b"4294967296", b"9" * 20, b"0x", b"1_0", b"\xd9\xa1"]
 TEXT_TOKENS = [b",", b";", b"\t", b"\n", b"\r", b"\r\n", b"\0", b'"', b"#", b" ", b".", *NUMBERS]
-WAV_TOKENS = [b"RIFF", b"RF64", b"WAVE", b"fmt ", b"data", b"cue ", b"LIST", b"adtl", b"labl", b"ds64",
-              b"\xff\xff\xff\xff", b"\0\0\0\0", b"\xfe\xff", b"\1\0", b"\3\0"]  # fmt: skip
-JSON_TOKENS = [b"{", b"}", b"[", b"]", b":", b"null", b"true", b"NaN", b"Infinity", b'"name"', b'"parameters"',
-
-               b"1e400", b"[" * 5000, *NUMBERS]  # fmt: skip
+WAV_TOKENS = [
+    b"RIFF",
+    b"RF64",
+    b"WAVE",
+    b"fmt ",
+    b"data",
+    b"cue ",
+    b"LIST",
+    b"adtl",
+    b"labl",
+    b"ds64",
+    b"\xff\xff\xff\xff",
+    b"\0\0\0\0",
+    b"\xfe\xff",
+    b"\1\0",
+    b"\3\0",
+]
+JSON_TOKENS = [
+    b"{",
+    b"}",
+    b"[",
+    b"]",
+    b":",
+    b"null",
+    b"true",
+    b"NaN",
+    b"Infinity",
+    b'"name"',
+    b'"parameters"',
+    b"1e400",
+    b"[" * 5000,
+    *NUMBERS,
+]
 
 TARGETS: dict[str, tuple[Callable[[bytes], bool], list[bytes], list[bytes]]] = {
     "wav": (fuzz_wav, _wav_seeds(), WAV_TOKENS),

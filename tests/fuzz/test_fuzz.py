@@ -35,6 +35,6 @@ def test_any_bytes_raise_nothing_but_own_errors(target, data: bytes) -> None:
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.lists(st.text("0123456789.,;-+eE \t\0xnaovf#\r\"", max_size=20), max_size=30), st.integers(0, 31))
+@given(st.lists(st.text('0123456789.,;-+eE \t\0xnaovf#\r"', max_size=20), max_size=30), st.integers(0, 31))
 def test_any_lines_of_a_log_raise_nothing_but_own_errors(lines: list[str], choice: int) -> None:
     fuzz_log(bytes([choice]) + "\n".join(lines).encode())

@@ -51,8 +51,10 @@ def test_what_one_calls_otherwise_and_what_one_lacks_is_listed_in_order_of_time(
     b = [Label(1.0), Label(2.01, "thump"), Label(3.02), Label(4.0)]
     listed = compare_labels(a, b).disagreements
     assert [(item.time_s, item.kind_a, item.kind_b) for item in listed] == [
-        (2.0, "tap", "thump"), (3.02, "slam", "tap"), (4.0, "", "tap"),
-    ]  # fmt: skip
+        (2.0, "tap", "thump"),
+        (3.02, "slam", "tap"),
+        (4.0, "", "tap"),
+    ]
     assert listed[0].difference_s == pytest.approx(0.01)
     assert listed[1].difference_s == pytest.approx(0.02)
     assert math.isnan(listed[2].difference_s)

@@ -21,10 +21,23 @@ def write(path: Path, header: str, *columns: object, pattern: str = "{}") -> Pat
     return path
 
 
-@pytest.mark.parametrize(("name", "volts_of_one"), [
-    ("v (mV)", 1e-3), ("v (µV)", 1e-6), ("voltage_uV", 1e-6), ("voltage (nV)", 1e-9), ("piezo (kV)", 1e3), ("volts", 1),
-    ("a0_mv", 1e-3), ("adc_mv", 1e-3), ("Channel A [mV]", 1e-3), ("V", 1), ("millivolts", 1e-3), ("volts (A0)", 1),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "volts_of_one"),
+    [
+        ("v (mV)", 1e-3),
+        ("v (µV)", 1e-6),
+        ("voltage_uV", 1e-6),
+        ("voltage (nV)", 1e-9),
+        ("piezo (kV)", 1e3),
+        ("volts", 1),
+        ("a0_mv", 1e-3),
+        ("adc_mv", 1e-3),
+        ("Channel A [mV]", 1e-3),
+        ("V", 1),
+        ("millivolts", 1e-3),
+        ("volts (A0)", 1),
+    ],
+)
 def test_a_unit_of_volts_is_what_it_says(tmp_path: Path, name: str, volts_of_one: float) -> None:
     """Prefixes of the International System of Units: n 1e-9, µ 1e-6, m 1e-3, k 1e3."""
     path = write(tmp_path / "x.csv", f"time_us,{name}", STAMPS, [f"{v / volts_of_one:.9g}" for v in VOLTS])
@@ -123,11 +136,14 @@ def test_one_of_several_signals_is_taken_with_a_word_and_another_on_request(tmp_
         read_recording(path, adc_bits=10, column="adc1", channel=1)
 
 
-@pytest.mark.parametrize(("values", "words"), [
-    (np.arange(600) % 256, "count up to 255 and begin again"),
-    (np.delete(np.arange(640) % 100, np.arange(5, 640, 16)), "count up to 99 and begin again"),
-    (np.full(600, 7), "are all 7"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        (np.arange(600) % 256, "count up to 255 and begin again"),
+        (np.delete(np.arange(640) % 100, np.arange(5, 640, 16)), "count up to 99 and begin again"),
+        (np.full(600, 7), "are all 7"),
+    ],
+)
 def test_a_column_that_counts_or_never_changes_is_no_signal(tmp_path: Path, values: np.ndarray, words: str) -> None:
     path = write(tmp_path / "x.csv", "time_us,x,y", STAMPS, values, COUNTS)
     with pytest.raises(RecordingError, match=f"the values of 'x' {words}.*column="):
@@ -167,13 +183,17 @@ def test_a_line_that_names_other_values_is_left_out_with_a_finding(tmp_path: Pat
 
 SCOPE = {
     "names and units in a header": (
-        "Model,bench\nSample Interval,0.001\nRecord Length,600\n\nTime (s),Channel A (V)\n", "{s:.6e},{v:.6e}\n"),
+        "Model,bench\nSample Interval,0.001\nRecord Length,600\n\nTime (s),Channel A (V)\n",
+        "{s:.6e},{v:.6e}\n",
+    ),
     "units in lines of their own": (
-        "Vertical Units,mV\nHorizontal Units,s\nRecord Length,600\nTIME,CH1\n", "{s:.6e},{mv:.6e}\n"),
+        "Vertical Units,mV\nHorizontal Units,s\nRecord Length,600\nTIME,CH1\n",
+        "{s:.6e},{mv:.6e}\n",
+    ),
     "the rate alone": ("Sample Rate,1 kHz\nVertical Units,V\nsignal\n", "{v:.6f}\n"),
     "units below the names": ("x-axis,1\nsecond,Volt\n", "{s:+.6E},{v:+.6E}\n"),
     "the interval alone": ("Sampling Interval;1e-3\nY Unit;V\nsignal\n", "{v:.6f}\n"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", SCOPE)
@@ -181,8 +201,9 @@ def test_exports_with_lines_of_metadata_are_read(tmp_path: Path, name: str) -> N
     """From 0.2 s before the trigger, so that times are negative at first."""
     head, row = SCOPE[name]
     path = tmp_path / "x.csv"
-    path.write_text(head + "".join(
-        row.format(s=t / 1e6 - 0.2, v=v, mv=1e3 * v) for t, v in zip(STAMPS, VOLTS, strict=True)))  # fmt: skip
+    path.write_text(
+        head + "".join(row.format(s=t / 1e6 - 0.2, v=v, mv=1e3 * v) for t, v in zip(STAMPS, VOLTS, strict=True))
+    )
     recording, report = read_recording(path)
     np.testing.assert_allclose(recording.samples, VOLTS, atol=2e-6)
     assert recording.fs == pytest.approx(1000.0)

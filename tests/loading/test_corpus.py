@@ -24,8 +24,11 @@ def folder(tmp_path: Path) -> Path:
     write_labels(root / "labels/a.csv", [Label(0.05)])
     (root / "recordings/b.csv").write_text("# adc_bits=10\nvolts\n" + "0.5\n" * 500)
     (root / "corpus.csv").write_text(
-        HEADER + ROW.format(channel=0, position="frame") + ROW.format(channel=1, position="inner-skin")
-        + "recordings/b.csv,,,otter,frame,rain,test,1000,,,,,\n")  # fmt: skip
+        HEADER
+        + ROW.format(channel=0, position="frame")
+        + ROW.format(channel=1, position="inner-skin")
+        + "recordings/b.csv,,,otter,frame,rain,test,1000,,,,,\n"
+    )
     (tmp_path / "outside.wav").write_bytes((root / "recordings/a.wav").read_bytes())
     return root
 
@@ -94,8 +97,9 @@ def test_path_outside_is_read_when_it_is_allowed(folder: Path) -> None:
         assert [recording.samples.size for recording in load_corpus(folder, allow_outside=True)] == [800]
 
 
-@pytest.mark.parametrize("again", ["./recordings/a.wav", "recordings//a.wav", "recordings/./a.wav",
-                                   "recordings/link.wav"])  # fmt: skip
+@pytest.mark.parametrize(
+    "again", ["./recordings/a.wav", "recordings//a.wav", "recordings/./a.wav", "recordings/link.wav"]
+)
 def test_one_file_under_two_spellings_is_one_recording(folder: Path, again: str) -> None:
     (folder / "recordings/link.wav").symlink_to(folder / "recordings/a.wav")
     (folder / "corpus.csv").write_text(f"recording\nrecordings/a.wav\n{again}\n")

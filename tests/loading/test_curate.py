@@ -39,9 +39,16 @@ def corpus(tmp_path: Path) -> Path:
         labels = make_labels(tmp_path / f"{vehicle}.csv")
         for channel, position in enumerate(POSITIONS):
             add_recording(
-                folder, source, vehicle=vehicle, position=position, scene="quiet", channel=channel, labels=labels,
-                full_scale_v=1.0, split="test" if vehicle == "lynx" else "train",
-            )  # fmt: skip
+                folder,
+                source,
+                vehicle=vehicle,
+                position=position,
+                scene="quiet",
+                channel=channel,
+                labels=labels,
+                full_scale_v=1.0,
+                split="test" if vehicle == "lynx" else "train",
+            )
     return folder
 
 
@@ -96,8 +103,9 @@ def test_a_complete_corpus_has_nothing_wrong_and_nothing_missing(corpus: Path) -
 def test_what_was_added_loads_with_its_labels(corpus: Path) -> None:
     loaded = load_corpus(corpus)
     assert [(entry.vehicle, entry.position, entry.channel, entry.split) for entry in loaded.entries][-2:] == [
-        ("lynx", "inner-skin", 0, "test"), ("lynx", "frame", 1, "test"),
-    ]  # fmt: skip
+        ("lynx", "inner-skin", 0, "test"),
+        ("lynx", "frame", 1, "test"),
+    ]
     for recording in loaded:
         assert recording.taps_s.tolist() == [1.0 + 0.5 * i for i in range(12)]
     assert len(list((corpus / "recordings").iterdir())) == 3  # one file for both channels
@@ -140,8 +148,10 @@ def test_a_channel_is_entered_once_unless_forced(corpus: Path, tmp_path: Path) -
 
 def test_another_file_of_the_same_name_gets_a_name_of_its_own(corpus: Path, tmp_path: Path) -> None:
     (tmp_path / "elsewhere").mkdir()
-    rows = [add(corpus, make_wav(folder / "log 1.wav", seed=seed)) for seed, folder in
-            enumerate((tmp_path, tmp_path / "elsewhere"), 20)]  # fmt: skip
+    rows = [
+        add(corpus, make_wav(folder / "log 1.wav", seed=seed))
+        for seed, folder in enumerate((tmp_path, tmp_path / "elsewhere"), 20)
+    ]
     assert [row["recording"] for row in rows] == ["recordings/log-1.wav", "recordings/log-1-2.wav"]
 
 
@@ -285,8 +295,14 @@ def test_six_adders_at_once_lose_no_row_and_mix_no_samples(tmp_path: Path) -> No
 
 def add_three(folder: Path, source: Path, part: int) -> None:
     for number in range(3):
-        add_recording(folder, source / f"n{number}" / "log.wav", vehicle=f"v{3 * part + number}", position="frame",
-                      scene="quiet", full_scale_v=1.0)  # fmt: skip
+        add_recording(
+            folder,
+            source / f"n{number}" / "log.wav",
+            vehicle=f"v{3 * part + number}",
+            position="frame",
+            scene="quiet",
+            full_scale_v=1.0,
+        )
 
 
 @pytest.mark.parametrize("step", ["copyfile", "replace_file"])
@@ -352,8 +368,14 @@ def test_what_a_fair_comparison_lacks_is_told(tmp_path: Path) -> None:
     init_corpus(tmp_path / "mine")
     labels = make_labels(tmp_path / "labels.csv")
     for seed, (vehicle, position) in enumerate([("heron", "frame"), ("heron", "inner-skin"), ("otter", "frame")]):
-        add(tmp_path / "mine", make_wav(tmp_path / f"{seed}.wav", seed=seed), vehicle=vehicle, position=position,
-            labels=labels, full_scale_v=1.0)  # fmt: skip
+        add(
+            tmp_path / "mine",
+            make_wav(tmp_path / f"{seed}.wav", seed=seed),
+            vehicle=vehicle,
+            position=position,
+            labels=labels,
+            full_scale_v=1.0,
+        )
     check = check_corpus(tmp_path / "mine")
     assert check.sound
     assert told(check, "missing") == [

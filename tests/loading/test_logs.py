@@ -163,8 +163,12 @@ def test_one_fault_among_many_blocks_costs_only_its_own_line(tmp_path: Path, nam
     expected_counts = np.interp(whole, kept, counts[kept])
     np.testing.assert_allclose(recording.samples, counts_to_volts(expected_counts, (0.0, 5.0), 10), atol=1e-12)
     lines_told = {finding.code: finding.line for finding in report.findings}
-    expected = {"clean": {}, "two lines merged": {"malformed-line": 40_002, "lost-samples": 40_003},
-                "a last line that is cut": {"cut-end": count + 1}, "a gap": {"gap": 20_002}}[name]  # fmt: skip
+    expected = {
+        "clean": {},
+        "two lines merged": {"malformed-line": 40_002, "lost-samples": 40_003},
+        "a last line that is cut": {"cut-end": count + 1},
+        "a gap": {"gap": 20_002},
+    }[name]
     assert lines_told == expected
     if name == "a gap":
         assert recording.gaps == (Gap(20_000, pytest.approx(10.0, abs=1e-6)),)
@@ -173,8 +177,9 @@ def test_one_fault_among_many_blocks_costs_only_its_own_line(tmp_path: Path, nam
 def test_numbers_are_read_to_the_last_bit(tmp_path: Path) -> None:
     """Against Python's float, which rounds correctly."""
     rng = np.random.default_rng(0)
-    texts = [f"{value:.{digits}f}" for value, digits in
-             zip(rng.uniform(-3, 3, 3000), rng.integers(1, 17, 3000), strict=True)]  # fmt: skip
+    texts = [
+        f"{value:.{digits}f}" for value, digits in zip(rng.uniform(-3, 3, 3000), rng.integers(1, 17, 3000), strict=True)
+    ]
     texts += ["1e-3", "-2.5E+1", "+0.5", ".25", "1.", "00012", "0.1234567890123456789", "123456789012345.6", "-0"]
     path = tmp_path / "numbers.csv"
     path.write_text("volts\n" + "".join(f"{text}\n" for text in texts))
@@ -206,9 +211,19 @@ def test_path_that_is_no_file_says_so(tmp_path: Path, made: str) -> None:
         load_recording(path)
 
 
-@pytest.mark.parametrize("argument", [{"channel": -1}, {"channel": True}, {"fs": 0.0}, {"fs": float("nan")},
-                                      {"adc_bits": 0}, {"adc_bits": 33}, {"full_scale_v": -1.0},
-                                      {"time_unit": "min"}])  # fmt: skip
+@pytest.mark.parametrize(
+    "argument",
+    [
+        {"channel": -1},
+        {"channel": True},
+        {"fs": 0.0},
+        {"fs": float("nan")},
+        {"adc_bits": 0},
+        {"adc_bits": 33},
+        {"full_scale_v": -1.0},
+        {"time_unit": "min"},
+    ],
+)
 def test_argument_outside_its_range_is_refused_by_name(tmp_path: Path, argument: dict) -> None:
     path, arguments = put(tmp_path, "clean")
     with pytest.raises(ParameterError, match=next(iter(argument))):

@@ -20,7 +20,7 @@ from tapsig.loading import (
     read_wav_info,
     write_cue_labels,
     write_wav,
-)  # fmt: skip
+)
 from tapsig.records import Gap, Label
 
 FS = 8000
@@ -33,8 +33,9 @@ def chunk(name: bytes, content: bytes, *, size: int | None = None, pad: bool = T
     return name + struct.pack("<I", len(content) if size is None else size) + content + padding
 
 
-def fmt(tag: int = 1, channels: int = 1, bits: int = 16, fs: int = FS, extra: bytes = b"",
-        block: int | None = None) -> bytes:  # fmt: skip
+def fmt(
+    tag: int = 1, channels: int = 1, bits: int = 16, fs: int = FS, extra: bytes = b"", block: int | None = None
+) -> bytes:
     block = channels * ((bits + 7) // 8) if block is None else block
     return chunk(b"fmt ", struct.pack("<HHIIHH", tag, channels, fs, fs * block, block, bits) + extra)
 
@@ -60,7 +61,9 @@ INT_HALVES = struct.pack("<2i", 1 << 30, -(1 << 30))
 SOUND = {
     "16 bits": (riff(fmt(), DATA), VOLTS),
     "8 bits, unsigned": (
-        riff(fmt(bits=8), chunk(b"data", bytes([128, 255, 0, 192]))), np.array([0, 127, -128, 64]) / 128 * 2.5),
+        riff(fmt(bits=8), chunk(b"data", bytes([128, 255, 0, 192]))),
+        np.array([0, 127, -128, 64]) / 128 * 2.5,
+    ),
     "24 bits": (riff(fmt(bits=24), chunk(b"data", b"\0\0\x40\0\0\xc0")), HALVES),
     "32 bits": (riff(fmt(bits=32), chunk(b"data", INT_HALVES)), HALVES),
     "float": (riff(fmt(3, bits=32), chunk(b"data", struct.pack("<2f", 0.5, -0.25))), PAIR),
@@ -69,28 +72,44 @@ SOUND = {
     "24 bits in 32": (riff(extensible(32, 24), chunk(b"data", INT_HALVES)), HALVES),
     "extensible float": (riff(extensible(32, 32, 3), chunk(b"data", struct.pack("<2f", 0.5, -0.25))), PAIR),
     "unknown chunks around": (
-        riff(chunk(b"JUNK", b"12345"), fmt(), chunk(b"bext", b"x" * 603), DATA, chunk(b"LIST", b"INFO")), VOLTS),
-    "an odd data chunk, padded": (riff(fmt(bits=8), chunk(b"data", ODD), chunk(b"LIST", b"INFO")),
-                                  (np.arange(201) % 256 - 128.0) / 128 * 2.5),
-}  # fmt: skip
+        riff(chunk(b"JUNK", b"12345"), fmt(), chunk(b"bext", b"x" * 603), DATA, chunk(b"LIST", b"INFO")),
+        VOLTS,
+    ),
+    "an odd data chunk, padded": (
+        riff(fmt(bits=8), chunk(b"data", ODD), chunk(b"LIST", b"INFO")),
+        (np.arange(201) % 256 - 128.0) / 128 * 2.5,
+    ),
+}
 
 BROKEN = {
     "data size 0": (riff(fmt(), chunk(b"data", PCM16, size=0)), VOLTS, "data-size-missing"),
     "sizes all 0": (riff(fmt(), chunk(b"data", PCM16, size=0), size=0), VOLTS, "data-size-missing"),
     "sizes 0xFFFFFFFF": (
-        riff(fmt(), chunk(b"data", PCM16, size=0xFFFFFFFF), size=0xFFFFFFFF), VOLTS, "data-size-unknown"),
+        riff(fmt(), chunk(b"data", PCM16, size=0xFFFFFFFF), size=0xFFFFFFFF),
+        VOLTS,
+        "data-size-unknown",
+    ),
     "data cut short": (riff(fmt(), DATA)[:-100], VOLTS[:-50], "truncated"),
     "data size too large": (riff(fmt(), chunk(b"data", PCM16, size=10**6)), VOLTS, "truncated"),
     "half a frame at the end": (riff(fmt(), DATA)[:-1], VOLTS[:-1], "truncated"),
     "whole chunk, half a frame": (riff(fmt(), chunk(b"data", PCM16 + b"\1")), VOLTS, "partial-frame"),
-    "an odd data chunk without padding": (riff(fmt(bits=8), chunk(b"data", ODD, pad=False), chunk(b"LIST", b"INFO")),
-                                          (np.arange(201) % 256 - 128.0) / 128 * 2.5, "no-padding"),
+    "an odd data chunk without padding": (
+        riff(fmt(bits=8), chunk(b"data", ODD, pad=False), chunk(b"LIST", b"INFO")),
+        (np.arange(201) % 256 - 128.0) / 128 * 2.5,
+        "no-padding",
+    ),
     "data before the format": (riff(DATA, fmt()), VOLTS, "data-before-format"),
-    "float beyond full scale": (riff(fmt(3, bits=32), chunk(b"data", struct.pack("<3f", 0.5, 1.5, -2))),
-                                np.array([0.5, 1.5, -2]) * 2.5, "beyond-full-scale"),
-    "first samples undefined": (riff(fmt(3, bits=32), chunk(b"data", struct.pack("<3f", np.nan, 0.5, 0.25))),
-                                np.array([0.5, 0.25]) * 2.5, "undefined-samples"),
-}  # fmt: skip
+    "float beyond full scale": (
+        riff(fmt(3, bits=32), chunk(b"data", struct.pack("<3f", 0.5, 1.5, -2))),
+        np.array([0.5, 1.5, -2]) * 2.5,
+        "beyond-full-scale",
+    ),
+    "first samples undefined": (
+        riff(fmt(3, bits=32), chunk(b"data", struct.pack("<3f", np.nan, 0.5, 0.25))),
+        np.array([0.5, 0.25]) * 2.5,
+        "undefined-samples",
+    ),
+}
 
 REFUSED = {
     "a phone's recording": (b"\0\0\0\x20ftypM4A \0\0\0\0" * 9, "MPEG-4"),
@@ -105,8 +124,7 @@ REFUSED = {
     "zero channels": (riff(fmt(channels=0), DATA), "0 channels"),
     "2**16 channels": (riff(fmt(channels=65535, block=65534), DATA), "65535 channels"),
     "rate 0": (riff(fmt(fs=0), DATA), "rate of 0"),
-    "rate 2**32": (riff(
-        chunk(b"fmt ", struct.pack("<HHIIHH", 1, 1, 2**32 - 1, 0, 2, 16)), DATA), "rate of 4294967295"),
+    "rate 2**32": (riff(chunk(b"fmt ", struct.pack("<HHIIHH", 1, 1, 2**32 - 1, 0, 2, 16)), DATA), "rate of 4294967295"),
     "frame of another size": (riff(fmt(block=3), DATA), "3 bytes a frame"),
     "17 bits": (riff(fmt(bits=17, block=2), DATA), "17 bits"),
     "ADPCM": (riff(fmt(0x11, bits=4, block=256), DATA), "IMA ADPCM"),
@@ -114,7 +132,7 @@ REFUSED = {
     "all undefined": (riff(fmt(3, bits=32), chunk(b"data", struct.pack("<2f", np.nan, np.inf))), "every sample"),
     "a format chunk too short": (riff(chunk(b"fmt ", b"\1\0\1\0"), DATA), "at least 16"),
     "big-endian": (riff(fmt(), DATA, magic=b"RIFX"), "RIFX"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", SOUND)
@@ -128,8 +146,17 @@ def test_sound_file_gives_volts_without_finding(tmp_path: Path, name: str) -> No
     assert recording.range_v == (-2.5, 2.5)
 
 
-@pytest.mark.parametrize(("name", "bits"), [("16 bits", 16), ("8 bits, unsigned", 8), ("12 bits in 16", 12),
-                                            ("24 bits in 32", 24), ("32 bits", None), ("float", None)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "bits"),
+    [
+        ("16 bits", 16),
+        ("8 bits, unsigned", 8),
+        ("12 bits in 16", 12),
+        ("24 bits in 32", 24),
+        ("32 bits", None),
+        ("float", None),
+    ],
+)
 def test_bits_of_the_converter_come_from_the_header(tmp_path: Path, name: str, bits: int | None) -> None:
     path = tmp_path / "x.wav"
     path.write_bytes(SOUND[name][0])
@@ -218,8 +245,12 @@ def test_writing_refuses_what_would_clip_and_leaves_the_old_file(tmp_path: Path)
     path = tmp_path / "x.wav"
     write_wav(path, [0.5, -1.0], FS, full_scale_v=1.0)
     before = path.read_bytes()
-    for samples, fs, words in (([1.5], FS, "reach 1.5 V"), ([np.nan], FS, "reach nan"), ([0.5], 677.5, "whole numbers"),
-                               ([], FS, "shape")):  # fmt: skip
+    for samples, fs, words in (
+        ([1.5], FS, "reach 1.5 V"),
+        ([np.nan], FS, "reach nan"),
+        ([0.5], 677.5, "whole numbers"),
+        ([], FS, "shape"),
+    ):
         with pytest.raises(ParameterError, match=words):
             write_wav(path, samples, fs, full_scale_v=1.0)
     assert path.read_bytes() == before

@@ -26,17 +26,23 @@ WRONG = {
     "a checkpoint's header, samples after it": (riff(fmt(), chunk(b"data", PCM16, size=HALF)), ("data-size-small",)),
     "RF64 with an old ds64": (rf64(HALF, PCM16), ("data-size-small",)),
     "a checkpoint's header and padding": (
-        riff(fmt(), chunk(b"data", PCM16 + b"\xff" * 4096, size=HALF)), ("data-size-small", "padded-end")),
-    "the right size, then padding of 0x00": (
-        riff(fmt(), DATA + b"\0" * 5000, size=36 + len(PCM16)), ("padded-end",)),
-    "the right size, then padding of 0xFF": (
-        riff(fmt(), DATA + b"\xff" * 100, size=36 + len(PCM16)), ("padded-end",)),
+        riff(fmt(), chunk(b"data", PCM16 + b"\xff" * 4096, size=HALF)),
+        ("data-size-small", "padded-end"),
+    ),
+    "the right size, then padding of 0x00": (riff(fmt(), DATA + b"\0" * 5000, size=36 + len(PCM16)), ("padded-end",)),
+    "the right size, then padding of 0xFF": (riff(fmt(), DATA + b"\xff" * 100, size=36 + len(PCM16)), ("padded-end",)),
     "size 0 and padding of 0x00": (
-        riff(fmt(), chunk(b"data", PCM16 + b"\0" * 2**20, size=0)), ("data-size-missing", "padded-end")),
+        riff(fmt(), chunk(b"data", PCM16 + b"\0" * 2**20, size=0)),
+        ("data-size-missing", "padded-end"),
+    ),
     "size 0 and padding of 0xFF": (
-        riff(fmt(), chunk(b"data", PCM16 + b"\xff" * 2**20, size=0)), ("data-size-missing", "padded-end")),
+        riff(fmt(), chunk(b"data", PCM16 + b"\xff" * 2**20, size=0)),
+        ("data-size-missing", "padded-end"),
+    ),
     "the planned size and padding": (
-        riff(fmt(), chunk(b"data", PCM16 + b"\xff" * 4096, size=10**8)), ("truncated", "padded-end")),
+        riff(fmt(), chunk(b"data", PCM16 + b"\xff" * 4096, size=10**8)),
+        ("truncated", "padded-end"),
+    ),
     "RF64 with the size left open, and padding": (rf64(0, PCM16 + b"\0" * 512), ("data-size-missing", "padded-end")),
     "bytes after the last chunk": (riff(fmt(), DATA, CUES) + b"\1\2\3\4" * 5, ("trailing-bytes",)),
 }

@@ -74,9 +74,10 @@ def first_300_ms(hit: Hit) -> FloatArray:
 def test_a_package_that_is_not_what_was_meant_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     need("hydrogen-data")
     monkeypatch.setenv("TAPSIG_OPEN_CACHE", str(tmp_path))
-    wrong = PACKAGES["hydrogen-data"].__class__(**{
-        name: getattr(PACKAGES["hydrogen-data"], name) for name in ("name", "version", "registry", "size")
-    }, sha256="0" * 64)  # fmt: skip
+    wrong = PACKAGES["hydrogen-data"].__class__(
+        **{name: getattr(PACKAGES["hydrogen-data"], name) for name in ("name", "version", "registry", "size")},
+        sha256="0" * 64,
+    )
     monkeypatch.setitem(PACKAGES, "hydrogen-data", wrong)
     with pytest.raises(TapsigError, match="sha256"):
         fetch_package("hydrogen-data")

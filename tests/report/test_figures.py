@@ -91,8 +91,12 @@ def test_detections_show_taps_labels_and_both_kinds_of_decision(recording: Recor
 
 def test_a_figure_carries_the_title_it_is_given(recording: Recording) -> None:
     name, health = "crane-quiet-nail frame", check_health(recording)
-    for figure in (plot_detections(recording, title=name), plot_health(recording, health, title=name),
-                   plot_ringdown(compute_ringdown(recording), title=name), plot_spectrogram(recording, title=name)):
+    for figure in (
+        plot_detections(recording, title=name),
+        plot_health(recording, health, title=name),
+        plot_ringdown(compute_ringdown(recording), title=name),
+        plot_spectrogram(recording, title=name),
+    ):
         assert name in texts(figure)
 
 
@@ -183,8 +187,12 @@ def test_causes_bars_add_up_to_all_errors() -> None:
 def test_features_are_ranked_by_how_well_they_tell_taps() -> None:
     rng = np.random.default_rng(0)
     is_tap = np.arange(400) < 100
-    features = {"noise": rng.standard_normal(400), "good": is_tap * 3.0 + rng.standard_normal(400),
-                "constant": np.ones(400), "empty": np.full(400, np.nan)}  # fmt: skip
+    features = {
+        "noise": rng.standard_normal(400),
+        "good": is_tap * 3.0 + rng.standard_normal(400),
+        "constant": np.ones(400),
+        "empty": np.full(400, np.nan),
+    }
     figure = plot_features(features, is_tap)
     assert figure.axes[0].get_title(loc="left").startswith("good\nAUC 0.9")
     # AUC of two unit normals 3 apart is Φ(3/√2) = 0.983 (closed form).

@@ -109,7 +109,7 @@ def test_best_and_worst_are_named_only_where_they_differ(worst: int, said: bool)
     outcomes = [
         Outcome("d", "a.wav", "", position, "", Score(tp, 0, 10 - tp, 60.0), (), *map(np.array, ([], [], [])))
         for position, tp in (("frame", 10), ("skin", worst))
-    ]  # fmt: skip
+    ]
     page = render_score_page(ScoreTable(tuple(outcomes), 0.05), command="", corpus="")
     assert ("It does best on the frame" in page) == said
 
@@ -118,9 +118,18 @@ def test_dots_lie_where_their_values_are() -> None:
     svg = draw_intervals("t", [Dot("a", 0.0), Dot("b", 0.5), Dot("c", 1.0)], axis="x")
     x = [float(value) for value in re.findall(r'class="dot" cx="([\d.]+)"', svg)]
     assert x[1] - x[0] == pytest.approx(x[2] - x[1], abs=0.11)
-    ticks = dict(zip(*[re.findall(pattern, svg) for pattern in (
-        r'y="[\d.]+">([\d.]+)</text>', r'class="axis" text-anchor="middle" x="([\d.]+)" y="[\d.]+">[\d.]+<')],
-        strict=False))  # fmt: skip
+    ticks = dict(
+        zip(
+            *[
+                re.findall(pattern, svg)
+                for pattern in (
+                    r'y="[\d.]+">([\d.]+)</text>',
+                    r'class="axis" text-anchor="middle" x="([\d.]+)" y="[\d.]+">[\d.]+<',
+                )
+            ],
+            strict=False,
+        )
+    )
     assert float(ticks["0"]) == pytest.approx(x[0], abs=0.11)
     assert float(ticks["1"]) == pytest.approx(x[2], abs=0.11)
     assert isinstance(svg, Markup)

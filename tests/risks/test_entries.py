@@ -161,8 +161,16 @@ def test_false_taps_around_entries_tell_why_they_fail() -> None:
 
 def test_what_was_not_recorded_is_undefined() -> None:
     row = assess(Observation(), RiskQuestion())
-    names = ("success", "tap_recall", "false_per_entry", "success_model", "false_taps_per_h", "per_year_bound",
-             "per_year_poisson", "per_year_gaps")  # fmt: skip
+    names = (
+        "success",
+        "tap_recall",
+        "false_per_entry",
+        "success_model",
+        "false_taps_per_h",
+        "per_year_bound",
+        "per_year_poisson",
+        "per_year_gaps",
+    )
     for name in names:
         assert math.isnan(getattr(row, name)), name
 

@@ -36,9 +36,7 @@ def test_mean_time_of_an_entry_equals_the_mean_of_many() -> None:
         ((2, 2, 2), Hearing(0.97, 0.02), HandTiming(gap_s=0.8, tempo_spread=0.3)),
     ],
 )
-def test_success_equals_the_integral_over_tempo(
-    code: tuple[int, ...], hearing: Hearing, hand: HandTiming
-) -> None:
+def test_success_equals_the_integral_over_tempo(code: tuple[int, ...], hearing: Hearing, hand: HandTiming) -> None:
     # Given the tempo, gaps are independent: each gap within a digit is at most 1 s, each pause is over 1 s and under
     # 3 s; every tap is heard; no false tap from 3 s before to 3 s after. scipy integrates over the tempo.
     def chance(tempo: float) -> float:

@@ -43,10 +43,13 @@ def poisson_interval(count: int, level: float = 0.999) -> tuple[float, float]:
         ((1, 1, 2), 0.4, FREE),
         ((1, 2), 0.5, EntryParameters(wake_taps=1, awake_s=4.0, free_failures=65535, failure_limit=0)),
         ((1, 1), 0.8, EntryParameters(wake_taps=3, awake_s=6.0, free_failures=65535, failure_limit=0)),
-        ((3,), 1.0, EntryParameters(digit_pause_s=0.5, entry_silence_s=1.0, wake_taps=2, free_failures=65535,
-                                    failure_limit=0)),
+        (
+            (3,),
+            1.0,
+            EntryParameters(digit_pause_s=0.5, entry_silence_s=1.0, wake_taps=2, free_failures=65535, failure_limit=0),
+        ),
     ],
-)  # fmt: skip
+)
 def test_exact_rate_lies_in_the_interval_of_the_machine_itself(
     code: tuple[int, ...], taps_per_s: float, parameters: EntryParameters
 ) -> None:

@@ -61,8 +61,10 @@ def test_sampling_hears_a_pulse_as_often_as_it_covers_the_period() -> None:
 
 def test_sampling_faster_than_the_recording_equals_a_comparator() -> None:
     recording = record([(10.0, 0.004, 0.3), (30.0, 0.001, 0.3)], [10.0])
-    both = [tally_wake_up(WakeUp(kind, level_v=0.2, sampling_hz=FS), recording, PARAMETERS)
-            for kind in ("comparator", "sampling")]  # fmt: skip
+    both = [
+        tally_wake_up(WakeUp(kind, level_v=0.2, sampling_hz=FS), recording, PARAMETERS)
+        for kind in ("comparator", "sampling")
+    ]
     assert both[0] == both[1]
 
 
@@ -98,9 +100,12 @@ def test_a_nuisance_that_never_stops_keeps_it_awake_all_the_time() -> None:
 
 def test_always_on_misses_nothing_and_draws_its_awake_current() -> None:
     [row] = compare_wake_ups(
-        [WakeUp("always on")], [record([(10.0, 0.004, 0.1)], [10.0])], PARAMETERS,
-        duty=DutyCycle(awake_ma=8.0, releases_per_day=0.0), battery=BATTERIES[0],
-    )  # fmt: skip
+        [WakeUp("always on")],
+        [record([(10.0, 0.004, 0.1)], [10.0])],
+        PARAMETERS,
+        duty=DutyCycle(awake_ma=8.0, releases_per_day=0.0),
+        battery=BATTERIES[0],
+    )
     assert row.tally.missed_share == 0.0
     assert row.duty.average_ua == pytest.approx(8000.0)
 
@@ -152,8 +157,11 @@ def test_positions_are_kept_apart_and_unlabelled_recordings_left_out() -> None:
     wake_ups = [WakeUp("comparator", level_v=0.2), WakeUp("comparator", level_v=0.4)]
     rows = compare_wake_ups(wake_ups, [one, other, unlabelled], PARAMETERS, duty=DutyCycle(), battery=BATTERIES[0])
     assert [(row.position, row.wake_up.level_v, row.tally.firsts, row.tally.missed_share) for row in rows] == [
-        ("frame", 0.2, 1, 0.0), ("frame", 0.4, 1, 1.0), ("inner-skin", 0.2, 1, 0.0), ("inner-skin", 0.4, 1, 1.0),
-    ]  # fmt: skip
+        ("frame", 0.2, 1, 0.0),
+        ("frame", 0.4, 1, 1.0),
+        ("inner-skin", 0.2, 1, 0.0),
+        ("inner-skin", 0.4, 1, 1.0),
+    ]
 
 
 def test_without_taps_or_time_shares_are_undefined() -> None:

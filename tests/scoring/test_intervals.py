@@ -18,15 +18,11 @@ from tapsig.scoring.intervals import (
 
 # Newcombe, Statistics in Medicine 17 (1998) 857-872, Table I (the four examples; printed values from memory,
 # recomputed): successes, trials, score.
-NEWCOMBE = [
-    (81, 263, (0.2553, 0.3662)), (15, 148, (0.0624, 0.1605)), (0, 20, (0.0, 0.1611)), (1, 29, (0.0061, 0.1718)),
-]  # fmt: skip
+NEWCOMBE = [(81, 263, (0.2553, 0.3662)), (15, 148, (0.0624, 0.1605)), (0, 20, (0.0, 0.1611)), (1, 29, (0.0061, 0.1718))]
 
 
 @pytest.mark.parametrize(("successes", "trials", "score"), NEWCOMBE)
-def test_share_intervals_are_those_of_newcombes_table(
-    successes: int, trials: int, score: tuple[float, float]
-) -> None:
+def test_share_intervals_are_those_of_newcombes_table(successes: int, trials: int, score: tuple[float, float]) -> None:
     assert wilson_interval(successes, trials) == pytest.approx(score, abs=5e-5)
 
 
@@ -42,9 +38,15 @@ def test_share_intervals_equal_an_independent_library(trials: int, confidence: f
 
 # Garwood, Biometrika 28 (1936) 437: exact 95 % limits of a Poisson count (seen in part, recomputed).
 GARWOOD = [
-    (0, 0.0, 3.689), (1, 0.0253, 5.572), (2, 0.2422, 7.225), (3, 0.619, 8.767), (5, 1.623, 11.668),
-    (10, 4.795, 18.390), (20, 12.217, 30.888), (100, 81.364, 121.627),
-]  # fmt: skip
+    (0, 0.0, 3.689),
+    (1, 0.0253, 5.572),
+    (2, 0.2422, 7.225),
+    (3, 0.619, 8.767),
+    (5, 1.623, 11.668),
+    (10, 4.795, 18.390),
+    (20, 12.217, 30.888),
+    (100, 81.364, 121.627),
+]
 
 
 @pytest.mark.parametrize(("events", "low", "high"), GARWOOD)

@@ -58,9 +58,15 @@ class ToldDetector:
 
 
 def record(
-    taps_s: list[float] | None, heard_s: list[float], *, seconds: float = 60.0, position: str = "frame",
-    scene: str = "quiet", source: str = "", gaps: tuple[Gap, ...] = (),
-) -> Recording:  # fmt: skip
+    taps_s: list[float] | None,
+    heard_s: list[float],
+    *,
+    seconds: float = 60.0,
+    position: str = "frame",
+    scene: str = "quiet",
+    source: str = "",
+    gaps: tuple[Gap, ...] = (),
+) -> Recording:
     samples = np.zeros(int(seconds * FS))
     samples[np.round(np.array(heard_s, dtype=float) * FS).astype(int)] = 1.0
     labels = None if taps_s is None else tuple(Label(tap) for tap in taps_s)
@@ -80,9 +86,14 @@ def test_there_is_a_row_for_every_position_and_scene_and_for_all_of_them() -> No
     recordings = [record([1.0], [1.0]), record([1.0], [], position="skin", scene="rain")]
     rows = score([Told()], recordings).rows()
     assert [(row["position"], row["scene"], row["recall"]) for row in rows] == [
-        ("all", "all", 0.5), ("all", "quiet", 1.0), ("all", "rain", 0.0), ("frame", "all", 1.0),
-        ("frame", "quiet", 1.0), ("skin", "all", 0.0), ("skin", "rain", 0.0),
-    ]  # fmt: skip
+        ("all", "all", 0.5),
+        ("all", "quiet", 1.0),
+        ("all", "rain", 0.0),
+        ("frame", "all", 1.0),
+        ("frame", "quiet", 1.0),
+        ("skin", "all", 0.0),
+        ("skin", "rain", 0.0),
+    ]
 
 
 CODE_S = [5.0, 5.3, 7.0, 8.5]  # 2-1-1
@@ -211,9 +222,20 @@ def test_parameters_that_cannot_be_told_apart_are_refused() -> None:
 def test_a_scoring_that_is_killed_goes_on_from_there_to_the_same_rows(tmp_path: Path) -> None:
     cache = tmp_path / "kept"
     command = [
-        sys.executable, "-m", "tapsig", "score", str(DEMO), "--split", "train", "--detector", "sta-lta", "--format",
-        "json", "--cache", str(cache),
-    ]  # fmt: skip
+        sys.executable,
+        "-m",
+        "tapsig",
+        "score",
+        str(DEMO),
+        "--split",
+        "train",
+        "--detector",
+        "sta-lta",
+        "--format",
+        "json",
+        "--cache",
+        str(cache),
+    ]
     victim = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     for _ in range(3000):
         if len(list(cache.rglob("*.json"))) >= 5 or victim.poll() is not None:
@@ -238,10 +260,29 @@ def test_the_command_has_the_documented_rows(capsys: pytest.CaptureFixture[str])
     document = json.loads(capsys.readouterr().out)
     rows = {(row["detector"], row["position"], row["scene"]): row for row in document["rows"]}
     needed = {
-        "detector", "position", "scene", "taps", "tp", "fp", "fn", "precision", "precision_low", "precision_high",
-        "recall", "recall_low", "recall_high", "f1", "f1_low", "f1_high", "false_alarms_per_hour",
-        "false_alarms_per_hour_low", "false_alarms_per_hour_high", "entries", "entries_opened", "median_error_ms",
-    }  # fmt: skip
+        "detector",
+        "position",
+        "scene",
+        "taps",
+        "tp",
+        "fp",
+        "fn",
+        "precision",
+        "precision_low",
+        "precision_high",
+        "recall",
+        "recall_low",
+        "recall_high",
+        "f1",
+        "f1_low",
+        "f1_high",
+        "false_alarms_per_hour",
+        "false_alarms_per_hour_low",
+        "false_alarms_per_hour_high",
+        "entries",
+        "entries_opened",
+        "median_error_ms",
+    }
     assert all(needed <= set(row) for row in document["rows"])
     total = rows["fixed-threshold", "all", "all"]
     assert total["taps"] == sum(

@@ -61,11 +61,12 @@ def test_quarter_car_answers_a_wavy_road_as_its_transfer_function(hz: float) -> 
     fs, omega = 2000.0, 2 * math.pi * hz
     k1, k2, c, mu = (GOLDEN_CAR[name] for name in ("tyre", "spring", "damper", "unsprung"))
     s = 1j * omega
-    body, wheel = np.linalg.solve([[s * s + c * s + k2, -(c * s + k2)], [-(c * s + k2), mu * s * s + c * s + k1 + k2]],
-                                  [0.0, k1])
+    body, wheel = np.linalg.solve(
+        [[s * s + c * s + k2, -(c * s + k2)], [-(c * s + k2), mu * s * s + c * s + k1 + k2]], [0.0, k1]
+    )
     t = np.arange(int(20 * fs)) / fs
-    found = quarter_car_acceleration(np.sin(omega * t), fs)[int(10 * fs):]
-    t = t[int(10 * fs):]
+    found = quarter_car_acceleration(np.sin(omega * t), fs)[int(10 * fs) :]
+    t = t[int(10 * fs) :]
     gain = 2 * np.abs(np.mean(found * np.exp(-1j * omega * t)))
     assert gain == pytest.approx(abs(s * s * body), rel=0.02)
     assert abs(wheel) > 0

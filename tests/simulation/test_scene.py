@@ -22,14 +22,19 @@ def third_octave_levels(samples: FloatArray, fs: float, low_hz: float, high_hz: 
     """Mean power in bands a third of an octave wide, in dB."""
     frequencies, density = welch(samples, fs, nperseg=int(fs / 2))
     centres = low_hz * 2 ** np.arange(0, math.log2(high_hz / low_hz), 1 / 3)
-    return np.array([10 * np.log10(density[(frequencies >= f / 2 ** (1 / 6)) & (frequencies < f * 2 ** (1 / 6))].mean())
-                     for f in centres])
+    return np.array(
+        [
+            10 * np.log10(density[(frequencies >= f / 2 ** (1 / 6)) & (frequencies < f * 2 ** (1 / 6))].mean())
+            for f in centres
+        ]
+    )
 
 
 @pytest.mark.parametrize("scene", sorted(SCENES))
 def test_same_seed_same_samples_and_another_seed_others(scene: str) -> None:
     first, again, other = (
-        simulate_scene("lynx", scene, duration_s=2.0, seed=seed, taps="practice") for seed in (4, 4, 5))
+        simulate_scene("lynx", scene, duration_s=2.0, seed=seed, taps="practice") for seed in (4, 4, 5)
+    )
     for position in POSITIONS:
         assert np.array_equal(first.recordings[position].samples, again.recordings[position].samples)
         assert not np.array_equal(first.recordings[position].samples, other.recordings[position].samples)
@@ -68,8 +73,9 @@ def test_labels_are_the_taps_of_the_truth() -> None:
 
 def test_sound_begins_at_the_label() -> None:
     # The label is the contact's onset: silence before the first tap, sound within 3 ms of it where the skin is hit.
-    simulated = simulate_scene("heron", "quiet", duration_s=4.0, seed=12, taps="practice", tap_kind="knuckle",
-                               converter=FINE)
+    simulated = simulate_scene(
+        "heron", "quiet", duration_s=4.0, seed=12, taps="practice", tap_kind="knuckle", converter=FINE
+    )
     recording = simulated.recordings["outer-skin"]
     first = round(recording.taps_s[0] * recording.fs)
     before = np.abs(recording.samples[first - 800 : first - 1]).max()
@@ -83,8 +89,9 @@ def test_usual_tap_reaches_the_level_its_load_was_chosen_for() -> None:
         vehicle = find_vehicle(name)
         peaks = {position: [] for position in POSITIONS}
         for seed in range(6):
-            truth = simulate_scene(vehicle, "quiet", duration_s=4.0, seed=seed, taps="practice",
-                                   tap_kind="knuckle").truth
+            truth = simulate_scene(
+                vehicle, "quiet", duration_s=4.0, seed=seed, taps="practice", tap_kind="knuckle"
+            ).truth
             for position, values in truth.tap_peak_v.items():
                 peaks[position] += list(values / vehicle.converter.full_scale_v)
         for position, values in peaks.items():
@@ -116,8 +123,15 @@ def test_bare_inner_skin_rings_longer_than_the_frame() -> None:
     # Fall to −20 dB: about 85 ms for knocks on doors (published for room doors), bare skins 0.3 s and more.
     falls: dict[str, list[float]] = {"inner-skin": [], "frame": []}
     for seed in range(8):
-        simulated = simulate_scene(random_vehicle(100 + seed), "quiet", duration_s=None, seed=seed, codes=["1"],
-                                   tap_kind="knuckle", converter=FINE)
+        simulated = simulate_scene(
+            random_vehicle(100 + seed),
+            "quiet",
+            duration_s=None,
+            seed=seed,
+            codes=["1"],
+            tap_kind="knuckle",
+            converter=FINE,
+        )
         for position, found in falls.items():
             recording = simulated.recordings[position]
             begin = round(recording.taps_s[0] * recording.fs)
@@ -134,8 +148,9 @@ def test_short_contacts_reach_above_two_kilohertz() -> None:
     def share(kind: str) -> float:
         shares = []
         for seed in range(8):
-            recording = simulate_scene(random_vehicle(seed), "quiet", duration_s=None, codes=["2"], seed=seed,
-                                       tap_kind=kind, converter=FINE).recordings["outer-skin"]
+            recording = simulate_scene(
+                random_vehicle(seed), "quiet", duration_s=None, codes=["2"], seed=seed, tap_kind=kind, converter=FINE
+            ).recordings["outer-skin"]
             begin = round(recording.taps_s[0] * 8000)
             samples = recording.samples[begin : begin + 400]
             power = np.abs(np.fft.rfft(samples - samples.mean())) ** 2
@@ -150,8 +165,11 @@ def taps_alone(name: str, fs: float) -> dict[str, FloatArray]:
     """Three knuckle taps without any background, modes up to 3.6 kHz."""
     vehicle, rng = find_vehicle(name), np.random.default_rng(3)
     tapping = Tapper.draw(rng, vehicle.tap_places[:1], kind="knuckle").strike(rng, np.array([0.1, 0.8, 1.5]))
-    return dict(let_ring(vehicle, tapping, Excitation(), Span(2.4, fs), np.random.default_rng(1), temperature_c=20.0,
-                         max_hz=3600.0).volts)
+    return dict(
+        let_ring(
+            vehicle, tapping, Excitation(), Span(2.4, fs), np.random.default_rng(1), temperature_c=20.0, max_hz=3600.0
+        ).volts
+    )
 
 
 @pytest.mark.parametrize("name", ["heron", "lynx", "ibex"])
@@ -161,7 +179,8 @@ def test_halving_the_time_step_changes_the_spectrum_little(name: str) -> None:
     coarse, fine = taps_alone(name, 8000.0), taps_alone(name, 16000.0)
     for position in POSITIONS:
         change = third_octave_levels(fine[position], 16000.0, 50.0, 2000.0) - third_octave_levels(
-            coarse[position], 8000.0, 50.0, 2000.0)
+            coarse[position], 8000.0, 50.0, 2000.0
+        )
         assert np.abs(change[:13]).max() < 0.7
         assert np.abs(change).max() < 2.5
 
@@ -172,8 +191,15 @@ def test_a_resting_hand_shortens_the_ring() -> None:
     hand = Touch(0.1, 2.0, ("inner", 0.45, 0.45), 20.0)
 
     def tail(excitation: Excitation) -> float:
-        sound = let_ring(vehicle, excitation, Excitation(), Span(1.5, 8000.0), np.random.default_rng(0),
-                         temperature_c=20.0, max_hz=3600.0)
+        sound = let_ring(
+            vehicle,
+            excitation,
+            Excitation(),
+            Span(1.5, 8000.0),
+            np.random.default_rng(0),
+            temperature_c=20.0,
+            max_hz=3600.0,
+        )
         return float(np.abs(sound.volts["inner-skin"][4000:]).max())
 
     assert tail(Excitation(impacts=(tap,), touches=(hand,))) < 0.3 * tail(Excitation(impacts=(tap,)))
@@ -184,8 +210,11 @@ def test_moving_the_tap_or_the_sensor_changes_what_is_heard() -> None:
     moved = replace(vehicle, sensor_places={**vehicle.sensor_places, "inner-skin": ("inner", 0.11, 0.83)})
     tapped = replace(vehicle, tap_places=(("outer", 0.2, 0.2),) * 3)
     base, sensor, spot = (
-        simulate_scene(each, "quiet", duration_s=3.0, seed=1, taps="practice", positions=["inner-skin"],
-                       converter=FINE).recordings["inner-skin"].samples for each in (vehicle, moved, tapped))
+        simulate_scene(each, "quiet", duration_s=3.0, seed=1, taps="practice", positions=["inner-skin"], converter=FINE)
+        .recordings["inner-skin"]
+        .samples
+        for each in (vehicle, moved, tapped)
+    )
     assert abs(np.corrcoef(base, sensor)[0, 1]) < 0.95
     assert abs(np.corrcoef(base, spot)[0, 1]) < 0.95
 
@@ -248,12 +277,22 @@ def test_blocks_are_independent_and_bounded() -> None:
     assert all(label.kind != "tap" for block in blocks for label in block.recordings["frame"].labels or ())
 
 
-@pytest.mark.parametrize(("arguments", "word"), [
-    ({"scene": "moon"}, "scene"), ({"positions": ["roof"]}, "position"), ({"taps": "many"}, "taps"),
-    ({"tap_kind": "elbow"}, "tap_kind"), ({"fs": 10.0}, "fs"), ({"duration_s": -1.0}, "duration_s"),
-    ({"vehicle": "swan"}, "vehicle"), ({"strength": -1.0}, "strength"), ({"seed": -1}, "seed"),
-    ({"duration_s": None}, "duration_s"), ({"codes": ["9999"], "duration_s": 3.0}, "code"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("arguments", "word"),
+    [
+        ({"scene": "moon"}, "scene"),
+        ({"positions": ["roof"]}, "position"),
+        ({"taps": "many"}, "taps"),
+        ({"tap_kind": "elbow"}, "tap_kind"),
+        ({"fs": 10.0}, "fs"),
+        ({"duration_s": -1.0}, "duration_s"),
+        ({"vehicle": "swan"}, "vehicle"),
+        ({"strength": -1.0}, "strength"),
+        ({"seed": -1}, "seed"),
+        ({"duration_s": None}, "duration_s"),
+        ({"codes": ["9999"], "duration_s": 3.0}, "code"),
+    ],
+)
 def test_wrong_arguments_are_named(arguments: dict[str, object], word: str) -> None:
     with pytest.raises(ParameterError, match=word):
         simulate_scene(**{"vehicle": "heron", "duration_s": 1.0, **arguments})  # type: ignore[arg-type]

@@ -24,8 +24,8 @@ def test_high_pass_falls_as_a_first_order_does() -> None:
     circuit, fs = Circuit(16e-9, 1e6, 0.0), 8000.0
     t = np.arange(int(8 * fs)) / fs
     for hz in (2.0, 9.947, 30.0, 200.0):
-        found = circuit.respond(np.sin(2 * np.pi * hz * t), fs)[int(4 * fs):]
-        gain = 2 * np.abs(np.mean(found * np.exp(-2j * np.pi * hz * t[int(4 * fs):])))
+        found = circuit.respond(np.sin(2 * np.pi * hz * t), fs)[int(4 * fs) :]
+        gain = 2 * np.abs(np.mean(found * np.exp(-2j * np.pi * hz * t[int(4 * fs) :])))
         ratio = hz / circuit.corner_hz
         assert gain == pytest.approx(ratio / math.hypot(1, ratio), rel=0.01)
 

@@ -13,8 +13,25 @@ from tapsig.loading import load_corpus
 
 def test_hours_of_one_scene_become_a_corpus_of_blocks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "drive"
-    call = ["simulate", "--scene", "driving", "--position", "inner-skin", "--hours", "0.002", "--block", "3", "--seed",
-            "7", "--vehicle", "heron", "--format", "json", "--out", str(folder)]  # fmt: skip
+    call = [
+        "simulate",
+        "--scene",
+        "driving",
+        "--position",
+        "inner-skin",
+        "--hours",
+        "0.002",
+        "--block",
+        "3",
+        "--seed",
+        "7",
+        "--vehicle",
+        "heron",
+        "--format",
+        "json",
+        "--out",
+        str(folder),
+    ]
     assert main(call) == 0
     captured = capsys.readouterr()
     row = json.loads(captured.out)["rows"][0]
@@ -37,19 +54,49 @@ def test_a_shower_loads_although_drops_fall_within_a_tenth_of_a_millisecond(tmp_
 
 def test_taps_and_truth_come_when_asked_for(tmp_path: Path) -> None:
     folder = tmp_path / "taps"
-    assert main(["simulate", "--scene", "quiet", "--taps", "practice", "--hours", "0.001", "--truth", "--vehicle",
-                 "lynx", "--position", "frame", "--position", "outer-skin", "--out", str(folder)]) == 0
+    assert (
+        main(
+            [
+                "simulate",
+                "--scene",
+                "quiet",
+                "--taps",
+                "practice",
+                "--hours",
+                "0.001",
+                "--truth",
+                "--vehicle",
+                "lynx",
+                "--position",
+                "frame",
+                "--position",
+                "outer-skin",
+                "--out",
+                str(folder),
+            ]
+        )
+        == 0
+    )
     assert "tap" in (folder / "labels/quiet-0-0000.csv").read_text(encoding="utf-8")
     assert {path.name for path in (folder / "truth").iterdir()} == {
-        "quiet-0-0000-contacts.csv", "quiet-0-0000-modes.csv", "quiet-0-0000-taps.csv"}
+        "quiet-0-0000-contacts.csv",
+        "quiet-0-0000-modes.csv",
+        "quiet-0-0000-taps.csv",
+    }
     assert soundfile.info(folder / "recordings/quiet-0-0000.wav").channels == 2
 
 
-@pytest.mark.parametrize(("words", "named"), [
-    (["--scene", "moon"], "moon"), (["--scene", "rain", "--position", "roof"], "roof"),
-    (["--scene", "rain", "--vehicle", "swan"], "swan"), (["--scene", "rain", "--hours", "0"], "hours"),
-    (["--scene", "rain", "--block", "0"], "block"), (["--scene", "rain", "--fs", "1"], "fs"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("words", "named"),
+    [
+        (["--scene", "moon"], "moon"),
+        (["--scene", "rain", "--position", "roof"], "roof"),
+        (["--scene", "rain", "--vehicle", "swan"], "swan"),
+        (["--scene", "rain", "--hours", "0"], "hours"),
+        (["--scene", "rain", "--block", "0"], "block"),
+        (["--scene", "rain", "--fs", "1"], "fs"),
+    ],
+)
 def test_calls_at_fault_are_named(
     words: list[str], named: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

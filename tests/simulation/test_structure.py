@@ -15,8 +15,15 @@ from tapsig.simulation.structure import Coefficients, RingState, Structure, Tie,
 from tapsig.simulation.vehicle import build_structure, find_vehicle, random_vehicle
 
 
-def ring_freely(omega: np.ndarray, decay: np.ndarray, weights: np.ndarray, pulse: np.ndarray, seconds: float,
-                fs: float, rows: np.ndarray | None = None) -> np.ndarray:
+def ring_freely(
+    omega: np.ndarray,
+    decay: np.ndarray,
+    weights: np.ndarray,
+    pulse: np.ndarray,
+    seconds: float,
+    fs: float,
+    rows: np.ndarray | None = None,
+) -> np.ndarray:
     """Σ weights·q of modes driven by a force `pulse` from sample 0 through `rows` (ones when not given)."""
     count = round(seconds * fs)
     steps, state = Coefficients.compute(omega, decay, fs), RingState.rest(omega.size)
@@ -25,10 +32,15 @@ def ring_freely(omega: np.ndarray, decay: np.ndarray, weights: np.ndarray, pulse
     sense = pad_lanes(np.tile(weights, (4, 1)))
     out = np.zeros((4, count), np.float32)
     nothing = np.zeros(0, np.int64)
-    ring((state.re, state.im, steps.turn_re, steps.turn_im, steps.gain_re, steps.gain_im),
-         (drives, pad_lanes(np.ones((1, omega.size)) if rows is None else rows[None])),
-         (nothing, nothing, 0, nothing, nothing, np.zeros(0, np.float32), np.zeros((1, 16), np.float32)),
-         sense, out, 0, count)
+    ring(
+        (state.re, state.im, steps.turn_re, steps.turn_im, steps.gain_re, steps.gain_im),
+        (drives, pad_lanes(np.ones((1, omega.size)) if rows is None else rows[None])),
+        (nothing, nothing, 0, nothing, nothing, np.zeros(0, np.float32), np.zeros((1, 16), np.float32)),
+        sense,
+        out,
+        0,
+        count,
+    )
     return out[0].astype(np.float64)
 
 
@@ -37,8 +49,12 @@ def third_octave_levels(samples: np.ndarray, fs: float, low_hz: float, high_hz: 
     power = np.abs(np.fft.rfft(samples)) ** 2
     frequencies = np.fft.rfftfreq(samples.size, 1 / fs)
     centres = low_hz * 2 ** np.arange(0, math.log2(high_hz / low_hz), 1 / 3)
-    return np.array([10 * np.log10(power[(frequencies >= f / 2 ** (1 / 6)) & (frequencies < f * 2 ** (1 / 6))].mean())
-                     for f in centres])
+    return np.array(
+        [
+            10 * np.log10(power[(frequencies >= f / 2 ** (1 / 6)) & (frequencies < f * 2 ** (1 / 6))].mean())
+            for f in centres
+        ]
+    )
 
 
 def schroeder_decay_s(samples: np.ndarray, fs: float, upper_db: float, lower_db: float) -> float:
@@ -55,8 +71,14 @@ def test_ring_down_has_the_decay_time_of_its_loss_factor(hz: float, zeta: float)
     # T60 = 2.1988/(η f) with η = 2ζ, from 60 dB = 3·ln 10/(ζω); recovered by Schroeder's backward integration.
     fs, expected = 8000.0, 2.1988 / (2 * zeta * hz)
     omega = 2 * math.pi * hz
-    heard = ring_freely(np.array([omega]), np.array([zeta * omega]), np.array([1.0]), np.array([1.0]),
-                        min(max(1.4 * expected, 0.1), 4.0), fs)
+    heard = ring_freely(
+        np.array([omega]),
+        np.array([zeta * omega]),
+        np.array([1.0]),
+        np.array([1.0]),
+        min(max(1.4 * expected, 0.1), 4.0),
+        fs,
+    )
     assert schroeder_decay_s(heard, fs, -5, -25) == pytest.approx(expected, rel=0.01)
     assert schroeder_decay_s(heard, fs, -5, -35) == pytest.approx(expected, rel=0.01)
     assert measure_rt60(heard, fs=round(fs), decay_db=20) == pytest.approx(expected, rel=0.03)  # reference library
@@ -90,10 +112,18 @@ def test_any_division_into_segments_gives_the_same_samples() -> None:
     steps = Coefficients.compute(omega, 0.01 * omega, 8000.0)
     drives = rng.standard_normal((2, 900)).astype(np.float32)
     rows, sense = (pad_lanes(rng.standard_normal((count, 37))) for count in (2, 4))
-    starts, lengths, offsets, values = sample_half_sines(np.array([0.01, 0.0101, 0.05]), np.array([3e-3, 1e-4, 8e-3]),
-                                                         np.array([5.0, 50.0, 2.0]), 8000.0)
-    striking = (starts, lengths, int(lengths.max()), offsets, np.array([0, 1, 0]), values.astype(np.float32),
-                pad_lanes(rng.standard_normal((2, 37))))
+    starts, lengths, offsets, values = sample_half_sines(
+        np.array([0.01, 0.0101, 0.05]), np.array([3e-3, 1e-4, 8e-3]), np.array([5.0, 50.0, 2.0]), 8000.0
+    )
+    striking = (
+        starts,
+        lengths,
+        int(lengths.max()),
+        offsets,
+        np.array([0, 1, 0]),
+        values.astype(np.float32),
+        pad_lanes(rng.standard_normal((2, 37))),
+    )
     outputs = []
     for edges in ([0, 900], [0, 1, 80, 81, 401, 402, 420, 900]):
         state, out = RingState.rest(37), np.zeros((4, 900), np.float32)
@@ -106,8 +136,10 @@ def test_any_division_into_segments_gives_the_same_samples() -> None:
 
 def two_bars(stiffness: float) -> Structure:
     parts = {name: Bar(1.0, 4000.0, 1.5, 0.03).solve(3000.0) for name in ("left", "right")}
-    zetas: Mapping[str, np.ndarray] = {"left": np.full(parts["left"].omega.size, 0.01),
-                                       "right": np.full(parts["right"].omega.size, 0.03)}
+    zetas: Mapping[str, np.ndarray] = {
+        "left": np.full(parts["left"].omega.size, 0.01),
+        "right": np.full(parts["right"].omega.size, 0.03),
+    }
     return assemble(parts, zetas, (Tie(("left", 0.5, 0.5), ("right", 0.5, 0.5), stiffness),), 3000.0)
 
 
@@ -136,8 +168,12 @@ def test_reciprocity_between_two_points() -> None:
 def test_a_tie_to_nowhere_is_refused() -> None:
     part = Bar(1.0, 4000.0, 1.5, 0.03).solve(1000.0)
     with pytest.raises(ParameterError, match="roof"):
-        assemble({"left": part}, {"left": np.full(part.omega.size, 0.01)},
-                 (Tie(("left", 0.5, 0.5), ("roof", 0.5, 0.5), 1e3),), 1000.0)
+        assemble(
+            {"left": part},
+            {"left": np.full(part.omega.size, 0.01)},
+            (Tie(("left", 0.5, 0.5), ("roof", 0.5, 0.5), 1e3),),
+            1000.0,
+        )
 
 
 @pytest.mark.parametrize("name", ["otter"])
@@ -153,9 +189,21 @@ def test_doubling_the_modes_changes_the_spectrum_little(name: str) -> None:
     for place in vehicle.sensor_places.values():
         levels = [
             third_octave_levels(
-                ring_freely(each.omega, each.omega * each.zeta, each.sense(*place, 0.01), pulse, 1.5, fs,
-                            rows=each.vector(*vehicle.tap_places[0])), fs, 50.0, 2000.0)
-            for each in (few, many)]
+                ring_freely(
+                    each.omega,
+                    each.omega * each.zeta,
+                    each.sense(*place, 0.01),
+                    pulse,
+                    1.5,
+                    fs,
+                    rows=each.vector(*vehicle.tap_places[0]),
+                ),
+                fs,
+                50.0,
+                2000.0,
+            )
+            for each in (few, many)
+        ]
         change = (levels[1] - levels[0])[levels[1] > levels[1].max() - 25.0]
         assert np.abs(change).max() < 3.0
         assert np.sqrt(np.square(change).mean()) < 1.3
