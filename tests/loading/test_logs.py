@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.load.messy_logs import COUNTS, LOGS
 
 import tapsig
 from tapsig.errors import ParameterError, RecordingError
@@ -13,6 +12,7 @@ from tapsig.loading import load_recording, logtext, read_recording, write_wav
 from tapsig.loading.findings import ASSUMED
 from tapsig.records import Gap
 from tapsig.units import counts_to_volts
+from tests.loading.messy_logs import COUNTS, LOGS
 
 VOLTS = counts_to_volts(COUNTS, (0.0, 5.0), 10)
 READ = [name for name, log in LOGS.items() if log.refusal is None]

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.load.test_wav import COUNTS, DATA, FS, PCM16, chunk, fmt, riff
 
 from tapsig.errors import RecordingError
 from tapsig.loading import read_recording, read_wav_info
+from tests.loading.test_wav import COUNTS, DATA, FS, PCM16, chunk, fmt, riff
 
 CUES = chunk(b"cue ", struct.pack("<III4sIII", 1, 1, 0, b"data", 0, 0, 40))
 HALF = len(PCM16) // 2
