@@ -76,3 +76,7 @@ class Converter:
         """The core's level of a power of `volts` squared (fixed.h); 0 for no volts."""
         units = volts / self.count_v * (1 << (16 - self.adc_bits))
         return min(max(math.floor(8.0 * math.log2(units**2)), 0), 255) if units > 0 else 0
+
+
+UNKNOWN = Converter()
+"""What stands in for a converter that nobody named: detectors with it refuse counts, whose volts are not known."""

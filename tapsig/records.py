@@ -4,13 +4,13 @@ import itertools
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
+from tapsig.results import ReadOnlyMapping, Result
 from tapsig.units import BoolArray, FloatArray, IntArray, check_positive, to_floats, to_number
 
 TAP = "tap"
@@ -73,19 +73,20 @@ class Finding:
         return f"{place}{self.message}{times} [{self.code}]"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Recording:
-    """One channel of one recording.
+    """One channel of one recording; `recording[10.0:20.0]` is the part from 10 to 20 s.
 
     Parameters
     ----------
     samples : volts, shape (n,), float64; kept read-only.
     fs : sample rate in Hz, within each gap-free stretch.
-    labels : None = not labelled; () = labelled, and there are no taps.
+    labels : None = not labelled; () = labelled, and there are no taps. A number stands for a tap at that time.
     range_v : the converter's rails (low, high) in volts, where known.
     adc_bits : the converter's resolution, where known.
     gaps : stretches that were not recorded, in order; never filled.
     findings : what was wrong with its file or assumed of it, and what was done about it.
+    start_s : where in its file it begins; times of a part count from there.
 
     Raises RecordingError for samples that are not 1-D or not finite, or for gaps out of order.
 
@@ -108,6 +109,7 @@ class Recording:
     gaps: tuple[Gap, ...] = ()
     source: str = ""
     findings: tuple[Finding, ...] = ()
+    start_s: float = 0.0
 
     def __post_init__(self) -> None:
         samples = _read_only(to_floats("samples", self.samples), np.float64)
@@ -120,13 +122,73 @@ class Recording:
         object.__setattr__(self, "samples", samples)
         object.__setattr__(self, "fs", check_positive("fs", self.fs))
         if self.labels is not None:
-            object.__setattr__(self, "labels", tuple(sorted(_require_all("labels", self.labels, Label))))
+            object.__setattr__(self, "labels", tuple(sorted(_to_labels(self.labels))))
         last = 0
         object.__setattr__(self, "gaps", _require_all("gaps", self.gaps, Gap))
         for gap in self.gaps:
             if not last < gap.sample < samples.size or not gap.duration_s > 0:
                 raise RecordingError(f"{where}: {gap} is out of order or outside the recording")
             last = gap.sample
+
+    def __repr__(self) -> str:
+        words = [f"{self.span_s:.4g} s at {self.fs:g} Hz"]
+        words += [] if self.labels is None else [f"{self.taps_s.size} taps labelled"]
+        words += [f"{len(self.gaps)} gaps"] if self.gaps else []
+        words += [f"{len(self.findings)} findings"] if self.findings else []
+        words += [text for text in (self.source, self.position) if text]
+        return f"<Recording: {', '.join(words)}>"
+
+    def __getitem__(self, seconds: slice) -> "Recording":
+        """The part from `seconds.start` to `seconds.stop`, in seconds from its beginning; negative ones from its end.
+
+        Its time 0 is that of its first sample; labels and gaps move along, and `start_s` keeps where it began.
+
+        Raises ParameterError for an index that is no slice of seconds, RecordingError for a part without samples.
+
+        >>> recording = Recording(np.arange(40.0), 10.0, labels=(Label(1.5),), gaps=(Gap(20, 3.0),))
+        >>> part = recording[1.0:6.0]
+        >>> part.samples.size, part.taps_s, part.gaps, part.start_s
+        (20, array([0.5]), (Gap(sample=10, duration_s=3.0),), 1.0)
+        """
+        start_s, stop_s = self._check_seconds(seconds)
+        first, last = (self._find_sample(time_s) for time_s in (start_s, stop_s))
+        if first >= last:
+            where = self.source or "recording"
+            raise RecordingError(
+                f"{where}: there is no sample from {start_s:g} to {stop_s:g} s; it lasts {self.span_s:g} s"
+            )
+        begin_s = float(self.times_s(np.array(first)))
+        labels = self.labels and tuple(
+            replace(label, onset_s=label.onset_s - begin_s)
+            for label in self.labels
+            if begin_s <= label.onset_s < stop_s
+        )
+        return replace(
+            self,
+            samples=self.samples[first:last],
+            labels=labels,
+            gaps=tuple(replace(gap, sample=gap.sample - first) for gap in self.gaps if first < gap.sample < last),
+            start_s=self.start_s + begin_s,
+        )
+
+    def _check_seconds(self, seconds: object) -> tuple[float, float]:
+        if not isinstance(seconds, slice) or seconds.step is not None:
+            raise ParameterError(f"a recording is cut by seconds, such as recording[10.0:20.0], not by {seconds!r:.60}")
+        ends = [0.0 if seconds.start is None else seconds.start, self.span_s if seconds.stop is None else seconds.stop]
+        numbers = [to_number(end) for end in ends]
+        if not all(map(math.isfinite, numbers)):
+            raise ParameterError(f"a recording is cut by seconds, such as recording[10.0:20.0], not by {seconds!r:.60}")
+        start_s, stop_s = (number + self.span_s if number < 0 else number for number in numbers)
+        return max(start_s, 0.0), min(stop_s, self.span_s)
+
+    def _find_sample(self, time_s: float) -> int:
+        """The first sample at or after `time_s`; one past the last where there is none."""
+        for first, last in self.stretches():
+            begin_s = float(self.times_s(np.array(first)))
+            sample = first + max(0, math.ceil((time_s - begin_s) * self.fs - 1e-6))  # 1e-6: rounding of seconds
+            if sample < last:
+                return sample
+        return self.samples.size
 
     @property
     def duration_s(self) -> float:
@@ -165,15 +227,20 @@ class Recording:
         indices = np.asarray(indices)
         if indices.dtype.kind not in "iuf":
             raise ParameterError(f"indices is {indices!r:.80}; it must be an array of sample indices")
-        times = indices / self.fs
-        for gap in self.gaps:
-            times = times + np.where(indices >= gap.sample, gap.duration_s, 0.0)
-        return times
+        return times_of(indices, self.fs, self.gaps)
 
     def stretches(self) -> list[tuple[int, int]]:
         """The gap-free stretches as (first sample, one past the last)."""
         edges = [0, *(gap.sample for gap in self.gaps), self.samples.size]
         return list(itertools.pairwise(edges))
+
+
+def times_of(indices: IntArray, fs: float, gaps: Iterable[Gap]) -> FloatArray:
+    """Times in seconds of sample `indices` at the rate `fs` (Hz); a gap moves the samples from its own on."""
+    times = indices / fs
+    for gap in gaps:
+        times = times + np.where(indices >= gap.sample, gap.duration_s, 0.0)
+    return times
 
 
 def _require_all(name: str, items: object, kind: type[Item]) -> tuple[Item, ...]:
@@ -182,6 +249,17 @@ def _require_all(name: str, items: object, kind: type[Item]) -> tuple[Item, ...]
     if not all(isinstance(item, kind) for item in found):
         raise ParameterError(f"{name} is {items!r:.80}; it must be a list of tapsig.{kind.__name__}")
     return found
+
+
+def _to_labels(given: object) -> tuple[Label, ...]:
+    """Labels as they are; numbers as taps at those times, in seconds."""
+    items = tuple(given) if isinstance(given, Iterable) and not isinstance(given, (str, bytes)) else (given,)
+    made = [Label(float(item)) if math.isfinite(to_number(item)) else item for item in items]
+    if not all(isinstance(item, Label) for item in made):
+        raise ParameterError(
+            f"labels is {given!r:.80}; it must be a list of tapsig.Label, or of the taps' times in seconds"
+        )
+    return tuple(item for item in made if isinstance(item, Label))
 
 
 def require_recording(given: object) -> Recording:
@@ -202,8 +280,20 @@ def list_recordings(given: "Recording | Iterable[Recording]") -> Iterator[Record
 
 
 @dataclass(frozen=True, slots=True)
-class Detections:
-    """What a detector found, in the order of decision.
+class Detection:
+    """One of Detections: its onset in seconds, the indices, strength and reason, and its features by name."""
+
+    onset_s: float
+    onset_sample: int
+    decided_sample: int
+    strength: float
+    reason: str
+    features: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Detections(Result):
+    """What a detector found, in the order of decision. Iterating gives one Detection after the other.
 
     Parameters
     ----------
@@ -212,6 +302,8 @@ class Detections:
     strength : how strongly it stood out (decibels over the detector's threshold, or the gate's probability).
     features : named values, each of shape (n,).
     reason : "" for an accepted tap, otherwise why the candidate was rejected.
+    fs : sample rate in Hz, from which `onset_s` is made; nan where it is not known.
+    gaps : of the recording; they move the times of the samples after them.
 
     Raises ParameterError for indices that are not whole numbers or not 1-D, and for fields of different lengths.
     """
@@ -221,6 +313,8 @@ class Detections:
     strength: FloatArray
     features: Mapping[str, FloatArray] = field(default_factory=dict)
     reason: tuple[str, ...] = ()
+    fs: float = math.nan
+    gaps: tuple[Gap, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("onset_samples", "decided_samples"):
@@ -232,7 +326,7 @@ class Detections:
             object.__setattr__(self, name, _read_only(getattr(self, name), np.int64))
         object.__setattr__(self, "strength", _read_only(self.strength, np.float64))
         features = {key: _read_only(values, np.float64) for key, values in self.features.items()}
-        object.__setattr__(self, "features", MappingProxyType(features))
+        object.__setattr__(self, "features", ReadOnlyMapping(features))
         size = self.onset_samples.size
         if not self.reason:
             object.__setattr__(self, "reason", ("",) * size)
@@ -244,9 +338,51 @@ class Detections:
     def __len__(self) -> int:
         return int(self.onset_samples.size)
 
-    def __reduce__(self) -> tuple[object, ...]:  # a mapping proxy cannot be sent to another process
-        fields = (self.onset_samples, self.decided_samples, self.strength, dict(self.features), self.reason)
-        return (Detections, fields)
+    def __iter__(self) -> Iterator[Detection]:
+        return (self[index] for index in range(len(self)))
+
+    def __getitem__(self, index: int) -> Detection:
+        return Detection(
+            float(self.onset_s[index]),
+            int(self.onset_samples[index]),
+            int(self.decided_samples[index]),
+            float(self.strength[index]),
+            self.reason[index],
+            ReadOnlyMapping({name: float(values[index]) for name, values in self.features.items()}),
+        )
+
+    @property
+    def onset_s(self) -> FloatArray:
+        """Times of the onsets in seconds from the recording's start (live: from the last reset), shape (n,).
+
+        Raises ParameterError where the rate is not known: these detections were put together without `fs`.
+        """
+        if len(self) and not math.isfinite(self.fs):
+            raise ParameterError("fs of these detections is not known; recording.times_s(onset_samples) gives times")
+        return times_of(self.onset_samples, self.fs, self.gaps)
+
+    def rows(self) -> list[dict[str, object]]:
+        """One row for each: onset_s, onset_sample, decided_sample, strength, reason, and its features."""
+        return [
+            {
+                "onset_s": one.onset_s,
+                "onset_sample": one.onset_sample,
+                "decided_sample": one.decided_sample,
+                "strength": one.strength,
+                "reason": one.reason,
+                **one.features,
+            }
+            for one in self
+        ]
+
+    def _describe(self) -> str:
+        rejected = sum(map(bool, self.reason))
+        words = f"{len(self) - rejected} taps" + (f", {rejected} rejected candidates" if rejected else "")
+        if not len(self):
+            return words
+        if not math.isfinite(self.fs):
+            return f"{words} from sample {self.onset_samples.min()} to {self.onset_samples.max()}"
+        return f"{words} from {self.onset_s.min():.3f} to {self.onset_s.max():.3f} s"
 
     @classmethod
     def empty(cls) -> "Detections":
@@ -261,6 +397,8 @@ class Detections:
             self.strength[mask],
             {key: values[mask] for key, values in self.features.items()},
             tuple(reason for reason, keep in zip(self.reason, mask, strict=True) if keep),
+            self.fs,
+            self.gaps,
         )
 
     def accepted(self) -> "Detections":
@@ -269,7 +407,12 @@ class Detections:
 
     def shifted(self, samples: int) -> "Detections":
         """The same detections, `samples` later."""
-        return replace(self, onset_samples=self.onset_samples + samples, decided_samples=self.decided_samples + samples)
+        return replace(
+            self,
+            onset_samples=self.onset_samples + samples,
+            decided_samples=self.decided_samples + samples,
+            gaps=tuple(replace(gap, sample=gap.sample + samples) for gap in self.gaps),
+        )
 
     @classmethod
     def concatenate(cls, parts: "list[Detections]") -> "Detections":
@@ -287,4 +430,6 @@ class Detections:
                 for name in names
             },
             tuple(reason for part in parts for reason in part.reason),
+            parts[0].fs,
+            parts[0].gaps,
         )

@@ -1,35 +1,121 @@
 """Detectors of deliberate taps: a catalogue of them, and `detect`, which runs one."""
 
+from pathlib import Path
+from typing import cast, overload
+
+import numpy as np
+import numpy.typing as npt
+
 from tapsig.detectors.base import Detector, Variant, run_detector
 from tapsig.detectors.catalogue import CATALOGUE
+from tapsig.detectors.parameters import replace_parameters
 from tapsig.detectors.saved import find_variant, load_detector, write_detector
 from tapsig.errors import ParameterError
 from tapsig.records import Detections, Recording, require_recording
+from tapsig.units import FloatArray
 
 __all__ = ["CATALOGUE", "Detector", "Variant", "detect", "load_detector", "write_detector"]
 
 
-def detect(detector: Detector | Variant | str, recording: Recording, *, keep_rejected: bool = False) -> Detections:
-    """Taps in `recording`: a detector is built for its rate, fed all samples at once, and started anew after a gap.
+@overload
+def detect(
+    recording: Recording | npt.ArrayLike,
+    fs: float | None = None,
+    *,
+    detector: Detector | Variant | str | Path = "tap",
+    keep_rejected: bool = False,
+    **parameters: object,
+) -> Detections: ...
+@overload
+def detect(
+    recording: Detector | Variant | str | Path, fs: Recording, *, keep_rejected: bool = False, **parameters: object
+) -> Detections: ...
+def detect(
+    recording: object,
+    fs: float | Recording | None = None,
+    *,
+    detector: Detector | Variant | str | Path = "tap",
+    keep_rejected: bool = False,
+    **parameters: object,
+) -> Detections:
+    """Taps in a recording, or in an array of volts.
 
-    `detector` is a variant, what `load_detector` takes (a name, a .json file, `module:attribute`), or a detector that
-    is already built. `keep_rejected` adds the candidates that were rejected, each with its reason.
+    A detector is built for the recording's rate, fed all samples at once, and started anew after a gap.
+    `detect(detector, recording)` is the same as `detect(recording, detector=detector)`.
 
-    Raises ParameterError for a detector that is not known, fails or was built for another rate, and for samples that
-    are no Recording.
+    Parameters
+    ----------
+    recording : Recording or array of float, shape (n,) or (n, 1)
+        What to search; an array holds volts.
+    fs : float
+        Sample rate in Hz of an array.
+    detector : str, Path, Variant or Detector
+        What `load_detector` takes (a name, a .json file, `module:attribute`), a variant, or a detector that is
+        already built.
+    keep_rejected : bool
+        Also the candidates that were rejected, each with its reason.
+    **parameters
+        Other values for parameters of the detector, such as probability=0.7.
 
+    Returns
+    -------
+    Detections
+        Onsets in seconds (`onset_s`) and samples, strengths, features and reasons.
+
+    Raises
+    ------
+    ParameterError
+        For a detector that is not known, fails or was built for another rate; for a parameter that it does not have;
+        for an array without its rate, or of integers, whose volts are not known.
+
+    Examples
+    --------
     >>> import numpy as np
-    >>> from tapsig import Recording
-    >>> samples = np.zeros(8000)
-    >>> samples[4000:4008] = 0.5
-    >>> detect("fixed-threshold", Recording(samples, 8000.0)).onset_samples
+    >>> volts = np.zeros(8000)
+    >>> volts[4000:4008] = 0.5
+    >>> detect(volts, 8000, detector="fixed-threshold", threshold_v=0.2).onset_s
+    array([0.5])
+    >>> detect("fixed-threshold", Recording(volts, 8000)).onset_samples
     array([4000])
     """
-    require_recording(recording)
+    if isinstance(fs, Recording) or isinstance(recording, (str, Path)) or callable(getattr(recording, "build", None)):
+        return _detect(_refuse_path(recording, fs), require_recording(fs), keep_rejected, parameters)
+    return _detect(detector, _to_recording(recording, fs), keep_rejected, parameters)
+
+
+def _detect(detector: object, recording: Recording, keep_rejected: bool, parameters: dict[str, object]) -> Detections:
     if isinstance(detector, Detector):
-        if keep_rejected:
-            raise ParameterError(
-                "keep_rejected is asked of a detector that is already built; build it with keep_rejected"
-            )
+        if keep_rejected or parameters:
+            asked = "keep_rejected" if keep_rejected else next(iter(parameters))
+            raise ParameterError(f"{asked} is asked of a detector that is already built; build it with {asked}")
         return run_detector(detector, recording)
-    return run_detector(find_variant(detector), recording, keep_rejected=keep_rejected)
+    variant = find_variant(cast("Variant | str | Path", detector))
+    return run_detector(replace_parameters(variant, parameters), recording, keep_rejected=keep_rejected)
+
+
+def _refuse_path(detector: object, recording: object) -> object:
+    """The detector; ParameterError for a file's name without a recording."""
+    if recording is None and isinstance(detector, (str, Path)) and Path(detector).suffix:
+        raise ParameterError(f"recording is {str(detector)!r:.80}; tapsig.detect(tapsig.load(path)) reads a file")
+    return detector
+
+
+def _to_recording(samples: object, fs: float | None) -> Recording:
+    """A recording as it is; an array of volts with its rate as a recording."""
+    if isinstance(samples, Recording):
+        if fs is not None:
+            raise ParameterError(f"fs is {fs!r:.80}; the recording knows its rate, {samples.fs:g} Hz: leave it out")
+        return samples
+    if fs is None:
+        if isinstance(samples, (np.ndarray, list, tuple)):
+            raise ParameterError("fs is missing; give the sample rate in Hz: tapsig.detect(samples, fs)")
+        return require_recording(samples)
+    volts = np.asarray(samples)
+    if volts.dtype.kind in "iu" and isinstance(samples, np.ndarray):
+        raise ParameterError(
+            f"recording holds integers ({volts.dtype}): counts of which converter? tapsig.load knows that of a file;"
+            " Converter((low, high), adc_bits).to_volts(counts) of tapsig.converter makes volts"
+        )
+    if volts.ndim == 2 and volts.shape[1] == 1:
+        samples = volts[:, 0]
+    return Recording(cast("FloatArray", samples), fs)

@@ -14,7 +14,7 @@ from typing import ClassVar, Protocol, cast, runtime_checkable
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.converter import Converter
+from tapsig.converter import UNKNOWN, Converter
 from tapsig.errors import ParameterError, RecordingError, TapsigError
 from tapsig.records import Detections, Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples, to_floats
@@ -77,14 +77,29 @@ class StreamingDetector(ABC):
         return self._fs
 
     def push(self, chunk: npt.ArrayLike) -> Detections:
-        """Take the next samples (volts, 1-D, finite) and return what was decided by them.
+        """Take the next samples and return what was decided by them.
 
-        Raises ParameterError for a chunk that is not 1-D or holds nan or inf, and after `flush`.
+        Parameters
+        ----------
+        chunk : array of float, shape (n,) or (n, 1)
+            Volts, finite. Integers are counts: a detector takes them if it was built with a converter.
+
+        Returns
+        -------
+        Detections
+            What these samples decided; indices count from the last reset.
+
+        Raises
+        ------
+        ParameterError
+            For a chunk of another shape, one that holds nan or inf, counts of an unknown converter, and after `flush`.
         """
         self._refuse_after_flush()
-        samples = to_floats("chunk", chunk)
+        samples = self._to_volts(chunk)
+        if samples.ndim == 2 and samples.shape[1] == 1:
+            samples = samples[:, 0]
         if samples.ndim != 1:
-            raise ParameterError(f"chunk has shape {samples.shape}; a detector takes one channel (1-D)")
+            raise ParameterError(f"chunk has shape {samples.shape}; a detector takes one channel, (n,) or (n, 1)")
         if not samples.size:
             return Detections.empty()
         if not np.isfinite(samples).all():
@@ -92,7 +107,7 @@ class StreamingDetector(ABC):
             raise ParameterError(f"chunk holds nan or inf (sample {first}); every sample must be finite")
         detections = self._process(np.ascontiguousarray(samples), self._consumed)
         self._consumed += samples.size
-        return detections
+        return self._at_rate(detections)
 
     def flush(self) -> Detections:
         """Return what can still be decided at the end of the samples. Only `reset` may follow.
@@ -101,13 +116,34 @@ class StreamingDetector(ABC):
         """
         self._refuse_after_flush()
         self._flushed = True
-        return self._finish(self._consumed)
+        return self._at_rate(self._finish(self._consumed))
 
     def reset(self) -> None:
         """Forget everything, as if newly built."""
         self._consumed = 0
         self._flushed = False
         self._clear()
+
+    def _at_rate(self, detections: Detections) -> Detections:
+        return replace(detections, fs=self._fs) if len(detections) else detections
+
+    def _to_volts(self, chunk: npt.ArrayLike) -> FloatArray:
+        if getattr(chunk, "dtype", None) is None or np.asarray(chunk).dtype.kind not in "iu":
+            return to_floats("chunk", chunk)
+        counts = np.asarray(chunk)
+        converter = getattr(self, "_converter", UNKNOWN)
+        if converter is UNKNOWN:
+            raise ParameterError(
+                f"chunk holds integers ({counts.dtype}): counts of which converter? Build the detector with"
+                " converter=Converter((low, high), adc_bits) of tapsig.converter, if it takes one, or push volts"
+            )
+        highest = (1 << converter.adc_bits) - 1
+        if counts.size and not 0 <= counts.min() <= counts.max() <= highest:
+            raise ParameterError(
+                f"chunk holds counts from {counts.min()} to {counts.max()}; a converter of {converter.adc_bits} bits"
+                f" gives 0 to {highest}"
+            )
+        return np.asarray(converter.to_volts(counts))
 
     def _refuse_after_flush(self) -> None:
         if self._flushed:
@@ -141,9 +177,10 @@ def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rej
                 f"it was built for {running.fs:g} Hz, the recording has {recording.fs:g} Hz; build it for that rate"
             )
         stretches = recording.stretches()
-        return Detections.concatenate(
+        found = Detections.concatenate(
             [feed(running, [recording.samples[start:stop]]).shifted(start) for start, stop in stretches]
         )
+    return replace(found, fs=recording.fs, gaps=recording.gaps)
 
 
 def build_detector(

@@ -6,12 +6,13 @@ from typing import ClassVar
 import numpy as np
 
 from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.parameters import Parameters
 from tapsig.records import Detections
 from tapsig.units import FloatArray, check_range
 
 
 @dataclass(frozen=True, slots=True)
-class Null:
+class Null(Parameters):
     """Detects nothing."""
 
     name: ClassVar[str] = "null"
@@ -34,7 +35,7 @@ class NullDetector(StreamingDetector):
 
 
 @dataclass(frozen=True, slots=True)
-class Random:
+class Random(Parameters):
     """Taps at random moments, `rate_hz` of them a second, the same for the same `seed`."""
 
     name: ClassVar[str] = "random"

@@ -6,16 +6,17 @@ from typing import ClassVar
 
 import numpy as np
 
-from tapsig.converter import Converter
+from tapsig.converter import UNKNOWN, Converter
 from tapsig.core.plain import FixedThresholdCore
 from tapsig.core.share import fill_share, one_pole_share
 from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.parameters import Parameters
 from tapsig.records import Detections
 from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples
 
 
 @dataclass(frozen=True, slots=True)
-class FixedThreshold:
+class FixedThreshold(Parameters):
     """A tap is a sample that departs from the bias by more than `threshold_v`; then nothing for `dead_time_s`.
 
     Parameters
@@ -43,7 +44,7 @@ class FixedThreshold:
 
         It has no candidates that it rejects.
         """
-        return FixedThresholdDetector(self, fs, converter or Converter())
+        return FixedThresholdDetector(self, fs, converter or UNKNOWN)
 
 
 class FixedThresholdDetector(StreamingDetector):

@@ -7,11 +7,12 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.converter import Converter
+from tapsig.converter import UNKNOWN, Converter
 from tapsig.core.rate import DB_PER_LEVEL
 from tapsig.core.tap import Judged
 from tapsig.detectors.features import FEATURES, TABLE
 from tapsig.detectors.model import Model
+from tapsig.detectors.parameters import Parameters
 from tapsig.detectors.tap import CandidateDetector
 from tapsig.units import FloatArray, check_range
 
@@ -19,7 +20,7 @@ _RISE = FEATURES.index("innovation_rise")
 
 
 @dataclass(frozen=True, slots=True)
-class Innovation:
+class Innovation(Parameters):
     """A tap is where the prediction error rises over its recent peaks; short and causal, but blind to what struck.
 
     Parameters
@@ -48,7 +49,7 @@ class Innovation:
         self, fs: float, *, converter: Converter | None = None, keep_rejected: bool = False
     ) -> "InnovationDetector":
         """A detector for `fs` Hz and volts of that converter (see `Tap.build`)."""
-        return InnovationDetector(self, fs, converter or Converter(), keep_rejected=keep_rejected)
+        return InnovationDetector(self, fs, converter or UNKNOWN, keep_rejected=keep_rejected)
 
 
 class InnovationDetector(CandidateDetector):

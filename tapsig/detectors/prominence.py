@@ -8,6 +8,7 @@ import numba
 import numpy as np
 
 from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.parameters import Parameters
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
 from tapsig.dsp.prominence import follow_prominence
 from tapsig.records import Detections
@@ -17,7 +18,7 @@ STEP_S = 0.002
 
 
 @dataclass(frozen=True, slots=True)
-class Prominence:
+class Prominence(Parameters):
     """A tap is where the level has climbed `rise_db` over the lowest since it was last so high, within `window_s`.
 
     Parameters

@@ -8,11 +8,12 @@ import math
 from dataclasses import dataclass
 from typing import ClassVar
 
-from tapsig.converter import Converter
+from tapsig.converter import UNKNOWN, Converter
 from tapsig.core.plain import RingFollowingCore
 from tapsig.core.rate import DB_PER_LEVEL
 from tapsig.core.share import cutoff_time_s, fill_share, one_pole_share
 from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.parameters import Parameters
 from tapsig.errors import ParameterError
 from tapsig.records import Detections
 from tapsig.units import FloatArray, check_pair, check_positive, check_range
@@ -24,7 +25,7 @@ _HIGHEST_DECAY = 1 << 22  # 24 dB a millisecond: what falls faster is gone in an
 
 
 @dataclass(frozen=True, slots=True)
-class RingFollowing:
+class RingFollowing(Parameters):
     """A tap is a level over the highest of three marks: `threshold_v`, the usual level, and the ring-down before.
 
     Parameters
@@ -69,7 +70,7 @@ class RingFollowing:
 
         It has no candidates that it rejects. Raises ParameterError for a high-pass at half the rate or above.
         """
-        return RingFollowingDetector(self, fs, converter or Converter())
+        return RingFollowingDetector(self, fs, converter or UNKNOWN)
 
 
 def _levels(db: float) -> int:

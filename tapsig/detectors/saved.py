@@ -13,6 +13,7 @@ from pathlib import Path
 
 from tapsig.detectors.base import Variant
 from tapsig.detectors.catalogue import CATALOGUE, variant_class
+from tapsig.detectors.parameters import replace_parameters
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.corpus import CorpusEntry
 from tapsig.loading.files import check_file, replace_file
@@ -23,15 +24,37 @@ FORMAT, VERSION = "tapsig-detector", 1
 _LARGEST_BYTES = 50_000_000
 
 
-def load_detector(spec: str | Path) -> Variant:
-    """The variant that `spec` names: a name of the catalogue, a .json file, or `module:attribute` of your own.
+def load_detector(spec: str | Path, **parameters: object) -> Variant:
+    """A detector by name, from a file, or of your own.
 
-    `module:attribute` imports the module: name only code that you trust. The attribute is a variant, or its class.
-    Raises ParameterError for a name that is not known, or a file that is not a detector.
+    Parameters
+    ----------
+    spec : str or Path
+        A name of the catalogue, a .json file, or `module:attribute`, which imports the module: name only code that you
+        trust. The attribute is a variant, or its class.
+    **parameters
+        Other values for parameters of the detector, such as probability=0.7.
 
-    >>> load_detector("fixed-threshold").dead_time_s
-    0.1
+    Returns
+    -------
+    Variant
+        A dataclass of parameters; `build(fs)` makes the running detector.
+
+    Raises
+    ------
+    ParameterError
+        For a name that is not known, a file that is not a detector, a parameter that it does not have or a value
+        outside its range.
+
+    Examples
+    --------
+    >>> load_detector("fixed-threshold", dead_time_s=0.2)
+    FixedThreshold(threshold_v=0.1, dead_time_s=0.2, bias_time_s=0.5)
     """
+    return replace_parameters(_load_variant(spec), parameters)
+
+
+def _load_variant(spec: str | Path) -> Variant:
     text = str(spec)
     if text in CATALOGUE:
         return CATALOGUE[text]
@@ -44,9 +67,19 @@ def load_detector(spec: str | Path) -> Variant:
 
 
 def write_detector(variant: Variant, path: str | Path) -> None:
-    """Write `variant` as JSON to `path`, replacing what was there.
+    """Write a detector as JSON, replacing what was there; `load_detector` reads it.
 
-    Raises ParameterError for a variant that is not of the catalogue: a file may not name code to run.
+    Parameters
+    ----------
+    variant : Variant
+        One of the catalogue, fitted or not.
+    path : str or Path
+        The file, which should end in .json.
+
+    Raises
+    ------
+    ParameterError
+        For a variant that is not of the catalogue: a file may not name code to run.
     """
     replace_file(Path(path), render_detector(variant).encode())
 

@@ -7,6 +7,7 @@ from typing import ClassVar
 import numpy as np
 
 from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.parameters import Parameters
 from tapsig.records import Detections
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
@@ -14,7 +15,7 @@ _FRAMES = 1 << 14  # spectra at a time, so that they take little memory beside t
 
 
 @dataclass(frozen=True, slots=True)
-class SpectralFlux:
+class SpectralFlux(Parameters):
     """A tap is a peak of the spectral flux: the mean rise of the log spectrum from frame to frame.
 
     Spectra, flux and picking are librosa's; levels are absolute (nothing is scaled by the file's maximum). It keeps

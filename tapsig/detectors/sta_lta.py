@@ -7,6 +7,7 @@ import numba
 import numpy as np
 
 from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.parameters import Parameters
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
 from tapsig.errors import ParameterError
 from tapsig.records import Detections
@@ -14,7 +15,7 @@ from tapsig.units import FloatArray, IntArray, check_range, seconds_to_samples
 
 
 @dataclass(frozen=True, slots=True)
-class StaLta:
+class StaLta(Parameters):
     """A tap is where STA/LTA of the high-passed signal rises over `on`; the next needs it to fall under `off` first.
 
     For `lta_s` after the start nothing is decided: the long average settles.

@@ -13,10 +13,11 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.converter import Converter
+from tapsig.converter import UNKNOWN, Converter
 from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
 from tapsig.core.tap import DECISION_MS, Judged, TapCore, Verdict
 from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.parameters import Parameters
 from tapsig.detectors.features import TABLE
 from tapsig.detectors.model import Model, to_probability, to_score
 from tapsig.records import Detections
@@ -43,7 +44,7 @@ def _shipped_number(name: str) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Tap:
+class Tap(Parameters):
     """A tap is a candidate that the model finds likely enough, whatever came before it; the default.
 
     Parameters
@@ -75,7 +76,7 @@ class Tap:
 
         Raises ParameterError for a rate under 334 Hz or above 200 kHz.
         """
-        return TapDetector(self, fs, converter or Converter(), keep_rejected=keep_rejected)
+        return TapDetector(self, fs, converter or UNKNOWN, keep_rejected=keep_rejected)
 
 
 class CandidateDetector(StreamingDetector):

@@ -1,0 +1,81 @@
+"""Parameters of a variant by name, as scikit-learn's estimators have them."""
+
+import dataclasses
+import difflib
+from collections.abc import Mapping
+from typing import Any, Self, TypeVar
+
+from tapsig.errors import ParameterError
+
+Chosen = TypeVar("Chosen")
+
+
+class Parameters:
+    """Base of the catalogue's variants: `get_params`, `set_params`; `sklearn.base.clone` works on them.
+
+    >>> from tapsig.detectors.fixed_threshold import FixedThreshold
+    >>> FixedThreshold().set_params(threshold_v=0.2).get_params()
+    {'threshold_v': 0.2, 'dead_time_s': 0.1, 'bias_time_s': 0.5}
+    """
+
+    __slots__ = ()
+
+    def get_params(self, deep: bool = True) -> dict[str, Any]:
+        """The parameters by name.
+
+        Parameters
+        ----------
+        deep : bool
+            Taken for scikit-learn's sake; no parameter has parameters of its own.
+
+        Returns
+        -------
+        dict
+            Name to value, in the order of the class.
+        """
+        return {field.name: getattr(self, field.name) for field in dataclasses.fields(self)}  # type: ignore[arg-type]
+
+    def set_params(self, **params: Any) -> Self:
+        """Change parameters in place, all of them or, where one is refused, none.
+
+        A detector that was built before keeps what it was built with. A variant that is a key of a dictionary must not
+        be changed; `dataclasses.replace` gives a changed copy.
+
+        Returns
+        -------
+        Self
+            The same variant.
+
+        Raises
+        ------
+        ParameterError
+            For a name that it does not have, or a value outside its range.
+        """
+        changed = replace_parameters(self, params)
+        for name in params:
+            object.__setattr__(self, name, getattr(changed, name))
+        return self
+
+
+def replace_parameters(variant: Chosen, parameters: Mapping[str, object]) -> Chosen:
+    """A copy of `variant` with `parameters` changed, which may be of any dataclass; itself where none are.
+
+    Raises ParameterError for a name that it does not have, or a value outside its range.
+    """
+    if not parameters:
+        return variant
+    name = getattr(variant, "name", type(variant).__name__)
+    if not dataclasses.is_dataclass(variant) or isinstance(variant, type):
+        raise ParameterError(f"{name} is no dataclass, so its parameters cannot be changed by name; build it with them")
+    known = [field.name for field in dataclasses.fields(variant) if field.init]
+    for given in parameters:
+        if given not in known:
+            raise ParameterError(describe_unknown(given, known, name))
+    return dataclasses.replace(variant, **parameters)
+
+
+def describe_unknown(given: str, known: list[str], name: str) -> str:
+    """The error for a parameter `given` that is none of the `known` ones of the detector `name`."""
+    near = difflib.get_close_matches(given, known, n=1, cutoff=0.5)
+    hint = f"; did you mean {near[0]}?" if near else "."
+    return f"no parameter {given!r}{hint} The parameters of {name}: {', '.join(known) or 'none'}"

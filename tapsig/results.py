@@ -1,0 +1,140 @@
+"""What all results share: rows, a repr of one line, a table for notebooks, a data frame of pandas."""
+
+import copy
+import html
+import math
+from abc import abstractmethod
+from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, TypeVar
+
+from tapsig.errors import ParameterError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Value = TypeVar("Value")
+Item = TypeVar("Item")
+MOST_HTML_ROWS = 60
+
+
+class ReadOnlyMapping(Mapping[str, Value]):
+    """A mapping that cannot be changed; unlike the standard library's proxy it can be pickled, and copied to a dict.
+
+    >>> import copy
+    >>> copy.deepcopy(ReadOnlyMapping({"a": 1}))
+    {'a': 1}
+    """
+
+    __slots__ = ("_items",)
+
+    def __init__(self, items: Mapping[str, Value]) -> None:
+        self._items = dict(items)
+
+    def __getitem__(self, key: str) -> Value:
+        return self._items[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._items)
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def __repr__(self) -> str:
+        return repr(self._items)
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (ReadOnlyMapping, (self._items,))
+
+    def __deepcopy__(self, memo: dict[int, object]) -> dict[str, Value]:  # what dataclasses.asdict asks for
+        return copy.deepcopy(self._items, memo)
+
+
+class Result:
+    """Base of results. A subclass gives `rows` and `_describe`, one line without its name."""
+
+    __slots__ = ()
+
+    @abstractmethod
+    def rows(self) -> list[dict[str, object]]:
+        """The result as rows, all with the same keys."""
+
+    @abstractmethod
+    def _describe(self) -> str:
+        """What it is, in one line."""
+
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__}: {self._describe()}>"
+
+    def to_frame(self) -> "pd.DataFrame":
+        """The rows as a data frame of pandas.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row each, with the keys of `rows` as columns.
+
+        Raises
+        ------
+        ParameterError
+            When pandas is not installed.
+        """
+        try:
+            import pandas as pd  # optional: nothing else needs it
+        except ImportError as error:
+            raise ParameterError(
+                "to_frame needs pandas, which is not installed: pip install pandas; rows() gives a list of dictionaries"
+            ) from error
+        return pd.DataFrame(self.rows())
+
+    def _repr_html_(self) -> str:
+        rows = self.rows()
+        parts = [f"<p><b>{type(self).__name__}</b>: {html.escape(self._describe())}</p>"]
+        if rows:
+            head = "".join(f"<th>{html.escape(name)}</th>" for name in rows[0])
+            body = "".join(
+                "<tr>" + "".join(f"<td>{html.escape(_show(value))}</td>" for value in row.values()) + "</tr>"
+                for row in rows[:MOST_HTML_ROWS]
+            )
+            parts.append(f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>")
+        if len(rows) > MOST_HTML_ROWS:
+            parts.append(f"<p>… {len(rows) - MOST_HTML_ROWS} more rows: rows() and to_frame() hold all</p>")
+        return "".join(parts)
+
+
+class Records(tuple[Item, ...], Result):  # type: ignore[misc]  # tuple[...] and a class with empty slots do mix
+    """A tuple of dataclass records, such as proposals or entries, that is a result too.
+
+    >>> from tapsig.records import Label
+    >>> Records([Label(0.5), Label(1.5)])
+    <Records: 2 of Label>
+    >>> Records([Label(0.5), Label(1.5)]).rows()[0]
+    {'onset_s': 0.5, 'kind': 'tap'}
+    """
+
+    __slots__ = ()
+
+    def __new__(cls, items: Iterable[Item] = ()) -> "Records[Item]":
+        return super().__new__(cls, items)
+
+    def rows(self) -> list[dict[str, object]]:
+        """One row for each record, with its fields that are numbers, texts or None."""
+        return [_plain_fields(item) for item in self]
+
+    def _describe(self) -> str:
+        kinds = ", ".join(dict.fromkeys(type(item).__name__ for item in self))
+        return f"{len(self)} of {kinds}" if self else "empty"
+
+    def __repr__(self) -> str:  # tuple's own comes first otherwise
+        return Result.__repr__(self)
+
+
+def _plain_fields(item: object) -> dict[str, object]:
+    names: Iterable[str] = getattr(item, "__dataclass_fields__", ())
+    values = {name: getattr(item, name) for name in names}
+    return {name: value for name, value in values.items() if value is None or isinstance(value, (bool, int, float, str))}
+
+
+def _show(value: object) -> str:
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return "–"
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
