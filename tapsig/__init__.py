@@ -9,24 +9,50 @@ from typing import TYPE_CHECKING
 from tapsig._version import __version__
 
 if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
+    from tapsig.analysis.causes import find_causes as causes
+    from tapsig.analysis.dead_time import compute_dead_time_map as dead_time
+    from tapsig.analysis.health import check_health as health
+    from tapsig.analysis.ringdown import compute_ringdown as ringdown
+    from tapsig.comparison.positions import study_positions as positions
     from tapsig.detectors import detect as detect
     from tapsig.detectors import load_detector as load_detector
+    from tapsig.detectors import write_detector as save_detector
     from tapsig.entry import EntryMachine as EntryMachine
     from tapsig.entry import EntryParameters as EntryParameters
     from tapsig.entry import decode_taps as decode_taps
+    from tapsig.entry.evidence import decode as decode
     from tapsig.errors import RecordingWarning as RecordingWarning
     from tapsig.errors import TapsigError as TapsigError
+    from tapsig.exporting.package import export_detector as export
+    from tapsig.fitting.fit import fit_detector as fit
     from tapsig.fitting.fit import fit_detector as fit_detector
+    from tapsig.labelling.proposal import propose_onsets as propose
     from tapsig.loading import load_corpus as load_corpus
     from tapsig.loading import load_labels as load_labels
+    from tapsig.loading import load_recording as load
     from tapsig.loading import load_recording as load_recording
     from tapsig.records import Detections as Detections
     from tapsig.records import Gap as Gap
     from tapsig.records import Label as Label
     from tapsig.records import Recording as Recording
+    from tapsig.risks.entries import estimate_risk as risk
     from tapsig.scoring.outcomes import score as score
+    from tapsig.simulation import simulate_scene as simulate
 
 _HOME = {
+    "load": "tapsig.loading:load_recording",
+    "health": "tapsig.analysis.health:check_health",
+    "ringdown": "tapsig.analysis.ringdown:compute_ringdown",
+    "dead_time": "tapsig.analysis.dead_time:compute_dead_time_map",
+    "causes": "tapsig.analysis.causes:find_causes",
+    "positions": "tapsig.comparison.positions:study_positions",
+    "propose": "tapsig.labelling.proposal:propose_onsets",
+    "fit": "tapsig.fitting.fit:fit_detector",
+    "decode": "tapsig.entry.evidence",
+    "risk": "tapsig.risks.entries:estimate_risk",
+    "simulate": "tapsig.simulation:simulate_scene",
+    "export": "tapsig.exporting.package:export_detector",
+    "save_detector": "tapsig.detectors:write_detector",
     "Detections": "tapsig.records",
     "Gap": "tapsig.records",
     "Label": "tapsig.records",
@@ -52,7 +78,8 @@ if not TYPE_CHECKING:  # or a type checker would take any misspelt name for an o
 
     def __getattr__(name: str) -> object:
         if name in _HOME:
-            return getattr(importlib.import_module(_HOME[name]), name)
+            module, _, attribute = _HOME[name].partition(":")
+            return getattr(importlib.import_module(module), attribute or name)
         raise AttributeError(f"module 'tapsig' has no attribute {name!r}")
 
 

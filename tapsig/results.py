@@ -5,6 +5,7 @@ import html
 import math
 from abc import abstractmethod
 from collections.abc import Iterable, Iterator, Mapping
+from enum import Enum
 from typing import TYPE_CHECKING, TypeVar
 
 from tapsig.errors import ParameterError
@@ -101,7 +102,7 @@ class Result:
         return "".join(parts)
 
 
-class Records(tuple[Item, ...], Result):  # type: ignore[misc]  # tuple[...] and a class with empty slots do mix
+class Records(tuple[Item, ...], Result):
     """A tuple of dataclass records, such as proposals or entries, that is a result too.
 
     >>> from tapsig.records import Label
@@ -117,8 +118,8 @@ class Records(tuple[Item, ...], Result):  # type: ignore[misc]  # tuple[...] and
         return super().__new__(cls, items)
 
     def rows(self) -> list[dict[str, object]]:
-        """One row for each record, with its fields that are numbers, texts or None."""
-        return [_plain_fields(item) for item in self]
+        """One row for each record, with its fields."""
+        return [_list_fields(item) for item in self]
 
     def _describe(self) -> str:
         kinds = ", ".join(dict.fromkeys(type(item).__name__ for item in self))
@@ -128,10 +129,11 @@ class Records(tuple[Item, ...], Result):  # type: ignore[misc]  # tuple[...] and
         return Result.__repr__(self)
 
 
-def _plain_fields(item: object) -> dict[str, object]:
+def _list_fields(item: object) -> dict[str, object]:
+    """The fields of a dataclass by name, as they are; of an enumeration its value."""
     names: Iterable[str] = getattr(item, "__dataclass_fields__", ())
-    values = {name: getattr(item, name) for name in names}
-    return {name: value for name, value in values.items() if value is None or isinstance(value, (bool, int, float, str))}
+    values = ((name, getattr(item, name)) for name in names)
+    return {name: value.value if isinstance(value, Enum) else value for name, value in values}
 
 
 def _show(value: object) -> str:

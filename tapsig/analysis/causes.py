@@ -36,15 +36,17 @@ Misses, of the tap at t:
 """
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 
 import numpy as np
 
 from tapsig.analysis.loudness import LABEL_S, LEVEL_S, RISE_DB, UNLABELLED, Loudness
 from tapsig.detectors.base import Variant, run_detector
+from tapsig.detectors.saved import find_variant
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import TAP, Detections, Recording, list_recordings
+from tapsig.results import Result
 from tapsig.scoring.matching import match_onsets
 from tapsig.units import BoolArray, FloatArray, check_positive
 
@@ -73,8 +75,8 @@ class ErrorCause:
     scene: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class CauseTable:
+@dataclass(frozen=True, slots=True, repr=False)
+class CauseTable(Result):
     """All errors of one detector, with the counts they come from."""
 
     detector: str
@@ -82,6 +84,16 @@ class CauseTable:
     taps: int
     hits: int
     duration_s: float
+
+    def __iter__(self) -> Iterator[ErrorCause]:
+        return iter(self.errors)
+
+    def rows(self) -> list[dict[str, object]]:
+        """One row for each error."""
+        return [asdict(one) for one in self.errors]
+
+    def _describe(self) -> str:
+        return f"{self.detector}: {self.hits} of {self.taps} taps found, {len(self.errors)} errors"
 
     def count(self, *, by: tuple[str, ...] = ("position",)) -> list[dict[str, object]]:
         """Rows of error, cause, the fields `by` ("position", "scene", "source"), and count; most frequent first."""
@@ -98,12 +110,38 @@ class CauseTable:
         }
 
 
-def find_causes(variant: Variant, recordings: Recording | Iterable[Recording], *, window_s: float = 0.05) -> CauseTable:
-    """The cause of every error that `variant` makes on labelled `recordings`; see the module for the rules.
+def find_causes(
+    variant: Variant | str, recordings: Recording | Iterable[Recording], *, window_s: float = 0.05
+) -> CauseTable:
+    """The cause of every error that a detector makes on labelled recordings; see the module for the rules.
 
-    Raises LabelError for a recording that is not labelled.
+    Parameters
+    ----------
+    variant : Variant or str
+        The detector, or what `load_detector` takes.
+    recordings : Recording, or several
+        Labelled recordings, such as a corpus.
+    window_s : float
+        A detection counts when it lies at most so far from a tap's onset.
+
+    Returns
+    -------
+    CauseTable
+        Every error with its cause; iterating gives one after the other.
+
+    Raises
+    ------
+    LabelError
+        For a recording that is not labelled.
+
+    Examples
+    --------
+    >>> from tapsig.records import Label
+    >>> find_causes("fixed-threshold", Recording(np.zeros(8000), 8000.0, labels=(Label(0.5),)))
+    <CauseTable: fixed-threshold: 0 of 1 taps found, 1 errors>
     """
     check_positive("window_s", window_s)
+    variant = find_variant(variant)
     errors: list[ErrorCause] = []
     taps = hits = 0
     duration = 0.0

@@ -9,7 +9,7 @@ before, and would count right only by the accident of this hand's rhythm.
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numba
@@ -19,6 +19,7 @@ from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.dsp.filters import one_pole_coefficient
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording, list_recordings
+from tapsig.results import Result
 from tapsig.units import (
     FloatArray,
     IntArray,
@@ -34,8 +35,8 @@ SPAN_DB = 60.0
 DEFAULT_DEAD_TIMES_S = tuple(round(0.02 + 0.005 * step, 3) for step in range(77))  # 20–400 ms
 
 
-@dataclass(frozen=True, slots=True)
-class DeadTimeMap:
+@dataclass(frozen=True, slots=True, repr=False)
+class DeadTimeMap(Result):
     """Counts over threshold × dead time, summed over recordings.
 
     Parameters
@@ -88,6 +89,18 @@ class DeadTimeMap:
     def best_dead_time_s(self) -> float:
         """Dead time of the best cell."""
         return float(self.dead_times_s[self.best_cell[1]])
+
+    def __iter__(self) -> Iterator[dict[str, object]]:
+        return iter(self.cells())
+
+    def rows(self) -> list[dict[str, object]]:
+        """The rows of `cells`."""
+        return self.cells()
+
+    def _describe(self) -> str:
+        errors = int((self.missed + self.extra)[self.best_cell])
+        best = f"{self.best_threshold_v:.4g} V and {1e3 * self.best_dead_time_s:.0f} ms"
+        return f"best {best}: {errors} errors on {self.taps} taps"
 
     def cells(self) -> list[dict[str, object]]:
         """One row for each cell: threshold_v, threshold_db, dead_time_ms, missed, extra."""

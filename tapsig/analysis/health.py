@@ -3,13 +3,14 @@
 import hashlib
 import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
 
 from tapsig.loading.findings import LoadReport
-from tapsig.records import Recording
+from tapsig.records import Recording, require_recording
+from tapsig.results import Result
 from tapsig.units import FloatArray, IntArray, seconds_to_samples
 
 SEVERITIES = ("error", "warning", "note")
@@ -63,8 +64,8 @@ class HealthFinding:
     first_s: float = math.nan
 
 
-@dataclass(frozen=True, slots=True)
-class HealthReport:
+@dataclass(frozen=True, slots=True, repr=False)
+class HealthReport(Result):
     """Findings, worst first, and the figures that hold for any recording.
 
     Parameters
@@ -86,6 +87,18 @@ class HealthReport:
     source: str = ""
     position: str = ""
 
+    def __iter__(self) -> Iterator[HealthFinding]:
+        return iter(self.findings)
+
+    def rows(self) -> list[dict[str, object]]:
+        """One row for each finding."""
+        return [asdict(finding) for finding in self.findings]
+
+    def _describe(self) -> str:
+        found = ", ".join(f"{finding.severity} {finding.code}" for finding in self.findings[:4]) or "nothing found"
+        more = f" and {len(self.findings) - 4} more" if len(self.findings) > 4 else ""
+        return f"{self.duration_s:.4g} s at {self.fs:g} Hz: {found}{more}"
+
     @property
     def ok(self) -> bool:
         """Whether there is nothing worse than a note."""
@@ -101,18 +114,32 @@ class HealthReport:
 
 
 def check_health(recording: Recording, report: LoadReport | None = None) -> HealthReport:
-    """Look for faults in `recording`; `report` is what the loader found (see `tapsig.loading.read_recording`).
+    """Look for faults in a recording.
 
+    Parameters
+    ----------
+    recording : Recording
+        What to look at.
+    report : LoadReport
+        What the loader found (see `tapsig.loading.read_recording`); None: the findings of the recording.
+
+    Returns
+    -------
+    HealthReport
+        Findings, worst first, and the figures that hold for any recording.
+
+    Examples
+    --------
     >>> rng = np.random.default_rng(0)
     >>> check_health(Recording(0.01 * rng.standard_normal(8000), 8000.0, range_v=(-1.0, 1.0))).codes()
     ('nothing-heard',)
     """
-    samples, fs = recording.samples, recording.fs
+    samples, fs = require_recording(recording).samples, recording.fs
     bias = float(np.median(samples)) if samples.size else math.nan
     noise = _measure_noise(samples, fs)
     peak = float(np.max(np.abs(samples - bias))) if samples.size else math.nan
     gap_s = recording.gaps[0].sample / fs if recording.gaps else math.nan
-    findings = list(carry_over(report, gap_s)) if report else []
+    findings = list(carry_over(report or LoadReport(recording.source, recording.findings), gap_s))
     findings += _check_extent(recording)
     if samples.size and float(np.ptp(samples)) == 0.0:
         findings.append(

@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
@@ -13,6 +13,7 @@ from tapsig.dsp.decay import RANGES_DB, BandDecay, compute_band_decays, compute_
 from tapsig.dsp.modes import Mode, compute_modes, least_samples
 from tapsig.errors import LabelError, RecordingError
 from tapsig.records import TAP, Gap, Recording, require_recording
+from tapsig.results import Result
 from tapsig.units import FloatArray, check_positive, check_range, check_samples, seconds_to_samples
 
 LOWEST_HZ, HIGHEST_HZ = 15.0, 2000.0
@@ -56,8 +57,8 @@ class Beat:
     depth_db: float
 
 
-@dataclass(frozen=True, slots=True)
-class RingdownResult:
+@dataclass(frozen=True, slots=True, repr=False)
+class RingdownResult(Result):
     """Modes, strongest by energy first, and decay by octave band.
 
     Parameters
@@ -84,6 +85,18 @@ class RingdownResult:
     fs: float = math.nan
     modes_to_hz: float = math.inf
     refused: str = ""
+
+    def __iter__(self) -> Iterator[Mode]:
+        return iter(self.modes)
+
+    def rows(self) -> list[dict[str, object]]:
+        """One row for each mode, with its Q and T60."""
+        return [{**asdict(mode), "q": mode.q, "t60_s": mode.t60_s, "t60_se_s": mode.t60_se_s} for mode in self.modes]
+
+    def _describe(self) -> str:
+        return (
+            f"T60 {self.t60_s:.3g} s, {len(self.dominant)} dominant of {len(self.modes)} modes, {self.taps_used} taps"
+        )
 
     @property
     def dominant(self) -> tuple[Mode, ...]:

@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,6 +13,7 @@ from tapsig.comparison.statistics import Difference
 from tapsig.detectors.base import Variant
 from tapsig.errors import ParameterError
 from tapsig.loading.corpus import Corpus
+from tapsig.results import Result
 from tapsig.scoring.cache import ResultCache
 from tapsig.scoring.criteria import Criterion, Estimate, find_criterion
 from tapsig.scoring.outcomes import Outcome, ScoreTable, count_by_file, score, summarise
@@ -140,8 +141,8 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     )
 
 
-@dataclass(frozen=True, slots=True)
-class PositionStudy:
+@dataclass(frozen=True, slots=True, repr=False)
+class PositionStudy(Result):
     """Everything about the positions: what they hear, how detectors do there, and a ranking for each detector."""
 
     levels: tuple[PositionLevels, ...]
@@ -167,6 +168,15 @@ class PositionStudy:
                 rows.append(names | ranked.estimate.to_dict("value") | scores | levels.get(ranked.position, {}))
         return rows
 
+    def __iter__(self) -> Iterator[dict[str, object]]:
+        return iter(self.rows())
+
+    def _describe(self) -> str:
+        return "; ".join(
+            f"{ranking.detector}: {', '.join(ranked.position for ranked in ranking.positions)}"
+            for ranking in self.rankings
+        )
+
     def difference_rows(self) -> list[dict[str, object]]:
         """One row for each detector and pair of positions."""
         return [
@@ -186,7 +196,7 @@ class PositionStudy:
 
 
 def study_positions(
-    variants: Mapping[str, Variant],
+    variants: Mapping[str, Variant | str] | Sequence[Variant | str],
     corpus: Corpus,
     *,
     criterion: str = "f1",

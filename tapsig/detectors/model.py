@@ -53,6 +53,9 @@ class Model:
         if len(self.pack()) > LARGEST_BYTES:
             raise ParameterError(f"the trees take {len(self.pack())} bytes; they may take {LARGEST_BYTES}")
 
+    def __repr__(self) -> str:
+        return f"<Model: {len(self.trees)} trees>"
+
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Model) and self.to_json() == other.to_json()
 

@@ -17,9 +17,9 @@ from tapsig.converter import UNKNOWN, Converter
 from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
 from tapsig.core.tap import DECISION_MS, Judged, TapCore, Verdict
 from tapsig.detectors.base import StreamingDetector
-from tapsig.detectors.parameters import Parameters
 from tapsig.detectors.features import TABLE
 from tapsig.detectors.model import Model, to_probability, to_score
+from tapsig.detectors.parameters import Parameters
 from tapsig.records import Detections
 from tapsig.units import FloatArray, check_range
 

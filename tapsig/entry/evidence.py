@@ -35,10 +35,12 @@ from tapsig.entry.machine import (
     check_code,
     decode_taps,
     entry_config,
+    parse_code,
     to_ms,
 )
 from tapsig.errors import ParameterError
-from tapsig.records import Recording
+from tapsig.records import Detections, Recording
+from tapsig.results import Records
 from tapsig.units import FloatArray, check_range
 
 Decoder = Literal["rule", "evidence"]
@@ -297,6 +299,50 @@ def decode_recording(
     machine = EvidenceMachine(parameters, code=code, evidence=evidence)
     entries = listen(machine, variant, recording)
     return (*entries, *(() if until_end else machine.finish()))
+
+
+def decode(
+    taps: Recording | Detections | Iterable[float],
+    parameters: EntryParameters | None = None,
+    *,
+    code: Iterable[int] | str | None = None,
+    detector: Variant | str = "tap",
+    decoder: Decoder = "rule",
+) -> Records[Entry]:
+    """The entries that taps make: digits, and the verdict on them where a code is given.
+
+    Parameters
+    ----------
+    taps : Recording, Detections or array of float
+        A recording, in which `detector` finds the taps; what a detector found; or onsets in seconds.
+    parameters : EntryParameters
+        Pauses, limits and the largest digit.
+    code : str or sequence of int
+        The right one, such as "3-1-4"; without it entries are only decoded.
+    detector, decoder
+        For a recording, as in `decode_recording`.
+
+    Returns
+    -------
+    Records of Entry
+        A tuple of entries, in order of time.
+
+    Raises
+    ------
+    ParameterError
+        For times that are not finite, or a code that is too long.
+
+    Examples
+    --------
+    >>> [str(entry) for entry in decode([0, 0.3, 0.6, 2.0, 3.5, 3.8, 3.9, 4.2], code="3-1-4")]
+    ['3-1-4']
+    """
+    if isinstance(code, str):
+        code = parse_code(code, digit_max=(parameters or EntryParameters()).digit_max)
+    if isinstance(taps, Recording):
+        return Records(decode_recording(taps, detector, parameters, decoder=decoder, code=code))
+    onsets_s = taps.accepted().onset_s.tolist() if isinstance(taps, Detections) else taps
+    return Records(decode_taps(onsets_s, parameters, code=code))
 
 
 class EntryListener:

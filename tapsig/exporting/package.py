@@ -12,12 +12,14 @@ from tapsig._version import __version__
 from tapsig.converter import Converter
 from tapsig.core import HERE
 from tapsig.detectors.base import Variant
-from tapsig.entry import EntryParameters
+from tapsig.detectors.saved import find_variant
+from tapsig.entry import EntryParameters, parse_code
 from tapsig.entry.evidence import Decoder, Evidence
 from tapsig.exporting.chain import Prepared, prepare
 from tapsig.exporting.numbers import core_files, flatten, measure, render_header
 from tapsig.exporting.vectors import render_vectors
 from tapsig.loading.files import check_target, replace_file
+from tapsig.units import check_positive
 
 HEADER = "tapsig_numbers.h"
 STATIC = ("tapsig.h", "tapsig.c", "replay.c")
@@ -93,6 +95,65 @@ def render_package(
         "vector_counts.csv": values,
         "vector_events.csv": events,
     }
+
+
+def export_detector(
+    detector: Variant | str,
+    folder: str | Path,
+    *,
+    fs: float,
+    adc_bits: int = 10,
+    full_scale_v: float = 5.0,
+    code: Sequence[int] | str | None = None,
+    decoder: Decoder = "rule",
+    force: bool = False,
+) -> tuple[Path, ...]:
+    """Write a detector as C99 for a small controller: the core's files, its numbers, test vectors, a replay program.
+
+    Parameters
+    ----------
+    detector : Variant or str
+        `tap`, `fixed-threshold` or `ring-following`, or a detector fitted from one.
+    folder : str or Path
+        Where to write; made if need be.
+    fs : float
+        The controller's sample rate in Hz.
+    adc_bits : int
+        Its converter's bits, 8 to 16.
+    full_scale_v : float
+        Volts from rail to rail.
+    code : str or sequence of int
+        Also the entry machine with this code, such as "3-1-4".
+    decoder : {"rule", "evidence"}
+        With a code: fixed pauses between taps, or all candidates of `tap`.
+    force : bool
+        Replace files that exist.
+
+    Returns
+    -------
+    tuple of Path
+        What was written.
+
+    Raises
+    ------
+    ExportError
+        For a detector that the core does not run.
+    ParameterError
+        For numbers that it does not take, or a file that exists when not `force`.
+    """
+    half = check_positive("full_scale_v", full_scale_v) / 2.0
+    digits = parse_code(code) if isinstance(code, str) else code
+    variant = find_variant(detector)
+    files = render_package(
+        variant,
+        check_positive("fs", fs),
+        Converter((-half, half), adc_bits),
+        code=digits,
+        decoder=decoder,
+        provenance={"detector": variant.name if isinstance(detector, Variant) else detector},
+    )
+    write_package(files, Path(folder), force=force)
+    return tuple(Path(folder) / name for name in files)
 
 
 def write_package(files: Mapping[str, str], folder: Path, *, force: bool = True) -> None:

@@ -28,6 +28,7 @@ from tapsig.fitting.candidates import (
 )
 from tapsig.fitting.mixing import cut_pieces, disc, mix_pieces
 from tapsig.records import Recording, list_recordings
+from tapsig.results import Result
 from tapsig.units import BoolArray, FloatArray, IntArray, check_positive
 
 LEAST_TAPS = 20
@@ -48,8 +49,8 @@ SHIPPED = "shipped"
 _STEPS = np.arange(-4.0, 3.01, 0.25) * SCALE
 
 
-@dataclass(frozen=True, slots=True)
-class FittedDetector:
+@dataclass(frozen=True, slots=True, repr=False)
+class FittedDetector(Result):
     """A detector for an owner's recordings, what it is expected to do on others of them, and what limits that.
 
     Parameters
@@ -75,6 +76,15 @@ class FittedDetector:
     free_expected: OperatingPoint
     free_before: OperatingPoint
     notes: tuple[str, ...]
+
+    def rows(self) -> list[dict[str, object]]:
+        """One row, that of `to_dict`."""
+        return [self.to_dict()]
+
+    def _describe(self) -> str:
+        return (
+            f"{self.way}, F1 {self.expected.f1:.2f} on held-out pieces (shipped {self.before.f1:.2f}), {self.taps} taps"
+        )
 
     def to_dict(self) -> dict[str, object]:
         """Plain numbers for a table."""

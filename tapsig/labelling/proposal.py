@@ -24,7 +24,8 @@ from tapsig.fitting.boosting import TreeSum
 from tapsig.labelling.blows import Blows, cut_out_blows, cut_out_part
 from tapsig.loading import read_wav_info
 from tapsig.loading.parts import read_wav_parts
-from tapsig.records import TAP, Recording
+from tapsig.records import TAP, Recording, require_recording
+from tapsig.results import Records
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
 PATTERN_S, PATTERN_LEAD_S = 0.034, 0.004
@@ -82,13 +83,29 @@ class Proposal:
     rhythm: float
 
 
-def propose_onsets(recording: Recording, parameters: ProposalParameters = ProposalParameters()) -> tuple[Proposal, ...]:
-    """Every candidate onset of `recording`, in order of time, each with a confidence that it is a tap.
+def propose_onsets(recording: Recording, parameters: ProposalParameters = ProposalParameters()) -> Records[Proposal]:
+    """Every candidate onset of a recording, in order of time, each with a confidence that it is a tap.
 
     Uses the whole recording at once. Gaps are never bridged.
 
-    Raises ParameterError for a sample rate under 500 Hz, which cannot tell taps from ringing.
+    Parameters
+    ----------
+    recording : Recording
+        What to search.
+    parameters : ProposalParameters
+        How proposals are made.
+
+    Returns
+    -------
+    Records of Proposal
+        A tuple of proposals.
+
+    Raises
+    ------
+    ParameterError
+        For a sample rate under 500 Hz, which cannot tell taps from ringing.
     """
+    require_recording(recording)
     return _make_proposals(*compute_candidates(recording, parameters))
 
 
@@ -98,7 +115,7 @@ def propose_in_file(
     *,
     channel: int = 0,
     full_scale_v: float | None = None,
-) -> tuple[Proposal, ...]:
+) -> Records[Proposal]:
     """What `propose_onsets` finds in one channel of a WAV file, read in parts: a day at 8 kHz takes under 1 GB.
 
     Candidates are compared over the whole file; only the search for them sees one part after the other.
@@ -113,9 +130,9 @@ def propose_in_file(
     return _make_proposals(*_compare_blows(blows, info.duration_s, parameters))
 
 
-def _make_proposals(onsets_s: FloatArray, features: FloatArray) -> tuple[Proposal, ...]:
+def _make_proposals(onsets_s: FloatArray, features: FloatArray) -> Records[Proposal]:
     confidence = compute_confidence(features)
-    return tuple(
+    return Records(
         Proposal(float(onset), float(sure), *map(float, row[[0, 1, 3, 4]]))
         for onset, sure, row in zip(onsets_s, confidence, features, strict=True)
     )

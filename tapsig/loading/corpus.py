@@ -1,18 +1,22 @@
 """A corpus: a folder of recordings, with the manifest `corpus.csv` that tells what each of them is."""
 
 import csv
+import difflib
 import io
 import math
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from types import MappingProxyType
+from typing import overload
 
-from tapsig.errors import RecordingError
+import numpy as np
+
+from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.files import read_small_file, to_path
 from tapsig.loading.findings import LoadReport
 from tapsig.loading.recording import read_recording
 from tapsig.records import Recording
+from tapsig.results import ReadOnlyMapping
 from tapsig.units import SECONDS
 
 MANIFEST = "corpus.csv"
@@ -72,7 +76,7 @@ class CorpusEntry:
         return (CorpusEntry, tuple(dict(value) if isinstance(value, Mapping) else value for value in values))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Corpus:
     """The entries of a manifest, in its order. Iterating loads one recording after the other."""
 
@@ -85,6 +89,48 @@ class Corpus:
 
     def __iter__(self) -> Iterator[Recording]:
         return map(self.load, self.entries)
+
+    @overload
+    def __getitem__(self, key: slice) -> "Corpus": ...
+    @overload
+    def __getitem__(self, key: int | str | tuple[str, str]) -> Recording: ...
+    def __getitem__(self, key: int | slice | str | tuple[str, str]) -> "Recording | Corpus":
+        """One recording, by its number, or by its file name without ending, with the position where there are several.
+
+        A slice gives a corpus of those entries.
+
+        Raises ParameterError for a number or a name that is not there, or a name without the position that it needs.
+
+        >>> from tapsig.loading import load_corpus
+        >>> corpus = load_corpus("corpus_demo")
+        >>> corpus["crane-quiet", "frame"].position
+        'frame'
+        """
+        if isinstance(key, slice):
+            return replace(self, entries=self.entries[key])
+        return self.load(self._find(key))
+
+    def _find(self, key: object) -> CorpusEntry:
+        if isinstance(key, (int, np.integer)) and not isinstance(key, bool):
+            if not -len(self.entries) <= key < len(self.entries):
+                raise ParameterError(f"index is {key}; the corpus has {len(self.entries)} recordings, from 0")
+            return self.entries[int(key)]
+        words = key if isinstance(key, tuple) else (key,)
+        if len(words) not in (1, 2) or not all(isinstance(word, str) for word in words):
+            raise ParameterError(f"key is {key!r:.80}; give a number, or a name and a position: ('door', 'frame')")
+        named = [entry for entry in self.entries if PurePosixPath(entry.recording).stem == words[0]]
+        found = [entry for entry in named if len(words) == 1 or entry.position == words[1]]
+        if len(found) == 1:
+            return found[0]
+        stems = sorted({PurePosixPath(entry.recording).stem for entry in self.entries})
+        near = difflib.get_close_matches(str(words[0]), stems, n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else f"; there are {', '.join(stems[:5])}, …"
+        positions = ", ".join(repr(entry.position) for entry in named)
+        needs = f"{self.folder}: {words[0]!r} has the positions {positions}; give one of them beside the name"
+        raise ParameterError(needs if named else f"{self.folder}: there is no recording {words[0]!r}{hint}")
+
+    def __repr__(self) -> str:
+        return f"<Corpus: {len(self.entries)} recordings in {self.folder}>"
 
     def select(
         self, split: Choice = None, vehicle: Choice = None, position: Choice = None, scene: Choice = None
@@ -217,7 +263,7 @@ def parse_row(folder: Path, row: Mapping[str, str], line: int, where: str, *, al
         time_unit=time_unit or None,
         duration_s=_number(row, "duration_s", where, low=0, high=1e9),
         seed=row.get("seed", ""),
-        extra=MappingProxyType({name: cell for name, cell in row.items() if name not in KNOWN}),
+        extra=ReadOnlyMapping({name: cell for name, cell in row.items() if name not in KNOWN}),
         line=line,
     )
 

@@ -11,15 +11,16 @@ are heard. Wrong openings come from stretches without deliberate taps, in three 
 """
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tapsig.detectors.base import Variant, run_detector
-from tapsig.entry import EntryParameters, decode_taps
+from tapsig.entry import EntryParameters, decode_taps, parse_code
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording
+from tapsig.results import Records
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.hand import HandTiming, Hearing, compute_success, simulate_successes
 from tapsig.risks.nuisance import (
@@ -36,7 +37,7 @@ from tapsig.risks.nuisance import (
 )
 from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
 from tapsig.scoring.matching import match_onsets
-from tapsig.scoring.outcomes import LEAST_DIGITS, count_opened
+from tapsig.scoring.outcomes import LEAST_DIGITS, count_opened, name_variants
 from tapsig.units import FloatArray, check_range
 
 
@@ -283,6 +284,47 @@ def observe_recordings(
             observations[key] = observations.get(key, Observation()) + seen
         progress(done)
     return observations
+
+
+def estimate_risk(
+    variants: Mapping[str, Variant | str] | Sequence[Variant | str],
+    recordings: Iterable[Recording],
+    *,
+    code: Sequence[int] | str | None = None,
+    length: int = 3,
+    parameters: EntryParameters | None = None,
+) -> Records[RiskRow]:
+    """Chance of a missed and of a wrong opening, by detector, position and scene.
+
+    Parameters
+    ----------
+    variants : list or dict of Variant or str
+        The detectors, or what `load_detector` takes.
+    recordings : several Recording
+        Labelled recordings, such as a corpus.
+    code : str or sequence of int
+        The code; None: one of `length` digits, drawn at random.
+    length : int
+        How many digits a code has, where none is given.
+    parameters : EntryParameters
+        The entry machine's pauses and limits.
+
+    Returns
+    -------
+    Records of RiskRow
+        A tuple with one row for each detector, position and scene.
+
+    Raises
+    ------
+    LabelError
+        For a recording that is not labelled.
+    """
+    machine = parameters or EntryParameters()
+    digits = parse_code(code, digit_max=machine.digit_max) if isinstance(code, str) else code
+    question = RiskQuestion(
+        machine, length=length if digits is None else len(digits), code=None if digits is None else tuple(digits)
+    )
+    return Records(list_risk_rows(observe_recordings(name_variants(variants), recordings, question), question))
 
 
 def list_risk_rows(

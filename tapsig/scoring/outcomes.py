@@ -17,6 +17,7 @@ from tapsig.entry.evidence import Evidence, EvidenceEntry, decode_recording
 from tapsig.errors import LabelError, ParameterError
 from tapsig.loading.corpus import Corpus
 from tapsig.records import Detections, Finding, Recording, require_recording
+from tapsig.results import Result
 from tapsig.scoring.cache import KeptResults, ResultCache
 from tapsig.scoring.criteria import CRITERIA, FIELDS
 from tapsig.scoring.matching import match_onsets
@@ -185,12 +186,19 @@ def _sum_known(counts: Iterable[int | None]) -> int | None:
     return sum(known) if known else None
 
 
-@dataclass(frozen=True, slots=True)
-class ScoreTable:
-    """All outcomes, in the order detector, recording."""
+@dataclass(frozen=True, slots=True, repr=False)
+class ScoreTable(Result):
+    """All outcomes, in the order detector, recording. Iterating gives the rows."""
 
     outcomes: tuple[Outcome, ...]
     window_s: float
+
+    def __iter__(self) -> Iterator[dict[str, object]]:
+        return iter(self.rows())
+
+    def _describe(self) -> str:
+        totals = (sum((one.score for one in self.select(name)), Score(0, 0, 0, 0.0)) for name in self.detectors)
+        return "F1 " + ", ".join(f"{total.f1:.2f} {name}" for name, total in zip(self.detectors, totals, strict=True))
 
     @property
     def detectors(self) -> tuple[str, ...]:
@@ -264,7 +272,7 @@ def score(
     a recording without labels.
     """
     check_positive("window_s", window_s)
-    named = _name_variants(variants)
+    named = name_variants(variants)
     if isinstance(recordings, (Recording, str, Path)) or not isinstance(recordings, (Corpus, Iterable)):
         raise ParameterError(
             f"recordings is a {type(recordings).__name__}; give a list of recordings, or tapsig.load_corpus(folder)"
@@ -291,7 +299,8 @@ def score(
     return ScoreTable(tuple(outcome for column in zip(*groups, strict=True) for outcome in column), window_s)
 
 
-def _name_variants(variants: Mapping[str, Variant | str] | Sequence[Variant | str]) -> dict[str, Variant]:
+def name_variants(variants: Mapping[str, Variant | str] | Sequence[Variant | str]) -> dict[str, Variant]:
+    """The variants by name; ParameterError for none, or two of one name."""
     if not isinstance(variants, Iterable) or isinstance(variants, (str, type)):
         raise ParameterError(f"variants is {variants!r:.80}; give a list of detectors, such as ['tap', 'sta-lta']")
     variants = variants if isinstance(variants, Mapping) else list(variants)
