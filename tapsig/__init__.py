@@ -71,7 +71,38 @@ _HOME = {
     "score": "tapsig.scoring.outcomes",
 }
 
-__all__ = ["__version__", *_HOME]
+__all__ = [
+    "Detections",
+    "EntryMachine",
+    "EntryParameters",
+    "Gap",
+    "Label",
+    "Recording",
+    "RecordingWarning",
+    "TapsigError",
+    "__version__",
+    "causes",
+    "dead_time",
+    "decode",
+    "decode_taps",
+    "detect",
+    "export",
+    "fit",
+    "fit_detector",
+    "health",
+    "load",
+    "load_corpus",
+    "load_detector",
+    "load_labels",
+    "load_recording",
+    "positions",
+    "propose",
+    "ringdown",
+    "risk",
+    "save_detector",
+    "score",
+    "simulate",
+]
 
 
 if not TYPE_CHECKING:  # or a type checker would take any misspelt name for an object

@@ -4,8 +4,11 @@ from pathlib import Path
 from typing import assert_type
 
 import tapsig
+from tapsig.analysis.health import HealthReport
 from tapsig.detectors.base import Variant
+from tapsig.entry import Entry
 from tapsig.fitting.fit import FittedDetector
+from tapsig.results import Records
 from tapsig.scoring.outcomes import ScoreTable
 from tapsig.units import FloatArray
 
@@ -21,6 +24,10 @@ def use(samples: FloatArray) -> None:
     assert_type(variant.build(fs=8000).push(samples), tapsig.Detections)
     found = tapsig.detect(variant, recording)
     assert_type(found, tapsig.Detections)
+    assert_type(tapsig.detect(samples, 8000, detector="sta-lta", on=4.0), tapsig.Detections)
+    assert_type(recording[10.0:20.0], tapsig.Recording)
+    assert_type(tapsig.health(recording), HealthReport)
+    assert_type(tapsig.decode(found, code="3-1-4"), Records[Entry])
     tapsig.decode_taps(recording.times_s(found.onset_samples))
     tapsig.EntryMachine(tapsig.EntryParameters(), code=(1, 2, 3))
     try:
@@ -29,4 +36,4 @@ def use(samples: FloatArray) -> None:
     except tapsig.TapsigError:
         pass
     tapsig.load_recordings("bench.wav")  # type: ignore[attr-defined]  # an error that must be found
-    tapsig.detect("tap", samples)  # type: ignore[arg-type]  # the same
+    tapsig.detect("tap", samples)  # type: ignore[call-overload]  # the same

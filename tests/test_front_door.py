@@ -1,4 +1,4 @@
-"""The front door in Python: short names, arrays in, results that iterate, frames, parameters as scikit-learn has them."""
+"""The front door in Python: short names, arrays in, results that iterate, frames, parameters by name."""
 
 import copy
 import dataclasses

@@ -53,6 +53,7 @@ def test_type_checkers_are_told_of_the_same_names_as_python() -> None:
         for alias in line.names
     }
     assert told == tapsig._HOME
+    assert sorted(tapsig.__all__) == sorted(["__version__", *tapsig._HOME])
 
 
 def test_an_unknown_command_is_the_callers_fault(capsys: pytest.CaptureFixture[str]) -> None:

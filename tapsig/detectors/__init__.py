@@ -1,7 +1,7 @@
 """Detectors of deliberate taps: a catalogue of them, and `detect`, which runs one."""
 
 from pathlib import Path
-from typing import cast, overload
+from typing import Any, cast, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -34,7 +34,7 @@ def detect(
     recording: object,
     fs: float | Recording | None = None,
     *,
-    detector: Detector | Variant | str | Path = "tap",
+    detector: Any = "tap",
     keep_rejected: bool = False,
     **parameters: object,
 ) -> Detections:
