@@ -12,11 +12,12 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
-import numba
 import numpy as np
 
+from tapsig.core import load
+from tapsig.core.arrays import pointer
 from tapsig.detectors.fixed_threshold import FixedThreshold
-from tapsig.dsp.filters import one_pole_coefficient
+from tapsig.dsp.filters import one_pole_coefficient, remove_slow
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording, list_recordings
 from tapsig.results import Result
@@ -139,21 +140,9 @@ class DeadTimeMap(Result):
 def compute_departures(samples: FloatArray, fs: float, *, bias_time_s: float = 0.5) -> FloatArray:
     """abs(sample − bias) of one gap-free stretch in volts, shape (n,), with the bias that the detector keeps."""
     share = one_pole_coefficient(bias_time_s, fs)
-    return np.asarray(_follow_departures(np.ascontiguousarray(samples, dtype=np.float64).copy(), share))
+    return np.abs(remove_slow(samples, np.zeros(2), share))
 
 
-@numba.njit(cache=True)
-def _follow_departures(samples: FloatArray, share: float) -> FloatArray:
-    out = np.empty(samples.size)
-    mean = samples[0] if samples.size else 0.0
-    for n in range(samples.size):
-        departure = samples[n] - mean
-        mean += share * departure
-        out[n] = abs(departure)
-    return out
-
-
-@numba.njit(cache=True)
 def _count_errors(
     crossings: IntArray, times_s: FloatArray, stops: IntArray, taps_s: FloatArray, dead: IntArray, window_s: float
 ) -> tuple[IntArray, IntArray]:
@@ -161,22 +150,12 @@ def _count_errors(
 
     The onsets come in order, so the matching (see `tapsig.scoring.matching`) runs along with them.
     """
-    missed, extra = np.zeros(dead.size, np.int64), np.zeros(dead.size, np.int64)
-    for j in range(dead.size):
-        k, tap, stretch, pairs, onsets = 0, 0, 0, 0, 0
-        while k < crossings.size:
-            onsets += 1
-            while tap < taps_s.size and taps_s[tap] < times_s[k] and abs(taps_s[tap] - times_s[k]) > window_s:
-                tap += 1
-            if tap < taps_s.size and abs(taps_s[tap] - times_s[k]) <= window_s:
-                pairs += 1
-                tap += 1
-            while crossings[k] >= stops[stretch]:
-                stretch += 1
-            ready = min(crossings[k] + dead[j], stops[stretch])  # the detector starts anew after a gap
-            k += np.searchsorted(crossings[k:], ready)
-        missed[j], extra[j] = taps_s.size - pairs, onsets - pairs
-    return missed, extra
+    taps = np.ascontiguousarray(taps_s, dtype=np.float64)
+    arguments = (pointer(crossings), pointer(times_s), crossings.size, pointer(stops), pointer(taps), taps.size)
+    count = load()[1].tapsig_count_taps
+    counted = [count(*arguments, int(one), window_s) for one in dead]
+    pairs, onsets = np.array([(one.pairs, one.onsets) for one in counted], dtype=np.int64).T
+    return taps.size - pairs, onsets - pairs
 
 
 def _check_axes(thresholds_db: FloatArray, dead_times_s: FloatArray) -> None:

@@ -1,7 +1,6 @@
 """The command line: `tapsig COMMAND`. One module a command; each is imported only when it is called."""
 
 import argparse
-import gc
 import importlib
 import re
 import sys
@@ -37,9 +36,6 @@ COMMANDS = {
 ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")
 """An argument by its name in Python, which errors of the library name: here it is an option."""
 EXIT_FINE, EXIT_DATA, EXIT_CALL = 0, 1, 2
-GARBAGE_AT = 100_000
-"""Objects between two looks for garbage: to compile the kernels makes millions that stay, and to look at them again and
-again took a tenth of the first start."""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -69,7 +65,6 @@ def main(argv: Sequence[str] | None = None) -> int:
             return EXIT_CALL
         parser.parse_args(words[:1])
         parser.error(f"there is no command {words[0]!r}; there are: {', '.join(COMMANDS)}")
-    gc.set_threshold(GARBAGE_AT)
     name = words[0]
     module = importlib.import_module(f"tapsig.cli.{name.replace('-', '_')}")
     parser = argparse.ArgumentParser(

@@ -182,7 +182,7 @@ ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "wait_s", "re
 
 def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | None, float | None]:
     """Onsets, labelled onsets where there are any, and where the recording ends."""
-    # Heavy: files and detectors bring numpy, scipy, soundfile, numba.
+    # Heavy: files and detectors bring numpy, scipy, soundfile.
     from tapsig.loading import load_labels
 
     def load_taps(path: Path) -> list[float]:

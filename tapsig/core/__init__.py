@@ -29,6 +29,8 @@ HEADERS = (
     "evidence.h",
     "judge.h",
     "host.h",
+    "logtext.h",
+    "series.h",
 )
 """In the order in which they build on each other."""
 

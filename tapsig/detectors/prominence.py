@@ -1,12 +1,12 @@
 """Detector variant: a peak of the envelope's level that stands out of what came before by so many decibels."""
 
-import math
 from dataclasses import dataclass
 from typing import ClassVar
 
-import numba
 import numpy as np
 
+from tapsig.core import load
+from tapsig.core.arrays import pointer
 from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.parameters import Parameters
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
@@ -51,27 +51,22 @@ class Prominence(Parameters):
         return ProminenceDetector(self, fs)
 
 
-@numba.njit(cache=True)
-def _levels(
+def sample_levels(
     samples: FloatArray, first: int, state: FloatArray, numbers: FloatArray, step: int
 ) -> tuple[IntArray, FloatArray]:
-    """Sample and level (dB) at every `step`-th sample; `state` = [mean, envelope] is updated."""
-    at, levels = np.empty(samples.size // step + 1, np.int64), np.empty(samples.size // step + 1)
-    high_pass, attack, release, floor = numbers
-    found = 0
-    mean, envelope = state
+    """Sample and level (dB) at every `step`-th sample; `state` = [mean, envelope] is updated.
+
+    `numbers` = [share of the high-pass, of the attack, of the release; floor in volts].
+    """
+    high_pass, attack, release, floor_v = map(float, numbers)
+    samples, envelopes = np.ascontiguousarray(samples, dtype=np.float64), np.empty(samples.size // step + 1)
     if first == 0 and samples.size:
-        mean = samples[0]
-    for n in range(samples.size):
-        departure = samples[n] - mean
-        mean += high_pass * departure
-        change = abs(departure) - envelope
-        envelope += (attack if change > 0.0 else release) * change
-        if (first + n) % step == step - 1:
-            at[found], levels[found] = first + n, 20.0 * math.log10(envelope + floor)
-            found += 1
-    state[0], state[1] = mean, envelope
-    return at[:found].copy(), levels[:found].copy()
+        state[0] = samples[0]
+    found = load()[1].tapsig_sample_envelope(
+        pointer(state), pointer(samples), samples.size, first, step, high_pass, attack, release, pointer(envelopes)
+    )
+    at = first + (step - 1 - first) % step + step * np.arange(found)
+    return at, np.asarray(20.0 * np.log10(envelopes[:found] + floor_v))
 
 
 class ProminenceDetector(StreamingDetector):
@@ -100,7 +95,7 @@ class ProminenceDetector(StreamingDetector):
         self._ready = seconds_to_samples(self._variant.window_s, self.fs)
 
     def _process(self, samples: FloatArray, first: int) -> Detections:
-        at, levels = _levels(samples.copy(), first, self._state, self._numbers, self._step)
+        at, levels = sample_levels(samples, first, self._state, self._numbers, self._step)
         over = follow_prominence(levels, self._ring, self._position) - self._variant.rise_db
         kept = []
         for index in np.flatnonzero(over > 0.0):

@@ -1,4 +1,4 @@
-"""Detector variant: spectral flux through librosa. Batch only: it decides when the recording has ended."""
+"""Detector variant: spectral flux. Batch only: it decides when the recording has ended."""
 
 import math
 from dataclasses import dataclass
@@ -11,15 +11,18 @@ from tapsig.detectors.parameters import Parameters
 from tapsig.records import Detections
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
-_FRAMES = 1 << 14  # spectra at a time, so that they take little memory beside the samples
+_FRAMES = 1 << 11  # spectra at a time, so that they take little memory beside the samples
+_PEAK_FRAMES = 3  # a peak is the highest of so many frames before it and, itself included, after it
+_MEAN_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class SpectralFlux(Parameters):
     """A tap is a peak of the spectral flux: the mean rise of the log spectrum from frame to frame.
 
-    Spectra, flux and picking are librosa's; levels are absolute (nothing is scaled by the file's maximum). It keeps
-    all samples and decides at the end: its latency is inf, and it does not fit a controller.
+    Spectra, flux and picking follow Böck, Krebs & Schedl, Proc. ISMIR 2012, with librosa's conventions; levels are
+    absolute (nothing is scaled by the file's maximum). It keeps all samples and decides at the end: its latency is
+    inf, and it does not fit a controller.
 
     Parameters
     ----------
@@ -84,34 +87,35 @@ class SpectralFluxDetector(StreamingDetector):
 
     def _compute_flux(self, samples: FloatArray) -> FloatArray:
         """Flux of the frames that end at samples 0, hop, 2·hop, …"""
-        import librosa  # heavy, and only this variant needs it
-        from librosa.onset import onset_strength
-
         hop, frame, variant = self._hop, self._frame, self._variant
         padded = np.concatenate([np.zeros(frame), samples - samples[0]])
+        window = 0.5 - 0.5 * np.cos(2.0 * np.pi / frame * np.arange(frame))  # Hann, periodic
         bands = np.fft.rfftfreq(frame, 1.0 / self.fs)
         counted = (bands >= min(variant.low_hz, self.fs / 4)) & (bands <= variant.high_hz)
         least = (variant.floor_v * frame / 4.0) ** 2  # a tone of amplitude A has A·frame/4 under a Hann window
-        frames, parts = 1 + samples.size // hop, []
-        for start in range(0, frames, _FRAMES):
-            before = min(start, 1)  # the flux of a frame needs the frame before it
-            stretch = padded[(start - before) * hop : (min(start + _FRAMES, frames) - 1) * hop + frame]
-            power = np.abs(librosa.stft(stretch, n_fft=frame, hop_length=hop, center=False)[counted]) ** 2
-            level = librosa.power_to_db(power, ref=1.0, amin=least, top_db=None)
-            parts.append(onset_strength(S=level, sr=self.fs, hop_length=hop, center=False)[before:])
-        return np.concatenate(parts)
+        frames = np.lib.stride_tricks.sliding_window_view(padded, frame)[::hop]
+        flux = np.zeros(len(frames))  # of the first frame it is 0
+        before = np.full(np.count_nonzero(counted), np.inf)
+        for start in range(0, len(frames), _FRAMES):
+            spectra = np.fft.rfft(frames[start : start + _FRAMES] * window)[:, counted]
+            level = 10.0 * np.log10(np.maximum(np.square(spectra.real) + np.square(spectra.imag), least))
+            rises = np.diff(level, axis=0, prepend=before[None])
+            flux[start : start + len(level)] = np.maximum(rises, 0.0).mean(axis=1)
+            before = level[-1]
+        return flux
 
     def _pick(self, flux: FloatArray) -> IntArray:
-        import librosa  # heavy, and only this variant needs it
-
+        """Frames with the highest flux around them and `threshold` over the mean before them, a dead time apart."""
         variant, rate = self._variant, self.fs / self._hop
-        peaks = librosa.util.peak_pick(
-            flux,
-            pre_max=3,
-            post_max=3,
-            pre_avg=seconds_to_samples(0.1, rate, at_least=1),
-            post_avg=1,
-            delta=variant.threshold,
-            wait=seconds_to_samples(variant.dead_time_s, rate),
-        )
-        return np.asarray(peaks, dtype=np.int64)
+        padded = np.pad(flux, (_PEAK_FRAMES, _PEAK_FRAMES - 1), constant_values=-np.inf)
+        highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * _PEAK_FRAMES).max(axis=1)
+        sums = np.concatenate([[0.0], np.cumsum(flux)])
+        stop = np.arange(1, flux.size + 1)
+        start = np.maximum(stop - 1 - seconds_to_samples(_MEAN_S, rate, at_least=1), 0)
+        mean = (sums[stop] - sums[start]) / (stop - start)
+        wait = seconds_to_samples(variant.dead_time_s, rate)
+        peaks: list[int] = []
+        for frame in np.flatnonzero((flux >= highest) & (flux >= mean + variant.threshold)):
+            if not peaks or frame > peaks[-1] + wait:
+                peaks.append(int(frame))
+        return np.array(peaks, dtype=np.int64)

@@ -1,11 +1,12 @@
 """Detector variant: recursive short-term over long-term average of the power (STA/LTA)."""
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
 
-import numba
 import numpy as np
 
+from tapsig.core import load
+from tapsig.core.arrays import pointer
 from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.parameters import Parameters
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
@@ -54,34 +55,13 @@ class StaLta(Parameters):
         return StaLtaDetector(self, fs)
 
 
-@numba.njit(cache=True)
-def run_sta_lta(
-    samples: FloatArray, first: int, state: FloatArray, counts: IntArray, numbers: FloatArray
-) -> tuple[IntArray, FloatArray]:
-    """Onsets and ratios; `state` = [mean, sta, lta], `counts` = [triggered, ready, settled] are updated.
-
-    sta += short·(x² - sta), lta += long·(x² - lta) (Withers et al., Bull. Seism. Soc. Am. 88, 1998).
-    """
-    high_pass, short, long, on, off, floor, dead = numbers
+def run_sta_lta(samples: FloatArray, first: int, state: Any, config: Any) -> tuple[IntArray, FloatArray]:
+    """Onsets and ratios of `samples`, the first of which is number `first`; `state` is updated (core/series.h)."""
+    samples = np.ascontiguousarray(samples, dtype=np.float64)
     onsets, ratios = np.empty(samples.size, np.int64), np.empty(samples.size)
-    found = 0
-    mean, sta, lta = state
-    if first == 0 and samples.size and high_pass > 0.0:
-        mean = samples[0]
-    for n in range(samples.size):
-        departure = samples[n] - mean
-        mean += high_pass * departure
-        power = departure * departure
-        sta += short * (power - sta)
-        lta += long * (power - lta)
-        ratio = (sta + 1e-99) / (lta + floor + 1e-99)
-        if counts[0] == 1:
-            counts[0] = 0 if ratio < off else 1
-        elif ratio > on and first + n >= counts[1] and first + n >= counts[2]:
-            onsets[found], ratios[found] = first + n, ratio
-            found += 1
-            counts[0], counts[1] = 1, first + n + int(dead)
-    state[0], state[1], state[2] = mean, sta, lta
+    found = load()[1].tapsig_sta_lta_run(
+        state, config, pointer(samples), samples.size, first, pointer(onsets), pointer(ratios)
+    )
     return onsets[:found].copy(), ratios[:found].copy()
 
 
@@ -94,24 +74,28 @@ class StaLtaDetector(StreamingDetector):
         super().__init__(fs)
         self._variant = variant
         high_pass = variant.high_pass_hz
-        # The coefficients are 1/N, as in the recursion's source, not 1 - exp(-1/N).
-        self._numbers = np.array(
-            [
-                one_pole_coefficient(high_pass_time_s(high_pass, self.fs), self.fs) if high_pass else 0.0,
-                1.0 / max(variant.sta_s * self.fs, 1.0),
-                1.0 / max(variant.lta_s * self.fs, 2.0),
-                variant.on,
-                variant.off,
-                variant.floor_v**2,
-                float(seconds_to_samples(variant.dead_time_s, self.fs)),
-            ]
+        self._ffi, _ = load()
+        # The shares are 1/N, as in the recursion's source, not 1 - exp(-1/N).
+        self._config = self._ffi.new(
+            "tapsig_sta_lta_config *",
+            {
+                "high_pass": one_pole_coefficient(high_pass_time_s(high_pass, self.fs), self.fs) if high_pass else 0.0,
+                "sta": 1.0 / max(variant.sta_s * self.fs, 1.0),
+                "lta": 1.0 / max(variant.lta_s * self.fs, 2.0),
+                "on": variant.on,
+                "off": variant.off,
+                "floor_power": variant.floor_v**2,
+                "dead": seconds_to_samples(variant.dead_time_s, self.fs),
+            },
         )
         self._clear()
 
     def _clear(self) -> None:
         settled = seconds_to_samples(self._variant.lta_s, self.fs)
-        self._state, self._counts = np.zeros(3), np.array([0, 0, settled], dtype=np.int64)
+        self._state = self._ffi.new("tapsig_sta_lta *", {"ready": settled})
 
     def _process(self, samples: FloatArray, first: int) -> Detections:
-        onsets, ratios = run_sta_lta(samples.copy(), first, self._state, self._counts, self._numbers)
+        if first == 0 and samples.size and self._variant.high_pass_hz:
+            self._state.mean = float(samples[0])
+        onsets, ratios = run_sta_lta(samples, first, self._state, self._config)
         return Detections(onsets, onsets, 10.0 * np.log10(ratios / self._variant.on))

@@ -1,28 +1,25 @@
 """Envelope: a causal follower that rises with an attack time and falls with a release time."""
 
-import numba
 import numpy as np
 
+from tapsig.core import load
+from tapsig.core.arrays import pointer
 from tapsig.dsp.filters import one_pole_coefficient
 from tapsig.units import FloatArray, check_samples
 
 ATTACK_S, RELEASE_S = 0.0005, 0.02
 
 
-@numba.njit(cache=True)
 def follow_envelope(magnitudes: FloatArray, state: FloatArray, attack: float, release: float) -> FloatArray:
     """First-order follower of `magnitudes` (>= 0), shape (n,); `state` = [level] is updated.
 
     `attack` and `release` are the shares of the new sample while rising and while falling. Of powers and with equal
     shares it is the exponential time weighting of IEC 61672-1.
     """
-    out = np.empty(magnitudes.size)
-    level = state[0]
-    for n in range(magnitudes.size):
-        change = magnitudes[n] - level
-        level += (attack if change > 0.0 else release) * change
-        out[n] = level
-    state[0] = level
+    magnitudes, out = np.ascontiguousarray(magnitudes, dtype=np.float64), np.empty(magnitudes.size)
+    state[0] = load()[1].tapsig_follow_envelope(
+        pointer(magnitudes), magnitudes.size, float(state[0]), attack, release, pointer(out)
+    )
     return out
 
 

@@ -2,9 +2,10 @@
 
 import math
 
-import numba
 import numpy as np
 
+from tapsig.core import load
+from tapsig.core.arrays import pointer
 from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, check_positive
 
@@ -30,15 +31,11 @@ def high_pass_time_s(cutoff_hz: float, fs: float) -> float:
     return 1.0 / (2.0 * math.pi * cutoff_hz)
 
 
-@numba.njit(cache=True)
 def remove_slow(samples: FloatArray, state: FloatArray, share: float) -> FloatArray:
     """`samples` less their slow mean, shape (n,); `state` is [mean, whether it has begun] and is updated."""
-    out = np.empty(samples.size)
-    mean = state[0] if state[1] else (samples[0] if samples.size else 0.0)
-    for n in range(samples.size):
-        departure = samples[n] - mean
-        out[n] = departure
-        mean += share * departure
+    samples, out = np.ascontiguousarray(samples, dtype=np.float64), np.empty(samples.size)
     if samples.size:
-        state[0], state[1] = mean, 1.0
+        mean = float(state[0] if state[1] else samples[0])
+        state[0] = load()[1].tapsig_remove_slow(pointer(samples), samples.size, mean, share, pointer(out))
+        state[1] = 1.0
     return out

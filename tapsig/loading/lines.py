@@ -1,4 +1,4 @@
-"""The lines of a log to columns: plain lines in a compiled loop, any other line by itself, and what became of each."""
+"""The lines of a log to columns: plain lines in a loop in C, any other line by itself, and what became of each."""
 
 import datetime
 import os

@@ -96,7 +96,7 @@ def read_recording(
             path, channel=channel or 0, full_scale_v=scale, adc_bits=adc_bits, fs=fs, strict=strict
         )
     else:
-        from tapsig.loading.csv import read_csv  # only logs need the compiler, which takes a while to load
+        from tapsig.loading.csv import read_csv  # only logs need it
 
         recording, report = read_csv(
             path,

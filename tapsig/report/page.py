@@ -53,7 +53,7 @@ class Page:
 
 def list_versions() -> list[str]:
     """What computed the numbers."""
-    libraries = [f"{name} {metadata.version(name)}" for name in ("numpy", "scipy", "numba")]
+    libraries = [f"{name} {metadata.version(name)}" for name in ("numpy", "scipy")]
     return [f"tapsig {__version__}", f"Python {platform.python_version()}", *libraries]
 
 

@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numba
+import numba  # compiles at each start: a cache on the disk can be stale, cut short or out of reach
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import eigh
@@ -171,7 +171,7 @@ Driving = tuple[FloatArray32, FloatArray32]
 Striking = tuple[IntArray, IntArray, int, IntArray, IntArray, FloatArray32, FloatArray32]
 
 
-@numba.njit(cache=True, fastmath=True)
+@numba.njit(fastmath=True)
 def ring(
     stepping: Stepping,
     driving: Driving,
@@ -223,7 +223,7 @@ def ring(
         out[0, n], out[1, n], out[2, n], out[3, n] = heard_0, heard_1, heard_2, heard_3
 
 
-@numba.njit(cache=True, fastmath=True)
+@numba.njit(fastmath=True)
 def ring_with_rattler(
     stepping: Stepping,
     driving: Driving,

@@ -19,11 +19,13 @@ def ratios(samples: np.ndarray, short: int, long: int) -> np.ndarray:
     A ratio is told at onsets only: over -1 each sample is one, and under inf by the next it has fallen again, so that
     two runs, the second from one sample later on, tell all.
     """
-    numbers = StaLta(short / FS, long / FS, floor_v=0.0, dead_time_s=0.0, high_pass_hz=0.0).build(FS)._numbers
-    numbers[3:5] = -1.0, np.inf
+    detector = StaLta(short / FS, long / FS, floor_v=0.0, dead_time_s=0.0, high_pass_hz=0.0).build(FS)
+    detector._config.on, detector._config.off = -1.0, np.inf
     out = np.zeros(samples.size)
     for first in (1, 2):
-        at, ratio = run_sta_lta(samples[1:].copy(), 1, np.zeros(3), np.array([0, 0, first]), numbers)
+        detector.reset()
+        detector._state.ready = first
+        at, ratio = run_sta_lta(samples[1:], 1, detector._state, detector._config)
         out[at] = ratio
     out[:long] = 0.0
     return out

@@ -1,0 +1,21 @@
+"""NumPy arrays as the core takes them: a pointer to the first element, after a check of type and layout."""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.core import load
+
+_TYPES = {np.dtype(np.float64): "double[]", np.dtype(np.int64): "int64_t[]", np.dtype(np.uint8): "uint8_t[]"}
+
+
+def pointer(array: npt.NDArray[Any]) -> Any:
+    """A pointer of the array's own type; it is valid while the array lives.
+
+    Raises TypeError for another type than float64, int64 or uint8, and BufferError for elements that do not follow
+    each other.
+    """
+    if array.dtype not in _TYPES:
+        raise TypeError(f"the core takes no arrays of {array.dtype}")
+    return load()[0].from_buffer(_TYPES[array.dtype], array)
