@@ -6,6 +6,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from tapsig.errors import ParameterError, RecordingError
 
@@ -106,15 +107,35 @@ def replace_file(path: Path, content: bytes) -> None:
 
 @contextlib.contextmanager
 def hold_lock(path: Path) -> Iterator[None]:
-    """Wait until no other process or thread holds the lock file `path`, and hold it; the file stays, empty."""
-    with open(path, "ab") as file:
-        if sys.platform == "win32":
-            import msvcrt
+    """Wait until no other process or thread holds the lock file `path`, and hold it; then the file is removed."""
+    while True:
+        with open(path, "ab") as file:
+            _lock(file)
+            if not _is_still_at(file, path):  # whoever held it before has removed it: others now lock a new one
+                continue
+            try:
+                yield
+            finally:
+                with contextlib.suppress(OSError):  # a system that keeps open files: it stays, empty
+                    path.unlink()
+            return
 
-            file.seek(0)
-            msvcrt.locking(file.fileno(), msvcrt.LK_LOCK, 1)
-        else:
-            import fcntl
 
-            fcntl.flock(file, fcntl.LOCK_EX)
-        yield  # closing the file releases the lock
+def _lock(file: BinaryIO) -> None:
+    """Wait for the lock of an open file; closing the file releases it."""
+    if sys.platform == "win32":
+        import msvcrt
+
+        file.seek(0)
+        msvcrt.locking(file.fileno(), msvcrt.LK_LOCK, 1)
+    else:
+        import fcntl
+
+        fcntl.flock(file, fcntl.LOCK_EX)
+
+
+def _is_still_at(file: BinaryIO, path: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(file.fileno()), path.stat())
+    except FileNotFoundError:
+        return False

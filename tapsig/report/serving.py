@@ -3,19 +3,17 @@
 import os
 import secrets
 import sys
-import threading
 from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 from tapsig.errors import LabelError, TapsigError
-from tapsig.loading.files import replace_file
+from tapsig.loading.files import hold_lock, replace_file
 from tapsig.loading.labels import parse_labels
 
 LOOPBACK = "127.0.0.1"
 MOST_BYTES = 20_000_000
 IDLE_S = 30.0
-_saving = threading.Lock()
 
 
 def save_label_text(path: Path, text: bytes, *, end_s: float) -> Path | None:
@@ -30,7 +28,8 @@ def save_label_text(path: Path, text: bytes, *, end_s: float) -> Path | None:
     late = [label for label in labels if label.onset_s > end_s]
     if late:
         raise LabelError(f"a label lies at {late[0].onset_s:.3f} s, the recording ends at {end_s:.3f} s")
-    with _saving:  # each request has a thread of its own
+    target = path.resolve()  # two servers may know one file by two names
+    with hold_lock(target.with_name(f".{target.name}.lock")):
         kept = _keep(path)
         replace_file(path, text)
     return kept

@@ -2,6 +2,8 @@
 
 import os
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -59,6 +61,32 @@ def test_of_many_saves_at_once_every_version_is_kept(tmp_path: Path) -> None:
         thread.join()
     found = sorted(file.read_text() for file in tmp_path.iterdir())
     assert found == sorted(TEXT.format(number) for number in range(17))
+
+
+def test_two_servers_on_one_file_lose_no_version(tmp_path: Path) -> None:
+    """Each in a process of its own; one knows the file by another name."""
+    path, link = tmp_path / "labels.csv", tmp_path / "link.csv"
+    path.write_text(TEXT.format(0))
+    link.symlink_to(path)
+    code = (
+        "import sys; from pathlib import Path; from tapsig.report.serving import save_label_text\n"
+        "sys.stdin.readline()\n"
+        "for number in range(int(sys.argv[2]), int(sys.argv[2]) + 20):\n"
+        "    save_label_text(Path(sys.argv[1]), f'onset_s,kind\\n{number},tap\\n'.encode(), end_s=99.0)\n"
+    )
+    saving = [
+        subprocess.Popen([sys.executable, "-c", code, str(name), first], stdin=subprocess.PIPE, text=True)
+        for name, first in ((path, "1"), (link, "21"))
+    ]
+    for process in saving:
+        assert process.stdin is not None
+        process.stdin.write("go\n")
+        process.stdin.flush()
+    assert [process.wait(timeout=120) for process in saving] == [0, 0]
+    for process in saving:
+        process.stdin.close()
+    found = [file.read_text() for file in tmp_path.iterdir() if not file.is_symlink()]
+    assert sorted(found) == sorted(TEXT.format(number) for number in range(41))
 
 
 def test_a_link_stays_a_link(tmp_path: Path) -> None:
