@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from tapsig.errors import RecordingError
+from tapsig.loading.beside import count_columns_beside, read_metadata_beside, strip_columns_beside
 from tapsig.loading.choice import Choice, choose_columns
 from tapsig.loading.clock import Stamps, settle_clock
 from tapsig.loading.files import show_path
@@ -101,9 +102,19 @@ def read_csv(
 
 
 def _open_log(path: Path, source: str, findings: FindingList) -> tuple[bytes, Iterator[bytes], Layout]:
-    """The first block of a log, those after it, and how its lines are built; names before values are taken away."""
+    """The first block of a log, those after it, and how its lines are built.
+
+    Names before values are taken away, and so are columns of metadata beside the data.
+    """
     blocks = read_log_blocks(path, findings)
     first = next(blocks, b"")
+    delimiter, columns = count_columns_beside(first)
+    if columns:
+        metadata = read_metadata_beside(first, delimiter, columns)
+        rest = (strip_columns_beside(block, delimiter, columns) for block in blocks)
+        first = strip_columns_beside(first, delimiter, columns)
+        layout = find_layout(source, first)
+        return first, rest, replace(layout, preamble={**metadata, **layout.preamble})
     names = find_names(first)
     if not names:
         return first, blocks, find_layout(source, first)

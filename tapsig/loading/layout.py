@@ -117,7 +117,7 @@ def _layout_of(head: bytes) -> Layout | None:
     start = next((index for index, text in enumerate(texts) if probe_fits(probe, text)), None)
     if start is None:
         return None
-    preamble = _read_metadata(texts[:start])
+    preamble = read_metadata(texts[:start])
     preamble |= {match[1]: match[2] for line in lines[:start] if (match := PREAMBLE.fullmatch(line))}
     headers = [(cells, text) for text in reversed(texts[:start]) if (cells := _header_cells(probe, text))]
     header, header_text = headers[0] if headers else ((), "")
@@ -137,7 +137,7 @@ def _layout_of(head: bytes) -> Layout | None:
     )
 
 
-def _read_metadata(texts: Sequence[str]) -> dict[str, str]:
+def read_metadata(texts: Sequence[str]) -> dict[str, str]:
     """What lines of a name and its value tell above the data, as oscilloscopes write them: rate and units."""
     found = {}
     for text in texts:

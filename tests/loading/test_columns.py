@@ -210,6 +210,37 @@ def test_exports_with_lines_of_metadata_are_read(tmp_path: Path, name: str) -> N
     assert set(report.codes()) <= {"foreign-text"}
 
 
+@pytest.mark.parametrize("trailing", ["", ","])
+@pytest.mark.parametrize("names", [("Vertical Units,mV", "Horizontal Units,s"), ("Y Unit,mV", "X Unit,ms")])
+def test_metadata_beside_the_data_are_read_and_no_row_is_lost(
+    tmp_path: Path, names: tuple[str, str], trailing: str
+) -> None:
+    """A name and its value in the first columns of the first rows, as a common layout of oscilloscopes has them."""
+    beside = ["Record Length,600", "Sample Interval,0.001", "", "Source,CH1", *names, "Note,bench"]
+    per_second = 1e3 if "ms" in names[1] else 1.0
+    rows = [
+        f"{(beside[i] if i < len(beside) else '') or ','},,{per_second * (t / 1e6 - 0.2):.6f},{1e3 * v:.6f}{trailing}"
+        for i, (t, v) in enumerate(zip(STAMPS, VOLTS, strict=True))
+    ]
+    path = tmp_path / "x.csv"
+    path.write_text("\n".join(rows) + "\n")
+    recording, report = read_recording(path)
+    np.testing.assert_allclose(recording.samples, VOLTS, atol=2e-9)
+    assert recording.fs == pytest.approx(1000.0)
+    assert report.codes() == ()
+
+
+def test_a_spoilt_row_among_metadata_beside_the_data_is_named_with_its_line(tmp_path: Path) -> None:
+    rows = [f",,,{t / 1e6:.6f},{v:.6f}" for t, v in zip(STAMPS, VOLTS, strict=True)]
+    rows[0], rows[1] = "Vertical Units,V" + rows[0][1:], "Horizontal Units,s" + rows[1][1:]
+    rows[400] = rows[400].replace(",,,", ",")
+    path = tmp_path / "x.csv"
+    path.write_text("\n".join(rows) + "\n")
+    _, report = read_recording(path)
+    assert report.codes() == ("malformed-line", "lost-samples")
+    assert report.findings[0].line == 401
+
+
 def test_a_row_of_units_leaves_the_columns_their_names(tmp_path: Path) -> None:
     path = tmp_path / "x.csv"
     rows = "".join(f"{t},{1e3 * v},{2e3 * v}\n" for t, v in zip(STAMPS, VOLTS, strict=True))
