@@ -43,9 +43,11 @@ typedef struct {
 
 void tapsig_blocks_init(tapsig_blocks *blocks);
 
-/* Take the next count. Returns how many blocks it completes: 0 or 1, up to 3 where blocks are interpolated; each of them
- * is then fetched by tapsig_blocks_next. */
-uint8_t tapsig_blocks_push(tapsig_blocks *blocks, const tapsig_rate *rate, uint16_t count);
+/* Take counts until one completes a block, or all `size`. Returns how many were taken. `completed` says how many blocks
+ * the last one completed: 0 or 1, up to 3 where blocks are interpolated; each of them is then fetched by
+ * tapsig_blocks_next. */
+uint16_t tapsig_blocks_take(tapsig_blocks *blocks, const tapsig_rate *rate, const uint16_t *counts, uint16_t size,
+                            uint8_t *completed);
 
 /* Set `signal`, `step_power` and `longer` for the next completed block. */
 void tapsig_blocks_next(tapsig_blocks *blocks, const tapsig_rate *rate);

@@ -1,5 +1,20 @@
 #include "fixed.h"
 
+#include <limits.h>
+
+#if defined(__GNUC__) && UINT_MAX > 0xFFFF /* the processor counts leading zeros */
+
+uint8_t tapsig_level(uint32_t power)
+{
+    if (power < 2) {
+        return 0;
+    }
+    const uint32_t zeros = (uint32_t)__builtin_clz(power);
+    return (uint8_t)(((31 - zeros) << 3) | (((power << zeros) >> 28) & 7));
+}
+
+#else
+
 uint8_t tapsig_level(uint32_t power)
 {
     uint8_t octave = 31;
@@ -19,3 +34,5 @@ uint8_t tapsig_level(uint32_t power)
     }
     return (uint8_t)((octave << 3) | ((top >> 4) & 7));
 }
+
+#endif

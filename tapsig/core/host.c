@@ -4,13 +4,17 @@ uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const 
                         tapsig_judged *judged)
 {
     uint32_t found = 0;
-    for (uint32_t i = 0; i < size; i++) {
-        const uint8_t verdict = tapsig_tap_push(tap, config, counts[i]);
+    uint32_t taken = 0;
+    while (taken < size) {
+        uint16_t used;
+        const uint16_t most = (uint16_t)(size - taken < UINT16_MAX ? size - taken : UINT16_MAX);
+        const uint8_t verdict = tapsig_tap_take(tap, config, counts + taken, most, &used);
+        taken += used;
         if (verdict != TAPSIG_NOTHING) {
             judged[found].candidate = tap->candidate;
             judged[found].verdict = verdict;
             judged[found].onset_age = tapsig_tap_onset_age(tap, config);
-            judged[found].decided = i;
+            judged[found].decided = taken - 1;
             found++;
         }
     }

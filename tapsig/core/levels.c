@@ -55,18 +55,14 @@ static void follow_background(tapsig_background *background, uint8_t highest, bo
     }
 }
 
+/* Once in four blocks: the highest of them, and what follows from it. */
 static void follow_maxima(tapsig_levels *levels, uint8_t channel)
 {
-    const uint8_t level = levels->level[channel][levels->block & (TAPSIG_BLOCKS_KEPT - 1)];
+    const uint8_t *four = &levels->level[channel][levels->block & (TAPSIG_BLOCKS_KEPT - 4)];
     uint8_t *maxima = levels->maxima[channel];
-    levels->highest_4[channel] = larger(level, levels->highest_4[channel]);
-    if ((levels->block & 3) != 3) {
-        return;
-    }
     const uint8_t now = (uint8_t)((levels->block >> 2) & 15);
-    maxima[now] = levels->highest_4[channel];
+    maxima[now] = larger(larger(four[0], four[1]), larger(four[2], four[3]));
     levels->highest_64[channel] = larger(maxima[now], levels->highest_64[channel]);
-    levels->highest_4[channel] = 0;
     levels->reference[channel] = 0;
     for (uint8_t i = 1; i < 12; i++) {
         levels->reference[channel] = larger(maxima[(now - i) & 15], levels->reference[channel]);
@@ -88,8 +84,10 @@ void tapsig_levels_push(tapsig_levels *levels, const tapsig_blocks *blocks, cons
     push_level(levels, TAPSIG_INNOVATION, tapsig_square(error), 0, least);
     push_level(levels, TAPSIG_FAST, blocks->step_power, rate->step_offset[blocks->longer], least);
     push_level(levels, TAPSIG_SIGNAL, tapsig_square(signal), 0, least);
-    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-        follow_maxima(levels, channel);
+    if ((levels->block & 3) == 3) {
+        for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+            follow_maxima(levels, channel);
+        }
     }
     levels->block++;
     if (levels->block == SETTLING) {

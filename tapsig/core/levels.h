@@ -33,7 +33,6 @@ typedef struct {
     tapsig_predictor predictor;
     uint32_t smoothed[TAPSIG_CHANNELS];
     uint8_t level[TAPSIG_CHANNELS][TAPSIG_BLOCKS_KEPT]; /* block b at b mod 64 */
-    uint8_t highest_4[TAPSIG_TRACKED];                  /* of the four blocks that are filling */
     uint8_t highest_64[TAPSIG_TRACKED];
     uint8_t maxima[TAPSIG_TRACKED][16]; /* of every four blocks */
     uint8_t reference[TAPSIG_TRACKED];  /* highest of the 44 blocks before the four last completed */

@@ -33,20 +33,11 @@ static int32_t limit_weight(int32_t weight)
     return weight >= WEIGHT_LIMIT ? WEIGHT_LIMIT - 1 : weight < -WEIGHT_LIMIT ? -WEIGHT_LIMIT : weight;
 }
 
-static uint8_t exponent(uint32_t power)
-{
-    uint8_t bit = 0;
-    while (power >>= 1) {
-        bit++;
-    }
-    return bit;
-}
-
 /* weight += step x error x history / power. In Q20, with the step 2^-5 and the power taken as 2^(k + 4), or half of it,
  * that is error x history >> (k - 11): by whole bytes after the product, the rest on the error before it. */
 static void adapt(tapsig_predictor *predictor, const int16_t *history, int16_t error)
 {
-    const int8_t shift = (int8_t)(exponent(predictor->power + LEAST_POWER) + 1 - 11);
+    const int8_t shift = (int8_t)((tapsig_level(predictor->power + LEAST_POWER) >> 3) + 1 - 11);
     const int8_t bytes = (int8_t)(shift < 4 ? 0 : shift < 12 ? 1 : 2);
     const int8_t rest = (int8_t)(shift - 8 * bytes);
     const int16_t gain =

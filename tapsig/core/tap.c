@@ -207,15 +207,29 @@ static uint8_t push_block(tapsig_tap *tap, const tapsig_tap_config *config)
     return verdict;
 }
 
-uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16_t count)
+uint8_t tapsig_tap_take(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint16_t size,
+                        uint16_t *used)
 {
     uint8_t verdict = TAPSIG_NOTHING;
-    for (uint8_t left = tapsig_blocks_push(&tap->blocks, &config->rate, count); left > 0; left--) {
-        tapsig_blocks_next(&tap->blocks, &config->rate);
-        const uint8_t decided = push_block(tap, config);
-        verdict = decided == TAPSIG_NOTHING ? verdict : decided;
+    uint16_t taken = 0;
+    while (taken < size && verdict == TAPSIG_NOTHING) {
+        uint8_t left;
+        taken = (uint16_t)(taken + tapsig_blocks_take(&tap->blocks, &config->rate, counts + taken,
+                                                      (uint16_t)(size - taken), &left));
+        for (; left > 0; left--) {
+            tapsig_blocks_next(&tap->blocks, &config->rate);
+            const uint8_t decided = push_block(tap, config);
+            verdict = decided == TAPSIG_NOTHING ? verdict : decided;
+        }
     }
+    *used = taken;
     return verdict;
+}
+
+uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16_t count)
+{
+    uint16_t used;
+    return tapsig_tap_take(tap, config, &count, 1, &used);
 }
 
 uint16_t tapsig_tap_onset_age(const tapsig_tap *tap, const tapsig_tap_config *config)

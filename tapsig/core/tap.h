@@ -53,7 +53,12 @@ typedef struct {
 
 void tapsig_tap_init(tapsig_tap *tap);
 
-/* Take the next count. Returns what was decided by it: TAPSIG_NOTHING, or how `tap->candidate` was judged. */
+/* Take counts until one decides something, or all `size`. Returns what the last one taken decided: TAPSIG_NOTHING, or how
+ * `tap->candidate` was judged. `used` says how many were taken. */
+uint8_t tapsig_tap_take(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint16_t size,
+                        uint16_t *used);
+
+/* Take one count. */
 uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16_t count);
 
 /* How many samples the onset of `tap->candidate` lies before the count that decided it. */

@@ -1,12 +1,14 @@
 """Random counts and numbers through the core under sanitizers, in pieces of random lengths."""
 
+import ctypes
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from compiling import SANITIZE, need_compiler
-from tapsig.core import sources
+from tapsig.core import LIBRARY, sources
 
 FUZZ = Path(__file__).parent / "fuzz.c"
 
@@ -21,3 +23,16 @@ def test_random_splits_equal_single_counts_and_nothing_overflows(compiler: str, 
     reached = [int(word) for word in done.stdout.split() if word.isdigit()]
     assert reached[0] == 400
     assert min(reached[1:]) > 1000, done.stdout
+
+
+def test_the_level_of_small_controllers_is_that_of_desktops(tmp_path: Path) -> None:
+    """fixed.c counts leading zeros by an instruction where there is one, else by shifts."""
+    (source,) = (path for path in sources() if path.name == "fixed.c")
+    target = tmp_path / "shifts.so"
+    subprocess.run([need_compiler("gcc"), "-std=c99", "-U__GNUC__", "-shared", "-fPIC", str(source), "-o", str(target)])
+    shifts, instruction = (ctypes.CDLL(str(path)).tapsig_level for path in (target, LIBRARY))
+    edges = [(1 << bit) + near for bit in range(32) for near in (-1, 0, 1)]
+    powers = [*edges, *np.random.default_rng(0).integers(0, 1 << 32, 20_000).tolist()]
+    assert [shifts(ctypes.c_uint32(power)) & 255 for power in powers] == [
+        instruction(ctypes.c_uint32(power)) & 255 for power in powers
+    ]

@@ -1,6 +1,7 @@
 """Every stage of the core against the oracle, number by number; the oracle's formulas against closed forms."""
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Iterator
 from typing import Any
@@ -58,8 +59,15 @@ def core_blocks(counts: list[int], rate: Any) -> Iterator[Any]:
     """The core's state after each block."""
     state = _FFI.new("tapsig_blocks *")
     _LIBRARY.tapsig_blocks_init(state)
-    for count in counts:
-        for _ in range(_LIBRARY.tapsig_blocks_push(state, rate, count)):
+    completed = _FFI.new("uint8_t *")
+    remaining = np.asarray(counts, dtype=np.uint16)
+    for size in itertools.cycle((1, 3, 50, 7)):  # however many are offered at a time
+        if not remaining.size:
+            return
+        part = np.ascontiguousarray(remaining[:size])
+        taken = _LIBRARY.tapsig_blocks_take(state, rate, _FFI.from_buffer("uint16_t[]", part), part.size, completed)
+        remaining = remaining[taken:]
+        for _ in range(completed[0]):
             _LIBRARY.tapsig_blocks_next(state, rate)
             yield state
 
