@@ -101,7 +101,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _list_errors(table: "CauseTable") -> list[dict[str, object]]:
+def _list_errors(table: "CauseTable", start_s: float) -> list[dict[str, object]]:
     from tapsig.records import Recording  # lazy, with numpy
 
     names: dict[tuple[str, str], str] = {}
@@ -110,21 +110,23 @@ def _list_errors(table: "CauseTable") -> list[dict[str, object]]:
         key = (one["source"], one["position"])
         if key not in names:
             names[key] = name_recording(Recording([], 1.0, source=key[0], position=key[1]))  # type: ignore[arg-type]
-        rows.append({"recording": names[key], **{name: one[name] for name in COLUMNS[1:]}})
+        row = {name: one[name] for name in COLUMNS[1:]}
+        rows.append({"recording": names[key], **row, "time_s": one["time_s"] + start_s})
     return rows
 
 
 def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.Namespace) -> str:
+    start_s = recordings[0].start_s if len(recordings) == 1 else 0.0  # only one recording is cut by --from
     by = {"position": ("position",), "scene": ("scene",), "both": ("position", "scene")}[args.by]
     if args.format == "csv" or (args.format == "table" and args.errors):
-        return render_rows(_list_errors(table), args.format, columns=COLUMNS)
+        return render_rows(_list_errors(table, start_s), args.format, columns=COLUMNS)
     if args.format == "json":
         document = {
             "detector": table.detector,
             "taps": table.taps,
             "hits": table.hits,
             "duration_s": table.duration_s,
-            "errors": _list_errors(table),
+            "errors": _list_errors(table, start_s),
         }
         return render_rows(table.count(by=by), "json", document=document)
     if not table.errors:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import note
-from tapsig.cli.reading import add_reading_arguments, read
+from tapsig.cli.reading import add_reading_arguments, has_span, read
 from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError
 
@@ -94,6 +94,8 @@ def find_corpus(args: argparse.Namespace) -> "Corpus | None":
     if args.recording.is_dir() or args.recording.name == "corpus.csv":
         if args.labels is not None:
             raise ParameterError("--labels goes with one recording; a corpus names its labels in corpus.csv")
+        if has_span(args):
+            raise ParameterError("--from and --to cut one recording; give the file instead of the corpus")
         [corpus] = choose([load_corpus(args.recording)], given)
         return corpus
     if given:

@@ -4,6 +4,8 @@
   tapsig detect log.csv --adc-bits 10 --full-scale-v 5 --detector ring-following
   tapsig detect door.wav --detector fixed-threshold --set threshold_v=0.2 --set dead_time_s=0.12
   tapsig detect door.wav --rejected --plot taps.png
+  tapsig detect monday.wav tuesday.wav --from 60 --to 120
+  serial-reader | tapsig detect - --fs 2000 --adc-bits 10 --full-scale-v 5
   tapsig detect --list
 
 One row a tap: its onset, the time since the tap before, how strongly it stood out (decibels over the detector's
@@ -14,12 +16,14 @@ file. A long WAV file is read in blocks. --plot draws the waveform, its envelope
 import argparse
 import dataclasses
 import inspect
+import json
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_plot_argument, check_plots, draw
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
-from tapsig.cli.reading import add_reading_arguments, read
+from tapsig.cli.reading import add_reading_arguments, has_span, read
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
 
@@ -29,11 +33,35 @@ if TYPE_CHECKING:
 
 LARGE_SAMPLES = 20_000_000
 """WAV files above this are read in blocks."""
+STDIN = Path("-")
+COLUMNS = ("onset_s", "kind", "gap_s", "strength", "decided_after_ms")
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class FoundInFile:
+    """What was found in one file: its rate in Hz, its length in seconds, and a row for each detection."""
+
+    path: Path
+    fs: float
+    span_s: float
+    rows: list[dict[str, object]]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig detect`."""
     add_reading_arguments(parser)
+    for action in parser._actions:
+        if action.dest == "recording":
+            action.dest, action.nargs = "recordings", "+"
+            action.help = "recordings (WAV or CSV), or - for samples from standard input, which need --fs"
+    parser.add_argument(
+        "--stdin",
+        choices=("text", "s16le"),
+        default="text",
+        help="what standard input holds: a number a line, counts with --adc-bits, otherwise volts (of several numbers"
+        " the last); or raw 16-bit little-endian samples of one channel; default: text",
+    )
+    parser.add_argument("--events", choices=("jsonl",), help="print one JSON object a line for each detection")
     parser.add_argument(
         "--detector",
         default="tap",
@@ -83,29 +111,76 @@ def run(args: argparse.Namespace) -> int:
     """Detect and show."""
     from tapsig.detectors import load_detector  # lazy: --help need not wait for it
 
-    check_plots(args.plot, force=args.force)
     variant = change_parameters(load_detector(args.detector), args.settings)
+    if STDIN in args.recordings:
+        from tapsig.cli.live import run_live
+
+        _refuse_beside_stdin(args)
+        return run_live(variant, args)
+    check_plots(args.plot, force=args.force)
+    tables = []
+    for path in args.recordings:
+        args.recording = path  # where `read` looks
+        tables.append(_detect_file(variant, args))
+    if args.events:
+        lines = ({"recording": str(one.path)} | row for one in tables for row in one.rows)
+        emit("".join(map(render_event, lines)), args)
+    else:
+        _emit_rows(tables, variant, args)
+    return 0
+
+
+def _detect_file(variant: "Variant", args: argparse.Namespace) -> FoundInFile:
     found, times_s, fs, span_s, recording = _detect(variant, args)
-    rows = _rows(found, times_s, fs, rejected=args.rejected)
+    rows = list_rows(found, times_s, fs, rejected=args.rejected)
     taps = sum(row["kind"] == TAP for row in rows)
-    document = {
-        "recording": str(args.recording),
-        "channel": args.channel or 0,
-        "fs_hz": fs,
-        "span_s": span_s,
-        "detector": variant.name,
-        "parameters": _settable(variant),
-        "taps": taps,
-    }
-    columns = ("onset_s", "kind", "gap_s", "strength", "decided_after_ms", *(["reason"] if args.rejected else []))
-    shown = _with_full_times(rows) if args.format == "table" else rows
-    emit(render_rows(shown, args.format, columns=columns, document=document), args)
     note(f"{taps} taps in {span_s:.1f} s of {args.recording} ({variant.name}, {fs:g} Hz)")
     if args.plot is not None and recording is not None:
         from tapsig.report.figures import plot_detections  # lazy: matplotlib loads only when something is drawn
 
-        draw({variant.name: plot_detections(recording, found, name=variant.name)}, args.plot, force=args.force)
-    return 0
+        own = args.plot
+        if len(args.recordings) > 1:  # a figure each
+            own = own.with_stem(f"{own.stem}-{args.recording.stem}")
+        draw({variant.name: plot_detections(recording, found, name=variant.name)}, own, force=args.force)
+    return FoundInFile(args.recording, fs, span_s, rows)
+
+
+def _emit_rows(tables: list[FoundInFile], variant: "Variant", args: argparse.Namespace) -> None:
+    several = len(tables) > 1
+    rows = [({"recording": str(one.path)} if several else {}) | row for one in tables for row in one.rows]
+    files = [
+        {
+            "recording": str(one.path),
+            "channel": args.channel or 0,
+            "fs_hz": one.fs,
+            "span_s": one.span_s,
+            "detector": variant.name,
+            "parameters": _settable(variant),
+            "taps": sum(row["kind"] == TAP for row in one.rows),
+        }
+        for one in tables
+    ]
+    columns = [*(["recording"] if several else []), *COLUMNS, *(["reason"] if args.rejected else [])]
+    shown = _with_full_times(rows) if args.format == "table" else rows
+    document: dict[str, object] = {"files": files} if several else files[0]
+    emit(render_rows(shown, args.format, columns=columns, document=document), args)
+
+
+def render_event(row: dict[str, object]) -> str:
+    """One row as a line of JSON."""
+    return json.dumps({"event": row["kind"], **{name: value for name, value in row.items() if name != "kind"}}) + "\n"
+
+
+def _refuse_beside_stdin(args: argparse.Namespace) -> None:
+    """Refuse what standard input cannot do: it is one channel, read once, and shown as it comes."""
+    if len(args.recordings) > 1:
+        raise ParameterError("- reads standard input; give it alone, without files")
+    for name in ("plot", "out", "channel", "column", "time_unit", "from_s", "to_s"):
+        if getattr(args, name) is not None:
+            option = name.removesuffix("_s").replace("_", "-")
+            raise ParameterError(f"--{option} does not go with standard input (-), which is one channel, shown live")
+    if args.format == "json":
+        raise ParameterError("--format json is one document, which standard input (-) never ends: --events jsonl")
 
 
 def change_parameters(variant: "Variant", settings: list[str]) -> "Variant":
@@ -135,7 +210,7 @@ def _detect(
     from tapsig.detectors.files import detect_wav
     from tapsig.loading import read_wav_info
 
-    if args.recording.suffix.lower() == ".wav":
+    if args.recording.suffix.lower() == ".wav" and not has_span(args):
         info = read_wav_info(args.recording)
         if info.frames > LARGE_SAMPLES:
             if args.fs not in (None, info.fs):
@@ -155,7 +230,8 @@ def _detect(
             return found, (found.onset_samples / info.fs).tolist(), info.fs, info.duration_s, None
     recording = read(args)
     found = detect(variant, recording, keep_rejected=args.rejected)
-    return found, recording.times_s(found.onset_samples).tolist(), recording.fs, recording.span_s, recording
+    times_s = recording.times_s(found.onset_samples) + recording.start_s
+    return found, times_s.tolist(), recording.fs, recording.span_s, recording
 
 
 def _with_full_times(rows: list[dict[str, object]]) -> list[dict[str, object]]:
@@ -165,10 +241,13 @@ def _with_full_times(rows: list[dict[str, object]]) -> list[dict[str, object]]:
     return [{**row, "onset_s": text.rjust(width)} for row, text in zip(rows, texts, strict=True)]
 
 
-def _rows(found: "Detections", times_s: list[float], fs: float, *, rejected: bool) -> list[dict[str, object]]:
+def list_rows(
+    found: "Detections", times_s: list[float], fs: float, *, rejected: bool, last_s: float | None = None
+) -> list[dict[str, object]]:
+    """A row for each detection, in order of time; `last_s` is the time of the tap before them, if there was one."""
     after_ms = ((found.decided_samples - found.onset_samples) * (1e3 / fs)).tolist()
     rows: list[dict[str, object]] = []
-    last: float | None = None
+    last = last_s
     entries = sorted(zip(times_s, found.strength.tolist(), after_ms, found.reason, strict=True))
     for time, strength, wait, reason in entries:
         row: dict[str, object] = {

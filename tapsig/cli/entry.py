@@ -17,7 +17,7 @@ from pathlib import Path
 
 from tapsig.cli.choosing import add_plot_argument
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
-from tapsig.cli.reading import add_reading_arguments, read
+from tapsig.cli.reading import add_reading_arguments, has_span, read
 from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, parse_code
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
@@ -190,12 +190,17 @@ def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | Non
 
     reference_s = None if args.labels is None else load_taps(args.labels)
     if _is_tap_table(args.recording):
+        if has_span(args):
+            raise ParameterError(f"--from and --to cut a recording; {args.recording} is a table of taps")
         return load_taps(args.recording), reference_s, None
     from tapsig.detectors import detect, load_detector
 
     recording = read(args)
+    start_s, end_s = recording.start_s, recording.start_s + recording.span_s
     found = detect(load_detector(args.detector), recording).accepted()
-    return sorted(map(float, recording.times_s(found.onset_samples))), reference_s, recording.span_s
+    if reference_s is not None:
+        reference_s = [time_s for time_s in reference_s if start_s <= time_s < end_s]
+    return sorted(map(float, recording.times_s(found.onset_samples) + start_s)), reference_s, end_s
 
 
 def _is_tap_table(path: Path) -> bool:

@@ -30,17 +30,19 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
     check_decoder(args.decoder, variant)
     evidence = Evidence() if args.threshold is None else Evidence(args.threshold)
     machine = EvidenceMachine(parameters, code=code, evidence=evidence)
-    entries = list(listen(machine, variant, read(args)))  # type: ignore[arg-type]
+    recording = read(args)
+    entries = list(listen(machine, variant, recording))  # type: ignore[arg-type]
     if args.until_end and machine.is_open:
         note("the recording ends within an entry, which is left undecided")
     elif not args.until_end:
         entries += machine.finish()
-    rows = [_describe(number, entry, parameters) for number, entry in enumerate(entries, start=1)]
-    candidates = [row for number, entry in enumerate(entries, start=1) for row in _list_candidates(number, entry)]
+    start_s = recording.start_s
+    rows = [_describe(number, entry, parameters, start_s) for number, entry in enumerate(entries, start=1)]
+    candidates = [row for k, entry in enumerate(entries, start=1) for row in _list_candidates(k, entry, start_s)]
     if args.explain is not None:
         entry = _pick(entries, args.explain)
-        lines = explain_verdict(entry, code, evidence)
-        candidates = _list_candidates(args.explain, entry)
+        lines = explain_verdict(entry, code, evidence, start_s)
+        candidates = _list_candidates(args.explain, entry, start_s)
         rows = [rows[args.explain - 1]]
         if args.plot is not None:
             from tapsig.report.entry_figure import plot_entry
@@ -66,11 +68,11 @@ def _show(args: argparse.Namespace, rows: Rows, candidates: Rows, lines: Sequenc
         emit(text + "".join(f"{line}\n" for line in lines), args)
 
 
-def _describe(number: int, entry: "EvidenceEntry", parameters: EntryParameters) -> dict[str, object]:
+def _describe(number: int, entry: "EvidenceEntry", parameters: EntryParameters, start_s: float) -> dict[str, object]:
     return {
         "entry": number,
-        "start_s": entry.start_s,
-        "end_s": entry.end_s,
+        "start_s": entry.start_s + start_s,
+        "end_s": entry.end_s + start_s,
         "digits": str(entry),
         "verdict": entry.verdict.value,
         "wait_s": entry.wait_s,
@@ -80,7 +82,7 @@ def _describe(number: int, entry: "EvidenceEntry", parameters: EntryParameters) 
     }
 
 
-def _list_candidates(number: int, entry: "EvidenceEntry") -> Rows:
+def _list_candidates(number: int, entry: "EvidenceEntry", start_s: float) -> Rows:
     assert entry.weighed is not None
     digits = [digit for digit, size in enumerate(entry.digits, start=1) for _ in range(size)]
     digit_of = dict(zip(entry.taps_s, digits, strict=True))
@@ -90,7 +92,7 @@ def _list_candidates(number: int, entry: "EvidenceEntry") -> Rows:
         rows.append(
             {
                 "entry": number,
-                "time_s": onset_ms / 1000.0,
+                "time_s": onset_ms / 1000.0 + start_s,
                 "log_odds": round(score / 64, 2),
                 "taken_for": "" if digit is None else f"digit {digit}",
             }
@@ -104,15 +106,22 @@ def _pick(entries: "Sequence[EvidenceEntry]", number: int) -> "EvidenceEntry":
     return entries[number - 1]
 
 
-def explain_verdict(entry: "EvidenceEntry", code: Sequence[int] | None, evidence: "Evidence") -> list[str]:
-    """The series that was chosen, its runner-up, and why the entry was accepted or not, as sentences."""
+def explain_verdict(
+    entry: "EvidenceEntry", code: Sequence[int] | None, evidence: "Evidence", start_s: float = 0.0
+) -> list[str]:
+    """The series that was chosen, its runner-up, and why the entry was accepted or not, as sentences.
+
+    Times in them count from `start_s` before the recording.
+    """
     from tapsig.entry.evidence import explain  # heavy: the detectors
 
     own, other = explain(entry, code)
     wanted = "-".join(map(str, own.digits))
     lines = [
-        f"code {wanted}: {_tell(own, entry)}" if code else f"best series {wanted}: {_tell(own, entry)}",
-        f"best other series: {_tell(other, entry)}",
+        f"code {wanted}: {_tell(own, entry, start_s)}"
+        if code
+        else f"best series {wanted}: {_tell(own, entry, start_s)}",
+        f"best other series: {_tell(other, entry, start_s)}",
     ]
     if code is None:
         return [*lines, f"it is likelier by {entry.log_ratio:.2f} nats; no code was given, so nothing was judged"]
@@ -124,9 +133,9 @@ def explain_verdict(entry: "EvidenceEntry", code: Sequence[int] | None, evidence
     return [*lines, f"{ratio} {evidence.threshold:.2f}"]
 
 
-def _tell(series: "Series", entry: "EvidenceEntry") -> str:
+def _tell(series: "Series", entry: "EvidenceEntry", start_s: float) -> str:
     assert entry.weighed is not None
     if not series.taps:
         return "none" if series.digits else "no taps at all (log-likelihood 0)"
-    times = ", ".join(f"{entry.weighed.onset_ms[tap] / 1000:.3f}" for tap in series.taps)
+    times = ", ".join(f"{entry.weighed.onset_ms[tap] / 1000 + start_s:.3f}" for tap in series.taps)
     return f"{'-'.join(map(str, series.digits))} at {times} s (log-likelihood {series.score / 64:.2f} against no taps)"

@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     whole_file = corpus is None and args.channel is None
     chosen = list(_read_reports(args, corpus, whole_file=whole_file))
     reports = {
-        _name(recording, k, len(chosen)): check_health(recording, report)
+        _name(recording, k, len(chosen)): _in_file_time(check_health(recording, report), recording.start_s)
         for k, (recording, report) in enumerate(chosen)
     }
     if whole_file and len(chosen) > 1:
@@ -63,6 +63,12 @@ def run(args: argparse.Namespace) -> int:
         }
         draw(figures, args.plot, force=args.force)
     return code
+
+
+def _in_file_time(report: "HealthReport", start_s: float) -> "HealthReport":
+    """The report of a part that begins at `start_s`, with times of the whole file."""
+    findings = (replace(finding, first_s=finding.first_s + start_s) for finding in report.findings)
+    return replace(report, findings=tuple(findings)) if start_s else report
 
 
 def _check_long(args: argparse.Namespace) -> "dict[str, HealthReport]":

@@ -45,6 +45,7 @@ def _settle_output(args: argparse.Namespace, *, file_format: str) -> None:
 def list_inputs(args: argparse.Namespace) -> list[Path]:
     """The files and folders that the command reads."""
     given = [vars(args).get(name) for name in ("recording", "corpus", "labels", "a", "b")]
+    given += vars(args).get("recordings", [])
     return [Path(one) for one in given if isinstance(one, (str, Path))]
 
 

@@ -37,6 +37,7 @@ def run(args: argparse.Namespace) -> int:
     if not 0.0 <= args.keep <= 1.0:
         raise ParameterError(f"--keep is {args.keep}; it must lie between 0 and 1")
     parameters = ProposalParameters(doubtful_below=args.doubtful_below)
+    start_s = 0.0
     if is_long_wav(args):
         for finding in read_wav_info(args.recording).findings:
             note(f"{args.recording}: {finding}")
@@ -44,8 +45,9 @@ def run(args: argparse.Namespace) -> int:
             args.recording, parameters, channel=args.channel or 0, full_scale_v=args.full_scale_v
         )
     else:
-        proposals = propose_onsets(read(args), parameters)
-    rows = as_label_rows(proposals, keep=args.keep)
+        recording = read(args)
+        start_s, proposals = recording.start_s, propose_onsets(recording, parameters)
+    rows = [(onset_s + start_s, kind, sure) for onset_s, kind, sure in as_label_rows(proposals, keep=args.keep)]
     if args.format == "csv":
         text = render_csv(HEADER, rows)
     elif args.format == "json":

@@ -1,6 +1,7 @@
 """The options by which commands read one recording."""
 
 import argparse
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,17 @@ if TYPE_CHECKING:
 def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
     """FILE, and how to read it."""
     parser.add_argument("recording", type=Path, metavar="FILE", help="a recording: WAV or CSV")
-    add_format_arguments(parser.add_argument_group("reading the recording"))
+    group = parser.add_argument_group("reading the recording")
+    add_format_arguments(group)
+    add_span_arguments(group)
+
+
+def add_span_arguments(group: "argparse._ActionsContainer") -> None:
+    """Which part of a recording."""
+    group.add_argument("--from", type=float, dest="from_s", metavar="S", help="from this time on, in seconds")
+    group.add_argument(
+        "--to", type=float, dest="to_s", metavar="S", help="up to this time; times shown stay those of the whole file"
+    )
 
 
 def add_format_arguments(group: "argparse._ActionsContainer") -> None:
@@ -49,10 +60,16 @@ def read(args: argparse.Namespace, *, labels: Path | None = None) -> "Recording"
 
 
 def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) -> "tuple[Recording, LoadReport]":
-    """The recording that the arguments name, and the report of how it was read."""
+    """The recording that the arguments name, and the report of how it was read.
+
+    With --from or --to it is that part, and its `start_s` says where in the file it begins.
+    """
     from tapsig.loading.recording import read_recording  # lazy: --help need not wait for it
 
-    return read_recording(
+    start_s, stop_s = check_span(args)
+    if has_span(args) and _is_large_wav(args):
+        return _read_span(args, start_s, stop_s, labels)
+    recording, report = read_recording(
         args.recording,
         channel=args.channel,
         column=args.column,
@@ -62,23 +79,70 @@ def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) ->
         time_unit=args.time_unit,
         labels=labels,
     )
+    return (recording[start_s : args.to_s] if has_span(args) else recording), report
+
+
+def _read_span(
+    args: argparse.Namespace, start_s: float, stop_s: float, labels: Path | None
+) -> "tuple[Recording, LoadReport]":
+    """The part of a long WAV file, without reading the rest."""
+    from tapsig.loading import LoadReport, load_labels  # lazy: --help need not wait for these
+    from tapsig.loading.parts import read_wav_span
+
+    _check_wav_options(args)
+    recording = read_wav_span(
+        args.recording,
+        start_s,
+        stop_s,
+        channel=args.channel or 0,
+        full_scale_v=args.full_scale_v,
+        adc_bits=args.adc_bits,
+        labels=None if labels is None else load_labels(labels),
+    )
+    return recording, LoadReport(recording.source, recording.findings, channel=args.channel or 0)
+
+
+def has_span(args: argparse.Namespace) -> bool:
+    """Whether --from or --to is given."""
+    return getattr(args, "from_s", None) is not None or getattr(args, "to_s", None) is not None
+
+
+def check_span(args: argparse.Namespace) -> tuple[float, float]:
+    """The times of --from and --to; inf for an end that is not given. Raises ParameterError for an empty span."""
+    from_s, to_s = getattr(args, "from_s", None), getattr(args, "to_s", None)
+    for option, value in (("--from", from_s), ("--to", to_s)):
+        if value is not None and not 0 <= value < math.inf:
+            raise ParameterError(f"{option} is {value:g}; it must be a time in seconds, 0 or above")
+    start_s, stop_s = from_s or 0.0, math.inf if to_s is None else to_s
+    if not start_s < stop_s:
+        raise ParameterError(f"--from is {start_s:g} and --to {stop_s:g}; the first must be the earlier time")
+    return start_s, stop_s
+
+
+def _is_large_wav(args: argparse.Namespace) -> bool:
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for these
+    from tapsig.loading.parts import LARGE_SAMPLES
+
+    named = args.recording.suffix.lower() in (".wav", ".wave")
+    return named and read_wav_info(args.recording).frames > LARGE_SAMPLES
 
 
 def is_long_wav(args: argparse.Namespace) -> bool:
-    """Whether the recording is a WAV file that is better read in parts.
+    """Whether the recording is a WAV file that is better read in parts; not so a span of one, which fits in memory.
 
     Raises ParameterError for options that a WAV file does not take, which `read` would look at.
     """
-    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
-    from tapsig.loading.parts import LARGE_SAMPLES
+    if has_span(args) or not _is_large_wav(args):
+        return False
+    _check_wav_options(args)
+    return True
 
-    if args.recording.suffix.lower() not in (".wav", ".wave"):
-        return False
+
+def _check_wav_options(args: argparse.Namespace) -> None:
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
+
     info = read_wav_info(args.recording)
-    if info.frames <= LARGE_SAMPLES:
-        return False
     if args.fs is not None and args.fs != info.fs:
         raise ParameterError(f"fs is {args.fs:g}; {args.recording} tells {info.fs:g} Hz: leave it out")
     if args.column is not None:
         raise ParameterError(f"column is {args.column!r}; {args.recording} is a WAV file, without names: use channel=")
-    return True

@@ -3,15 +3,16 @@
 With --out PAGE.html the page is one file that works from disk without a network; it saves the labels as a download.
 With --serve it is shown at a local address that only this computer can reach, and saves straight into the label file;
 the file that was there is kept beside it as .1, .2 and so on. Without --labels it starts from what 'tapsig propose'
-finds; --blank starts from none.
+finds; --blank starts from none. With --from and --to the page shows that part, and keeps the labels outside it.
 """
 
 import argparse
+import math
 from collections.abc import Callable
 from pathlib import Path
 
 from tapsig.cli.output import check_out, list_inputs, note, write_atomically
-from tapsig.cli.reading import add_reading_arguments, read
+from tapsig.cli.reading import add_reading_arguments, has_span, read
 from tapsig.errors import ParameterError
 
 
@@ -45,11 +46,18 @@ def run(args: argparse.Namespace) -> int:
     if args.blank and args.labels:
         raise ParameterError("--blank and --labels exclude each other")
     recording = read(args)
+    start_s, part = recording.start_s, has_span(args)
     proposals = propose_onsets(recording)
     if args.labels:
         marks = load_marks(args.labels)
     else:
-        marks = () if args.blank else tuple(Mark(*row) for row in as_label_rows(proposals, keep=0.1))
+        marks = (
+            ()
+            if args.blank
+            else tuple(
+                Mark(onset_s + start_s, kind, sure) for onset_s, kind, sure in as_label_rows(proposals, keep=0.1)
+            )
+        )
     save_to = args.save or _csv_of(args.labels) or args.recording.with_suffix(".labels.csv")
     if args.serve:
         _check_save(save_to, args.recording)
@@ -60,14 +68,15 @@ def run(args: argparse.Namespace) -> int:
             recording,
             marks,
             name=args.recording.name,
-            targets_s=[proposal.onset_s for proposal in proposals],
+            targets_s=[proposal.onset_s + start_s for proposal in proposals],
+            part=part,
             save_name=download,
             save_url=save_url,
             doubtful_below=args.doubtful_below,
         )
 
     if args.serve:
-        return _serve(make_page, save_to, recording.span_s, args.port)
+        return _serve(make_page, save_to, math.inf if part else recording.span_s, args.port)
     write_atomically(args.out, make_page(None), force=args.force)
     note(f"wrote {args.out}; open it in a browser. It saves {download} to the browser's downloads.")
     return 0

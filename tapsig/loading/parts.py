@@ -1,11 +1,13 @@
 """A long WAV file as recordings of some minutes, one after the other: memory does not grow with its length."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from tapsig.errors import RecordingError
 from tapsig.loading.files import show_path
 from tapsig.loading.wav import read_wav_blocks, read_wav_info
 from tapsig.records import Label, Recording
@@ -62,6 +64,43 @@ def read_wav_parts(
         )
         start += here.size
         before, here = here[max(0, here.size - overlap) :], after
+
+
+def read_wav_span(
+    path: str | Path,
+    start_s: float,
+    stop_s: float,
+    *,
+    channel: int = 0,
+    full_scale_v: float | None = None,
+    adc_bits: int | None = None,
+    labels: tuple[Label, ...] | None = None,
+) -> Recording:
+    """One channel of a WAV file from `start_s` to before `stop_s`, without reading the rest.
+
+    It equals `load_recording(path)[start_s:stop_s]`. Raises RecordingError where there is no sample, and as
+    `read_wav_blocks` does.
+    """
+    info, scale_v = read_wav_info(path), 1.0 if full_scale_v is None else full_scale_v
+    first, stop = (min(max(0, math.ceil(time_s * info.fs - 1e-6)), info.frames) for time_s in (start_s, stop_s))
+    if first >= stop:
+        raise RecordingError(
+            f"{path}: there is no sample from {start_s:g} to {stop_s:g} s; it lasts {info.duration_s:g} s"
+        )
+    blocks = read_wav_blocks(path, channel=channel, full_scale_v=scale_v, first=first, stop=stop)
+    begin_s = first / info.fs
+    return Recording(
+        np.concatenate(list(blocks)),
+        info.fs,
+        labels=None
+        if labels is None
+        else tuple(Label(one.onset_s - begin_s, one.kind) for one in labels if begin_s <= one.onset_s < stop_s),
+        range_v=(-scale_v, scale_v),
+        adc_bits=adc_bits or info.adc_bits,
+        source=show_path(Path(path)),
+        findings=info.findings,
+        start_s=begin_s,
+    )
 
 
 def _make_part(

@@ -98,11 +98,18 @@ def read_wav(
 
 
 def read_wav_blocks(
-    path: str | Path, *, channel: int = 0, full_scale_v: float = 1.0, block_samples: int = BLOCK_SAMPLES
+    path: str | Path,
+    *,
+    channel: int = 0,
+    full_scale_v: float = 1.0,
+    block_samples: int = BLOCK_SAMPLES,
+    first: int = 0,
+    stop: int | None = None,
 ) -> Iterator[FloatArray]:
     """One channel of a WAV file as consecutive blocks in volts, float64; memory does not grow with the file.
 
-    Joined, the blocks are the samples that `load_recording` returns. `read_wav_info` tells the rate.
+    Joined, the blocks are the samples that `load_recording` returns, of which `first` and `stop` choose those from
+    `first` to before `stop`. `read_wav_info` tells the rate.
 
     Raises RecordingError when it is no usable WAV file, or at a sample that is nan or infinite (only `load_recording`
     can leave a gap there); ParameterError for a channel that the file does not have.
@@ -113,26 +120,31 @@ def read_wav_blocks(
     full_scale_v = check_positive("full_scale_v", full_scale_v)
     header = read_wave_header(path, FindingList())
     _check_channel(path, header, channel)
-    return _volt_blocks(path, header, channel, full_scale_v, block_samples)
+    stop = header.frames if stop is None else min(stop, header.frames)
+    return _volt_blocks(path, header, channel, full_scale_v, block_samples, first, stop)
 
 
 def _volt_blocks(
-    path: Path, header: WaveFile, channel: int, full_scale_v: float, block_samples: int
+    path: Path, header: WaveFile, channel: int, full_scale_v: float, block_samples: int, first: int, stop: int
 ) -> Iterator[FloatArray]:
-    done = 0
-    for block in _blocks(path, header, channel, block_samples):
+    done = first
+    for block in _blocks(path, header, channel, block_samples, first, stop):
         if not np.isfinite(block).all():
-            first = done + int(np.argmin(np.isfinite(block)))
-            raise RecordingError(f"{path}: sample {first} is nan or infinite; load the file whole, which leaves a gap")
+            bad = done + int(np.argmin(np.isfinite(block)))
+            raise RecordingError(f"{path}: sample {bad} is nan or infinite; load the file whole, which leaves a gap")
         done += block.size
         yield block * full_scale_v
 
 
-def _blocks(path: Path, header: WaveFile, channel: int, block_samples: int) -> Iterator[FloatArray]:
+def _blocks(
+    path: Path, header: WaveFile, channel: int, block_samples: int, first: int = 0, stop: int | None = None
+) -> Iterator[FloatArray]:
     """Blocks of one channel, full scale = 1, as the sound library decodes them."""
     try:
         with _open(path, header) as sound:
-            left = header.frames
+            if first:
+                sound.seek(first)
+            left = (header.frames if stop is None else stop) - first
             while left > 0:
                 frames = sound.read(min(block_samples, left), dtype="float64", always_2d=True)
                 if not len(frames):

@@ -52,14 +52,16 @@ def build_page(
     save_name: str = "labels.csv",
     save_url: str | None = None,
     doubtful_below: float = 0.8,
+    part: bool = False,
 ) -> str:
-    """The review page as HTML.
+    """The review page as HTML. Times on it, of marks and of `targets_s`, are those of the recording's file.
 
     Parameters
     ----------
     name : what the page calls the recording; shown as text whatever it holds.
     targets_s : onsets to which a mark snaps; where there are none near, it snaps to the sharpest rise.
     save_name : file name of the download.
+    part : the recording is a part of its file; marks outside it are kept as they are.
     save_url : where to send the labels instead; only `ReviewServer` gives one.
 
     Raises ParameterError for a recording that holds no samples or too many for one page, and LabelError for a mark
@@ -69,17 +71,21 @@ def build_page(
         raise ParameterError(
             f"{name} holds {recording.samples.size} samples; a page takes 1 to {MOST_SAMPLES}: cut a longer one"
         )
+    end_s = recording.start_s + recording.span_s
     for mark in marks:
-        if mark.onset_s > recording.span_s:
+        if mark.onset_s > end_s and not part:
             raise LabelError(
-                f"{name}: a label lies at {mark.onset_s:.3f} s, the recording ends at {recording.span_s:.3f} s;"
+                f"{name}: a label lies at {mark.onset_s:.3f} s, the recording ends at {end_s:.3f} s;"
                 " are these the labels of another recording?"
             )
     steps, volts_per_step = _quantise(recording)
     document = {
         "fs": recording.fs,
         "volts_per_step": volts_per_step,
-        "gaps": [[gap.sample, gap.duration_s] for gap in recording.gaps],
+        "gaps": [
+            *([[0, recording.start_s]] if recording.start_s else []),
+            *([gap.sample, gap.duration_s] for gap in recording.gaps),
+        ],
         "marks": [
             {"onset_s": mark.onset_s, "kind": mark.kind, "confidence": mark.confidence}
             for mark in sorted(marks, key=lambda mark: mark.onset_s)

@@ -1,0 +1,228 @@
+"""`tapsig detect -`: samples from standard input, each tap printed as it is decided, a level meter on a terminal."""
+
+import argparse
+import math
+import re
+import sys
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tapsig.cli.detect import COLUMNS, list_rows, render_event
+from tapsig.cli.output import note, render_csv, show
+from tapsig.cli.terminal import make_inert
+from tapsig.converter import Converter
+from tapsig.errors import ParameterError
+from tapsig.records import TAP, Detections
+from tapsig.units import FloatArray, check_positive
+
+if TYPE_CHECKING:
+    from tapsig.detectors.base import Variant
+
+READ_BYTES = 1 << 16
+NUMBER = re.compile(rb"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+LONGEST_LINE = 10_000
+METER_S = 0.1
+METER_DB = 60
+WIDTHS = {"onset_s": 10, "kind": 8, "gap_s": 10, "strength": 8, "decided_after_ms": 16}
+
+
+class TextLines:
+    """Counts or volts, one a line: the last number of each. Lines without a number are skipped and counted."""
+
+    def __init__(self, converter: Converter | None) -> None:
+        self._converter, self._rest = converter, b""
+        self._line = self.skipped = self.first_skipped = 0
+
+    def push(self, data: bytes) -> FloatArray:
+        """Volts of the lines that `data` completes, shape (n,)."""
+        *lines, self._rest = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
+        if len(self._rest) > LONGEST_LINE:
+            raise ParameterError(
+                f"standard input holds a line of over {LONGEST_LINE} bytes; for raw samples give --stdin s16le"
+            )
+        return self._to_volts(lines)
+
+    def finish(self) -> FloatArray:
+        """Volts of a last line without an end."""
+        rest, self._rest = self._rest, b""
+        return self._to_volts([rest])
+
+    def _to_volts(self, lines: list[bytes]) -> FloatArray:
+        values: list[float] = []
+        for line in lines:
+            if not line.strip():  # \r\n leaves an empty one
+                continue
+            self._line += 1
+            numbers = NUMBER.findall(line)
+            if numbers and math.isfinite(float(numbers[-1])):
+                values.append(float(numbers[-1]))
+            else:
+                self.skipped += 1
+                self.first_skipped = self.first_skipped or self._line
+        samples = np.array(values)
+        return samples if self._converter is None else self._check_counts(samples, self._converter)
+
+    def _check_counts(self, counts: FloatArray, converter: Converter) -> FloatArray:
+        highest = (1 << converter.adc_bits) - 1
+        wrong = (counts < 0) | (counts > highest) | (counts != np.floor(counts))
+        if wrong.any():
+            raise ParameterError(
+                f"standard input holds {counts[wrong][0]:g}; counts of --adc-bits {converter.adc_bits} are whole"
+                f" numbers from 0 to {highest}"
+            )
+        return np.asarray(converter.range_v[0] + counts * converter.count_v)
+
+    def describe(self) -> str:
+        """What was wrong with the input, "" for nothing."""
+        return f"{self.skipped} lines without a number were skipped, the first is line {self.first_skipped}" * (
+            self.skipped > 0
+        )
+
+
+class RawSamples:
+    """Signed 16-bit little-endian samples of one channel; full scale is `full_scale_v`."""
+
+    def __init__(self, full_scale_v: float) -> None:
+        self._full_scale_v, self._rest = full_scale_v, b""
+
+    def push(self, data: bytes) -> FloatArray:
+        """Volts of the samples that `data` completes, shape (n,)."""
+        data = self._rest + data
+        whole = len(data) // 2 * 2
+        self._rest = data[whole:]
+        return np.frombuffer(data[:whole], "<i2").astype(np.float64) * (self._full_scale_v / 2**15)
+
+    def finish(self) -> FloatArray:
+        """Nothing: half a sample cannot be used."""
+        return np.empty(0)
+
+    def describe(self) -> str:
+        """What was wrong with the input, "" for nothing."""
+        return "the input ends with half a sample, which was left out" if self._rest else ""
+
+
+class Meter:
+    """The level of the input on a line of stderr, where that is a terminal; otherwise nothing."""
+
+    def __init__(self, fs: float, full_scale_v: float) -> None:
+        self._every, self._full_scale_v = max(1, round(METER_S * fs)), full_scale_v
+        self._fs, self._pending, self._peak, self._total, self._shown = fs, 0, 0.0, 0, False
+        self._on = sys.stderr.isatty()
+
+    def push(self, samples: FloatArray, taps: int) -> None:
+        """Take the next samples (volts), and show the line when it is due."""
+        if not self._on or not samples.size:
+            return
+        self._total += samples.size
+        self._pending += samples.size
+        self._peak = max(self._peak, float(np.ptp(samples)) / 2.0)
+        if self._pending < self._every:
+            return
+        level_db = 20.0 * math.log10(max(self._peak / self._full_scale_v, 1e-6))
+        bar = "#" * round(20 * min(max(1.0 + level_db / METER_DB, 0.0), 1.0))
+        line = f"{self._total / self._fs:9.1f} s  [{bar:<20}] {level_db:6.1f} dB of full scale  {taps} taps"
+        sys.stderr.write(f"\r{make_inert(line)}")
+        sys.stderr.flush()
+        self._pending, self._peak, self._shown = 0, 0.0, True
+
+    def clear(self) -> None:
+        """Take the line away, so that something else can be written."""
+        if self._shown:
+            sys.stderr.write("\r" + " " * 70 + "\r")
+            sys.stderr.flush()
+            self._shown = False
+
+
+def run_live(variant: "Variant", args: argparse.Namespace) -> int:
+    """Detect in standard input until it ends, or until Ctrl-C."""
+    if args.fs is None:
+        raise ParameterError("--fs is missing; standard input does not say its sample rate: give it in Hz")
+    fs = check_positive("fs", args.fs)
+    reader, converter, full_scale_v = _make_reader(args)
+    takes = getattr(variant, "takes_converter", False)
+    detector = variant.build(fs, keep_rejected=args.rejected, **({"converter": converter} if takes else {}))
+    if math.isinf(detector.latency_s):
+        raise ParameterError(f"{variant.name} decides at the end of a recording; choose another detector for live use")
+    printer, meter = _Printer(args, fs), Meter(fs, full_scale_v)
+    samples = 0
+    try:
+        for volts in _read_chunks(reader):
+            samples += volts.size
+            found = detector.push(volts)
+            if len(found):
+                meter.clear()
+                printer.push(found)
+            meter.push(volts, printer.taps)
+    except KeyboardInterrupt:  # the usual end of a live run
+        pass
+    meter.clear()
+    printer.push(detector.flush())
+    if problem := reader.describe():
+        note(problem)
+    note(f"{printer.taps} taps in {samples / fs:.1f} s of standard input ({variant.name}, {fs:g} Hz)")
+    return 0
+
+
+def _make_reader(args: argparse.Namespace) -> "tuple[TextLines | RawSamples, Converter | None, float]":
+    """What reads the input, the converter behind it where it is known, and the volts of full scale."""
+    if args.stdin == "s16le":
+        if args.adc_bits is not None:
+            raise ParameterError("--adc-bits goes with --stdin text; raw samples have 16 bits")
+        full_scale_v = check_positive("full_scale_v", 1.0 if args.full_scale_v is None else args.full_scale_v)
+        return RawSamples(full_scale_v), Converter((-full_scale_v, full_scale_v), 16), full_scale_v
+    if args.adc_bits is None:
+        if args.full_scale_v is not None:
+            raise ParameterError(
+                "--full-scale-v goes with counts (--adc-bits) or --stdin s16le; these lines hold volts"
+            )
+        return TextLines(None), None, 1.0
+    full_scale_v = check_positive("full_scale_v", 1.0 if args.full_scale_v is None else args.full_scale_v)
+    if args.full_scale_v is None:
+        note("no --full-scale-v is given: the rails are taken as 1 V apart")
+    converter = Converter((0.0, full_scale_v), args.adc_bits)
+    return TextLines(converter), converter, full_scale_v / 2.0
+
+
+def _read_chunks(reader: TextLines | RawSamples) -> Iterator[FloatArray]:
+    """Volts as they arrive: no chunk waits for the next."""
+    stream: Any = sys.stdin.buffer if hasattr(sys.stdin, "buffer") else sys.stdin
+    if stream is None:
+        raise ParameterError("the standard input is closed; pipe samples into it")
+    while data := stream.read1(READ_BYTES):
+        yield reader.push(data)
+    yield reader.finish()
+
+
+class _Printer:
+    """Prints each detection at once, in the format asked for."""
+
+    def __init__(self, args: argparse.Namespace, fs: float) -> None:
+        self._fs, self._rejected, self._last_s, self.taps = fs, args.rejected, None, 0
+        self._format = "jsonl" if args.events else args.format
+        self._columns = (*COLUMNS, *(["reason"] if args.rejected else []))
+        if self._format == "csv":
+            show(render_csv(self._columns, []))
+        elif self._format == "table":
+            show(self._pad(self._columns))
+
+    def push(self, found: Detections) -> None:
+        times_s = (found.onset_samples / self._fs).tolist()
+        for row in list_rows(found, times_s, self._fs, rejected=self._rejected, last_s=self._last_s):
+            if row["kind"] == TAP:
+                self.taps += 1
+                self._last_s = float(str(row["onset_s"]))
+            show(self._render(row))
+
+    def _render(self, row: dict[str, object]) -> str:
+        if self._format == "jsonl":
+            return render_event(row)
+        cells = [row[name] for name in self._columns]
+        if self._format == "csv":
+            return render_csv(self._columns, [cells]).partition("\n")[2]
+        return self._pad(["–" if cell is None else str(cell) for cell in cells])
+
+    def _pad(self, cells: "list[str] | tuple[str, ...]") -> str:
+        padded = (cell.rjust(WIDTHS.get(name, 0)) for name, cell in zip(self._columns, cells, strict=True))
+        return "  ".join(padded).rstrip() + "\n"

@@ -1,0 +1,160 @@
+"""`tapsig detect -`: what comes through a pipe gives the taps of the file, each as it is decided."""
+
+import io
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.cli import main
+from tapsig.cli.live import Meter, TextLines
+from tapsig.converter import Converter
+from tapsig.detectors import detect
+from tapsig.detectors.tap import Tap
+from tapsig.loading import load_labels, load_recording, write_wav
+from tapsig.testing import make_test_signal
+
+FS = 8000.0
+
+
+class Pipe:
+    """A standard input that hands out its bytes in small pieces, as a pipe does."""
+
+    def __init__(self, data: bytes, piece: int) -> None:
+        self.buffer, self._file, self._piece = self, io.BytesIO(data), piece
+
+    def read1(self, size: int) -> bytes:
+        return self._file.read(min(size, self._piece))
+
+
+@pytest.fixture(scope="module")
+def wav(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("live") / "bench.wav"
+    write_wav(path, make_test_signal(FS) - 2.5, FS, full_scale_v=2.5)
+    return path
+
+
+def pipe(monkeypatch: pytest.MonkeyPatch, data: bytes, *words: object, piece: int = 999) -> int:
+    monkeypatch.setattr("sys.stdin", Pipe(data, piece))
+    return main(["detect", "-", *map(str, words)])
+
+
+def read_events(text: str) -> list[float]:
+    return [json.loads(line)["onset_s"] for line in text.splitlines()]
+
+
+def raw_samples(wav: Path) -> bytes:
+    return wav.read_bytes()[
+        44:
+    ]  # after the header of a plain PCM WAV file (RIFF, Multimedia Programming Interface 1.0)
+
+
+@pytest.mark.parametrize("piece", [1, 999, 65536])
+def test_raw_samples_give_the_taps_of_the_file(
+    wav: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], piece: int
+) -> None:
+    data = raw_samples(wav)[: 2 * 8000] if piece == 1 else raw_samples(wav)
+    options = ("--stdin", "s16le", "--fs", FS, "--full-scale-v", 2.5, "--events", "jsonl")
+    assert pipe(monkeypatch, data, *options, piece=piece) == 0
+    expected = detect(load_recording(wav, full_scale_v=2.5)[: len(data) / 2 / FS])
+    assert read_events(capsys.readouterr().out) == pytest.approx(expected.onset_s.tolist(), abs=1e-5)
+
+
+def test_counts_in_text_give_the_taps_of_their_volts(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    converter = Converter((0.0, 5.0), 10)
+    counts = converter.to_counts(np.clip(make_test_signal(FS), 0, 5))
+    text = "".join(f"{k},{count}\r\n" for k, count in enumerate(counts)).encode()  # a time, then the count
+    pipe(monkeypatch, text, "--fs", FS, "--adc-bits", 10, "--full-scale-v", 5, "--events", "jsonl")
+    running = Tap().build(FS, converter=converter)
+    parts = [running.push(converter.to_volts(counts)), running.flush()]
+    expected = np.concatenate([part.onset_s for part in parts])
+    assert expected.size > 3
+    assert read_events(capsys.readouterr().out) == pytest.approx(expected.tolist(), abs=1e-5)
+
+
+def test_a_tap_is_printed_before_the_input_ends(wav: Path) -> None:
+    words = [sys.executable, "-m", "tapsig", "detect", "-", "--stdin", "s16le", "--fs", "8000", "--full-scale-v", "2.5"]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(raw_samples(wav)[: 2 * 8000])  # the first second holds a knock at 0.5 s
+        process.stdin.flush()
+        header, first = process.stdout.readline(), process.stdout.readline()  # waits here if it were kept back
+        process.stdin.close()
+        process.wait()
+    assert header.split()[0] == b"onset_s"
+    assert float(first.split()[0]) == pytest.approx(0.5, abs=0.01)
+
+
+def test_csv_from_a_pipe_is_a_label_file(
+    wav: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pipe(monkeypatch, raw_samples(wav), "--stdin", "s16le", "--fs", FS, "--full-scale-v", 2.5, "--format", "csv")
+    (tmp_path / "found.csv").write_text(capsys.readouterr().out)
+    assert len(load_labels(tmp_path / "found.csv")) == len(detect(load_recording(wav, full_scale_v=2.5)))
+
+
+def test_lines_without_a_number_are_counted_and_named(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pipe(monkeypatch, b"0.1\nready\n0.2\n\nnan\n", "--fs", 1000)
+    assert "2 lines without a number were skipped, the first is line 2" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("data", "words", "message"),
+    [
+        (b"", (), "--fs is missing"),
+        (b"1024\n", ("--fs", 1000, "--adc-bits", 10), "whole numbers from 0 to 1023"),
+        (b"0.1\n", ("--fs", 1000, "--out", "x.csv"), "--out does not go with standard input"),
+        (b"0.1\n", ("--fs", 1000, "--from", 1), "--from does not go with standard input"),
+        (b"0.1\n", ("door.wav", "--fs", 1000), "give it alone"),
+        (b"0.1\n", ("--fs", 1000, "--full-scale-v", 5), "--full-scale-v goes with counts"),
+        (b"0.1\n", ("--fs", 1000, "--detector", "spectral-flux"), "decides at the end"),
+        (b"x" * 20_000, ("--fs", 1000), "--stdin s16le"),
+    ],
+)
+def test_a_wrong_call_is_refused_with_the_remedy(
+    data: bytes,
+    words: tuple[object, ...],
+    message: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert pipe(monkeypatch, data, *words) == 2
+    assert message in capsys.readouterr().err
+
+
+def test_half_a_sample_at_the_end_is_said(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    pipe(monkeypatch, b"\0\0\0", "--stdin", "s16le", "--fs", 1000)
+    assert "half a sample" in capsys.readouterr().err
+
+
+def test_a_number_cut_by_the_pipe_is_put_together() -> None:
+    lines = TextLines(None)
+    assert [*lines.push(b"1.2"), *lines.push(b"5\n-3e"), *lines.push(b"-1\n"), *lines.finish()] == [1.25, -0.3]
+
+
+def test_the_meter_shows_the_level_on_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    sine = np.sin(2 * np.pi * 50 * np.arange(1000) / 1000.0)
+    for terminal in (True, False):
+        shown = io.StringIO()
+        monkeypatch.setattr(shown, "isatty", lambda terminal=terminal: terminal, raising=False)
+        monkeypatch.setattr("sys.stderr", shown)
+        Meter(1000.0, 2.0).push(sine, 3)
+        assert ("-6.0 dB" in shown.getvalue()) is terminal  # amplitude 1 of 2 V: 20 lg(1/2) = -6.02 dB
+
+
+def test_several_files_give_one_table(wav: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    other = tmp_path / "other.wav"
+    other.write_bytes(wav.read_bytes())
+    assert main(["detect", str(wav), str(other), "--full-scale-v", "2.5", "--format", "json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert [one["recording"] for one in document["files"]] == [str(wav), str(other)]
+    times = {one: [row["onset_s"] for row in document["rows"] if row["recording"] == str(one)] for one in (wav, other)}
+    assert times[wav] == times[other] != []

@@ -1,0 +1,86 @@
+"""--from and --to: a part of a recording, with the times of the whole file."""
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.cli import main
+from tapsig.loading import load_recording, write_wav
+from tapsig.loading.parts import read_wav_span
+
+CORPUS = Path(__file__).parents[2] / "corpus_demo"
+WAV = str(CORPUS / "recordings" / "crane-quiet.wav")
+LABELS = str(CORPUS / "labels" / "crane-quiet.csv")
+
+
+def run_rows(capsys: pytest.CaptureFixture[str], *words: str) -> list[dict[str, str]]:
+    main([*words, "--format", "csv"])
+    return list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+
+
+def test_detect_prints_times_of_the_whole_file(capsys: pytest.CaptureFixture[str]) -> None:
+    whole = run_rows(capsys, "detect", WAV, "--detector", "fixed-threshold")
+    part = run_rows(capsys, "detect", WAV, "--detector", "fixed-threshold", "--from", "6", "--to", "12")
+    expected = [row["onset_s"] for row in whole if 6.5 <= float(row["onset_s"]) < 12]  # the bias settles in 0.5 s
+    assert expected
+    assert [row["onset_s"] for row in part if float(row["onset_s"]) >= 6.5] == expected
+
+
+@pytest.mark.parametrize("command", ["propose", "causes", "entry"])
+def test_other_commands_print_times_of_the_whole_file(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    extra = {"causes": ("--labels", LABELS, "--detector", "random")}.get(command, ())
+    rows = run_rows(capsys, command, WAV, *extra, "--from", "6", "--to", "12")
+    times = [float(row.get("onset_s") or row["time_s"]) for row in rows]
+    assert times
+    assert all(6 <= time_s < 12 for time_s in times)
+
+
+def test_health_says_where_in_the_whole_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    samples = 0.01 * np.random.default_rng(0).standard_normal(10_000)
+    samples[7000:7050] = 1.0  # clipped at 7 s
+    write_wav(tmp_path / "clipped.wav", samples, 1000.0, full_scale_v=1.0)
+    main(["health", str(tmp_path / "clipped.wav"), "--from", "5", "--format", "json"])
+    rows = json.loads(capsys.readouterr().out)["rows"]
+    assert 7.0 in [round(row["first_s"], 2) for row in rows if row["first_s"] is not None]
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (("--from", "5", "--to", "5"), "the first must be the earlier"),
+        (("--from", "-1"), "0 or above"),
+        (("--from", "500"), "it lasts 21.4"),
+    ],
+)
+def test_an_impossible_span_is_refused(
+    words: tuple[str, ...], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["detect", WAV, *words]) in (1, 2)
+    assert message in capsys.readouterr().err
+
+
+def test_a_corpus_cannot_be_cut(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["health", str(CORPUS), "--from", "1"]) == 2
+    assert "cut one recording" in capsys.readouterr().err
+
+
+def test_a_span_of_a_long_file_equals_the_part_of_the_whole() -> None:
+    part, whole = read_wav_span(WAV, 3.0, 4.5), load_recording(WAV)[3.0:4.5]
+    np.testing.assert_array_equal(part.samples, whole.samples)
+    assert (part.start_s, part.fs, part.adc_bits) == (whole.start_s, whole.fs, whole.adc_bits)
+
+
+def test_the_review_page_of_a_part_is_small_and_keeps_all_labels(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pages = [tmp_path / "whole.html", tmp_path / "part.html"]
+    for page, words in zip(pages, ([], ["--from", "6", "--to", "8"]), strict=True):
+        assert main(["review", WAV, "--labels", LABELS, "--out", str(page), *words]) == 0
+    whole, part = (page.read_text(encoding="utf-8") for page in pages)
+    assert len(part) < len(whole) / 2
+    assert part.count('"onset_s"') == whole.count('"onset_s"')
+    assert '"gaps": [[0, 6.0]]' in part  # time 0 of the page is that of the file
