@@ -102,9 +102,7 @@ def _check_long(args: argparse.Namespace) -> "dict[str, HealthReport]":
 
 def _show(args: argparse.Namespace, reports: "dict[str, HealthReport]") -> int:
     """Show the findings; the exit code is 1 when one of them is an error."""
-    rows = [
-        {"recording": name, **finding} for name, report in reports.items() for finding in report.to_dict()["findings"]
-    ]  # type: ignore[attr-defined]
+    rows = [{"recording": name, **finding} for name, report in reports.items() for finding in report.rows()]
     if args.format == "table":
         emit("".join(_describe(name, report) for name, report in reports.items()), args)
     else:

@@ -199,7 +199,8 @@ class _Printer:
     """Prints each detection at once, in the format asked for."""
 
     def __init__(self, args: argparse.Namespace, fs: float) -> None:
-        self._fs, self._rejected, self._last_s, self.taps = fs, args.rejected, None, 0
+        self._fs, self._rejected, self.taps = fs, args.rejected, 0
+        self._last_s: float | None = None
         self._format = "jsonl" if args.events else args.format
         self._columns = (*COLUMNS, *(["reason"] if args.rejected else []))
         if self._format == "csv":

@@ -36,9 +36,13 @@ def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]"
     idle = Idle()
     with progress_bar(len(chosen), "recordings") as advance:
         for done, (corpus, entry) in enumerate(chosen, start=1):
+            recording = corpus.load(entry)
             entries, nothing = observe_openings(
-                corpus.load(entry), variant, question.parameters, length=question.length
-            )  # type: ignore[arg-type]
+                recording,
+                variant,  # type: ignore[arg-type]
+                question.parameters,
+                length=question.length,
+            )
             tried += entries
             idle += nothing
             advance(done)
