@@ -143,3 +143,54 @@ tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count)
 }
 
 #endif
+
+#if defined(TAPSIG_WITH_EVIDENCE) || defined(TAPSIG_WITH_ENTRY)
+
+#ifdef TAPSIG_WITH_EVIDENCE
+#define ENTRY_OF(detector) (&(detector)->judge.entry)
+#define ENTRY_NUMBERS (&tapsig_judge_numbers.entry)
+#else
+#define ENTRY_OF(detector) (&(detector)->entry)
+#define ENTRY_NUMBERS (&tapsig_entry_numbers)
+#endif
+
+uint16_t tapsig_failures(const tapsig_detector *detector)
+{
+    return ENTRY_OF(detector)->failures;
+}
+
+void tapsig_restore(tapsig_detector *detector, uint16_t failures)
+{
+    tapsig_entry *entry = ENTRY_OF(detector);
+    const uint16_t limit = ENTRY_NUMBERS->failure_limit;
+    if (failures == 0) {
+        return;
+    }
+    entry->failures = (uint16_t)((limit > 0 && failures > limit ? limit : failures) - 1);
+    entry->last_ms = UINT32_C(0) - ENTRY_NUMBERS->silence_ms; /* the wait counts from the end of the silence: from 0 */
+#ifdef TAPSIG_WITH_ENTRY
+    entry->last_ms += detector->clock.now_ms;
+#endif
+    tapsig_entry_settle(entry, ENTRY_NUMBERS, TAPSIG_WRONG);
+}
+
+bool tapsig_is_idle(const tapsig_detector *detector)
+{
+    const uint8_t state = ENTRY_OF(detector)->state;
+#ifdef TAPSIG_WITH_EVIDENCE
+    if (detector->judge.evidence.open || detector->judge.evidence.over) {
+        return false;
+    }
+#endif
+    return state == TAPSIG_ASLEEP || state == TAPSIG_LOCKED;
+}
+
+void tapsig_wake(tapsig_detector *detector)
+{
+    core_init(&detector->core);
+#ifdef TAPSIG_WITH_EVIDENCE
+    tapsig_evidence_init(&detector->judge.evidence);
+#endif
+}
+
+#endif

@@ -45,6 +45,22 @@ void tapsig_init(tapsig_detector *detector);
  * is counted in calls. */
 tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count);
 
+#if defined(TAPSIG_WITH_EVIDENCE) || defined(TAPSIG_WITH_ENTRY)
+
+/* Wrong entries in a row: what to store, so that a reset does not forget them. */
+uint16_t tapsig_failures(const tapsig_detector *detector);
+
+/* After tapsig_init: as if the last of so many wrong entries in a row had just been judged. Its wait begins anew. */
+void tapsig_restore(tapsig_detector *detector, uint16_t failures);
+
+/* Whether no entry and no wait is going on: time may stand still. */
+bool tapsig_is_idle(const tapsig_detector *detector);
+
+/* After time has stood still: what was heard before says nothing about the next count. Wrong entries are kept. */
+void tapsig_wake(tapsig_detector *detector);
+
+#endif
+
 /* An intermediate value, to compare with test vectors. */
 int32_t tapsig_probe(const tapsig_detector *detector);
 

@@ -1,0 +1,230 @@
+/* The whole device: counts from the converter through the exported core to a release pulse, and lines of events.
+ *
+ * Lines have three fields, as replay.c prints them; samples are counted from the last reset, asleep they stand still:
+ *
+ *     boot,CAUSE,FAILURES          CAUSE: 1 power-on, 2 reset pin, 4 brown-out, 8 watchdog, or a sum of them
+ *     tap,SAMPLE,ONSET_SAMPLE
+ *     accepted,SAMPLE,             or wrong, void
+ *     sleep,SAMPLE,  wake,SAMPLE,
+ *     rail,SAMPLE,COUNT            the converter has stood at one of its rails for a second: sensor or wiring
+ *     overrun,SAMPLE,COUNT         counts were lost since the line before
+ *     lost,SAMPLE,LINES            lines found the serial queue full
+ *
+ * Not a security product, and never the only way to reach a person or an animal. The code lies in the flash and in
+ * tapsig_numbers.h: keep both to yourself, and set the lock bits (see the Makefile). Brown-out detection must be on (see
+ * there too): at a sagging supply a controller may do anything, write its EEPROM too.
+ */
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/pgmspace.h>
+#include <avr/sleep.h>
+#include <avr/wdt.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "../tapsig.h"
+#include "board.h"
+#include "rate.h"
+#include "sampler.h"
+#include "serial.h"
+#include "store.h"
+
+#if !defined(TAPSIG_WITH_ENTRY) && !defined(TAPSIG_WITH_EVIDENCE)
+#error "the device needs a code: tapsig export ... --code D-D-D --firmware"
+#endif
+
+#define SAMPLES_OF_MS(ms) ((uint32_t)((ms) * RATE_HZ / 1000.0 + 0.5))
+#define BAUD_DIVIDER ((uint16_t)((F_CPU + 4UL * BOARD_BAUD) / (8UL * BOARD_BAUD) - 1))
+#define RAIL_MS 1000
+#define LINE 40 /* the longest: two numbers of ten digits and a word */
+
+static tapsig_detector detector;
+static uint32_t sample;         /* number of the count being worked on */
+static uint32_t quiet_samples;  /* since the last tap, or the last waking */
+static uint32_t release_samples; /* left of the pulse */
+static uint32_t rail_samples;
+static uint16_t lost_lines;
+static uint16_t stored_failures;
+static uint8_t cause __attribute__((section(".noinit")));
+
+/* A watchdog that has bitten stays on with its shortest time: it is stopped before anything else. */
+void early(void) __attribute__((naked, used, section(".init3")));
+void early(void)
+{
+    cause = MCUSR;
+    MCUSR = 0;
+    wdt_disable();
+}
+
+static bool send_line(PGM_P name, uint32_t first, bool has_second, uint32_t second)
+{
+    char line[LINE];
+    char *end = line + strlen(strcpy_P(line, name));
+    *end++ = ',';
+    end += strlen(ultoa(first, end, 10));
+    *end++ = ',';
+    if (has_second) {
+        end += strlen(ultoa(second, end, 10));
+    }
+    *end++ = '\n';
+    return serial_put(line, (uint8_t)(end - line));
+}
+
+/* A line that finds no room is counted, and the count is sent before the next line that does. */
+static void report(PGM_P name, uint32_t first, bool has_second, uint32_t second)
+{
+    if (lost_lines > 0 && send_line(PSTR("lost"), sample, true, lost_lines)) {
+        lost_lines = 0;
+    }
+    if ((lost_lines > 0 || !send_line(name, first, has_second, second)) && lost_lines < UINT16_MAX) {
+        lost_lines++;
+    }
+}
+
+static void report_verdict(uint8_t verdict)
+{
+    report(verdict == TAPSIG_ACCEPTED ? PSTR("accepted") : verdict == TAPSIG_WRONG ? PSTR("wrong") : PSTR("void"),
+           sample, false, 0);
+}
+
+/* A second at a rail is reported once, until the count has left it. */
+static void watch_rails(uint16_t count)
+{
+    if (count > 0 && count < TAPSIG_COUNT_MAX) {
+        rail_samples = 0;
+    } else if (rail_samples <= SAMPLES_OF_MS(RAIL_MS) && ++rail_samples == SAMPLES_OF_MS(RAIL_MS)) {
+        report(PSTR("rail"), sample, true, count);
+    }
+}
+
+static void time_release(void)
+{
+    if (release_samples > 0 && --release_samples == 0) {
+        board_release(false);
+    }
+}
+
+static void store_failures(void)
+{
+    const uint16_t failures = tapsig_failures(&detector);
+    if (failures != stored_failures) {
+        stored_failures = failures;
+        store_put(failures);
+    }
+}
+
+static void work_on(uint16_t count)
+{
+    const tapsig_event event = tapsig_push(&detector, count);
+    if (event.tap) {
+        quiet_samples = 0;
+        if (BOARD_REPORTS_TAPS) {
+            report(PSTR("tap"), sample, true, sample - event.onset_age);
+        }
+    } else if (quiet_samples < UINT32_MAX) {
+        quiet_samples++;
+    }
+    time_release();
+    if (event.verdict != TAPSIG_NO_VERDICT) {
+        store_failures();
+        if (event.verdict == TAPSIG_ACCEPTED) {
+            board_release(true);
+            release_samples = SAMPLES_OF_MS(BOARD_RELEASE_MS);
+        }
+        report_verdict(event.verdict);
+    }
+    watch_rails(count);
+    const uint16_t overrun = sampler_count_lost();
+    if (overrun > 0) {
+        report(PSTR("overrun"), sample, true, overrun);
+        sample += overrun;
+    }
+    sample++;
+}
+
+#if BOARD_SLEEPS
+EMPTY_INTERRUPT(BOARD_WAKE_VECTOR)
+
+static bool may_sleep(void)
+{
+    return quiet_samples >= BOARD_AWAKE_S * SAMPLES_OF_MS(1000) && release_samples == 0 && tapsig_is_idle(&detector)
+           && store_is_idle();
+}
+
+static void sleep_until_woken(void)
+{
+    sampler_stop();
+    wdt_disable();
+    set_sleep_mode(SLEEP_MODE_PWR_DOWN);
+    cli();
+    board_watch_wake_pin(true);
+    sleep_enable();
+    sei();
+    sleep_cpu();
+    sleep_disable();
+    board_watch_wake_pin(false);
+    wdt_enable(WDTO_1S);
+    tapsig_wake(&detector);
+    quiet_samples = 0;
+    rail_samples = 0;
+    sampler_start();
+    report(PSTR("wake"), sample, false, 0);
+}
+
+/* The line that says so leaves first. */
+static void sleep_when_quiet(void)
+{
+    static bool announced;
+    if (!may_sleep()) {
+        announced = false;
+    } else if (!announced) {
+        announced = true;
+        report(PSTR("sleep"), sample, false, 0);
+    } else if (serial_is_idle()) {
+        announced = false;
+        sleep_until_woken();
+    }
+}
+#endif
+
+static void start(void)
+{
+    board_start();
+    wdt_enable(WDTO_1S);
+    serial_start(BAUD_DIVIDER);
+    tapsig_init(&detector);
+#ifdef DEVICE_START_MS /* a test of what 49 days lead to */
+    detector.clock.now_ms = DEVICE_START_MS;
+#endif
+    stored_failures = store_load();
+    if (stored_failures > 0 && board_asks_to_clear()) {
+        stored_failures = 0;
+        store_put(0);
+    }
+    tapsig_restore(&detector, stored_failures);
+    report(PSTR("boot"), cause, true, stored_failures);
+    sampler_start();
+    sei();
+}
+
+int main(void)
+{
+    start();
+    for (;;) {
+        uint16_t count;
+        store_step();
+        if (!sampler_take(&count)) {
+            sampler_wait();
+            continue;
+        }
+        wdt_reset(); /* where samples stop, or the work on one does not end, it bites */
+#ifdef DEVICE_HANG_AT /* a test of the watchdog */
+        while (sample == DEVICE_HANG_AT && (cause & _BV(WDRF)) == 0) {
+        }
+#endif
+        work_on(count);
+#if BOARD_SLEEPS
+        sleep_when_quiet();
+#endif
+    }
+}

@@ -1,0 +1,94 @@
+#include "sampler.h"
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/sleep.h>
+#include <util/atomic.h>
+
+#include "board.h"
+#include "rate.h"
+
+#define TIMER_CLOCK (F_CPU / 8)
+#define TIMER_TICKS ((uint32_t)(TIMER_CLOCK / RATE_HZ + 0.5))
+
+/* The timer divides by whole numbers: the rate is met within 0.1 %, or this does not compile. */
+typedef char rate_is_met[TIMER_TICKS <= 65536 && TIMER_TICKS * RATE_HZ > TIMER_CLOCK * 0.999
+                         && TIMER_TICKS * RATE_HZ < TIMER_CLOCK * 1.001 ? 1 : -1];
+/* A conversion takes 13 cycles of 125 kHz, 104 us. */
+typedef char a_conversion_ends_in_time[RATE_HZ <= 8000 ? 1 : -1];
+
+static volatile uint16_t ring[SAMPLER_RING];
+static volatile uint8_t written, taken; /* both run on and wrap */
+static volatile uint16_t lost;
+static volatile bool running; /* a conversion has been started */
+
+ISR(TIMER1_COMPA_vect)
+{
+    const uint16_t count = ADC;
+    ADCSRA |= _BV(ADSC);
+    if (!running) {
+        running = true;
+    } else if ((uint8_t)(written - taken) < SAMPLER_RING) {
+        ring[written & (SAMPLER_RING - 1)] = count;
+        written++;
+    } else {
+        lost++;
+    }
+}
+
+void sampler_start(void)
+{
+    running = false;
+    written = taken = 0;
+    lost = 0;
+    ADMUX = _BV(REFS0) | BOARD_ADC_CHANNEL;
+    ADCSRA = _BV(ADEN) | BOARD_ADC_CLOCK;
+    TCNT1 = 0;
+    OCR1A = (uint16_t)(TIMER_TICKS - 1);
+    TCCR1A = 0;
+    TCCR1B = _BV(WGM12) | _BV(CS11);
+    TIFR1 = _BV(OCF1A);
+    TIMSK1 = _BV(OCIE1A);
+}
+
+void sampler_stop(void)
+{
+    TIMSK1 = 0;
+    TCCR1B = 0;
+    ADCSRA = 0;
+}
+
+bool sampler_take(uint16_t *count)
+{
+    const uint8_t at = taken;
+    if (at == written) {
+        return false;
+    }
+    *count = ring[at & (SAMPLER_RING - 1)]; /* the interrupt does not write here before `taken` moves on */
+    taken = (uint8_t)(at + 1);
+    return true;
+}
+
+void sampler_wait(void)
+{
+    set_sleep_mode(SLEEP_MODE_IDLE); /* the timer and the serial line go on */
+    cli();
+    if (taken == written) {
+        sleep_enable();
+        sei(); /* the instruction after it is always executed: no interrupt comes in between */
+        sleep_cpu();
+        sleep_disable();
+    }
+    sei();
+}
+
+uint16_t sampler_count_lost(void)
+{
+    uint16_t count = 0;
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
+        count = lost;
+        lost = 0;
+    }
+    return count;
+}

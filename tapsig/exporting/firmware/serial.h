@@ -1,0 +1,20 @@
+/* The serial line, outwards only: a queue that an interrupt empties. Nothing ever waits for it. */
+#ifndef SERIAL_H
+#define SERIAL_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#ifndef SERIAL_QUEUE
+#define SERIAL_QUEUE 64 /* a power of two, at most 128 */
+#endif
+
+void serial_start(uint16_t divider);
+
+/* Queue all bytes, or none of them and return false. */
+bool serial_put(const void *bytes, uint8_t size);
+
+/* Whether all has left the controller. */
+bool serial_is_idle(void);
+
+#endif
