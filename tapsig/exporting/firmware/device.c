@@ -45,13 +45,12 @@ static uint32_t release_samples; /* left of the pulse */
 static uint32_t rail_samples;
 static uint16_t lost_lines;
 static uint16_t stored_failures;
-static uint8_t cause __attribute__((section(".noinit")));
 
 /* A watchdog that has bitten stays on with its shortest time: it is stopped before anything else. */
 void early(void) __attribute__((naked, used, section(".init3")));
 void early(void)
 {
-    cause = MCUSR;
+    GPIOR0 = MCUSR; /* the start-up code leaves this register alone */
     MCUSR = 0;
     wdt_disable();
 }
@@ -202,7 +201,7 @@ static void start(void)
         store_put(0);
     }
     tapsig_restore(&detector, stored_failures);
-    report(PSTR("boot"), cause, true, stored_failures);
+    report(PSTR("boot"), GPIOR0, true, stored_failures);
     sampler_start();
     sei();
 }
@@ -219,7 +218,7 @@ int main(void)
         }
         wdt_reset(); /* where samples stop, or the work on one does not end, it bites */
 #ifdef DEVICE_HANG_AT /* a test of the watchdog */
-        while (sample == DEVICE_HANG_AT && (cause & _BV(WDRF)) == 0) {
+        while (sample == DEVICE_HANG_AT && (GPIOR0 & _BV(WDRF)) == 0) {
         }
 #endif
         work_on(count);

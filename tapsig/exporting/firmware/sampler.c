@@ -11,11 +11,10 @@
 #define TIMER_CLOCK (F_CPU / 8)
 #define TIMER_TICKS ((uint32_t)(TIMER_CLOCK / RATE_HZ + 0.5))
 
-/* The timer divides by whole numbers: the rate is met within 0.1 %, or this does not compile. */
-typedef char rate_is_met[TIMER_TICKS <= 65536 && TIMER_TICKS * RATE_HZ > TIMER_CLOCK * 0.999
-                         && TIMER_TICKS * RATE_HZ < TIMER_CLOCK * 1.001 ? 1 : -1];
-/* A conversion takes 13 cycles of 125 kHz, 104 us. */
-typedef char a_conversion_ends_in_time[RATE_HZ <= 8000 ? 1 : -1];
+_Static_assert(TIMER_TICKS <= 65536 && TIMER_TICKS * RATE_HZ > TIMER_CLOCK * 0.999
+                   && TIMER_TICKS * RATE_HZ < TIMER_CLOCK * 1.001,
+               "the timer divides by whole numbers, and misses this rate by over 0.1 %");
+_Static_assert(RATE_HZ <= 8000, "a conversion takes 104 us: 13 cycles of 125 kHz");
 
 static volatile uint16_t ring[SAMPLER_RING];
 static volatile uint8_t written, taken; /* both run on and wrap */
