@@ -3,10 +3,15 @@
   tapsig export ring-following --fs 2000 --adc-bits 10 --out firmware
   tapsig export tap --fs 2000 --adc-bits 10 --code 3-1-4 --out firmware
   tapsig export tap --fs 2000 --adc-bits 10 --code 3-1-4 --decoder evidence --out firmware
+  tapsig export tap --fs 2000 --code 3-1-4 --firmware --out device --simulate corpus_demo/recordings/crane-quiet.wav
 
 The folder holds the C files that tapsig itself runs, byte for byte, and one generated header of numbers: no heap, no
 floats, no 64-bit arithmetic. With --code, the entry machine follows the detector, down to "code accepted". --corpus
 scores the detector behind that converter, for the record in parameters.csv.
+
+--firmware adds a complete program for an 8-bit controller (Makefile, folder device, its board in device/board.h).
+--simulate compiles it, runs it in an instruction-set simulator with the recording at its converter, compares it with
+`tapsig entry`, and says what it asks of the controller. It is simulated, not proven on a board.
 
 `tap` takes some 12 kB of flash and 600 bytes of RAM on an 8-bit controller, the other two some 3 kB and 100 bytes;
 --decoder evidence adds 6 kB and 1.1 kB to `tap`.
@@ -50,6 +55,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="rule",
         help="with --code: fixed pauses between taps, or all candidates of tap; default: rule",
     )
+    parser.add_argument("--firmware", action="store_true", help="also a complete program for an 8-bit controller")
+    parser.add_argument(
+        "--simulate",
+        type=Path,
+        metavar="RECORDING",
+        help="with --firmware: run it in a simulator on this recording (a WAV's full scale is --full-scale-v)",
+    )
+    parser.add_argument("--channel", type=int, metavar="N", help="of that recording, from 0; default: 0")
+    parser.add_argument(
+        "--clock-hz", type=int, choices=(8_000_000, 16_000_000), default=16_000_000,
+        help="the controller's clock in the simulator; default: 16000000",
+    )  # fmt: skip
     parser.add_argument("--corpus", type=Path, metavar="DIR", help="score the detector there, for the record")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
     parser.add_argument("--force", action="store_true", help="replace files that exist")
@@ -60,24 +77,52 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.converter import Converter
     from tapsig.detectors import load_detector  # heavy rooms load when they are used
     from tapsig.entry import parse_code
-    from tapsig.exporting import prepare, render_package, write_package
+    from tapsig.exporting import prepare, render_firmware, render_package, write_package
     from tapsig.exporting.package import describe_size
 
     check_range("--full-scale-v", args.full_scale_v, *FULL_SCALE_V)
     converter = Converter((-args.full_scale_v / 2, args.full_scale_v / 2), args.adc_bits)
+    _check_firmware(args, converter)
     variant = load_detector(args.detector)
     code = None if args.code is None else parse_code(args.code)
     prepared = prepare(variant, args.fs, converter, code=code, decoder=args.decoder)
     provenance = {"detector": str(args.detector)}
     if args.corpus is not None:
         provenance |= _score(variant, converter, args.corpus)
-    files = render_package(variant, args.fs, converter, code=code, provenance=provenance, decoder=args.decoder)
+    if args.firmware and code is not None:
+        files = render_firmware(variant, args.fs, converter, code=code, provenance=provenance, decoder=args.decoder)
+    else:
+        files = render_package(variant, args.fs, converter, code=code, provenance=provenance, decoder=args.decoder)
     write_package(files, args.out, force=args.force)
     show(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
     note(f"size: {describe_size(prepared)}")
-    sources = " ".join(str(args.out / name) for name in files if name.endswith(".c"))
+    sources = " ".join(str(args.out / name) for name in files if name.endswith(".c") and "/" not in name)
     note(f"compile: cc -std=c99 -O2 {sources} -o replay")
-    return 0
+    if args.firmware:
+        note(f"firmware: make -C {args.out}; pins, rates and times are in {args.out / 'device' / 'board.h'}")
+    if args.simulate is None:
+        return 0
+    from tapsig.cli.export_simulate import simulate
+
+    return simulate(args, prepared)
+
+
+def _check_firmware(args: argparse.Namespace, converter: "Converter") -> None:
+    """Refuse before anything is written what a firmware cannot be."""
+    from tapsig.exporting.device import check_device
+
+    if args.firmware:
+        check_device(args.fs, converter)
+        if args.code is None:
+            raise ParameterError("--firmware needs --code: without one the device has nothing to open for")
+    elif args.simulate is not None:
+        raise ParameterError("--simulate runs a whole device: add --firmware")
+    if args.simulate is not None:
+        from tapsig.exporting.simulated import check_tools
+        from tapsig.loading.files import check_file
+
+        check_tools()
+        check_file(args.simulate)
 
 
 def _score(variant: "Variant", converter: "Converter", folder: Path) -> dict[str, str]:

@@ -164,15 +164,15 @@ def write_package(files: Mapping[str, str], folder: Path, *, force: bool = True)
 
     Raises ParameterError for a file that exists when not `force`, or that is no regular file.
     """
-    folder.mkdir(parents=True, exist_ok=True)
     for name in files:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
         check_target(folder / name, force=force)
     names = [HEADER, *(name for name in files if name != HEADER)]
     with tempfile.TemporaryDirectory(dir=folder, prefix=".export-") as beside:
         new, old = Path(beside, "new"), Path(beside, "old")
-        new.mkdir()
-        old.mkdir()
         for name in names:
+            (new / name).parent.mkdir(parents=True, exist_ok=True)
+            (old / name).parent.mkdir(parents=True, exist_ok=True)
             replace_file(new / name, files[name].encode("utf-8", "backslashreplace"))
         standing = [name for name in names if (folder / name).exists()]
         try:

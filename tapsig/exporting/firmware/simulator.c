@@ -350,7 +350,7 @@ int main(int argc, char **argv)
     printf("total,watched,%" PRIu64 "\n", (uint64_t)watched);
     printf("total,busy,%" PRIu64 "\n", (uint64_t)busy);
     printf("total,busiest,%" PRIu64 "\n", (uint64_t)busiest);
-    printf("total,window,%zu\n", window);
+    printf("total,window_cycles,%" PRIu64 "\n", (uint64_t)(period * (double)window + 0.5));
     printf("total,stack,%u\n", measure_stack(first_free));
     if (eeprom) {
         move_eeprom(eeprom, true);

@@ -1,0 +1,59 @@
+"""The whole device around an exported core: a program for an 8-bit controller, and a logger for the same board."""
+
+from collections.abc import Mapping, Sequence
+from importlib import resources
+
+from tapsig.converter import Converter
+from tapsig.detectors.base import Variant
+from tapsig.entry import EntryParameters
+from tapsig.entry.evidence import Decoder, Evidence
+from tapsig.errors import ExportError
+from tapsig.exporting.package import render_package
+
+ADC_BITS = 10
+DEVICE = ("board.h", "device.c", "rate.h", "sampler.c", "sampler.h", "serial.c", "serial.h", "store.c", "store.h")
+FOLDER = "device"
+HIGHEST_FS = 4000.0
+"""The core of a 16 MHz controller has no time for more."""
+TIMER_HZ = 2_000_000.0
+RATE_ERROR = 1e-3
+
+
+def read_firmware(name: str) -> str:
+    """Text of one of the firmware's files."""
+    return resources.files("tapsig.exporting").joinpath("firmware", name).read_text(encoding="utf-8")
+
+
+def check_device(fs: float, converter: Converter, *, highest_fs: float = HIGHEST_FS) -> None:
+    """Raises ExportError for what the converter or the timer of this class of controllers cannot do."""
+    if converter.adc_bits != ADC_BITS:
+        raise ExportError(
+            f"adc_bits is {converter.adc_bits}; the firmware reads a converter of {ADC_BITS} bits: give --adc-bits"
+            f" {ADC_BITS}, or export without --firmware"
+        )
+    ticks = round(TIMER_HZ / fs)
+    if not 100.0 <= fs <= highest_fs or abs(TIMER_HZ / ticks / fs - 1) > RATE_ERROR:
+        raise ExportError(
+            f"fs is {fs:g} Hz; the firmware samples at 100 to {highest_fs:g} Hz, by a timer that divides"
+            f" {TIMER_HZ:g} Hz by whole numbers: give --fs 2000, or --fs 1000 for a clock of 8 MHz"
+        )
+
+
+def render_firmware(
+    variant: Variant, fs: float, converter: Converter, *, code: Sequence[int], entry: EntryParameters | None = None,
+    provenance: Mapping[str, str] | None = None, decoder: Decoder = "rule", evidence: Evidence | None = None,
+) -> dict[str, str]:  # fmt: skip
+    """The files of `render_package` with a Makefile and, in the folder `device`, the program around them.
+
+    Raises ExportError for a rate or converter that this class of controllers does not have, and what `render_package`
+    raises.
+    """
+    check_device(fs, converter)
+    files = render_package(
+        variant, fs, converter, code=code, entry=entry, provenance=provenance, decoder=decoder, evidence=evidence
+    )
+    return files | _read_program(DEVICE)
+
+
+def _read_program(names: Sequence[str]) -> dict[str, str]:
+    return {f"{FOLDER}/{name}": read_firmware(name) for name in names} | {"Makefile": read_firmware("Makefile")}
