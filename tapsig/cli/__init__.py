@@ -18,6 +18,7 @@ COMMANDS = {
     "health": "what is wrong with a recording",
     "ringdown": "how a panel rings: modes, damping, decay times",
     "dead-time": "room for a plain threshold: threshold against dead time",
+    "report": "one page on a recording or a corpus, from faults to what to record next",
     "causes": "why a detector missed taps or found false ones",
     "positions": "which mounting position to use, and how certain that is",
     "variants": "two detectors compared on the same recordings",

@@ -45,22 +45,29 @@ def draw_intervals(title: str, dots: Sequence[Dot], *, axis: str, least: float =
         return left + (min(max(value, least), most) - least) * scale
 
     parts = [_grid_x(tick, place(tick), floor) for tick in _ticks(least, most)]
-    parts.append(_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, axis, "axis", "middle"))
+    parts.append(place_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, axis, "axis", "middle"))
     for number, dot in enumerate(dots):
         y = TOP + ROW * (number + 0.5)
-        parts.append(_text(left - 10, y + 4.5, dot.name, "name", "end"))
+        parts.append(place_text(left - 10, y + 4.5, dot.name, "name", "end"))
         if math.isnan(dot.value):
-            parts.append(_text(left + 6, y + 4.5, "undefined", "axis", "start"))
+            parts.append(place_text(left + 6, y + 4.5, "undefined", "axis", "start"))
             continue
         if math.isfinite(dot.low) and math.isfinite(dot.high):
             parts.append(
                 Markup('<line class="whisker" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-                    _n(place(dot.low)), _n(place(dot.high)), _n(y), _n(y)
+                    round_coordinate(place(dot.low)),
+                    round_coordinate(place(dot.high)),
+                    round_coordinate(y),
+                    round_coordinate(y),
                 )
             )
-        parts.append(Markup('<circle class="dot" cx="{}" cy="{}" r="4.5"/>').format(_n(place(dot.value)), _n(y)))
+        parts.append(
+            Markup('<circle class="dot" cx="{}" cy="{}" r="4.5"/>').format(
+                round_coordinate(place(dot.value)), round_coordinate(y)
+            )
+        )
     words = "; ".join(f"{dot.name} {dot.value:.2f}" for dot in dots if not math.isnan(dot.value))
-    return _wrap(title, words, height, parts)
+    return wrap_chart(title, words, height, parts)
 
 
 def caption_intervals(title: str, dots: Sequence[Dot]) -> str:
@@ -96,26 +103,33 @@ def draw_lines(
     for tick in _ticks(*y_range):
         parts.append(
             Markup('<line class="grid" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-                _n(left), _n(WIDTH - RIGHT), _n(place_y(tick)), _n(place_y(tick))
+                round_coordinate(left),
+                round_coordinate(WIDTH - RIGHT),
+                round_coordinate(place_y(tick)),
+                round_coordinate(place_y(tick)),
             )
         )
-        parts.append(_text(left - 6, place_y(tick) + 4.5, f"{tick:g}", "axis", "end"))
-    parts.append(_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, x_axis, "axis", "middle"))
+        parts.append(place_text(left - 6, place_y(tick) + 4.5, f"{tick:g}", "axis", "end"))
+    parts.append(place_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, x_axis, "axis", "middle"))
     turned = Markup('<text class="axis" text-anchor="middle" transform="translate(14 {}) rotate(-90)">{}</text>')
-    parts.append(turned.format(_n(TOP + plot / 2), y_axis))
+    parts.append(turned.format(round_coordinate(TOP + plot / 2), y_axis))
     legend = floor + 44
     for number, line in enumerate(lines):
-        points = " ".join(f"{_n(place_x(x))},{_n(place_y(y))}" for x, y in _thin(line))
+        points = " ".join(f"{round_coordinate(place_x(x))},{round_coordinate(place_y(y))}" for x, y in _thin(line))
         parts.append(Markup('<polyline class="curve c{}" points="{}"/>').format(number % 6, points))
         y = legend + ROW * (number + 0.5)
         parts.append(
             Markup('<line class="curve c{}" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-                number % 6, _n(left), _n(left + 40), _n(y), _n(y)
+                number % 6,
+                round_coordinate(left),
+                round_coordinate(left + 40),
+                round_coordinate(y),
+                round_coordinate(y),
             )
         )
-        parts.append(_text(left + 50, y + 4.5, line.name, "name", "start"))
+        parts.append(place_text(left + 50, y + 4.5, line.name, "name", "start"))
     words = f"{y_axis} over {x_axis} for {', '.join(line.name for line in lines)}"
-    return _wrap(title, words, legend + ROW * len(lines) + 6, parts)
+    return wrap_chart(title, words, legend + ROW * len(lines) + 6, parts)
 
 
 def _thin(line: Line, most: int = 400) -> list[tuple[float, float]]:
@@ -132,20 +146,26 @@ def _ticks(least: float, most: float) -> list[float]:
     return [round(step * k, 10) for k in range(math.ceil(least / step - 1e-9), math.floor(most / step + 1e-9) + 1)]
 
 
-def _n(value: float) -> str:
+def round_coordinate(value: float) -> str:
     return f"{value:.1f}"
 
 
-def _text(x: float, y: float, words: str, kind: str, anchor: str) -> Markup:
-    return Markup('<text class="{}" text-anchor="{}" x="{}" y="{}">{}</text>').format(kind, anchor, _n(x), _n(y), words)
+def place_text(x: float, y: float, words: str, kind: str, anchor: str) -> Markup:
+    return Markup('<text class="{}" text-anchor="{}" x="{}" y="{}">{}</text>').format(
+        kind, anchor, round_coordinate(x), round_coordinate(y), words
+    )
 
 
 def _grid_x(tick: float, x: float, floor: float) -> Markup:
-    line = Markup('<line class="grid" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(_n(x), _n(x), _n(TOP), _n(floor))
-    return line + _text(x, floor + 17, f"{tick:g}", "axis", "middle")
+    line = Markup('<line class="grid" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
+        round_coordinate(x), round_coordinate(x), round_coordinate(TOP), round_coordinate(floor)
+    )
+    return line + place_text(x, floor + 17, f"{tick:g}", "axis", "middle")
 
 
-def _wrap(title: str, words: str, height: float, parts: Sequence[Markup]) -> Markup:
+def wrap_chart(title: str, words: str, height: float, parts: Sequence[Markup]) -> Markup:
     label = escape(f"{title}. {words}")
-    head = Markup('<svg viewBox="0 0 {} {}" role="img" aria-label="{}">').format(_n(WIDTH), _n(height), label)
+    head = Markup('<svg viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
+        round_coordinate(WIDTH), round_coordinate(height), label
+    )
     return head + Markup("").join(parts) + Markup("</svg>")

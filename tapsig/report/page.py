@@ -1,5 +1,8 @@
 """A self-contained page of results: text, tables and pictures in one file that needs no network and no script."""
 
+import base64
+import hashlib
+import json
 import platform
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -9,15 +12,28 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from tapsig._version import __version__
+from tapsig.report.timeline import Timeline
+
+CAUTIONS = (
+    "Doors hold airbag pressure sensors, side airbags and wiring. Do not drill, glue or route a wire near them; work to"
+    " the vehicle maker's repair instructions, with the battery disconnected where they say so, or let a licensed"
+    " workshop do it.",
+    "A hidden entry weakens the security of a vehicle and may touch its insurance and type approval. Local law decides"
+    " whether you may fit one. tapsig estimates risks; it is not a security product.",
+    "A person or an animal locked in is an emergency: call the emergency services. Never let a tapped code be the only"
+    " way to reach them.",
+)
+"""As README has them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows of text under a caption; the first column names the row."""
+    """Rows of text under a caption; the first column names the row. `prose`: its cells hold sentences."""
 
     caption: str
     header: Sequence[str]
     rows: Sequence[Sequence[str]]
+    prose: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,12 +46,18 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading with paragraphs, pictures and tables, in that order."""
+    """A heading with paragraphs, numbered steps, timelines, pictures and tables, in that order.
+
+    `beside`: on a wide screen the tables stand beside the pictures.
+    """
 
     heading: str
     paragraphs: Sequence[str] = ()
     pictures: Sequence[Picture] = ()
     tables: Sequence[Table] = ()
+    steps: Sequence[str] = ()
+    timelines: Sequence[Timeline] = ()
+    beside: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +70,7 @@ class Page:
     method: Sequence[str]
     limits: Sequence[str]
     command: str
+    cautions: Sequence[str] = ()
     versions: Sequence[str] = field(default_factory=lambda: list_versions())
 
 
@@ -66,8 +89,28 @@ def render_page(page: Page) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    style = resources.files("tapsig.report").joinpath("templates", "page.css").read_text(encoding="utf-8")
-    return environment.get_template("page.html").render(page=page, style=Markup(style))
+    environment.filters["embed"] = _embed
+    timelines = any(section.timelines for section in page.sections)
+    style = _read("page.css") + (_read("timeline.css") if timelines else "")
+    script = _read("timeline.js") if timelines else ""
+    return environment.get_template("page.html").render(
+        page=page, style=Markup(style), script=Markup(script), digest=_digest(script)
+    )
+
+
+def _read(name: str) -> str:
+    return resources.files("tapsig.report").joinpath("templates", name).read_text(encoding="utf-8")
+
+
+def _digest(text: str) -> str:
+    """The source expression that lets just this inline text run (W3C Content Security Policy Level 3, 2.3.1)."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def _embed(document: object) -> Markup:
+    """JSON that cannot end the script element it stands in, whatever the texts hold."""
+    text = json.dumps(document, allow_nan=False)
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
 
 
 def format_estimate(value: object, low: object = None, high: object = None, *, digits: int = 2) -> str:

@@ -44,8 +44,8 @@ def render_positions_page(study: PositionStudy, *, command: str, corpus: str, wa
             title=f"Where to put the sensor: positions on {corpus}",
             summary=[*warnings, *summary, *filter(None, [closing])],
             sections=[
-                *(_section(study, ranking) for ranking in study.rankings),
-                Section("What each position hears", pictures=_draw_levels(study), tables=[_levels(study)]),
+                *(describe_ranking(study, ranking) for ranking in study.rankings),
+                Section("What each position hears", pictures=draw_levels(study), tables=[tabulate_levels(study)]),
                 *_delays(study),
             ],
             method=[f"Matching window ±{study.table.window_s * 1e3:g} ms.", *METHOD],
@@ -55,7 +55,8 @@ def render_positions_page(study: PositionStudy, *, command: str, corpus: str, wa
     )
 
 
-def _section(study: PositionStudy, ranking: Ranking) -> Section:
+def describe_ranking(study: PositionStudy, ranking: Ranking, *, title: str = "") -> Section:
+    """Positions by one detector, the best first, and their differences."""
     words = ranking.criterion.words
     most = max([1.0, *(_top(ranked.estimate) for ranked in ranking.positions)])
     dots = [
@@ -72,7 +73,7 @@ def _section(study: PositionStudy, ranking: Ranking) -> Section:
     paragraphs = [basis, f"{left_out}."] if left_out else [basis]
     picture = Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most))
     return Section(
-        ranking.detector, paragraphs, [picture], [_ranking_table(study, ranking), _difference_table(ranking)]
+        title or ranking.detector, paragraphs, [picture], [_ranking_table(study, ranking), _difference_table(ranking)]
     )
 
 
@@ -138,7 +139,8 @@ def _text(estimate: Estimate, digits: int) -> str:
     return format_estimate(estimate.value, estimate.low, estimate.high, digits=digits)
 
 
-def _draw_levels(study: PositionStudy) -> list[Picture]:
+def draw_levels(study: PositionStudy) -> list[Picture]:
+    """What each position hears, as charts."""
     pictures = []
     for title, name, axis in (
         ("Tap over nuisance", "over_nuisance_db", "dB"),
@@ -154,7 +156,8 @@ def _draw_levels(study: PositionStudy) -> list[Picture]:
     return pictures
 
 
-def _levels(study: PositionStudy) -> Table:
+def tabulate_levels(study: PositionStudy) -> Table:
+    """What each position hears, in numbers."""
     header = [
         "position",
         "recordings",

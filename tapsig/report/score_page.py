@@ -37,32 +37,53 @@ LIMITS = (
 def render_score_page(table: ScoreTable, *, command: str, corpus: str, warnings: Sequence[str] = ()) -> str:
     """The page as HTML; it opens with `warnings`."""
     rows = table.rows()
-    totals = {str(row["detector"]): row for row in rows if row["position"] == ALL and row["scene"] == ALL}
-    best = max(totals, key=lambda name: _number(totals[name]["f1"], -1.0))
+    totals, best = _find_best(rows)
     places = [row for row in rows if row["detector"] == best and row["scene"] == ALL and row["position"] != ALL]
     scenes = [row for row in rows if row["detector"] == best and row["position"] == ALL and row["scene"] != ALL]
     return render_page(
         Page(
             title=f"Detectors of taps on {corpus}",
-            summary=[*warnings, *_summarise(best, totals, places, _count_recordings(table, best))],
+            summary=[*warnings, *summarise_scores(table)],
             sections=[
                 Section(
                     "Detectors",
-                    pictures=[_draw("F1, all positions and scenes", "detector", totals.values())],
-                    tables=[_score_table("All positions and scenes", "detector", list(totals.values()))],
+                    pictures=[draw_scores("F1, all positions and scenes", "detector", totals.values())],
+                    tables=[tabulate_scores("All positions and scenes", "detector", list(totals.values()))],
                 ),
                 Section(
                     f"{best}, by position and by scene",
-                    pictures=[_draw("F1 by position", "position", places), _draw("F1 by scene", "scene", scenes)],
-                    tables=[_score_table("By position", "position", places), _score_table("By scene", "scene", scenes)],
+                    pictures=[
+                        draw_scores("F1 by position", "position", places),
+                        draw_scores("F1 by scene", "scene", scenes),
+                    ],
+                    tables=[
+                        tabulate_scores("By position", "position", places),
+                        tabulate_scores("By scene", "scene", scenes),
+                    ],
                 ),
-                Section("Every detector at every position", tables=[_grid(table, rows, "f1"), _codes(table, rows)]),
+                Section(
+                    "Every detector at every position", tables=[_grid(table, rows, "f1"), tabulate_codes(table, rows)]
+                ),
             ],
             method=[f"Matching window ±{table.window_s * 1e3:g} ms.", *METHOD],
             limits=LIMITS,
             command=command,
         )
     )
+
+
+def _find_best(rows: Sequence[Row]) -> tuple[dict[str, Row], str]:
+    """The rows over everything, by detector, and the detector with the highest F1."""
+    totals = {str(row["detector"]): row for row in rows if row["position"] == ALL and row["scene"] == ALL}
+    return totals, max(totals, key=lambda name: _number(totals[name]["f1"], -1.0))
+
+
+def summarise_scores(table: ScoreTable) -> list[str]:
+    """Which detector is best, and where it does best and worst."""
+    rows = table.rows()
+    totals, best = _find_best(rows)
+    places = [row for row in rows if row["detector"] == best and row["scene"] == ALL and row["position"] != ALL]
+    return _summarise(best, totals, places, _count_recordings(table, best))
 
 
 def _number(value: object, otherwise: float) -> float:
@@ -93,7 +114,8 @@ def _summarise(best: str, totals: Mapping[str, Row], places: Sequence[Row], reco
     return texts
 
 
-def _draw(title: str, key: str, rows: Iterable[Row]) -> Picture:
+def draw_scores(title: str, key: str, rows: Iterable[Row]) -> Picture:
+    """F1 of each row with its interval."""
     dots = [
         Dot(
             str(row[key]),
@@ -106,7 +128,8 @@ def _draw(title: str, key: str, rows: Iterable[Row]) -> Picture:
     return Picture(caption_intervals(title, dots), draw_intervals(title, dots, axis="F1"))
 
 
-def _score_table(caption: str, first: str, rows: Sequence[Row]) -> Table:
+def tabulate_scores(caption: str, first: str, rows: Sequence[Row]) -> Table:
+    """Scores, one line a row."""
     header = [first, "taps", "precision", "recall", "F1", "false alarms per hour", "codes decoded", "error ms"]
     lines = [
         [
@@ -142,7 +165,8 @@ def _grid(table: ScoreTable, rows: list[dict[str, object]], name: str) -> Table:
     return Table("F1, all scenes", ["detector", *positions], lines)
 
 
-def _codes(table: ScoreTable, rows: list[dict[str, object]]) -> Table:
+def tabulate_codes(table: ScoreTable, rows: list[dict[str, object]]) -> Table:
+    """Code entries that open, by position."""
     positions, cells = _by_position(rows)
     lines = [
         [

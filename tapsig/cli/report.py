@@ -1,0 +1,231 @@
+"""One page that says everything about a recording or a corpus, to be read from top to bottom, without a network.
+
+  tapsig report door.wav --full-scale-v 2.5 --labels door.csv --out door.html
+  tapsig report corpus_demo --vehicle crane --scene quiet --position inner-skin --out crane.html
+  tapsig report night.wav --from 3600 --to 4200
+
+What the recording is and what is wrong with it; waveform with hits, misses and false detections; spectrogram; how the
+panel rings and why that defeats a plain threshold; the operating area and the best plain setting; taps and entries;
+causes of errors with a remedy each; which position, where there are several; what to record next.
+"""
+
+import argparse
+import dataclasses
+import shlex
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tapsig.cli.choosing import CHOICES, add_choice_arguments, find_corpus
+from tapsig.cli.findings import note_findings
+from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
+from tapsig.cli.reading import is_long_wav, read_with_report
+from tapsig.cli.running import load_variants, note_table
+from tapsig.errors import ParameterError, TapsigError
+
+if TYPE_CHECKING:
+    from tapsig.detectors import Variant
+    from tapsig.loading.corpus import Corpus, CorpusEntry
+    from tapsig.summary.recording import RecordingSummary
+
+DETECTORS = ("fixed-threshold", "tap")
+WINDOW_S = 0.05
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `tapsig report`."""
+    add_choice_arguments(parser)
+    parser.add_argument(
+        "--detector",
+        action="append",
+        metavar="NAME",
+        dest="detectors",
+        help=f"as in 'tapsig score'; may be repeated; the taps of the last are listed; default:"
+        f" {' and '.join(DETECTORS)}",
+    )
+    parser.add_argument(
+        "--window",
+        type=float,
+        default=WINDOW_S,
+        metavar="S",
+        help=f"a detection counts at most so many seconds from its tap; default: {WINDOW_S}",
+    )
+    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes, for a corpus; default: 1")
+    parser.add_argument("--from", type=float, metavar="S", dest="from_s", help="begin there, in seconds")
+    parser.add_argument("--to", type=float, metavar="S", dest="to_s", help="end there, in seconds")
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE.html", default=Path("report.html"), help="the page; default: report.html"
+    )
+    parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
+    parser.set_defaults(settle=_check_out)
+
+
+def _check_out(args: argparse.Namespace) -> None:
+    if args.out.suffix.lower() not in (".html", ".htm"):
+        raise ParameterError(f"--out: {args.out} is a page, whose name must end in .html")
+    check_out(args.out, force=args.force, inputs=list_inputs(args))
+
+
+def run(args: argparse.Namespace) -> int:
+    """Look, and write the page."""
+    from tapsig.detectors import load_detector  # heavy rooms load when they are used
+
+    corpus = find_corpus(args)
+    if corpus is not None and len(corpus) > 1:
+        page = _report_corpus(args, corpus)
+    else:
+        variants = {name: load_detector(name) for name in args.detectors or DETECTORS}
+        page = _report_recording(args, None if corpus is None else corpus.entries[0], variants)
+    write_atomically(args.out, page, force=args.force)
+    note(f"wrote {args.out} ({len(page.encode()) / 1e6:.1f} MB)")
+    return 0
+
+
+def _report_corpus(args: argparse.Namespace, corpus: "Corpus") -> str:
+    from tapsig.report.corpus_page import render_corpus_page  # heavy rooms load when they are used
+    from tapsig.summary.corpus import summarise_corpus
+    from tapsig.summary.next_steps import advise_next
+
+    if args.from_s is not None or args.to_s is not None:
+        raise ParameterError(f"--from and --to go with one recording; {len(corpus)} are chosen")
+    variants, warnings = load_variants(args.detectors or DETECTORS, corpus)
+    name = args.recording.resolve()
+    with progress_bar(5 * len(corpus), "steps") as advance:
+        summary = summarise_corpus(
+            corpus,
+            variants,
+            name=name.parent.name if name.is_file() else name.name,
+            window_s=args.window,
+            jobs=args.jobs,
+            progress=advance,
+        )
+    if summary.table is not None:
+        note_table(summary.table, corpus)
+    return render_corpus_page(
+        summary,
+        command=describe_command(args),
+        steps=advise_next(summary.held),
+        window_s=args.window,
+        warnings=warnings,
+    )
+
+
+def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", variants: "dict[str, Variant]") -> str:
+    from tapsig.report.report_page import render_recording_page  # heavy rooms load when they are used
+    from tapsig.summary.next_steps import Held, advise_next
+
+    if entry is None:
+        entry = _find_entry(args.recording, args.channel or 0)
+        path, name = args.recording, args.recording.name
+        if entry is not None and entry.position:
+            name = f"{name} ({entry.position})"
+    else:
+        _take_from_manifest(args, entry)
+        path, name = entry.path, entry.name
+    summary = _summarise(args, path, entry, variants, name)
+    hours = summary.duration_s / 3600.0 if summary.labelled and not summary.taps_s.size else 0.0
+    held = Held(
+        summary.labelled,
+        summary.taps_s.size,
+        hours,
+        [summary.position],
+        [summary.scene],
+        summary.health.findings,
+        summary.simulated,
+    )
+    return render_recording_page(summary, command=describe_command(args), steps=advise_next(held), window_s=args.window)
+
+
+def _take_from_manifest(args: argparse.Namespace, entry: "CorpusEntry") -> None:
+    """What the manifest says of the recording, as if it were given by options."""
+    args.channel, args.full_scale_v, args.adc_bits = entry.channel, entry.full_scale_v, entry.adc_bits
+    args.fs, args.time_unit, args.labels = entry.fs_hz, entry.time_unit, entry.labels_path
+
+
+def _summarise(
+    args: argparse.Namespace, path: Path, entry: "CorpusEntry | None", variants: "dict[str, Variant]", name: str
+) -> "RecordingSummary":
+    from tapsig.loading import read_wav_info  # heavy rooms load when they are used
+    from tapsig.summary.parts import check_span, cut_recording, find_start_s, summarise_wav
+    from tapsig.summary.recording import summarise_recording
+
+    position, vehicle, scene = (getattr(entry, name, "") for name in ("position", "vehicle", "scene"))
+    simulated = entry is not None and bool(entry.seed)
+    reading = argparse.Namespace(**{**vars(args), "recording": path})
+    if is_long_wav(reading):
+        note_findings(path, read_wav_info(path).findings)
+        return summarise_wav(
+            path,
+            variants,
+            name=name,
+            channel=args.channel or 0,
+            full_scale_v=args.full_scale_v,
+            adc_bits=args.adc_bits,
+            labels=args.labels,
+            begin_s=args.from_s,
+            end_s=args.to_s,
+            simulated=simulated,
+            window_s=args.window,
+            position=position,
+            vehicle=vehicle,
+            scene=scene,
+        )
+    recording, report = read_with_report(reading, labels=args.labels)
+    note_findings(path, recording.findings)
+    recording = dataclasses.replace(recording, position=position, vehicle=vehicle, scene=scene)
+    begin_s, end_s = check_span(args.from_s, args.to_s, recording.span_s)
+    return summarise_recording(
+        cut_recording(recording, begin_s, end_s),
+        variants,
+        name=name,
+        report=report,
+        simulated=simulated,
+        begin_s=find_start_s(recording, begin_s) if begin_s else 0.0,
+        window_s=args.window,
+    )
+
+
+def _find_entry(path: Path, channel: int) -> "CorpusEntry | None":
+    """What a manifest in the file's folder, or the one above, says of it; None without one."""
+    from tapsig.loading import load_corpus  # heavy rooms load when they are used
+
+    if not path.is_file():
+        return None
+    for folder in path.resolve().parents[:2]:
+        if (folder / "corpus.csv").is_file():
+            try:
+                entries = load_corpus(folder).entries
+            except TapsigError:
+                continue
+            for entry in entries:
+                if entry.channel == channel and entry.path.samefile(path):
+                    return entry
+    return None
+
+
+def describe_command(args: argparse.Namespace) -> str:
+    """The command as one would type it."""
+    words = ["tapsig", "report", str(args.recording)]
+    corpus = args.recording.is_dir() or args.recording.name == "corpus.csv"
+    given = {
+        "labels": args.labels,
+        "channel": args.channel,
+        "column": args.column,
+        "full-scale-v": args.full_scale_v,
+        "adc-bits": args.adc_bits,
+        "fs": args.fs,
+        "time-unit": args.time_unit,
+        "from": args.from_s,
+        "to": args.to_s,
+    }
+    if corpus:  # the manifest says the rest
+        given = {name: given[name] for name in ("from", "to")}
+    for name, value in given.items():
+        words += [] if value is None else [f"--{name}", str(value)]
+    for name in args.detectors or ():
+        words += ["--detector", name]
+    for choice in CHOICES:
+        for value in getattr(args, choice) or ():
+            words += [f"--{choice}", value]
+    if args.window != WINDOW_S:
+        words += ["--window", f"{args.window:g}"]
+    return shlex.join([*words, "--out", str(args.out)])

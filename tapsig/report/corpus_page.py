@@ -1,0 +1,160 @@
+"""The page of `tapsig report` on a corpus, to be read from top to bottom."""
+
+from collections.abc import Sequence
+
+from tapsig.comparison.advice import advise, compare_detectors
+from tapsig.report.page import CAUTIONS, Page, Section, Table, render_page
+from tapsig.report.positions_page import describe_ranking, draw_levels, tabulate_levels
+from tapsig.report.report_sections import (
+    LIMITS,
+    METHOD,
+    SIMULATED,
+    describe_area,
+    describe_areas,
+    describe_entries,
+    describe_ringing,
+    tabulate_causes,
+)
+from tapsig.report.score_page import INTERVALS, draw_scores, summarise_scores, tabulate_codes, tabulate_scores
+from tapsig.report.timeline import draw_timeline
+from tapsig.scoring.outcomes import ALL
+from tapsig.summary.corpus import CorpusSummary
+from tapsig.summary.recording import RecordingSummary
+
+MOST_NAMES = 4
+
+
+def render_corpus_page(
+    summary: CorpusSummary, *, command: str, steps: Sequence[str], window_s: float, warnings: Sequence[str] = ()
+) -> str:
+    """The page as HTML; `steps` say what to record next, `warnings` stand at the top."""
+    pair = summary.examples[: summary.pair]
+    sections = [_describe_contents(summary), *_describe_scores(summary)]
+    sections += [
+        _describe_example(example, worst=number >= summary.pair) for number, example in enumerate(summary.examples)
+    ]
+    sections += [describe_ringing(pair), *describe_areas(pair), describe_entries(pair[-1])]
+    sections += [*_describe_causes(summary), *_describe_positions(summary)]
+    sections.append(Section("What to record next", steps=steps))
+    return render_page(
+        Page(
+            title=f"Report on {summary.name}",
+            summary=[*warnings, *_note_simulated(summary), *_summarise(summary)],
+            sections=sections,
+            method=[f"Matching window ±{window_s * 1e3:g} ms.", *METHOD, INTERVALS],
+            limits=LIMITS,
+            command=command,
+            cautions=CAUTIONS,
+        )
+    )
+
+
+def _note_simulated(summary: CorpusSummary) -> list[str]:
+    if not summary.simulated:
+        return []
+    if summary.simulated == summary.entries:
+        return [SIMULATED]
+    return [f"{summary.simulated} of the {summary.entries} recordings are simulated."]
+
+
+def _summarise(summary: CorpusSummary) -> list[str]:
+    texts = []
+    if summary.table is not None:
+        texts += summarise_scores(summary.table)
+    else:
+        texts.append(
+            "No recording has labels: nothing here says which detections are right. Name label files in the"
+            " column 'labels' of corpus.csv."
+        )
+    texts += [
+        f"{example.name}: {describe_area(example)}"
+        for example in summary.examples[: summary.pair]
+        if example.plain is not None
+    ]
+    if summary.study is not None:
+        texts.append(f"With {summary.study.rankings[-1].detector}: {advise(summary.study.rankings[-1])}")
+    return texts
+
+
+def _describe_contents(summary: CorpusSummary) -> Section:
+    rows = [
+        [scene, str(count), f"{summary.minutes[scene]:.1f}", str(summary.taps[scene])]
+        for scene, count in summary.recordings.items()
+    ]
+    rows.append(["all", str(summary.entries), f"{sum(summary.minutes.values()):.1f}", str(sum(summary.taps.values()))])
+    tables = [Table("Channels, each counted by itself", ["scene", "channels", "minutes", "labelled taps"], rows)]
+    faulty = {name for fault in summary.faults if fault.worst.severity != "note" for name in fault.names}
+    if summary.faults:
+        faults = [
+            [
+                fault.worst.severity,
+                f"{len(fault.names)}: {_list_names(fault.names)}",
+                fault.worst.message,
+                fault.worst.advice,
+            ]
+            for fault in summary.faults
+        ]
+        tables.append(
+            Table(
+                "Faults, with the words of the worst recording",
+                ["how bad", "recordings", "what", "what to do"],
+                faults,
+                prose=True,
+            )
+        )
+    text = f"{len(faulty)} of {summary.entries} have an error or a warning." if faulty else "No fault was found."
+    return Section("What the corpus is, and what is wrong with it", [text], tables=tables)
+
+
+def _list_names(names: Sequence[str]) -> str:
+    return ", ".join(names[:MOST_NAMES]) + (" …" if len(names) > MOST_NAMES else "")
+
+
+def _describe_scores(summary: CorpusSummary) -> list[Section]:
+    table = summary.table
+    if table is None:
+        return []
+    rows = table.rows()
+    totals = [row for row in rows if row["position"] == ALL and row["scene"] == ALL]
+    last = table.detectors[-1]
+    scenes = [row for row in rows if row["detector"] == last and row["position"] == ALL and row["scene"] != ALL]
+    pictures = [draw_scores("F1, all recordings", "detector", totals)]
+    tables = [tabulate_scores("All recordings", "detector", totals)]
+    if len(scenes) > 1:
+        pictures.append(draw_scores(f"F1 of {last} by scene", "scene", scenes))
+        tables.append(tabulate_scores(f"{last}, by scene", "scene", scenes))
+    return [Section("How many taps are found", [], pictures, [*tables, tabulate_codes(table, rows)])]
+
+
+def _describe_example(example: RecordingSummary, *, worst: bool) -> Section:
+    title = f"{example.name}: waveform and detections"
+    text = f"The recording on which {example.last.detector} makes the most errors." if worst else ""
+    return Section(
+        title,
+        [text] if text else [],
+        timelines=[draw_timeline(example, caption=f"{example.name}: volts from the bias over time")],
+    )
+
+
+def _describe_causes(summary: CorpusSummary) -> list[Section]:
+    texts = [f"{name} makes no error." for name, advice in summary.advice if not advice]
+    tables = [tabulate_causes(name, advice, times=False) for name, advice in summary.advice if advice]
+    if not tables:
+        return []
+    texts.append(f"Changes of parameters were tried on {summary.tried_on} labelled channels at once.")
+    return [Section("Errors: causes and remedies", texts, tables=tables)]
+
+
+def _describe_positions(summary: CorpusSummary) -> list[Section]:
+    study = summary.study
+    if study is None:
+        return []
+    texts = [f"With {ranking.detector}: {advise(ranking)}" for ranking in study.rankings]
+    closing = compare_detectors(study.rankings)
+    opening = Section(
+        "Which position", [*texts, *filter(None, [closing])], draw_levels(study), [tabulate_levels(study)]
+    )
+    return [
+        opening,
+        *(describe_ranking(study, ranking, title=f"Positions with {ranking.detector}") for ranking in study.rankings),
+    ]

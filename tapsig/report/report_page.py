@@ -1,0 +1,159 @@
+"""The page of `tapsig report` on one recording, to be read from top to bottom."""
+
+import math
+from collections.abc import Sequence
+
+from tapsig.analysis.health import HealthReport
+from tapsig.report.page import CAUTIONS, Page, Section, Table, render_page
+from tapsig.report.report_sections import (
+    LIMITS,
+    METHOD,
+    SIMULATED,
+    describe_area,
+    describe_areas,
+    describe_causes,
+    describe_entries,
+    describe_ringing,
+)
+from tapsig.report.timeline import draw_timeline, format_time
+from tapsig.summary.recording import RecordingSummary
+
+HOW_TO_LABEL = (
+    "There are no labels, so nothing here says which detections are right. To label: tapsig propose FILE --out"
+    " proposed.csv proposes labels; tapsig review FILE --labels proposed.csv --out review.html makes a page to correct"
+    " them; then give --labels FILE."
+)
+
+
+def render_recording_page(
+    summary: RecordingSummary, *, command: str, steps: Sequence[str], window_s: float, warnings: Sequence[str] = ()
+) -> str:
+    """The page as HTML; `steps` say what to record next, `warnings` stand at the top."""
+    sections = [*describe_recording(summary), Section("What to record next", steps=steps)]
+    opening = [SIMULATED] if summary.simulated else []
+    return render_page(
+        Page(
+            title=f"Report on {summary.name}",
+            summary=[*warnings, *opening, *summarise(summary)],
+            sections=sections,
+            method=[f"Matching window ±{window_s * 1e3:g} ms.", *METHOD],
+            limits=LIMITS,
+            command=command,
+            cautions=CAUTIONS,
+        )
+    )
+
+
+def summarise(summary: RecordingSummary) -> list[str]:
+    """The findings that matter most, in a few sentences."""
+    errors = sum(finding.severity == "error" for finding in summary.health.findings)
+    warnings = sum(finding.severity == "warning" for finding in summary.health.findings)
+    state = (
+        f"{_count(errors, 'error')} and {_count(warnings, 'warning')} in the recording itself"
+        if errors or warnings
+        else "No fault was found in the recording itself"
+    )
+    texts = [f"{state}. {_describe_marks(summary)}"]
+    if summary.plain is not None:
+        texts.append(describe_area(summary))
+    elif not summary.labelled:
+        texts.append(HOW_TO_LABEL)
+    return texts
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def _describe_marks(summary: RecordingSummary) -> str:
+    if not summary.labelled:
+        return " ".join(f"{marks.detector} detects {_count(marks.found_s.size, 'tap')}." for marks in summary.marks)
+    parts = [
+        f"{marks.detector} finds {marks.hit_s.size} and counts {marks.false_s.size} that are none"
+        for marks in summary.marks
+    ]
+    return f"Of {summary.taps_s.size} labelled taps, {'; '.join(parts)}."
+
+
+def describe_recording(summary: RecordingSummary) -> list[Section]:
+    """The sections on one recording."""
+    return [
+        _describe_health(summary),
+        _describe_timeline(summary),
+        describe_ringing([summary]),
+        *describe_areas([summary]),
+        describe_entries(summary),
+        *describe_causes(summary.marks, labelled=summary.labelled),
+    ]
+
+
+def _describe_health(summary: RecordingSummary) -> Section:
+    report = summary.health
+    facts = [
+        ["file", summary.source or "–"],
+        [
+            "position, vehicle, scene",
+            ", ".join(filter(None, [summary.position, summary.vehicle, summary.scene])) or "–",
+        ],
+        [
+            "recorded",
+            f"{format_time(summary.begin_s)} to {format_time(summary.end_s)}"
+            + (
+                ""
+                if math.isclose(summary.duration_s, summary.end_s - summary.begin_s, abs_tol=1e-3)
+                else f", of which {summary.duration_s:.1f} s without gaps"
+            ),
+        ],
+        ["sample rate", f"{summary.fs:g} Hz"],
+        ["labels", f"{summary.taps_s.size} taps, {len(summary.others)} of other kinds" if summary.labelled else "none"],
+        ["bias, noise, peak", f"{report.bias_v:.4g} V, {1e3 * report.noise_v:.3g} mV rms, {report.peak_v:.3g} V"],
+    ]
+    if report.effective_bits == report.effective_bits:
+        facts.append(["effective bits", f"{report.effective_bits:.1f}"])
+    text = "These figures hold for the whole recording." if report.findings else "No fault was found."
+    return Section(
+        "What the recording is, and what is wrong with it",
+        [text],
+        tables=[Table("Facts", ["what", "value"], facts, prose=True), *tabulate_findings(report)],
+    )
+
+
+def tabulate_findings(report: HealthReport) -> list[Table]:
+    """Faults, worst first, each with what to do; no table without faults."""
+    if not report.findings:
+        return []
+    rows = [
+        [
+            finding.severity,
+            finding.message,
+            format_time(finding.first_s) if finding.first_s == finding.first_s else "–",
+            finding.advice,
+        ]
+        for finding in report.findings
+    ]
+    return [Table("Faults", ["how bad", "what", "first at", "what to do"], rows, prose=True)]
+
+
+def _describe_timeline(summary: RecordingSummary) -> Section:
+    text = (
+        "Zoom in on an error to see it: buttons, drag, wheel (after a click), two fingers, or the keys + − ← → 0 n."
+        if summary.labelled
+        else HOW_TO_LABEL
+    )
+    line = draw_timeline(summary, caption=f"{summary.name}: volts from the bias over time")
+    return Section(
+        "Waveform and detections" if summary.labelled else "Waveform and detections, without labels",
+        [text, *_note_part(summary)],
+        timelines=[line],
+    )
+
+
+def _note_part(summary: RecordingSummary) -> list[str]:
+    first, last = summary.examined_s
+    if math.isclose(first, summary.begin_s) and math.isclose(last, summary.end_s):
+        return []
+    return [
+        f"The recording is long. Spectrogram, ringing, operating area and causes are of the part from"
+        f" {format_time(first)} to {format_time(last)}, which holds the most taps; --from and --to choose"
+        " another."
+    ]

@@ -1,0 +1,323 @@
+"""A waveform over time with what was found under it: drawn without a script, zoomed and moved with a small one."""
+
+import base64
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import matplotlib as mpl
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.dsp.decay import NOMINAL_HZ
+from tapsig.summary.recording import Marks, RecordingSummary
+from tapsig.summary.spectrogram import Spectrogram
+from tapsig.summary.trace import Trace
+from tapsig.units import FloatArray
+
+WIDE, TALL = 1000, 200
+LANE = 30
+RANGE_DB = 70.0
+MOST_TICKS = 6
+MOST_MODES = 4
+SPACING = 0.09
+"""Of the spectrogram's height, between two labels of modes."""
+ROUND_S = (
+    0.001,
+    0.002,
+    0.005,
+    0.01,
+    0.02,
+    0.05,
+    0.1,
+    0.2,
+    0.5,
+    1.0,
+    2.0,
+    5.0,
+    10.0,
+    20.0,
+    30.0,
+    60.0,
+    120.0,
+    300.0,
+    600.0,
+    1200.0,
+    1800.0,
+    3600.0,
+    7200.0,
+    14400.0,
+    28800.0,
+    86400.0,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A label at `place`: per cent of the axis, from the left or the top."""
+
+    place: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """Times of one kind under the waveform; `height` is (top, bottom) in the lane, `look` a class of the style."""
+
+    words: str
+    look: str
+    times_s: Sequence[float]
+    path: str
+    height: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One row of marks under the waveform."""
+
+    name: str
+    strokes: Sequence[Stroke]
+
+
+@dataclass(frozen=True, slots=True)
+class Tones:
+    """The spectrogram as a picture, in per cent of the time axis, with its ticks and marked modes."""
+
+    uri: str
+    left: str
+    width: str
+    ticks: Sequence[Tick]
+    modes: Sequence[Tick]
+
+
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """All that the template draws of one recording over time, and what the script needs to draw a part of it."""
+
+    caption: str
+    label: str
+    path: str
+    volts: Sequence[Tick]
+    ticks: Sequence[Tick]
+    lanes: Sequence[Lane]
+    tones: Tones | None
+    data: dict[str, object]
+
+
+def draw_timeline(summary: RecordingSummary, *, caption: str) -> Timeline:
+    """The timeline of a recording: waveform, lanes of marks, spectrogram."""
+    trace = summary.trace
+    peak = trace.peak_v or 1.0
+    lanes = _list_lanes(summary)
+    words = "; ".join(
+        f"{lane.name}: " + ", ".join(f"{len(stroke.times_s)} {stroke.words}" for stroke in lane.strokes)
+        for lane in lanes
+    )
+    return Timeline(
+        caption=caption,
+        label=f"Waveform of {summary.name} from {format_time(trace.begin_s)} to {format_time(trace.end_s)}, highest"
+        f" departure {peak:.3g} V. {words}",
+        path=_draw_path(trace, peak),
+        volts=_volt_ticks(peak),
+        ticks=list_time_ticks(trace.begin_s, trace.end_s),
+        lanes=lanes,
+        tones=_draw_tones(summary),
+        data={
+            "begin": trace.begin_s,
+            "end": trace.end_s,
+            "step": trace.step_s,
+            **_encode(trace, peak),
+            "lanes": [
+                [[round(float(time), 4) for time in stroke.times_s] for stroke in lane.strokes] for lane in lanes
+            ],
+            "heights": [[stroke.height for stroke in lane.strokes] for lane in lanes],
+            "errors": _list_errors(summary.marks),
+        },
+    )
+
+
+def _volt_ticks(peak: float) -> list[Tick]:
+    top = _round_down(peak)
+    return [
+        Tick(_percent(0.5 - 0.46 * side * top / peak), f"{side * top:+.3g}" if side else "0 V") for side in (1, 0, -1)
+    ]
+
+
+def _round_down(value: float) -> float:
+    """The highest of 1, 2, 5, 10, … that is not above `value`."""
+    power = 10.0 ** math.floor(math.log10(value))
+    return max(digit * power for digit in (1, 2, 5) if digit * power <= value * (1 + 1e-9))
+
+
+def format_time(seconds: float) -> str:
+    """Seconds in words, as the axis has them.
+
+    >>> [format_time(value) for value in (0.25, 75.0, 3725.5)]
+    ['0.25 s', '1:15', '1:02:05.5']
+    """
+    if seconds < 60:
+        return f"{seconds:.6g} s"
+    minutes, rest = divmod(round(seconds, 3), 60)
+    hours, minutes = divmod(int(minutes), 60)
+    tail = f"{rest:06.3f}".rstrip("0").rstrip(".") if rest % 1 else f"{rest:02.0f}"
+    return f"{hours}:{minutes:02d}:{tail}" if hours else f"{minutes}:{tail}"
+
+
+def list_time_ticks(begin_s: float, end_s: float) -> list[Tick]:
+    """At most seven round times."""
+    span = max(end_s - begin_s, 1e-9)
+    step = next((step for step in ROUND_S if span / step <= MOST_TICKS), ROUND_S[-1])
+    first = math.ceil(begin_s / step - 1e-9)
+    count = math.floor(end_s / step + 1e-9) - first + 1
+    times = [(first + k) * step for k in range(min(count, 12))]
+    return [Tick(_percent((time - begin_s) / span), format_time(round(time, 6))) for time in times]
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.2f}%"
+
+
+def _draw_path(trace: Trace, peak: float) -> str:
+    """Outline of the waveform: along the highest values, and back along the lowest; one for each stretch."""
+    edges = np.unique(np.linspace(0, trace.low_v.size, WIDE + 1).astype(int))
+    with np.errstate(invalid="ignore"):
+        low = np.fmin.reduceat(trace.low_v, edges[:-1])
+        high = np.fmax.reduceat(trace.high_v, edges[:-1])
+    x = (edges[:-1] + edges[1:]) / 2 * WIDE / trace.low_v.size
+    known = np.isfinite(low)
+    starts = np.flatnonzero(known & ~np.concatenate([[False], known[:-1]]))
+    stops = np.flatnonzero(known & ~np.concatenate([known[1:], [False]])) + 1
+    parts = []
+    for start, stop in zip(starts, stops, strict=True):
+        top = [f"{x[k]:.1f} {_height(high[k], peak)}" for k in range(start, stop)]
+        bottom = [f"{x[k]:.1f} {_height(low[k], peak)}" for k in range(stop - 1, start - 1, -1)]
+        parts.append("M" + "L".join(top + bottom) + "Z")
+    return "".join(parts)
+
+
+def _height(volts: float, peak: float) -> str:
+    return f"{TALL / 2 - 0.46 * TALL * volts / peak:.1f}"
+
+
+def _encode(trace: Trace, peak: float) -> dict[str, object]:
+    """Little-endian 16-bit steps in base64; -32768 where nothing was recorded. `high` is left out if it equals low."""
+
+    def pack(values: FloatArray) -> str:
+        steps = np.where(np.isfinite(values), np.rint(np.nan_to_num(values) / peak * 32767.0), -32768.0)
+        return base64.b64encode(steps.astype("<i2").tobytes()).decode("ascii")
+
+    same = bool(np.array_equal(trace.low_v, trace.high_v, equal_nan=True))
+    return {"peak": peak, "low": pack(trace.low_v), "high": None if same else pack(trace.high_v)}
+
+
+def _list_lanes(summary: RecordingSummary) -> list[Lane]:
+    begin, end = summary.trace.begin_s, summary.trace.end_s
+    lanes = []
+    if summary.labelled:
+        kinds = ", ".join(sorted({label.kind for label in summary.others})) or "none"
+        lanes.append(
+            Lane(
+                "labels",
+                [
+                    _stroke("taps", "label", summary.taps_s, begin, end, (0, 0.55)),
+                    _stroke(
+                        f"others ({kinds})", "other", [label.onset_s for label in summary.others], begin, end, (0.6, 1)
+                    ),
+                ],
+            )
+        )
+    rows = [
+        (f"{marks.detector} ({marks.setting})" if marks.setting else marks.detector, marks) for marks in summary.marks
+    ]
+    if summary.plain is not None and summary.plain_marks is not None:
+        rows.insert(0, (f"plain threshold at its best setting ({summary.plain_marks.setting})", summary.plain_marks))
+    for name, marks in rows:
+        if summary.labelled:
+            strokes = [
+                _stroke("found", "hit", marks.hit_s, begin, end, (0, 0.3)),
+                _stroke("missed", "missed", marks.missed_s, begin, end, (0.35, 0.65)),
+                _stroke("false", "false", marks.false_s, begin, end, (0.7, 1)),
+            ]
+        else:
+            strokes = [_stroke("detected", "hit", marks.found_s, begin, end, (0, 1))]
+        lanes.append(Lane(name, strokes))
+    return lanes
+
+
+def _stroke(
+    words: str,
+    look: str,
+    times_s: FloatArray | Sequence[float],
+    begin_s: float,
+    end_s: float,
+    height: tuple[float, float],
+) -> Stroke:
+    top, bottom = (round(LANE * share, 1) for share in height)
+    times = np.asarray(times_s, dtype=np.float64)
+    places = np.unique(np.round((times - begin_s) / max(end_s - begin_s, 1e-9) * WIDE, 1))
+    path = "".join(f"M{place:g} {top:g}V{bottom:g}" for place in places)
+    return Stroke(words, look, times.tolist(), path, (top, bottom))
+
+
+def _list_errors(marks: Sequence[Marks]) -> list[float]:
+    """Times of the errors of the last detector, ascending: where 'next error' leads."""
+    last = marks[-1]
+    return sorted(round(float(time), 4) for time in (*last.missed_s, *last.false_s))
+
+
+def _draw_tones(summary: RecordingSummary) -> Tones | None:
+    spectrum = summary.spectrogram
+    if spectrum is None:
+        return None
+    span = summary.trace.end_s - summary.trace.begin_s
+    octaves = [hertz for hertz in NOMINAL_HZ if spectrum.low_hz * 1.1 < hertz < spectrum.high_hz * 0.95]
+    modes = [] if summary.ringdown is None else [mode.frequency_hz for mode in summary.ringdown.dominant[:MOST_MODES]]
+    return Tones(
+        encode_spectrogram(spectrum),
+        _percent((spectrum.begin_s - summary.trace.begin_s) / span),
+        _percent((spectrum.end_s - spectrum.begin_s) / span),
+        [Tick(_percent(_place(hertz, spectrum)), format_hertz(hertz)) for hertz in octaves],
+        _mark_modes([hertz for hertz in sorted(modes) if spectrum.low_hz < hertz < spectrum.high_hz], spectrum),
+    )
+
+
+def _mark_modes(modes: Sequence[float], spectrum: Spectrogram) -> list[Tick]:
+    """Labels of ascending frequencies, side by side where the modes are close."""
+    ticks, lowest = [], 1.0 - SPACING / 2
+    for hertz in modes:
+        lowest = min(lowest, _place(hertz, spectrum))
+        ticks.append(Tick(_percent(lowest), f"{hertz:.0f} Hz"))
+        lowest -= SPACING
+    return ticks
+
+
+def format_hertz(hertz: float) -> str:
+    """An octave's nominal frequency, short.
+
+    >>> [format_hertz(value) for value in (31.5, 500.0, 2000.0)]
+    ['31.5', '500', '2k']
+    """
+    return f"{hertz / 1000:g}k" if hertz >= 1000 else f"{hertz:g}"
+
+
+def _place(hertz: float, spectrum: Spectrogram) -> float:
+    return 1.0 - math.log(hertz / spectrum.low_hz) / math.log(spectrum.high_hz / spectrum.low_hz)
+
+
+def encode_spectrogram(spectrum: Spectrogram) -> str:
+    """The levels as a PNG in a data address, by the colour map cividis (made for colour-blind readers)."""
+    shares = np.clip(1.0 + spectrum.level_db[::-1] / RANGE_DB, 0.0, 1.0)
+    return encode_picture(np.where(np.isfinite(shares), np.rint(np.nan_to_num(shares) * 254.0), 255.0), "cividis")
+
+
+def encode_picture(values: npt.NDArray[np.float64], colours: str) -> str:
+    """Whole numbers from 0 to 254, shape (rows, columns), as a PNG in a data address; 255 is transparent."""
+    from PIL import Image  # comes with matplotlib; only pages need it
+
+    table = np.rint(255.0 * mpl.colormaps[colours](np.linspace(0.0, 1.0, 255))[:, :3]).astype(np.uint8)
+    image = Image.fromarray(values.astype(np.uint8), mode="P")
+    image.putpalette([*table.ravel().tolist(), 255, 255, 255])
+    buffer = io.BytesIO()
+    image.save(buffer, "PNG", optimize=True, transparency=255)
+    return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")

@@ -1,0 +1,192 @@
+"""A part of a recording, by seconds; and the summary of one that is too long to hold, read in parts."""
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+
+from tapsig.analysis.health import HealthReport
+from tapsig.analysis.long_health import check_health_of_file
+from tapsig.detectors.base import Variant
+from tapsig.detectors.files import detect_wav
+from tapsig.entry import decode_taps
+from tapsig.errors import ParameterError
+from tapsig.loading import load_labels, read_wav_blocks, read_wav_info
+from tapsig.loading.files import show_path
+from tapsig.loading.parts import LARGE_SAMPLES
+from tapsig.records import TAP, Gap, Label, Recording
+from tapsig.summary.recording import Marks, RecordingSummary, describe_setting, match_times, summarise_recording
+from tapsig.summary.trace import TraceBuilder, shift_trace
+from tapsig.units import FloatArray
+
+EXAMINED_S = 300.0
+LEAD_S = 2.0
+BLOCK_SAMPLES = 1 << 18
+
+
+def check_span(begin_s: float | None, end_s: float | None, whole_s: float) -> tuple[float, float]:
+    """The span in seconds, the whole where None; ParameterError for one that is empty or outside the recording."""
+    first, last = 0.0 if begin_s is None else begin_s, whole_s if end_s is None else end_s
+    if not 0.0 <= first < last or first >= whole_s or math.isnan(last):
+        raise ParameterError(
+            f"from {first:g} to {last:g} s: give seconds from 0 to {whole_s:g}, the first below the last"
+        )
+    return first, min(last, whole_s)
+
+
+def cut_recording(recording: Recording, begin_s: float, end_s: float) -> Recording:
+    """The samples and labels from `begin_s` to `end_s`, with times from there on; gaps stay gaps.
+
+    Raises ParameterError when nothing was recorded in between.
+    """
+    if begin_s <= 0.0 and end_s >= recording.span_s:
+        return recording
+    times = recording.times_s(np.arange(recording.samples.size))
+    first, last = np.searchsorted(times, [begin_s - 1e-9, end_s - 1e-9])
+    if first == last:
+        raise ParameterError(f"nothing was recorded from {begin_s:g} to {end_s:g} s")
+    gaps = tuple(Gap(gap.sample - int(first), gap.duration_s) for gap in recording.gaps if first < gap.sample < last)
+    start_s = float(times[first])
+    labels = (
+        None
+        if recording.labels is None
+        else tuple(
+            Label(label.onset_s - start_s, label.kind) for label in recording.labels if start_s <= label.onset_s < end_s
+        )
+    )
+    return dataclasses.replace(recording, samples=recording.samples[first:last], gaps=gaps, labels=labels)
+
+
+def find_start_s(recording: Recording, begin_s: float) -> float:
+    """Time of the first sample from `begin_s` on, where `cut_recording` begins."""
+    times = recording.times_s(np.arange(recording.samples.size))
+    return float(times[min(int(np.searchsorted(times, begin_s - 1e-9)), times.size - 1)]) if times.size else 0.0
+
+
+def summarise_wav(
+    path: str | Path,
+    variants: Mapping[str, Variant],
+    *,
+    name: str,
+    channel: int = 0,
+    full_scale_v: float | None = None,
+    adc_bits: int | None = None,
+    labels: str | Path | None = None,
+    begin_s: float | None = None,
+    end_s: float | None = None,
+    position: str = "",
+    vehicle: str = "",
+    scene: str = "",
+    simulated: bool = False,
+    window_s: float = 0.05,
+) -> RecordingSummary:
+    """The summary of one channel of a WAV file of any length, or of its part from `begin_s` to `end_s`.
+
+    Of more than 2²³ samples, detections, health and waveform are of the whole; what needs many passes (spectrogram,
+    ringing, operating area, causes) is of the five minutes with the most taps. Memory does not grow with the length.
+
+    Raises RecordingError and LabelError as the loaders do, ParameterError for a span outside the recording.
+    """
+    info = read_wav_info(path)
+    scale_v = 1.0 if full_scale_v is None else full_scale_v
+    known = None if labels is None else load_labels(labels)
+    first_s, last_s = check_span(begin_s, end_s, info.duration_s)
+    facts = Recording(
+        np.zeros(0),
+        info.fs,
+        range_v=(-scale_v, scale_v),
+        adc_bits=adc_bits or info.adc_bits,
+        source=show_path(Path(path)),
+        position=position,
+        vehicle=vehicle,
+        scene=scene,
+    )
+
+    def read_part(start_s: float, stop_s: float) -> Recording:
+        start, stop = (round(seconds * info.fs) for seconds in (start_s, stop_s))
+        parts, at = [np.zeros(0)], 0
+        for block in read_wav_blocks(path, channel=channel, full_scale_v=scale_v, block_samples=BLOCK_SAMPLES):
+            parts.append(block[max(0, start - at) : max(0, stop - at)].copy())
+            at += block.size
+            if at >= stop:
+                break
+        own = (
+            None
+            if known is None
+            else tuple(
+                Label(label.onset_s - start / info.fs, label.kind)
+                for label in known
+                if start <= label.onset_s * info.fs < stop
+            )
+        )
+        return dataclasses.replace(facts, samples=np.concatenate(parts), labels=own)
+
+    if (last_s - first_s) * info.fs <= LARGE_SAMPLES:
+        return summarise_recording(
+            read_part(first_s, last_s), variants, name=name, simulated=simulated, begin_s=first_s, window_s=window_s
+        )
+    taps_s = None if known is None else _tap_times(known, first_s, last_s)
+    marks = []
+    for key, variant in variants.items():
+        found = detect_wav(variant, path, channel=channel, full_scale_v=scale_v)
+        times = found.onset_samples / info.fs
+        inside = (times >= first_s) & (times < last_s)
+        one = match_times(key, times[inside], found.strength[inside], taps_s, window_s=window_s)
+        marks.append(dataclasses.replace(one, setting=describe_setting(variant)))
+    busy = marks[-1].found_s if taps_s is None or not taps_s.size else taps_s
+    examined = find_busiest(busy, first_s, last_s, wide_s=EXAMINED_S)
+    part = summarise_recording(
+        read_part(*examined), variants, name=name, simulated=simulated, begin_s=examined[0], window_s=window_s
+    )
+    health = check_health_of_file(
+        path, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=labels
+    ).report
+    builder = TraceBuilder(first_s, last_s - first_s, fs=info.fs)
+    at = 0
+    for block in read_wav_blocks(path, channel=channel, full_scale_v=scale_v, block_samples=BLOCK_SAMPLES):
+        builder.add(block, at / info.fs)
+        at += block.size
+    others = tuple(label for label in known or () if label.kind != TAP and first_s <= label.onset_s < last_s)
+    return _widen(part, tuple(marks), health, builder, taps_s, others, (first_s, last_s))
+
+
+def _tap_times(labels: tuple[Label, ...], first_s: float, last_s: float) -> FloatArray:
+    return np.array([label.onset_s for label in labels if label.kind == TAP and first_s <= label.onset_s < last_s])
+
+
+def find_busiest(times_s: FloatArray, first_s: float, last_s: float, *, wide_s: float) -> tuple[float, float]:
+    """The span of `wide_s` with the most of the times, which ascend; it begins two seconds before the first of them."""
+    if not times_s.size:
+        return first_s, min(first_s + wide_s, last_s)
+    counts = np.searchsorted(times_s, times_s + wide_s - LEAD_S) - np.arange(times_s.size)
+    begin = min(max(float(times_s[int(np.argmax(counts))]) - LEAD_S, first_s), max(last_s - wide_s, first_s))
+    return begin, min(begin + wide_s, last_s)
+
+
+def _widen(
+    part: RecordingSummary,
+    marks: tuple[Marks, ...],
+    health: HealthReport,
+    builder: TraceBuilder,
+    taps_s: FloatArray | None,
+    others: tuple[Label, ...],
+    span_s: tuple[float, float],
+) -> RecordingSummary:
+    """The summary of a part with the waveform, marks and health of the whole."""
+    advice = {one.detector: one.advice for one in part.marks}
+    taps = np.zeros(0) if taps_s is None else taps_s
+    return dataclasses.replace(
+        part,
+        begin_s=span_s[0],
+        end_s=span_s[1],
+        duration_s=span_s[1] - span_s[0],
+        health=health,
+        trace=shift_trace(builder.build(), -health.bias_v),
+        taps_s=taps,
+        others=others,
+        marks=tuple(dataclasses.replace(one, advice=advice[one.detector]) for one in marks),
+        entries=decode_taps(marks[-1].found_s),
+        entries_labelled=decode_taps(taps),
+    )

@@ -1,0 +1,258 @@
+"""One recording, looked at from all sides: its faults, taps, errors, ringing, operating area and entries."""
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapsig.analysis.causes import find_causes
+from tapsig.analysis.dead_time import DeadTimeMap, compute_dead_time_map
+from tapsig.analysis.health import HealthReport, check_health
+from tapsig.analysis.ringdown import RingdownResult, compute_ringdown
+from tapsig.detectors.base import Variant, run_detector
+from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.entry import Entry, decode_taps
+from tapsig.errors import TapsigError
+from tapsig.loading.findings import LoadReport
+from tapsig.records import TAP, Detections, Label, Recording
+from tapsig.scoring.matching import match_onsets
+from tapsig.summary.remedies import ErrorAdvice, advise_errors, find_changes, find_shortest_gap_s
+from tapsig.summary.ringing import Ringing, measure_ringing
+from tapsig.summary.spectrogram import Spectrogram, compute_spectrogram
+from tapsig.summary.trace import Trace, compute_trace
+from tapsig.units import FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What one detector found, in seconds: hits, misses and false ones where there are labels, else `found_s` alone.
+
+    `setting` says its threshold and dead time, where it has both.
+    """
+
+    detector: str
+    found_s: FloatArray
+    strength: FloatArray
+    hit_s: FloatArray
+    missed_s: FloatArray
+    false_s: FloatArray
+    advice: tuple[ErrorAdvice, ...] = ()
+    setting: str = ""
+
+    @property
+    def f1(self) -> float:
+        """2 · hits / (2 · hits + false + missed); nan where there is nothing to count."""
+        whole = 2 * self.hit_s.size + self.missed_s.size + self.false_s.size
+        return 2 * self.hit_s.size / whole if whole else math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingSummary:
+    """Everything that a page says about one recording; times in seconds of the whole recording.
+
+    Parameters
+    ----------
+    simulated : whether its manifest says that it was simulated.
+    labelled : whether there are labels; without them there are no hits, misses, operating area or causes.
+    taps_s, others : labelled taps, and labels of other kinds.
+    marks : one for each detector, in the order asked for.
+    examined_s : from when to when ringing, operating area, spectrogram and causes were looked at.
+    ringdown, ringdown_reason : how the panel rings, or why that is not known; `ringdown_from` says whose taps.
+    ringing : how long a plain threshold goes on being crossed; None for too few taps.
+    plain : errors of a plain threshold over threshold × dead time; None without labelled taps.
+    plain_marks : what the best plain setting found.
+    """
+
+    name: str
+    source: str
+    vehicle: str
+    position: str
+    scene: str
+    simulated: bool
+    fs: float
+    begin_s: float
+    end_s: float
+    duration_s: float
+    labelled: bool
+    health: HealthReport
+    trace: Trace
+    spectrogram: Spectrogram | None
+    taps_s: FloatArray
+    others: tuple[Label, ...]
+    marks: tuple[Marks, ...]
+    examined_s: tuple[float, float]
+    ringdown: RingdownResult | None
+    ringdown_reason: str
+    ringdown_from: str
+    ringing: Ringing | None
+    plain: DeadTimeMap | None
+    plain_marks: Marks | None
+    entries: tuple[Entry, ...]
+    entries_labelled: tuple[Entry, ...]
+    count_v: float
+
+    @property
+    def last(self) -> Marks:
+        """Marks of the last detector: the one whose taps and entries are listed."""
+        return self.marks[-1]
+
+
+def match_marks(detector: str, recording: Recording, found: Detections, *, window_s: float) -> Marks:
+    """Hits, misses and false ones among accepted detections, in the recording's own time."""
+    times = recording.times_s(found.onset_samples)
+    order = np.argsort(times, kind="stable")
+    times, strength = times[order], found.strength[order]
+    return match_times(
+        detector, times, strength, recording.taps_s if recording.labels is not None else None, window_s=window_s
+    )
+
+
+def match_times(
+    detector: str, found_s: FloatArray, strength: FloatArray, taps_s: FloatArray | None, *, window_s: float
+) -> Marks:
+    """`match_marks` of times that ascend; `taps_s` is None without labels."""
+    none = np.zeros(0)
+    if taps_s is None:
+        return Marks(detector, found_s, strength, none, none, none)
+    matching = match_onsets(taps_s, found_s, window_s=window_s)
+    hit = np.zeros(found_s.size, dtype=bool)
+    hit[matching.pairs[:, 1]] = True
+    return Marks(detector, found_s, strength, found_s[hit], taps_s[matching.missed], found_s[~hit])
+
+
+def shift_marks(marks: Marks, begin_s: float) -> Marks:
+    """The same marks, `begin_s` later."""
+    if not begin_s:
+        return marks
+    advice = tuple(
+        dataclasses.replace(one, times_s=tuple(time + begin_s for time in one.times_s)) for one in marks.advice
+    )
+    moved = {name: getattr(marks, name) + begin_s for name in ("found_s", "hit_s", "missed_s", "false_s")}
+    return dataclasses.replace(marks, advice=advice, **moved)
+
+
+def find_marks(variants: Mapping[str, Variant], recording: Recording, *, window_s: float) -> tuple[Marks, ...]:
+    """Marks of each detector on a recording; where it has labels, with causes and remedies."""
+    found = []
+    for name, variant in variants.items():
+        marks = match_marks(name, recording, run_detector(variant, recording).accepted(), window_s=window_s)
+        advice = explain_errors(variant, recording, window_s=window_s)
+        found.append(dataclasses.replace(marks, advice=advice, setting=describe_setting(variant)))
+    return tuple(found)
+
+
+def describe_setting(variant: Variant) -> str:
+    """Threshold and dead time in words, of a detector that has both; else nothing.
+
+    >>> describe_setting(FixedThreshold(0.2, 0.3))
+    '0.2 V, 300 ms'
+    """
+    threshold_v, dead_time_s = (getattr(variant, name, None) for name in ("threshold_v", "dead_time_s"))
+    return f"{threshold_v:.3g} V, {1e3 * dead_time_s:.0f} ms" if threshold_v and dead_time_s else ""
+
+
+def explain_errors(variant: Variant, recording: Recording, *, window_s: float) -> tuple[ErrorAdvice, ...]:
+    """Causes of the errors of a detector on a recording, with remedies; none without labels or errors."""
+    if recording.labels is None:
+        return ()
+    table = find_causes(variant, [recording], window_s=window_s)
+    if not table.errors:
+        return ()
+    changes = find_changes(variant, [recording], window_s=window_s)
+    return advise_errors(table, changes, shortest_gap_s=find_shortest_gap_s([recording]))
+
+
+def measure_ringdown(recording: Recording, marks: Sequence[Marks]) -> tuple[RingdownResult | None, str, str]:
+    """How the panel rings by the labelled taps, else by detected ones; a reason where it cannot be said; whose taps."""
+    whose = "labelled taps" if recording.taps_s.size else f"taps found by {marks[-1].detector}"
+    onsets = recording.taps_s if recording.taps_s.size else marks[-1].found_s
+    try:
+        return compute_ringdown(recording, onsets_s=onsets), "", whose
+    except TapsigError as error:
+        return None, str(error), whose
+
+
+def map_plain(recording: Recording, *, window_s: float) -> tuple[DeadTimeMap | None, Marks | None]:
+    """The operating area of a plain threshold, and what its best setting finds; None without labelled taps."""
+    if not recording.taps_s.size:
+        return None, None
+    try:
+        found = compute_dead_time_map(recording)
+    except TapsigError:
+        return None, None
+    best = FixedThreshold(found.best_threshold_v, found.best_dead_time_s)
+    marks = match_marks("fixed-threshold", recording, run_detector(best, recording), window_s=window_s)
+    return found, dataclasses.replace(marks, setting=describe_setting(best))
+
+
+def draw_spectrum(recording: Recording, begin_s: float) -> Spectrogram | None:
+    """The spectrogram, or None of a recording that is too short, too slow or constant."""
+    try:
+        return compute_spectrogram(recording, begin_s=begin_s)
+    except TapsigError:
+        return None
+
+
+def summarise_recording(
+    recording: Recording,
+    variants: Mapping[str, Variant],
+    *,
+    name: str,
+    report: LoadReport | None = None,
+    simulated: bool = False,
+    begin_s: float = 0.0,
+    window_s: float = 0.05,
+) -> RecordingSummary:
+    """Look at a recording from all sides.
+
+    Parameters
+    ----------
+    variants : detectors by the names that the page gives them; the last one's taps and entries are listed.
+    name : what the page calls the recording.
+    report : how it was read, for the findings of its file.
+    begin_s : when its first sample comes in the whole recording that it was cut from.
+    window_s : a detection counts when it lies at most so far from a tap.
+
+    Raises ParameterError as the detectors do.
+    """
+    health = _shift_findings(check_health(recording, report), begin_s)
+    marks = find_marks(variants, recording, window_s=window_s)
+    ringdown, reason, whose = measure_ringdown(recording, marks)
+    plain, plain_marks = map_plain(recording, window_s=window_s)
+    end_s = begin_s + recording.span_s
+    return RecordingSummary(
+        name,
+        recording.source,
+        recording.vehicle,
+        recording.position,
+        recording.scene,
+        simulated,
+        recording.fs,
+        begin_s,
+        end_s,
+        recording.duration_s,
+        recording.labels is not None,
+        health,
+        compute_trace(recording, begin_s=begin_s, bias_v=health.bias_v),
+        draw_spectrum(recording, begin_s),
+        recording.taps_s + begin_s,
+        tuple(Label(label.onset_s + begin_s, label.kind) for label in recording.labels or () if label.kind != TAP),
+        tuple(shift_marks(one, begin_s) for one in marks),
+        (begin_s, end_s),
+        ringdown,
+        reason,
+        whose,
+        measure_ringing(recording, recording.taps_s if recording.taps_s.size else marks[-1].found_s),
+        plain,
+        None if plain_marks is None else shift_marks(plain_marks, begin_s),
+        tuple(decode_taps(marks[-1].found_s + begin_s)),
+        tuple(decode_taps(recording.taps_s + begin_s)),
+        recording.step_v,
+    )
+
+
+def _shift_findings(report: HealthReport, begin_s: float) -> HealthReport:
+    moved = (dataclasses.replace(finding, first_s=finding.first_s + begin_s) for finding in report.findings)
+    return dataclasses.replace(report, findings=tuple(moved))

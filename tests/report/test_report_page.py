@@ -1,0 +1,194 @@
+"""The page of `tapsig report`: what stands on it, in which order, and that nothing of a recording can run on it."""
+
+import base64
+import hashlib
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapsig.cli import main
+from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.loading import load_corpus, write_wav
+from tapsig.records import Label, Recording
+from tapsig.report.maps import draw_dead_time
+from tapsig.report.page import CAUTIONS
+from tapsig.report.report_page import render_recording_page
+from tapsig.report.timeline import draw_timeline, format_time, list_time_ticks
+from tapsig.summary.recording import RecordingSummary, summarise_recording
+
+ROOT = Path(__file__).parents[2]
+DEMO = ROOT / "corpus_demo"
+FS = 2000.0
+TAPS = (0.5, 1.3, 2.1, 2.6)
+EVIL = "</script><script>alert(1)</script>\" onload='x' &"
+ORDER = (
+    "What the recording is, and what is wrong with it",
+    "Waveform and detections",
+    "How the panel rings, and why that defeats a plain threshold",
+    "Operating area of a plain threshold",
+    "Taps and entries",
+    "Errors: causes and remedies",
+    "What to record next",
+    "Method",
+    "Limits",
+    "Cautions",
+)
+
+
+def make(**changes: object) -> Recording:
+    rng = np.random.default_rng(0)
+    time_s = np.arange(int(4 * FS)) / FS
+    samples = 1.6 + 2e-3 * rng.standard_normal(time_s.size)
+    for tap in TAPS:
+        since = np.maximum(time_s - tap, 0)
+        samples += (time_s >= tap) * 0.5 * np.exp(-since / 0.1) * np.cos(2 * np.pi * 140 * since)
+    labels = (*map(Label, TAPS), Label(0.9, "slam"))
+    recording = Recording(samples, FS, labels, "frame", "heron", "quiet", range_v=(0.0, 3.3), adc_bits=12)
+    return replace(recording, **changes)
+
+
+def summarise(recording: Recording, **options: object) -> RecordingSummary:
+    variants = {"fixed-threshold": FixedThreshold(0.1, 0.05)}
+    return summarise_recording(recording, variants, **{"name": "door", **options})  # type: ignore[arg-type]
+
+
+def render(summary: RecordingSummary) -> str:
+    return render_recording_page(summary, command="tapsig report", steps=["more taps"], window_s=0.05)
+
+
+def headings(page: str) -> list[str]:
+    return re.findall(r"<h2[^>]*>(.*?)</h2>", page)
+
+
+def test_the_page_goes_from_what_is_wrong_to_what_to_record_next() -> None:
+    assert tuple(headings(render(summarise(make())))) == ORDER
+
+
+def test_the_cautions_are_those_of_the_readme() -> None:
+    readme = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    for caution in CAUTIONS:
+        assert caution in readme
+
+
+def test_without_labels_nothing_is_called_right_or_wrong_and_the_way_to_labels_is_shown() -> None:
+    page = render(summarise(make(labels=None)))
+    assert "tapsig propose" in page
+    assert 'class="key missed"' not in page
+    assert 'class="key false"' not in page
+    assert "Operating area of a plain threshold" not in headings(page)
+    assert "Errors: causes and remedies" not in headings(page)
+    assert f"detects {len(summarise(make(labels=None)).last.found_s)} taps" in page
+
+
+def test_labelled_as_without_taps_is_not_the_same_as_unlabelled() -> None:
+    page = render(summarise(make(labels=())))
+    assert "tapsig propose" not in page
+    assert "Errors: causes and remedies" in headings(page)
+
+
+def test_simulated_recordings_are_called_simulated() -> None:
+    assert "simulated: computed from physics" in render(summarise(make(), simulated=True))
+    assert "computed from physics" not in render(summarise(make()))
+
+
+def test_names_and_kinds_are_shown_not_run() -> None:
+    page = render(summarise(make(position=EVIL, source=EVIL, labels=(Label(0.5), Label(0.9, EVIL))), name=EVIL))
+    scripts = re.findall(r"<script[^>]*>(.*?)</script>", page, re.DOTALL)
+    assert len(scripts) == 2
+    assert json.loads(scripts[0])["lanes"][0] == [[0.5], [0.9]]
+    [digest] = re.findall(r"script-src 'sha256-([^']+)'", page)
+    assert base64.b64encode(hashlib.sha256(scripts[1].encode()).digest()).decode() == digest
+    attributes: list[str] = []
+    reader = HTMLParser()
+    reader.handle_starttag = lambda tag, attrs: attributes.extend(name for name, _ in attrs)  # type: ignore[method-assign]
+    reader.feed(page)
+    assert len(attributes) > 100
+    assert not [name for name in attributes if name.startswith("on")]
+
+
+def test_the_page_needs_nothing_from_outside() -> None:
+    page = render(summarise(make()))
+    assert not re.search(r"url\(|@import|https?://", page)
+    assert set(re.findall(r"(?:src|href)=\"(.{5})", page)) <= {"data:"}
+
+
+def test_the_data_for_zooming_are_the_samples() -> None:
+    recording = make()
+    summary = summarise(recording)
+    data = draw_timeline(summary, caption="c").data
+    steps = np.frombuffer(base64.b64decode(str(data["low"])), "<i2").astype(float)
+    volts = steps / 32767.0 * float(data["peak"])  # type: ignore[arg-type]
+    expected = recording.samples - np.median(recording.samples)
+    np.testing.assert_allclose(volts, expected, atol=0.6 * np.abs(expected).max() / 32767)
+    assert data["high"] is None
+    assert data["errors"] == sorted([*summary.last.missed_s.round(4), *summary.last.false_s.round(4)])
+
+
+def test_marks_lie_where_their_times_are() -> None:
+    line = draw_timeline(summarise(make()), caption="c")
+    places = [float(x) for x in re.findall(r"M([\d.]+) ", line.lanes[0].strokes[0].path)]
+    assert places == pytest.approx([250 * tap for tap in TAPS], abs=0.06)  # 1000 units for 4 s
+    assert [stroke.times_s for stroke in line.lanes[0].strokes] == [list(TAPS), [0.9]]
+
+
+@pytest.mark.parametrize(("begin_s", "end_s"), [(0.0, 4.0), (0.0, 0.012), (3599.0, 3661.0), (0.0, 21600.0), (7.0, 7.5)])
+def test_time_ticks_are_few_round_and_in_place(begin_s: float, end_s: float) -> None:
+    ticks = list_time_ticks(begin_s, end_s)
+    assert 2 <= len(ticks) <= 8
+    for tick in ticks:
+        time = begin_s + float(tick.place.rstrip("%")) / 100 * (end_s - begin_s)
+        assert begin_s - 1e-9 <= time <= end_s + 1e-9
+        said = sum(60.0**k * float(part) for k, part in enumerate(reversed(tick.words.removesuffix(" s").split(":"))))
+        assert said == pytest.approx(time, abs=1e-4 * (end_s - begin_s))  # places have two decimals of a per cent
+        assert tick.words == format_time(said)
+
+
+def test_the_best_setting_is_marked_in_the_map() -> None:
+    found = summarise(make()).plain
+    assert found is not None
+    svg = draw_dead_time("t", found)
+    x, y = map(float, re.findall(r'class="cross" d="M([\d.]+) ([\d.]+)L', svg)[0])
+    ticks = {int(words): float(at) for at, words in re.findall(r'x="([\d.]+)" y="276.0">(\d+)</text>', svg)}
+    span = (ticks[400] - ticks[50]) / 350  # px a ms
+    assert x + 7 == pytest.approx(ticks[50] + span * (1e3 * found.best_dead_time_s - 50), abs=0.3)
+    assert f"threshold {found.best_threshold_v:.3g} V" in svg
+    assert 8.0 < y + 7 < 258.0
+
+
+def test_the_command_reports_on_a_file_a_part_and_a_corpus(tmp_path: Path) -> None:
+    entry = load_corpus(DEMO).select(vehicle="crane", scene="rain", position="frame").entries[0]
+    assert entry.labels_path is not None
+    labels = ["--labels", str(entry.labels_path)]
+    call = ["report", str(entry.path), "--channel", str(entry.channel), "--full-scale-v", "2.5", "--detector",
+            "fixed-threshold", *labels]  # fmt: skip
+    whole, part, corpus = tmp_path / "whole.html", tmp_path / "part.html", tmp_path / "corpus.html"
+    assert main([*call, "--out", str(whole)]) == 0
+    assert "simulated: computed from physics" in whole.read_text()  # the manifest beside it says so
+    assert main([*call, "--from", "2.5", "--to", "5", "--out", str(part)]) == 0
+    assert "2.5 s to 5 s" in part.read_text()
+    choice = ["--vehicle", "crane", "--scene", "rain", "--detector", "fixed-threshold"]
+    assert main(["report", str(DEMO), *choice, "--out", str(corpus)]) == 0
+    page = corpus.read_text()
+    for words in ("Which position", "inner-skin", "frame", "What to record next", "simulated: computed from physics"):
+        assert words in page
+    assert max(len(path.read_bytes()) for path in (whole, part, corpus)) < 5e6
+    assert main([*call, "--out", str(whole)]) == 2  # it exists
+    assert main([*call, "--out", str(tmp_path / "a.txt")]) == 2
+    assert main([*call, "--from", "99", "--out", str(tmp_path / "b.html")]) == 2
+    assert main(["report", str(DEMO), *choice, "--from", "1", "--out", str(tmp_path / "c.html")]) == 2
+
+
+def test_hours_fit_on_a_page(tmp_path: Path) -> None:
+    second = 0.01 * np.random.default_rng(0).standard_normal(1000)
+    write_wav(tmp_path / "night.wav", np.tile(second, 3 * 3600), 1000, full_scale_v=1.0)
+    call = ["report", str(tmp_path / "night.wav"), "--detector", "fixed-threshold", "--out", str(tmp_path / "n.html")]
+    assert main(call) == 0
+    page = (tmp_path / "n.html").read_text()
+    assert len(page) < 2e6
+    assert "3:00:00" in page
+    assert "The recording is long" in page
