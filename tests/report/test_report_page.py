@@ -49,7 +49,7 @@ def make(**changes: object) -> Recording:
         samples += (time_s >= tap) * 0.5 * np.exp(-since / 0.1) * np.cos(2 * np.pi * 140 * since)
     labels = (*map(Label, TAPS), Label(0.9, "slam"))
     recording = Recording(samples, FS, labels, "frame", "heron", "quiet", range_v=(0.0, 3.3), adc_bits=12)
-    return replace(recording, **changes)
+    return replace(recording, **changes)  # type: ignore[arg-type]
 
 
 def summarise(recording: Recording, **options: object) -> RecordingSummary:
