@@ -38,6 +38,8 @@ LOAD_ADVICE = {
     "spoilt-stamp": ("note", "nothing, if they are few; else check baud rate and cable"),
     "undefined-samples": ("warning", "look for what interrupted the recorder"),
     "full-scale-assumed": ("warning", "give --full-scale-v: without it, volts are fractions of the converter's range"),
+    "labels-beside": ("note", "nothing, if they are those of this recording"),
+    "labels-unusable": ("warning", "correct the label file, or name another with --labels"),
     "column-chosen": ("note", "nothing, if it is the right one; else --column NAME"),
     "padding": ("warning", "close the file before you take the logger's supply away"),
     "padded-end": ("warning", "close the file before you take the recorder's supply away"),

@@ -27,7 +27,13 @@ def add_choice_arguments(parser: argparse.ArgumentParser) -> None:
     for action in parser._actions:
         if action.dest == "recording":
             action.metavar, action.help = "FILE|CORPUS", "a recording (WAV or CSV), or a folder with corpus.csv"
-    parser.add_argument("--labels", type=Path, metavar="FILE", help="labels of the recording: CSV, or WAV cue points")
+    parser.add_argument(
+        "--labels",
+        type=Path,
+        metavar="FILE",
+        help="labels of the recording: CSV, times, start/end/name between tabs, or WAV cue points;"
+        " default: X.labels.csv or X.csv beside X.wav, if it is there",
+    )
     add_corpus_arguments(parser)
 
 

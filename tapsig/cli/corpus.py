@@ -45,6 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from tapsig.loading.curate import add_recording, init_corpus  # lazy: --help need not wait for numpy
+    from tapsig.loading.labels import find_labels_beside
 
     if args.action == "init":
         note(f"made {init_corpus(args.folder)}")
@@ -53,6 +54,9 @@ def run(args: argparse.Namespace) -> int:
         return _check(args)
     if not args.recording.is_file():
         raise ParameterError(f"{args.recording} is no file")
+    labels = args.labels or find_labels_beside(args.recording)
+    if labels is not None and args.labels is None:
+        note(f"{args.recording}: labels taken from {labels}")
     added = add_recording(
         args.folder,
         args.recording,
@@ -60,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
         position=args.position,
         scene=args.scene,
         split=args.split,
-        labels=args.labels,
+        labels=labels,
         channel=args.channel,
         column=args.column,
         full_scale_v=args.full_scale_v,

@@ -2,6 +2,7 @@
 
 import argparse
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -86,10 +87,15 @@ def _read_span(
     args: argparse.Namespace, start_s: float, stop_s: float, labels: Path | None
 ) -> "tuple[Recording, LoadReport]":
     """The part of a long WAV file, without reading the rest."""
-    from tapsig.loading import LoadReport, load_labels  # lazy: --help need not wait for these
+    from tapsig.loading import LoadReport, load_labels, read_wav_info  # lazy: --help need not wait for these
     from tapsig.loading.parts import read_wav_span
+    from tapsig.loading.recording import load_labels_beside
 
     _check_wav_options(args)
+    if labels is None:
+        found, said = load_labels_beside(args.recording, read_wav_info(args.recording).duration_s)
+    else:
+        found, said = load_labels(labels), ()
     recording = read_wav_span(
         args.recording,
         start_s,
@@ -97,8 +103,9 @@ def _read_span(
         channel=args.channel or 0,
         full_scale_v=args.full_scale_v,
         adc_bits=args.adc_bits,
-        labels=None if labels is None else load_labels(labels),
+        labels=found,
     )
+    recording = replace(recording, findings=(*recording.findings, *said))
     return recording, LoadReport(recording.source, recording.findings, channel=args.channel or 0)
 
 

@@ -2,7 +2,7 @@
 
 With --out PAGE.html the page is one file that works from disk without a network; it saves the labels as a download.
 With --serve it is shown at a local address that only this computer can reach, and saves straight into the label file;
-the file that was there is kept beside it as .1, .2 and so on. Without --labels it starts from what 'tapsig propose'
+the file that was there is kept beside it as .1, .2 and so on. Without --labels it starts from X.labels.csv beside X.wav, or from what 'tapsig propose'
 finds; --blank starts from none. With --from and --to the page shows that part, and keeps the labels outside it.
 """
 
@@ -35,6 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     # Lazy: numpy's and the template's libraries are not needed for --help.
     from tapsig.labelling.proposal import as_label_rows, propose_onsets
+    from tapsig.loading.labels import find_labels_beside
     from tapsig.report.review import Mark, build_page, load_marks
 
     if (args.out is None) == (not args.serve):
@@ -45,11 +46,12 @@ def run(args: argparse.Namespace) -> int:
         check_out(args.out, force=args.force, inputs=list_inputs(args))
     if args.blank and args.labels:
         raise ParameterError("--blank and --labels exclude each other")
+    labels = args.labels or (None if args.blank else find_labels_beside(args.recording))
     recording = read(args)
     start_s, part = recording.start_s, has_span(args)
     proposals = propose_onsets(recording)
-    if args.labels:
-        marks = load_marks(args.labels)
+    if labels is not None:
+        marks = load_marks(labels)
     else:
         marks = (
             ()

@@ -155,7 +155,7 @@ class Corpus:
             channel=entry.channel,
             full_scale_v=entry.full_scale_v,
             adc_bits=entry.adc_bits,
-            labels=entry.labels_path,
+            labels=entry.labels_path or False,  # the manifest says what is labelled
             fs=entry.fs_hz,
             time_unit=entry.time_unit,
             strict=self.strict,

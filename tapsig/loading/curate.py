@@ -96,7 +96,7 @@ def add_recording(
         adc_bits=adc_bits,
         fs=fs,
         time_unit=time_unit,
-        labels=labels,
+        labels=labels or False,
     )
     row = {
         "channel": str(report.channel),

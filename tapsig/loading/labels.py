@@ -1,9 +1,10 @@
-"""Label files: a CSV with the header `onset_s,kind`, or the cue points of a WAV file."""
+"""Label files: a CSV with the header `onset_s,kind`, plain times, start/end/name text, the cue points of a WAV file."""
 
 import csv
 import io
 import math
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from tapsig.errors import LabelError, RecordingError
@@ -12,16 +13,38 @@ from tapsig.loading.riff import read_cue_points
 from tapsig.records import TAP, Label
 
 LONGEST_KIND = 100
+HEAD_BYTES = 1 << 12
+TIME = re.compile(r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?(?=$|[\s,;])")
+"""A number at the start of a line without a header."""
 
 
 def load_labels(path: str | Path) -> tuple[Label, ...]:
-    """Labels in a CSV file (`onset_s,kind`; other columns are passed over) or in the cue points of a WAV file.
+    """Labels from a file.
 
-    Lines that start with `#` and empty lines are passed over; semicolons may take the place of commas, with decimal
-    commas or points. Without a column `kind` every label is a tap. Ascending by onset.
+    Lines that start with `#` and empty lines are passed over.
 
-    Raises LabelError, with the line, for a missing header, a time that is no number of seconds from 0 up, an empty
-    kind, or two labels that are the same.
+    Parameters
+    ----------
+    path : str or Path
+        One of:
+
+        - CSV with the header `onset_s,kind`; other columns are passed over. Semicolons may take the place of commas,
+          with decimal commas or points. Without a column `kind` every label is a tap.
+        - Without a header, a time in seconds a line, which is a tap, or `time,kind`.
+        - Without a header, `start<TAB>end<TAB>name`, as audio editors export labels: the onset is the start, the name
+          is the kind, and without one it is a tap.
+        - A WAV file with cue points.
+
+    Returns
+    -------
+    tuple of Label
+        Ascending by onset.
+
+    Raises
+    ------
+    LabelError
+        With the line, for a time that is no number of seconds from 0 up, an empty kind in a column for it, or two
+        labels that are the same.
     """
     return tuple(_load(path, confident=False))
 
@@ -67,18 +90,19 @@ def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | No
     ]
     if not lines:
         raise LabelError(f"{source}: there is no header; the first line must be 'onset_s,kind'")
+    if _starts_with_time(lines[0][1]):
+        return _collect(_plain_labels(lines, source), source)
     delimiter = ";" if ";" in lines[0][1] else ","
     header = [cell.strip().lower() for cell in _cells(lines[0][1], delimiter, source, lines[0][0])]
     if "onset_s" not in header:
         raise LabelError(
             f"{source}, line {lines[0][0]}: the header is {lines[0][1][:60]!r}; it must name 'onset_s'"
-            " (and 'kind', if not every label is a tap)"
+            " (and 'kind', if not every label is a tap), or be a time in seconds"
         )
     known = ("onset_s", "kind", "confidence") if confident else ("onset_s", "kind")
     place: dict[str, int] = {name: header.index(name) for name in known if name in header}
     needed = max(place["onset_s"], place.get("kind", 0))
-    seen: dict[Label, int] = {}
-    found: dict[Label, float | None] = {}
+    rows: list[tuple[int, Label, float | None]] = []
     for number, line in lines[1:]:
         cells = _cells(line, delimiter, source, number)
         if len(cells) <= needed:
@@ -87,11 +111,74 @@ def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | No
                 " complete or delete the line"
             )
         label = _label(cells, place, delimiter, f"{source}, line {number}")
+        rows.append((number, label, _confidence(cells, place, delimiter, f"{source}, line {number}")))
+    return _collect(rows, source)
+
+
+def _collect(rows: Iterable[tuple[int, Label, float | None]], source: str) -> dict[Label, float | None]:
+    """Labels, each with its line before and its confidence after it, ascending; LabelError for one that is twice."""
+    seen: dict[Label, int] = {}
+    found: dict[Label, float | None] = {}
+    for number, label, confidence in rows:
         if label in seen:
             raise LabelError(f"{source}, line {number}: the same label as in line {seen[label]}; delete one of them")
         seen[label] = number
-        found[label] = _confidence(cells, place, delimiter, f"{source}, line {number}")
+        found[label] = confidence
     return dict(sorted(found.items(), key=lambda item: item[0]))
+
+
+def _starts_with_time(line: str) -> bool:
+    """Whether a line is one of a file without a header: a time, and perhaps more."""
+    return TIME.match(line.strip()) is not None
+
+
+def _plain_labels(lines: list[tuple[int, str]], source: str) -> Iterator[tuple[int, Label, None]]:
+    """The labels of a file without a header: `time`, `time,kind`, or start, end and name between tabs."""
+    for number, line in lines:
+        where = f"{source}, line {number}"
+        if line.startswith("\\"):  # the band of frequencies of the label before, which some editors add
+            continue
+        tabbed = "\t" in line.strip("\n ")
+        cells = [cell.strip() for cell in (line.split("\t") if tabbed else re.split("[,;]", line))]
+        if tabbed and len(cells) > 1 and _is_number(cells[1]):  # start, end, name; the name may hold tabs or be missing
+            _check_order(cells, where)
+            cells = [cells[0], " ".join(cells[2:]).strip()]
+        if len(cells) > 2 or (len(cells) == 2 and _is_number(cells[1])):
+            raise LabelError(
+                f"{where}: {line[:60]!r} could be a decimal comma or two numbers; without a header a line holds"
+                " a time such as 1.25, a time and a kind, or start, end and name between tabs"
+            )
+        kind = cells[1] if len(cells) == 2 and cells[1] else TAP
+        yield number, _label([cells[0], kind], {"onset_s": 0, "kind": 1}, "\t", where), None
+
+
+def _check_order(cells: list[str], where: str) -> None:
+    start, end = (float(cell.replace(",", ".")) if _is_number(cell) else math.nan for cell in cells[:2])
+    if end < start:
+        raise LabelError(f"{where}: the end, {cells[1]}, is before the start, {cells[0]}; exchange them")
+    cells[0] = cells[0].replace(",", ".")
+
+
+def _is_number(cell: str) -> bool:
+    return TIME.fullmatch(cell) is not None
+
+
+def find_labels_beside(path: Path) -> Path | None:
+    """The label file that goes with a recording by its name: X.labels.csv, X.labels.txt, or X.csv beside X.wav.
+
+    X.csv is taken only if its header names `onset_s`, for it may be a log. None where there is none.
+    """
+    for ending in (".labels.csv", ".labels.txt"):
+        beside = path.with_suffix(ending)
+        if beside != path and beside.is_file():
+            return beside
+    beside = path.with_suffix(".csv")
+    if beside != path and not (beside.is_file() and path.exists() and beside.samefile(path)) and beside.is_file():
+        with beside.open("rb") as file:
+            head = file.read(HEAD_BYTES)
+        if b"onset_s" in head.replace(b"\0", b"").lower().split(b"\n")[0]:
+            return beside
+    return None
 
 
 def write_labels(path: str | Path, labels: Iterable[Label]) -> None:

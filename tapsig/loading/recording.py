@@ -3,13 +3,14 @@
 import warnings
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 from tapsig.errors import LabelError, ParameterError, RecordingWarning
 from tapsig.loading.files import check_file, show_path, to_path
 from tapsig.loading.findings import LoadReport
-from tapsig.loading.labels import load_labels
+from tapsig.loading.labels import find_labels_beside, load_labels
 from tapsig.loading.wav import read_wav
-from tapsig.records import Recording
+from tapsig.records import Finding, Label, Recording
 from tapsig.units import SECONDS, check_positive
 
 WAV_SUFFIXES = (".wav", ".wave")
@@ -22,7 +23,7 @@ def load_recording(
     column: str | None = None,
     full_scale_v: float | None = None,
     adc_bits: int | None = None,
-    labels: str | Path | None = None,
+    labels: str | Path | Literal[False] | None = None,
     fs: float | None = None,
     time_unit: str | None = None,
     strict: bool = False,
@@ -42,7 +43,8 @@ def load_recording(
     column : the value column of a log by its name in the header, in place of `channel`.
     full_scale_v : volts of a WAV sample of 1, or of 2**adc_bits counts of a log; None: as a log's preamble tells, or 1.
     adc_bits : bits of the converter; a log of counts needs it here or in its preamble.
-    labels : a label file, or a WAV file with cue points.
+    labels : a label file (see `load_labels`), or a WAV file with cue points. None: X.labels.csv, X.labels.txt or X.csv
+        beside X.wav, if it is there, and a finding says so. False: none.
     fs : rate in Hz of a log without a time column; where the file tells another one, the file is right.
     time_unit : "s", "ms" or "us" for a log whose time column does not tell.
     strict : refuse a file with any fault, instead of reading what is sound in it.
@@ -76,7 +78,7 @@ def read_recording(
     column: str | None = None,
     full_scale_v: float | None = None,
     adc_bits: int | None = None,
-    labels: str | Path | None = None,
+    labels: str | Path | Literal[False] | None = None,
     fs: float | None = None,
     time_unit: str | None = None,
     strict: bool = False,
@@ -108,12 +110,11 @@ def read_recording(
             time_unit=time_unit,
             strict=strict,
         )
-    found = None if labels is None else load_labels(labels)
-    if found and found[-1].onset_s > recording.span_s:
-        raise LabelError(
-            f"{labels}: the label at {found[-1].onset_s:g} s lies after the end of {path}"
-            f" ({recording.span_s:g} s); is it the label file of another recording?"
-        )
+    if labels is None:
+        found, said = load_labels_beside(path, recording.span_s)
+        report = replace(report, findings=(*report.findings, *said))
+    else:
+        found = None if labels is False else _load_fitting(labels, path, recording.span_s)
     named = replace(
         recording,
         labels=found,
@@ -124,6 +125,32 @@ def read_recording(
         findings=report.findings,
     )
     return named, report
+
+
+def _load_fitting(labels: str | Path, path: Path, span_s: float) -> tuple[Label, ...]:
+    """The labels of a file; LabelError for one after the end of the recording `path`."""
+    found = load_labels(labels)
+    if found and found[-1].onset_s > span_s:
+        raise LabelError(
+            f"{labels}: the label at {found[-1].onset_s:g} s lies after the end of {path}"
+            f" ({span_s:g} s); is it the label file of another recording?"
+        )
+    return found
+
+
+def load_labels_beside(path: Path, span_s: float) -> tuple[tuple[Label, ...] | None, tuple[Finding, ...]]:
+    """The labels in a file beside a recording (see `find_labels_beside`), and the finding that says so.
+
+    Labels that cannot be used, or lie after `span_s`, are a finding too, not an error: nobody asked for them.
+    """
+    beside = find_labels_beside(path)
+    if beside is None:
+        return None, ()
+    try:
+        found = _load_fitting(beside, path, span_s)
+    except LabelError as error:
+        return None, (Finding("labels-unusable", f"the label file beside it is not used: {error}"),)
+    return found, (Finding("labels-beside", f"{len(found)} labels taken from {show_path(beside)}"),)
 
 
 def _starts_as_wav(path: Path) -> bool:
