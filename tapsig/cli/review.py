@@ -2,8 +2,9 @@
 
 With --out PAGE.html the page is one file that works from disk without a network; it saves the labels as a download.
 With --serve it is shown at a local address that only this computer can reach, and saves straight into the label file;
-the file that was there is kept beside it as .1, .2 and so on. Without --labels it starts from X.labels.csv beside X.wav, or from what 'tapsig propose'
-finds; --blank starts from none. With --from and --to the page shows that part, and keeps the labels outside it.
+the file that was there is kept beside it as .1, .2 and so on. Without --labels it starts from X.labels.csv beside
+X.wav, or from what 'tapsig propose' finds; --blank starts from none. With --from and --to the page shows that part, and
+keeps the labels outside it.
 """
 
 import argparse

@@ -27,7 +27,7 @@ GOOD = {
 }
 
 BAD = {
-    "no header": (b"1.5,tap\n", "line 1: the header is '1.5,tap'"),
+    "no header": (b"soon,tap\n", "line 1: the header is 'soon,tap'"),
     "nothing": (b"\n\n", "no header"),
     "words for a number": (b"onset_s,kind\nsoon,tap\n", "line 2: onset_s is 'soon'"),
     "negative": (b"onset_s,kind\n-1,tap\n", "line 2: onset_s is -1.0"),
