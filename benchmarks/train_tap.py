@@ -92,7 +92,7 @@ def main() -> None:
     parser.add_argument("--package", type=Path, default=Path("tapsig"), help="default: tapsig")
     args = parser.parse_args()
     tables = gather_all("train", args.kept)
-    write_model(fit_trees(tables), args.package / "detect" / "tap_model.json")
+    write_model(fit_trees(tables), args.package / "detectors" / "tap_model.json")
     rows, tap = draw_replay(tables)
     np.savez_compressed(args.package / "fitting" / "replay.npz", rows=rows, tap=tap)
     print(f"{sum(table.onset_s.size for table in tables.values())} candidates of {len(tables)} sources")

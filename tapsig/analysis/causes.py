@@ -48,6 +48,7 @@ from tapsig.errors import LabelError, ParameterError
 from tapsig.records import TAP, Detections, Recording, list_recordings
 from tapsig.results import Result
 from tapsig.scoring.matching import match_onsets
+from tapsig.scoring.outcomes import find_first_taps
 from tapsig.units import BoolArray, FloatArray, check_positive
 
 NUISANCE_BEFORE_S, NUISANCE_AFTER_S = 0.15, 0.02
@@ -77,13 +78,18 @@ class ErrorCause:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class CauseTable(Result):
-    """All errors of one detector, with the counts they come from."""
+    """All errors of one detector, with the counts they come from.
+
+    First taps come over a second after the tap before, or are the first of a recording.
+    """
 
     detector: str
     errors: tuple[ErrorCause, ...]
     taps: int
     hits: int
     duration_s: float
+    first_taps: int = 0
+    first_taps_found: int = 0
 
     def __iter__(self) -> Iterator[ErrorCause]:
         return iter(self.errors)
@@ -143,7 +149,7 @@ def find_causes(
     check_positive("window_s", window_s)
     variant = find_variant(variant)
     errors: list[ErrorCause] = []
-    taps = hits = 0
+    taps = hits = first = first_found = 0
     duration = 0.0
     for recording in list_recordings(recordings):
         _check_labelled(recording)
@@ -153,8 +159,10 @@ def find_causes(
         errors += scene.explain()
         taps += recording.taps_s.size
         hits += scene.hits
+        first += scene.first_taps
+        first_found += scene.first_taps_found
         duration += recording.duration_s
-    return CauseTable(variant.name, tuple(errors), taps, hits, duration)
+    return CauseTable(variant.name, tuple(errors), taps, hits, duration, first, first_found)
 
 
 def collect_features(
@@ -209,6 +217,14 @@ class _Evidence:
     @property
     def hits(self) -> int:
         return len(self._matching.pairs)
+
+    @property
+    def first_taps(self) -> int:
+        return int(find_first_taps(self._taps).sum())
+
+    @property
+    def first_taps_found(self) -> int:
+        return int(find_first_taps(self._taps)[self._matching.pairs[:, 0]].sum())
 
     def explain(self) -> list[ErrorCause]:
         """All errors, in order of time."""

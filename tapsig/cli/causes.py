@@ -126,6 +126,8 @@ def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.N
             "taps": table.taps,
             "hits": table.hits,
             "duration_s": table.duration_s,
+            "first_taps": table.first_taps,
+            "first_taps_found": table.first_taps_found,
             "errors": _list_errors(table, start_s),
         }
         return render_rows(table.count(by=by), "json", document=document)

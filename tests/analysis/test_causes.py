@@ -77,6 +77,12 @@ def test_no_error_has_no_cause() -> None:
     assert (table.taps, table.hits) == (1, 1)
 
 
+def test_a_tap_after_more_than_a_second_is_a_first_tap() -> None:
+    recording = record([TAP, (1.3, "tap", 0.5), (2.2, "tap", 0.5), (3.3, "tap", 0.5)])
+    table = find_causes(Scripted(((1.0, ""), (1.3, ""), (2.2, ""))), recording)
+    assert (table.first_taps, table.first_taps_found) == (2, 1)  # 1.0 and 3.3 s; 2.2 s comes 0.9 s after a tap
+
+
 @pytest.mark.parametrize(
     ("events", "fields", "at", "cause"),
     [

@@ -137,8 +137,10 @@ def test_causes_count_and_list_the_same_errors(
     _, listed, _ = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--format", "csv")
     errors = list(csv.DictReader(io.StringIO(listed)))
     _, out, _ = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--format", "json", "--by", "both")
-    rows = json.loads(out)["rows"]
+    document = json.loads(out)
+    rows = document["rows"]
     assert sum(row["count"] for row in rows) == len(errors) > 0
+    assert document["first_taps_found"] == document["first_taps"] > 0  # all taps were found
     assert {error["position"] for error in errors} == {"inner-skin"}
     assert (tmp_path / "c.png").exists()
 
