@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from tapsig.cli.choosing import CHOICES, add_choice_arguments, find_corpus
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
-from tapsig.cli.reading import is_long_wav, read_with_report
+from tapsig.cli.reading import check_span, is_long_wav, read_with_report
 from tapsig.cli.running import load_variants, note_table
 from tapsig.errors import ParameterError, TapsigError
 
@@ -50,8 +50,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"a detection counts at most so many seconds from its tap; default: {WINDOW_S}",
     )
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes, for a corpus; default: 1")
-    parser.add_argument("--from", type=float, metavar="S", dest="from_s", help="begin there, in seconds")
-    parser.add_argument("--to", type=float, metavar="S", dest="to_s", help="end there, in seconds")
     parser.add_argument(
         "--out", type=Path, metavar="FILE.html", default=Path("report.html"), help="the page; default: report.html"
     )
@@ -144,15 +142,14 @@ def _take_from_manifest(args: argparse.Namespace, entry: "CorpusEntry") -> None:
 def _summarise(
     args: argparse.Namespace, path: Path, entry: "CorpusEntry | None", variants: "dict[str, Variant]", name: str
 ) -> "RecordingSummary":
-    from tapsig.loading import read_wav_info  # heavy rooms load when they are used
-    from tapsig.summary.parts import check_span, cut_recording, find_start_s, summarise_wav
+    from tapsig.summary.parts import summarise_wav  # heavy rooms load when they are used
     from tapsig.summary.recording import summarise_recording
 
     position, vehicle, scene = (getattr(entry, name, "") for name in ("position", "vehicle", "scene"))
     simulated = entry is not None and bool(entry.seed)
     reading = argparse.Namespace(**{**vars(args), "recording": path})
-    if is_long_wav(reading):
-        note_findings(path, read_wav_info(path).findings)
+    begin_s, end_s = check_span(args)
+    if is_long_wav(argparse.Namespace(**{**vars(reading), "from_s": None, "to_s": None})):
         return summarise_wav(
             path,
             variants,
@@ -161,27 +158,18 @@ def _summarise(
             full_scale_v=args.full_scale_v,
             adc_bits=args.adc_bits,
             labels=args.labels,
-            begin_s=args.from_s,
-            end_s=args.to_s,
-            simulated=simulated,
-            window_s=args.window,
+            begin_s=begin_s,
+            end_s=end_s,
             position=position,
             vehicle=vehicle,
             scene=scene,
+            simulated=simulated,
+            window_s=args.window,
         )
     recording, report = read_with_report(reading, labels=args.labels)
     note_findings(path, recording.findings)
     recording = dataclasses.replace(recording, position=position, vehicle=vehicle, scene=scene)
-    begin_s, end_s = check_span(args.from_s, args.to_s, recording.span_s)
-    return summarise_recording(
-        cut_recording(recording, begin_s, end_s),
-        variants,
-        name=name,
-        report=report,
-        simulated=simulated,
-        begin_s=find_start_s(recording, begin_s) if begin_s else 0.0,
-        window_s=args.window,
-    )
+    return summarise_recording(recording, variants, name=name, report=report, simulated=simulated, window_s=args.window)
 
 
 def _find_entry(path: Path, channel: int) -> "CorpusEntry | None":

@@ -1,4 +1,4 @@
-"""A part of a recording, by seconds; and the summary of one that is too long to hold, read in parts."""
+"""The summary of a WAV file that is too long to hold, read in parts."""
 
 import dataclasses
 import math
@@ -14,9 +14,8 @@ from tapsig.detectors.files import detect_wav
 from tapsig.entry import decode_taps
 from tapsig.errors import ParameterError
 from tapsig.loading import load_labels, read_wav_blocks, read_wav_info
-from tapsig.loading.files import show_path
-from tapsig.loading.parts import LARGE_SAMPLES
-from tapsig.records import TAP, Gap, Label, Recording
+from tapsig.loading.parts import LARGE_SAMPLES, read_wav_span
+from tapsig.records import TAP, Label, Recording
 from tapsig.summary.recording import Marks, RecordingSummary, describe_setting, match_times, summarise_recording
 from tapsig.summary.trace import TraceBuilder, shift_trace
 from tapsig.units import FloatArray
@@ -24,45 +23,6 @@ from tapsig.units import FloatArray
 EXAMINED_S = 300.0
 LEAD_S = 2.0
 BLOCK_SAMPLES = 1 << 18
-
-
-def check_span(begin_s: float | None, end_s: float | None, whole_s: float) -> tuple[float, float]:
-    """The span in seconds, the whole where None; ParameterError for one that is empty or outside the recording."""
-    first, last = 0.0 if begin_s is None else begin_s, whole_s if end_s is None else end_s
-    if not 0.0 <= first < last or first >= whole_s or math.isnan(last):
-        raise ParameterError(
-            f"from {first:g} to {last:g} s: give seconds from 0 to {whole_s:g}, the first below the last"
-        )
-    return first, min(last, whole_s)
-
-
-def cut_recording(recording: Recording, begin_s: float, end_s: float) -> Recording:
-    """The samples and labels from `begin_s` to `end_s`, with times from there on; gaps stay gaps.
-
-    Raises ParameterError when nothing was recorded in between.
-    """
-    if begin_s <= 0.0 and end_s >= recording.span_s:
-        return recording
-    times = recording.times_s(np.arange(recording.samples.size))
-    first, last = np.searchsorted(times, [begin_s - 1e-9, end_s - 1e-9])
-    if first == last:
-        raise ParameterError(f"nothing was recorded from {begin_s:g} to {end_s:g} s")
-    gaps = tuple(Gap(gap.sample - int(first), gap.duration_s) for gap in recording.gaps if first < gap.sample < last)
-    start_s = float(times[first])
-    labels = (
-        None
-        if recording.labels is None
-        else tuple(
-            Label(label.onset_s - start_s, label.kind) for label in recording.labels if start_s <= label.onset_s < end_s
-        )
-    )
-    return dataclasses.replace(recording, samples=recording.samples[first:last], gaps=gaps, labels=labels)
-
-
-def find_start_s(recording: Recording, begin_s: float) -> float:
-    """Time of the first sample from `begin_s` on, where `cut_recording` begins."""
-    times = recording.times_s(np.arange(recording.samples.size))
-    return float(times[min(int(np.searchsorted(times, begin_s - 1e-9)), times.size - 1)]) if times.size else 0.0
 
 
 def summarise_wav(
@@ -74,8 +34,8 @@ def summarise_wav(
     full_scale_v: float | None = None,
     adc_bits: int | None = None,
     labels: str | Path | None = None,
-    begin_s: float | None = None,
-    end_s: float | None = None,
+    begin_s: float = 0.0,
+    end_s: float = math.inf,
     position: str = "",
     vehicle: str = "",
     scene: str = "",
@@ -92,40 +52,21 @@ def summarise_wav(
     info = read_wav_info(path)
     scale_v = 1.0 if full_scale_v is None else full_scale_v
     known = None if labels is None else load_labels(labels)
-    first_s, last_s = check_span(begin_s, end_s, info.duration_s)
-    facts = Recording(
-        np.zeros(0),
-        info.fs,
-        range_v=(-scale_v, scale_v),
-        adc_bits=adc_bits or info.adc_bits,
-        source=show_path(Path(path)),
-        position=position,
-        vehicle=vehicle,
-        scene=scene,
-    )
+    first_s, last_s = begin_s, min(end_s, info.duration_s)
+    if not 0.0 <= first_s < last_s:
+        raise ParameterError(
+            f"from {begin_s:g} to {end_s:g} s: give seconds from 0 to {info.duration_s:g}, the earlier first"
+        )
 
     def read_part(start_s: float, stop_s: float) -> Recording:
-        start, stop = (round(seconds * info.fs) for seconds in (start_s, stop_s))
-        parts, at = [np.zeros(0)], 0
-        for block in read_wav_blocks(path, channel=channel, full_scale_v=scale_v, block_samples=BLOCK_SAMPLES):
-            parts.append(block[max(0, start - at) : max(0, stop - at)].copy())
-            at += block.size
-            if at >= stop:
-                break
-        own = (
-            None
-            if known is None
-            else tuple(
-                Label(label.onset_s - start / info.fs, label.kind)
-                for label in known
-                if start <= label.onset_s * info.fs < stop
-            )
+        part = read_wav_span(
+            path, start_s, stop_s, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=known
         )
-        return dataclasses.replace(facts, samples=np.concatenate(parts), labels=own)
+        return dataclasses.replace(part, position=position, vehicle=vehicle, scene=scene)
 
     if (last_s - first_s) * info.fs <= LARGE_SAMPLES:
         return summarise_recording(
-            read_part(first_s, last_s), variants, name=name, simulated=simulated, begin_s=first_s, window_s=window_s
+            read_part(first_s, last_s), variants, name=name, simulated=simulated, window_s=window_s
         )
     taps_s = None if known is None else _tap_times(known, first_s, last_s)
     marks = []
@@ -137,15 +78,15 @@ def summarise_wav(
         marks.append(dataclasses.replace(one, setting=describe_setting(variant)))
     busy = marks[-1].found_s if taps_s is None or not taps_s.size else taps_s
     examined = find_busiest(busy, first_s, last_s, wide_s=EXAMINED_S)
-    part = summarise_recording(
-        read_part(*examined), variants, name=name, simulated=simulated, begin_s=examined[0], window_s=window_s
-    )
+    part = summarise_recording(read_part(*examined), variants, name=name, simulated=simulated, window_s=window_s)
     health = check_health_of_file(
         path, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=labels
     ).report
     builder = TraceBuilder(first_s, last_s - first_s, fs=info.fs)
-    at = 0
-    for block in read_wav_blocks(path, channel=channel, full_scale_v=scale_v, block_samples=BLOCK_SAMPLES):
+    at = round(first_s * info.fs)
+    for block in read_wav_blocks(
+        path, channel=channel, full_scale_v=scale_v, block_samples=BLOCK_SAMPLES, first=at, stop=round(last_s * info.fs)
+    ):
         builder.add(block, at / info.fs)
         at += block.size
     others = tuple(label for label in known or () if label.kind != TAP and first_s <= label.onset_s < last_s)

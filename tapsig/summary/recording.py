@@ -202,21 +202,20 @@ def summarise_recording(
     name: str,
     report: LoadReport | None = None,
     simulated: bool = False,
-    begin_s: float = 0.0,
     window_s: float = 0.05,
 ) -> RecordingSummary:
-    """Look at a recording from all sides.
+    """Look at a recording from all sides; of a part, times are those of the whole (see `Recording.start_s`).
 
     Parameters
     ----------
     variants : detectors by the names that the page gives them; the last one's taps and entries are listed.
     name : what the page calls the recording.
     report : how it was read, for the findings of its file.
-    begin_s : when its first sample comes in the whole recording that it was cut from.
     window_s : a detection counts when it lies at most so far from a tap.
 
     Raises ParameterError as the detectors do.
     """
+    begin_s = recording.start_s
     health = _shift_findings(check_health(recording, report), begin_s)
     marks = find_marks(variants, recording, window_s=window_s)
     ringdown, reason, whose = measure_ringdown(recording, marks)
