@@ -23,11 +23,11 @@ from tapsig.detectors.tap import shipped_model
 from tapsig.entry import decode_taps
 from tapsig.fitting.boosting import Boosting
 from tapsig.fitting.candidates import CandidateTable, evaluate_threshold
-from tapsig.scoring.matching import match_onsets
+from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
 from tapsig.scoring.outcomes import count_opened, find_first_taps
 from tapsig.units import BoolArray, FloatArray, IntArray
 
-DEAD_TIME_S, WINDOW_S = 0.08, 0.05
+DEAD_TIME_S, WINDOW_S = 0.08, MATCH_WINDOW_S
 SIZES = ((10, 4), (25, 4), (50, 4), (50, 8), (100, 8), (200, 8))
 """Trees and leaves of the curve of size against the worst source."""
 STEPS = np.arange(-2.0, 1.01, 0.5)

@@ -272,6 +272,16 @@ def require_recording(given: object) -> Recording:
     )
 
 
+def require_labels(recording: Recording) -> tuple[Label, ...]:
+    """The labels of `recording`; LabelError when it is not labelled."""
+    if recording.labels is None:
+        raise LabelError(
+            f"{recording.source or 'the recording'} is not labelled; give a label file (an empty one says that there"
+            " are no taps)"
+        )
+    return recording.labels
+
+
 def list_recordings(given: "Recording | Iterable[Recording]") -> Iterator[Recording]:
     """One recording, or each of several, as they are needed; ParameterError for anything else."""
     if isinstance(given, Iterable):

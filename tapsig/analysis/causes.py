@@ -44,10 +44,10 @@ import numpy as np
 from tapsig.analysis.loudness import LABEL_S, LEVEL_S, RISE_DB, UNLABELLED, Loudness
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
-from tapsig.errors import LabelError, ParameterError
-from tapsig.records import TAP, Detections, Recording, list_recordings
+from tapsig.errors import ParameterError
+from tapsig.records import TAP, Detections, Recording, list_recordings, require_labels
 from tapsig.results import Result
-from tapsig.scoring.matching import match_onsets
+from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
 from tapsig.scoring.outcomes import find_first_taps
 from tapsig.units import BoolArray, FloatArray, check_positive
 
@@ -117,7 +117,7 @@ class CauseTable(Result):
 
 
 def find_causes(
-    variant: Variant | str, recordings: Recording | Iterable[Recording], *, window_s: float = 0.05
+    variant: Variant | str, recordings: Recording | Iterable[Recording], *, window_s: float = MATCH_WINDOW_S
 ) -> CauseTable:
     """The cause of every error that a detector makes on labelled recordings; see the module for the rules.
 
@@ -152,7 +152,7 @@ def find_causes(
     taps = hits = first = first_found = 0
     duration = 0.0
     for recording in list_recordings(recordings):
-        _check_labelled(recording)
+        require_labels(recording)
         found = run_detector(variant, recording, keep_rejected=True)
         limits = (float(getattr(variant, name, 0.0)) for name in ("dead_time_s", "threshold_v"))
         scene = _Evidence(recording, found, window_s, *limits)
@@ -166,7 +166,7 @@ def find_causes(
 
 
 def collect_features(
-    variant: Variant, recordings: Iterable[Recording], *, window_s: float = 0.05
+    variant: Variant, recordings: Iterable[Recording], *, window_s: float = MATCH_WINDOW_S
 ) -> tuple[dict[str, FloatArray], BoolArray]:
     """Features of all candidates of `variant`, rejected ones included, and which of them are taps.
 
@@ -175,7 +175,7 @@ def collect_features(
     """
     parts, is_tap = [], []
     for recording in recordings:
-        _check_labelled(recording)
+        require_labels(recording)
         found = run_detector(variant, recording, keep_rejected=True)
         if len(found) and not found.features:
             raise ParameterError(
@@ -188,11 +188,6 @@ def collect_features(
         is_tap.append(hit)
     joined = Detections.concatenate(parts)
     return dict(joined.features), np.concatenate(is_tap)
-
-
-def _check_labelled(recording: Recording) -> None:
-    if recording.labels is None:
-        raise LabelError(f"{recording.source or 'recording'} is not labelled; its errors cannot be told")
 
 
 class _Evidence:

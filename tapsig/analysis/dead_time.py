@@ -19,7 +19,7 @@ from tapsig.core.arrays import pointer
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.dsp.filters import one_pole_coefficient, remove_slow
 from tapsig.errors import LabelError, ParameterError
-from tapsig.records import Recording, list_recordings
+from tapsig.records import Recording, list_recordings, require_labels
 from tapsig.results import Result
 from tapsig.units import (
     FloatArray,
@@ -206,8 +206,7 @@ def compute_dead_time_map(
     check_positive("late_s", late_s)
     check_positive("step_db", step_db)
     for recording in chosen:
-        if recording.labels is None:
-            raise LabelError(f"{recording.source or 'recording'} is not labelled; the map needs to know the taps")
+        require_labels(recording)
     taps = sum(recording.taps_s.size for recording in chosen)
     if not taps:
         raise LabelError("there is no label of the kind 'tap': nothing can be counted")

@@ -8,6 +8,7 @@ import argparse
 from pathlib import Path
 
 from tapsig.cli.output import add_output_arguments, emit, render_csv, render_json, render_table
+from tapsig.scoring.matching import MATCH_WINDOW_S
 
 HEADER = ("time_s", "in_a", "in_b", "difference_ms")
 
@@ -16,7 +17,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("a", type=Path, metavar="A.csv", help="one labeller's file")
     parser.add_argument("b", type=Path, metavar="B.csv", help="the other's")
     parser.add_argument(
-        "--window", type=float, default=0.05, metavar="S", help="farthest apart that pairs may lie (default: 0.05)"
+        "--window",
+        type=float,
+        default=MATCH_WINDOW_S,
+        metavar="S",
+        help=f"farthest apart that pairs may lie (default: {MATCH_WINDOW_S})",
     )
     add_output_arguments(parser)
 

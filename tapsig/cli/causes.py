@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, name_recording, read_chosen
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table, show
+from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -39,9 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--window",
         type=float,
-        default=0.05,
+        default=MATCH_WINDOW_S,
         metavar="S",
-        help="a detection counts at most so many seconds from its tap; default: 0.05",
+        help=f"a detection counts at most so many seconds from its tap; default: {MATCH_WINDOW_S}",
     )
     parser.add_argument(
         "--by", choices=("position", "scene", "both"), default="position", help="how to count; default: position"

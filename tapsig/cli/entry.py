@@ -247,7 +247,7 @@ def _compare(reference_s: Sequence[float] | None, onsets_s: Sequence[float]) -> 
 
     from tapsig.scoring.matching import match_onsets
 
-    matching = match_onsets(np.asarray(reference_s), np.asarray(onsets_s), window_s=0.05)
+    matching = match_onsets(np.asarray(reference_s), np.asarray(onsets_s))
     return [reference_s[int(i)] for i in matching.missed], [onsets_s[int(i)] for i in matching.spurious]
 
 

@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING
 from tapsig.cli.choosing import CHOICES, add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.findings import note_summary
 from tapsig.cli.output import note, progress_bar
+from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
     from tapsig.detectors import Variant
     from tapsig.loading import Corpus
     from tapsig.scoring.outcomes import ScoreTable
-
-WINDOW_S = 0.05
 
 
 def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> None:
@@ -26,9 +25,9 @@ def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> N
     parser.add_argument(
         "--window",
         type=float,
-        default=WINDOW_S,
+        default=MATCH_WINDOW_S,
         metavar="S",
-        help=f"a detection counts when it is at most so many seconds from the tap; default: {WINDOW_S}",
+        help=f"a detection counts when it is at most so many seconds from the tap; default: {MATCH_WINDOW_S}",
     )
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
     parser.add_argument("--dask", metavar="ADDRESS", help="work on the cluster of this Dask scheduler, tcp://HOST:PORT")
@@ -88,7 +87,15 @@ def note_table(table: "ScoreTable", corpus: "Corpus") -> None:
     note_summary(corpus.folder, ((outcome.source, outcome.findings) for outcome in table.outcomes))
 
 
-_OPTIONS = {"criterion": "f1", "window": WINDOW_S, "jobs": 1, "dask": None, "cache": None, "out": None, "force": False}
+_OPTIONS = {
+    "criterion": "f1",
+    "window": MATCH_WINDOW_S,
+    "jobs": 1,
+    "dask": None,
+    "cache": None,
+    "out": None,
+    "force": False,
+}
 
 
 def describe_command(name: str, args: argparse.Namespace) -> str:

@@ -8,8 +8,7 @@ import numpy as np
 from tapsig.analysis.dead_time import compute_dead_time_map
 from tapsig.dsp.decay import compute_decay_curve
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient, remove_slow
-from tapsig.errors import LabelError
-from tapsig.records import TAP, Recording
+from tapsig.records import TAP, Recording, require_labels
 from tapsig.units import BoolArray, FloatArray, IntArray, amplitude_to_db, seconds_to_samples
 
 HIGH_PASS_HZ = 20.0
@@ -73,8 +72,7 @@ class Levels:
 
 def measure_levels(recording: Recording) -> Levels:
     """Levels of a labelled recording; raises LabelError for one that is not labelled."""
-    if recording.labels is None:
-        raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to measure its taps")
+    require_labels(recording)
     fs = recording.fs
     share = one_pole_coefficient(high_pass_time_s(HIGH_PASS_HZ, fs), fs)
     volts = np.concatenate(
@@ -82,7 +80,7 @@ def measure_levels(recording: Recording) -> Levels:
     )
     times_s = recording.times_s(np.arange(volts.size))
     peak = seconds_to_samples(PEAK_S, fs, at_least=1)
-    taps = np.searchsorted(times_s, [label.onset_s for label in recording.labels if label.kind == TAP])
+    taps = np.searchsorted(times_s, recording.taps_s)
     taps = taps[taps < volts.size]
     peaks = np.array([np.abs(volts[tap : tap + peak]).max() for tap in taps])
     taps_db = amplitude_to_db(peaks[peaks > 0])

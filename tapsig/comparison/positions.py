@@ -16,6 +16,7 @@ from tapsig.loading.corpus import Corpus
 from tapsig.results import Result
 from tapsig.scoring.cache import ResultCache
 from tapsig.scoring.criteria import Criterion, Estimate, find_criterion
+from tapsig.scoring.matching import MATCH_WINDOW_S
 from tapsig.scoring.outcomes import Outcome, ScoreTable, count_by_file, score, summarise
 
 SEED = 20_260_102
@@ -200,7 +201,7 @@ def study_positions(
     corpus: Corpus,
     *,
     criterion: str = "f1",
-    window_s: float = 0.05,
+    window_s: float = MATCH_WINDOW_S,
     jobs: int = 1,
     cluster: str | None = None,
     cache: ResultCache | None = None,

@@ -9,8 +9,8 @@ import numpy.typing as npt
 from tapsig.converter import Converter
 from tapsig.core.tap import TapCore
 from tapsig.detectors.model import Model
-from tapsig.errors import LabelError, ParameterError
-from tapsig.records import Recording
+from tapsig.errors import ParameterError
+from tapsig.records import Recording, require_labels
 from tapsig.units import BoolArray, FloatArray, IntArray
 
 EARLY_S, LATE_S = 0.012, 0.025  # a candidate this long before or after an onset may be its detection
@@ -103,15 +103,6 @@ def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
         if able.size:
             label[able[np.argmin(np.abs(late[able] - RESPONSE_S))]] = 1
     return label
-
-
-def require_labels(recording: Recording) -> None:
-    """Raise LabelError for a recording that is not labelled."""
-    if recording.labels is None:
-        raise LabelError(
-            f"{recording.source or 'recording'} needs labels: give --labels FILE (an empty label file says that there"
-            " are no taps)"
-        )
 
 
 def collect_candidates(

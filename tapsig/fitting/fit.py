@@ -23,11 +23,10 @@ from tapsig.fitting.candidates import (
     OperatingPoint,
     collect_candidates,
     evaluate_threshold,
-    require_labels,
     score_table,
 )
 from tapsig.fitting.mixing import cut_pieces, disc, mix_pieces
-from tapsig.records import Recording, list_recordings
+from tapsig.records import Recording, list_recordings, require_labels
 from tapsig.results import Result
 from tapsig.units import BoolArray, FloatArray, IntArray, check_positive
 

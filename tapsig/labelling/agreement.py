@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.records import TAP, Label
-from tapsig.scoring.matching import match_onsets
+from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
 from tapsig.units import FloatArray, check_range
 
 PERCENTILES = (5, 25, 50, 75, 95)
@@ -55,7 +55,7 @@ class Agreement:
         return dict(zip(PERCENTILES, np.percentile(self.differences_s, PERCENTILES).tolist(), strict=True))
 
 
-def compare_labels(a: Sequence[Label], b: Sequence[Label], *, window_s: float = 0.05) -> Agreement:
+def compare_labels(a: Sequence[Label], b: Sequence[Label], *, window_s: float = MATCH_WINDOW_S) -> Agreement:
     """Match the labels of `a` and `b`, as many pairs as possible with each label used once.
 
     Taps are matched with taps first; what is left over is matched whatever its kind, so that a tap which the other

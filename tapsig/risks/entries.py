@@ -18,8 +18,8 @@ import numpy as np
 
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.entry import EntryParameters, decode_taps, parse_code
-from tapsig.errors import LabelError, ParameterError
-from tapsig.records import Recording
+from tapsig.errors import ParameterError
+from tapsig.records import Recording, require_labels
 from tapsig.results import Records
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.hand import HandTiming, Hearing, compute_success, simulate_successes
@@ -75,8 +75,7 @@ def observe_taps(recording: Recording, detected_s: FloatArray, parameters: Entry
 
     Every entry finds the machine awake and free of waits. Raises LabelError for a recording without labels.
     """
-    if recording.labels is None:
-        raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to reckon its risk")
+    require_labels(recording)
     reference_s = recording.taps_s
     matching = match_onsets(reference_s, detected_s)
     awake = _listen_awake(parameters)

@@ -16,8 +16,7 @@ from tapsig.detectors.base import run_detector
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, EntryParameters, decode_taps
 from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine, listen
-from tapsig.errors import LabelError
-from tapsig.records import Recording
+from tapsig.records import Recording, require_labels
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.nuisance import YEAR_HOURS, split_between_taps
 from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
@@ -100,8 +99,7 @@ def observe_openings(
 
     Raises LabelError for a recording without labels.
     """
-    if recording.labels is None:
-        raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file")
+    require_labels(recording)
     parameters = replace(parameters or EntryParameters(), wake_taps=0)
     found_s = np.sort(recording.times_s(run_detector(variant, recording).accepted().onset_samples))
     ruled = decode_taps(found_s.tolist(), replace(parameters, digit_max=255))

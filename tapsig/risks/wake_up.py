@@ -16,10 +16,10 @@ from tapsig.entry import EntryParameters, decode_taps
 from tapsig.records import Recording
 from tapsig.risks.nuisance import split_between_taps
 from tapsig.risks.standby import DAY_S, Battery, DutyCycle, compute_days
+from tapsig.scoring.matching import MATCH_WINDOW_S
 from tapsig.units import FloatArray, IntArray, check_positive, check_range
 
 TAP_WINDOW_S = 0.05  # what counts as the tap itself when asking what of it is lost
-MATCH_WINDOW_S = 0.05
 PHASES = 8  # a clock that samples does not know when a tap comes: so many starting points are tried
 
 

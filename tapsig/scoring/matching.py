@@ -8,6 +8,9 @@ import numpy.typing as npt
 from tapsig.errors import ParameterError
 from tapsig.units import IntArray, check_positive, to_floats
 
+MATCH_WINDOW_S = 0.05
+"""A detection counts as a tap when it is at most this far from it (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Matching:
@@ -25,7 +28,9 @@ class Matching:
     spurious: IntArray
 
 
-def match_onsets(reference_s: npt.ArrayLike, detected_s: npt.ArrayLike, *, window_s: float = 0.05) -> Matching:
+def match_onsets(
+    reference_s: npt.ArrayLike, detected_s: npt.ArrayLike, *, window_s: float = MATCH_WINDOW_S
+) -> Matching:
     """Match as many references as possible, each to one detection at most `window_s` away (edge included).
 
     Among the matchings with the most pairs, one with the least sum of absolute errors is taken, so that a stray

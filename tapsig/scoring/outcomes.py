@@ -14,13 +14,13 @@ from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, decode_taps
 from tapsig.entry.evidence import Evidence, EvidenceEntry, decode_recording
-from tapsig.errors import LabelError, ParameterError
+from tapsig.errors import ParameterError
 from tapsig.loading.corpus import Corpus
-from tapsig.records import Detections, Finding, Recording, require_recording
+from tapsig.records import Detections, Finding, Recording, require_labels, require_recording
 from tapsig.results import Result
 from tapsig.scoring.cache import KeptResults, ResultCache
 from tapsig.scoring.criteria import CRITERIA, FIELDS
-from tapsig.scoring.matching import match_onsets
+from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
 from tapsig.scoring.parallel import run_tasks
 from tapsig.scoring.tally import Score
 from tapsig.units import BoolArray, FloatArray, check_positive
@@ -79,14 +79,18 @@ def find_first_taps(taps_s: FloatArray) -> BoolArray:
 
 
 def score_recording(
-    name: str, variant: Variant, recording: Recording, *, window_s: float = 0.05, kept: KeptResults | None = None
+    name: str,
+    variant: Variant,
+    recording: Recording,
+    *,
+    window_s: float = MATCH_WINDOW_S,
+    kept: KeptResults | None = None,
 ) -> Outcome:
     """The outcome of `variant` (called `name` in tables) on a labelled recording, whose `kept` results are used.
 
     Raises LabelError when the recording is not labelled.
     """
-    if recording.labels is None:
-        raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to score it")
+    require_labels(recording)
     found = _detect(variant, recording, kept)
     times_s = recording.times_s(found.onset_samples)
     order = np.argsort(times_s, kind="stable")
@@ -251,7 +255,7 @@ def score(
     variants: Mapping[str, Variant | str] | Sequence[Variant | str],
     recordings: Corpus | Iterable[Recording],
     *,
-    window_s: float = 0.05,
+    window_s: float = MATCH_WINDOW_S,
     jobs: int = 1,
     cluster: str | None = None,
     cache: ResultCache | None = None,

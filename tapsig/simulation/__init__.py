@@ -1,15 +1,15 @@
 """Recordings simulated from physics, with the truth about every sample."""
 
 from tapsig.simulation.scene import SCENES, SceneTruth, SimulatedScene, simulate_blocks, simulate_scene
-from tapsig.simulation.sensor import Converter
+from tapsig.simulation.sensor import SimulatedConverter
 from tapsig.simulation.vehicle import FLEET, POSITIONS, Vehicle, find_vehicle, random_vehicle
 
 __all__ = [
     "FLEET",
     "POSITIONS",
     "SCENES",
-    "Converter",
     "SceneTruth",
+    "SimulatedConverter",
     "SimulatedScene",
     "Vehicle",
     "find_vehicle",

@@ -12,7 +12,7 @@ from tapsig.simulation import cabin, road, weather
 from tapsig.simulation.excitation import Excitation, Impacts, Span, join_excitations, log_uniform, random_stream
 from tapsig.simulation.impact import ENTRY_SILENCE_S, TAP_KINDS, Tapper, plan_entries, plan_practice
 from tapsig.simulation.ringing import DoorSound, let_ring
-from tapsig.simulation.sensor import Converter
+from tapsig.simulation.sensor import SimulatedConverter
 from tapsig.simulation.vehicle import POSITIONS, Vehicle, find_vehicle, random_vehicle
 from tapsig.units import FloatArray, check_positive, check_range
 
@@ -76,7 +76,7 @@ class SimulatedScene:
     recordings: Mapping[str, Recording]
     truth: SceneTruth
     vehicle: Vehicle
-    converter: Converter
+    converter: SimulatedConverter
     seed: int
 
 
@@ -92,7 +92,7 @@ def simulate_scene(
     codes: Sequence[str] | None = None,
     tap_kind: str | None = None,
     strength: float = 1.0,
-    converter: Converter | None = None,
+    converter: SimulatedConverter | None = None,
     max_hz: float | None = None,
 ) -> SimulatedScene:
     """Simulate one scene at all `positions` at once.

@@ -79,7 +79,7 @@ class Circuit:
 
 
 @dataclass(frozen=True, slots=True)
-class Converter:
+class SimulatedConverter:
     """A single-ended converter behind a bias divider (or none: `one_sided`, the clamp eats the negative half).
 
     `full_scale_v` is half the span: rails −full_scale_v…+full_scale_v around mid-scale, as a recording states them.
@@ -100,7 +100,7 @@ class Converter:
         check_positive("full_scale_v", self.full_scale_v)
 
     @classmethod
-    def draw(cls, rng: np.random.Generator) -> "Converter":
+    def draw(cls, rng: np.random.Generator) -> "SimulatedConverter":
         """10 bits mostly, 8 and 12 elsewhere; one in eight without a bias divider (shares invented)."""
         bits = int(rng.choice([8, 10, 12], p=[0.1, 0.65, 0.25]))
         full_scale_v = 1.65 if bits == 12 else 2.5

@@ -14,7 +14,7 @@ from scipy.signal import lfilter
 from tapsig.errors import ParameterError
 from tapsig.simulation.excitation import Place, log_uniform, log_uniforms, random_stream
 from tapsig.simulation.panel import STEEL_DENSITY_KG_M3, STEEL_MODULUS_PA, Bar, Plate
-from tapsig.simulation.sensor import Circuit, Converter, Mount
+from tapsig.simulation.sensor import Circuit, Mount, SimulatedConverter
 from tapsig.simulation.structure import Structure, Tie, assemble
 from tapsig.units import FloatArray
 
@@ -77,7 +77,7 @@ class Vehicle:
     mounts: Mapping[str, Mount]
     circuits: Mapping[str, Circuit]
     level: Mapping[str, float]
-    converter: Converter
+    converter: SimulatedConverter
 
     def __hash__(self) -> int:
         return hash((self.name, self.seed))
@@ -141,7 +141,7 @@ def _draw_vehicle(name: str, seed: int) -> Vehicle:
         mounts,
         circuits,
         level,
-        Converter.draw(rng),
+        SimulatedConverter.draw(rng),
     )
 
 

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from tapsig.analysis.health import SEVERITIES, HealthReport, check_health, compare_channels
 from tapsig.loading.findings import LoadReport
 from tapsig.records import Finding, Gap, Label, Recording
-from tapsig.simulation import Converter, simulate_scene
+from tapsig.simulation import SimulatedConverter, simulate_scene
 from tapsig.units import counts_to_volts, volts_to_counts
 
 FS = 8000.0
@@ -99,7 +99,7 @@ def test_a_clamp_below_unknown_rails_is_seen_by_the_pile_up() -> None:
 
 def test_a_lost_negative_half() -> None:
     # A single-ended input without bias keeps max(x, 0): mean A/π of a sine, the lower half gone.
-    converter = Converter(bits=10, full_scale_v=2.5, one_sided=True, noise_v=0.002)
+    converter = SimulatedConverter(bits=10, full_scale_v=2.5, one_sided=True, noise_v=0.002)
     rng = np.random.default_rng(0)
     recording = Recording(converter.convert(sound(), FS, rng), FS, range_v=RANGE_V, adc_bits=10)
     report = check_health(recording)

@@ -8,14 +8,14 @@ import pytest
 from scipy.signal import welch
 
 from tapsig.errors import ParameterError
-from tapsig.simulation import FLEET, POSITIONS, SCENES, Converter, find_vehicle, random_vehicle, simulate_scene
+from tapsig.simulation import FLEET, POSITIONS, SCENES, SimulatedConverter, find_vehicle, random_vehicle, simulate_scene
 from tapsig.simulation.excitation import Excitation, Impacts, Span, Touch
 from tapsig.simulation.impact import Tapper
 from tapsig.simulation.ringing import let_ring
 from tapsig.simulation.scene import simulate_blocks
 from tapsig.units import FloatArray
 
-FINE = Converter(24, 2.5, noise_v=0.0)
+FINE = SimulatedConverter(24, 2.5, noise_v=0.0)
 
 
 def third_octave_levels(samples: FloatArray, fs: float, low_hz: float, high_hz: float) -> FloatArray:

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from tapsig.errors import ParameterError
-from tapsig.simulation.sensor import Circuit, Converter, Mount
+from tapsig.simulation.sensor import Circuit, Mount, SimulatedConverter
 
-QUIET = Converter(10, 2.5, noise_v=0.0)
+QUIET = SimulatedConverter(10, 2.5, noise_v=0.0)
 RNG = np.random.default_rng(0)
 
 
@@ -55,12 +55,12 @@ def test_quantisation_noise_of_a_full_scale_sine(bits: int) -> None:
 
 @pytest.mark.parametrize(("bits", "span", "step"), [(10, 5.0, 4.883e-3), (12, 3.3, 0.806e-3)])
 def test_one_count_in_volts(bits: int, span: float, step: float) -> None:
-    assert Converter(bits, span / 2).step_v == pytest.approx(step, rel=1e-3)
+    assert SimulatedConverter(bits, span / 2).step_v == pytest.approx(step, rel=1e-3)
 
 
 def test_clamped_input_has_the_harmonics_of_a_half_wave() -> None:
     # A sine without its negative half: mean A/π, fundamental A/2, second harmonic 2A/(3π) = .2122 A, rms A/2.
-    converter, fs, amplitude = Converter(16, 2.5, one_sided=True, noise_v=0.0), 8000.0, 2.0
+    converter, fs, amplitude = SimulatedConverter(16, 2.5, one_sided=True, noise_v=0.0), 8000.0, 2.0
     t = np.arange(80_000) / fs
     seen = converter.convert(amplitude * np.sin(2 * np.pi * 50.0 * t), fs, RNG) + 2.5  # it rests on the lower rail
     assert seen.mean() == pytest.approx(amplitude / math.pi, rel=1e-3)
@@ -76,7 +76,7 @@ def test_rails_hold() -> None:
 
 
 def test_converter_noise_is_the_stated_rms() -> None:
-    converter = Converter(16, 2.5, noise_v=0.01)
+    converter = SimulatedConverter(16, 2.5, noise_v=0.01)
     assert converter.convert(np.zeros(100_000), 8000.0, RNG).std() == pytest.approx(0.01, rel=0.02)
 
 
