@@ -21,6 +21,7 @@ from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_
 from tapsig.cli.reading import check_span, is_long_wav, read_with_report
 from tapsig.cli.running import load_variants, note_table
 from tapsig.errors import ParameterError, TapsigError
+from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
     from tapsig.detectors import Variant
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from tapsig.summary.recording import RecordingSummary
 
 DETECTORS = ("fixed-threshold", "tap")
-WINDOW_S = 0.05
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,9 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--window",
         type=float,
-        default=WINDOW_S,
+        default=MATCH_WINDOW_S,
         metavar="S",
-        help=f"a detection counts at most so many seconds from its tap; default: {WINDOW_S}",
+        help=f"a detection counts at most so many seconds from its tap; default: {MATCH_WINDOW_S}",
     )
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes, for a corpus; default: 1")
     parser.add_argument(
@@ -214,6 +214,6 @@ def describe_command(args: argparse.Namespace) -> str:
     for choice in CHOICES:
         for value in getattr(args, choice) or ():
             words += [f"--{choice}", value]
-    if args.window != WINDOW_S:
+    if args.window != MATCH_WINDOW_S:
         words += ["--window", f"{args.window:g}"]
     return shlex.join([*words, "--out", str(args.out)])
