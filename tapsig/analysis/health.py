@@ -1,6 +1,5 @@
 """What is wrong with a recording, and what to do about it. A sound recording has no findings."""
 
-import hashlib
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
@@ -180,21 +179,12 @@ def _count_bits(recording: Recording, noise: float) -> float:
     return math.log2((recording.range_v[1] - recording.range_v[0]) / spread) if spread > 0 else math.nan
 
 
-def compare_channels(recordings: Sequence[Recording]) -> tuple[HealthFinding, ...]:
+def compare_channels(digests: Sequence[str], loudness: Sequence[float]) -> tuple[HealthFinding, ...]:
     """Faults that only show between the channels of one recording: two that are the same, one silent among others.
 
-    Swapped channels cannot be seen from the samples alone: tap on one sensor and look which channel rises.
+    Each is known by a digest of its samples and by its peak over its noise. Swapped channels cannot be seen from the
+    samples alone: tap on one sensor and look which channel rises.
     """
-    loudness = []
-    for recording in recordings:
-        noise = _measure_noise(recording.samples, recording.fs)
-        peak = float(np.max(np.abs(recording.samples - np.median(recording.samples)), initial=0.0))
-        loudness.append(peak / noise if noise > 0 else 0.0)
-    return compare_sound([hashlib.sha256(recording.samples.data).hexdigest() for recording in recordings], loudness)
-
-
-def compare_sound(digests: Sequence[str], loudness: Sequence[float]) -> tuple[HealthFinding, ...]:
-    """As `compare_channels`, by a digest of each channel's samples, and its peak over its noise."""
     findings = []
     for i, j in itertools.combinations(range(len(digests)), 2):
         if digests[i] == digests[j]:

@@ -2,7 +2,7 @@
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,7 +11,10 @@ import numpy as np
 from tapsig.analysis.health import SEVERITIES, HealthFinding, HealthReport, bias_drift, carry_over, check_health
 from tapsig.loading import LoadReport, load_labels, read_wav_info
 from tapsig.loading.files import show_path
+from tapsig.loading.findings import FindingList
 from tapsig.loading.parts import PART_S, Part, read_wav_parts
+from tapsig.loading.wav import add_rate_difference
+from tapsig.records import Recording
 
 EVERYWHERE = frozenset({"nothing-heard", "few-counts", "noisy", "labels-unheard"})
 """Faults of a recording in which no part is without them; of any other, one part is enough."""
@@ -24,6 +27,16 @@ class FileHealth:
     report: HealthReport
     digest: str
 
+    @property
+    def loudness(self) -> float:
+        """Peak over noise; 0 without noise."""
+        return self.report.peak_v / self.report.noise_v if self.report.noise_v > 0 else 0.0
+
+
+def check_health_of_recording(recording: Recording, report: LoadReport | None = None) -> FileHealth:
+    """The health of a recording that is loaded (see `tapsig.analysis.health.check_health`)."""
+    return FileHealth(check_health(recording, report), hashlib.sha256(recording.samples.data).hexdigest())
+
 
 def check_health_of_file(
     path: str | Path,
@@ -32,21 +45,33 @@ def check_health_of_file(
     full_scale_v: float | None = None,
     adc_bits: int | None = None,
     labels: str | Path | None = None,
+    fs: float | None = None,
+    progress: Callable[[int], None] | None = None,
 ) -> FileHealth:
     """As `tapsig.analysis.health.check_health`, part by part, for one channel of a WAV file of any length.
 
     Each fault has the figures of its worst part and the time of its first. The bias is the median of the parts', the
-    noise that of the quietest twentieth of them, the peak the greatest.
+    noise that of the quietest twentieth of them, the peak the greatest. `progress` is told how many samples are done.
 
     Raises RecordingError as `tapsig.loading.read_wav_blocks` does, LabelError as `tapsig.loading.load_labels`.
     """
     info = read_wav_info(path)
     own = None if labels is None else load_labels(labels)
+    noted = FindingList()
+    add_rate_difference(noted, info.fs, fs)
     digest = hashlib.sha256()
     reports: list[HealthReport] = []
     labelled: list[bool] = []
     found: dict[str, list[HealthFinding]] = defaultdict(list)
-    for part in read_wav_parts(path, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=own):
+    for part in read_wav_parts(
+        path,
+        channel=channel,
+        full_scale_v=full_scale_v,
+        adc_bits=adc_bits,
+        labels=own,
+        findings=noted,
+        progress=progress,
+    ):
         digest.update(part.recording.samples.data)
         report = check_health(part.recording)
         reports.append(report)
@@ -61,7 +86,7 @@ def check_health_of_file(
     span_v = 2.0 if full_scale_v is None else 2.0 * full_scale_v
     if "bias-drift" not in found:
         findings += bias_drift(biases, PART_S * np.arange(biases.size, dtype=np.float64), span_v, noise)
-    findings += carry_over(LoadReport(show_path(Path(path)), info.findings))
+    findings += carry_over(LoadReport(show_path(Path(path)), (*info.findings, *noted.settle("", strict=False))))
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     report = replace(
         reports[0],

@@ -21,9 +21,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_plot_argument, check_plots, draw
-from tapsig.cli.findings import note_findings
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
-from tapsig.cli.reading import add_reading_arguments, has_span, read
+from tapsig.cli.reading import add_reading_arguments, has_span, read, read_long
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
 
@@ -222,12 +221,18 @@ def _detect(
                     f"--plot: {args.recording} holds {info.frames} samples and is read in blocks;"
                     f" up to {LARGE_SAMPLES} can be drawn: cut out the stretch to look at"
                 )
-            note_findings(args.recording, info.findings)
             scale = 1.0 if args.full_scale_v is None else args.full_scale_v
-            found = detect_wav(
-                variant, args.recording, channel=args.channel or 0, full_scale_v=scale, keep_rejected=args.rejected
-            )
-            return found, (found.onset_samples / info.fs).tolist(), info.fs, info.duration_s, None
+            with read_long(args) as (findings, advance):
+                found = detect_wav(
+                    variant,
+                    args.recording,
+                    channel=args.channel or 0,
+                    full_scale_v=scale,
+                    keep_rejected=args.rejected,
+                    findings=findings,
+                    progress=advance,
+                )
+            return found, found.onset_s.tolist(), info.fs, info.duration_s, None
     recording = read(args)
     found = detect(variant, recording, keep_rejected=args.rejected)
     times_s = recording.times_s(found.onset_samples) + recording.start_s

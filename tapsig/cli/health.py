@@ -9,19 +9,23 @@ figures. The exit code is 1 when a finding is an error.
 """
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, find_corpus, name_recording
-from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows, track
-from tapsig.cli.reading import is_long_wav, read_with_report
+from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows, track
+from tapsig.cli.reading import is_long, is_long_wav, read_with_report
+from tapsig.cli.terminal import make_inert
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.analysis.health import HealthReport
-    from tapsig.loading import Corpus, LoadReport
+    from tapsig.analysis.long_health import FileHealth
+    from tapsig.loading import Corpus
     from tapsig.records import Recording
+
+    Checked = tuple[str, FileHealth, Recording | None]
 
 COLUMNS = ("recording", "code", "severity", "message", "advice", "value", "unit", "first_s")
 
@@ -36,31 +40,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check and show."""
-    from tapsig.analysis.health import SEVERITIES, check_health, compare_channels  # lazy: --help need not wait for it
-
     check_plots(args.plot, force=args.force)
     corpus = find_corpus(args)
-    if corpus is None and args.recording.is_file() and is_long_wav(args):
-        return _show(args, _check_long(args))
-    whole_file = corpus is None and args.channel is None
-    chosen = list(_read_reports(args, corpus, whole_file=whole_file))
-    reports = {
-        _name(recording, k, len(chosen)): _in_file_time(check_health(recording, report), recording.start_s)
-        for k, (recording, report) in enumerate(chosen)
-    }
-    if whole_file and len(chosen) > 1:
-        between = compare_channels([recording for recording, _ in chosen])
-        first = next(iter(reports))
-        merged = sorted((*reports[first].findings, *between), key=lambda one: SEVERITIES.index(one.severity))
-        reports[first] = replace(reports[first], findings=tuple(merged))
+    found: dict[str, FileHealth] = {}
+    drawn: dict[str, Recording] = {}
+    for name, one, recording in _check_corpus(corpus) if corpus is not None else _check_file(args):
+        found[name] = one
+        if args.plot is not None:
+            if recording is None:
+                raise ParameterError(f"--plot: {one.report.source} is too long to draw; cut out the stretch to look at")
+            drawn[name] = recording
+    reports = {name: one.report for name, one in found.items()}
+    if corpus is None and len(found) > 1:
+        _add_comparison(reports, list(found.values()))
     code = _show(args, reports)
     if args.plot is not None:
         from tapsig.report.figures import plot_health  # lazy: matplotlib loads only when something is drawn
 
-        figures = {
-            name: plot_health(recording, reports[name], title=name)
-            for name, (recording, _) in zip(reports, chosen, strict=True)
-        }
+        figures = {name: plot_health(recording, reports[name], title=name) for name, recording in drawn.items()}
         draw(figures, args.plot, force=args.force)
     return code
 
@@ -71,33 +68,66 @@ def _in_file_time(report: "HealthReport", start_s: float) -> "HealthReport":
     return replace(report, findings=tuple(findings)) if start_s else report
 
 
-def _check_long(args: argparse.Namespace) -> "dict[str, HealthReport]":
-    """The health of a file that is read in parts, for each channel asked for."""
-    from tapsig.analysis.health import SEVERITIES, compare_sound  # lazy: --help need not wait for it
-    from tapsig.analysis.long_health import check_health_of_file
+def _check_file(args: argparse.Namespace) -> "Iterator[Checked]":
+    """Each channel of a WAV file, or the one asked for; of a log one value column."""
+    from tapsig.analysis.long_health import check_health_of_file, check_health_of_recording  # lazy, for --help
     from tapsig.loading import read_wav_info
 
-    if args.plot is not None:
-        raise ParameterError(f"--plot: {args.recording} is too long to draw; cut out the stretch to look at")
-    asked = range(read_wav_info(args.recording).channels) if args.channel is None else [args.channel]
-    found = [
-        check_health_of_file(
-            args.recording, channel=channel, full_scale_v=args.full_scale_v, adc_bits=args.adc_bits, labels=args.labels
-        )
-        for channel in asked
-    ]
-    between = compare_sound(
-        [one.digest for one in found],
-        [one.report.peak_v / one.report.noise_v if one.report.noise_v > 0 else 0.0 for one in found],
-    )
-    stem = args.recording.stem
-    reports = {
-        stem if len(found) == 1 else f"{stem} channel {channel}": one.report
-        for channel, one in zip(asked, found, strict=True)
-    }
+    info = read_wav_info(args.recording) if args.recording.suffix.lower() in (".wav", ".wave") else None
+    whole_file = info is not None and args.channel is None
+    asked = list(range(info.channels)) if info is not None and whole_file else [args.channel]
+    long = is_long_wav(args)
+    with progress_bar(round(info.duration_s if info else 1.0) * len(asked), "s of sound") as advance:
+        for done, args.channel in enumerate(asked):
+            base_s = done * info.duration_s if info else 0.0
+            if info is not None and long:
+                one = check_health_of_file(
+                    args.recording,
+                    channel=args.channel or 0,
+                    full_scale_v=args.full_scale_v,
+                    adc_bits=args.adc_bits,
+                    labels=args.labels,
+                    progress=lambda samples, base_s=base_s, fs=info.fs: advance(int(base_s + samples / fs)),  # type: ignore[misc]
+                )
+                recording, name = None, make_inert(args.recording.stem)
+            else:
+                recording, report = read_with_report(args, labels=args.labels)
+                checked = check_health_of_recording(recording, report)
+                one = replace(checked, report=_in_file_time(checked.report, recording.start_s))
+                name = name_recording(recording)
+                advance(int(base_s + recording.duration_s))
+            yield name if len(asked) == 1 else f"{name} channel {args.channel}", one, recording
+
+
+def _check_corpus(corpus: "Corpus") -> "Iterator[Checked]":
+    """The recordings of a corpus, one after the other; long ones in parts."""
+    from tapsig.analysis.long_health import check_health_of_file, check_health_of_recording  # lazy, for --help
+
+    for index, entry in enumerate(track(corpus.entries, len(corpus), "recordings")):
+        name = make_inert(entry.name if len(corpus) == 1 or entry.position else f"{entry.name} channel {index}")
+        if is_long(entry.path):
+            one = check_health_of_file(
+                entry.path,
+                channel=entry.channel,
+                full_scale_v=entry.full_scale_v,
+                adc_bits=entry.adc_bits,
+                labels=entry.labels_path,
+                fs=entry.fs_hz,
+            )
+            yield name, replace(one, report=replace(one.report, position=entry.position)), None
+        else:
+            recording, report = corpus.read(entry)
+            yield name, check_health_of_recording(recording, report), recording
+
+
+def _add_comparison(reports: "dict[str, HealthReport]", found: "Sequence[FileHealth]") -> None:
+    """Add what only shows between the channels of one file to the first channel's report."""
+    from tapsig.analysis.health import SEVERITIES, compare_channels  # lazy: --help need not wait for it
+
+    between = compare_channels([one.digest for one in found], [one.loudness for one in found])
     first = next(iter(reports))
     merged = sorted((*reports[first].findings, *between), key=lambda one: SEVERITIES.index(one.severity))
-    return reports | {first: replace(reports[first], findings=tuple(merged))}
+    reports[first] = replace(reports[first], findings=tuple(merged))
 
 
 def _show(args: argparse.Namespace, reports: "dict[str, HealthReport]") -> int:
@@ -111,30 +141,6 @@ def _show(args: argparse.Namespace, reports: "dict[str, HealthReport]") -> int:
     sound = sum(report.ok for report in reports.values())
     note(f"{sound} of {len(reports)} sound")
     return int(any(row["severity"] == "error" for row in rows))
-
-
-def _name(recording: "Recording", index: int, count: int) -> str:
-    name = name_recording(recording)
-    return name if count == 1 or recording.position else f"{name} channel {index}"
-
-
-def _read_reports(
-    args: argparse.Namespace, corpus: "Corpus | None", *, whole_file: bool
-) -> "Iterator[tuple[Recording, LoadReport]]":
-    """The recordings of a corpus, or the one named, each with the report of how it was read.
-
-    Of a whole WAV file it is each channel, of a log one value column.
-    """
-    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
-
-    if corpus is not None:
-        yield from map(corpus.read, track(corpus.entries, len(corpus), "recordings"))
-    elif whole_file and args.recording.suffix.lower() in (".wav", ".wave"):
-        channels = read_wav_info(args.recording).channels
-        for args.channel in range(channels):
-            yield read_with_report(args, labels=args.labels)
-    else:
-        yield read_with_report(args, labels=args.labels)
 
 
 def _describe(name: str, report: "HealthReport") -> str:

@@ -8,7 +8,7 @@ are more likely no tap are of the kind 'unsure', which counts as no tap until so
 import argparse
 
 from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
-from tapsig.cli.reading import add_reading_arguments, is_long_wav, read
+from tapsig.cli.reading import add_reading_arguments, is_long_wav, read, read_long
 from tapsig.errors import ParameterError
 
 HEADER = ("onset_s", "kind", "confidence")
@@ -32,18 +32,21 @@ def run(args: argparse.Namespace) -> int:
         propose_in_file,
         propose_onsets,
     )
-    from tapsig.loading import read_wav_info
 
     if not 0.0 <= args.keep <= 1.0:
         raise ParameterError(f"--keep is {args.keep}; it must lie between 0 and 1")
     parameters = ProposalParameters(doubtful_below=args.doubtful_below)
     start_s = 0.0
     if is_long_wav(args):
-        for finding in read_wav_info(args.recording).findings:
-            note(f"{args.recording}: {finding}")
-        proposals = propose_in_file(
-            args.recording, parameters, channel=args.channel or 0, full_scale_v=args.full_scale_v
-        )
+        with read_long(args) as (findings, advance):
+            proposals = propose_in_file(
+                args.recording,
+                parameters,
+                channel=args.channel or 0,
+                full_scale_v=args.full_scale_v,
+                findings=findings,
+                progress=advance,
+            )
     else:
         recording = read(args)
         start_s, proposals = recording.start_s, propose_onsets(recording, parameters)

@@ -1,16 +1,20 @@
 """The options by which commands read one recording."""
 
 import argparse
+import contextlib
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.findings import note_findings
+from tapsig.cli.output import progress_bar
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.loading import LoadReport
+    from tapsig.loading.findings import FindingList
     from tapsig.records import Recording
 
 
@@ -68,7 +72,7 @@ def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) ->
     from tapsig.loading.recording import read_recording  # lazy: --help need not wait for it
 
     start_s, stop_s = check_span(args)
-    if has_span(args) and _is_large_wav(args):
+    if has_span(args) and is_long(args.recording):
         return _read_span(args, start_s, stop_s, labels)
     recording, report = read_recording(
         args.recording,
@@ -100,7 +104,7 @@ def _read_span(
         args.recording,
         start_s,
         stop_s,
-        channel=args.channel or 0,
+        channel=args.channel,
         full_scale_v=args.full_scale_v,
         adc_bits=args.adc_bits,
         labels=found,
@@ -126,12 +130,31 @@ def check_span(args: argparse.Namespace) -> tuple[float, float]:
     return start_s, stop_s
 
 
-def _is_large_wav(args: argparse.Namespace) -> bool:
+@contextlib.contextmanager
+def read_long(args: argparse.Namespace) -> "Iterator[tuple[FindingList, Callable[[int], None]]]":
+    """Where a WAV file is read in parts: yields a list for findings, of which each is noted at the end, and a function
+    that takes how many samples are done, for a bar.
+    """
     from tapsig.loading import read_wav_info  # lazy: --help need not wait for these
+    from tapsig.loading.findings import FindingList
+    from tapsig.loading.wav import add_channel_choice
+
+    info, findings = read_wav_info(args.recording), FindingList()
+    for one in info.findings:
+        findings.add(one.code, one.message, count=one.count, line=one.line, sample=one.sample)
+    if args.channel is None:
+        add_channel_choice(findings, info.channels)
+    with progress_bar(round(info.duration_s), "s of the recording") as advance:
+        yield findings, lambda samples: advance(int(samples / info.fs))
+    note_findings(args.recording, findings.settle("", strict=False))
+
+
+def is_long(path: Path) -> bool:
+    """Whether a file is a WAV file that is better read in parts."""
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
     from tapsig.loading.parts import LARGE_SAMPLES
 
-    named = args.recording.suffix.lower() in (".wav", ".wave")
-    return named and read_wav_info(args.recording).frames > LARGE_SAMPLES
+    return path.suffix.lower() in (".wav", ".wave") and read_wav_info(path).frames > LARGE_SAMPLES
 
 
 def is_long_wav(args: argparse.Namespace) -> bool:
@@ -139,7 +162,7 @@ def is_long_wav(args: argparse.Namespace) -> bool:
 
     Raises ParameterError for options that a WAV file does not take, which `read` would look at.
     """
-    if has_span(args) or not _is_large_wav(args):
+    if has_span(args) or not is_long(args.recording):
         return False
     _check_wav_options(args)
     return True

@@ -1,30 +1,87 @@
 """Detection straight from a WAV file, in blocks: memory does not grow with the length of the recording."""
 
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
+
+import numpy as np
 
 from tapsig.converter import Converter
 from tapsig.detectors.base import Variant, blame, build_detector, feed
 from tapsig.errors import RecordingError
 from tapsig.loading import read_wav_blocks, read_wav_info
-from tapsig.records import Detections
+from tapsig.loading.findings import FindingList
+from tapsig.loading.wav import note_unusual
+from tapsig.records import Detections, Gap
+from tapsig.units import FloatArray
 
 BLOCK_SAMPLES = 1 << 18
 
 
 def detect_wav(
-    variant: Variant, path: str | Path, *, channel: int = 0, full_scale_v: float = 1.0, keep_rejected: bool = False
+    variant: Variant,
+    path: str | Path,
+    *,
+    channel: int = 0,
+    full_scale_v: float = 1.0,
+    keep_rejected: bool = False,
+    findings: FindingList | None = None,
+    progress: Callable[[int], None] | None = None,
 ) -> Detections:
     """What `detect` finds in one channel of the WAV file, without holding its samples.
 
     The result equals that of loading the file and calling `detect`; features are left out, since those of a day's
     detections take more memory than all else. A batch-only detector (its latency is inf) keeps the samples itself.
+    `findings` takes undefined samples and those beyond full scale; `progress` is told how many samples are done.
 
-    Raises RecordingError when it is no usable WAV file or holds a sample that is nan or infinite; ParameterError when
-    the detector fails.
+    Raises RecordingError when it is no usable WAV file; ParameterError when the detector fails.
     """
     info = read_wav_info(path)
     converter = Converter((-full_scale_v, full_scale_v), min(max(info.adc_bits or 16, 8), 16))
     running = build_detector(variant, info.fs, where=str(path), keep_rejected=keep_rejected, converter=converter)
-    blocks = read_wav_blocks(path, channel=channel, full_scale_v=full_scale_v, block_samples=BLOCK_SAMPLES)
+    blocks = read_wav_blocks(
+        path, channel=channel, full_scale_v=full_scale_v, block_samples=BLOCK_SAMPLES, keep_undefined=True
+    )
+    gaps: list[Gap] = []
+    noted = note_unusual(
+        blocks,
+        FindingList() if findings is None else findings,
+        full_scale_v=full_scale_v,
+        is_float=info.adc_bits is None,
+    )
+    pieces = _cut_at_undefined(noted, info.fs, gaps, progress or (lambda _: None))
     with blame(variant, str(path), passing=RecordingError):
-        return feed(running, blocks, lean=True)
+        found = [
+            feed(running, (samples for _, samples in stretch), lean=True).shifted(start)
+            for start, stretch in groupby(pieces, key=itemgetter(0))
+        ]
+    if not found:
+        raise RecordingError(f"{path}: every sample is nan or infinite; export it again")
+    return replace(Detections.concatenate(found), fs=info.fs, gaps=tuple(gaps))
+
+
+def _cut_at_undefined(
+    blocks: Iterator[FloatArray], fs: float, gaps: list[Gap], progress: Callable[[int], None]
+) -> Iterator[tuple[int, FloatArray]]:
+    """Pieces without undefined samples, each with the first sample of its stretch; `gaps` takes what is between them.
+
+    As in a recording that is loaded whole, undefined samples do not count, and time begins with the first defined one.
+    """
+    done = size = start = missing = 0
+    for block in blocks:
+        kept = np.isfinite(block)
+        pieces = [block] if kept.all() else np.split(block, np.flatnonzero(np.diff(kept)) + 1)
+        for piece in pieces:
+            if not np.isfinite(piece[0]):
+                missing += piece.size
+                continue
+            if missing and size:
+                start = size
+                gaps.append(Gap(size, missing / fs))
+            missing = 0
+            size += piece.size
+            yield start, piece
+        done += block.size
+        progress(done)

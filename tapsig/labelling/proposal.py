@@ -9,7 +9,7 @@ the prediction error's power changes: the first sign in the signal, with nothing
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -23,6 +23,7 @@ from tapsig.errors import ParameterError
 from tapsig.fitting.boosting import TreeSum
 from tapsig.labelling.blows import Blows, cut_out_blows, cut_out_part
 from tapsig.loading import read_wav_info
+from tapsig.loading.findings import FindingList
 from tapsig.loading.parts import read_wav_parts
 from tapsig.records import TAP, Recording, require_recording
 from tapsig.results import Records
@@ -115,16 +116,21 @@ def propose_in_file(
     *,
     channel: int = 0,
     full_scale_v: float | None = None,
+    findings: FindingList | None = None,
+    progress: Callable[[int], None] | None = None,
 ) -> Records[Proposal]:
     """What `propose_onsets` finds in one channel of a WAV file, read in parts: a day at 8 kHz takes under 1 GB.
 
-    Candidates are compared over the whole file; only the search for them sees one part after the other.
+    Candidates are compared over the whole file; only the search for them sees one part after the other. `findings`
+    and `progress` as in `tapsig.loading.parts.read_wav_parts`.
 
     Raises RecordingError as `tapsig.loading.read_wav_blocks` does, ParameterError as `propose_onsets`.
     """
     info = read_wav_info(path)
     _check_rate(info.fs)
-    parts = read_wav_parts(path, channel=channel, full_scale_v=full_scale_v, overlap_s=PART_OVERLAP_S)
+    parts = read_wav_parts(
+        path, channel=channel, full_scale_v=full_scale_v, overlap_s=PART_OVERLAP_S, findings=findings, progress=progress
+    )
     found = (cut_out_part(part, rise_db=parameters.rise_db, apart_s=parameters.apart_s) for part in parts)
     blows = Blows.join([one for one in found if one.rise_db.size])
     return _make_proposals(*_compare_blows(blows, info.duration_s, parameters))

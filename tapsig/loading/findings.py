@@ -7,7 +7,15 @@ from tapsig.errors import RecordingError
 from tapsig.records import Finding
 
 ASSUMED = frozenset(
-    {"volts-assumed", "full-scale-assumed", "column-chosen", "signed-counts", "decimal-comma", "labels-beside"}
+    {
+        "volts-assumed",
+        "full-scale-assumed",
+        "column-chosen",
+        "channel-chosen",
+        "signed-counts",
+        "decimal-comma",
+        "labels-beside",
+    }
 )
 """Codes of what a sound file did not say of itself and was assumed: no fault."""
 

@@ -94,9 +94,7 @@ def read_recording(
         if column is not None:
             raise ParameterError(f"column is {column!r}; {path} is a WAV file, which has no names: give channel=")
         scale = 1.0 if full_scale_v is None else full_scale_v
-        recording, report = read_wav(
-            path, channel=channel or 0, full_scale_v=scale, adc_bits=adc_bits, fs=fs, strict=strict
-        )
+        recording, report = read_wav(path, channel=channel, full_scale_v=scale, adc_bits=adc_bits, fs=fs, strict=strict)
     else:
         from tapsig.loading.csv import read_csv  # only logs need it
 

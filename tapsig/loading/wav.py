@@ -2,7 +2,7 @@
 
 import io
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from tapsig.units import FloatArray, check_positive, seconds_to_samples
 BLOCK_SAMPLES = 1 << 16
 MOST_GAPS = 1000
 RATE_TOLERANCE = 1e-3
+UNDEFINED = "samples are nan or infinite; left out, and a gap stands for them"
 SUBTYPES = {
     (PCM, 8): "PCM_U8",
     (PCM, 16): "PCM_16",
@@ -60,7 +61,7 @@ def read_wav_info(path: str | Path) -> WavInfo:
 
 
 def read_wav(
-    path: Path, *, channel: int, full_scale_v: float, adc_bits: int | None, fs: float | None, strict: bool
+    path: Path, *, channel: int | None, full_scale_v: float, adc_bits: int | None, fs: float | None, strict: bool
 ) -> tuple[Recording, LoadReport]:
     """One channel of a WAV file as a Recording in volts; see `tapsig.loading.read_recording`.
 
@@ -68,21 +69,17 @@ def read_wav(
     """
     findings = FindingList()
     header = read_wave_header(path, findings)
+    if channel is None:
+        channel = 0
+        add_channel_choice(findings, header.channels)
     _check_channel(path, header, channel)
     full_scale_v = check_positive("full_scale_v", full_scale_v)
-    if fs is not None and abs(check_positive("fs", fs) - header.fs) > RATE_TOLERANCE * header.fs:
-        findings.add("rate-differs", f"the header tells {header.fs} Hz, not {fs:g} Hz; took the header's")
+    add_rate_difference(findings, header.fs, fs)
     rate = float(header.fs)
     samples = np.concatenate(list(_blocks(path, header, channel, BLOCK_SAMPLES)))
     samples, gaps = _leave_out_undefined(path, samples, rate, findings)
-    beyond = np.abs(samples) > 1.0
-    if header.tag == FLOAT and beyond.any():
-        findings.add(
-            "beyond-full-scale",
-            "float samples beyond ±1, kept as they are; check full_scale_v",
-            count=int(beyond.sum()),
-            sample=int(np.argmax(beyond)),
-        )
+    if header.tag == FLOAT:
+        add_beyond_full_scale(findings, samples, 0)
     samples *= full_scale_v
     recording = Recording(
         samples,
@@ -97,6 +94,48 @@ def read_wav(
     return recording, LoadReport(show_path(path), settled, stretches, channel=channel)
 
 
+def add_rate_difference(findings: FindingList, header_fs: float, fs: float | None) -> None:
+    """The finding that the call gives another rate than the header."""
+    if fs is not None and abs(check_positive("fs", fs) - header_fs) > RATE_TOLERANCE * header_fs:
+        findings.add("rate-differs", f"the header tells {header_fs:g} Hz, not {fs:g} Hz; took the header's")
+
+
+def add_channel_choice(findings: FindingList, channels: int) -> None:
+    """The finding that channel 0 was taken of several, because nobody named one."""
+    if channels > 1:
+        findings.add(
+            "channel-chosen", f"took channel 0 of the channels 0 to {channels - 1}: choose another with channel="
+        )
+
+
+def add_beyond_full_scale(findings: FindingList, samples: FloatArray, first: int) -> None:
+    """The finding that samples, full scale = 1, are beyond it; `first` is the number of samples[0]."""
+    beyond = np.abs(samples) > 1.0
+    if beyond.any():
+        findings.add(
+            "beyond-full-scale",
+            "float samples beyond ±1, kept as they are; check full_scale_v",
+            count=int(beyond.sum()),
+            sample=first + int(np.argmax(beyond)),
+        )
+
+
+def note_unusual(
+    blocks: Iterable[FloatArray], findings: FindingList, *, full_scale_v: float, is_float: bool, first: int = 0
+) -> Iterator[FloatArray]:
+    """The blocks of a file from sample `first` on; `findings` takes undefined samples and float ones beyond full scale."""
+    for block in blocks if is_float else ():
+        kept = np.isfinite(block)
+        if not kept.all():
+            findings.add(
+                "undefined-samples", UNDEFINED, count=int(np.count_nonzero(~kept)), sample=first + int(np.argmin(kept))
+            )
+        add_beyond_full_scale(findings, np.where(kept, block, 0.0) / full_scale_v, first)
+        first += block.size
+        yield block
+    yield from blocks  # whole numbers are neither
+
+
 def read_wav_blocks(
     path: str | Path,
     *,
@@ -105,6 +144,7 @@ def read_wav_blocks(
     block_samples: int = BLOCK_SAMPLES,
     first: int = 0,
     stop: int | None = None,
+    keep_undefined: bool = False,
 ) -> Iterator[FloatArray]:
     """One channel of a WAV file as consecutive blocks in volts, float64; memory does not grow with the file.
 
@@ -112,7 +152,7 @@ def read_wav_blocks(
     `first` to before `stop`. `read_wav_info` tells the rate.
 
     Raises RecordingError when it is no usable WAV file, or at a sample that is nan or infinite (only `load_recording`
-    can leave a gap there); ParameterError for a channel that the file does not have.
+    can leave a gap there), unless `keep_undefined` is set; ParameterError for a channel that the file does not have.
     """
     path = Path(path)
     if not 1 <= block_samples <= 1 << 26:
@@ -121,19 +161,18 @@ def read_wav_blocks(
     header = read_wave_header(path, FindingList())
     _check_channel(path, header, channel)
     stop = header.frames if stop is None else min(stop, header.frames)
-    return _volt_blocks(path, header, channel, full_scale_v, block_samples, first, stop)
+    blocks = (block * full_scale_v for block in _blocks(path, header, channel, block_samples, first, stop))
+    return blocks if keep_undefined else _refuse_undefined(path, blocks, first)
 
 
-def _volt_blocks(
-    path: Path, header: WaveFile, channel: int, full_scale_v: float, block_samples: int, first: int, stop: int
-) -> Iterator[FloatArray]:
+def _refuse_undefined(path: Path, blocks: Iterator[FloatArray], first: int) -> Iterator[FloatArray]:
     done = first
-    for block in _blocks(path, header, channel, block_samples, first, stop):
+    for block in blocks:
         if not np.isfinite(block).all():
             bad = done + int(np.argmin(np.isfinite(block)))
             raise RecordingError(f"{path}: sample {bad} is nan or infinite; load the file whole, which leaves a gap")
         done += block.size
-        yield block * full_scale_v
+        yield block
 
 
 def _blocks(
@@ -223,19 +262,8 @@ def _leave_out_undefined(
     places = np.flatnonzero(kept)
     if not places.size:
         raise RecordingError(f"{path}: every sample is nan or infinite; export it again")
-    findings.add(
-        "undefined-samples",
-        "samples are nan or infinite; left out, and a gap stands for them",
-        count=int(samples.size - places.size),
-        sample=int(np.argmin(kept)),
-    )
-    steps = np.diff(places)
-    starts = np.flatnonzero(steps > 1)
-    if starts.size > MOST_GAPS:
-        raise RecordingError(
-            f"{path}: nan or infinite samples in {starts.size} places; at most {MOST_GAPS} gaps are"
-            " sensible: export it again"
-        )
+    findings.add("undefined-samples", UNDEFINED, count=int(samples.size - places.size), sample=int(np.argmin(kept)))
+    gaps = find_gaps(path, places, fs)
     if places[0]:
         findings.add(
             "starts-undefined",
@@ -243,7 +271,19 @@ def _leave_out_undefined(
             " one, labels must count from there",
             sample=0,
         )
-    return samples[kept], tuple(Gap(int(i) + 1, float(steps[i] - 1) / fs) for i in starts)
+    return samples[kept], gaps
+
+
+def find_gaps(path: Path, places: npt.NDArray[np.intp], fs: float) -> tuple[Gap, ...]:
+    """The gaps between samples that stood at `places` of a file. Raises RecordingError where they are many."""
+    steps = np.diff(places)
+    starts = np.flatnonzero(steps > 1)
+    if starts.size > MOST_GAPS:
+        raise RecordingError(
+            f"{path}: nan or infinite samples in {starts.size} places; at most {MOST_GAPS} gaps are"
+            " sensible: export it again"
+        )
+    return tuple(Gap(int(i) + 1, float(steps[i] - 1) / fs) for i in starts)
 
 
 # ---------------------------------------------------------------- writing

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tapsig.analysis.health import SEVERITIES, HealthReport, check_health, compare_channels
+from tapsig.analysis.health import SEVERITIES, HealthFinding, HealthReport, check_health, compare_channels
+from tapsig.analysis.long_health import check_health_of_recording
 from tapsig.loading.findings import LoadReport
 from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.simulation import SimulatedConverter, simulate_scene
@@ -169,9 +170,14 @@ def test_channels_same_and_silent() -> None:
     rng = np.random.default_rng(1)
     good, other = digitise(sound()), digitise(sound(seed=2))
     silent = digitise(0.006 * rng.standard_normal(good.samples.size))
-    assert compare_channels([good, other]) == ()
-    assert [found.code for found in compare_channels([good, other, good])] == ["channels-same"]
-    found = compare_channels([good, silent])
+
+    def compare(*channels: Recording) -> tuple[HealthFinding, ...]:
+        checked = [check_health_of_recording(one) for one in channels]
+        return compare_channels([one.digest for one in checked], [one.loudness for one in checked])
+
+    assert compare(good, other) == ()
+    assert [found.code for found in compare(good, other, good)] == ["channels-same"]
+    found = compare(good, silent)
     assert [one.code for one in found] == ["channel-silent"]
     assert "channel 1" in found[0].message
 

@@ -218,6 +218,17 @@ def test_channel_is_chosen_and_never_mixed(tmp_path: Path, channel: int) -> None
         load_recording(path, channel=3)
 
 
+def test_of_several_channels_the_first_is_taken_with_a_word(tmp_path: Path) -> None:
+    frames = np.stack([COUNTS, -COUNTS // 2, COUNTS // 4], axis=1).astype("<i2")
+    path = tmp_path / "x.wav"
+    path.write_bytes(riff(fmt(channels=3), chunk(b"data", frames.tobytes())))
+    recording, report = read_recording(path, strict=True)  # it is no fault
+    np.testing.assert_array_equal(recording.samples, frames[:, 0] / 32768)
+    assert report.codes() == ("channel-chosen",)
+    assert "channel 0 of the channels 0 to 2" in str(report.findings[0])
+    assert read_recording(path, channel=0)[1].codes() == ()
+
+
 @pytest.mark.parametrize("block_samples", [1, 7, 64, 1 << 16])
 @pytest.mark.parametrize("broken", [False, True])
 def test_blocks_joined_are_the_recording(tmp_path: Path, block_samples: int, broken: bool) -> None:
