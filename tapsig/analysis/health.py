@@ -40,6 +40,7 @@ LOAD_ADVICE = {
     "labels-beside": ("note", "nothing, if they are those of this recording"),
     "labels-unusable": ("warning", "correct the label file, or name another with --labels"),
     "column-chosen": ("note", "nothing, if it is the right one; else --column NAME"),
+    "channel-chosen": ("note", "nothing, if it is the right one; else --channel N"),
     "padding": ("warning", "close the file before you take the logger's supply away"),
     "padded-end": ("warning", "close the file before you take the recorder's supply away"),
     "data-size-missing": ("warning", "close the file before you take the recorder's supply away"),

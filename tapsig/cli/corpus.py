@@ -11,6 +11,7 @@ is in error.
 import argparse
 from pathlib import Path
 
+from tapsig.cli.findings import note_findings
 from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
 from tapsig.cli.reading import add_format_arguments
 from tapsig.errors import ParameterError
@@ -76,8 +77,7 @@ def run(args: argparse.Namespace) -> int:
         converter=args.converter,
         force=args.force,
     )
-    for finding in added.findings:
-        note(f"{args.recording}: {finding}")
+    note_findings(args.recording, added.findings)
     row = added.row
     note(f"added {row['recording']} ({row['vehicle']}, {row['position']}, {row['scene']}, {row['split']})")
     return 0

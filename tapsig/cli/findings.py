@@ -1,5 +1,6 @@
 """What was wrong with files, said once a file, or once for a corpus."""
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
@@ -10,11 +11,14 @@ if TYPE_CHECKING:
     from tapsig.loading.corpus import Corpus, CorpusEntry
     from tapsig.records import Finding, Recording
 
+OPTION = re.compile(r"\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?=[ ,;]|$)")
+"""An argument by its name in Python, as findings name it: here it is an option."""
+
 
 def note_findings(name: object, findings: "Iterable[Finding]") -> None:
     """A note for each finding of one file."""
     for finding in findings:
-        note(f"{name}: {finding}")
+        note(f"{name}: {OPTION.sub(lambda match: '--' + match[1].replace('_', '-'), str(finding))}")
 
 
 def note_summary(where: object, read: "Iterable[tuple[str, Sequence[Finding]]]") -> None:

@@ -77,6 +77,27 @@ def test_each_finding_of_one_file_is_said_once(
     assert "line 3002" in err
 
 
+@pytest.mark.parametrize(
+    "words",
+    [["ringdown"], ["dead-time"], ["causes", *PLAIN], ["detect", *PLAIN], ["propose"], ["entry", *PLAIN]],
+    ids=lambda words: words[0],
+)
+def test_of_several_channels_it_is_said_once_which_was_taken(
+    words: list[str], corpus: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whether the file is read whole or in parts; and not where a channel is named."""
+    labels = [] if words[0] in ("detect", "propose") else ["--labels", str(corpus / "labels.csv")]
+    call = [words[0], str(corpus / "sound.wav"), *labels, *words[1:]]
+    for large in (1 << 23, 100):
+        monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", large)
+        monkeypatch.setattr("tapsig.cli.detect.LARGE_SAMPLES", large)
+        assert main(call) == 0
+        err = capsys.readouterr().err
+        assert err.count("took channel 0 of the channels 0 to 1: choose another with --channel") == 1
+    assert main([*call, "--channel", "1"]) == 0
+    assert "took channel" not in capsys.readouterr().err
+
+
 def test_health_says_it_in_its_report_alone(corpus: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(["health", str(corpus)])
     shown = capsys.readouterr()
