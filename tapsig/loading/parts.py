@@ -105,9 +105,7 @@ def read_wav_span(
         min(max(0, origin + math.ceil(min(time_s, info.duration_s) * info.fs - 1e-6)), info.frames)
         for time_s in (start_s, stop_s)
     )
-    blocks = read_wav_blocks(
-        path, channel=channel, full_scale_v=scale_v, first=first, stop=stop, keep_undefined=True
-    )
+    blocks = read_wav_blocks(path, channel=channel, full_scale_v=scale_v, first=first, stop=stop, keep_undefined=True)
     noted = list(note_unusual(blocks, findings, full_scale_v=scale_v, is_float=is_float, first=first))
     own = None if labels is None else tuple(label for label in labels if label.onset_s < stop_s)
     making = _Parts(path, info.fs, scale_v, adc_bits or info.adc_bits, own, origin)
@@ -117,9 +115,7 @@ def read_wav_span(
             f"{path}: there is no sample from {start_s:g} to {stop_s:g} s; it lasts {info.duration_s:g} s"
         )
     return replace(
-        part.recording,
-        findings=(*info.findings, *findings.settle("", strict=False)),
-        start_s=part.start / info.fs,
+        part.recording, findings=(*info.findings, *findings.settle("", strict=False)), start_s=part.start / info.fs
     )
 
 

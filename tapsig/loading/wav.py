@@ -123,7 +123,7 @@ def add_beyond_full_scale(findings: FindingList, samples: FloatArray, first: int
 def note_unusual(
     blocks: Iterable[FloatArray], findings: FindingList, *, full_scale_v: float, is_float: bool, first: int = 0
 ) -> Iterator[FloatArray]:
-    """The blocks of a file from sample `first` on; `findings` takes undefined samples and float ones beyond full scale."""
+    """The blocks of a file, from sample `first` on; `findings` takes what is undefined or beyond full scale."""
     for block in blocks if is_float else ():
         kept = np.isfinite(block)
         if not kept.all():

@@ -347,7 +347,7 @@ def test_the_same_samples_under_another_name_are_an_error(corpus: Path, tmp_path
     # Not the same bytes: another number of channels, the same sound in the first.
     from tapsig.loading.recording import load_recording
 
-    first = load_recording(corpus / "recordings" / "heron.wav")
+    first = load_recording(corpus / "recordings" / "heron.wav", channel=0)
     write_wav(tmp_path / "copy.wav", first.samples, FS, full_scale_v=1.0)
     add(corpus, tmp_path / "copy.wav", vehicle="lynx", labels=corpus / "labels" / "heron.wav-0.csv", full_scale_v=1.0)
     assert told(check_corpus(corpus), "error") == [
