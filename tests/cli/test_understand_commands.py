@@ -31,10 +31,10 @@ def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two channels: a skin that rings for 1.5 s, a frame that rings for 0.15 s."""
     folder = tmp_path_factory.mktemp("corpus")
     write_wav(folder / "heron-quiet.wav", [ring(1.5), ring(0.15, 1)], FS, full_scale_v=2.5)
-    write_labels(folder / "heron-quiet.csv", tuple(map(Label, TAPS)))
+    write_labels(folder / "taps.csv", tuple(map(Label, TAPS)))
     rows = ["recording,channel,labels,vehicle,position,scene,split,fs_hz,full_scale_v,adc_bits,duration_s,seed"]
     rows += [
-        f"heron-quiet.wav,{k},heron-quiet.csv,heron,{name},quiet,train,{FS},2.5,16,3.5,"
+        f"heron-quiet.wav,{k},taps.csv,heron,{name},quiet,train,{FS},2.5,16,3.5,"
         for k, name in enumerate(("inner-skin", "frame"))
     ]
     (folder / "corpus.csv").write_text("\n".join(rows) + "\n")
@@ -83,7 +83,7 @@ def test_ringdown_tells_the_skin_from_the_frame(
         "ringdown",
         corpus / "heron-quiet.wav",
         "--labels",
-        corpus / "heron-quiet.csv",
+        corpus / "taps.csv",
         "--plot",
         tmp_path / "r.png",
         "--spectrogram",
@@ -157,7 +157,7 @@ def test_causes_by_both_are_rows_so_that_the_table_fits_a_terminal(
 def test_causes_of_one_recording_without_position_have_no_column_for_it(
     corpus: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path, labels = corpus / "heron-quiet.wav", corpus / "heron-quiet.csv"
+    path, labels = corpus / "heron-quiet.wav", corpus / "taps.csv"
     _, out, err = run(capsys, "causes", path, "--labels", labels, "--detector", "fixed-threshold")
     assert out.splitlines()[0].split() == ["error", "cause", "all"]
     assert err.endswith("in 1 recording\n")
