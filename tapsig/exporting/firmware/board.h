@@ -10,7 +10,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#ifndef BOARD_BAUD
 #define BOARD_BAUD 38400 /* of the event lines; 0.2 % off at 8 and 16 MHz */
+#endif
 #define BOARD_RELEASE_MS 250
 #define BOARD_REPORTS_TAPS 1 /* 0 once it is fitted: who reads the taps reads the code */
 
@@ -23,6 +25,8 @@
 #define BOARD_AWAKE_S 60
 #endif
 
+#define BOARD_WAKE_MS 100 /* of counts are passed over then: the blow that woke it has to ring down */
+
 /* The converter: channel 0, the supply as reference, its clock 125 kHz (the data sheet asks for 50 to 200 kHz). */
 #define BOARD_ADC_CHANNEL 0
 #if F_CPU == 16000000
@@ -33,7 +37,7 @@
 #error "F_CPU must be 16000000 or 8000000; for another clock, choose BOARD_ADC_CLOCK"
 #endif
 
-/* PB1: the release. PD2: the comparator that wakes it. PD3: a jumper to ground, closed at a reset, clears failures. */
+/* PB1: the release. PD4: the comparator that wakes it. PD5: a jumper to ground, closed at a reset, clears failures. */
 #define BOARD_WAKE_VECTOR PCINT2_vect
 
 static inline void board_start(void)
@@ -41,7 +45,7 @@ static inline void board_start(void)
     PORTB = (uint8_t)~_BV(PORTB1); /* pull-ups keep what is not connected quiet */
     DDRB = _BV(DDB1);
     PORTC = (uint8_t)~_BV(BOARD_ADC_CHANNEL);
-    PORTD = (uint8_t)~_BV(PORTD2);
+    PORTD = (uint8_t)~_BV(PORTD4);
     DIDR0 = _BV(BOARD_ADC_CHANNEL); /* no digital input at half the supply: it would draw current */
     ACSR = _BV(ACD);
     PRR = _BV(PRTWI) | _BV(PRSPI) | _BV(PRTIM0) | _BV(PRTIM2);
@@ -58,13 +62,13 @@ static inline void board_release(bool on)
 
 static inline bool board_asks_to_clear(void)
 {
-    return (PIND & _BV(PIND3)) == 0;
+    return (PIND & _BV(PIND5)) == 0;
 }
 
 static inline void board_watch_wake_pin(bool on)
 {
     PCIFR = _BV(PCIF2);
-    PCMSK2 = _BV(PCINT18);
+    PCMSK2 = _BV(PCINT20);
     PCICR = on ? _BV(PCIE2) : 0;
 }
 

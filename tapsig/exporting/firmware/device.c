@@ -43,6 +43,7 @@ static uint32_t sample;         /* number of the count being worked on */
 static uint32_t quiet_samples;  /* since the last tap, or the last waking */
 static uint32_t release_samples; /* left of the pulse */
 static uint32_t rail_samples;
+static uint32_t skipped_samples; /* still to be passed over after waking */
 static uint16_t lost_lines;
 static uint16_t stored_failures;
 
@@ -166,6 +167,7 @@ static void sleep_until_woken(void)
     tapsig_wake(&detector);
     quiet_samples = 0;
     rail_samples = 0;
+    skipped_samples = SAMPLES_OF_MS(BOARD_WAKE_MS);
     sampler_start();
     report(PSTR("wake"), sample, false, 0);
 }
@@ -221,6 +223,10 @@ int main(void)
         while (sample == DEVICE_HANG_AT && (GPIOR0 & _BV(WDRF)) == 0) {
         }
 #endif
+        if (skipped_samples > 0) {
+            skipped_samples--;
+            continue;
+        }
         work_on(count);
 #if BOARD_SLEEPS
         sleep_when_quiet();

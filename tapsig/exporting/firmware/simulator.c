@@ -15,7 +15,8 @@
  *
  * It is compiled on the machine that runs it; libsimavr is under the GPL and is no part of tapsig.
  * Traits of simavr 1.6 that it minds: millivolts are read when ADCL is read, and scaled by 1023; the converter is not
- * started by timers; its own sleep really sleeps; a reset empties all cycle timers; setting the EEPROM answers -1.
+ * started by timers; its own sleep really sleeps; a reset empties all cycle timers; setting the EEPROM answers -1; a low
+ * level at PD2 or PD3 is polled every cycle, whether or not its interrupt is enabled.
  */
 #include <inttypes.h>
 #include <stdbool.h>
@@ -197,8 +198,10 @@ static void quiet(avr_t *a, const int level, const char *format, va_list args)
     }
 }
 
-static void start_timers(void)
+/* A reset clears the pins' register but not what the simulator remembers of them: a pull-up must be seen to rise. */
+static void begin(void)
 {
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 5), 0);
     if (wake_over >= 0) {
         avr_cycle_timer_register(avr, (avr_cycle_count_t)period, on_step, NULL);
     }
@@ -213,7 +216,7 @@ static void brown_out(void)
     avr_reset(avr);
     avr->data[MCUSR_AT] |= 4;
     jumps = true;
-    start_timers();
+    begin();
 }
 
 static void move_eeprom(const char *path, bool out)
@@ -255,7 +258,7 @@ static void load_firmware(const char *path, elf_firmware_t *firmware)
     avr->log = LOG_ERROR;
     avr->gdb_port = 0; /* a crash ends the run instead of waiting for a debugger */
     pin_adc = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0);
-    pin_wake = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 2);
+    pin_wake = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 4);
     pin_serial = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_OUT_TRIGGER), on_conversion, NULL);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 1), on_release, NULL);
@@ -278,17 +281,17 @@ static int run(unsigned first_free)
 {
     int state = cpu_Running;
     memset(avr->data + first_free, PAINT, avr->ramend + 1u - first_free);
-    start_timers();
+    begin();
     while (!ended) {
-        const int before = avr->run == avr_callback_run_raw;
+        const avr_run_t before = avr->run;
         state = avr_run(avr);
         if (state == cpu_Done || state == cpu_Crashed) {
             break;
         }
-        if (before && avr->pc == avr->reset_pc && any && avr->cycle > now_at) {
-            printf("reset,%zu\n", count_at(avr->cycle)); /* by the watchdog */
+        if (before != avr->run && avr->pc == avr->reset_pc) { /* by the watchdog */
+            printf("reset,%zu\n", count_at(avr->cycle));
             jumps = true;
-            start_timers();
+            begin();
         }
         if (next_reset < resets && any && count_at(avr->cycle) >= reset_at[next_reset]) {
             next_reset++;
@@ -340,7 +343,10 @@ int main(int argc, char **argv)
     if (eeprom) {
         move_eeprom(eeprom, false);
     }
-    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 3), !clears);
+    if (clears) {
+        avr_ioport_external_t jumper = {.name = 'D', .mask = 1 << 5, .value = 0};
+        avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &jumper);
+    }
     const unsigned first_free = 0x100u + firmware.datasize + firmware.bsssize;
     const int state = run(first_free);
     printf("total,state,%d\n", state);
