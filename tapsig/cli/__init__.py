@@ -13,6 +13,7 @@ from tapsig.errors import ParameterError, TapsigError
 # Command, and what it answers. The module tapsig.cli.<command> (with _ for -) has add_arguments(parser) and
 # run(args) -> int.
 COMMANDS = {
+    "quickstart": "a small example to begin with, and scripts that use it",
     "score": "precision and recall of detectors on a labelled corpus",
     "detect": "the taps that a detector finds in one recording",
     "health": "what is wrong with a recording",
