@@ -37,6 +37,7 @@ COMMANDS = {
 
 ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")
 """An argument by its name in Python, which errors of the library name: here it is an option."""
+EPILOG = "The examples run as written after 'tapsig quickstart first', which writes a small simulated example."
 EXIT_FINE, EXIT_DATA, EXIT_CALL = 0, 1, 2
 
 
@@ -48,7 +49,7 @@ def build_parser() -> argparse.ArgumentParser:
         prog="tapsig",
         usage="tapsig COMMAND [options]",
         description="Deliberate knuckle taps in recordings of a piezo's output: load, understand, detect, score.",
-        epilog=f"commands:\n{listing}\n\n'tapsig COMMAND --help' tells a command's options.",
+        epilog=f"commands:\n{listing}\n\n'tapsig COMMAND --help' shows a command's options and examples.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"tapsig {__version__}")
@@ -70,7 +71,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     name = words[0]
     module = importlib.import_module(f"tapsig.cli.{name.replace('-', '_')}")
     parser = argparse.ArgumentParser(
-        prog=f"tapsig {name}", description=module.__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+        prog=f"tapsig {name}",
+        description=module.__doc__,
+        epilog=EPILOG if " first" in (module.__doc__ or "") else None,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     module.add_arguments(parser)
     parser.add_argument("--debug", action="store_true", help="show the traceback of an error")

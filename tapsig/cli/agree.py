@@ -1,5 +1,8 @@
 """How far two label files of the same recording agree, and where they do not.
 
+  tapsig propose first/door.wav --channel 1 --out proposed.csv
+  tapsig agree first/door.labels.csv proposed.csv
+
 Taps are matched in pairs, each used once. F1 between the two is the same whichever is taken as the reference.
 Differences in time are B − A. Any label file serves: CSV, or a WAV with cue points.
 """

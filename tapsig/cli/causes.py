@@ -1,8 +1,8 @@
 """Why a detector missed taps or found false ones: one cause for each error, by written rules.
 
-  tapsig causes corpus_demo --detector ring-following --split train
-  tapsig causes corpus_demo --detector tap --errors --scene rain
-  tapsig causes door.wav --labels door.csv --detector fixed-threshold
+  tapsig causes first --detector ring-following
+  tapsig causes first --detector tap --errors --scene rain
+  tapsig causes first/door.wav --labels first/door.labels.csv --detector fixed-threshold
 
 The table counts causes by position (--by scene, or both). --errors lists each error with its time, so that it can be
 looked at. CSV lists errors; JSON holds both. The rules stand in the documentation of tapsig.analysis.causes, and are

@@ -1,8 +1,11 @@
 """Build and check a corpus of your own: a folder with recordings, labels and the manifest corpus.csv.
 
-  tapsig corpus init DIR               make an empty one
-  tapsig corpus add DIR FILE …         copy a recording and its labels in, and enter it
-  tapsig corpus check DIR              read it whole: what is wrong, and what a fair comparison of positions lacks
+  tapsig corpus init mine
+  tapsig corpus add mine first/door.wav --channel 1 --vehicle heron --position frame --scene quiet
+  tapsig corpus check mine
+
+init makes an empty one; add copies a recording and its labels in, and enters it; check reads it whole and says what
+is wrong, and what a fair comparison of positions lacks.
 
 A recording with several channels is added once a channel, each with its position. 'check' ends with 1 when something
 is in error.

@@ -1,8 +1,8 @@
 """Room for a plain threshold detector: threshold against dead time, and where every tap is counted exactly once.
 
-  tapsig dead-time door.wav --labels door.csv --plot room.png
-  tapsig dead-time corpus_demo --vehicle crane --scene quiet
-  tapsig dead-time corpus_demo --by position --split train
+  tapsig dead-time first/door.wav --labels first/door.labels.csv --plot area.png
+  tapsig dead-time first --scene quiet
+  tapsig dead-time first --by position --scene quiet
 
 The room is the area of that region in decibels × milliseconds: 0 means that no setting counts right. The setting shown
 lies in the middle of the region, or where errors are fewest. With --by position one setting must serve all recordings

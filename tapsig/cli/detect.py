@@ -1,11 +1,11 @@
 """The taps that a detector finds in one recording.
 
-  tapsig detect door.wav --full-scale-v 2.5
-  tapsig detect log.csv --adc-bits 10 --full-scale-v 5 --detector ring-following
-  tapsig detect door.wav --detector fixed-threshold --set threshold_v=0.2 --set dead_time_s=0.12
-  tapsig detect door.wav --rejected --plot taps.png
-  tapsig detect monday.wav tuesday.wav --from 60 --to 120
-  serial-reader | tapsig detect - --fs 2000 --adc-bits 10 --full-scale-v 5
+  tapsig detect first/door.wav --full-scale-v 2.5
+  tapsig detect first/counts.txt --fs 2000 --adc-bits 10 --full-scale-v 5 --detector ring-following
+  tapsig detect first/door.wav --channel 1 --detector fixed-threshold --set threshold_v=0.05 --set dead_time_s=0.245
+  tapsig detect first/door.wav first/rain.wav --from 5 --to 15 --events jsonl
+  tapsig detect - --fs 2000 --adc-bits 10 --full-scale-v 5 < first/counts.txt
+  tapsig detect first/door.wav --rejected --plot taps.png
   tapsig detect --list
 
 One row a tap: its onset, the time since the tap before, how strongly it stood out (decibels over the detector's

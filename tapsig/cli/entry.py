@@ -1,8 +1,8 @@
 """Taps to digits to a verdict, and where a tap went wrong.
 
-  tapsig entry recording.wav --code 3-1-4
-  tapsig entry labels.csv --code 3-1-4 --digit-pause-s 0.8
-  tapsig entry recording.wav --code 3-1-4 --decoder evidence --explain 1
+  tapsig entry first/door.wav --channel 1 --code 3-1-4
+  tapsig entry first/door.labels.csv --code 3-1-4 --digit-pause-s 0.8
+  tapsig entry first/door.wav --channel 1 --code 3-1-4 --decoder evidence --explain 1
 
 FILE is a recording, or a table of taps with the columns onset_s,kind. Taps closer than the digit pause are one digit;
 a longer pause starts the next; silence ends the entry. After wrong entries in a row taps are ignored for a while, as at

@@ -1,8 +1,8 @@
 """Write a detector as portable C99 for a small controller, with test vectors and a program that replays recordings.
 
   tapsig export ring-following --fs 2000 --adc-bits 10 --out firmware
-  tapsig export tap --fs 2000 --adc-bits 10 --code 3-1-4 --out firmware
-  tapsig export tap --fs 2000 --adc-bits 10 --code 3-1-4 --decoder evidence --out firmware
+  tapsig export tap --fs 2000 --adc-bits 10 --code 3-1-4 --out firmware-tap
+  tapsig export tap --fs 2000 --adc-bits 10 --code 3-1-4 --decoder evidence --out firmware-evidence
   tapsig export tap --fs 2000 --code 3-1-4 --firmware --out device --simulate corpus_demo/recordings/crane-quiet.wav
 
 The folder holds the C files that tapsig itself runs, byte for byte, and one generated header of numbers: no heap, no

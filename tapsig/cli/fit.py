@@ -1,5 +1,7 @@
 """Adjust the detector `tap` to a labelled corpus of your own, and say what to expect of it.
 
+  tapsig fit first --group-by recording --out mine.json
+
 Record 20 to 100 taps in quiet at one position and, at the same position, some minutes of what must not open the door
 (label files without rows). Taps are mixed into the latter. Everything is judged on pieces of recordings that were held
 out; where nothing is clearly better than the shipped detector, that is kept. To compare both:

@@ -1,8 +1,8 @@
 """What is wrong with a recording: clipping, bias, a lost half, hum, lost samples, a rate too low; and what to do.
 
-  tapsig health door.wav --full-scale-v 2.5 --adc-bits 10
-  tapsig health log.csv --adc-bits 10 --full-scale-v 5 --plot health.png
-  tapsig health my_corpus --position frame
+  tapsig health first/door.wav --full-scale-v 2.5 --adc-bits 10
+  tapsig health first/counts.txt --fs 2000 --adc-bits 10 --full-scale-v 5 --plot health.png
+  tapsig health first --position frame
 
 All channels of a WAV file are looked at unless --channel names one. Nothing is printed on a sound recording but its
 figures. The exit code is 1 when a finding is an error.

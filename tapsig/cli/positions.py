@@ -1,5 +1,7 @@
 """Which mounting position to use: levels, ring-down, scores, a ranking with its certainty, and advice in words.
 
+  tapsig positions first --detector fixed-threshold --detector tap --out positions.html
+
 Positions are compared on the recordings that were made at all of them at once (channels of one file), where there
 are any. The intervals tell of more recordings like these, on these vehicles; another vehicle may differ.
 

@@ -1,5 +1,7 @@
 """Propose labels for a recording: every onset that may be a tap, each with a confidence.
 
+  tapsig propose first/door.wav --channel 1 --out proposed.csv
+
 Works on the whole recording at once, so it may look ahead, which no detector at a door can. What it is not sure of is
 for you to judge: 'tapsig review FILE --labels PROPOSED.csv' steps from one doubtful onset to the next. Candidates that
 are more likely no tap are of the kind 'unsure', which counts as no tap until somebody decides.

@@ -1,8 +1,8 @@
 """One page that says everything about a recording or a corpus, to be read from top to bottom, without a network.
 
-  tapsig report door.wav --full-scale-v 2.5 --labels door.csv --out door.html
-  tapsig report corpus_demo --vehicle crane --scene quiet --position inner-skin --out crane.html
-  tapsig report night.wav --from 3600 --to 4200
+  tapsig report first/door.wav --full-scale-v 2.5 --channel 1 --out door.html
+  tapsig report first --scene quiet --out first.html
+  tapsig report first/rain.wav --from 5 --to 15
 
 What the recording is and what is wrong with it; waveform with hits, misses and false detections; spectrogram; how the
 panel rings and why that defeats a plain threshold; the operating area and the best plain setting; taps and entries;

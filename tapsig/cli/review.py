@@ -1,5 +1,8 @@
 """Make a page on which to correct the labels of a recording, or serve it to this computer and save from it.
 
+  tapsig review first/door.wav --channel 1 --out review.html
+  tapsig review first/door.wav --channel 1 --from 4 --to 14 --out part.html
+
 With --out PAGE.html the page is one file that works from disk without a network; it saves the labels as a download.
 With --serve it is shown at a local address that only this computer can reach, and saves straight into the label file;
 the file that was there is kept beside it as .1, .2 and so on. Without --labels it starts from X.labels.csv beside

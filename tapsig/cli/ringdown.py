@@ -1,8 +1,8 @@
 """How a panel rings: its modes (frequency, damping, Q, T60), and its decay octave by octave, from taps.
 
-  tapsig ringdown door.wav --labels door.csv --plot ringdown.png
-  tapsig ringdown door.wav --detector ring-following
-  tapsig ringdown corpus_demo --vehicle crane --scene quiet
+  tapsig ringdown first/door.wav --labels first/door.labels.csv --plot ringdown.png
+  tapsig ringdown first/door.wav --channel 1 --detector ring-following
+  tapsig ringdown first --scene quiet
 
 Modes come from all ring-downs of a recording at once; ± is the standard error over taps. A recording of a corpus gets
 one line; a single one gets all tables. EDT, T20 and T30 are the evaluation ranges of ISO 3382-1; where noise or the

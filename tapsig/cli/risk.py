@@ -1,8 +1,8 @@
 """Chance of a missed and of a wrong opening, guessing included, from labelled recordings.
 
-  tapsig risk corpus_demo --split test
-  tapsig risk corpus_demo --table scenes --detector tap --code-length 4 --digit-max 6
-  tapsig risk corpus_demo --table decoders
+  tapsig risk first --detector tap
+  tapsig risk first --table scenes --detector tap --code-length 4 --digit-max 6
+  tapsig risk first --table decoders
   tapsig risk --table guessing --code-length 3
   tapsig risk --table codes --tap-recall 0.97
   tapsig risk --table false-taps --wake-taps 3

@@ -1,5 +1,8 @@
 """Score detectors on a labelled corpus: precision, recall, F1, false alarms, and whole code entries.
 
+  tapsig score first
+  tapsig score first --detector tap --detector sta-lta --out score.html
+
 The table has one row for each detector and mounting position, with 95 % intervals. JSON and CSV have one row for
 every detector × position × scene, "all" included; JSON is an object whose "rows" is that list. An --out that ends
 in .html becomes a page that needs nothing else.

@@ -1,11 +1,11 @@
 """Recordings simulated from physics, with labels: the demo corpus again, or hours of one scene.
 
-  tapsig simulate --corpus demo --out demo
-  tapsig simulate --scene driving --position inner-skin --hours 5 --seed 7 --out drive
-  tapsig simulate --scene quiet --taps entries --hours 0.1 --vehicle heron --truth --out entries
+  tapsig simulate --scene driving --position inner-skin --hours 0.01 --seed 7 --out drive
+  tapsig simulate --scene quiet --taps entries --hours 0.01 --vehicle heron --truth --out entries
 
-The folder that is written is a corpus: other commands take it as it is. The same call writes the same bytes on the
-same machine. The physics are plausible, not measured on a vehicle: what holds here need not hold in the field.
+`--corpus demo --out corpus_demo` writes the demo corpus again, which takes minutes. The folder that is written is a
+corpus: other commands take it as it is. The same call writes the same bytes on the same machine. The physics are
+plausible, not measured on a vehicle: what holds here need not hold in the field.
 """
 
 import argparse

@@ -2,7 +2,7 @@
 
   tapsig standby --sleep-ua 10 --awake-ma 8 --false-wakes-per-day 200
   tapsig standby --battery "starter 12 V 60 Ah" --sensitivity
-  tapsig standby corpus_demo --level-v 0.05 --level-v 0.2
+  tapsig standby first --level-v 0.05 --level-v 0.2
 
 With a corpus, ways to wake up are compared on its labelled recordings: a comparator at each level, periodic sampling,
 always on. An entry's first tap finds the controller asleep. A table shows the columns that fit, csv and json all:

@@ -1,5 +1,7 @@
 """Two or more detectors on the same recordings: paired differences, taps that only one found, and curves.
 
+  tapsig variants first --detector tap --detector sta-lta
+
 The first detector named is compared with each of the others. F1 differences have a bootstrap interval over
 recordings and a permutation test; McNemar's test counts taps that only one of the two found.
 

@@ -5,10 +5,14 @@ import re
 from importlib import resources
 from pathlib import Path
 
+import numpy as np
+
 from tapsig.loading.files import check_target, replace_file
 
 USERS = ("maker", "researcher", "developer")
 SHIPPED = ("door.wav", "door.labels.csv", "rain.wav", "rain.labels.csv", "corpus.csv", "README.txt")
+HEADER_BYTES = 44
+"""Of a WAV file of whole samples without other chunks, as the shipped ones are."""
 CELL = re.compile(r"^# %%(?: \[(\w+)\])?\n", re.MULTILINE)
 
 
@@ -46,11 +50,18 @@ def render_quickstart() -> dict[str, bytes]:
     """The files of the example, name -> content."""
     place = resources.files("tapsig.quickstart").joinpath("files")
     files = {name: place.joinpath(name).read_bytes() for name in SHIPPED}
+    files["counts.txt"] = _render_counts(files["door.wav"])
     for user in USERS:
         script = place.joinpath(f"{user}.txt").read_text(encoding="utf-8")
         files[f"{user}.py"] = script.encode()
         files[f"{user}.ipynb"] = render_notebook(script).encode()
     return files
+
+
+def _render_counts(wav: bytes) -> bytes:
+    """Channel 1 of a WAV file of 10 bits as a serial log: a count a line, 0 to 1023."""
+    frames = np.frombuffer(wav[HEADER_BYTES:], "<i2").reshape(-1, 2)
+    return "".join(f"{count}\n" for count in (frames[:, 1] >> 6) + 512).encode()
 
 
 def render_notebook(script: str) -> str:
