@@ -193,13 +193,32 @@ def compute_dead_time_map(
 
     Parameters
     ----------
-    thresholds_db : dB re 1 V; default: 60 dB down from the highest departure, in steps of `step_db`.
-    dead_times_s : default: 20 to 400 ms in steps of 5 ms.
-    early_s, late_s : a detection belongs to a tap at most so long before or after it (edges included); labels are
-        not exact, hence the first.
+    recordings : Recording, or several
+        Labelled recordings.
+    thresholds_db : array of float
+        dB re 1 V; default: 60 dB down from the highest departure, in steps of `step_db`.
+    dead_times_s : array of float
+        Default: 20 to 400 ms in steps of 5 ms.
+    step_db : float
+        Step of the default thresholds.
+    early_s, late_s : float
+        A detection belongs to a tap at most so long before or after it (edges included); labels are not exact, hence
+        the
+        first.
+    bias_time_s : float
+        Time constant of the mean that is taken for the bias.
 
-    Raises LabelError when a recording is not labelled or none has a tap, ParameterError for axes that do not ascend
-    in even steps.
+    Returns
+    -------
+    DeadTimeMap
+        Counts over threshold and dead time, the best cell, and the area without errors.
+
+    Raises
+    ------
+    LabelError
+        When a recording is not labelled or none has a tap.
+    ParameterError
+        For axes that do not ascend in even steps.
     """
     chosen = list(list_recordings(recordings))
     check_range("early_s", early_s, 0.0, 1.0)

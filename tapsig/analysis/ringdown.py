@@ -137,19 +137,37 @@ def compute_ringdown(
     longest_s: float = 1.0,
     highest_hz: float | None = None,
 ) -> RingdownResult:
-    """The panel's modes and decay times from the ring-downs of the taps in `recording`.
+    """The panel's modes and decay times from the ring-downs of the taps in a recording.
 
     Parameters
     ----------
-    onsets_s : the taps; default: the labels of kind "tap". Labels of any other kind end a ring-down as well, except
-        rebounds of the tap itself, after which it begins.
-    settle_s : from the onset to the start of the ring-down, so that contact is over (1–8 ms, common practice), and a
-        second touch that nobody labelled.
-    longest_s : no ring-down is followed longer.
-    highest_hz : look for modes up to there, to 0.45 of the rate at most; default 2 kHz, for what a knuckle excites
-        (contact of 1–8 ms, common practice) lies below.
+    recording : Recording
+        Labelled, unless `onsets_s` is given.
+    onsets_s : array of float
+        The taps; default: the labels of kind "tap". Labels of any other kind end a ring-down as well, except
+        rebounds of
+        the tap itself, after which it begins.
+    settle_s : float
+        From the onset to the start of the ring-down, so that contact is over (1–8 ms, common practice), and a second
+        touch
+        that has no label.
+    longest_s : float
+        No ring-down is followed longer.
+    highest_hz : float
+        Look for modes up to there, to 0.45 of the rate at most; default 2 kHz, for what a knuckle excites (contact of
+        1–8 ms, common practice) lies below.
 
-    Raises LabelError when there are no taps, RecordingError when no tap leaves a ring-down that can be used.
+    Returns
+    -------
+    RingdownResult
+        Modes with frequency, damping and T60, and decay times by octave band; iterating gives the modes.
+
+    Raises
+    ------
+    LabelError
+        When there are no taps.
+    RecordingError
+        When no tap leaves a ring-down that can be used.
     """
     require_recording(recording)
     check_range("settle_s", settle_s, 0.0, 1.0)

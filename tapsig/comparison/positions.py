@@ -207,11 +207,38 @@ def study_positions(
     cache: ResultCache | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> PositionStudy:
-    """Score, measure and rank the positions of a labelled corpus.
+    """Score, measure and rank the mounting positions of a labelled corpus.
 
-    `progress` is called with what is done, up to twice the number of recordings. The rest is as in `score`.
+    Parameters
+    ----------
+    variants : list or dict of Variant or str
+        The detectors, as in `score`.
+    corpus : Corpus
+        Labelled recordings at two positions or more.
+    criterion : str
+        What ranks them: "f1", "precision", "recall", "false-alarms" or "entries".
+    window_s : float
+        A detection counts when it lies at most so far from a tap's onset.
+    jobs : int
+        Processes on this machine; the result does not depend on them.
+    cluster : str
+        Address of a Dask scheduler, in place of `jobs`.
+    cache : ResultCache
+        Where detections are kept, so that a scoring that was stopped goes on from there.
+    progress : callable
+        Called with the number of recordings done, up to twice the number of them.
 
-    Raises ParameterError for fewer than two positions, LabelError for a recording without labels.
+    Returns
+    -------
+    PositionStudy
+        A ranking for each detector, with levels, delays and scores of each position.
+
+    Raises
+    ------
+    ParameterError
+        For fewer than two positions.
+    LabelError
+        For a recording without labels.
     """
     table = score(variants, corpus, window_s=window_s, jobs=jobs, cluster=cluster, cache=cache, progress=progress)
     rankings = tuple(rank_positions(table, name, criterion=criterion) for name in table.detectors)

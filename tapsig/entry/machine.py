@@ -386,14 +386,33 @@ def decode_taps(
     end_s: float | None = None,
     code: Iterable[int] | None = None,
 ) -> tuple[Entry, ...]:
-    """The entries that taps at `onsets_s` (seconds, any order) make; runs `EntryMachine` once over them.
+    """The entries that taps make; runs `EntryMachine` once over them.
 
-    `end_s` is when listening stopped: an entry not over by then is left out. None: silence follows the last tap.
+    Parameters
+    ----------
+    onsets_s : array of float
+        Times of the taps in seconds, in any order.
+    parameters : EntryParameters
+        Pauses, limits and the largest digit.
+    end_s : float
+        When listening stopped: an entry not over by then is left out. None: silence follows the last tap.
+    code : sequence of int
+        The right one, to judge entries by.
 
+    Returns
+    -------
+    tuple of Entry
+        In order of time.
+
+    Raises
+    ------
+    ParameterError
+        For times that are not finite, or an `end_s` before the last tap.
+
+    Examples
+    --------
     >>> [str(entry) for entry in decode_taps([0, 0.3, 0.6, 2.0, 3.5, 3.8, 3.9, 4.2, 10.0])]
     ['3-1-4', '1']
-
-    Raises ParameterError for times that are not finite, or an `end_s` before the last tap.
     """
     machine = EntryMachine(parameters, code=code)
     entries: list[Entry] = []

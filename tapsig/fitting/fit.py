@@ -155,14 +155,28 @@ def fit_detector(
 
     Parameters
     ----------
-    recordings : some with taps, best in quiet, and some without (their label files are empty).
-    false_alarms_per_hour : at most this many on recordings without taps; None: the best F1.
-    group_by : "vehicle" or "recording": what is never split between fitting and judging, where there are several.
-    seed : of the mixtures and of the trees.
-    progress : called with the number of recordings read.
+    recordings : several Recording
+        Some with taps, best in quiet, and some without (their label files are empty).
+    false_alarms_per_hour : float
+        At most this many on recordings without taps; None: the best F1.
+    group_by : {"vehicle", "recording"}
+        Each of them is wholly in fitting or wholly in judging, where there are several.
+    seed : int
+        Of the mixtures and of the trees.
+    progress : callable
+        Called with the number of recordings read.
 
-    Raises ParameterError for fewer than 20 taps, no candidate that is no tap, or a parameter out of range; LabelError
-    for a recording without labels.
+    Returns
+    -------
+    FittedDetector
+        The detector (`variant`), what to expect of it, and what limits that.
+
+    Raises
+    ------
+    ParameterError
+        For fewer than 20 taps, no candidate that is no tap, or a parameter out of range.
+    LabelError
+        For a recording without labels.
     """
     if group_by not in ("vehicle", "recording"):
         raise ParameterError(f"group_by is {group_by!r}; it must be 'vehicle' or 'recording'")

@@ -167,13 +167,26 @@ class Corpus:
 
 
 def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool = False) -> Corpus:
-    """The corpus in `folder`; recordings are read when they are asked for.
+    """The corpus in a folder; recordings are read when they are asked for.
 
-    `allow_outside` permits paths that leave the folder (absolute ones, `..`, links), which are refused otherwise.
-    `strict` refuses recordings with any finding.
+    Parameters
+    ----------
+    folder : str or Path
+        The folder with the manifest corpus.csv.
+    allow_outside : bool
+        Permit paths that leave the folder (absolute ones, `..`, links), which are refused otherwise.
+    strict : bool
+        Refuse recordings with any finding.
 
-    Raises RecordingError, with the line, for a manifest that is missing or cannot be used, or names files that are
-    not there.
+    Returns
+    -------
+    Corpus
+        Iterating gives one recording after the other; `corpus[0]` and `corpus["name", "position"]` give one.
+
+    Raises
+    ------
+    RecordingError
+        With the line, for a manifest that is missing or cannot be used, or names files that are not there.
     """
     folder = to_path("folder", folder)
     if folder.is_file() and folder.name == MANIFEST:

@@ -38,19 +38,44 @@ def load_recording(
 
     Parameters
     ----------
-    channel : index of the channel, from 0 (in a log: of the value column). Channels are never mixed. None: the first;
-        in a log, the first value column whose header names volts or counts, if one does.
-    column : the value column of a log by its name in the header, in place of `channel`.
-    full_scale_v : volts of a WAV sample of 1, or of 2**adc_bits counts of a log; None: as a log's preamble tells, or 1.
-    adc_bits : bits of the converter; a log of counts needs it here or in its preamble.
-    labels : a label file (see `load_labels`), or a WAV file with cue points. None: X.labels.csv, X.labels.txt or X.csv
-        beside X.wav, if it is there, and a finding says so. False: none.
-    fs : rate in Hz of a log without a time column; where the file tells another one, the file is right.
-    time_unit : "s", "ms" or "us" for a log whose time column does not tell.
-    strict : refuse a file with any fault, instead of reading what is sound in it.
+    path : str or Path
+        The file; its content decides what it is.
+    channel : int
+        Index of the channel, from 0 (in a log: of the value column). Channels are never mixed. None: the first; in a
+        log,
+        the first value column whose header names volts or counts, if one does.
+    column : str
+        The value column of a log by its name in the header, in place of `channel`.
+    full_scale_v : float
+        Volts of a WAV sample of 1, or of 2**adc_bits counts of a log; None: as a log's preamble says, or 1.
+    adc_bits : int
+        Bits of the converter; a log of counts needs it here or in its preamble.
+    labels : str, Path or False
+        A label file (see `load_labels`), or a WAV file with cue points. None: X.labels.csv, X.labels.txt or X.csv
+        beside
+        X.wav, if it is there, and a finding says so. False: none.
+    fs : float
+        Rate in Hz of a log without a time column; where the file says another one, the file is right.
+    time_unit : {"s", "ms", "us", "ns"}
+        For a log whose time column does not say.
+    strict : bool
+        Refuse a file with any fault, instead of reading what is sound in it.
+    position, vehicle, scene : str
+        What the recording is; kept with it.
 
-    Raises RecordingError for a file that cannot be used, LabelError for labels that cannot or lie after its end,
-    ParameterError for an argument outside its range.
+    Returns
+    -------
+    Recording
+        Samples in volts, with their rate, labels, gaps and findings.
+
+    Raises
+    ------
+    RecordingError
+        For a file that cannot be used.
+    LabelError
+        For labels that cannot be used, or that lie after its end.
+    ParameterError
+        For an argument outside its range.
     """
     recording, _ = read_recording(
         path,

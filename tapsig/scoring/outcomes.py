@@ -261,19 +261,36 @@ def score(
     cache: ResultCache | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> ScoreTable:
-    """Run every variant on every labelled recording.
+    """Run every detector on every labelled recording.
 
     Parameters
     ----------
-    variants : by name, or a list of them or of what `load_detector` takes.
-    recordings : a corpus, whose recordings are read where they are scored, one at a time; or recordings.
-    window_s : a detection counts when it lies at most so far from a tap's onset.
-    jobs, cluster : processes on this machine, or a Dask scheduler; the result does not depend on them.
-    cache : where detections are kept, so that a scoring that was stopped goes on from there.
-    progress : called with the number of recordings done.
+    variants : list or dict of Variant or str
+        The detectors, or what `load_detector` takes; a dict gives each a name of its own.
+    recordings : Corpus or list of Recording
+        A corpus, whose recordings are read where they are scored, one at a time; or recordings.
+    window_s : float
+        A detection counts when it lies at most so far from a tap's onset.
+    jobs : int
+        Processes on this machine; the result does not depend on them.
+    cluster : str
+        Address of a Dask scheduler, in place of `jobs`.
+    cache : ResultCache
+        Where detections are kept, so that a scoring that was stopped goes on from there.
+    progress : callable
+        Called with the number of recordings done.
 
-    Raises ParameterError for no variants, two of one name, no recordings, or one that is not in a list; LabelError for
-    a recording without labels.
+    Returns
+    -------
+    ScoreTable
+        `rows()` has one for every detector, position and scene, with 95 % intervals.
+
+    Raises
+    ------
+    ParameterError
+        For no detectors, two of one name, no recordings, or one that is not in a list.
+    LabelError
+        For a recording without labels.
     """
     check_positive("window_s", window_s)
     named = name_variants(variants)

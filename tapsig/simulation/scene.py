@@ -95,26 +95,48 @@ def simulate_scene(
     converter: SimulatedConverter | None = None,
     max_hz: float | None = None,
 ) -> SimulatedScene:
-    """Simulate one scene at all `positions` at once.
+    """Simulate one scene at several positions at once.
 
     Parameters
     ----------
-    vehicle : a Vehicle, or the name of one of the fleet.
-    scene : one of SCENES.
-    duration_s : length in seconds, up to 1800; None = as long as the given `codes` need.
-    fs : rate in Hz, 500–48000. Under 8000 Hz the door is simulated at a multiple, of which every k-th sample is kept
+    vehicle : Vehicle or str
+        A vehicle, or the name of one of the fleet.
+    scene : str
+        One of SCENES, such as "quiet" or "rain".
+    positions : list of str
+        Of POSITIONS.
+    duration_s : float
+        Length in seconds, up to 1800; None: as long as the given `codes` need.
+    fs : float
+        Rate in Hz, 500 to 48000. Under 8000 Hz the door is simulated at a multiple, of which every k-th sample is kept
         without a filter: it aliases, as a bare converter does.
-    seed : same seed, same recording; each source draws from a stream of its own.
-    taps : "entries" (as many code entries as fit), "practice" (loose groups), "both" (practice, then entries),
-        "none" (nuisances only).
-    codes : the codes to enter in order, such as ["213", "4121"]; random ones of 3–4 digits when not given.
-    tap_kind : "knuckle", "fingertip", "nail" or "key"; mostly knuckle when not given.
-    strength : scales the nuisances' forces.
-    converter : instead of the vehicle's own.
-    max_hz : highest mode; 0.45 of the simulation's rate when not given, and 7200 Hz at most.
+    seed : int
+        Same seed, same recording; each source draws from a stream of its own.
+    taps : {"entries", "practice", "both", "none"}
+        As many code entries as fit; loose groups; practice, then entries; nuisances only.
+    codes : list of str
+        The codes to enter in order, such as ["213", "4121"]; random ones of 3 to 4 digits when not given.
+    tap_kind : {"knuckle", "fingertip", "nail", "key"}
+        Mostly knuckle when not given.
+    strength : float
+        Scales the nuisances' forces.
+    converter : converter of tapsig.simulation
+        In place of the vehicle's own.
+    max_hz : float
+        Highest mode; 0.45 of the simulation's rate when not given, and 7200 Hz at most.
 
-    Raises ParameterError for an unknown name or a value out of range.
+    Returns
+    -------
+    SimulatedScene
+        `recordings` by position, and the `truth` about them.
 
+    Raises
+    ------
+    ParameterError
+        For an unknown name or a value out of range.
+
+    Examples
+    --------
     >>> simulated = simulate_scene("heron", duration_s=12.0, seed=1, codes=["213"], positions=["frame"])
     >>> len(simulated.recordings["frame"].taps_s), simulated.truth.codes[0][0]
     (6, '213')
