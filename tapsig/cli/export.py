@@ -12,6 +12,8 @@ scores the detector behind that converter, for the record in parameters.csv.
 --firmware adds a complete program for an 8-bit controller (Makefile, folder device, its board in device/board.h).
 --simulate compiles it, runs it in an instruction-set simulator with the recording at its converter, compares it with
 `tapsig entry`, and says what it asks of the controller. It is simulated, not proven on a board.
+--logger writes a program for the same board that only samples: up to 5 kHz at 115200 baud, in frames that every command
+reads (tapsig/loading/frames.py has them byte by byte).
 
 `tap` takes some 12 kB of flash and 600 bytes of RAM on an 8-bit controller, the other two some 3 kB and 100 bytes;
 --decoder evidence adds 6 kB and 1.1 kB to `tap`.
@@ -38,7 +40,9 @@ FULL_SCALE_V = (1e-3, 1e4)
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig export`."""
-    parser.add_argument("detector", metavar="DETECTOR", help="a detector of the catalogue, or a .json file")
+    parser.add_argument(
+        "detector", metavar="DETECTOR", nargs="?", help="a detector of the catalogue, or a .json file"
+    )  # fmt: skip
     parser.add_argument("--fs", type=float, required=True, metavar="HZ", help="the controller's sample rate")
     parser.add_argument("--adc-bits", type=int, default=10, metavar="N", help="its converter's bits, 8–16; default: 10")
     parser.add_argument(
@@ -67,6 +71,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--clock-hz", type=int, choices=(8_000_000, 16_000_000), default=16_000_000,
         help="the controller's clock in the simulator; default: 16000000",
     )  # fmt: skip
+    parser.add_argument(
+        "--logger", action="store_true", help="in place of a detector: all samples over the serial line, in frames"
+    )  # fmt: skip
     parser.add_argument("--corpus", type=Path, metavar="DIR", help="score the detector there, for the record")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
     parser.add_argument("--force", action="store_true", help="replace files that exist")
@@ -82,6 +89,10 @@ def run(args: argparse.Namespace) -> int:
 
     check_range("--full-scale-v", args.full_scale_v, *FULL_SCALE_V)
     converter = Converter((-args.full_scale_v / 2, args.full_scale_v / 2), args.adc_bits)
+    if args.logger:
+        return _export_logger(args, converter)
+    if args.detector is None:
+        raise ParameterError("DETECTOR is missing: name one, such as tap, or give --logger for a logger")
     _check_firmware(args, converter)
     variant = load_detector(args.detector)
     code = None if args.code is None else parse_code(args.code)
@@ -105,6 +116,18 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.cli.export_simulate import simulate
 
     return simulate(args, prepared)
+
+
+def _export_logger(args: argparse.Namespace, converter: "Converter") -> int:
+    from tapsig.exporting import render_logger, write_package
+
+    if args.detector is not None or args.code is not None or args.firmware or args.simulate is not None:
+        raise ParameterError("--logger takes no detector, --code, --firmware or --simulate: it only samples")
+    files = render_logger(args.fs, converter)
+    write_package(files, args.out, force=args.force)
+    show(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
+    note(f"firmware: make -C {args.out}; save what the serial line sends, byte for byte, and load the file as it is")
+    return 0
 
 
 def _check_firmware(args: argparse.Namespace, converter: "Converter") -> None:

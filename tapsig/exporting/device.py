@@ -11,10 +11,13 @@ from tapsig.errors import ExportError
 from tapsig.exporting.package import render_package
 
 ADC_BITS = 10
-DEVICE = ("board.h", "device.c", "rate.h", "sampler.c", "sampler.h", "serial.c", "serial.h", "store.c", "store.h")
+LOGGER = ("board.h", "logger.c", "rate.h", "sampler.c", "sampler.h", "serial.c", "serial.h")
+DEVICE = (*LOGGER, "device.c", "store.c", "store.h")
 FOLDER = "device"
 HIGHEST_FS = 4000.0
 """The core of a 16 MHz controller has no time for more."""
+HIGHEST_LOGGER_FS = 5085.0
+"""What 115200 baud bear: 72.25 bytes for 32 samples."""
 TIMER_HZ = 2_000_000.0
 RATE_ERROR = 1e-3
 
@@ -58,6 +61,17 @@ def render_firmware(
         variant, fs, converter, code=code, entry=entry, provenance=provenance, decoder=decoder, evidence=evidence
     )
     return files | _read_program(DEVICE)
+
+
+def render_logger(fs: float, converter: Converter) -> dict[str, str]:
+    """The files of a logger on the same board: `fs` samples a second in frames over its serial line.
+
+    Raises ExportError for a rate or converter that this class of controllers does not have.
+    """
+    check_device(fs, converter, highest_fs=HIGHEST_LOGGER_FS)
+    files = _read_program(LOGGER)
+    makefile = files["Makefile"].replace("LOGGER_FS_HZ ?= 5000.0", f"LOGGER_FS_HZ ?= {float(fs)!r}")
+    return files | {"Makefile": makefile.replace("all: device.hex size", "all: logger.hex")}
 
 
 def _read_program(names: Sequence[str]) -> dict[str, str]:

@@ -167,7 +167,7 @@ def write_package(files: Mapping[str, str], folder: Path, *, force: bool = True)
     for name in files:
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         check_target(folder / name, force=force)
-    names = [HEADER, *(name for name in files if name != HEADER)]
+    names = sorted(files, key=lambda name: name != HEADER)
     with tempfile.TemporaryDirectory(dir=folder, prefix=".export-") as beside:
         new, old = Path(beside, "new"), Path(beside, "old")
         for name in names:

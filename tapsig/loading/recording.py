@@ -1,4 +1,4 @@
-"""A recording from a file, by its content: WAV or a CSV log."""
+"""A recording from a file, by its content: WAV, frames of a logger, or a CSV log."""
 
 import warnings
 from dataclasses import replace
@@ -8,6 +8,7 @@ from typing import Literal
 from tapsig.errors import LabelError, ParameterError, RecordingWarning
 from tapsig.loading.files import check_file, show_path, to_path
 from tapsig.loading.findings import LoadReport
+from tapsig.loading.frames import read_frames, refuse_options, starts_as_frames
 from tapsig.loading.labels import find_labels_beside, load_labels
 from tapsig.loading.wav import read_wav
 from tapsig.records import Finding, Label, Recording
@@ -31,7 +32,7 @@ def load_recording(
     vehicle: str = "",
     scene: str = "",
 ) -> Recording:
-    """One channel of a WAV file or a CSV log, in volts.
+    """One channel of a WAV file, a CSV log, or a file of frames from a logger (see `loading/frames.py`), in volts.
 
     What was wrong with the file, or had to be assumed of it, is in the `findings` of the recording, and a
     RecordingWarning says each.
@@ -120,6 +121,9 @@ def read_recording(
             raise ParameterError(f"column is {column!r}; {path} is a WAV file, which has no names: give channel=")
         scale = 1.0 if full_scale_v is None else full_scale_v
         recording, report = read_wav(path, channel=channel, full_scale_v=scale, adc_bits=adc_bits, fs=fs, strict=strict)
+    elif starts_as_frames(path):
+        refuse_options(path, channel=channel, column=column, adc_bits=adc_bits)
+        recording, report = read_frames(path, full_scale_v=full_scale_v, fs=fs, strict=strict)
     else:
         from tapsig.loading.csv import read_csv  # only logs need it
 

@@ -13,6 +13,10 @@
 #ifndef BOARD_BAUD
 #define BOARD_BAUD 38400 /* of the event lines; 0.2 % off at 8 and 16 MHz */
 #endif
+#ifndef LOGGER_BAUD
+#define LOGGER_BAUD 115200 /* of the logger; 2.1 % off at 16 MHz. At 8 MHz take 38400, or 250000 */
+#endif
+#define LOGGER_FULL_SCALE_MV 5000 /* the supply */
 #define BOARD_RELEASE_MS 250
 #define BOARD_REPORTS_TAPS 1 /* 0 once it is fitted: who reads the taps reads the code */
 

@@ -20,9 +20,9 @@ ISR(USART_UDRE_vect)
 
 void serial_start(uint16_t divider)
 {
-    UBRR0 = divider;
     UCSR0A = _BV(U2X0);
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
+    UBRR0 = divider;
     UCSR0B = _BV(TXEN0); /* the receiver stays off: what comes in is not listened to */
 }
 

@@ -16,7 +16,8 @@
  * It is compiled on the machine that runs it; libsimavr is under the GPL and is no part of tapsig.
  * Traits of simavr 1.6 that it minds: millivolts are read when ADCL is read, and scaled by 1023; the converter is not
  * started by timers; its own sleep really sleeps; a reset empties all cycle timers; setting the EEPROM answers -1; a low
- * level at PD2 or PD3 is polled every cycle, whether or not its interrupt is enabled.
+ * level at PD2 or PD3 is polled every cycle, whether or not its interrupt is enabled; a byte on the serial line takes 11
+ * bits, as if it had a parity bit.
  */
 #include <inttypes.h>
 #include <stdbool.h>

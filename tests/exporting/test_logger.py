@@ -1,0 +1,37 @@
+"""The logger in the simulator, its bytes into the loader: every sample comes back."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from simulating import CONVERTER, need_simulator
+from tapsig.cli import main
+from tapsig.errors import ExportError
+from tapsig.exporting import render_logger, simulated
+from tapsig.loading import load_recording
+
+FS = 4000.0  # simavr 1.6 counts a parity bit that is not sent: a byte takes 11 bits, and 115200 baud bear 4.7 kHz
+
+
+def test_every_sample_and_every_count_comes_back(tmp_path: Path) -> None:
+    need_simulator()
+    assert main(["export", "--logger", "--fs", "4000", "--out", str(tmp_path)]) == 0
+    firmware = simulated.build(tmp_path, "logger.elf")
+    program = simulated.build_simulator(tmp_path)
+    rng = np.random.default_rng(3)
+    counts = np.concatenate([np.arange(1024), rng.integers(0, 1024, 9000)]).astype(np.uint16)
+    run = simulated.run_simulator(program, firmware, counts, FS)
+    (tmp_path / "log.bin").write_bytes(run.serial)
+    recording = load_recording(tmp_path / "log.bin")
+    assert recording.fs == FS
+    assert not recording.gaps
+    assert not recording.findings
+    logged = np.round(recording.samples * 1024 / 5.0).astype(np.int64)
+    assert counts.size - logged.size < 4 * 32  # what the last frames in the queue would have held
+    np.testing.assert_array_equal(logged, counts[: logged.size])
+
+
+def test_a_rate_over_what_the_serial_line_bears_is_refused() -> None:
+    with pytest.raises(ExportError, match="fs is 8000 Hz"):
+        render_logger(8000.0, CONVERTER)
