@@ -191,6 +191,20 @@ def test_candidates_their_onsets_features_and_scores(fs: float, bits: int, what:
         assert abs(judged.onset[i] - (candidate.onset + 0.5) * fs / 1000.0) <= fs / 1000.0 + timing.group + 1
 
 
+@pytest.mark.parametrize("fs", [1000.0, 8000.0])
+def test_what_is_weaker_than_the_floor_is_too_weak_and_nothing_else_is(fs: float) -> None:
+    """By the oracle's highest level of the innovation, from 2 blocks before the trigger to 12 after it."""
+    counts, timing = make_counts("blows", fs, 12), Timing(fs, 12)
+    channels = oracle.levels(oracle.blocks(counts, timing), timing)
+    highest = [oracle.describe(channels, one.trigger)[2][0] for one in oracle.candidates(channels)]
+    floor = int(np.median(highest))
+    everything = Model(0, (1,))
+    core = TapCore(fs, 12, trees=everything.pack(), base=0, least_score=0, least_level=floor, dead_ms=0)
+    verdicts = core.push(np.array(counts, dtype=np.uint16)).verdict.tolist()
+    assert verdicts == [0 if level >= floor else 2 for level in highest[: len(verdicts)]]
+    assert {0, 2} <= set(verdicts)
+
+
 @pytest.mark.parametrize("bias_time_s", [0.02, 0.5])
 @pytest.mark.parametrize("what", ["blows", "noise", "step", "square 37", "stuck high"])
 @pytest.mark.parametrize(("fs", "bits"), CASES)

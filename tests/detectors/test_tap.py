@@ -188,6 +188,20 @@ def test_rejected_candidates_name_the_feature_that_spoke_against_them() -> None:
     assert len(found) > len(found.accepted())
 
 
+def test_the_reason_is_the_feature_whose_path_lost_most() -> None:
+    """Worked by hand: `busy` goes from a mean of -25 to the leaf -30 (-5), `innovation_rise` from 0 to -20 (-20).
+
+    The lowest leaf is that of `busy`, the greatest loss is the other's: -20/64 nat = -0.3125.
+    """
+    model = Model(0, (["busy", 100, -25, 5, -30], ["innovation_rise", 50, 0, -20, 3]))
+    row = np.zeros(len(FEATURES), dtype=np.int64)
+    row[FEATURES.index("busy")] = 200
+    parts = dict(zip(FEATURES, model.explain(row).tolist(), strict=True))
+    assert (parts["busy"], parts["innovation_rise"]) == (-5 / 64, -0.3125)
+    [family] = [name for name, members in FAMILIES.items() if "innovation_rise" in members]
+    assert model.reason(row) == f"{family}: innovation_rise"
+
+
 def test_probability_moves_the_operating_point_one_way() -> None:
     recording = simulate_scene("badger", "music", duration_s=10.0, seed=5, taps="practice").recordings["frame"]
 

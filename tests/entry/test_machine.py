@@ -255,6 +255,17 @@ def test_wake_up_taps_teach_the_rhythm() -> None:
     assert [str(entry) for entry in decode_taps(fast, EntryParameters(tolerance=2.0))] == ["4"]
 
 
+@pytest.mark.parametrize("before", [[0.0, 0.2], [0.0, 0.2, 0.4]])
+def test_a_rhythm_is_forgotten_in_sleep(before: list[float]) -> None:
+    """After too few quick wake-up taps, or an entry that never came, only the slow wake-up taps that follow count.
+
+    They are 0.5 s apart, so twice the mean gap is 1 s: two taps 0.9 s apart are one digit. With the quick ones it would
+    be less than 0.9 s.
+    """
+    parameters = EntryParameters(tolerance=2.0, wake_taps=3, awake_s=10.0)
+    assert [str(entry) for entry in decode_taps([*before, 100.0, 100.5, 101.0, 103.0, 103.9], parameters)] == ["2"]
+
+
 @pytest.mark.parametrize("parameters", [EntryParameters(digit_max=3), EntryParameters(digit_max=2, tolerance=2.0)])
 def test_no_possible_entry_lasts_longer_than_the_longest(parameters: EntryParameters) -> None:
     # Brute force over gaps about every edge of the machine: the longest lacks at most 1 ms a pause of being reached.

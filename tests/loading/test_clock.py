@@ -176,3 +176,79 @@ def test_any_log_with_pauses_keeps_its_times(
     assert recording.samples.size == t.size
     assert len(recording.gaps) == len(parts) - 1
     assert np.abs(recording.times_s(np.arange(t.size)) - t).max() < 1e-4
+
+
+@pytest.mark.parametrize(
+    ("period_us", "lost", "is_gap"),
+    [(2000, 5, False), (2000, 6, True), (500, 10, False), (500, 11, True), (10_000, 1, False), (10_000, 2, True)],
+)
+def test_up_to_10_ms_and_10_samples_are_filled_in_and_more_stays_a_gap(
+    tmp_path: Path, period_us: int, lost: int, is_gap: bool
+) -> None:
+    """The rule in numbers: 5 samples of 2 ms are 10 ms, 10 of 0.5 ms are 5 ms; a slow log loses single ones."""
+    kept = np.delete(np.arange(1000), np.arange(400, 400 + lost))
+    recording, report = read_recording(
+        write_log(tmp_path / "x.csv", 7000 + period_us * kept), adc_bits=10, full_scale_v=5.0
+    )
+    assert report.codes() == (("gap",) if is_gap else ("lost-samples",))
+    assert recording.samples.size == (1000 - lost if is_gap else 1000)
+    assert [gap.sample for gap in recording.gaps] == ([400] if is_gap else [])
+    assert sum(gap.duration_s for gap in recording.gaps) == pytest.approx(lost * period_us * 1e-6 if is_gap else 0.0)
+
+
+def test_a_line_lost_after_a_late_stamp_is_counted(tmp_path: Path) -> None:
+    """Before each lost line, the stamp is 0.3 ms late, so the step there is 1.7 ms at 1 kHz: one line is missing."""
+    lost = np.arange(300, 3000, 200)
+    stamps = 1000 * np.arange(3200)
+    stamps[lost - 1] += 300
+    path = write_log(tmp_path / "x.csv", np.delete(stamps, lost))
+    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    found = report.find("lost-samples")
+    assert found is not None
+    assert found.count == lost.size
+    assert recording.samples.size == stamps.size
+    assert recording.fs == pytest.approx(1000.0, rel=1e-6)
+
+
+def test_a_late_stamp_after_a_gap_makes_the_gap_no_longer(tmp_path: Path) -> None:
+    """The gap lasts 0.5 s; the stamp after it is 0.4 ms late, as is the last one, so that the span gives the rate.
+
+    The mean of 1000 stamps, by which a stretch is laid, is then 0.8 µs late.
+    """
+    times_us = 1000 * (np.arange(2000) + np.repeat([0, 500], 1000))
+    stamps = times_us.copy()
+    stamps[[1000, 1999]] += 400
+    recording, _ = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    assert recording.gaps[0].duration_s == pytest.approx(
+        0.5, abs=1e-6
+    )  # 0.8 ms over 1000 samples: the mean is 0.8 µs late
+    np.testing.assert_allclose(recording.times_s(np.arange(2000)), times_us / 1e6, atol=1e-5)
+
+
+@pytest.mark.parametrize(("lost", "code"), [(10, "counter-wrap"), (18, "counter-wrap"), (25, "clock-restart")])
+def test_lines_lost_where_a_slow_counter_wraps(tmp_path: Path, lost: int, code: str) -> None:
+    """At 100 Hz, 2**32 µs less the last stamp plus the first one after is (lost + 1) · 10 ms; up to 20 periods wrap."""
+    index = np.delete(np.arange(600), np.arange(400, 400 + lost))
+    stamps = (2**32 - 4_005_000 + 10_000 * index) % 2**32
+    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    assert report.codes() == (("counter-wrap", "gap") if code == "counter-wrap" else (code,))
+    if code == "counter-wrap":
+        np.testing.assert_allclose(recording.times_s(np.arange(index.size)), index / 100, atol=1e-6)
+
+
+@pytest.mark.parametrize("paused", [False, True])
+def test_of_a_stamp_below_all_others_only_its_line_is_lost(tmp_path: Path, paused: bool) -> None:
+    """The spoilt stamp lies below the two before it, so these are right, even where a pause follows."""
+    times_us = 5_000_000 + 1000 * (np.arange(1000) + 800 * paused * (np.arange(1000) > 500))
+    stamps = times_us.copy()
+    stamps[500] = 17
+    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    found = report.find("spoilt-stamp")
+    assert found is not None
+    assert (found.count, found.line) == (1, 502)
+    values = (512 + np.arange(1000) % 7) * 5 / 1024
+    kept = np.delete(np.arange(1000), 500)
+    own = kept if paused else np.arange(1000)  # a single lost line is filled in, before a pause it is part of it
+    np.testing.assert_allclose(recording.times_s(np.arange(own.size)), (times_us[own] - times_us[0]) / 1e6, atol=1e-6)
+    np.testing.assert_allclose(recording.samples[:500], values[:500])
+    np.testing.assert_allclose(recording.samples[-499:], values[501:])

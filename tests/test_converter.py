@@ -1,0 +1,36 @@
+"""Volts to counts at the rails and between, by the transfer function of an ideal converter."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tapsig.converter import Converter
+from tapsig.errors import ParameterError
+
+
+@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+def test_a_converter_of_n_bits_gives_counts_from_0_to_2_to_the_n_less_1(bits: int) -> None:
+    """IEEE 1241: 2**N codes; what lies beyond a rail gets the code of that rail. An even power of two volts a count."""
+    converter = Converter((0.0, 1.0), bits)
+    top, count_v = 2**bits - 1, 2.0**-bits
+    volts = np.array([-9.0, 0.0, 0.49 * count_v, 0.5 * count_v, (top - 0.5) * count_v, top * count_v, 1.0, 1e9])
+    assert converter.to_counts(volts).tolist() == [0, 0, 0, 1, top, top, top, top]
+
+
+@given(st.floats(-2.6, 2.6), st.sampled_from([8, 10, 12, 16]))
+def test_a_count_is_the_nearest_code(volts: float, bits: int) -> None:
+    converter = Converter((-2.5, 2.5), bits)
+    [count] = converter.to_counts(np.array([volts])).tolist()
+    exact = (volts + 2.5) * 2**bits / 5.0
+    assert abs(count - min(max(exact, 0.0), 2**bits - 1)) <= 0.5 + 1e-9
+    [again] = converter.to_counts(converter.to_volts(np.array([count], dtype=np.uint16))).tolist()
+    assert again == count
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_a_sample_that_is_no_number_is_named(bad: float) -> None:
+    with pytest.raises(ParameterError, match=r"samples\[2\] is"):
+        Converter().to_counts(np.array([0.0, 1.0, bad, 2.0]))
