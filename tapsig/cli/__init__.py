@@ -20,6 +20,7 @@ COMMANDS = {
     "ringdown": "how a panel rings: modes, damping, decay times",
     "dead-time": "room for a plain threshold: threshold against dead time",
     "report": "one page on a recording or a corpus, from faults to what to record next",
+    "tune": "the best setting of each plain detector for a recording, and how sure that is",
     "causes": "why a detector missed taps or found false ones",
     "positions": "which mounting position to use, and how certain that is",
     "variants": "two detectors compared on the same recordings",

@@ -1,0 +1,196 @@
+"""The best setting of each plain detector for a recording, how sure that is, and the line to paste.
+
+  tapsig tune door.wav --full-scale-v 2.5 --adc-bits 10 --labels door.csv
+  tapsig tune corpus_demo --vehicle crane --scene quiet --position frame
+  tapsig tune door.wav --labels door.csv --detector fixed-threshold --format json
+
+Settings are tried on the labelled taps. Then parts of the recording (or files, where there are four) are held out in
+turn and the setting is chosen on the rest: F1 and errors "held out" are what to expect on more of the same. "serves"
+is yes when the held-out F1 is 0.9 or more; if no setting serves, the cause of most errors is named.
+"""
+
+import argparse
+import shlex
+from typing import TYPE_CHECKING
+
+from tapsig.cli.choosing import add_choice_arguments, read_chosen
+from tapsig.cli.output import add_output_arguments, emit, format_interval, note, progress_bar, render_rows, render_table
+from tapsig.errors import LabelError
+
+if TYPE_CHECKING:
+    from tapsig.detectors.base import Variant
+    from tapsig.records import Recording
+    from tapsig.scoring.held_out import TunedSetting
+
+PLAIN = ("fixed-threshold", "prominence", "sta-lta", "ring-following", "spectral-flux", "innovation")
+SERVES_F1 = 0.9
+COLUMNS = (
+    "detector",
+    "serves",
+    "f1_held_out",
+    "f1_held_out_low",
+    "f1_held_out_high",
+    "held_out_missed",
+    "held_out_false",
+    "taps",
+    "missed",
+    "false",
+    "setting",
+    "threshold_v",
+    "threshold_counts",
+    "dead_time_ms",
+    "paste",
+    "reason",
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `tapsig tune`."""
+    add_choice_arguments(parser)
+    parser.add_argument(
+        "--detector",
+        action="append",
+        choices=PLAIN,
+        metavar="NAME",
+        dest="detectors",
+        help=f"one of {', '.join(PLAIN)}; may be repeated; default: all",
+    )
+    parser.add_argument(
+        "--limit", type=int, default=120, metavar="N", help="settings tried of each detector; default: 120"
+    )
+    parser.add_argument(
+        "--window",
+        type=float,
+        default=0.05,
+        metavar="S",
+        help="a detection counts at most so many seconds from its tap; default: 0.05",
+    )
+    add_output_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Tune and show."""
+    from tapsig.detectors import load_detector  # lazy: --help need not wait for these
+    from tapsig.scoring.held_out import tune_held_out
+
+    recordings = list(read_chosen(args))
+    labelled = [one for one in recordings if one.labels is not None or not args.recording.is_dir()]
+    if not labelled:
+        raise LabelError(f"{args.recording}: no recording chosen has labels; tuning needs to know the taps")
+    if len(labelled) < len(recordings):
+        note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
+    names = args.detectors or PLAIN
+    rows = []
+    with progress_bar(len(names), "detectors") as advance:
+        for done, name in enumerate(names, 1):
+            tuned = tune_held_out(load_detector(name), labelled, limit=args.limit, window_s=args.window)
+            rows.append(_describe(name, tuned, labelled, args))
+            advance(done)
+    rows.sort(key=lambda row: -float(str(row["f1_held_out"])))
+    if args.format == "table":
+        emit(_render(rows), args)
+    else:
+        emit(render_rows(rows, args.format, columns=COLUMNS), args)
+    return 0
+
+
+def _describe(
+    name: str, tuned: "TunedSetting", recordings: "list[Recording]", args: argparse.Namespace
+) -> dict[str, object]:
+    serves = tuned.held_out.value >= SERVES_F1
+    threshold_v, dead_time_s = (getattr(tuned.variant, key, None) for key in ("threshold_v", "dead_time_s"))
+    counts = _to_counts(threshold_v, recordings)
+    changed = _list_parameters(tuned.variant)
+    return {
+        "detector": name,
+        "serves": serves,
+        **tuned.held_out.to_dict("f1_held_out"),
+        "held_out_missed": tuned.held_out_missed,
+        "held_out_false": tuned.held_out_false,
+        "taps": tuned.taps,
+        "missed": tuned.missed,
+        "false": tuned.false,
+        "setting": ", ".join(f"{key}={value:g}" for key, value in changed.items()),
+        "threshold_v": threshold_v,
+        "threshold_counts": counts,
+        "dead_time_ms": None if dead_time_s is None else 1e3 * dead_time_s,
+        "paste": _write_line(name, changed, counts, recordings, args),
+        "reason": "" if serves else _find_reason(tuned.variant, recordings, args.window),
+    }
+
+
+def _list_parameters(variant: "Variant") -> dict[str, float]:
+    """The parameters that a grid varies, with their values."""
+    from tapsig.scoring.tuning import GRIDS  # lazy: --help need not wait for it
+
+    return {name: getattr(variant, name) for name in GRIDS[variant.name]}
+
+
+def _to_counts(threshold_v: float | None, recordings: "list[Recording]") -> int | None:
+    """The threshold in counts of the recordings' converter; None where it is not one, or not known."""
+    steps = {recording.step_v for recording in recordings}
+    if threshold_v is None or len(steps) != 1 or not (step := steps.pop()) > 0:
+        return None
+    return round(threshold_v / step)
+
+
+def _write_line(
+    name: str, changed: dict[str, float], counts: int | None, recordings: "list[Recording]", args: argparse.Namespace
+) -> str:
+    """For a fixed threshold, two lines of a sketch; for any other, the command with its parameters."""
+    if name == "fixed-threshold":
+        threshold_v, dead_time_s = changed["threshold_v"], changed["dead_time_s"]
+        level = "const int THRESHOLD = /* volts to counts: give --adc-bits and --full-scale-v */;"
+        if counts is not None:
+            bits = recordings[0].adc_bits
+            level = f"const int THRESHOLD = {counts};  // counts from rest: {threshold_v:.3g} V at {bits} bits"
+        return f"{level}\nconst unsigned long DEAD_TIME_MS = {1e3 * dead_time_s:.0f};  // no second tap this soon"
+    words = ["tapsig", "detect", "FILE"]
+    if args.recording.is_file() and args.recording.name != "corpus.csv":
+        words[2] = str(args.recording)
+        for option in ("channel", "column", "full_scale_v", "adc_bits", "fs", "time_unit"):
+            given = getattr(args, option)
+            words += [] if given is None else [f"--{option.replace('_', '-')}", str(given)]
+    words += ["--detector", name]
+    for key, value in changed.items():
+        words += ["--set", f"{key}={value:g}"]
+    return shlex.join(words)
+
+
+def _find_reason(variant: "Variant", recordings: "list[Recording]", window_s: float) -> str:
+    """What most of the errors of the best setting come from, in plain words."""
+    from tapsig.analysis.causes import find_causes  # lazy: --help need not wait for these
+    from tapsig.summary.remedies import advise_errors
+
+    table = find_causes(variant, recordings, window_s=window_s)
+    advice = advise_errors(table, {})
+    if not advice:
+        return "it errs only on taps that were held out: more taps are needed"
+    first = advice[0]
+    kind = "false" if first.error == "false" else "missed"
+    return f"{first.count} of its {len(table.errors)} errors are {kind}, by {first.cause}: {first.words}"
+
+
+def _render(rows: list[dict[str, object]]) -> str:
+    header = ["detector", "F1 held out", "missed", "false", "of taps", "serves", "setting"]
+    lines = [
+        [
+            row["detector"],
+            format_interval(row["f1_held_out"], row["f1_held_out_low"], row["f1_held_out_high"], 2),
+            row["held_out_missed"],
+            row["held_out_false"],
+            row["taps"],
+            row["serves"],
+            row["setting"],
+        ]
+        for row in rows
+    ]
+    parts = [render_table(header, lines)]
+    for row in rows:
+        words = "" if row["serves"] else f"  does not serve: {row['reason']}\n"
+        paste = str(row["paste"]).replace("\n", "\n  ")
+        parts.append(f"{row['detector']}\n{words}  {paste}")
+    if not any(row["serves"] for row in rows):
+        parts.append(f"No setting of these detectors reaches a held-out F1 of {SERVES_F1:g}; the reasons stand above.")
+    parts.append("Held out: errors on taps that the setting was not chosen on. F1 with its 95 % interval (Wilson).")
+    return "\n\n".join(parts) + "\n"
