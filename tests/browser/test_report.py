@@ -142,7 +142,7 @@ def test_next_error_leads_from_error_to_error(opened: webdriver.Chrome) -> None:
 
 
 def test_what_is_drawn_when_zoomed_in_are_the_samples(opened: webdriver.Chrome) -> None:
-    recording = load_recording(WAV, full_scale_v=2.5)
+    recording = load_recording(WAV, channel=0, full_scale_v=2.5)
     samples = recording.samples - np.median(recording.samples)
     opened.execute_script("document.querySelector('figure.timeline').timeline.show(0.5, 0.6)")
     path = opened.execute_script("return document.querySelector('.trace').getAttribute('d')")

@@ -38,10 +38,10 @@ def test_the_lines_for_a_sketch_hold_the_threshold_in_counts_of_the_converter(
     assert main([*CALL, "--detector", "fixed-threshold"]) == 0
     table = capsys.readouterr().out
     [(counts, volts)] = re.findall(r"THRESHOLD = (\d+);  // counts from rest: ([\d.]+) V at 10 bits", table)
-    assert float(volts) / load_recording(WAV, full_scale_v=2.5, adc_bits=10).step_v == pytest.approx(
+    assert float(volts) / load_recording(WAV, channel=0, full_scale_v=2.5, adc_bits=10).step_v == pytest.approx(
         int(counts), abs=0.5
     )
-    assert load_recording(WAV, full_scale_v=2.5, adc_bits=10).step_v == 5.0 / 1024  # ±2.5 V in 10 bits
+    assert load_recording(WAV, channel=0, full_scale_v=2.5, adc_bits=10).step_v == 5.0 / 1024  # ±2.5 V in 10 bits
     assert re.search(r"DEAD_TIME_MS = \d+;", table)
 
 
