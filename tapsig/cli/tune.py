@@ -1,8 +1,8 @@
 """The best setting of each plain detector for a recording, how sure that is, and the line to paste.
 
-  tapsig tune door.wav --full-scale-v 2.5 --adc-bits 10 --labels door.csv
-  tapsig tune corpus_demo --vehicle crane --scene quiet --position frame
-  tapsig tune door.wav --labels door.csv --detector fixed-threshold --format json
+  tapsig tune first/door.wav --full-scale-v 2.5 --adc-bits 10 --channel 1
+  tapsig tune first --scene quiet --detector fixed-threshold --detector innovation
+  tapsig tune first/door.wav --labels first/door.labels.csv --detector fixed-threshold --format json
 
 Settings are tried on the labelled taps. Then parts of the recording (or files, where there are four) are held out in
 turn and the setting is chosen on the rest: F1 and errors "held out" are what to expect on more of the same. "serves"
