@@ -193,7 +193,7 @@ def test_counts_by_position_and_scene_add_up_to_all_errors() -> None:
 
 
 def test_a_recording_without_labels_is_refused_and_a_silent_one_is_weak() -> None:
-    with pytest.raises(LabelError, match="not labelled"):
+    with pytest.raises(LabelError, match="needs labels"):
         find_causes(Scripted(), Recording(np.zeros(1000), FS))
     silent = Recording(np.full(4000, 1.0), FS, labels=(Label(1.0),))
     assert causes(silent) == [(MISS, "too weak")]

@@ -101,7 +101,7 @@ def test_the_dict_holds_plain_types_and_the_same_numbers() -> None:
 
 
 def test_what_cannot_be_counted_is_refused() -> None:
-    with pytest.raises(LabelError, match="not labelled"):
+    with pytest.raises(LabelError, match="needs labels"):
         compute_dead_time_map(Recording(np.ones(100), FS))
     with pytest.raises(LabelError, match="no label of the kind 'tap'"):
         compute_dead_time_map(Recording(np.ones(100), FS, labels=()))

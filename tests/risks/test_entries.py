@@ -230,7 +230,7 @@ def test_a_year_has_only_so_many_hours() -> None:
 
 def test_recordings_without_labels_are_refused() -> None:
     recording = Recording(np.zeros(10), FS)
-    with pytest.raises(LabelError, match="not labelled"):
+    with pytest.raises(LabelError, match="needs labels"):
         observe_taps(recording, np.empty(0), EntryParameters())
 
 

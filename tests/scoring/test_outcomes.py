@@ -126,7 +126,7 @@ def test_a_gap_moves_later_detections_and_is_no_time_listened() -> None:
 
 
 def test_a_recording_that_is_not_labelled_is_refused_and_one_without_taps_is_not() -> None:
-    with pytest.raises(LabelError, match="not labelled"):
+    with pytest.raises(LabelError, match="needs labels"):
         score([Told()], [record(None, [1.0])])
     row = score([Told()], [record([], [1.0])]).rows()[0]
     assert row["fp"] == 1
