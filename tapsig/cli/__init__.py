@@ -34,6 +34,7 @@ COMMANDS = {
     "corpus": "build and check a corpus of your own",
     "export": "a detector as C for a small controller",
     "simulate": "recordings simulated from physics",
+    "reference": "the reference of tapsig in Python, as one page",
 }
 
 ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")

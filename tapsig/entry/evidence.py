@@ -319,8 +319,10 @@ def decode(
         Pauses, limits and the largest digit.
     code : str or sequence of int
         The right one, such as "3-1-4"; without it entries are only decoded.
-    detector, decoder
-        For a recording, as in `decode_recording`.
+    detector : Variant or str
+        What finds the taps of a recording.
+    decoder : {"rule", "evidence"}
+        For a recording: fixed pauses between accepted taps, or all candidates of `tap`.
 
     Returns
     -------

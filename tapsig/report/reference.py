@@ -1,0 +1,279 @@
+"""The reference of tapsig in Python: one HTML page from signatures and docstrings, without a network or a script."""
+
+import dataclasses
+import html
+import importlib
+import inspect
+import itertools
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+import tapsig
+from tapsig.detectors import CATALOGUE
+
+RESULTS = (
+    "tapsig.records:Detection",
+    "tapsig.results:Records",
+    "tapsig.analysis.health:HealthReport",
+    "tapsig.analysis.ringdown:RingdownResult",
+    "tapsig.analysis.dead_time:DeadTimeMap",
+    "tapsig.analysis.causes:CauseTable",
+    "tapsig.scoring.outcomes:ScoreTable",
+    "tapsig.comparison.positions:PositionStudy",
+    "tapsig.fitting.fit:FittedDetector",
+    "tapsig.labelling.proposal:Proposal",
+    "tapsig.labelling.proposal:ProposalParameters",
+    "tapsig.entry:Entry",
+    "tapsig.risks.entries:RiskRow",
+    "tapsig.loading:Corpus",
+    "tapsig.simulation:SimulatedScene",
+)
+OTHERS = (
+    "tapsig.converter:Converter",
+    "tapsig.detectors.base:Variant",
+    "tapsig.detectors.base:StreamingDetector",
+    "tapsig.testing:check_detector",
+)
+SECTION = re.compile(r"^-{3,}$")
+NAME = re.compile(r"`([^`]+)`")
+ITEM = re.compile(r"^(\*{0,2}\w[\w, *]*?)(?: : (.*))?$")
+STYLE = """
+:root { color-scheme: light dark; --line: #8888; --link: #0b4f8a; }
+@media (prefers-color-scheme: dark) { :root { --link: #7db8ee; } }
+body { font: 16px/1.5 system-ui, sans-serif; max-width: 60rem; margin: 0 auto; padding: 0 1rem 4rem; }
+a { color: var(--link); } code, pre { font-size: 0.9em; }
+pre { overflow-x: auto; padding: 0.5rem; border: 1px solid var(--line); }
+h2 { border-bottom: 1px solid var(--line); margin-top: 3rem; } h3 { margin-top: 2.5rem; }
+h3, h4 { overflow-wrap: anywhere; } h5 { margin: 1rem 0 0.2rem; font-size: 1em; }
+nav ul { columns: 12rem; padding-left: 1.2rem; } dd { margin-left: 1.5rem; } section section { margin-left: 1.5rem; }
+@media print { nav { display: none; } body { max-width: none; } }
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Documented:
+    """One object of the reference: its name on the page, and where it lives."""
+
+    name: str
+    home: str
+    value: object
+
+    @property
+    def anchor(self) -> str:
+        """The part of the page's address that leads to it."""
+        return self.name
+
+
+def list_documented() -> dict[str, tuple[Documented, ...]]:
+    """What the reference holds, by section."""
+    front = [_find(f"tapsig:{name}") for name in tapsig.__all__ if name != "__version__"]
+    functions = tuple(one for one in front if not isinstance(one.value, type))
+    classes = tuple(one for one in front if isinstance(one.value, type))
+    variants = (f"{type(variant).__module__}:{type(variant).__name__}" for variant in CATALOGUE.values())
+    return {
+        "Functions": functions,
+        "Records": classes,
+        "Results": tuple(map(_find, RESULTS)),
+        "Detectors": tuple(map(_find, variants)),
+        "Beyond the front door": tuple(map(_find, OTHERS)),
+    }
+
+
+def _find(place: str) -> Documented:
+    module, _, name = place.partition(":")
+    value = getattr(importlib.import_module(module), name)
+    return Documented(name if module != "tapsig" else f"tapsig.{name}", _home(value), value)
+
+
+def _home(value: object) -> str:
+    return f"{getattr(value, '__module__', '')}.{getattr(value, '__qualname__', '')}"
+
+
+def render_reference() -> str:
+    """The page.
+
+    Returns
+    -------
+    str
+        HTML that needs no other file; every name in it that the page documents is a link.
+    """
+    sections = list_documented()
+    links: dict[str, str] = {}
+    for one in (one for members in sections.values() for one in members):
+        for word in (one.name, one.name.removeprefix("tapsig."), one.home.rpartition(".")[2]):
+            links.setdefault(word, one.anchor)
+    parts = [_render_contents(sections)]
+    for title, members in sections.items():
+        entries = "".join(_render(one, links) for one in members)
+        parts.append(f'<section id="{_slug(title)}"><h2>{html.escape(title)}</h2>{entries}</section>')
+    return (
+        '<!doctype html><html lang="en"><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
+        f"<title>tapsig {tapsig.__version__}: reference</title><style>{STYLE}</style>"
+        f"<h1>tapsig {tapsig.__version__}: reference</h1>{''.join(parts)}</html>\n"
+    )
+
+
+def _slug(title: str) -> str:
+    return "section-" + re.sub(r"\W+", "-", title.lower())
+
+
+def _render_contents(sections: Mapping[str, tuple[Documented, ...]]) -> str:
+    lists = (
+        f'<li><a href="#{_slug(title)}">{html.escape(title)}</a><ul>'
+        + "".join(f'<li><a href="#{one.anchor}"><code>{html.escape(one.name)}</code></a></li>' for one in members)
+        + "</ul></li>"
+        for title, members in sections.items()
+    )
+    return f"<nav><ul>{''.join(lists)}</ul></nav>"
+
+
+def _render(one: Documented, links: Mapping[str, str]) -> str:
+    also = "" if one.home == one.name else f"<p>Home: <code>{html.escape(one.home)}</code></p>"
+    head = f'<h3 id="{one.anchor}"><code>{html.escape(one.name + _signature(one.value))}</code></h3>'
+    body = render_docstring(inspect.getdoc(one.value) or "", links)
+    members = "".join(_render_member(one, name, value, links) for name, value in _list_members(one.value))
+    return f"<section>{head}{also}{body}{members}</section>"
+
+
+def _list_members(value: object) -> Iterator[tuple[str, object]]:
+    """Public methods and properties that the package itself defines and documents, in order."""
+    if not isinstance(value, type):
+        return
+    seen = {field.name for field in dataclasses.fields(value)} if dataclasses.is_dataclass(value) else set()
+    for kind in value.__mro__:
+        if not kind.__module__.startswith("tapsig."):
+            continue
+        for name, member in vars(kind).items():
+            known = inspect.isfunction(member) or isinstance(member, (property, classmethod))
+            public = not name.startswith("_") or name == "__getitem__"
+            if known and public and name not in seen and inspect.getdoc(member):
+                seen.add(name)
+                yield name, member
+
+
+def _render_member(one: Documented, name: str, member: object, links: Mapping[str, str]) -> str:
+    function = member.__func__ if isinstance(member, classmethod) else member
+    signature = "" if isinstance(member, property) else _signature(function)
+    head = f'<h4 id="{one.anchor}.{name}"><code>{html.escape(name + signature)}</code></h4>'
+    return f"<section>{head}{render_docstring(inspect.getdoc(member) or '', links)}</section>"
+
+
+def _signature(value: object) -> str:
+    try:
+        found = inspect.signature(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):  # a class that cannot be called, such as an exception of C
+        return ""
+    parameters = [
+        one.replace(default=_Short(one.default)) if one.default is not inspect.Parameter.empty else one
+        for one in found.parameters.values()
+        if one.name not in ("self", "cls")
+    ]
+    return _shorten(str(found.replace(parameters=parameters)))
+
+
+def _shorten(signature: str) -> str:
+    """A signature without the modules of its types; an array of numpy as `array`."""
+    text = re.sub(r"numpy\.ndarray\[(?:[^\[\]]|\[[^\[\]]*\])*\]", "array", signature)
+    return re.sub(r"\b(?:[a-z_]\w*\.)+(?=[A-Z])", "", text)
+
+
+class _Short:
+    """A default value, shown in a few characters."""
+
+    def __init__(self, value: object) -> None:
+        self._value = value
+
+    def __repr__(self) -> str:
+        text = "…" if "factory" in repr(self._value) else repr(self._value)
+        return text if len(text) <= 40 else "…"
+
+
+def render_docstring(text: str, links: Mapping[str, str]) -> str:
+    """A numpydoc docstring as HTML: sections, items with types, lists, examples; names in backticks become links.
+
+    >>> render_docstring("One line, see `other`.", {"other": "other"})
+    '<p>One line, see <a href="#other"><code>other</code></a>.</p>'
+    """
+    lines = text.splitlines()
+    parts: list[str] = []
+    title = ""
+    start = 0
+    for k, line in enumerate(lines):
+        if SECTION.match(line.strip()) and k and lines[k - 1].strip():
+            parts.append(_render_section(title, lines[start : k - 1], links))
+            title, start = lines[k - 1].strip(), k + 1
+    parts.append(_render_section(title, lines[start:], links))
+    return "".join(parts)
+
+
+def _render_section(title: str, lines: list[str], links: Mapping[str, str]) -> str:
+    head = f"<h5>{html.escape(title)}</h5>" if title else ""
+    if title not in ("Parameters", "Returns", "Raises"):
+        return head + _render_blocks(lines, links)
+    groups: list[list[str]] = []
+    for line in lines:
+        if line and not line.startswith(" "):  # a name at the margin begins an item
+            groups.append([])
+        if groups:
+            groups[-1].append(line)
+    items = "".join(_render_item(group, links) for group in _split_tail(groups))
+    return f"{head}<dl>{items}</dl>" + _render_blocks(_find_tail(groups), links)
+
+
+def _is_item(group: list[str]) -> bool:
+    """Whether the first line names something: `name : what`, or a type alone with its text below."""
+    match = ITEM.match(group[0])
+    return match is not None and (match[2] is not None or len([line for line in group if line.strip()]) > 1)
+
+
+def _split_tail(groups: list[list[str]]) -> list[list[str]]:
+    """The items, without the prose that may follow them at the margin, such as `Raises … for …`."""
+    return list(itertools.takewhile(_is_item, groups))
+
+
+def _find_tail(groups: list[list[str]]) -> list[str]:
+    return [line for group in groups[len(_split_tail(groups)) :] for line in group]
+
+
+def _render_item(lines: list[str], links: Mapping[str, str]) -> str:
+    match = ITEM.match(lines[0])
+    name, kind = (match[1], match[2] or "") if match else (lines[0], "")
+    body = _render_blocks(inspect.cleandoc("\n".join(["", *lines[1:]])).splitlines(), links)
+    typed = f" : {_link(_mark_types(kind, links), links)}" if kind else ""
+    shown = f"<code>{html.escape(name)}</code>" if typed else _link(_mark_types(name, links), links)
+    return f"<dt>{shown}{typed}</dt><dd>{body}</dd>"
+
+
+def _mark_types(text: str, links: Mapping[str, str]) -> str:
+    """The text of a type with the names that the page documents between backticks."""
+    return re.sub(r"(?<!`)\b[A-Z]\w+\b(?!`)", lambda word: f"`{word[0]}`" if word[0] in links else word[0], text)
+
+
+def _render_blocks(lines: Iterable[str], links: Mapping[str, str]) -> str:
+    """Paragraphs, lists and examples, which blank lines divide."""
+    text = "\n".join(lines).strip("\n")
+    parts: list[str] = []
+    for block in re.split(r"\n\s*\n", text) if text else []:
+        if block.lstrip().startswith(">>>"):
+            parts.append(f"<pre>{html.escape(inspect.cleandoc(block))}</pre>")
+        elif block.lstrip().startswith("- "):
+            items = re.split(r"^\s*- ", block, flags=re.MULTILINE)[1:]
+            parts.append("<ul>" + "".join(f"<li>{_link(item.strip(), links)}</li>" for item in items) + "</ul>")
+        else:
+            parts.append(f"<p>{_link(block.strip(), links)}</p>")
+    return "".join(parts)
+
+
+def _link(text: str, links: Mapping[str, str]) -> str:
+    """Escaped text; what stands in backticks is code, and a link where the page documents it."""
+
+    def replace(match: re.Match[str]) -> str:
+        word = match[1]  # escaped already
+        anchor = links.get(word.removesuffix("()"))
+        code = f"<code>{word}</code>"
+        return f'<a href="#{html.escape(anchor)}">{code}</a>' if anchor else code
+
+    return NAME.sub(replace, html.escape(text))

@@ -1,0 +1,89 @@
+"""The reference: one page without a network, no broken link, every parameter of the front door with its type."""
+
+import importlib
+import inspect
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+import tapsig
+from tapsig.report.reference import list_documented, render_docstring, render_reference
+
+FUNCTIONS = sorted(
+    name for name in tapsig.__all__ if name != "__version__" and not isinstance(getattr(tapsig, name), type)
+)
+
+
+class Anchors(HTMLParser):
+    """Collects what an HTML page links to, and what can be linked to."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.sources: list[str] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.ids += [found["id"] or ""] if "id" in found else []
+        self.links += [found["href"] or ""] if "href" in found else []
+        self.sources += [found["src"] or ""] if "src" in found else []
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    return render_reference()
+
+
+def test_no_link_is_broken_and_none_leaves_the_page(page: str) -> None:
+    anchors = Anchors(page)
+    assert len(anchors.links) > 60
+    assert all(link.startswith("#") for link in anchors.links)
+    assert {link.removeprefix("#") for link in anchors.links} <= set(anchors.ids)
+    assert len(set(anchors.ids)) == len(anchors.ids)
+    assert not anchors.sources
+
+
+def test_every_public_name_is_on_the_page(page: str) -> None:
+    ids = set(Anchors(page).ids)
+    assert {f"tapsig.{name}" for name in tapsig.__all__ if name != "__version__"} <= ids
+
+
+def test_every_example_on_the_page_is_one_that_pytest_runs() -> None:
+    for members in list_documented().values():
+        for one in members:
+            module = getattr(one.value, "__module__", "")
+            assert module.startswith("tapsig")  # --doctest-modules runs the examples of every module of the package
+            assert importlib.import_module(module).__file__
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_a_function_documents_every_parameter_with_its_type_and_what_it_returns(name: str) -> None:
+    function = getattr(tapsig, name)
+    text = inspect.getdoc(function) or ""
+    sections = re.split(r"^(\w+)\n-+$", text, flags=re.MULTILINE)
+    parts = dict(zip(sections[1::2], sections[2::2], strict=True))
+    described = {
+        word.strip().lstrip("*"): kind
+        for names, kind in re.findall(r"^(\*{0,2}\w[\w, *]*?)(?: : (.+))?$", parts["Parameters"], flags=re.MULTILINE)
+        for word in names.split(",")
+    }
+    assert set(inspect.signature(function).parameters) <= set(described)
+    typed = [word for word, kind in described.items() if kind or word == "parameters"]  # **parameters go to a detector
+    assert set(described) <= set(typed)
+    assert "Returns" in parts or inspect.signature(function).return_annotation in (None, "None")
+
+
+def test_sections_items_lists_and_examples_are_told_apart() -> None:
+    text = "Title.\n\nParameters\n----------\na : int\n    The `load`, <b>.\n"
+    text += "b, c : float\n    Two:\n\n    - one\n    - two\n"
+    text += "\nExamples\n--------\n>>> 1 < 2\nTrue\n"
+    shown = render_docstring(text, {"load": "tapsig.load"})
+    assert (
+        '<dt><code>a</code> : int</dt><dd><p>The <a href="#tapsig.load"><code>load</code></a>, &lt;b&gt;.</p></dd>'
+        in shown
+    )
+    assert "<ul><li>one</li><li>two</li></ul>" in shown
+    assert "<pre>&gt;&gt;&gt; 1 &lt; 2\nTrue</pre>" in shown
