@@ -176,7 +176,8 @@ def _signature(value: object) -> str:
 
 def _shorten(signature: str) -> str:
     """A signature without the modules of its types; an array of numpy as `array`."""
-    text = re.sub(r"numpy\.ndarray\[(?:[^\[\]]|\[[^\[\]]*\])*\]", "array", signature)
+    text = re.sub(r"Union\[numpy\._typing.*?str\], NoneType\]", "array | None", signature)
+    text = re.sub(r"numpy\.ndarray\[(?:[^\[\]]|\[[^\[\]]*\])*\]", "array", text)
     return re.sub(r"\b(?:[a-z_]\w*\.)+(?=[A-Z])", "", text)
 
 
