@@ -201,12 +201,13 @@ def _fit_band(signals: list[ComplexArray], fs: float, low_hz: float, high_hz: fl
     whole = np.sum(spans, axis=0)
     if not np.trace(whole).real > 0:
         return []
-    order = _choose_order(whole, signals)
+    vectors = _signal_subspace(whole, min(MOST_POLES, rows // 2))
+    order = _choose_order(vectors, signals)
     if not order:
         return []
-    poles, logarithms = _solve(whole, order, rate)
+    poles, logarithms = _solve(vectors[:, :order], rate)
     powers = _fit_amplitudes(poles, signals)[0] / np.abs(_filter_gain(logarithms, fs)) ** 2
-    parts = [_solve(whole - span, order, rate)[1] for span in spans] if len(signals) >= 3 else []
+    parts: list[ComplexArray] = []
     modes = []
     for logarithm, power in zip(logarithms, powers, strict=True):
         frequency, decay = centre + logarithm.imag / (2.0 * math.pi), -float(logarithm.real)
@@ -215,6 +216,8 @@ def _fit_band(signals: list[ComplexArray], fs: float, low_hz: float, high_hz: fl
         damping = _damping(frequency, decay)
         if damping > HIGHEST_DAMPING:
             continue
+        if not parts and len(signals) >= 3:  # the costly step: only where there is a mode
+            parts = [_solve(_signal_subspace(whole - span, order), rate)[1] for span in spans]
         frequency_se, damping_se = _jackknife(complex(logarithm), centre, parts)
         if damping_se > 0.5 * damping:  # it comes and goes with the ring-down: not a mode of the structure
             continue
@@ -237,9 +240,13 @@ def _find_poles(subspace: ComplexArray) -> ComplexArray:
     return np.asarray(np.linalg.eigvals(np.linalg.lstsq(subspace[:-1], subspace[1:], rcond=None)[0]))
 
 
-def _signal_subspace(correlation: ComplexArray) -> ComplexArray:
-    """Eigenvectors, strongest first."""
-    return np.asarray(np.linalg.eigh(correlation)[1][:, ::-1])
+def _signal_subspace(correlation: ComplexArray, count: int) -> ComplexArray:
+    """The `count` strongest eigenvectors, strongest first."""
+    from scipy.linalg import eigh  # heavy; NumPy's finds all of them
+
+    rows = correlation.shape[0]
+    found = eigh(correlation, subset_by_index=[rows - count, rows - 1], check_finite=False)
+    return np.asarray(found[1][:, ::-1])
 
 
 def _fit_amplitudes(poles: ComplexArray, signals: list[ComplexArray]) -> tuple[FloatArray, float]:
@@ -254,14 +261,15 @@ def _fit_amplitudes(poles: ComplexArray, signals: list[ComplexArray]) -> tuple[F
     return power, residual
 
 
-def _choose_order(correlation: ComplexArray, signals: list[ComplexArray]) -> int:
-    """Number of poles with the least Bayesian information criterion (Schwarz 1978) of the residual; 0 = only noise."""
-    vectors = _signal_subspace(correlation)
+def _choose_order(vectors: ComplexArray, signals: list[ComplexArray]) -> int:
+    """Number of poles, at most as many as `vectors`, with the least Bayesian information criterion (Schwarz 1978) of
+    the residual; 0 = only noise.
+    """
     values = sum(signal.size for signal in signals)
     energy = float(sum(np.sum(np.abs(signal) ** 2) for signal in signals))
     floor = 1e-18 * energy
     best, choice = 2.0 * values * math.log(energy / values), 0
-    for order in range(1, min(MOST_POLES, correlation.shape[0] // 2) + 1):
+    for order in range(1, vectors.shape[1] + 1):
         poles = _find_poles(vectors[:, :order])
         poles = poles[np.abs(poles) < 1.2]  # a growing pole this fast overflows, and is noise
         residual = max(_fit_amplitudes(poles, signals)[1], floor)
@@ -274,9 +282,9 @@ def _choose_order(correlation: ComplexArray, signals: list[ComplexArray]) -> int
     return choice
 
 
-def _solve(correlation: ComplexArray, order: int, rate: float) -> tuple[ComplexArray, ComplexArray]:
+def _solve(subspace: ComplexArray, rate: float) -> tuple[ComplexArray, ComplexArray]:
     """Poles a sample, and their logarithms a second."""
-    poles = _find_poles(_signal_subspace(correlation)[:, :order])
+    poles = _find_poles(subspace)
     poles = poles[(np.abs(poles) < 1.2) & (np.abs(poles) > 1e-6)]
     return poles, np.asarray(np.log(poles) * rate, dtype=np.complex128)
 
