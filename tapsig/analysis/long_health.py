@@ -1,6 +1,7 @@
 """What is wrong with a recording of many hours, read in parts: memory does not grow with its length."""
 
 import hashlib
+import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -9,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from tapsig.analysis.health import SEVERITIES, HealthFinding, HealthReport, bias_drift, carry_over, check_health
+from tapsig.errors import TapsigError
 from tapsig.loading import LoadReport, load_labels, read_wav_info
 from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList
@@ -28,6 +30,11 @@ class FileHealth:
     digest: str
 
     @property
+    def readable(self) -> bool:
+        """Whether its file could be read."""
+        return not math.isnan(self.report.duration_s)
+
+    @property
     def loudness(self) -> float:
         """Peak over noise; 0 without noise."""
         return self.report.peak_v / self.report.noise_v if self.report.noise_v > 0 else 0.0
@@ -36,6 +43,12 @@ class FileHealth:
 def check_health_of_recording(recording: Recording, report: LoadReport | None = None) -> FileHealth:
     """The health of a recording that is loaded (see `tapsig.analysis.health.check_health`)."""
     return FileHealth(check_health(recording, report), hashlib.sha256(recording.samples.data).hexdigest())
+
+
+def describe_unreadable(path: Path, error: TapsigError) -> FileHealth:
+    """What stands in the place of the health of a recording that cannot be read, or whose labels cannot."""
+    finding = HealthFinding("unreadable", "error", str(error), "mend the file, or take its row out of corpus.csv")
+    return FileHealth(HealthReport((finding,), *([math.nan] * 6), source=show_path(path)), "")
 
 
 def check_health_of_file(

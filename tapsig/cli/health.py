@@ -17,7 +17,7 @@ from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_p
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows, track
 from tapsig.cli.reading import is_long, is_long_wav, read_with_report
 from tapsig.cli.terminal import make_inert
-from tapsig.errors import ParameterError
+from tapsig.errors import LabelError, ParameterError, RecordingError
 
 if TYPE_CHECKING:
     from tapsig.analysis.health import HealthReport
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     drawn: dict[str, Recording] = {}
     for name, one, recording in _check_corpus(corpus) if corpus is not None else _check_file(args):
         found[name] = one
-        if args.plot is not None:
+        if args.plot is not None and one.readable:
             if recording is None:
                 raise ParameterError(f"--plot: {one.report.source} is too long to draw; cut out the stretch to look at")
             drawn[name] = recording
@@ -100,24 +100,33 @@ def _check_file(args: argparse.Namespace) -> "Iterator[Checked]":
 
 
 def _check_corpus(corpus: "Corpus") -> "Iterator[Checked]":
-    """The recordings of a corpus, one after the other; long ones in parts."""
-    from tapsig.analysis.long_health import check_health_of_file, check_health_of_recording  # lazy, for --help
+    """The recordings of a corpus, one after the other; long ones in parts. What cannot be read is a finding."""
+    from tapsig.analysis.long_health import (  # lazy, for --help
+        check_health_of_file,
+        check_health_of_recording,
+        describe_unreadable,
+    )
 
     for index, entry in enumerate(track(corpus.entries, len(corpus), "recordings")):
         name = make_inert(entry.name if len(corpus) == 1 or entry.position else f"{entry.name} channel {index}")
-        if is_long(entry.path):
-            one = check_health_of_file(
-                entry.path,
-                channel=entry.channel,
-                full_scale_v=entry.full_scale_v,
-                adc_bits=entry.adc_bits,
-                labels=entry.labels_path,
-                fs=entry.fs_hz,
-            )
-            yield name, replace(one, report=replace(one.report, position=entry.position)), None
-        else:
-            recording, report = corpus.read(entry)
-            yield name, check_health_of_recording(recording, report), recording
+        recording = None
+        try:
+            if is_long(entry.path):
+                one = check_health_of_file(
+                    entry.path,
+                    channel=entry.channel,
+                    full_scale_v=entry.full_scale_v,
+                    adc_bits=entry.adc_bits,
+                    labels=entry.labels_path,
+                    fs=entry.fs_hz,
+                )
+                one = replace(one, report=replace(one.report, position=entry.position))
+            else:
+                recording, report = corpus.read(entry)
+                one = check_health_of_recording(recording, report)
+        except (RecordingError, LabelError) as error:
+            one = describe_unreadable(entry.path, error)
+        yield name, one, recording
 
 
 def _add_comparison(reports: "dict[str, HealthReport]", found: "Sequence[FileHealth]") -> None:
@@ -154,7 +163,8 @@ def _describe(name: str, report: "HealthReport") -> str:
     if report.effective_bits == report.effective_bits:
         figures.append(f"{report.effective_bits:.1f} effective bits")
     figures.append(f"peak {format_cell(report.peak_v)} V")
-    lines = [f"{name}: {', '.join(figures)}"]
+    readable = report.duration_s == report.duration_s
+    lines = [f"{name}: {', '.join(figures) if readable else 'cannot be read'}"]
     for finding in report.findings:
         first = f", first at {finding.first_s:.3f} s" if finding.first_s == finding.first_s else ""
         lines += [f"  {finding.severity}: {finding.message}{first} [{finding.code}]", f"    → {finding.advice}"]

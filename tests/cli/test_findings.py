@@ -62,6 +62,42 @@ def test_a_corpus_with_one_broken_file_gets_one_line(
     assert f"tapsig health {corpus}" in lines[0]
 
 
+@pytest.fixture(scope="module")
+def unreadable(corpus: Path) -> Path:
+    """The same corpus with one file more, which is empty."""
+    (corpus / "empty.wav").write_bytes(b"")
+    folder = corpus / "unreadable"
+    folder.mkdir()
+    for name in ("sound.wav", "labels.csv", "empty.wav"):
+        (folder / name).write_bytes((corpus / name).read_bytes())
+    rows = (corpus / "corpus.csv").read_text().splitlines()[:3]
+    rows.append("empty.wav,0,labels.csv,heron,frame,quiet,train,2.5")
+    (folder / "corpus.csv").write_text("\n".join(rows) + "\n")
+    return folder
+
+
+@pytest.mark.parametrize("words", [*OF_CORPUS, ["fit"], ["risk"], ["standby"], ["report"]], ids=lambda words: words[0])
+def test_a_file_that_cannot_be_read_is_named_by_every_command(
+    words: list[str], unreadable: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = {"fit": ["--out", str(tmp_path / "own.json")], "report": ["--out", str(tmp_path / "page.html")]}
+    assert main([words[0], str(unreadable), *words[1:], *out.get(words[0], [])]) == 1
+    shown = capsys.readouterr()
+    assert shown.err.count("empty.wav is empty (0 bytes); copy it again from the logger") == 1
+    assert "Traceback" not in shown.err
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("words", [["health"], ["corpus", "check"]], ids=lambda words: words[0])
+def test_what_looks_for_faults_goes_on_after_a_file_that_cannot_be_read(
+    words: list[str], unreadable: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*words, str(unreadable)]) == 1
+    out = capsys.readouterr().out
+    assert "empty.wav is empty (0 bytes)" in out
+    assert "sound skin: 3.5 s" in out or "3 rows" in out
+
+
 @pytest.mark.parametrize(
     "words",
     [["ringdown"], ["dead-time"], ["causes", *PLAIN], ["detect", *PLAIN], ["propose"], ["entry", *PLAIN]],

@@ -224,3 +224,9 @@ def test_bare_skins_ring_for_long_and_frames_do_not(seed: int) -> None:
 def test_plates_of_one_size_differ_in_stiffening_only_by_the_root() -> None:
     flat, beaded = Plate(0.5, 0.4, 0.7e-3).solve(100.0), Plate(0.5, 0.4, 0.7e-3, stiffening=4.0).solve(200.0)
     assert beaded.omega == pytest.approx(2.0 * flat.omega, rel=1e-12)
+
+
+def test_what_is_compiled_is_kept_on_no_disk() -> None:
+    """A cache there can be stale, cut short or out of reach."""
+    assert structure.ring.stats.cache_path is None
+    assert structure.ring_with_rattler.stats.cache_path is None
