@@ -9,6 +9,7 @@ import pytest
 from pyroomacoustics.experimental import measure_rt60
 
 from tapsig.errors import ParameterError
+from tapsig.simulation import structure
 from tapsig.simulation.excitation import sample_half_sines
 from tapsig.simulation.panel import Bar, Plate
 from tapsig.simulation.structure import Coefficients, RingState, Structure, Tie, assemble, pad_lanes, ring
