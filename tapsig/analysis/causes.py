@@ -36,7 +36,7 @@ Misses, of the tap at t:
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -117,7 +117,11 @@ class CauseTable(Result):
 
 
 def find_causes(
-    variant: Variant | str, recordings: Recording | Iterable[Recording], *, window_s: float = MATCH_WINDOW_S
+    variant: Variant | str,
+    recordings: Recording | Iterable[Recording],
+    *,
+    window_s: float = MATCH_WINDOW_S,
+    progress: Callable[[int], None] | None = None,
 ) -> CauseTable:
     """The cause of every error that a detector makes on labelled recordings; see the module for the rules.
 
@@ -129,6 +133,8 @@ def find_causes(
         Labelled recordings, such as a corpus.
     window_s : float
         A detection counts when it lies at most so far from a tap's onset.
+    progress : callable
+        Called with the number of steps done: two for each recording, detection and explanation.
 
     Returns
     -------
@@ -151,12 +157,15 @@ def find_causes(
     errors: list[ErrorCause] = []
     taps = hits = first = first_found = 0
     duration = 0.0
-    for recording in list_recordings(recordings):
+    advance = progress or (lambda _: None)
+    for index, recording in enumerate(list_recordings(recordings)):
         require_labels(recording)
         found = run_detector(variant, recording, keep_rejected=True)
+        advance(2 * index + 1)
         limits = (float(getattr(variant, name, 0.0)) for name in ("dead_time_s", "threshold_v"))
         scene = _Evidence(recording, found, window_s, *limits)
         errors += scene.explain()
+        advance(2 * index + 2)
         taps += recording.taps_s.size
         hits += scene.hits
         first += scene.first_taps

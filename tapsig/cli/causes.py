@@ -15,7 +15,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, name_recording, read_chosen
-from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table, show
+from tapsig.cli.output import add_output_arguments, emit, note, progress_bar, render_rows, render_table, show
 from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
@@ -87,7 +87,8 @@ def run(args: argparse.Namespace) -> int:
     if len(labelled) < len(recordings):
         note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
     figure = _draw_features(variant, labelled, args)  # first, so that a detector without features is told at once
-    table = find_causes(variant, labelled, window_s=args.window)
+    with progress_bar(2 * len(labelled), "steps") as advance:
+        table = find_causes(variant, labelled, window_s=args.window, progress=advance)
     emit(_render(table, labelled, args), args)
     note(
         f"{table.detector}: {table.hits} of {table.taps} taps found, {len(table.errors)} errors,"
