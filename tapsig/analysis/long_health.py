@@ -48,7 +48,8 @@ def check_health_of_recording(recording: Recording, report: LoadReport | None = 
 def describe_unreadable(path: Path, error: TapsigError) -> FileHealth:
     """What stands in the place of the health of a recording that cannot be read, or whose labels cannot."""
     finding = HealthFinding("unreadable", "error", str(error), "mend the file, or take its row out of corpus.csv")
-    return FileHealth(HealthReport((finding,), *([math.nan] * 6), source=show_path(path)), "")
+    nan = math.nan
+    return FileHealth(HealthReport((finding,), nan, nan, nan, nan, nan, nan, show_path(path)), "")
 
 
 def check_health_of_file(
