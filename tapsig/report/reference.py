@@ -68,13 +68,15 @@ class Documented:
 def list_documented() -> dict[str, tuple[Documented, ...]]:
     """What the reference holds, by section."""
     front = [_find(f"tapsig:{name}") for name in tapsig.__all__ if name != "__version__"]
-    functions = tuple(one for one in front if not isinstance(one.value, type))
+    figures = tuple(one for one in front if one.name.startswith("tapsig.plot_"))
+    functions = tuple(one for one in front if not isinstance(one.value, type) and one not in figures)
     classes = tuple(one for one in front if isinstance(one.value, type))
     variants = (f"{type(variant).__module__}:{type(variant).__name__}" for variant in CATALOGUE.values())
     return {
         "Functions": functions,
         "Records": classes,
         "Results": tuple(map(_find, RESULTS)),
+        "Figures": figures,
         "Detectors": tuple(map(_find, variants)),
         "Beyond the front door": tuple(map(_find, OTHERS)),
     }

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import tapsig
 from tapsig.cli import COMMANDS, main
 from tapsig.loading import load_corpus, load_labels, load_recording
 from tapsig.quickstart import USERS, write_quickstart
@@ -104,6 +105,19 @@ def test_the_quickstart_says_that_it_is_simulated_and_is_a_corpus(
     assert sum(path.stat().st_size for path in (tmp_path / "first").iterdir()) < 1_000_000
     assert main(["quickstart", str(tmp_path / "first")]) == 2
     assert "--force" in capsys.readouterr().err
+
+
+def test_the_program_in_the_readme_runs(
+    first: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    readme = (CORPUS.parent / "README.md").read_text(encoding="utf-8")
+    program = re.search(r"### In a program.*?```python\n(.*?)```", readme, re.DOTALL)
+    assert program is not None
+    shutil.copytree(first, tmp_path / "first")
+    monkeypatch.chdir(tmp_path)
+    with pytest.warns(tapsig.RecordingWarning, match="labels taken from"):
+        exec(compile(program[1], "README.md", "exec"), {})
+    assert "<Records: 3 of Entry>" in capsys.readouterr().out  # "3" (practice), 3-1-4 and 2-1-3, as the README.txt says
 
 
 @pytest.mark.slow
