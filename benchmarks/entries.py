@@ -23,7 +23,14 @@ from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters
 from tapsig.entry.evidence import Evidence
 from tapsig.loading import load_corpus
-from tapsig.risks.openings import RULE, Idle, Tried, choose_threshold, list_decoder_rows, observe_openings
+from tapsig.risks.openings import (
+    RULE,
+    EntryTrial,
+    TapFreeDecoding,
+    choose_threshold,
+    list_decoder_rows,
+    observe_openings,
+)
 from tapsig.scoring.intervals import poisson_rate_interval
 from tapsig.simulation import simulate_blocks
 
@@ -36,16 +43,16 @@ TRIES = (1, 2, 3)
 Rows = list[dict[str, object]]
 
 
-def observe_demo() -> list[Tried]:
+def observe_demo() -> list[EntryTrial]:
     """The entries of the test vehicles."""
-    found: list[Tried] = []
+    found: list[EntryTrial] = []
     for recording in load_corpus(CORPUS).select(split="test"):
         if recording.labels is not None:
             found += observe_openings(recording, Tap())[0]
     return found
 
 
-def observe_doors(name: str, kept: Path | None) -> list[Tried]:
+def observe_doors(name: str, kept: Path | None) -> list[EntryTrial]:
     """The entries of a generator's doors that `tap` was not trained on."""
     tap, model = Tap(), Evidence().model
     table = gather(name, "test", DOORS, kept=kept)
@@ -53,33 +60,33 @@ def observe_doors(name: str, kept: Path | None) -> list[Tried]:
     return [tried for each in heard for tried in try_codes(each, model)]
 
 
-def observe_nuisances(hours: float) -> dict[str, Idle]:
+def observe_nuisances(hours: float) -> dict[str, TapFreeDecoding]:
     """Both decoders on simulated hours without taps, at one position of a new random vehicle every ten minutes."""
     idle = {}
     for scene in SCENES:
-        total = Idle()
+        total = TapFreeDecoding()
         for block in simulate_blocks(scene, duration_s=hours * 3600.0, seed=90, block_s=600.0, positions=["frame"]):
             total += observe_openings(block.recordings["frame"], Tap())[1]
         idle[scene] = total
     return idle
 
 
-def find_limit(tried: Sequence[Tried], share: float) -> float:
+def find_limit(tried: Sequence[EntryTrial], share: float) -> float:
     """The lowest threshold that at most `share` of the codes at distance one pass."""
     ratios = sorted((ratio for each in tried for ratio in each.near_ratios[0]), reverse=True)
     place = int(share * len(ratios))
     return max(ratios[place] + 1 / 64, 1 / 64) if place < len(ratios) else 1 / 64
 
 
-def summarise(source: str, tried: Sequence[Tried]) -> Rows:
+def summarise(source: str, tried: Sequence[EntryTrial]) -> Rows:
     """The rule, evidence as shipped, at the rule's own rate of wrong codes, and at 1 % of codes at distance one."""
     shipped = Evidence().threshold
     settings = {
         "as shipped": shipped,
-        "at the rule's rate": choose_threshold(tried, Idle()),
+        "at the rule's rate": choose_threshold(tried, TapFreeDecoding()),
         "at 1 % nearby": find_limit(tried, NEAR_SHARE),
     }
-    rows = list_decoder_rows(tried, Idle(), settings.values())
+    rows = list_decoder_rows(tried, TapFreeDecoding(), settings.values())
     lines: Rows = []
     for decoder, threshold in ((RULE, math.nan), *(("evidence " + name, value) for name, value in settings.items())):
         row = next(row for row in rows if row.threshold == threshold or (decoder == row.decoder == RULE))
@@ -98,11 +105,11 @@ def summarise(source: str, tried: Sequence[Tried]) -> Rows:
     return lines
 
 
-def _opens(tried: Tried, decoder: str, threshold: float) -> bool:
+def _opens(tried: EntryTrial, decoder: str, threshold: float) -> bool:
     return tried.code in tried.by_rule if decoder == RULE else tried.log_ratio >= threshold
 
 
-def _within(tried: Iterable[Tried], decoder: str, threshold: float, tries: int) -> float:
+def _within(tried: Iterable[EntryTrial], decoder: str, threshold: float, tries: int) -> float:
     """Mean over doors and positions of the chance that one of `tries` entries opens, were they independent there."""
     groups: dict[tuple[str, str], list[bool]] = {}
     for each in tried:
@@ -110,7 +117,7 @@ def _within(tried: Iterable[Tried], decoder: str, threshold: float, tries: int) 
     return float(np.mean([1.0 - (1.0 - np.mean(opened)) ** tries for opened in groups.values()]))
 
 
-def list_scenes(tried: Sequence[Tried]) -> Rows:
+def list_scenes(tried: Sequence[EntryTrial]) -> Rows:
     """Opened by scene, by the rule and on evidence as shipped."""
     shipped = Evidence().threshold
     return [
@@ -125,7 +132,7 @@ def list_scenes(tried: Sequence[Tried]) -> Rows:
     ]
 
 
-def list_nuisances(idle: dict[str, Idle]) -> Rows:
+def list_nuisances(idle: dict[str, TapFreeDecoding]) -> Rows:
     """Codes of three digits that nobody tapped, and the upper limit for one code drawn at random."""
     shipped, rows = Evidence().threshold, []
     for scene, seen in idle.items():

@@ -11,8 +11,8 @@ from tapsig.core.tap import DECISION_MS
 from tapsig.detectors.model import Model, to_score
 from tapsig.entry import Entry, EntryParameters, decode_taps, to_ms
 from tapsig.fitting.candidates import CandidateTable
-from tapsig.risks.openings import Code, Tried, list_near_codes
-from tapsig.scoring.outcomes import LEAST_DIGITS
+from tapsig.risks.openings import Code, EntryTrial, list_near_codes
+from tapsig.scoring.outcomes import MIN_DIGITS
 from tapsig.units import FloatArray
 
 SILENCE_S = 3.0
@@ -49,9 +49,7 @@ def list_heard(table: CandidateTable, model: Model, *, probability: float, dead_
     scores = model.score(table.rows)
     for index, group in enumerate(table.groups):
         vehicle, scene, position, _, plan = group.split("|")
-        tapped = tuple(
-            entry for entry in decode_taps(table.taps_s[index].tolist()) if len(entry.digits) >= LEAST_DIGITS
-        )
+        tapped = tuple(entry for entry in decode_taps(table.taps_s[index].tolist()) if len(entry.digits) >= MIN_DIGITS)
         if plan != ENTRIES or not tapped:
             continue
         part = slice(edges[index], edges[index + 1])
@@ -77,7 +75,7 @@ def _accept(onset_s: FloatArray, likely: np.ndarray, dead_time_s: float) -> Floa
     return np.sort(np.array(times))
 
 
-def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> list[Tried]:
+def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> list[EntryTrial]:
     """Both decoders on the entries of a recording; codes at distance two only when asked for."""
     core = EvidenceCore(model, SILENCE_S)
     weighed = heard.weigh(core)
@@ -93,7 +91,7 @@ def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> lis
         near = [list_near_codes(entry.digits, distance) if distance == 1 or second else () for distance in (1, 2)]
         by_rule = tuple(one.digits for one in ruled if one.start_s < entry.end_s and entry.start_s < one.end_s)
         tried.append(
-            Tried(
+            EntryTrial(
                 heard.vehicle,
                 heard.position,
                 heard.scene,

@@ -22,7 +22,7 @@ from benchmarks.entry_tables import Heard, list_heard, try_codes
 from benchmarks.transfer_data import gather
 from tapsig.core.evidence import LIKENESS_BINS, EvidenceModel
 from tapsig.detectors.tap import Tap
-from tapsig.risks.openings import Idle, Tried, choose_threshold
+from tapsig.risks.openings import EntryTrial, TapFreeDecoding, choose_threshold
 from tapsig.units import FloatArray
 
 SOURCES = ("home", "plate", "resonators")
@@ -138,10 +138,10 @@ def search(recordings: Mapping[str, Sequence[Heard]], steps: int) -> EvidenceMod
 
 def find_threshold(recordings: Mapping[str, Sequence[Heard]], model: EvidenceModel) -> float:
     """The highest of the sources' thresholds at which codes nearby open no more often than by the rule, in nats."""
-    tried: dict[str, list[Tried]] = {
+    tried: dict[str, list[EntryTrial]] = {
         name: [one for heard in each for one in try_codes(heard, model)] for name, each in recordings.items()
     }
-    return max(choose_threshold(each, Idle()) for each in tried.values())
+    return max(choose_threshold(each, TapFreeDecoding()) for each in tried.values())
 
 
 def main() -> None:

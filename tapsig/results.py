@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 Value = TypeVar("Value")
 Item = TypeVar("Item")
-MOST_HTML_ROWS = 60
+MAX_HTML_ROWS = 60
 
 
 class ReadOnlyMapping(Mapping[str, Value]):
@@ -94,11 +94,11 @@ class Result:
             head = "".join(f"<th>{html.escape(name)}</th>" for name in rows[0])
             body = "".join(
                 "<tr>" + "".join(f"<td>{html.escape(_show(value))}</td>" for value in row.values()) + "</tr>"
-                for row in rows[:MOST_HTML_ROWS]
+                for row in rows[:MAX_HTML_ROWS]
             )
             parts.append(f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>")
-        if len(rows) > MOST_HTML_ROWS:
-            parts.append(f"<p>… {len(rows) - MOST_HTML_ROWS} more rows: rows() and to_frame() hold all</p>")
+        if len(rows) > MAX_HTML_ROWS:
+            parts.append(f"<p>… {len(rows) - MAX_HTML_ROWS} more rows: rows() and to_frame() hold all</p>")
         return "".join(parts)
 
 

@@ -281,7 +281,7 @@ class _Evidence:
         if kind := self._loudness.find_ringing(time_s, level_db):
             words = {TAP: "ring-down", UNLABELLED: f"tail of an {UNLABELLED} event"}
             return words.get(kind, f"ring-down of {kind}")
-        return "background" if level_db <= self._loudness.usual_db(time_s) else "unexplained"
+        return "background" if level_db <= self._loudness.background_db(time_s) else "unexplained"
 
     def _explain_miss(self, time_s: float, level_db: float, rise_db: float) -> str:
         near = [

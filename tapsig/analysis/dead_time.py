@@ -65,7 +65,7 @@ class DeadTimeMap(Result):
         return (self.missed == 0) & (self.extra == 0)
 
     @property
-    def room_db_ms(self) -> float:
+    def operating_area_db_ms(self) -> float:
         """Area of the exact region in dB × ms: each cell counts with the grid's steps."""
         step_db = self.thresholds_db[1] - self.thresholds_db[0]
         step_ms = 1e3 * (self.dead_times_s[1] - self.dead_times_s[0])
@@ -124,7 +124,7 @@ class DeadTimeMap(Result):
             "taps": self.taps,
             "early_s": self.early_s,
             "late_s": self.late_s,
-            "room_db_ms": self.room_db_ms,
+            "operating_area_db_ms": self.operating_area_db_ms,
             "best_threshold_v": self.best_threshold_v,
             "best_dead_time_s": self.best_dead_time_s,
             "best_missed": int(self.missed[row, column]),

@@ -48,7 +48,7 @@ class Loudness:
             return -math.inf, -math.inf
         return amplitude_to_db(level / self._noise), amplitude_to_db(level / before)
 
-    def usual_db(self, time_s: float) -> float:
+    def background_db(self, time_s: float) -> float:
         """Level over the noise that one in ten pieces of 30 ms reaches within a second."""
         start, stop = np.searchsorted(self._times, [time_s - BACKGROUND_S, time_s + BACKGROUND_S])
         peaks = _piece_peaks(self._departures[start:stop], self._recording.fs)

@@ -21,9 +21,9 @@ REBOUND_S = 0.06
 NOISE_S = 0.25
 DOMINANT_SHARE = 0.05
 WIDEST_BEAT_HZ = 30.0
-LEAST_BEAT_RATIO = 0.25
+MIN_BEAT_RATIO = 0.25
 RATE_SHARE = 4.0
-MOST_ERROR = 0.01  # of the power: -20 dB
+MAX_ERROR = 0.01  # of the power: -20 dB
 RESAMPLED_SHARE = 0.5
 
 
@@ -228,7 +228,7 @@ def _limit_by_losses(recording: Recording) -> tuple[float, str]:
     share, words = counts["lost-samples"] / max(1, recording.samples.size), "lost and filled in"
     if counts["resampled"] and share < RESAMPLED_SHARE:
         share, words = RESAMPLED_SHARE, "laid on an even grid"
-    cosine = 1.0 - math.sqrt(MOST_ERROR / share) if share else -1.0
+    cosine = 1.0 - math.sqrt(MAX_ERROR / share) if share else -1.0
     if cosine <= -1.0:
         return math.inf, ""
     return math.acos(cosine) * recording.fs / (2.0 * math.pi), (
@@ -330,7 +330,7 @@ def _find_beats(modes: Sequence[Mode]) -> tuple[Beat, ...]:
             lower, upper = sorted((one, other), key=lambda mode: mode.frequency_hz)
             apart = upper.frequency_hz - lower.frequency_hz
             high, low = max(one.amplitude, other.amplitude), min(one.amplitude, other.amplitude)
-            audible = one.energy_share >= DOMINANT_SHARE and low >= LEAST_BEAT_RATIO * high
+            audible = one.energy_share >= DOMINANT_SHARE and low >= MIN_BEAT_RATIO * high
             if audible and apart <= WIDEST_BEAT_HZ and apart * min(one.t60_s, other.t60_s) >= 1.0:
                 depth = 20.0 * math.log10((high + low) / max(high - low, 1e-3 * high))
                 beats.append(Beat(lower.frequency_hz, upper.frequency_hz, 1.0 / apart, depth))

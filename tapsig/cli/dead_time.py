@@ -85,7 +85,7 @@ def _summarise(name: str, found: "DeadTimeMap") -> dict[str, object]:
     return {
         "recording": name,
         "taps": found.taps,
-        "room_db_ms": found.room_db_ms,
+        "operating_area_db_ms": found.operating_area_db_ms,
         "threshold_v": found.best_threshold_v,
         "dead_time_ms": round(1e3 * found.best_dead_time_s, 3),
         "missed": int(found.missed[row, column]),

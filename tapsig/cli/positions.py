@@ -1,13 +1,13 @@
-"""Which mounting position to use: levels, ring-down, scores, a ranking with its certainty, and advice in words.
+"""Compare mounting positions: levels, ring-down, scores, and a ranking with its significance.
 
   tapsig positions first --detector fixed-threshold --detector tap --out positions.html
 
-Positions are compared on the recordings that were made at all of them at once (channels of one file), where there
-are any. The intervals tell of more recordings like these, on these vehicles; another vehicle may differ.
+If there are recordings made at all positions at once (channels of one file), positions are compared on these. The
+intervals cover more recordings of this kind on these vehicles; other vehicles may differ.
 
-Doors hold airbag sensors and their wiring: know where they run before you drill or glue.
+Doors contain airbag sensors and their wiring: know where they run before you drill or glue.
 
-An --out that ends in .html becomes a page that needs nothing else.
+An --out that ends in .html becomes a self-contained page.
 """
 
 import argparse
@@ -38,7 +38,7 @@ DETECTORS = ("fixed-threshold", "tap")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig positions`."""
     add_detector_arguments(parser, f"as in 'tapsig score'; may be repeated; default: {' and '.join(DETECTORS)}")
-    parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="what the ranking goes by; default: f1")
+    parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="criterion of the ranking; default: f1")
     add_output_arguments(parser)
 
 
@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def render_positions(study: "PositionStudy", format_: str) -> str:
-    """Rows as csv or json (with differences, delays and advice beside them); as a table, all of it to read."""
+    """Rows as csv or json (with differences, delays and advice), or text with all tables."""
     from tapsig.comparison.advice import advise, compare_detectors, list_delay_rows
 
     if format_ != "table":
@@ -102,8 +102,7 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
             for row in list_delay_rows(study.delays)
         ]
         parts.append(
-            f"Delay between channels, tap by tap (below a correlation of 0.7 it tells little)\n"
-            f"{render_table(header, lines)}"
+            f"Delay of each tap between channels (unreliable below a correlation of 0.7)\n{render_table(header, lines)}"
         )
     parts.append(
         "95 % intervals: of scores as in 'tapsig score', of differences and levels by percentile bootstrap.\n"
@@ -113,7 +112,7 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
 
 
 def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> str:
-    from tapsig.comparison.advice import count_recordings, tell_left_out  # heavy rooms load when they are used
+    from tapsig.comparison.advice import count_recordings, describe_left_out  # heavy rooms load when they are used
 
     rows = {(row["detector"], row["position"]): row for row in study.rows()}
     ruled_only = any(row["entries_opened_evidence"] is None for key, row in rows.items() if key[0] == ranking.detector)
@@ -145,7 +144,7 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
         if ranking.paired
         else f"ranked on {made}, none of them made at every position at once: scenes may differ between positions"
     )
-    if left_out := tell_left_out(ranking):
+    if left_out := describe_left_out(ranking):
         basis += f".\n{left_out}."
     return (
         f"{ranking.detector}: {basis}\n{render_table(header, lines)}\n\n"
@@ -165,14 +164,14 @@ def _render_levels(study: "PositionStudy") -> str:
             _estimate(level.over_noise_db, 0),
             _estimate(level.over_nuisance_db, 0),
             _estimate(level.ringdown_s, 2),
-            _estimate(level.room_db_ms, 0),
+            _estimate(level.operating_area_db_ms, 0),
         ]
         for level in study.levels
     ]
-    header = ["position", "rec", "taps", "tap dB", "spread dB", "over noise", "over nuisance", "T60 s", "room dB·ms"]
+    header = ["position", "rec", "taps", "tap dB", "spread dB", "over noise", "over nuisance", "T60 s", "area dB·ms"]
     return (
-        "What each position hears, in all its recordings (dB re 1 V, above 20 Hz; nuisance: exceeded by one in twenty\n"
-        "30 ms pieces; room: over threshold and dead time, where a plain threshold counts every tap exactly once)\n"
+        "Levels at each position over all its recordings (dB re 1 V, above 20 Hz; nuisance: exceeded by one in twenty\n"
+        "30 ms pieces; area: operating area of threshold × dead time in which a plain threshold makes no error)\n"
         f"{render_table(header, lines)}"
     )
 

@@ -1,4 +1,4 @@
-"""Chance of a missed and of a wrong opening, guessing included, from labelled recordings.
+"""Chances of a missed opening, a wrong opening and a guessed code, from labelled recordings.
 
   tapsig risk first --detector tap
   tapsig risk first --table scenes --detector tap --code-length 4 --digit-max 6
@@ -7,10 +7,10 @@
   tapsig risk --table codes --tap-recall 0.97
   tapsig risk --table false-taps --wake-taps 3
 
-Tables from a corpus: summary (detector × position), scenes (the same scene by scene), decoders (rule beside evidence
-over thresholds: entries opened, codes nearby that open too, openings by nobody). Tables without one: guessing (by
-a stranger, and by someone who listened), codes (lengths and highest digits with as many bits: which one opens most
-often, by its owner and by false taps), false-taps (wrong openings a year for so many false taps an hour).
+Tables from a corpus: summary (by detector and position), scenes (also by scene), decoders (rule and evidence over
+thresholds: entries opened, near codes that open too, openings by false taps). Tables without a corpus: guessing (by a
+stranger and by observers), codes (lengths and highest digits with equal bits: how often the owner and false taps open
+each), false-taps (wrong openings a year by the rate of false taps).
 """
 
 import argparse
@@ -46,11 +46,7 @@ SECURITY = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `tapsig risk`."""
     parser.add_argument(
-        "corpus",
-        nargs="*",
-        type=Path,
-        metavar="CORPUS",
-        help="folder with corpus.csv, labelled; several are taken together",
+        "corpus", nargs="*", type=Path, metavar="CORPUS", help="folder with corpus.csv and labels; several are pooled"
     )
     parser.add_argument("--table", choices=TABLES, default="summary", help="default: summary")
     parser.add_argument("--detector", action="append", metavar="NAME", help="repeat for more; default: the catalogue")
@@ -65,13 +61,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="SCENE=HOURS",
-        help="hours a year of this scene around the parked vehicle; see the note for the default",
+        help="hours a year of this scene while parked; the output lists the defaults",
     )
     parser.add_argument(
         "--wake-level-v",
         type=float,
         metavar="V",
-        help="of the wake-up comparator; default: with 6 dB of reserve from train and validation",
+        help="level of the wake-up comparator; default: chosen on train and validation, less 6 dB",
     )
     parser.add_argument("--speed", type=float, default=40.0, metavar="KM/H", help="mean speed; default: 40")
     parser.add_argument(
@@ -128,14 +124,14 @@ SCENE_COLUMNS = (
     "success",
     "tap_recall",
     "false_taps_per_h",
-    "watched_h",
+    "exposure_h",
     "per_year_seen",
     "per_year_bound",
 )
 
 
 def _shorten(row: Mapping[str, object]) -> dict[str, object]:
-    """A row of the summary for a terminal: intervals beside their values, short headings, the rest left out."""
+    """A row of the summary for a terminal: the main columns, with their intervals."""
     values = {name: format_cell(value) for name, value in row.items()}
     return {
         "detector": row["detector"],
@@ -172,24 +168,7 @@ def _list_summary(
     summaries = summarise_risk(observations, question, parked_hours=hours, speed_km_h=args.speed)
     return [
         {
-            "detector": row.detector,
-            "position": row.position,
-            "entries": row.entries,
-            "success": row.success,
-            "success_low": row.success_low,
-            "success_high": row.success_high,
-            "success_model": row.success_model,
-            "failures_per_day": row.failures_per_day,
-            "wrong_per_year_seen": row.parked_seen,
-            "wrong_per_year_bound": row.parked_bound,
-            "wrong_per_year_poisson": row.parked_poisson,
-            "wrong_per_year_gaps": row.parked_gaps,
-            "wrong_per_1000_km_seen": row.driven_seen,
-            "wrong_per_1000_km_bound": row.driven_bound,
-            "wrong_per_1000_km_poisson": row.driven_poisson,
-            "listened_h": row.listened_h,
-            "watched_h": row.watched_h,
-            "uncovered_h": row.parked_uncovered_h,
+            **dataclasses.asdict(row),
             "wake_level_v": standby[row.position].level_v,
             "missed_wakes": standby[row.position].missed_entries,
             "false_wakes_per_day": standby[row.position].false_wakes_per_day,
@@ -202,7 +181,7 @@ def _list_summary(
 def _summarise_standby(
     args: argparse.Namespace, corpora: "Sequence[Corpus]", chosen: "Chosen", question: "RiskQuestion"
 ) -> dict[str, "StandbySummary"]:
-    """A wake-up comparator at each position; its level is learnt on all train and validation recordings there."""
+    """A wake-up comparator at each position; its level is chosen on the train and validation recordings there."""
     from tapsig.risks.standby import BATTERIES, DutyCycle
     from tapsig.risks.yearly import choose_level_v, summarise_standby, tally_comparators
 
@@ -245,32 +224,33 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion", observations:
     hours = complete_year(_parse_parked(args.parked))
     note("assumed hours a year, parked (no source): " + ", ".join(f"{key} {value:g}" for key, value in hours.items()))
     note(
-        "seen: possible codes entered by nobody, over the keyspace. bound: the sum of each scene's exact"
-        f" {100 * question.confidence:g} % upper limit, large where little was recorded; to bring one scene's bound"
-        f" under one a year takes {compute_hours_needed(question):.0f} watched hours in which no possible code is"
-        f" entered. Watched are all but {question.least_s:g} s of each stretch without deliberate taps: so long may a"
-        " code take, with the silence before it."
+        "seen: possible codes entered by false taps, divided by the keyspace. bound: the sum of each scene's exact"
+        f" {100 * question.confidence:g} % upper limit, which is large after short recordings;"
+        f" {compute_hours_needed(question):.0f} hours of exposure without a possible code bring one scene's bound to"
+        f" one a year. Exposure: each tap-free stretch less {question.min_segment_s:g} s, the longest duration of a"
+        " code with the silence before it."
     )
-    watched = {
-        key[1:]: any(lull.duration_s > question.least_s for lull in seen.lulls) for key, seen in observations.items()
+    exposed = {
+        key[1:]: any(segment.duration_s > question.min_segment_s for segment in seen.segments)
+        for key, seen in observations.items()
     }
-    if not all(watched.values()):
+    if not all(exposed.values()):
         note(
-            f"caution: {list(watched.values()).count(False)} of {len(watched)} positions and scenes (watched_h 0 in"
-            " --table scenes) were recorded too briefly to say how often false taps open; seen and bound leave their"
-            f" hours out of the year. Each needs a stretch of more than {question.least_s:g} s without deliberate taps."
+            f"caution: {list(exposed.values()).count(False)} of {len(exposed)} positions and scenes (exposure_h 0 in"
+            " --table scenes) were recorded too briefly to estimate openings by false taps; seen and bound leave out"
+            f" their hours of the year. Each needs a tap-free stretch of more than {question.min_segment_s:g} s."
         )
     if args.format == "table":
-        note("--format csv and json hold more columns, such as the hours of each figure and what models estimate")
+        note("--format csv and json hold more columns, such as hours and the estimates of the models")
     else:
-        note("poisson, gaps: estimates from models of the false taps that were seen; they fail where the false taps do")
+        note("poisson, gaps: estimates from models of the observed false taps; they are only as good as these models")
     if args.table == "summary":
         note(
-            f"days: {BATTERIES[0].name}, at the default currents of tapsig standby and the false wakes of a comparator"
-            " at wake_level_v: seconds a day in which it trips"
+            f"days: {BATTERIES[0].name}, with the default currents of tapsig standby and the false wakes of a"
+            " comparator at wake_level_v (the seconds a day with a trigger)"
         )
         note(
-            "failures/day: possible codes that nobody tapped; they make the owner wait, and"
+            "failures/day: possible codes entered by false taps; each starts a waiting time, and"
             f" {question.parameters.failure_limit or 'no number of them'} in a row lock the machine"
         )
     if question.parameters.failure_limit > NIST_FAILURE_LIMIT or not question.parameters.failure_limit:

@@ -1,4 +1,4 @@
-"""`tapsig risk CORPUS --table decoders`: the decoders rule and evidence beside each other, over thresholds."""
+"""`tapsig risk CORPUS --table decoders`: the decoders rule and evidence compared over thresholds."""
 
 import argparse
 import dataclasses
@@ -19,8 +19,8 @@ def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]"
     from tapsig.detectors import load_detector  # heavy rooms load when they are used
     from tapsig.entry.evidence import Evidence, check_decoder
     from tapsig.risks.openings import (
-        Idle,
-        Tried,
+        EntryTrial,
+        TapFreeDecoding,
         choose_threshold,
         list_decoder_rows,
         list_thresholds,
@@ -32,8 +32,8 @@ def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]"
         raise ParameterError(f"--table decoders takes one detector; {len(names)} are given")
     variant = load_detector(names[0])
     check_decoder("evidence", variant)
-    tried: list[Tried] = []
-    idle = Idle()
+    tried: list[EntryTrial] = []
+    idle = TapFreeDecoding()
     with progress_bar(len(chosen), "recordings") as advance:
         for done, (corpus, entry) in enumerate(chosen, start=1):
             recording = corpus.load(entry)
@@ -59,10 +59,10 @@ def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]"
     plain = [dataclasses.asdict(row) for row in rows]
     emit(render_rows([_shorten(row) for row in rows] if args.format == "table" else plain, args.format), args)
     note(
-        f"threshold: the log-likelihood ratio that evidence asks of a code, in nats; {shipped:g} is shipped,"
-        f" {as_rule:.3g} opens here no more often than the rule for codes nearby and for nobody"
+        f"threshold: the log-likelihood ratio that evidence requires, in nats. The default is {shipped:g}; with"
+        f" {as_rule:.3g}, near codes and false taps open here no more often than with the rule"
     )
-    note("nearby: every code that differs by one tap (1) or two (2), tried on each entry that was tapped")
+    note("near: every code that differs from the tapped one by one tap (1) or two taps (2), tested on each entry")
     return 0
 
 
@@ -72,8 +72,8 @@ def _shorten(row: "DecoderRow") -> dict[str, object]:
         "threshold": row.threshold,
         "entries": row.entries,
         "opened (interval)": f"{row.success:.2f} ({row.success_low:.2f}–{row.success_high:.2f})",
-        "nearby 1 % (at most)": f"{100 * row.near_1_share:.2f} ({100 * row.near_1_high:.2f})",
-        "nearby 2 % (at most)": f"{100 * row.near_2_share:.2f} ({100 * row.near_2_high:.2f})",
-        "watched h": row.watched_h,
-        "by nobody/year (bound)": f"{format_cell(row.per_year_seen)} ({format_cell(row.per_year_bound)})",
+        "near 1 % (at most)": f"{100 * row.near_1_share:.2f} ({100 * row.near_1_high:.2f})",
+        "near 2 % (at most)": f"{100 * row.near_2_share:.2f} ({100 * row.near_2_high:.2f})",
+        "exposure h": row.exposure_h,
+        "by false taps/year (bound)": f"{format_cell(row.per_year_seen)} ({format_cell(row.per_year_bound)})",
     }

@@ -1,4 +1,4 @@
-"""The tables of `tapsig risk` that need no recordings: guessing, shapes of codes, rates of false taps."""
+"""The tables of `tapsig risk` that need no recordings: guessing, codes, false-taps."""
 
 import argparse
 import dataclasses
@@ -12,16 +12,17 @@ from tapsig.risks.nuisance import YEAR_HOURS, build_poisson_gaps, compute_openin
 NOTES = {
     "guessing": (
         "wrong entries in a row lock the machine at --failure-limit; NIST SP 800-63B-4 section 3.2.2 allows no more"
-        " than 100. A right entry by the owner sets the count back, and the tries begin anew.",
-        "codes that people choose, and entries that others can hear, are easier to guess than codes drawn at random",
+        " than 100. A right entry by the owner resets the count, and the attacker can start again.",
+        "codes that people choose are easier to guess than codes drawn at random; so are codes that others overhear",
     ),
     "codes": (
-        "success: all taps of a random code heard, each with the same chance by itself; fewer taps for as many bits"
-        " open more often. wrong_per_year: by Poisson false taps at --false-taps-per-hour, for a code drawn at random.",
+        "success: chance that all taps of a random code are detected, each independently with --tap-recall; of codes"
+        " with equal bits, those with fewer taps succeed more often. wrong_per_year: by Poisson false taps at"
+        " --false-taps-per-hour, for a code drawn at random.",
     ),
     "false-taps": (
-        "wrong openings in a year of Poisson false taps, before waits and locking; real false taps come in bursts and"
-        " rhythms: measure yours with tapsig risk CORPUS",
+        "wrong openings in a year of Poisson false taps, without waits and locking; real false taps come in bursts and"
+        " rhythms: measure them with tapsig risk CORPUS",
     ),
 }
 RATES_PER_HOUR = (1, 10, 30, 60, 120, 300, 600, 1200, 3600)
@@ -40,19 +41,7 @@ def list_rows(
 
 def _list_guessing(parameters: EntryParameters, length: int) -> list[dict[str, object]]:
     try_s = HandTiming().compute_entry_s(length, parameters.digit_max) + parameters.entry_silence_s
-    return [
-        {
-            "who": row.who,
-            "codes_left": row.candidates,
-            "bits": row.bits,
-            "first_try": row.chance_first,
-            "before_a_wait": row.chance_free,
-            "before_the_lock": row.chance_limit,
-            "hours_if_it_opens": row.expected_s / 3600,
-            "hours_for_all": row.whole_s / 3600,
-        }
-        for row in compute_guessing(length, parameters, try_s=try_s)
-    ]
+    return [dataclasses.asdict(row) for row in compute_guessing(length, parameters, try_s=try_s)]
 
 
 def _list_codes(args: argparse.Namespace, parameters: EntryParameters, length: int) -> list[dict[str, object]]:

@@ -1,16 +1,16 @@
-"""Average current and days on a battery, and which number matters most.
+"""Average current and days on a battery, and their sensitivity to each parameter.
 
   tapsig standby --sleep-ua 10 --awake-ma 8 --false-wakes-per-day 200
   tapsig standby --battery "starter 12 V 60 Ah" --sensitivity
   tapsig standby first --level-v 0.05 --level-v 0.2
 
-With a corpus, ways to wake up are compared on its labelled recordings: a comparator at each level, periodic sampling,
-always on. An entry's first tap finds the controller asleep. A table shows the columns that fit, csv and json all:
-missed_first_taps is the share of first taps that do not wake it, missed_entries that of entries none of whose taps do.
-Of the first taps that wake it: delay_ms is the mean time from the tap to the first sample, peak_lost the share whose
-largest swing is over by then, energy_lost the mean share of a tap's energy gone by then, first_tap_heard the share
-that --detector still finds. listened_h are the hours without taps from which false_wakes_per_day is counted;
-awake_share is the share of a day spent awake.
+With a corpus, wake-up methods are compared on its labelled recordings: a comparator at each level, periodic sampling,
+always on. The controller is asleep before each entry. A table shows the main columns, csv and json all of them:
+missed_first_taps is the share of first taps that do not wake it, missed_entries the share of entries in which no tap
+does. Of the first taps that wake it: delay_ms is the mean time from the tap to the first sample, peak_lost the share
+whose largest swing came before that sample, energy_lost the mean share of the tap's energy before it, first_tap_found
+the share that --detector still finds. false_wakes_per_day is measured over tap_free_h, the hours without taps;
+awake_share is the share of the day spent awake.
 """
 
 import argparse
@@ -25,25 +25,25 @@ from tapsig.risks.standby import BATTERIES, MONTH_DAYS, Battery, DutyCycle, comp
 
 COLUMNS = ("position", "wake_up", "level_v", "missed_first_taps", "missed_entries", "false_wakes_per_day", "days")
 DUTY_HELP = {
-    "sleep_ua": "current asleep, wake comparator included, in µA",
+    "sleep_ua": "current asleep, with the wake comparator, in µA",
     "awake_ma": "current awake, in mA",
     "awake_s": "time from the last event until it sleeps, in seconds",
     "wakes_per_day": "wanted wake-ups a day",
     "false_wakes_per_day": "unwanted wake-ups a day; with a corpus they are measured",
-    "sampling_hz": "looks a second when its clock wakes it; 0 = a comparator does",
-    "sample_s": "time awake for one look, in seconds",
+    "sampling_hz": "samples a second when its clock wakes it; 0 = a comparator does",
+    "sample_s": "time awake for one sample, in seconds",
     "release_ma": "current of the release, in mA",
     "release_s": "length of the release pulse, in seconds",
     "releases_per_day": "release pulses a day",
-    "other_ma": "what else drains the battery, in mA; a parked vehicle up to 25-50",
+    "other_ma": "other loads on the battery, in mA; a parked vehicle draws up to 25-50",
 }
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `tapsig standby`."""
-    parser.add_argument("corpus", nargs="?", type=Path, metavar="CORPUS", help="compare ways to wake up on it")
+    parser.add_argument("corpus", nargs="?", type=Path, metavar="CORPUS", help="compare wake-up methods on it")
     add_output_arguments(parser)
-    parser.add_argument("--sensitivity", action="store_true", help="which number moves the days most")
+    parser.add_argument("--sensitivity", action="store_true", help="effect of each parameter on the days")
     duty = parser.add_argument_group("controller")
     for field in dataclasses.fields(DutyCycle):
         duty.add_argument(
@@ -77,7 +77,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     wake.add_argument(
         "--start-up-s", type=float, default=0.002, metavar="S", help="from waking to the first sample; default: 0.002"
     )
-    wake.add_argument("--detector", metavar="NAME", help="start it on waking: does it still find the first tap?")
+    wake.add_argument(
+        "--detector", metavar="NAME", help="start this detector at the wake-up and count the first taps it finds"
+    )
     add_corpus_arguments(parser)
 
 
@@ -91,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     batteries = _choose_batteries(args)
     if args.corpus is not None:
         if args.sensitivity:
-            raise ParameterError("--sensitivity and a corpus are two tables; ask for one at a time")
+            raise ParameterError("--sensitivity and a corpus give two tables; choose one")
         return _run_corpus(args, duty, batteries[0])
     rows = _render_sensitivity(duty, batteries) if args.sensitivity else _render_days(duty, batteries)
     document = {"average_ua": duty.average_ua, "awake_share": duty.awake_share, "parts_ua": dict(duty.parts_ua)}
@@ -155,18 +157,10 @@ def _render_days(duty: DutyCycle, batteries: tuple[Battery, ...]) -> list[dict[s
 
 def _render_sensitivity(duty: DutyCycle, batteries: tuple[Battery, ...]) -> list[dict[str, object]]:
     return [
-        {
-            "battery": battery.name,
-            "number": row.name,
-            "value": row.value,
-            "days": compute_days(duty.average_ua, battery),
-            "days_with_half": row.days_half,
-            "days_with_double": row.days_double,
-            "elasticity": row.elasticity,
-        }
+        {"battery": battery.name, "days": compute_days(duty.average_ua, battery), **dataclasses.asdict(row)}
         for battery in batteries
         for row in compute_sensitivity(duty, battery)
-        if row.days_half != row.days_double
+        if row.days_with_half != row.days_with_double
     ]
 
 
@@ -202,8 +196,8 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
             "delay_ms": 1e3 * row.tally.mean_delay_s,
             "peak_lost": row.tally.peak_lost_share,
             "energy_lost": row.tally.energy_lost_share,
-            "first_tap_heard": row.tally.first_heard_share,
-            "listened_h": row.tally.listened_s / 3600,
+            "first_tap_found": row.tally.first_found_share,
+            "tap_free_h": row.tally.tap_free_s / 3600,
             "false_wakes_per_day": row.tally.false_wakes_per_day if row.wake_up.kind != "always on" else None,
             "awake_share": row.duty.awake_share if row.wake_up.kind != "always on" else 1.0,
             "average_ua": row.duty.average_ua,
@@ -211,16 +205,16 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
         }
         for row in compared
     ]
-    lost = "energy_lost" if variant is None else "first_tap_heard"
+    lost = "energy_lost" if variant is None else "first_tap_found"
     columns = (*COLUMNS[:5], lost, *COLUMNS[5:]) if args.format == "table" else None
     emit(render_rows(rows, args.format, columns=columns, document={"battery": battery.name}), args)
     if args.detector is not None:
         note(
-            "first_tap_heard: of the taps that woke it, the share that the detector found although it started in their"
-            " middle; where that is low, ask for wake-up taps before the code (tapsig entry --wake-taps)"
+            "first_tap_found: of the taps that woke it, the share that the detector found although it started during"
+            " the tap; where it is low, require wake-up taps before the code (tapsig entry --wake-taps)"
         )
     note(
-        f"days: on {battery.name}. False wake-ups are seconds a day that hold a trigger, as if the scenes of this"
-        " corpus filled the day; choose --scene for one of them. A comparator is seen at the recording's own rate."
+        f"days: on {battery.name}. False wake-ups: seconds a day with a trigger, if the scenes of this corpus filled"
+        " the day; --scene selects one of them. A comparator is evaluated at the recording's sample rate."
     )
     return 0

@@ -1,11 +1,11 @@
-"""Two or more detectors on the same recordings: paired differences, taps that only one found, and curves.
+"""Compare detectors on the same recordings: paired differences, taps that only one found, and curves.
 
   tapsig variants first --detector tap --detector sta-lta
 
-The first detector named is compared with each of the others. F1 differences have a bootstrap interval over
-recordings and a permutation test; McNemar's test counts taps that only one of the two found.
+The first detector is compared with each of the others. F1 differences have a bootstrap interval over recordings and a
+permutation test; McNemar's test uses the taps that only one of the two found.
 
-An --out that ends in .html becomes a page that needs nothing else.
+An --out that ends in .html becomes a self-contained page.
 """
 
 import argparse
@@ -30,7 +30,7 @@ RATES_PER_HOUR = (1.0, 10.0, 100.0, 1000.0)
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig variants`."""
     add_detector_arguments(parser, f"as in 'tapsig score'; at least two; default: {' and '.join(DETECTORS)}")
-    parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="what is compared; default: f1")
+    parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="criterion of the comparison; default: f1")
     add_output_arguments(parser)
 
 
@@ -59,7 +59,7 @@ def _list_curves(pairs: "Sequence[VariantComparison]") -> "list[Curve]":
 
 
 def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
-    """One row for each pair as csv or json (curves beside them); as a table, verdicts and three small ones."""
+    """One row for each pair as csv or json (with the curves), or text with all tables."""
     rows = [pair.to_dict() for pair in pairs]
     if format_ != "table":
         curves = [
@@ -73,9 +73,9 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
             for curve in _list_curves(pairs)
         ]
         return render_rows(rows, format_, document={"curves": curves})
-    from tapsig.comparison.advice import count_recordings, judge_pair  # heavy rooms load when they are used
+    from tapsig.comparison.advice import count_recordings, describe_pair  # heavy rooms load when they are used
 
-    verdicts = "\n".join(textwrap.fill(judge_pair(pair), COLUMNS) for pair in pairs)
+    verdicts = "\n".join(textwrap.fill(describe_pair(pair), COLUMNS) for pair in pairs)
     criterion = pairs[0].criterion.words
     differences = [
         [
@@ -114,10 +114,10 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
         f"{render_table(['first', 'second', 'first', 'second', 'first – second', 'p (Holm)'], differences)}\n\n"
         "Taps found by both, by one, by neither (p: McNemar)\n"
         f"{render_table(['first', 'second', 'both', 'only first', 'only second', 'neither', 'p'], taps)}\n\n"
-        "Detections accepted from a strength on: average precision, and recall at so many false alarms an hour\n"
+        "Thresholds of strength: average precision, and recall at a rate of false alarms\n"
         f"{render_table(['detector', 'average precision', *rates], curves_at)}\n\n"
-        f"The recordings last {pairs[0].curves[0].hours:.2f} h in all; – marks rates too low to be heard even once in"
-        " that time.\n"
+        f"The recordings last {pairs[0].curves[0].hours:.2f} h in all; – marks rates below one false alarm in that"
+        " time.\n"
         "95 % intervals: of values as in 'tapsig score', of differences by percentile bootstrap, paired.\n"
         "p: permutation test, swaps within recordings; Holm's adjustment for all pairs.\n"
     )

@@ -1,1 +1,1 @@
-"""Detectors and mounting positions compared on the same recordings, with what the recordings cannot tell."""
+"""Detectors and mounting positions compared on the same recordings, with the uncertainty of each comparison."""

@@ -1,21 +1,21 @@
-"""What a comparison of positions or of detectors comes to, in plain words, and what it cannot tell."""
+"""Results of comparing positions or detectors as sentences, with their uncertainty."""
 
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 
 from tapsig.comparison import statistics as comparison
+from tapsig.comparison.channels import ChannelDelay
 from tapsig.comparison.detectors import VariantComparison
-from tapsig.comparison.hearing import ChannelDelay
 from tapsig.comparison.positions import Ranking
 from tapsig.comparison.statistics import Difference
 
-ENOUGH_ALIKE = 400
-"""When more recordings than this would be needed, the difference hardly matters in use."""
+MAX_USEFUL_RECORDINGS = 400
+"""A difference that needs more recordings than this hardly matters in use."""
 
 
 def count_recordings(recordings: int, channels: int = 0) -> str:
-    """In words, so that channels and files are not taken for each other.
+    """Number of recordings (files) and channels, in words.
 
     >>> count_recordings(1), count_recordings(32, 113)
     ('1 recording', '113 channels of 32 recordings')
@@ -25,51 +25,51 @@ def count_recordings(recordings: int, channels: int = 0) -> str:
 
 
 def advise(ranking: Ranking) -> str:
-    """A few sentences: which position, how sure, on which vehicles, and how many recordings would tell more."""
-    least = comparison.count_least(len(ranking.differences), paired=ranking.paired)
+    """Describe a ranking: the best position, its significance, the vehicles, and the recordings still needed."""
+    least = comparison.count_min_recordings(len(ranking.differences), paired=ranking.paired)
     best, *others = ranking.positions
     at_once = "made at every position at once" if ranking.paired else "in all"
     if ranking.too_few:
         of_each = "" if ranking.paired else " of each"
         return (
-            f"Too few to tell: {count_recordings(ranking.recordings)} {at_once}, and fewer than {least}{of_each} can"
-            f" never show a difference between {len(ranking.positions)} positions at the 5 % level. Make at least"
-            f" {ranking.count_more(least)} more."
+            f"Too few recordings: {count_recordings(ranking.recordings)} {at_once}. Between"
+            f" {len(ranking.positions)} positions, fewer than {least}{of_each} cannot reach significance at the 5 %"
+            f" level. Make at least {ranking.count_more(least)} more."
         )
     if math.isnan(best.estimate.value):
-        return f"Nothing to compare: {ranking.criterion.words} is undefined at every position."
+        return f"No comparison: {ranking.criterion.words} is undefined at every position."
     pairs = [ranking.find_difference(best.position, other.position) for other in others]
     rivals = {other.position: pair for other, pair in zip(others, pairs, strict=True) if not pair.clear}
     where = f" on {_name_vehicles(ranking)}" if ranking.vehicles else ""
     if not rivals:
         return (
             f"Put the sensor on the {best.position}:{where} its {ranking.criterion.words} of"
-            f" {_number(best.estimate.value)} is better than at every other position. The nearest is the"
+            f" {_number(best.estimate.value)} is better than at every other position. The next is the"
             f" {others[0].position} with {_number(others[0].estimate.value)} (p = {_p(pairs[0].p_adjusted)} after"
-            f" Holm).{_weigh_vehicles(ranking)}"
+            f" Holm).{_compare_vehicles(ranking)}"
         )
     beaten = [other.position for other in others if other.position not in rivals]
     if not beaten and all(pair.estimate.low <= 0 <= pair.estimate.high for pair in pairs):
-        start = f"Too few to tell, or no difference that matters: the {best.position} comes out first"
+        start = f"Too few recordings, or no difference that matters: the {best.position} ranks first"
     else:
-        start = f"The {best.position} comes out first"
+        start = f"The {best.position} ranks first"
     text = (
-        f"{start}{where} with {ranking.criterion.words} {_number(best.estimate.value)}, but {ranking.recordings}"
-        f" recordings {at_once} cannot tell it from the {_list(list(rivals))}."
+        f"{start}{where} with {ranking.criterion.words} {_number(best.estimate.value)}, but over"
+        f" {ranking.recordings} recordings {at_once} the difference from the {_list(list(rivals))} is not significant."
     )
     if beaten:
         text += f" It is better than the {_list(beaten)}."
-    return text + _needed(ranking, rivals) + _weigh_vehicles(ranking)
+    return text + _needed(ranking, rivals) + _compare_vehicles(ranking)
 
 
 def _needed(ranking: Ranking, rivals: Mapping[str, Difference]) -> str:
-    soon = {rival: pair.needed for rival, pair in rivals.items() if pair.needed <= ENOUGH_ALIKE}
+    soon = {rival: pair.needed for rival, pair in rivals.items() if pair.needed <= MAX_USEFUL_RECORDINGS}
     if not soon:
-        return f" To tell them apart takes over {ENOUGH_ALIKE} recordings: take the one that is easiest to fit."
+        return f" Over {MAX_USEFUL_RECORDINGS} recordings would be needed: choose the position that is easiest to fit."
     more = ranking.count_more(max(soon.values()))
     return (
-        f" About {more} more recordings would tell it from the {_list(list(soon))}, if the differences are as they seem"
-        " (power 80 % for each)."
+        f" About {more} more recordings would show the difference from the {_list(list(soon))}, if it is as large as"
+        " observed (power 80 % for each)."
     )
 
 
@@ -78,8 +78,8 @@ def _name_vehicles(ranking: Ranking) -> str:
     return f"the {names[0]}" if len(names) == 1 else f"these {len(names)} vehicles"
 
 
-def _weigh_vehicles(ranking: Ranking) -> str:
-    """What each vehicle would say by itself: recordings of one vehicle, however many, tell of that vehicle only."""
+def _compare_vehicles(ranking: Ranking) -> str:
+    """Whether each vehicle by itself gives the same best position; recordings of one vehicle describe only that one."""
     best, sign = ranking.positions[0].position, ranking.criterion.sign
     leads: dict[str, tuple[float, str]] = {}
     for vehicle, values in ranking.vehicles.items():
@@ -88,22 +88,22 @@ def _weigh_vehicles(ranking: Ranking) -> str:
         if known:
             leads[vehicle] = min(known)
     if len(leads) < 2:
-        return " Another vehicle may differ."
+        return " Other vehicles may differ."
     against = sum(lead < 0 for lead, _ in leads.values())
     least = min(leads, key=lambda vehicle: leads[vehicle])
     rival, values = leads[least][1], ranking.vehicles[least]
     agreement = (
-        f"The vehicles disagree: {against} of {len(leads)} by itself puts another place first, most of all the {least}"
+        f"The vehicles disagree: on {against} of {len(leads)} another position ranks first, most clearly on the {least}"
         if against
-        else f"Each vehicle by itself puts it first, with the smallest lead on the {least}"
+        else f"It ranks first on each vehicle, with the smallest lead on the {least}"
     )
     return (
-        f" {agreement} ({best} {_number(values[best])}, {rival} {_number(values[rival])}). Another vehicle may differ."
+        f" {agreement} ({best} {_number(values[best])}, {rival} {_number(values[rival])}). Other vehicles may differ."
     )
 
 
 def compare_detectors(rankings: tuple[Ranking, ...]) -> str:
-    """How much the position matters under each detector; empty for one detector."""
+    """Describe how much the position matters under each detector; empty for one detector."""
     if len(rankings) < 2:
         return ""
     words = rankings[0].criterion.words
@@ -124,16 +124,16 @@ def compare_detectors(rankings: tuple[Ranking, ...]) -> str:
     return text
 
 
-def tell_left_out(ranking: Ranking) -> str:
-    """How many recordings the ranking and its scores leave out; empty without such."""
+def describe_left_out(ranking: Ranking) -> str:
+    """Describe how many recordings the ranking and its scores leave out; empty without such."""
     if not ranking.left_out:
         return ""
     further = "1 further recording was" if ranking.left_out == 1 else f"{ranking.left_out} further recordings were"
-    return f"{further} not made at every position and left out here; 'tapsig score' counts them"
+    return f"{further} not made at every position; they are left out here, and 'tapsig score' counts them"
 
 
-def judge_pair(pair: VariantComparison) -> str:
-    """One sentence: which of two detectors is better, or that these recordings cannot tell."""
+def describe_pair(pair: VariantComparison) -> str:
+    """One sentence: which of two detectors is better, or that the difference is not significant."""
     difference, needed = pair.difference, pair.difference.needed
     size = abs(difference.estimate.value)
     gap = (
@@ -145,8 +145,11 @@ def judge_pair(pair: VariantComparison) -> str:
         if difference.estimate.value * pair.criterion.sign < 0:
             ahead, behind = behind, ahead
         return f"{ahead} is better than {behind}: {gap}."
-    more = f"about {needed:.0f} would tell" if needed < 1000 else "over 1000 would be needed to tell"
-    return f"These recordings cannot tell {pair.first} from {pair.second}: {gap}; {more}."
+    more = f"about {needed:.0f}" if needed < 1000 else "over 1000"
+    return (
+        f"The difference between {pair.first} and {pair.second} is not significant: {gap}; {more} recordings would be"
+        " needed."
+    )
 
 
 def list_delay_rows(delays: Sequence[ChannelDelay]) -> list[dict[str, object]]:

@@ -19,10 +19,9 @@ SEED = 20_260_104
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """A detector whose detections are accepted from a strength on, that falls from point to point; shape (n,) each.
+    """Precision, recall and false alarms at falling thresholds of strength; arrays of shape (n,).
 
-    It ends where the detector works: what it did not detect has no strength. `average_precision` is the sum of
-    precision times the step in recall, taps that were not detected counting as never found.
+    The curve ends at the detector's own operating point, since what it did not detect has no strength.
     """
 
     detector: str
@@ -34,15 +33,15 @@ class Curve:
 
     @property
     def average_precision(self) -> float:
-        """Area under precision over recall, in steps; nan without taps."""
+        """Average precision: the sum of precision times the step in recall; nan without taps."""
         if not self.recall.size:
             return math.nan
         return float(np.sum(np.diff(self.recall, prepend=0.0) * self.precision))
 
     def recall_at(self, false_alarms_per_hour: float) -> float:
-        """The largest recall with at most so many false alarms an hour; 0 when none is so strict.
+        """The largest recall at or below this rate of false alarms; 0 when no threshold is strict enough.
 
-        nan where the recordings are too short to tell: they must last for at least one such alarm.
+        nan for recordings so short that one false alarm exceeds the rate.
         """
         if false_alarms_per_hour * self.hours < 1:
             return math.nan
@@ -51,9 +50,9 @@ class Curve:
 
 
 def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
-    """Precision, recall and false alarms by the least strength that is accepted.
+    """Precision, recall and false alarms as functions of the threshold of strength.
 
-    Each detection keeps the verdict that it has among all of them.
+    Detections are matched once, at the lowest threshold; each keeps its hit or miss.
     """
     taps = sum(outcome.score.taps for outcome in outcomes)
     hours = sum(outcome.score.duration_s for outcome in outcomes) / SECONDS_PER_HOUR
@@ -80,7 +79,7 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
 class VariantComparison:
     """Two detectors on the same recordings.
 
-    `difference.needed` counts files; `recordings` are those that there are, with so many `channels` in all.
+    `difference.needed` and `recordings` count files; `channels` counts their channels.
     """
 
     first: str
@@ -123,9 +122,9 @@ class VariantComparison:
 def compare_variants(
     table: ScoreTable, first: str, *others: str, criterion: str = "f1"
 ) -> tuple[VariantComparison, ...]:
-    """Compare a detector of a table with each of the others: differences paired by file, adjusted for their number.
+    """Compare a detector of a table with each of the others: differences paired by file, with Holm's adjustment.
 
-    Raises ParameterError for a detector that the table does not hold, the first among the others, or no others.
+    Raises ParameterError for a detector that is not in the table, the first among the others, or no others.
     """
     names = (first, *others)
     for name in names:

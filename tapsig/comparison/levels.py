@@ -1,4 +1,4 @@
-"""How strongly a position hears taps: level, spread, against noise and nuisance, ring-down; recording by recording."""
+"""Levels of one recording: its taps, its noise and nuisance, and the ring-down."""
 
 import math
 from dataclasses import dataclass
@@ -12,27 +12,27 @@ from tapsig.records import TAP, Recording, require_labels
 from tapsig.units import BoolArray, FloatArray, IntArray, amplitude_to_db, seconds_to_samples
 
 HIGH_PASS_HZ = 20.0
-"""Below it the body sways and the sensor's bias drifts; a knock has little there (common practice, no source)."""
+"""Below it, the body sways and the bias drifts; a knock has little energy there (common practice, no source)."""
 PEAK_S = 0.03
-"""A tap's peak comes this soon after contact, on a skin too."""
+"""A tap's peak comes within this time of contact, on a thin panel too."""
 QUIET_BEFORE_S, QUIET_AFTER_S = 0.05, 1.0
-"""Around labels so much is left out of the noise: taps still ring."""
+"""Excluded from the noise around labels, since taps still ring."""
 RINGING_S = 1.5
-LEAST_RINGING_S = 0.1
+MIN_RINGING_S = 0.1
 NUISANCE_QUANTILE = 0.95
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """What one channel heard. Levels in dB re 1 V, above 20 Hz; nan where nothing tells.
+    """Levels of one channel in dB re 1 V, above 20 Hz; nan where undefined.
 
     Parameters
     ----------
     taps_db : peak of each tap within 30 ms of its contact, shape (taps,).
-    noise_db : rms away from labels, at least that of the converter's rounding, step/√12, where the step is known.
-    nuisance_db : the level that one in twenty 30 ms pieces without a tap exceeds, by their peaks; at least one step.
+    noise_db : rms away from labels; at least the quantisation noise, step/√12, where the step is known.
+    nuisance_db : 95 % quantile of the peaks of 30 ms pieces without a tap; at least one step.
     t60_s : ring-down of each tap where it could be measured (ISO 3382-1: T20, or early decay).
-    room_db_ms : room for a plain threshold, see `tapsig.analysis.dead_time`; nan without taps.
+    operating_area_db_ms : operating area of a plain threshold, see `tapsig.analysis.dead_time`; nan without taps.
     """
 
     source: str
@@ -42,7 +42,7 @@ class Levels:
     noise_db: float
     nuisance_db: float
     t60_s: FloatArray
-    room_db_ms: float
+    operating_area_db_ms: float
 
     @property
     def tap_db(self) -> float:
@@ -56,12 +56,12 @@ class Levels:
 
     @property
     def over_noise_db(self) -> float:
-        """Tap against noise."""
+        """Level of the taps over the noise."""
         return self.tap_db - self.noise_db
 
     @property
     def over_nuisance_db(self) -> float:
-        """Tap against what disturbs."""
+        """Level of the taps over the nuisance."""
         return self.tap_db - self.nuisance_db
 
     @property
@@ -94,7 +94,7 @@ def measure_levels(recording: Recording) -> Levels:
         _level(max(recording.step_v / math.sqrt(12), np.sqrt(np.mean(volts[quiet] ** 2))) if quiet.any() else 0.0),
         _level(max(recording.step_v, _nuisance_peak(volts, others, peak)) if others.any() else 0.0),
         _measure_ringing(recording, volts, taps, quiet),
-        compute_dead_time_map(recording).room_db_ms if taps_db.size else math.nan,
+        compute_dead_time_map(recording).operating_area_db_ms if taps_db.size else math.nan,
     )
 
 
@@ -113,13 +113,13 @@ def _mark_quiet(recording: Recording, times_s: FloatArray, *, taps_only: bool) -
 
 
 def _nuisance_peak(volts: FloatArray, others: BoolArray, width: int) -> float:
-    heard = volts[others]
-    pieces = np.abs(heard[: heard.size // width * width].reshape(-1, width)).max(axis=1, initial=0.0)
+    tap_free = volts[others]
+    pieces = np.abs(tap_free[: tap_free.size // width * width].reshape(-1, width)).max(axis=1, initial=0.0)
     return float(np.quantile(pieces, NUISANCE_QUANTILE)) if pieces.size else 0.0
 
 
 def _measure_ringing(recording: Recording, volts: FloatArray, taps: IntArray, quiet: BoolArray) -> FloatArray:
-    """Decay times of the taps that ring on for a while before the next label, a gap or the end."""
+    """Decay times of the taps that ring for long enough before the next label, a gap or the end."""
     fs = recording.fs
     noise_power = float(np.mean(volts[quiet] ** 2)) if quiet.any() else 0.0
     onsets = [label.onset_s for label in recording.labels or ()]
@@ -133,7 +133,7 @@ def _measure_ringing(recording: Recording, volts: FloatArray, taps: IntArray, qu
     times = []
     for tap in taps:
         stop = min(int(edges[edges > tap].min(initial=volts.size)), tap + seconds_to_samples(RINGING_S, fs))
-        if stop - tap < LEAST_RINGING_S * fs:
+        if stop - tap < MIN_RINGING_S * fs:
             continue
         top = tap + int(np.argmax(np.abs(volts[tap : tap + seconds_to_samples(PEAK_S, fs)])))
         curve = compute_decay_curve(volts[top:stop], fs, noise_power=noise_power)

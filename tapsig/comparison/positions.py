@@ -1,4 +1,4 @@
-"""Mounting positions compared on recordings: ranked, with differences, and with what the recordings cannot tell."""
+"""Mounting positions compared on recordings: a ranking, with differences and their significance."""
 
 import itertools
 import math
@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tapsig.comparison import statistics as comparison
-from tapsig.comparison.hearing import ChannelDelay, PositionLevels, measure_corpus, summarise_delays, summarise_levels
+from tapsig.comparison.channels import ChannelDelay, PositionLevels, measure_corpus, summarise_delays, summarise_levels
 from tapsig.comparison.statistics import Difference
 from tapsig.detectors.base import Variant
 from tapsig.errors import ParameterError
@@ -36,10 +36,10 @@ class Ranked:
 class Ranking:
     """Positions under one detector and one criterion, the best first.
 
-    `paired`: only recordings that were made at every position at once are used (`recordings` of them, `left_out`
-    others are not); otherwise there are none, and each position has recordings of its own.
-    `vehicles`: the value at each position on each vehicle that is named, over the same recordings. `outcomes`: what
-    was compared at each position.
+    `paired`: the comparison uses the `recordings` that were made at every position at once, and leaves `left_out`
+    others out. Otherwise there are no such recordings, and each position has its own.
+    `vehicles`: the value at each position on each named vehicle, over the same recordings. `outcomes`: the compared
+    outcomes of each position.
     """
 
     detector: str
@@ -54,23 +54,23 @@ class Ranking:
 
     @property
     def range(self) -> float:
-        """How far the best and the worst position are apart."""
+        """Difference between the best and the worst position."""
         values = [ranked.estimate.value for ranked in self.positions]
         return abs(values[0] - values[-1])
 
     @property
     def too_few(self) -> bool:
-        """Whether so few recordings can never show a difference, however large."""
+        """Whether the recordings are too few for any difference to be significant."""
         sizes = itertools.combinations([ranked.recordings for ranked in self.positions], 2)
-        least = min(comparison.compute_least_p(*of_two, paired=self.paired) for of_two in sizes)
+        least = min(comparison.compute_min_p(*of_two, paired=self.paired) for of_two in sizes)
         return least * len(self.differences) > comparison.SIGNIFICANCE
 
     def find_difference(self, first: str, second: str) -> Difference:
-        """The difference of two positions, whichever way round."""
+        """The difference of two positions, in either order."""
         return next(pair for pair in self.differences if {pair.first, pair.second} == {first, second})
 
     def count_more(self, needed: float) -> int:
-        """Recordings to make until `needed` are there, of each position when unpaired; at least 1."""
+        """How many recordings are missing to `needed` (of each position when unpaired); at least 1."""
         there = [self.recordings] if self.paired else [ranked.recordings for ranked in self.positions]
         return max(1, sum(max(0, math.ceil(needed) - recordings) for recordings in there))
 
@@ -78,8 +78,8 @@ class Ranking:
 def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -> Ranking:
     """Rank the positions under `detector`.
 
-    Where the recordings are too few to tell, what a bootstrap would make of them is nan: the probability of being
-    best, intervals of differences, recordings needed.
+    With too few recordings, the results of the bootstrap are nan: the probability of being best, the intervals of
+    differences, and the recordings needed.
 
     Raises ParameterError for a detector without outcomes, fewer than two positions, or an unknown criterion.
     """
@@ -144,7 +144,7 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PositionStudy(Result):
-    """Everything about the positions: what they hear, how detectors do there, and a ranking for each detector."""
+    """Levels and delays at the positions, the scores of detectors there, and a ranking for each detector."""
 
     levels: tuple[PositionLevels, ...]
     delays: tuple[ChannelDelay, ...]
@@ -216,17 +216,17 @@ def study_positions(
     corpus : Corpus
         Labelled recordings at two positions or more.
     criterion : str
-        What ranks them: "f1", "precision", "recall", "false-alarms" or "entries".
+        Criterion of the ranking: "f1", "precision", "recall", "false-alarms" or "entries".
     window_s : float
-        A detection counts when it lies at most so far from a tap's onset.
+        A detection counts when it is at most this far from a tap's onset.
     jobs : int
         Processes on this machine; the result does not depend on them.
     cluster : str
         Address of a Dask scheduler, in place of `jobs`.
     cache : ResultCache
-        Where detections are kept, so that a scoring that was stopped goes on from there.
+        Stores detections, so that an interrupted scoring can continue.
     progress : callable
-        Called with the number of recordings done, up to twice the number of them.
+        Called with the number of steps done, up to twice the number of recordings.
 
     Returns
     -------

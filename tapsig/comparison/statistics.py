@@ -1,6 +1,6 @@
-"""Which of several is better, and how certain that is: bootstrap, permutation, Holm, McNemar, recordings needed.
+"""Statistics of a comparison: bootstrap, permutation tests, Holm's adjustment, McNemar's test, sample size.
 
-The unit is the recording (one file): taps within one are not independent. `counts` has shape
+The unit is the recording (one file), since taps within one are not independent. `counts` has shape
 (recordings, k, fields), for k things compared on the same recordings, with the fields of `tapsig.scoring.criteria`.
 """
 
@@ -19,7 +19,7 @@ RESAMPLES = 4000
 SIGNIFICANCE = 0.05
 POWER = 0.8
 SHUFFLES = 9999
-"""Up to so many ways to swap or label recordings all are tried; beyond, so many random ones."""
+"""Permutations of the recordings: all of them up to this number, otherwise this number of random ones."""
 
 
 def resample(counts: FloatArray, criterion: Criterion, *, seed: int) -> FloatArray:
@@ -58,8 +58,8 @@ def compute_probability_best(values: FloatArray, sign: int) -> FloatArray:
 def permute_swaps(first: FloatArray, second: FloatArray, criterion: Criterion, *, seed: int) -> float:
     """Two-sided permutation test of paired recordings, shape (n, fields) each: p-value.
 
-    If the two did not differ, swapping them within any recording would change nothing but chance (Fisher's
-    randomisation test). All 2^n ways are tried up to SHUFFLES, otherwise as many random ones and the one seen.
+    Under the null hypothesis, swapping the two within a recording does not change the distribution (Fisher's
+    randomisation test). Up to SHUFFLES, all 2^n swaps are used; otherwise as many random ones and the observed one.
     """
     count = len(first)
     if 2**count <= SHUFFLES:
@@ -73,7 +73,7 @@ def permute_swaps(first: FloatArray, second: FloatArray, criterion: Criterion, *
 def permute_labels(first: FloatArray, second: FloatArray, criterion: Criterion, *, seed: int) -> float:
     """Two-sided permutation test of unpaired recordings, shape (n, fields) and (m, fields): p-value.
 
-    All ways to label them are tried, or random ones, as by `permute_swaps`.
+    All labellings are used, or random ones, as in `permute_swaps`.
     """
     pooled, count = np.concatenate([first, second]), len(first)
     if math.comb(len(pooled), count) <= SHUFFLES:
@@ -88,7 +88,7 @@ def permute_labels(first: FloatArray, second: FloatArray, criterion: Criterion, 
 
 
 def _compare_to_first(one: FloatArray, other: FloatArray, criterion: Criterion) -> float:
-    """Share of the rows whose difference is at least as large as that of the first row, which was seen."""
+    """Share of the rows whose difference is at least as large as that of the first row, the observed one."""
     difference = np.abs(criterion.compute(one) - criterion.compute(other))
     if not np.isfinite(difference[0]):
         return math.nan
@@ -109,33 +109,33 @@ def adjust_holm(p_values: Sequence[float]) -> list[float]:
     return adjusted
 
 
-def compute_least_p(first: int, second: int, *, paired: bool) -> float:
-    """The smallest p-value that so many recordings can give: 2/2^n by swaps, 2/C(2n, n) by labels.
+def compute_min_p(first: int, second: int, *, paired: bool) -> float:
+    """The smallest p-value possible with these numbers of recordings: 2/2^n by swaps, 2/C(2n, n) by labels.
 
-    Labels of unequal numbers have no mirror image: 1/C(n + m, n).
+    Labels of unequal numbers have no mirror image, hence 1/C(n + m, n).
     """
     if paired:
         return 2 / 2**first
     return (2 if first == second else 1) / math.comb(first + second, first)
 
 
-def count_least(comparisons: int, *, paired: bool = True) -> int:
+def count_min_recordings(comparisons: int, *, paired: bool = True) -> int:
     """Recordings (of each, when unpaired) below which no difference can reach 5 % after Holm's adjustment.
 
-    >>> count_least(1), count_least(6), count_least(6, paired=False)
+    >>> count_min_recordings(1), count_min_recordings(6), count_min_recordings(6, paired=False)
     (6, 8, 5)
     """
     numbers = itertools.count(1)
-    return next(n for n in numbers if max(1, comparisons) * compute_least_p(n, n, paired=paired) <= SIGNIFICANCE)
+    return next(n for n in numbers if max(1, comparisons) * compute_min_p(n, n, paired=paired) <= SIGNIFICANCE)
 
 
 def estimate_needed(
     recordings: int, difference: float, standard_error: float, *, comparisons: int = 1, paired: bool = True
 ) -> float:
-    """Recordings (of each, when unpaired) that would show `difference` with a power of 80 %: n·((z₁₋ₐ + z₀.₈)·se/d)².
+    """Recordings (of each, when unpaired) that show `difference` with a power of 80 %: n·((z₁₋ₐ + z₀.₈)·se/d)².
 
-    `standard_error` is that of `recordings`; the level is 5 % over the number of comparisons, two-sided. inf for no
-    difference. The usual formula for the size of a sample (such as Chow et al., Sample Size Calculations, ch. 3).
+    `standard_error` is that of `recordings`; the two-sided level is 5 % over the number of comparisons. inf for no
+    difference. The usual formula for a sample size (such as Chow et al., Sample Size Calculations, ch. 3).
     """
     from scipy.special import ndtri  # heavy
 
@@ -144,15 +144,17 @@ def estimate_needed(
     if difference == 0:
         return math.inf
     z = float(ndtri(1 - SIGNIFICANCE / (2 * max(1, comparisons))) + ndtri(POWER))
-    return max(float(count_least(comparisons, paired=paired)), recordings * (z * standard_error / difference) ** 2)
+    return max(
+        float(count_min_recordings(comparisons, paired=paired)), recordings * (z * standard_error / difference) ** 2
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """Two things compared: value of `first` less that of `second`, with a percentile interval.
+    """Value of `first` less that of `second`, with a percentile interval.
 
-    `p` is that of a permutation test, `p_adjusted` after Holm's adjustment for all pairs; `needed` is the number of
-    recordings (of each, when unpaired) that would tell the two apart, if the difference is as it seems.
+    `p` is that of a permutation test, `p_adjusted` after Holm's adjustment for all pairs. `needed` is the number of
+    recordings (of each, when unpaired) that would show the difference, if it is as large as observed.
     """
 
     first: str
@@ -164,7 +166,7 @@ class Difference:
 
     @property
     def clear(self) -> bool:
-        """Whether the recordings tell the two apart (5 %, adjusted)."""
+        """Whether the difference is significant (5 %, adjusted)."""
         return self.p_adjusted < SIGNIFICANCE
 
 
@@ -195,10 +197,10 @@ def compare_pairs(
 
 @dataclass(frozen=True, slots=True)
 class McNemar:
-    """Taps that only one of two detectors found, and what that says.
+    """McNemar's test of the taps that only one of two detectors found.
 
     `chi_squared` is without correction for continuity, `p_chi_squared` its p-value (1 degree of freedom), `p_exact`
-    that of the binomial. Taps of one recording are not independent: read it beside the permutation test.
+    that of the binomial. Taps of one recording are not independent, so compare it with the permutation test.
     """
 
     only_first: int
@@ -209,7 +211,7 @@ class McNemar:
 
     @property
     def p(self) -> float:
-        """The exact p-value up to 25 taps, the usual limit, otherwise that of chi squared."""
+        """The exact p-value up to 25 taps (the usual limit), otherwise that of chi squared."""
         return self.p_exact if self.only_first + self.only_second <= 25 else self.p_chi_squared
 
 

@@ -1,8 +1,8 @@
 #include "logtext.h"
 
-#define MOST_DIGITS 18                          /* which an integer of 64 bits can hold */
+#define MAX_DIGITS 18                          /* which an integer of 64 bits can hold */
 #define LARGEST_EXACT (UINT64_C(1) << 53)       /* up to it, number and power of ten are exact, so their quotient is */
-static const double POWERS[MOST_DIGITS + 1] = { /* correctly rounded */
+static const double POWERS[MAX_DIGITS + 1] = { /* correctly rounded */
     1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18};
 
 /* Add the digits from `at` on to `number`; returns the first byte that is none. */
@@ -34,7 +34,7 @@ static inline const uint8_t *take_number(const uint8_t *at, uint8_t decimal, dou
         decimals = (size_t)(at - first);
         digits += decimals;
     }
-    if (digits == 0 || digits > MOST_DIGITS || mantissa > LARGEST_EXACT) {
+    if (digits == 0 || digits > MAX_DIGITS || mantissa > LARGEST_EXACT) {
         return NULL;
     }
     const double whole = (double)(int64_t)mantissa;

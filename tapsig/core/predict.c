@@ -5,7 +5,7 @@
 #include "fixed.h"
 
 #define WEIGHT_LIMIT (INT32_C(8) << 20)
-#define LEAST_POWER UINT32_C(64) /* below it the history is noise of the converter */
+#define MIN_POWER UINT32_C(64) /* below it the history is noise of the converter */
 
 void tapsig_predictor_init(tapsig_predictor *predictor)
 {
@@ -37,7 +37,7 @@ static int32_t limit_weight(int32_t weight)
  * that is error x history >> (k - 11): by whole bytes after the product, the rest on the error before it. */
 static void adapt(tapsig_predictor *predictor, const int16_t *history, int16_t error)
 {
-    const int8_t shift = (int8_t)((tapsig_level(predictor->power + LEAST_POWER) >> 3) + 1 - 11);
+    const int8_t shift = (int8_t)((tapsig_level(predictor->power + MIN_POWER) >> 3) + 1 - 11);
     const int8_t bytes = (int8_t)(shift < 4 ? 0 : shift < 12 ? 1 : 2);
     const int8_t rest = (int8_t)(shift - 8 * bytes);
     const int16_t gain =

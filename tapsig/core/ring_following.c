@@ -26,7 +26,7 @@ static void learn_decay(tapsig_ring_following *detector, const tapsig_ring_follo
     if (++detector->frame_fill < FRAME_BLOCKS) {
         return;
     }
-    if (config->learns && detector->frame_before > detector->usual + config->over_usual
+    if (config->learns && detector->frame_before > detector->background + config->over_background
         && detector->since >= HOLD_BLOCKS + 2 * FRAME_BLOCKS) {
         const int32_t least = (int32_t)config->least_decay;
         const int32_t highest = (int32_t)config->highest_decay;
@@ -50,12 +50,12 @@ static void start_tap(tapsig_ring_following *detector, int32_t level, int32_t ov
     detector->frame_fill = 0;
 }
 
-static bool judge_block(tapsig_ring_following *detector, const tapsig_ring_following_config *config, int32_t level)
+static bool process_level(tapsig_ring_following *detector, const tapsig_ring_following_config *config, int32_t level)
 {
     bool tap = false;
-    const int32_t fall = (int32_t)((detector->decay * config->decay_share_q8) >> 8); /* at most 2^22 x 2^9 */
+    const int32_t fall = (int32_t)((detector->decay * config->decay_fraction_q8) >> 8); /* at most 2^22 x 2^9 */
     detector->mark = larger(detector->mark - fall, 0);
-    const int32_t threshold = larger(larger(config->threshold, detector->usual + config->over_usual), detector->mark);
+    const int32_t threshold = larger(larger(config->threshold, detector->background + config->over_background), detector->mark);
     if (level < detector->last_peak - config->hysteresis) {
         detector->armed = true;
     }
@@ -68,7 +68,7 @@ static bool judge_block(tapsig_ring_following *detector, const tapsig_ring_follo
         detector->mark = larger(detector->mark, level + config->over_ring);
     }
     /* The mean takes a second to rise and a sixteenth of that to fall. */
-    detector->usual += (level - detector->usual) >> (level > detector->usual ? 10 : 6);
+    detector->background += (level - detector->background) >> (level > detector->background ? 10 : 6);
     learn_decay(detector, config, level);
     if (detector->since < UINT16_MAX) {
         detector->since++;
@@ -79,11 +79,11 @@ static bool judge_block(tapsig_ring_following *detector, const tapsig_ring_follo
 static bool push_block(tapsig_ring_following *detector, const tapsig_ring_following_config *config)
 {
     const int32_t level = (int32_t)tapsig_level(tapsig_square((int16_t)detector->peak)) * INT32_C(65536);
-    if (!detector->usual_known) {
-        detector->usual_known = true;
-        detector->usual = level;
+    if (!detector->background_known) {
+        detector->background_known = true;
+        detector->background = level;
     }
-    return judge_block(detector, config, level);
+    return process_level(detector, config, level);
 }
 
 static void follow_peak(tapsig_ring_following *detector, int16_t departure)

@@ -3,11 +3,12 @@
 import dataclasses
 import difflib
 from collections.abc import Mapping
-from typing import Any, Self, TypeVar
+from types import MappingProxyType
+from typing import Any, ClassVar, Self, TypeVar
 
 from tapsig.errors import ParameterError
 
-Chosen = TypeVar("Chosen")
+AnyVariant = TypeVar("AnyVariant")
 
 
 class Parameters:
@@ -19,6 +20,9 @@ class Parameters:
     """
 
     __slots__ = ()
+
+    former_names: ClassVar[Mapping[str, str]] = MappingProxyType({})
+    """Former to present names of parameters, so that saved detectors still load."""
 
     def get_params(self, deep: bool = True) -> dict[str, Any]:
         """The parameters by name.
@@ -57,7 +61,7 @@ class Parameters:
         return self
 
 
-def replace_parameters(variant: Chosen, parameters: Mapping[str, object]) -> Chosen:
+def replace_parameters(variant: AnyVariant, parameters: Mapping[str, object]) -> AnyVariant:
     """A copy of `variant` with `parameters` changed, which may be of any dataclass; itself where none are.
 
     Raises ParameterError for a name that it does not have, or a value outside its range.

@@ -5,7 +5,9 @@ ring-down is a straight line and a threshold that follows it needs one subtracti
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import ClassVar
 
 from tapsig.converter import UNKNOWN, Converter
@@ -31,8 +33,8 @@ class RingFollowing(Parameters):
     Parameters
     ----------
     threshold_v : the least level of a tap, in volts.
-    over_usual_db : over the slow mean of the level.
-    over_ring_db : the ring mark starts so far over a tap's peak and falls with `decay_share` of the panel's decay.
+    over_background_db : over the slow mean of the level.
+    over_ring_db : the ring mark starts so far over a tap's peak and falls with `decay_fraction` of the panel's decay.
     decay_db_s : the panel's decay; 0 = learnt from the ring-downs heard, within `decay_limits_db_s`.
     hysteresis_db : the level must fall so far under the last tap's peak before the next tap.
     dead_time_s : no second tap this soon after one; real knocking goes down to 112 ms.
@@ -41,11 +43,14 @@ class RingFollowing(Parameters):
 
     name: ClassVar[str] = "ring-following"
     takes_converter: ClassVar[bool] = True
+    former_names: ClassVar[Mapping[str, str]] = MappingProxyType(
+        {"over_background_db": "over_background_db", "decay_fraction": "decay_fraction"}
+    )
     threshold_v: float = 0.02
-    over_usual_db: float = 20.0
+    over_background_db: float = 20.0
     over_ring_db: float = 4.0
     decay_db_s: float = 0.0
-    decay_share: float = 0.4
+    decay_fraction: float = 0.4
     decay_limits_db_s: tuple[float, float] = (40.0, 600.0)
     hysteresis_db: float = 3.0
     dead_time_s: float = 0.08
@@ -53,11 +58,11 @@ class RingFollowing(Parameters):
 
     def __post_init__(self) -> None:
         check_positive("threshold_v", self.threshold_v)
-        for name in ("over_usual_db", "over_ring_db", "hysteresis_db"):
+        for name in ("over_background_db", "over_ring_db", "hysteresis_db"):
             check_range(name, getattr(self, name), 0.0, 60.0)
         check_range("dead_time_s", self.dead_time_s, 0.001, 1.0)
         check_range("decay_db_s", self.decay_db_s, 0.0, 1e5)
-        check_range("decay_share", self.decay_share, 0.0, 2.0)
+        check_range("decay_fraction", self.decay_fraction, 0.0, 2.0)
         check_positive("high_pass_hz", self.high_pass_hz)
         low, high = check_pair("decay_limits_db_s", self.decay_limits_db_s)
         if not 0 < low <= high <= 1e5:
@@ -96,11 +101,11 @@ class RingFollowingDetector(StreamingDetector):
         config = self.core.config
         config.step_q24 = round(2**24 * BLOCK_HZ / self.fs)
         config.threshold = converter.level_of(variant.threshold_v) * _LEVEL - 1  # from that level on
-        config.over_usual, config.over_ring = _levels(variant.over_usual_db), _levels(variant.over_ring_db)
+        config.over_background, config.over_ring = _levels(variant.over_background_db), _levels(variant.over_ring_db)
         config.hysteresis = _levels(variant.hysteresis_db)
         config.decay = _decay(variant.decay_db_s or math.sqrt(low * high))
         config.least_decay, config.highest_decay = _decay(low), _decay(high)
-        config.decay_share_q8 = round(variant.decay_share * 256.0)
+        config.decay_fraction_q8 = round(variant.decay_fraction * 256.0)
         config.dead_blocks = max(round(variant.dead_time_s * BLOCK_HZ), 1)
         config.count_shift = 16 - converter.adc_bits
         config.learns = variant.decay_db_s == 0.0

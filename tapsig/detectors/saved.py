@@ -84,7 +84,7 @@ def write_detector(variant: Variant, path: str | Path) -> None:
     replace_file(Path(path), render_detector(variant).encode())
 
 
-def name_heard(recording: Recording | CorpusEntry) -> str:
+def identify_recording(recording: Recording | CorpusEntry) -> str:
     """What a fit to `recording` remembers of it: the vehicle, or without one the file's name; "" without both."""
     path = recording.source if isinstance(recording, Recording) else recording.path
     return recording.vehicle or Path(path).name
@@ -93,7 +93,7 @@ def name_heard(recording: Recording | CorpusEntry) -> str:
 def find_fitted(variant: Variant, recordings: Iterable[Recording | CorpusEntry]) -> tuple[str, ...]:
     """Names of those among `recordings` that `variant` was fitted to: figures on them flatter it."""
     fitted = set(getattr(getattr(variant, "model", None), "fitted_to", ()))
-    return tuple(sorted(fitted.intersection(map(name_heard, recordings))))
+    return tuple(sorted(fitted.intersection(map(identify_recording, recordings))))
 
 
 def render_detector(variant: Variant) -> str:
@@ -207,6 +207,8 @@ def _dataclass_from(value: object, kind: type, where: str) -> object:
         raise ParameterError(f"{where} is {_short(value)}; it must be an object")
     hints = typing.get_type_hints(kind)
     fields = {field.name: field for field in dataclasses.fields(kind)}
+    former_names: Mapping[str, str] = getattr(kind, "former_names", {})
+    value = {former_names.get(name, name): item for name, item in typing.cast(dict[str, object], value).items()}
     unknown = sorted(set(value) - set(fields))
     if unknown:
         raise ParameterError(f"{where} holds {', '.join(map(repr, unknown))}; it may hold: {', '.join(fields)}")

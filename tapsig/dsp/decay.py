@@ -13,10 +13,10 @@ from tapsig.units import FloatArray, check_positive, check_samples, seconds_to_s
 # Evaluation ranges in dB under the start of the curve, and how far over the noise a range must end: ISO 3382-1.
 RANGES_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
 NOISE_MARGIN_DB = 10.0
-LEAST_POINTS = 8
+MIN_POINTS = 8
 # A decay that is faster than its own filter shows the filter: bandwidth × T60 must be over 4 when the filter runs
 # backwards in time (Jacobsen and Rindel, J. Sound Vib. 117 (1987) 187; from memory).
-LEAST_BANDWIDTH_TIME = 4.0
+MIN_BANDWIDTH_TIME = 4.0
 OCTAVE_STEP = 10.0**0.3  # base-ten octave, IEC 61260-1
 NOMINAL_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 """What octave bands are called (IEC 61260-1, nominal mid-band frequencies; from memory)."""
@@ -68,8 +68,8 @@ class DecayCurve:
             fallen = -float(self.level_db[-1]) if self.level_db.size else 0.0
             return DecayTime(measure, reason=f"falls by {fallen:.0f} dB before it ends, {-bottom:.0f} dB needed")
         inside = np.flatnonzero((self.level_db <= top) & (self.level_db >= bottom))
-        if inside.size < LEAST_POINTS:
-            return DecayTime(measure, reason=f"{inside.size} samples in the range, {LEAST_POINTS} needed")
+        if inside.size < MIN_POINTS:
+            return DecayTime(measure, reason=f"{inside.size} samples in the range, {MIN_POINTS} needed")
         level, time = self.level_db[inside], inside / self.fs
         time, level = time - time.mean(), level - level.mean()
         slope = float(time @ level / (time @ time))
@@ -98,7 +98,7 @@ def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float
     if not to_number(noise_power) >= 0:
         raise ParameterError(f"noise_power is {noise_power!r:.80}; it must be 0 or above")
     power = values**2
-    if power.size < LEAST_POINTS or not power.max() > 0:
+    if power.size < MIN_POINTS or not power.max() > 0:
         return DecayCurve(np.empty(0), fs, 0.0)
     block = max(1, min(seconds_to_samples(0.01, fs), power.size // 16))
     blocks = power[: power.size // block * block].reshape(-1, block).mean(axis=1)
@@ -221,7 +221,7 @@ def compute_band_decays(
         if before is not None and before.size:
             floor = float(np.mean(sosfilt(sections, before[::-1])[::-1] ** 2))
         curve = compute_decay_curve(ringing, fs, noise_power=floor)
-        least_s = LEAST_BANDWIDTH_TIME / (centre * (math.sqrt(OCTAVE_STEP) - 1.0 / math.sqrt(OCTAVE_STEP)))
+        least_s = MIN_BANDWIDTH_TIME / (centre * (math.sqrt(OCTAVE_STEP) - 1.0 / math.sqrt(OCTAVE_STEP)))
         times = {name: _refuse_filter_decay(curve.compute_time(name), least_s) for name in RANGES_DB}
         bands.append(BandDecay(centre, times, curve.range_db))
     return tuple(bands)

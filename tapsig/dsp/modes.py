@@ -22,10 +22,10 @@ ComplexArray = npt.NDArray[np.complex128]
 
 BAND_HZ = 100.0
 STOPBAND_DB = 80.0
-MOST_POLES = 20
+MAX_POLES = 20
 PATIENCE = 5  # orders without a better criterion before the search ends
 HIGHEST_DAMPING = 0.1  # beyond, a pole is a transient rather than a resonance
-LEAST_SHARE = 1e-5  # of the energy of all modes: -50 dB
+MIN_SHARE = 1e-5  # of the energy of all modes: -50 dB
 DECAY_NEPERS = 3.0 * math.log(10.0)  # amplitude, 60 dB
 
 
@@ -75,7 +75,7 @@ def compute_modes(
     *,
     lowest_hz: float = 15.0,
     highest_hz: float | None = None,
-    least_share: float = LEAST_SHARE,
+    least_share: float = MIN_SHARE,
 ) -> tuple[Mode, ...]:
     """The modes that one or several ring-downs share, strongest (by energy) first.
 
@@ -201,7 +201,7 @@ def _fit_band(signals: list[ComplexArray], fs: float, low_hz: float, high_hz: fl
     whole = np.sum(spans, axis=0)
     if not np.trace(whole).real > 0:
         return []
-    vectors = _signal_subspace(whole, min(MOST_POLES, rows // 2))
+    vectors = _signal_subspace(whole, min(MAX_POLES, rows // 2))
     order = _choose_order(vectors, signals)
     if not order:
         return []

@@ -6,7 +6,7 @@ import numpy.typing as npt
 from tapsig.errors import ParameterError
 from tapsig.units import check_samples
 
-LEAST_SAMPLES = 8
+MIN_SAMPLES = 8
 EDGE = 3  # of a shorter piece the power is a matter of chance
 
 
@@ -26,8 +26,8 @@ def pick_onset(samples: npt.ArrayLike, *, floor_power: float = 0.0) -> int:
     8
     """
     values = check_samples("samples", samples)
-    if values.size < LEAST_SAMPLES:
-        raise ParameterError(f"samples has {values.size} values; at least {LEAST_SAMPLES} are needed")
+    if values.size < MIN_SAMPLES:
+        raise ParameterError(f"samples has {values.size} values; at least {MIN_SAMPLES} are needed")
     energy = np.cumsum(values * values)
     tiny = floor_power + 1e-14 * energy[-1] / values.size + 1e-300  # silence has no logarithm
     split = np.arange(EDGE, values.size - EDGE + 1)

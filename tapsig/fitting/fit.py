@@ -14,7 +14,7 @@ from importlib import resources
 import numpy as np
 
 from tapsig.detectors.model import SCALE, Model, Source, to_probability, to_score
-from tapsig.detectors.saved import name_heard
+from tapsig.detectors.saved import identify_recording
 from tapsig.detectors.tap import Tap
 from tapsig.errors import ParameterError
 from tapsig.fitting.boosting import Boosting
@@ -30,11 +30,11 @@ from tapsig.records import Recording, list_recordings, require_labels
 from tapsig.results import Result
 from tapsig.units import BoolArray, FloatArray, IntArray, check_positive
 
-LEAST_TAPS = 20
+MIN_TAPS = 20
 """Fewer taps than this are refused."""
 ADVISED_TAPS = 40
 FOLDS = 4
-MOST_MIXTURES = 80
+MAX_MIXTURES = 80
 CLEARLY = 0.9
 """An adjusted model must make at most this share of the shipped one's errors, and not more in most folds."""
 REPLAYED = 1.0
@@ -192,7 +192,7 @@ def fit_detector(
     scores, points = _cross_fit(folded, shipped, false_alarms_per_hour, seed)
     way = _choose_way(points)
     variant = _finish(way, folded, shipped, scores, false_alarms_per_hour, seed)
-    names = tuple(sorted({*shipped.model.fitted_to, *map(name_heard, recordings)} - {""}))
+    names = tuple(sorted({*shipped.model.fitted_to, *map(identify_recording, recordings)} - {""}))
     if way != SHIPPED:
         variant = replace(
             variant,
@@ -229,7 +229,7 @@ def _prepare(recordings: list[Recording], group_by: str, seed: int, progress: Ca
     groups = {name: number % FOLDS for number, name in enumerate(dict.fromkeys(names))}
     if len(groups) >= FOLDS or (len(groups) > 1 and group_by == "vehicle"):
         pieces = [replace(piece, fold=groups[name]) for piece, name in zip(pieces, names, strict=True)]
-    mixtures = list(mix_pieces(pieces, np.random.default_rng(seed), most=MOST_MIXTURES))
+    mixtures = list(mix_pieces(pieces, np.random.default_rng(seed), most=MAX_MIXTURES))
     own = collect_candidates((piece.recording for piece in pieces), progress=progress)
     parts, everything = [own], [*pieces, *mixtures]
     if mixtures:
@@ -241,10 +241,10 @@ def _prepare(recordings: list[Recording], group_by: str, seed: int, progress: Ca
 
 
 def _require_enough(own: CandidateTable) -> None:
-    if own.taps < LEAST_TAPS or own.taps_with_candidate < LEAST_TAPS:
+    if own.taps < MIN_TAPS or own.taps_with_candidate < MIN_TAPS:
         raise ParameterError(
             f"the recordings hold {own.taps} labelled taps, of which {own.taps_with_candidate} raise a candidate;"
-            f" at least {LEAST_TAPS} are needed and {ADVISED_TAPS} advised: record and label more, or use the shipped"
+            f" at least {MIN_TAPS} are needed and {ADVISED_TAPS} advised: record and label more, or use the shipped"
             " detector"
         )
     if not (own.tap == 0).any():

@@ -21,7 +21,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from tapsig.errors import ParameterError
 from tapsig.fitting.boosting import TreeSum
-from tapsig.labelling.blows import Blows, cut_out_blows, cut_out_part
+from tapsig.labelling.transients import Transients, extract_part_transients, extract_transients
 from tapsig.loading import read_wav_info
 from tapsig.loading.findings import FindingList
 from tapsig.loading.parts import read_wav_parts
@@ -131,8 +131,8 @@ def propose_in_file(
     parts = read_wav_parts(
         path, channel=channel, full_scale_v=full_scale_v, overlap_s=PART_OVERLAP_S, findings=findings, progress=progress
     )
-    found = (cut_out_part(part, rise_db=parameters.rise_db, apart_s=parameters.apart_s) for part in parts)
-    blows = Blows.join([one for one in found if one.rise_db.size])
+    found = (extract_part_transients(part, rise_db=parameters.rise_db, apart_s=parameters.apart_s) for part in parts)
+    blows = Transients.join([one for one in found if one.rise_db.size])
     return _make_proposals(*_compare_blows(blows, info.duration_s, parameters))
 
 
@@ -152,7 +152,7 @@ def compute_candidates(
     Raises ParameterError for a sample rate under 500 Hz.
     """
     _check_rate(recording.fs)
-    blows = cut_out_blows(recording, rise_db=parameters.rise_db, apart_s=parameters.apart_s)
+    blows = extract_transients(recording, rise_db=parameters.rise_db, apart_s=parameters.apart_s)
     return _compare_blows(blows, recording.span_s, parameters)
 
 
@@ -161,7 +161,7 @@ def _check_rate(fs: float) -> None:
         raise ParameterError(f"fs is {fs:g} Hz; proposals need 500 Hz or more to tell taps from ringing")
 
 
-def _compare_blows(blows: Blows, span_s: float, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:
+def _compare_blows(blows: Transients, span_s: float, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:
     """Onsets and features of the candidates that stay, as `compute_candidates` returns them."""
     if not blows.rise_db.size:
         return np.zeros(0), np.zeros((0, len(FEATURES)))
@@ -174,7 +174,7 @@ def _compare_blows(blows: Blows, span_s: float, parameters: ProposalParameters) 
 # ---------------------------------------------------------------- timing
 
 
-def _time_by_pattern(blows: Blows) -> tuple[FloatArray, FloatArray]:
+def _time_by_pattern(blows: Transients) -> tuple[FloatArray, FloatArray]:
     """Onsets (s), and the likeness of each candidate to the pattern.
 
     A candidate's own onset is uncertain where it is weak; those that are alike are timed by sliding the pattern along
@@ -217,7 +217,7 @@ def _leave_strongest(onsets_s: FloatArray, rise_db: FloatArray, apart_s: float) 
     return order[np.sort(np.array(kept, dtype=np.int64))]
 
 
-def _choose_pattern(blows: Blows, starts: IntArray, length: int, slide: int) -> int | None:
+def _choose_pattern(blows: Transients, starts: IntArray, length: int, slide: int) -> int | None:
     """The clearest, most often resembled one of the candidates that rose most; None when no two are alike."""
     best = np.argsort(-blows.rise_db, kind="stable")[:FAMILY]
     weight = np.minimum(blows.rise_db[best], FULL_RISE_DB) / FULL_RISE_DB  # noise may resemble taps as well
@@ -274,7 +274,7 @@ FEATURES = (
 )
 
 
-def _describe(blows: Blows, onsets_s: FloatArray, likeness: FloatArray) -> FloatArray:
+def _describe(blows: Transients, onsets_s: FloatArray, likeness: FloatArray) -> FloatArray:
     """Features of every candidate, shape (n, 12), in the order of FEATURES."""
     alike = np.nan_to_num(likeness, nan=0.0)
     weight = np.clip((alike - 0.3) / 0.5, 0.0, 1.0) * np.clip((blows.rise_db - 3.0) / 9.0, 0.0, 1.0)

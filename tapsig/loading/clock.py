@@ -9,7 +9,7 @@ from tapsig.errors import RecordingError
 from tapsig.loading.findings import FindingList, Stretch
 from tapsig.loading.kernels import goes_back, measure_stretch, scan_steps
 from tapsig.loading.lines import Table
-from tapsig.loading.restart import settle_steps_back, unwrap_short_counter
+from tapsig.loading.restart import correct_steps_back, unwrap_short_counter
 from tapsig.records import Gap
 from tapsig.units import FloatArray, IntArray
 
@@ -23,7 +23,7 @@ LONG_STRETCH, RATE_BLOCK = 100, 200
 STRAY_S = 0.001  # samples further from their stamps are laid on an even grid
 HIGHEST_RATE_HZ = 1e6
 DOUBLED_SHARE, ALIKE_SHARE = 0.98, 0.9
-MOST_GAPS = 100_000
+MAX_GAPS = 100_000
 TYPICAL_LAG, TYPICAL_PLACES = 64, 100_000
 FIRST_STAMPS = 1 << 16
 GIVEN_RATE_SHARE = 0.05
@@ -66,7 +66,7 @@ class _Steps:
     resolution: float
 
 
-def settle_clock(source: str, stamps: Stamps, table: Table, fs: float | None, findings: FindingList) -> Clock:
+def estimate_clock(source: str, stamps: Stamps, table: Table, fs: float | None, findings: FindingList) -> Clock:
     """The samples of a log with their clock; what is wrong with it goes to `findings`.
 
     Raises RecordingError for stamps that stand still, that restart so that most samples come after it, that change
@@ -82,7 +82,7 @@ def settle_clock(source: str, stamps: Stamps, table: Table, fs: float | None, fi
             line=table.line_of(0),
         )
     if goes_back(ticks):
-        ticks, kept = settle_steps_back(source, ticks, stamps.unit_s, stamps.wrap, table, findings)
+        ticks, kept = correct_steps_back(source, ticks, stamps.unit_s, stamps.wrap, table, findings)
         table = table.select(kept)
     steps = _scan(source, ticks, stamps.unit_s)
     if steps.repeated and (doubled := find_doubled_lines(ticks, table, findings)).size:
@@ -131,7 +131,7 @@ def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
             " than time_unit=?"
         )
     period, resolution = typical, 0.0
-    edges = np.empty(min(MOST_GAPS, ticks.size), dtype=np.int64)
+    edges = np.empty(min(MAX_GAPS, ticks.size), dtype=np.int64)
     for _ in range(2):  # the second time with the period of the steps between which nothing is missing
         longest = _longest_sound_step(ticks, period)
         shortest_gap = max(GAP_PERIODS * period, min(period + GAP_S / unit_s, GAP_FILLED * period), longest)
@@ -144,7 +144,7 @@ def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
         longest = max(longest, LOSS_PERIODS * resolution)
         shortest_gap = max(GAP_PERIODS * typical, typical + GAP_S / unit_s, longest)
         gaps, repeated, losses, lost, steady = scan_steps(ticks, np.inf, shortest_gap, edges)
-    if gaps > min(MOST_GAPS, max(10, ticks.size // 20)):
+    if gaps > min(MAX_GAPS, max(10, ticks.size // 20)):
         raise RecordingError(
             f"{source}: {gaps} gaps in {ticks.size} samples; log at a lower rate, with fewer bytes a line"
         )

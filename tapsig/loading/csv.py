@@ -10,7 +10,7 @@ import numpy as np
 from tapsig.errors import RecordingError
 from tapsig.loading.beside import count_columns_beside, read_metadata_beside, strip_columns_beside
 from tapsig.loading.choice import Choice, choose_columns
-from tapsig.loading.clock import Stamps, settle_clock
+from tapsig.loading.clock import Stamps, estimate_clock
 from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList, LoadReport
 from tapsig.loading.layout import Layout, find_layout, preamble_number
@@ -20,8 +20,8 @@ from tapsig.loading.plotter import find_names, strip_names
 from tapsig.records import Recording
 from tapsig.units import SECONDS, FloatArray
 
-MOST_OUT_OF_RANGE = 0.05
-MOST_OVER = 2.0  # volts may pass a nominal full scale, but not so far
+MAX_OUT_OF_RANGE = 0.05
+MAX_OVER = 2.0  # volts may pass a nominal full scale, but not so far
 FIRST_VALUES, FEWEST_RISING = 1 << 16, 32
 COUNTER_SHARE = 0.85
 DAY_S = 86400.0
@@ -72,17 +72,17 @@ def read_csv(
             )
         range_v = (lowest * scale_v, lowest * scale_v + float(full_scale_v or 1.0))
     elif full_scale_v is not None:
-        most = MOST_OVER * full_scale_v / scale_v
+        most = MAX_OVER * full_scale_v / scale_v
         table = _drop_out_of_range(
             source,
             table,
             -most,
             most,
-            f"volts up to {MOST_OVER:g} times {full_scale_v:g} V",
+            f"volts up to {MAX_OVER:g} times {full_scale_v:g} V",
             "for millivolts name the column mv, for counts give adc_bits= and name it adc",
             findings,
         )
-    clock = settle_clock(source, _stamps(layout, choice, table, fs), table, fs, findings)
+    clock = estimate_clock(source, _stamps(layout, choice, table, fs), table, fs, findings)
     samples = clock.values
     samples *= scale_v
     samples.flags.writeable = False  # a Recording keeps a read-only array without a copy
@@ -214,7 +214,7 @@ def _value_scale(
 
 def _lowest_count(table: Table, bits: int, findings: FindingList) -> int:
     """0; or of signed counts (two's complement), where many are negative and nearly all within their range, -half."""
-    half, most = 1 << (bits - 1), MOST_OUT_OF_RANGE * table.values.size
+    half, most = 1 << (bits - 1), MAX_OUT_OF_RANGE * table.values.size
     outside = np.count_nonzero((table.values < -half) | (table.values >= half))
     if np.count_nonzero(table.values < 0) <= most or outside > most:
         return 0
@@ -231,7 +231,7 @@ def _drop_out_of_range(
     if not count:
         return table
     line, value = table.line_of(first), table.values[first]
-    if count > MOST_OUT_OF_RANGE * table.values.size:
+    if count > MAX_OUT_OF_RANGE * table.values.size:
         raise RecordingError(f"{source}, line {line}: {count} values, the first {value:g}, are no {what}; {remedy}")
     findings.add("out-of-range", f"{value:g} is none of the {what}; left out", count=count, line=line)
     return table.select(np.flatnonzero(~wrong))

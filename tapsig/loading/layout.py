@@ -19,7 +19,7 @@ CLOCK_PREFIX = re.compile(
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 DATE = re.compile(r"\d{4}-\d{2}|\d:\d{2}")
 CELL_END = re.compile(r"[,;\t]")
-MOST_WORDS = 3
+MAX_WORDS = 3
 PREAMBLE = re.compile(r"#+\s*([A-Za-z_]\w*)\s*[=:]\s*(.*?)\s*", re.ASCII)
 
 METADATA = {
@@ -221,7 +221,7 @@ def _header_cells(layout: Layout, text: str) -> tuple[str, ...]:
         return ()
     if layout.columns == 1 and not cells[0].isidentifier():
         unknown = describe_column(cells[0]) == Column("value")
-        if unknown or len(cells[0].split()) > MOST_WORDS or set(",;:=") & set(cells[0]):
+        if unknown or len(cells[0].split()) > MAX_WORDS or set(",;:=") & set(cells[0]):
             return ()  # a sentence before a column of values
     return tuple(cells) if all(cells) else ()
 

@@ -18,8 +18,8 @@ from tapsig.loading.kernels import ByteArray, parse_lines
 from tapsig.loading.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line
 from tapsig.units import FloatArray, IntArray
 
-MOST_UNREADABLE = 0.2
-MOST_THREADS = 4
+MAX_UNREADABLE = 0.2
+MAX_THREADS = 4
 WORD = re.compile(r"[A-Za-z]{3}")
 
 Parsed = tuple[FloatArray, FloatArray, int]
@@ -77,7 +77,7 @@ class LineReader:
                 line=self._lines + 1,
             )
         total = self._samples + self._unreadable
-        if self._unreadable > MOST_UNREADABLE * total:
+        if self._unreadable > MAX_UNREADABLE * total:
             raise RecordingError(
                 f"{self._source}: {self._unreadable} of {total} lines cannot be read (the first:"
                 f" {self._first_unreadable}); check baud rate and format of the logger"
@@ -102,7 +102,7 @@ class LineReader:
         blocks = iter(blocks)
         first = next(blocks, b"")
         yield first, self._parse_first(first)  # a short log is one block and needs no threads
-        threads = min(MOST_THREADS, os.cpu_count() or 1)
+        threads = min(MAX_THREADS, os.cpu_count() or 1)
         waiting: deque[tuple[bytes, Future[Parsed]]] = deque()
         with ThreadPoolExecutor(threads) as pool:
             for block in blocks:

@@ -9,11 +9,11 @@ from tapsig.units import FloatArray, IntArray
 
 WRAP_S = 0.1  # a counter that wraps goes on at once, a restart takes longer (common practice, no source)
 WRAP_PERIODS = 20
-MOST_STEPS_BACK = 10_000
+MAX_STEPS_BACK = 10_000
 SHORT_WRAP, SHORT_SHARE = 65536.0, 0.8
 
 
-def settle_steps_back(
+def correct_steps_back(
     source: str, raw: FloatArray, unit_s: float, wrap: float | None, table: Table, findings: FindingList
 ) -> tuple[FloatArray, IntArray]:
     """Stamps that ascend, and the samples they belong to.
@@ -28,9 +28,9 @@ def settle_steps_back(
     handled = 0
     while (back := np.flatnonzero(ticks[1:] < ticks[:-1])).size:
         handled += back.size
-        if handled > MOST_STEPS_BACK:
+        if handled > MAX_STEPS_BACK:
             raise RecordingError(
-                f"{source}: its time stamps go back in over {MOST_STEPS_BACK} places, one is line"
+                f"{source}: its time stamps go back in over {MAX_STEPS_BACK} places, one is line"
                 f" {table.line_of(int(kept[back[0] + 1]))}; is the time column right?"
             )
         drop: list[int] = []

@@ -17,10 +17,10 @@ from tapsig.loading.findings import FindingList
 
 PCM, FLOAT, A_LAW, MU_LAW, EXTENSIBLE = 1, 3, 6, 7, 0xFFFE
 TAG_NAMES = {2: "ADPCM", 0x11: "IMA ADPCM", 0x31: "GSM 6.10", 0x50: "MPEG", 0x55: "MPEG layer 3"}
-MOST_CHANNELS = 256
+MAX_CHANNELS = 256
 HIGHEST_RATE_HZ = 10_000_000
-MOST_CHUNKS = 10_000
-MOST_CUE_POINTS = 1_000_000
+MAX_CHUNKS = 10_000
+MAX_CUE_POINTS = 1_000_000
 UNKNOWN_SIZE = 0xFFFFFFFF
 SIZE_WRAP = 1 << 32
 AFTER_DATA = frozenset(
@@ -161,7 +161,7 @@ def _list_chunks(file: BinaryIO, size: int) -> tuple[list[_Chunk], int]:
     """
     chunks: list[_Chunk] = []
     position, long_data = 12, None
-    while position + 8 <= size and len(chunks) < MOST_CHUNKS:
+    while position + 8 <= size and len(chunks) < MAX_CHUNKS:
         file.seek(position)
         head = file.read(8)
         if not _looks_like_chunk(head):
@@ -233,8 +233,8 @@ def _read_format(path: Path, file: BinaryIO, chunks: Sequence[_Chunk]) -> tuple[
             f"{path}: its coding is {TAG_NAMES.get(tag, f'number {tag:#x}')}; only PCM, float, A-law"
             " and mu-law WAV can be read: convert it to 16-bit PCM"
         )
-    if not 1 <= channels <= MOST_CHANNELS:
-        raise RecordingError(f"{path}: the header tells {channels} channels; 1 to {MOST_CHANNELS} can be read")
+    if not 1 <= channels <= MAX_CHANNELS:
+        raise RecordingError(f"{path}: the header tells {channels} channels; 1 to {MAX_CHANNELS} can be read")
     if not 1 <= fs <= HIGHEST_RATE_HZ:
         raise RecordingError(f"{path}: the header tells a sample rate of {fs} Hz; 1 to {HIGHEST_RATE_HZ} can be read")
     allowed = {PCM: (8, 16, 24, 32), FLOAT: (32, 64), A_LAW: (8,), MU_LAW: (8,)}[tag]
@@ -335,7 +335,7 @@ def read_cue_points(path: Path) -> tuple[int, list[tuple[int, str]]]:
     texts: dict[int, str] = {}
     with open(path, "rb") as file:
         for chunk in _list_chunks(file, size)[0]:
-            if chunk.name not in (b"cue ", b"LIST") or chunk.size > 64 * MOST_CUE_POINTS:
+            if chunk.name not in (b"cue ", b"LIST") or chunk.size > 64 * MAX_CUE_POINTS:
                 continue
             file.seek(chunk.offset)
             content = file.read(min(chunk.size, size - chunk.offset))

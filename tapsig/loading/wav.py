@@ -18,7 +18,7 @@ from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples
 
 BLOCK_SAMPLES = 1 << 16
-MOST_GAPS = 1000
+MAX_GAPS = 1000
 RATE_TOLERANCE = 1e-3
 UNDEFINED = "samples are nan or infinite; left out, and a gap stands for them"
 SUBTYPES = {
@@ -278,9 +278,9 @@ def find_gaps(path: Path, places: npt.NDArray[np.intp], fs: float) -> tuple[Gap,
     """The gaps between samples that stood at `places` of a file. Raises RecordingError where they are many."""
     steps = np.diff(places)
     starts = np.flatnonzero(steps > 1)
-    if starts.size > MOST_GAPS:
+    if starts.size > MAX_GAPS:
         raise RecordingError(
-            f"{path}: nan or infinite samples in {starts.size} places; at most {MOST_GAPS} gaps are"
+            f"{path}: nan or infinite samples in {starts.size} places; at most {MAX_GAPS} gaps are"
             " sensible: export it again"
         )
     return tuple(Gap(int(i) + 1, float(steps[i] - 1) / fs) for i in starts)

@@ -349,7 +349,7 @@ def plot_dead_time(result: DeadTimeMap, *, title: str = "") -> Figure:
             rows = np.linspace(extent[2] - step_db, extent[3] + step_db, fine.shape[0])
             columns = np.linspace(extent[0] - step_ms, extent[1] + step_ms, fine.shape[1])
             axes.contour(columns, rows, fine, levels=[0.5], colors=ACCENT, linewidths=2.0)
-            room = f"each of {result.taps} taps once: {result.room_db_ms:.0f} dB × ms"
+            room = f"each of {result.taps} taps once: {result.operating_area_db_ms:.0f} dB × ms"
         else:
             best = f"{result.best_threshold_v:.3g} V and {1e3 * result.best_dead_time_s:.0f} ms"
             room = (

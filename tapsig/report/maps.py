@@ -62,7 +62,7 @@ def draw_dead_time(title: str, found: DeadTimeMap) -> Markup:
     parts += _draw_key(floor + 52)
     words = (
         f"Best setting: threshold {found.best_threshold_v:.3g} V, dead time {1e3 * found.best_dead_time_s:.0f} ms;"
-        f" {errors[found.best_cell]} errors. Area where each tap counts once: {found.room_db_ms:.0f} dB times"
+        f" {errors[found.best_cell]} errors. Area where each tap counts once: {found.operating_area_db_ms:.0f} dB times"
         " ms"
     )
     return wrap_chart(title, words, floor + 52 + 2 * ROW + 6, parts)

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from tapsig.comparison.advice import advise, compare_detectors, count_recordings, tell_left_out
+from tapsig.comparison.advice import advise, compare_detectors, count_recordings, describe_left_out
 from tapsig.comparison.positions import PositionStudy, Ranking
 from tapsig.comparison.statistics import RESAMPLES
 from tapsig.report.charts import Dot, caption_intervals, draw_intervals
@@ -69,7 +69,7 @@ def describe_ranking(study: PositionStudy, ranking: Ranking, *, title: str = "")
         else f"None of the {ranking.recordings} recordings was made at every position at once: the scenes may differ"
         " between positions, and then so does what is compared."
     )
-    left_out = tell_left_out(ranking)
+    left_out = describe_left_out(ranking)
     paragraphs = [basis, f"{left_out}."] if left_out else [basis]
     picture = Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most))
     return Section(
@@ -145,7 +145,7 @@ def draw_levels(study: PositionStudy) -> list[Picture]:
     for title, name, axis in (
         ("Tap over nuisance", "over_nuisance_db", "dB"),
         ("Ring-down", "ringdown_s", "T60 in s"),
-        ("Room for a plain threshold", "room_db_ms", "dB × ms"),
+        ("Room for a plain threshold", "operating_area_db_ms", "dB × ms"),
     ):
         estimates = [(level.position, getattr(level, name)) for level in study.levels]
         known = [value for _, e in estimates for value in (e.value, e.low, e.high) if not math.isnan(value)]
@@ -179,7 +179,7 @@ def tabulate_levels(study: PositionStudy) -> Table:
             _text(level.over_noise_db, 0),
             _text(level.over_nuisance_db, 0),
             _text(level.ringdown_s, 2),
-            _text(level.room_db_ms, 0),
+            _text(level.operating_area_db_ms, 0),
         ]
         for level in study.levels
     ]

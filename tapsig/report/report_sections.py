@@ -51,7 +51,7 @@ def describe_area(summary: RecordingSummary) -> str:
     if found.exact.any():
         return (
             f"A plain threshold counts each of the {found.taps} taps once at {setting}: the middle of an operating"
-            f" area of {found.room_db_ms:.0f} dB × ms."
+            f" area of {found.operating_area_db_ms:.0f} dB × ms."
         )
     return (
         f"No setting of a plain threshold counts all {found.taps} taps exactly once; the fewest errors,"
@@ -157,7 +157,7 @@ def describe_areas(summaries: Sequence[RecordingSummary]) -> list[Section]:
                 f"{1e3 * found.best_dead_time_s:.0f}",
                 f"{int(found.missed[row, column])}",
                 f"{int(found.extra[row, column])}",
-                f"{found.room_db_ms:.0f}",
+                f"{found.operating_area_db_ms:.0f}",
             ]
         )
     header = [

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tapsig.comparison.advice import judge_pair
+from tapsig.comparison.advice import describe_pair
 from tapsig.comparison.detectors import VariantComparison
 from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
 from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
@@ -61,7 +61,7 @@ def render_variants_page(
     return render_page(
         Page(
             title=f"Detectors compared on {corpus}",
-            summary=[*warnings, *map(judge_pair, pairs)],
+            summary=[*warnings, *map(describe_pair, pairs)],
             sections=[Section("On the same recordings", (), pictures, tables)],
             method=METHOD,
             limits=LIMITS,

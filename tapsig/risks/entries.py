@@ -1,13 +1,13 @@
-"""The risk of a detector at a position: right codes that do not open, false taps that do.
+"""The risk of a detector at a position: right codes that do not open, and false taps that do.
 
-Success comes from the recordings themselves, and for comparison from a model that knows only how often single taps
-are heard. Wrong openings come from stretches without deliberate taps, in three ways that do not assume the same:
+Success is counted on the recordings, and compared with a model that knows only the recall of single taps and the rate
+of false ones. Wrong openings are estimated from tap-free time by three methods with different assumptions:
 
-- *seen* and *bound*: possible codes that false taps entered there, and the exact upper limit of that count, divided by
-  the keyspace. They assume nothing but a code drawn at random. Only the time counts in which any code could have begun
-  and ended (`nuisance.watch_lulls`). Little of it gives a large bound, none an undefined one: that is the truth.
-- *Poisson*: false taps at the rate measured between deliberate taps, independent of each other, solved exactly.
-- *gaps*: the same with the measured gaps of long stretches, which keep bursts and rhythms, as far as few show them.
+- *seen* and *bound*: the possible codes that false taps entered, and the exact upper limit of that count, each divided
+  by the keyspace. The only assumption is a code drawn at random. Only time in which the longest code fits counts
+  (`nuisance.count_possible_entries`): little such time gives a large bound, none an undefined one.
+- *Poisson*: independent false taps at the measured rate, solved exactly.
+- *gaps*: independent gaps with the measured distribution, which keeps bursts and rhythms.
 """
 
 import math
@@ -22,81 +22,82 @@ from tapsig.errors import ParameterError
 from tapsig.records import Recording, require_labels
 from tapsig.results import Records
 from tapsig.risks.guessing import compute_keyspace
-from tapsig.risks.hand import HandTiming, Hearing, compute_success, simulate_successes
+from tapsig.risks.hand import HandTiming, TapChannel, compute_success, simulate_successes
 from tapsig.risks.nuisance import (
     YEAR_HOURS,
-    Lull,
-    Watch,
+    PossibleEntries,
+    TapFreeSegment,
     build_poisson_gaps,
-    compute_least_s,
+    compute_min_segment_s,
     compute_openings_per_s,
     compute_possible_per_s,
+    count_possible_entries,
     fit_gaps,
     split_between_taps,
-    watch_lulls,
 )
 from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
 from tapsig.scoring.matching import match_onsets
-from tapsig.scoring.outcomes import LEAST_DIGITS, count_opened, name_variants
+from tapsig.scoring.outcomes import MIN_DIGITS, count_opened, name_variants
 from tapsig.units import FloatArray, check_range
 
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """What one or more recordings showed; observations add with +.
+    """Counts over one or more recordings; observations add with +.
 
-    Of `taps` labelled taps `heard` were detected; of `codes`, the code entries, `opened` were decoded digit for digit;
-    `false_in_entries` detections within `entry_s` seconds of entries (silence around them included) match no tap.
-    `lulls` hold the false taps where nobody tapped.
+    Of `taps` labelled taps `taps_found` were detected. Of the code entries `codes`, `opened` were decoded digit for
+    digit. `false_in_entries` detections within `entry_s` seconds of entries (and the silence before each) match no tap.
+    `segments` are the tap-free segments with their false taps.
     """
 
     taps: int = 0
-    heard: int = 0
+    taps_found: int = 0
     codes: tuple[tuple[int, ...], ...] = ()
     opened: int = 0
     entry_s: float = 0.0
     false_in_entries: int = 0
-    lulls: tuple[Lull, ...] = ()
+    segments: tuple[TapFreeSegment, ...] = ()
 
     def __add__(self, other: "Observation") -> "Observation":
         return Observation(
             self.taps + other.taps,
-            self.heard + other.heard,
+            self.taps_found + other.taps_found,
             self.codes + other.codes,
             self.opened + other.opened,
             self.entry_s + other.entry_s,
             self.false_in_entries + other.false_in_entries,
-            self.lulls + other.lulls,
+            self.segments + other.segments,
         )
 
 
 def observe_taps(recording: Recording, detected_s: FloatArray, parameters: EntryParameters) -> Observation:
-    """What a detector that found taps at `detected_s` (seconds) made of a labelled recording.
+    """Compare the taps that a detector found at `detected_s` (seconds) with the labels of a recording.
 
-    Every entry finds the machine awake and free of waits. Raises LabelError for a recording without labels.
+    Every entry starts with the machine awake and outside any waiting time. Raises LabelError for a recording without
+    labels.
     """
     require_labels(recording)
     reference_s = recording.taps_s
     matching = match_onsets(reference_s, detected_s)
     awake = _listen_awake(parameters)
-    wanted = [entry for entry in decode_taps(reference_s, awake) if len(entry.digits) >= LEAST_DIGITS]
+    wanted = [entry for entry in decode_taps(reference_s, awake) if len(entry.digits) >= MIN_DIGITS]
     _, opened = count_opened(wanted, decode_taps(detected_s, awake))
     spurious_s = detected_s[np.asarray(matching.spurious, dtype=np.int64)]
     silence = parameters.entry_silence_s
     spans = [(entry.start_s - silence, entry.end_s) for entry in wanted]
     return Observation(
         taps=reference_s.size,
-        heard=len(matching.pairs),
+        taps_found=len(matching.pairs),
         codes=tuple(entry.digits for entry in wanted),
         opened=opened,
         entry_s=math.fsum(stop - start for start, stop in spans),
         false_in_entries=sum(int(((spurious_s >= start) & (spurious_s <= stop)).sum()) for start, stop in spans),
-        lulls=tuple(split_between_taps(recording, detected_s)),
+        segments=tuple(split_between_taps(recording, detected_s)),
     )
 
 
 def _listen_awake(parameters: EntryParameters) -> EntryParameters:
-    """The same machine, needing no wake-up taps, for any digits: only hearing is asked about."""
+    """The same machine without wake-up taps and for any digits, so that only detection errors count."""
     return replace(parameters, wake_taps=0, digit_max=255)
 
 
@@ -104,12 +105,12 @@ def _listen_awake(parameters: EntryParameters) -> EntryParameters:
 class RiskRow:
     """Risk of one detector at one position in one scene.
 
-    `tap_recall` and `false_per_entry` (detections without a tap in an entry and the silence around it) tell why entries
-    fail: a panel whose ringing is counted as taps has a high recall and many false ones. `false_taps` came in
-    `listened_h` without deliberate taps; in `watched_h` of it a possible code could have begun and ended.
-    `per_year_…` are wrong openings in a year spent in this scene: as seen and its bound for a code drawn at random, the
-    two models for the code that was given, if any. `failures_per_day` are possible codes that false taps enter: each
-    counts as a wrong entry, makes the owner wait, and in the end locks the machine.
+    `tap_recall` and `false_per_entry` (detections without a tap during an entry and the silence before it) show why
+    entries fail: ringing that is counted as taps gives a high recall and many false detections. `false_taps` occurred
+    in `tap_free_h`; in `exposure_h` of it a possible code could have begun and ended. `per_year_…` are wrong openings
+    in a year spent in this scene: the observed rate and its bound for a code drawn at random, and the two models for
+    the given code, if any. `failures_per_day` are possible codes that false taps enter: each counts as a wrong entry,
+    starts a waiting time, and in the end locks the machine.
     """
 
     detector: str
@@ -123,10 +124,10 @@ class RiskRow:
     tap_recall: float
     false_per_entry: float
     success_model: float
-    listened_h: float
+    tap_free_h: float
     false_taps: int
     false_taps_per_h: float
-    watched_h: float
+    exposure_h: float
     possible_codes: int
     failures_per_day: float
     per_year_seen: float
@@ -138,8 +139,8 @@ class RiskRow:
 
 @dataclass(frozen=True, slots=True)
 class RiskQuestion:
-    """What is asked of all observations: the machine, the length of the codes, a code or any, the hand, and the
-    confidence of intervals and bounds.
+    """Settings of the risk estimate: the entry machine, the code or only its length, the hand's timing, the confidence
+    of intervals and bounds, and the number of simulated entries (with a tolerance).
     """
 
     parameters: EntryParameters = field(default_factory=EntryParameters)
@@ -156,13 +157,13 @@ class RiskQuestion:
             raise ParameterError(f"code has {len(self.code)} digits, but length is {self.length}; make them agree")
 
     @property
-    def least_s(self) -> float:
-        """How long a stretch without deliberate taps must be to show anything of codes, in seconds."""
-        return compute_least_s(self.parameters, self.length)
+    def min_segment_s(self) -> float:
+        """Shortest tap-free segment, in seconds, in which a code can be counted."""
+        return compute_min_segment_s(self.parameters, self.length)
 
     @property
     def keyspace(self) -> int:
-        """How many codes there are."""
+        """Number of codes."""
         return compute_keyspace(self.length, self.parameters.digit_max)
 
     def compute_openings_per_year(self, false_taps_per_s: float) -> float:
@@ -175,9 +176,9 @@ class RiskQuestion:
         return 3600 * YEAR_HOURS * compute_possible_per_s(gaps, self.length, self.parameters) / self.keyspace
 
     def compute_highest_per_year(self, low_per_s: float, high_per_s: float) -> float:
-        """The most wrong openings a year that any rate of false taps between the two gives.
+        """The most wrong openings a year over all rates of false taps between the two.
 
-        It need not be at an end: very many false taps run together and open nothing.
+        The maximum may lie inside the range: very frequent false taps merge into long digits and open nothing.
         """
         rates = np.geomspace(max(low_per_s, high_per_s * 1e-6), high_per_s, 200)
         return max(self.compute_openings_per_year(float(rate)) for rate in rates)
@@ -186,14 +187,14 @@ class RiskQuestion:
 def assess_observation(
     observation: Observation, question: RiskQuestion, *, detector: str, position: str, scene: str
 ) -> RiskRow:
-    """The risk that `observation` shows, in figures; what it does not show is nan."""
+    """Compute the risk from an `observation`; undefined figures are nan."""
     entries = len(observation.codes)
     low, high = wilson_interval(observation.opened, entries, confidence=question.confidence)
-    recall = observation.heard / observation.taps if observation.taps else math.nan
-    seconds = math.fsum(lull.duration_s for lull in observation.lulls)
-    false_taps = sum(lull.onsets_s.size for lull in observation.lulls)
+    recall = observation.taps_found / observation.taps if observation.taps else math.nan
+    seconds = math.fsum(segment.duration_s for segment in observation.segments)
+    false_taps = sum(segment.onsets_s.size for segment in observation.segments)
     rates = poisson_rate_interval(false_taps, seconds, confidence=question.confidence)
-    watch = watch_lulls(observation.lulls, question.parameters, length=question.length)
+    watch = count_possible_entries(observation.segments, question.parameters, length=question.length)
     possible_per_h = watch.possible / watch.hours if watch.hours else math.nan
     return RiskRow(
         detector,
@@ -207,10 +208,10 @@ def assess_observation(
         tap_recall=recall,
         false_per_entry=observation.false_in_entries / entries if entries else math.nan,
         success_model=_model_success(observation, recall, question),
-        listened_h=seconds / 3600,
+        tap_free_h=seconds / 3600,
         false_taps=false_taps,
         false_taps_per_h=false_taps / seconds * 3600 if seconds else math.nan,
-        watched_h=watch.hours,
+        exposure_h=watch.hours,
         possible_codes=watch.possible,
         failures_per_day=possible_per_h * 24,
         per_year_seen=possible_per_h * YEAR_HOURS / question.keyspace,
@@ -222,7 +223,7 @@ def assess_observation(
 
 
 def compute_hours_needed(question: RiskQuestion) -> float:
-    """Watched hours without one possible code that bring the bound down to one wrong opening a year."""
+    """Hours of exposure without a possible code after which the bound is one wrong opening a year."""
     return _compute_upper(0, 1.0, question) * YEAR_HOURS / question.keyspace
 
 
@@ -235,21 +236,21 @@ def _model_success(observation: Observation, recall: float, question: RiskQuesti
     if not observation.codes or not observation.taps:
         return math.nan
     false_per_s = observation.false_in_entries / observation.entry_s
-    hearing, parameters = Hearing(recall, false_per_s), _listen_awake(question.parameters)
+    channel, parameters = TapChannel(recall, false_per_s), _listen_awake(question.parameters)
     if parameters.tolerance:
         rng = np.random.default_rng(question.seed)
-        count = simulate_successes(observation.codes, hearing, question.hand, parameters, tries=question.tries, rng=rng)
+        count = simulate_successes(observation.codes, channel, question.hand, parameters, tries=question.tries, rng=rng)
         return count / question.tries
-    chances = [compute_success(code, hearing, question.hand, parameters) for code in observation.codes]
+    chances = [compute_success(code, channel, question.hand, parameters) for code in observation.codes]
     return math.fsum(chances) / len(chances)
 
 
-def _compute_gaps_per_year(watch: Watch, question: RiskQuestion) -> float:
-    if question.parameters.tolerance or not watch.lulls:
+def _compute_gaps_per_year(watch: PossibleEntries, question: RiskQuestion) -> float:
+    if question.parameters.tolerance or not watch.segments:
         return math.nan
     gaps = fit_gaps(
-        [lull.onsets_s.tolist() for lull in watch.lulls],
-        math.fsum(lull.duration_s for lull in watch.lulls),
+        [segment.onsets_s.tolist() for segment in watch.segments],
+        math.fsum(segment.duration_s for segment in watch.segments),
         question.parameters,
     )
     if question.code is not None:
@@ -269,7 +270,7 @@ def observe_recordings(
     *,
     progress: Callable[[int], object] = lambda done: None,
 ) -> Observations:
-    """Run each variant over each labelled recording and gather what it showed by detector, position and scene.
+    """Run each variant over each labelled recording; sum the observations by detector, position and scene.
 
     `progress` is called with the number of recordings done.
     """

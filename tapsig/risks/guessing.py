@@ -1,4 +1,4 @@
-"""How hard a code is to guess: by a stranger, and by someone who listened."""
+"""How hard a code is to guess, for a stranger and for an observer who counted some of the taps."""
 
 import math
 from collections.abc import Callable, Sequence
@@ -13,7 +13,7 @@ NIST_FAILURE_LIMIT = 100
 
 
 def compute_keyspace(length: int, digit_max: int) -> int:
-    """How many codes of `length` digits from 1 to `digit_max` there are.
+    """Number of codes of `length` digits from 1 to `digit_max`.
 
     >>> compute_keyspace(3, 9), compute_keyspace(6, 4)
     (729, 4096)
@@ -22,7 +22,7 @@ def compute_keyspace(length: int, digit_max: int) -> int:
 
 
 def count_codes_by_taps(length: int, digit_max: int) -> dict[int, int]:
-    """How many codes have each total number of taps: the sum of the digits, by repeated convolution.
+    """Number of codes by their total number of taps (the sum of the digits), by repeated convolution.
 
     >>> count_codes_by_taps(2, 3)
     {2: 1, 3: 2, 4: 3, 5: 2, 6: 1}
@@ -40,26 +40,26 @@ def count_codes_by_taps(length: int, digit_max: int) -> dict[int, int]:
 
 @dataclass(frozen=True, slots=True)
 class GuessingRisk:
-    """What someone who tries code after code can reach.
+    """Chances and times of an attacker who tries code after code.
 
-    `candidates` is the number of codes left to try (nan where it depends on the code), `bits` the information that is
-    missing, `chance_first` that of the first try, `chance_free` that of the tries before the first wait,
-    `chance_limit` that of all tries before the machine locks. `expected_s` is the mean time to open
-    given that it opens before the lock, `whole_s` the time for all candidates if nothing ever locked.
+    `codes_left` is the number of codes left to try (nan where it depends on the code), `bits` the missing information.
+    `first_try`, `before_a_wait` and `before_the_lock` are the chances of success at the first try, before the first
+    waiting time, and before the machine locks. `hours_if_it_opens` is the mean time to success, given that it comes
+    before the lock; `hours_for_all` is the time for all codes left, without a lock.
     """
 
     who: str
-    candidates: float
+    codes_left: float
     bits: float
-    chance_first: float
-    chance_free: float
-    chance_limit: float
-    expected_s: float
-    whole_s: float
+    first_try: float
+    before_a_wait: float
+    before_the_lock: float
+    hours_if_it_opens: float
+    hours_for_all: float
 
 
 def compute_trying_s(tries: int, parameters: EntryParameters, *, try_s: float) -> float:
-    """Time for `tries` wrong entries in a row, the wait before each next one included but not that after the last.
+    """Time for `tries` wrong entries in a row, with the waits between them but not the one after the last.
 
     >>> compute_trying_s(5, EntryParameters(), try_s=10.0)  # five entries, and 30 s after the fourth
     80.0
@@ -69,17 +69,17 @@ def compute_trying_s(tries: int, parameters: EntryParameters, *, try_s: float) -
 
 
 def compute_expected_s(tries: int, parameters: EntryParameters, *, try_s: float) -> float:
-    """Mean time until the right one of `tries` equally likely codes, tried in random order, is entered."""
+    """Mean time until the right one of `tries` equally likely codes is entered, in random order."""
     check_positive("try_s", try_s)
 
-    def weigh(first: int, last: int) -> int:  # the wait after failure f is met by the tries - f codes behind it
+    def weigh(first: int, last: int) -> int:  # the wait after failure f delays the tries - f codes after it
         return (2 * tries - first - last) * (last - first + 1) // 2
 
     return (tries + 1) / 2 * try_s + _sum_waits(tries, parameters, weigh) / tries
 
 
 def _sum_waits(tries: int, parameters: EntryParameters, weigh: Callable[[int, int], int]) -> float:
-    """Sum of the waits after failures 1 … tries - 1; `weigh(first, last)` counts those first … last, of equal wait."""
+    """Weighted sum of the waits after failures 1 … tries - 1; `weigh(first, last)` weights a run of equal waits."""
     total, failure = 0.0, parameters.free_failures + 1
     while failure < tries:
         wait = parameters.compute_wait_s(failure)
@@ -99,13 +99,13 @@ def _try_candidates(who: str, candidates: int, parameters: EntryParameters, try_
         1 / candidates,
         min(1.0, (parameters.free_failures + 1) / candidates),
         limit / candidates,
-        compute_expected_s(limit, parameters, try_s=try_s),
-        compute_trying_s(candidates, parameters, try_s=try_s),
+        compute_expected_s(limit, parameters, try_s=try_s) / 3600,
+        compute_trying_s(candidates, parameters, try_s=try_s) / 3600,
     )
 
 
-def _heard_total(length: int, parameters: EntryParameters, try_s: float) -> GuessingRisk:
-    """Someone knows the total number of taps: the chance is averaged over all codes."""
+def _assess_known_total(length: int, parameters: EntryParameters, try_s: float) -> GuessingRisk:
+    """An observer who knows the total number of taps; chances are averaged over all codes."""
     groups = list(count_codes_by_taps(length, parameters.digit_max).values())
     keyspace = sum(groups)
 
@@ -124,21 +124,21 @@ def _heard_total(length: int, parameters: EntryParameters, try_s: float) -> Gues
         chance(1),
         chance(parameters.free_failures + 1),
         chance(limit),
-        expected / opened,
-        compute_trying_s(max(groups), parameters, try_s=try_s),
+        expected / opened / 3600,
+        compute_trying_s(max(groups), parameters, try_s=try_s) / 3600,
     )
 
 
 def compute_guessing(length: int, parameters: EntryParameters, *, try_s: float) -> tuple[GuessingRisk, ...]:
     """Guessing by a stranger and by observers, for a code drawn at random from all codes of `length` digits.
 
-    `try_s` is the time one entry takes, its closing silence included. Codes that people choose for themselves are
-    far from random: the true figures are worse.
+    `try_s` is the duration of an entry with its closing silence. Codes that people choose are far from random, so their
+    true figures are worse.
     """
     keyspace = compute_keyspace(length, parameters.digit_max)
     rows = [_try_candidates("stranger", keyspace, parameters, try_s)]
     if length > 1:
-        rows.append(_heard_total(length, parameters, try_s))
+        rows.append(_assess_known_total(length, parameters, try_s))
     for known in range(1, length):
         left = compute_keyspace(length - known, parameters.digit_max)
         rows.append(_try_candidates(f"counted {known} of {length} digits", left, parameters, try_s))
@@ -149,7 +149,7 @@ def compute_guessing(length: int, parameters: EntryParameters, *, try_s: float) 
 
 @dataclass(frozen=True, slots=True)
 class CodeShape:
-    """What a choice of length and highest digit costs the owner and an intruder."""
+    """One choice of length and highest digit: its keyspace and the owner's chance of success."""
 
     length: int
     digit_max: int
@@ -162,9 +162,9 @@ class CodeShape:
 def compute_code_shapes(
     minimum_bits: float, tap_recall: float, *, lengths: Sequence[int] = tuple(range(1, 13))
 ) -> tuple[CodeShape, ...]:
-    """For each length the smallest highest digit that reaches `minimum_bits`, best chance of success first.
+    """For each length, the smallest highest digit that reaches `minimum_bits`; the best chance of success first.
 
-    `success` is the chance that all taps of a random code are heard when each is heard with `tap_recall` by itself:
+    `success` is the chance that all taps of a random code are detected, each independently with `tap_recall`:
     (mean of recall**d over the digits d)**length.
 
     >>> [(shape.length, shape.digit_max, round(shape.success, 3)) for shape in compute_code_shapes(9.5, 0.95)][:2]

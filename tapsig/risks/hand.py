@@ -1,4 +1,4 @@
-"""A hand that taps a code, and a detector that hears each tap only with some chance: how often does the code open?"""
+"""Chance that a tapped code opens, from the timing of the hand and the detector's error rates."""
 
 import math
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ from tapsig.units import FloatArray, check_positive, check_range
 
 @dataclass(frozen=True, slots=True)
 class HandTiming:
-    """Rhythm of a hand. Gaps and pauses are log-normal around their medians, and so is each entry's tempo.
+    """Timing of a hand. Gaps, pauses and the tempo of each entry are log-normal around their medians.
 
     A steady hand's gaps vary by 3 to 6 % (Wing & Kristofferson 1973, from memory); the other values are assumptions.
     """
@@ -42,7 +42,7 @@ class HandTiming:
         return np.concatenate([[0.0], np.cumsum(gaps)])
 
     def compute_entry_s(self, length: int, digit_max: int) -> float:
-        """Mean time that tapping a random code takes: the means of log-normal gaps, for digits from 1 to `digit_max`.
+        """Mean duration of a random code with digits from 1 to `digit_max`: the sum of the means of its gaps.
 
         >>> hand = HandTiming(gap_s=0.5, pause_s=2.0, gap_spread=0, pause_spread=0, tempo_spread=0)
         >>> hand.compute_entry_s(3, 9)  # 3 digits of 5 taps on average: 3 * 4 gaps, 2 pauses
@@ -54,8 +54,8 @@ class HandTiming:
 
 
 @dataclass(frozen=True, slots=True)
-class Hearing:
-    """What a detector makes of taps: each is heard with chance `tap_recall`, false ones come `false_taps_per_s`."""
+class TapChannel:
+    """A detector that finds each tap with chance `tap_recall` and adds false taps at the rate `false_taps_per_s`."""
 
     tap_recall: float
     false_taps_per_s: float = 0.0
@@ -64,25 +64,25 @@ class Hearing:
         check_range("tap_recall", self.tap_recall, 0, 1)
         check_range("false_taps_per_s", self.false_taps_per_s, 0, 1e6)
 
-    def hear(self, taps_s: FloatArray, around_s: float, rng: np.random.Generator) -> FloatArray:
-        """The taps heard, and false ones from `around_s` before the first tap to `around_s` after the last, sorted."""
-        heard = taps_s[rng.random(taps_s.size) < self.tap_recall]
+    def transmit(self, taps_s: FloatArray, around_s: float, rng: np.random.Generator) -> FloatArray:
+        """The detected taps, and false ones up to `around_s` before the first and after the last tap, sorted."""
+        found = taps_s[rng.random(taps_s.size) < self.tap_recall]
         start, stop = float(taps_s[0]) - around_s, float(taps_s[-1]) + around_s
         false = rng.uniform(start, stop, rng.poisson(self.false_taps_per_s * (stop - start)))
-        return np.sort(np.concatenate([heard, false]))
+        return np.sort(np.concatenate([found, false]))
 
 
-def compute_success(code: Sequence[int], hearing: Hearing, hand: HandTiming, parameters: EntryParameters) -> float:
-    """Chance that an entry of `code` comes out as tapped: every gap on its side of the digit pause, all taps heard.
+def compute_success(code: Sequence[int], channel: TapChannel, hand: HandTiming, parameters: EntryParameters) -> float:
+    """Chance that an entry of `code` is decoded correctly: every gap is classified correctly and every tap detected.
 
-    Given the tempo, gaps are independent and log-normal; the tempo is integrated out. False taps
-    spoil an entry from one silence before it to one after, over its mean length. A lost tap that a false one
-    replaces is left out. Raises ParameterError for a tolerance: simulate it instead.
+    Given the tempo, gaps are independent and log-normal; the tempo is integrated out. A false tap spoils an entry from
+    one silence before it to one silence after it, at its mean length. The case of a lost tap that a false one replaces
+    is neglected. Raises ParameterError for a tolerance: simulate it instead.
     """
     if parameters.tolerance:
         raise ParameterError("tolerance is not 0: the digit pause depends on the hand; use simulate_successes")
     digits = check_code(code, digit_max=parameters.digit_max)
-    # An even grid: where the gaps hardly vary the integrand is nearly a step, which Gauss nodes resolve worse.
+    # An even grid: where gaps hardly vary, the integrand is nearly a step, which Gauss nodes resolve worse.
     deviations = np.linspace(-6.0, 6.0, 2001)
     weights = np.exp(-(deviations**2) / 2)
     tempo = hand.tempo_spread * deviations
@@ -99,22 +99,22 @@ def compute_success(code: Sequence[int], hearing: Hearing, hand: HandTiming, par
     gap = hand.gap_s * math.exp(hand.gap_spread**2 / 2)
     pause = hand.pause_s * math.exp(hand.pause_spread**2 / 2)
     span = (gaps * gap + pauses * pause) * np.exp(tempo) + 2 * parameters.entry_silence_s
-    right = within**gaps * between**pauses * np.exp(-hearing.false_taps_per_s * span)
-    return float(weights @ right / weights.sum()) * hearing.tap_recall ** sum(digits)
+    right = within**gaps * between**pauses * np.exp(-channel.false_taps_per_s * span)
+    return float(weights @ right / weights.sum()) * channel.tap_recall ** sum(digits)
 
 
 def simulate_successes(
     codes: Sequence[Sequence[int]],
-    hearing: Hearing,
+    channel: TapChannel,
     hand: HandTiming,
     parameters: EntryParameters,
     *,
     tries: int,
     rng: np.random.Generator,
 ) -> int:
-    """How many of `tries` entries come out as the code that was tapped; `codes` are taken in turn.
+    """Number of `tries` entries that are decoded as tapped; `codes` are used in turn.
 
-    Each try is heard by the machine itself, awake, within twice its entry silence before and after.
+    Each simulated entry, with twice the entry silence before and after it, runs through the awake entry machine.
     """
     around_s = 2 * parameters.entry_silence_s
     checked = [check_code(code, digit_max=parameters.digit_max) for code in codes]
@@ -122,6 +122,6 @@ def simulate_successes(
     for index in range(tries):
         code = checked[index % len(checked)]
         taps_s = hand.draw_taps(code, rng)
-        heard = hearing.hear(taps_s, around_s, rng) + around_s
-        successes += any(entry.digits == code for entry in decode_taps(heard, parameters))
+        found_s = channel.transmit(taps_s, around_s, rng) + around_s
+        successes += any(entry.digits == code for entry in decode_taps(found_s, parameters))
     return successes

@@ -1,8 +1,8 @@
-"""How often taps that nobody made open the lock: the entry machine under random false taps, solved exactly.
+"""How often false taps open the lock: the entry machine under random false taps, solved exactly.
 
 A gap between two false taps does one of four things: it keeps them in one digit, starts the next digit, ends the
-entry, or lets the machine fall asleep. With independent gaps, the machine seen at its taps is a Markov chain of a few
-states, and the rate of any entry follows from the chain's stationary distribution:
+entry, or lets the machine fall asleep. With independent gaps, the state of the machine at successive taps is a Markov
+chain of a few states. The rate of any entry follows from its stationary distribution:
 
     P(entry = d1 … dL | an entry starts) = within**(sum(d) - L) * between**(L - 1) * (ending + sleeping)
 
@@ -22,15 +22,15 @@ from tapsig.records import Recording
 from tapsig.units import FloatArray, check_positive, check_range
 
 YEAR_HOURS = 8766.0  # 365.25 days
-BEFORE_S, AFTER_S = 0.1, 1.5  # around a deliberate tap nothing is a false one: there the panel rings with it
+BEFORE_S, AFTER_S = 0.1, 1.5  # around a deliberate tap: the panel rings, so detections there are not false taps
 
 
 @dataclass(frozen=True, slots=True)
 class GapModel:
-    """Shares of what the gaps between false taps do, and how many taps there are a second.
+    """Rate of false taps, and the probabilities of the four effects that the gap after a tap can have.
 
-    The four shares add up to 1: `within` a digit, `between` digits, `ending` the entry while the machine stays awake,
-    `sleeping` = so long that it falls asleep.
+    They add up to 1: `within` a digit, `between` digits, `ending` the entry while the machine stays awake, and
+    `sleeping`, after which it falls asleep.
     """
 
     taps_per_s: float
@@ -43,18 +43,18 @@ class GapModel:
         check_range("taps_per_s", self.taps_per_s, 0, 1e6)
         shares = [self.within, self.between, self.ending, self.sleeping]
         if min(shares) < 0 or not math.isclose(math.fsum(shares), 1.0, abs_tol=1e-9):
-            raise ParameterError(f"the shares of gaps are {shares!r}; they must be 0 or above and add up to 1")
+            raise ParameterError(f"the probabilities of gaps are {shares!r}; they must be 0 or above and add up to 1")
 
 
 def build_poisson_gaps(taps_per_s: float, parameters: EntryParameters) -> GapModel:
-    """Gaps of a Poisson process: nothing about one false tap tells when the next comes.
+    """Gaps of a Poisson process: false taps are independent of each other.
 
     Raises ParameterError for a tolerance, with which the digit pause depends on the gaps before: simulate it instead.
     """
     _refuse_tolerance(parameters)
     rate = check_range("taps_per_s", taps_per_s, 0, 1e6)
     pause, silence, awake = parameters.digit_pause_s, parameters.entry_silence_s, parameters.awake_s
-    return GapModel(  # as products, so that rare taps keep their digits
+    return GapModel(  # as products, which stay accurate at low rates
         rate,
         within=-math.expm1(-rate * pause),
         between=math.exp(-rate * pause) * -math.expm1(-rate * (silence - pause)),
@@ -64,10 +64,10 @@ def build_poisson_gaps(taps_per_s: float, parameters: EntryParameters) -> GapMod
 
 
 def fit_gaps(stretches_s: Sequence[Sequence[float]], duration_s: float, parameters: EntryParameters) -> GapModel:
-    """Gaps as measured: `stretches_s` are the times of false taps, one ascending list a stretch of listening.
+    """Measured gaps: `stretches_s` are the times of false taps, one ascending list for each continuous stretch.
 
-    The time behind a stretch's last tap is unknown and counts as a gap that ends the entry. Unlike the Poisson model
-    this keeps bursts and rhythms, of which music and rattling parts are full.
+    The gap after a stretch's last tap is unknown and counts as one that ends the entry. Unlike the Poisson model, this
+    keeps the bursts and rhythms of music and rattling parts.
     """
     _refuse_tolerance(parameters)
     taps = sum(len(stretch) for stretch in stretches_s)
@@ -93,10 +93,10 @@ def _refuse_tolerance(parameters: EntryParameters) -> None:
 
 
 def compute_starts_per_s(gaps: GapModel, parameters: EntryParameters) -> float:
-    """How many entries false taps start a second, wake-up taps included in the reckoning."""
+    """Rate at which false taps start entries, per second; wake-up taps are taken into account."""
     wakes = parameters.wake_taps
-    # States at a tap: 0 … wakes - 1 = the wake-up row has that many taps more than one, then start of an entry,
-    # then a later tap of an entry.
+    # States at a tap: 0 … wakes - 1 = that many wake-up taps before this one; then the first tap of an entry; then a
+    # later tap of an entry.
     start, later = wakes, wakes + 1
     step = np.zeros((wakes + 2, wakes + 2))
     out = 0 if wakes else start  # where a tap finds the machine asleep
@@ -149,7 +149,7 @@ def compute_openings_per_s(gaps: GapModel, code: Iterable[int], parameters: Entr
 
 
 def compute_possible_per_s(gaps: GapModel, length: int, parameters: EntryParameters) -> float:
-    """Rate at which false taps enter anything that could be a code of `length` digits: each counts as a failure.
+    """Rate at which false taps enter any possible code of `length` digits; each counts as a failure.
 
     Divided by the keyspace it is the rate of wrong openings for a code drawn at random.
     """
@@ -160,7 +160,7 @@ def compute_possible_per_s(gaps: GapModel, length: int, parameters: EntryParamet
 
 @dataclass(frozen=True, slots=True)
 class NuisanceCount:
-    """What was entered during `hours` of listening to false taps."""
+    """Entries decoded from the false taps of `hours`."""
 
     hours: float
     taps: int
@@ -177,9 +177,9 @@ def count_openings(
     length: int,
     code: Sequence[int] | None = None,
 ) -> NuisanceCount:
-    """Run the machine over false taps and count what it makes of them; silence follows the last one.
+    """Run the entry machine over false taps and count its entries; silence follows the last tap.
 
-    With a code the machine judges, waits and locks as it would. Without one, every entry is heard.
+    With a code, the machine checks entries, waits and locks as in use. Without one, it decodes every entry.
     """
     machine = EntryMachine(parameters, code=code)
     taps = 0
@@ -200,7 +200,7 @@ def _is_possible(entry: Entry, length: int, parameters: EntryParameters) -> bool
 def simulate_openings(
     taps_per_s: float, code: Sequence[int], parameters: EntryParameters, *, hours: float, rng: np.random.Generator
 ) -> NuisanceCount:
-    """Monte Carlo: Poisson false taps for `hours` through the machine itself, waits and locking included."""
+    """Monte Carlo: Poisson false taps for `hours` through the entry machine, with its waits and lock."""
     duration_s = check_positive("hours", hours) * 3600
     count = int(rng.poisson(check_positive("taps_per_s", taps_per_s) * duration_s))
     onsets: FloatArray = np.sort(rng.uniform(0, duration_s, count))
@@ -208,10 +208,10 @@ def simulate_openings(
 
 
 @dataclass(frozen=True, slots=True)
-class Lull:
-    """Listening without a break or a deliberate tap; `onsets_s` are the false taps, in s from its start, ascending.
+class TapFreeSegment:
+    """A continuous segment without deliberate taps; `onsets_s` are its false taps, in s from its start, ascending.
 
-    `start_s` is where it begins in its recording.
+    It begins at `start_s` in its recording.
     """
 
     onsets_s: FloatArray
@@ -219,12 +219,12 @@ class Lull:
     start_s: float = 0.0
 
 
-def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Lull]:
-    """The stretches of `recording` in which no deliberate tap can have caused what was detected at `detected_s`.
+def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[TapFreeSegment]:
+    """The tap-free segments of `recording`, with the detections `detected_s` in them.
 
-    Left out are its gaps, and all from `BEFORE_S` before to `AFTER_S` after each labelled tap.
+    Excluded are its gaps, and the time from `BEFORE_S` before to `AFTER_S` after each labelled tap.
     """
-    lulls: list[Lull] = []
+    segments: list[TapFreeSegment] = []
     taps_s = recording.taps_s
     for first, last in recording.stretches():
         start = float(recording.times_s(np.array(first)))
@@ -234,45 +234,48 @@ def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Lul
             stop = min(tap_s - BEFORE_S, end)
             if stop > start:
                 inside = detected_s[(detected_s >= start) & (detected_s < stop)]
-                lulls.append(Lull(np.sort(inside) - start, stop - start, start))
+                segments.append(TapFreeSegment(np.sort(inside) - start, stop - start, start))
             start = max(start, tap_s + AFTER_S)
-    return lulls
+    return segments
 
 
 @dataclass(frozen=True, slots=True)
-class Watch:
-    """For `hours` every possible code that began would have been seen whole; `possible` ones were.
+class PossibleEntries:
+    """Possible codes that began within `hours` of exposure, in which even the longest code would have been complete.
 
-    `lulls` are those that were long enough.
+    `segments` are those that were long enough.
     """
 
     hours: float
     possible: int
-    lulls: tuple[Lull, ...]
+    segments: tuple[TapFreeSegment, ...]
 
 
-def compute_least_s(parameters: EntryParameters, length: int) -> float:
-    """How long a stretch must be, in seconds, before any of it counts in `watch_lulls`."""
+def compute_min_segment_s(parameters: EntryParameters, length: int) -> float:
+    """Shortest segment, in seconds, of which any part counts in `count_possible_entries`."""
     return parameters.memory_s + parameters.compute_longest_s(length)
 
 
-def watch_lulls(lulls: Iterable[Lull], parameters: EntryParameters, *, length: int) -> Watch:
-    """The possible codes of `length` digits that false taps entered, and the time in which they could.
+def count_possible_entries(
+    segments: Iterable[TapFreeSegment], parameters: EntryParameters, *, length: int
+) -> PossibleEntries:
+    """Count the possible codes of `length` digits that false taps entered, and the time in which they could begin.
 
-    Counted are codes that begin once what was before the stretch is forgotten, and early enough for the longest code
-    to end within it. So a code's length in time does not bear on whether it counts, and count over time is an unbiased
-    rate; with less left out at the end, long codes would be lost and short stretches seem safe.
+    A code counts if it begins after the machine's memory of the time before the segment has expired, and early enough
+    for the longest code to end within the segment. Whether a code counts therefore does not depend on its duration,
+    and count over time is an unbiased rate. With less excluded at the end, long codes would be missed and short
+    segments would seem safe.
     """
     begin_s = parameters.memory_s
     seconds, possible, long_enough = 0.0, 0, []
-    for lull in lulls:
-        end_s = lull.duration_s - parameters.compute_longest_s(length)
+    for segment in segments:
+        end_s = segment.duration_s - parameters.compute_longest_s(length)
         if end_s <= begin_s:
             continue
-        long_enough.append(lull)
+        long_enough.append(segment)
         seconds += end_s - begin_s
         possible += sum(
             begin_s <= entry.start_s < end_s and _is_possible(entry, length, parameters)
-            for entry in decode_taps(lull.onsets_s, parameters)
+            for entry in decode_taps(segment.onsets_s, parameters)
         )
-    return Watch(seconds / 3600, possible, tuple(long_enough))
+    return PossibleEntries(seconds / 3600, possible, tuple(long_enough))

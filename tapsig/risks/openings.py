@@ -20,7 +20,7 @@ from tapsig.records import Recording, require_labels
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.nuisance import YEAR_HOURS, split_between_taps
 from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
-from tapsig.scoring.outcomes import LEAST_DIGITS
+from tapsig.scoring.outcomes import MIN_DIGITS
 
 Code = tuple[int, ...]
 RULE, EVIDENCE = "rule", "evidence"
@@ -49,7 +49,7 @@ def _step(codes: Iterable[Code], digit_max: int) -> Iterator[Code]:
 
 
 @dataclass(frozen=True, slots=True)
-class Tried:
+class EntryTrial:
     """One entry that was tapped.
 
     Parameters
@@ -74,7 +74,7 @@ class Tried:
 
 
 @dataclass(frozen=True, slots=True)
-class Idle:
+class TapFreeDecoding:
     """What was decoded while nobody tapped: hours in which a code could have begun and ended, codes of the length asked
     for by the rule, and the log-likelihood ratios of those on evidence. They add with +.
     """
@@ -83,8 +83,10 @@ class Idle:
     by_rule: int = 0
     log_ratios: tuple[float, ...] = ()
 
-    def __add__(self, other: "Idle") -> "Idle":
-        return Idle(self.hours + other.hours, self.by_rule + other.by_rule, self.log_ratios + other.log_ratios)
+    def __add__(self, other: "TapFreeDecoding") -> "TapFreeDecoding":
+        return TapFreeDecoding(
+            self.hours + other.hours, self.by_rule + other.by_rule, self.log_ratios + other.log_ratios
+        )
 
 
 def observe_openings(
@@ -94,7 +96,7 @@ def observe_openings(
     *,
     length: int = 3,
     evidence: Evidence | None = None,
-) -> tuple[tuple[Tried, ...], Idle]:
+) -> tuple[tuple[EntryTrial, ...], TapFreeDecoding]:
     """Both decoders on a labelled recording. Every entry finds the machine awake and free of waits.
 
     Raises LabelError for a recording without labels.
@@ -109,7 +111,7 @@ def observe_openings(
     tried = tuple(
         _try_code(recording, code, ruled, weighed, parameters)
         for code in tapped
-        if LEAST_DIGITS <= len(code.digits) <= CODE_DIGITS and sum(code.digits) <= KEPT
+        if MIN_DIGITS <= len(code.digits) <= CODE_DIGITS and sum(code.digits) <= KEPT
     )
     return tried, _watch(recording, ruled, weighed, parameters, length)
 
@@ -120,7 +122,7 @@ def _try_code(
     ruled: Iterable[Entry],
     weighed: Iterable[EvidenceEntry],
     parameters: EntryParameters,
-) -> Tried:
+) -> EntryTrial:
     around = [entry for entry in weighed if _overlap(entry, code)]
 
     def ratio(digits: Code) -> float:
@@ -129,7 +131,7 @@ def _try_code(
     near = (list_near_codes(code.digits, distance, digit_max=parameters.digit_max) for distance in (1, 2))
     first, second = (tuple(map(ratio, codes)) for codes in near)
     by_rule = tuple(entry.digits for entry in ruled if _overlap(entry, code))
-    return Tried(
+    return EntryTrial(
         recording.vehicle,
         recording.position,
         recording.scene,
@@ -150,12 +152,12 @@ def _watch(
     weighed: Iterable[EvidenceEntry],
     parameters: EntryParameters,
     length: int,
-) -> Idle:
-    """Codes that nobody tapped, where even the longest could begin and end, as `nuisance.watch_lulls` counts."""
-    total = Idle()
-    for lull in split_between_taps(recording, np.zeros(0)):
-        begin_s = lull.start_s + parameters.memory_s
-        end_s = lull.start_s + lull.duration_s - parameters.compute_longest_s(length)
+) -> TapFreeDecoding:
+    """Count possible codes in tap-free time, as `nuisance.count_possible_entries` does."""
+    total = TapFreeDecoding()
+    for segment in split_between_taps(recording, np.zeros(0)):
+        begin_s = segment.start_s + parameters.memory_s
+        end_s = segment.start_s + segment.duration_s - parameters.compute_longest_s(length)
         if end_s <= begin_s:
             continue
 
@@ -163,7 +165,7 @@ def _watch(
             possible = len(entry.digits) == length and max(entry.digits) <= parameters.digit_max
             return possible and begin_s <= entry.start_s < end_s
 
-        total += Idle(
+        total += TapFreeDecoding(
             (end_s - begin_s) / 3600.0, sum(map(counts, ruled)), tuple(e.log_ratio for e in weighed if counts(e))
         )
     return total
@@ -173,7 +175,7 @@ def _watch(
 class DecoderRow:
     """One decoder at one threshold (nan for the rule): shares with their 95 % intervals, openings by nobody a year.
 
-    `per_year_bound` is the exact one-sided upper limit of the possible codes seen in `watched_h`, over the keyspace.
+    `per_year_bound` is the exact one-sided upper limit of the possible codes seen in `exposure_h`, over the keyspace.
     """
 
     decoder: str
@@ -191,13 +193,13 @@ class DecoderRow:
     near_2_opened: int
     near_2_share: float
     near_2_high: float
-    watched_h: float
+    exposure_h: float
     possible_codes: int
     per_year_seen: float
     per_year_bound: float
 
 
-def list_thresholds(tried: Sequence[Tried], *, most: int = 12) -> list[float]:
+def list_thresholds(tried: Sequence[EntryTrial], *, most: int = 12) -> list[float]:
     """Thresholds at which the curve bends: at most `most` of the ratios above 0 of codes nearby, evenly by rank."""
     ratios = sorted({max(ratio, 1 / 64) for each in tried for near in each.near_ratios for ratio in near if ratio > 0})
     if not ratios:
@@ -207,8 +209,8 @@ def list_thresholds(tried: Sequence[Tried], *, most: int = 12) -> list[float]:
 
 
 def list_decoder_rows(
-    tried: Sequence[Tried],
-    idle: Idle,
+    tried: Sequence[EntryTrial],
+    idle: TapFreeDecoding,
     thresholds: Iterable[float],
     *,
     length: int = 3,
@@ -258,7 +260,7 @@ def list_decoder_rows(
     return tuple(rows)
 
 
-def choose_threshold(tried: Sequence[Tried], idle: Idle, *, digit_max: int = 9) -> float:
+def choose_threshold(tried: Sequence[EntryTrial], idle: TapFreeDecoding, *, digit_max: int = 9) -> float:
     """The lowest threshold, in nats, at which evidence opens no more often than the rule, nearby and for nobody."""
     least = 1 / 64
     for k in (0, 1):

@@ -1,7 +1,7 @@
-"""From a duty cycle to days on a battery, and which number of it matters most.
+"""Days on a battery from a duty cycle, and their sensitivity to each parameter.
 
-Currents are those drawn from the battery, the regulator's own included. Defaults are common practice, no source,
-unless said otherwise: measure your own board.
+Currents are drawn from the battery and include the regulator's. Unless stated otherwise, defaults are common practice,
+no source: measure your own board.
 """
 
 import dataclasses
@@ -20,19 +20,19 @@ MONTH_DAYS = 365.25 / 12
 
 @dataclass(frozen=True, slots=True)
 class DutyCycle:
-    """What the controller draws, and how often it is woken.
+    """The controller's currents, and how often it wakes.
 
     Parameters
     ----------
-    sleep_ua : asleep, the wake comparator included.
-    awake_ma : awake and listening.
-    awake_s : it falls asleep this long after the last event that wakes it.
-    wakes_per_day, false_wakes_per_day : events that wake it or keep it awake, wanted and unwanted, taken as spread at
-        random over the day; events in bunches keep it awake for less than this says.
-    sampling_hz, sample_s : a controller that wakes by its clock looks so often, for so long, at the awake current.
-        0 Hz = woken by a comparator. A controller that never sleeps has sampling_hz * sample_s = 1.
+    sleep_ua : asleep, with the wake comparator.
+    awake_ma : awake and sampling.
+    awake_s : it falls asleep this long after the last event.
+    wakes_per_day, false_wakes_per_day : wanted and unwanted events that wake it or keep it awake, as Poisson processes;
+        clustered events keep it awake for less time.
+    sampling_hz, sample_s : a controller that wakes by its clock takes samples at this rate, each for `sample_s` at the
+        awake current. 0 Hz = woken by a comparator. A controller that never sleeps has sampling_hz * sample_s = 1.
     release_ma, release_s, releases_per_day : the release pulse.
-    other_ma : what else drains the same battery; a parked vehicle draws 25 to 50 mA at most (usual ceiling).
+    other_ma : other loads on the same battery; a parked vehicle draws 25 to 50 mA at most (usual limit).
     """
 
     sleep_ua: float = 10.0
@@ -58,10 +58,7 @@ class DutyCycle:
 
     @property
     def awake_share(self) -> float:
-        """Share of the time awake: 1 - exp(-rate * awake_s), since each event starts the time anew.
-
-        That is the chance of at least one event of a Poisson process within the last awake_s.
-        """
+        """Share of the time awake: 1 - exp(-rate * awake_s), the chance of a Poisson event within the last awake_s."""
         return -math.expm1(-(self.wakes_per_day + self.false_wakes_per_day) / DAY_S * self.awake_s)
 
     @property
@@ -73,12 +70,12 @@ class DutyCycle:
         True
         """
         awake = self.awake_share
-        looking = self.sampling_hz * self.sample_s
+        sampling = self.sampling_hz * self.sample_s
         wanted = self.wakes_per_day / ((self.wakes_per_day + self.false_wakes_per_day) or 1.0)
         return MappingProxyType(
             {
-                "asleep": (1 - awake) * (1 - looking) * self.sleep_ua,
-                "looking": (1 - awake) * looking * self.awake_ma * 1e3,
+                "asleep": (1 - awake) * (1 - sampling) * self.sleep_ua,
+                "sampling": (1 - awake) * sampling * self.awake_ma * 1e3,
                 "awake for wanted events": awake * wanted * self.awake_ma * 1e3,
                 "awake for false ones": awake * (1 - wanted) * self.awake_ma * 1e3,
                 "release": self.releases_per_day * self.release_s / DAY_S * self.release_ma * 1e3,
@@ -94,10 +91,10 @@ class DutyCycle:
 
 @dataclass(frozen=True, slots=True)
 class Battery:
-    """A battery: capacity, the share of it that may be used, and what it loses by itself.
+    """A battery: its capacity, the share of it that may be used, and its self-discharge.
 
-    `self_discharge_per_month` is the share of the charge left that is lost each month (of 365.25/12 days).
-    `peak_ma` is what it can deliver for a second without harm; inf = no concern here.
+    `self_discharge_per_month` is the share of the remaining charge lost in a month (365.25/12 days).
+    `peak_ma` is the current that it can deliver for a second; inf = no limit here.
     """
 
     name: str
@@ -134,7 +131,7 @@ def reserve_minutes_to_ah(minutes: float) -> float:
 
 
 def compute_days(average_ua: float, battery: Battery) -> float:
-    """Days until `battery` has lost its usable share to `average_ua` and to self-discharge; inf if never.
+    """Days until `average_ua` and self-discharge have used the usable share of `battery`; inf if never.
 
     The charge q obeys dq/dt = -I - s q with s = -ln(1 - self-discharge a month) / month, hence
     t = ln((q0 + I/s) / (q1 + I/s)) / s, and (q0 - q1) / I without self-discharge.
@@ -154,19 +151,19 @@ def compute_days(average_ua: float, battery: Battery) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Sensitivity:
-    """What one number does to the days: with half of it, with twice of it; `elasticity` = % of days per % of it."""
+    """Days with half and twice the value of one parameter; `elasticity` = % of days per % of the parameter."""
 
-    name: str
+    parameter: str
     value: float
-    days_half: float
-    days_double: float
+    days_with_half: float
+    days_with_double: float
     elasticity: float
 
 
 def compute_sensitivity(duty: DutyCycle, battery: Battery) -> tuple[Sensitivity, ...]:
-    """Each number of `duty` and `battery`, the one that moves the days most first; zeros are left out.
+    """Sensitivity to each parameter of `duty` and `battery`, the largest effect first; zeros are left out.
 
-    A share that cannot double (above one half) is taken to its end instead. Empty when nothing ever drains it.
+    A share above one half cannot double and is set to its limit instead. Empty when the battery is never drained.
     """
     rows: list[Sensitivity] = []
     if not math.isfinite(compute_days(duty.average_ua, battery)):
@@ -189,7 +186,7 @@ def compute_sensitivity(duty: DutyCycle, battery: Battery) -> tuple[Sensitivity,
                 change / math.log(high / low),
             )
         )
-    return tuple(sorted(rows, key=lambda row: abs(math.log(row.days_double / row.days_half)), reverse=True))
+    return tuple(sorted(rows, key=lambda row: abs(math.log(row.days_with_double / row.days_with_half)), reverse=True))
 
 
 def _compute_days_with(duty: DutyCycle, battery: Battery, name: str, value: float) -> float:
@@ -200,7 +197,7 @@ def _compute_days_with(duty: DutyCycle, battery: Battery, name: str, value: floa
 
 
 def _compute_ceiling(duty: DutyCycle, name: str) -> float:
-    """The largest value that the field `name` can take beside the others."""
+    """The largest value of the field `name`, given the others."""
     ceilings = {"usable_share": 1.0, "self_discharge_per_month": 0.999}
     if duty.sampling_hz:
         ceilings |= {"sampling_hz": 1 / duty.sample_s, "sample_s": 1 / duty.sampling_hz}

@@ -1,7 +1,7 @@
-"""Ways to wake a sleeping controller, compared on recordings: who wakes too late, who wakes for nothing, what it costs.
+"""Methods to wake a sleeping controller, compared on recordings: missed taps, false wake-ups and current.
 
-A *comparator* watches the sensor all the time and wakes the controller when the voltage leaves a band around the bias.
-*Periodic sampling* wakes for a moment at a fixed rate and looks at one sample. *Always on* never sleeps.
+A *comparator* monitors the sensor continuously and wakes the controller when the voltage leaves a band around the bias.
+*Periodic sampling* wakes at a fixed rate and compares one sample. *Always on* never sleeps.
 """
 
 import dataclasses
@@ -19,19 +19,19 @@ from tapsig.risks.standby import DAY_S, Battery, DutyCycle, compute_days
 from tapsig.scoring.matching import MATCH_WINDOW_S
 from tapsig.units import FloatArray, IntArray, check_positive, check_range
 
-TAP_WINDOW_S = 0.05  # what counts as the tap itself when asking what of it is lost
-PHASES = 8  # a clock that samples does not know when a tap comes: so many starting points are tried
+TAP_WINDOW_S = 0.05  # duration of a tap, for the energy lost before the first sample
+PHASES = 8  # the sampling clock is not synchronised with taps: results are means over this number of phases
 
 
 @dataclass(frozen=True, slots=True)
 class WakeUp:
-    """One way to wake up.
+    """One wake-up method.
 
     Parameters
     ----------
     kind : "comparator", "sampling" or "always on".
     level_v : volts to either side of the bias at which it wakes.
-    sampling_hz : looks a second, for "sampling".
+    sampling_hz : samples a second, for "sampling".
     start_up_s : from the wake-up until the first sample is taken (oscillator, reference, converter); an assumption.
     """
 
@@ -58,8 +58,8 @@ class WakeUp:
         """
         loud = np.abs(samples_v) >= self.level_v
         if self.kind == "sampling" and self.sampling_hz < fs:
-            looks = np.arange(phase, samples_v.size * self.sampling_hz / fs) * fs / self.sampling_hz
-            index = np.floor(looks).astype(np.int64)
+            times = np.arange(phase, samples_v.size * self.sampling_hz / fs) * fs / self.sampling_hz
+            index = np.floor(times).astype(np.int64)
             index = index[index < samples_v.size]
             return index[loud[index]]
         return np.flatnonzero(loud)
@@ -67,13 +67,13 @@ class WakeUp:
 
 @dataclass(frozen=True, slots=True)
 class WakeUpTally:
-    """What one way to wake up did on recordings; tallies add with +.
+    """Counts for one wake-up method over recordings (means over sampling phases); tallies add with +.
 
-    `first_woken` of `firsts` first taps of an entry woke it (a mean over sampling phases); for those, `delay_s` is the
-    summed time from onset to the first sample, `peak_lost` counts taps whose largest swing came before that, and
-    `energy_lost` sums the share of the tap's energy before it. `entries_woken` counts entries that any of their taps
-    woke. `busy_s` of `listened_s` seconds without taps held a trigger. A detector started by the wake-up was `tried`
-    on so many first taps and found `first_heard` of them.
+    Of `firsts` first taps of an entry, `first_woken` woke the controller. For those, `delay_s` sums the times from
+    onset to the first sample, `peak_lost` counts the taps whose largest swing came before that sample, and
+    `energy_lost` sums the share of the tap's energy before it. `entries_woken` counts entries in which any tap woke
+    it. Of `tap_free_s` seconds without taps, `triggered_s` held a trigger. A detector that was started by the wake-up
+    was run on `tested` first taps and found `first_found` of them.
     """
 
     firsts: int = 0
@@ -82,10 +82,10 @@ class WakeUpTally:
     delay_s: float = 0.0
     peak_lost: float = 0.0
     energy_lost: float = 0.0
-    listened_s: float = 0.0
-    busy_s: float = 0.0
-    tried: float = 0.0
-    first_heard: float = 0.0
+    tap_free_s: float = 0.0
+    triggered_s: float = 0.0
+    tested: float = 0.0
+    first_found: float = 0.0
 
     def __add__(self, other: "WakeUpTally") -> "WakeUpTally":
         names = [field.name for field in dataclasses.fields(self)]
@@ -117,27 +117,27 @@ class WakeUpTally:
         return self.energy_lost / self.first_woken if self.first_woken else math.nan
 
     @property
-    def first_heard_share(self) -> float:
-        """Share of waking taps that a detector started by them still found; nan when none was tried."""
-        return self.first_heard / self.tried if self.tried else math.nan
+    def first_found_share(self) -> float:
+        """Share of waking taps that a detector started by them still found; nan when none was run."""
+        return self.first_found / self.tested if self.tested else math.nan
 
     @property
     def false_wakes_per_day(self) -> float:
-        """Seconds a day that hold a trigger nobody tapped: each wakes the controller or keeps it awake."""
-        return self.busy_s / self.listened_s * DAY_S if self.listened_s else math.nan
+        """Seconds a day with a false trigger; each wakes the controller or keeps it awake."""
+        return self.triggered_s / self.tap_free_s * DAY_S if self.tap_free_s else math.nan
 
 
 def remove_bias(recording: Recording) -> FloatArray:
-    """Volts around the bias, which is the median of the recording: a divider sets it once, it does not adapt."""
+    """Volts around the bias, which is the recording's median: a divider sets it, so it is constant."""
     return recording.samples - np.median(recording.samples) if recording.samples.size else recording.samples
 
 
 def tally_wake_up(
     wake_up: WakeUp, recording: Recording, parameters: EntryParameters, variant: Variant | None = None
 ) -> WakeUpTally:
-    """Let `wake_up` listen to a labelled recording; each entry, and each second without taps, finds it asleep.
+    """Apply `wake_up` to a labelled recording; it is asleep before each entry and each second without taps.
 
-    With a `variant`, its detector is started on the first sample after waking, and must still find the tap that woke.
+    With a `variant`, its detector starts at the first sample after the wake-up and must still find the waking tap.
     """
     samples = remove_bias(recording)
     times_s = recording.times_s(np.arange(samples.size))
@@ -149,10 +149,10 @@ def tally_wake_up(
             triggers_s = np.empty(0)
         else:
             triggers_s = times_s[wake_up.find_triggers(samples, recording.fs, float(phase))]
-        lulls = split_between_taps(recording, triggers_s)
-        listened_s = math.fsum(lull.duration_s for lull in lulls)
-        busy_s = float(sum(np.unique(np.floor(lull.onsets_s)).size for lull in lulls))
-        total += WakeUpTally(listened_s=listened_s, busy_s=min(busy_s, listened_s))
+        segments = split_between_taps(recording, triggers_s)
+        tap_free_s = math.fsum(segment.duration_s for segment in segments)
+        triggered_s = float(sum(np.unique(np.floor(segment.onsets_s)).size for segment in segments))
+        total += WakeUpTally(tap_free_s=tap_free_s, triggered_s=min(triggered_s, tap_free_s))
         for entry in entries:
             first = FirstTap(recording, samples, times_s, entry.taps_s)
             total += (
@@ -168,7 +168,7 @@ def tally_wake_up(
 
 @dataclass(frozen=True, slots=True)
 class FirstTap:
-    """The first tap of an entry, which finds the controller asleep."""
+    """The first tap of an entry; the controller is asleep before it."""
 
     recording: Recording
     samples: FloatArray
@@ -181,7 +181,7 @@ class FirstTap:
         return self.taps_s[1] if len(self.taps_s) > 1 else self.taps_s[0] + 0.5
 
     def tally(self, wake_up: WakeUp, triggers_s: FloatArray, variant: Variant | None) -> WakeUpTally:
-        """Woken by the first trigger from the tap on, if that comes before the entry is over."""
+        """The first trigger from the tap on wakes the controller, if it comes before the entry ends."""
         after = triggers_s[triggers_s >= self.taps_s[0]]
         if not after.size or after[0] > self.taps_s[-1] + 0.5:
             return WakeUpTally(1)
@@ -199,27 +199,27 @@ class FirstTap:
             delay_s,
             peak_lost=float(tap.size > 0 and np.argmax(np.abs(tap)) < lost),
             energy_lost=float(tap[:lost] @ tap[:lost]) / energy if energy else 0.0,
-            tried=float(variant is not None),
-            first_heard=float(variant is not None and self._is_heard(variant, int(awake))),
+            tested=float(variant is not None),
+            first_found=float(variant is not None and self._is_found(variant, int(awake))),
         )
 
     def tally_awake(self, variant: Variant | None) -> WakeUpTally:
-        """The controller was awake a second before the tap already."""
+        """The controller has been awake for a second before the tap."""
         start = int(np.searchsorted(self.times_s, self.taps_s[0] - 1.0))
-        heard = variant is not None and self._is_heard(variant, start)
-        return WakeUpTally(1, 1.0, 1.0, tried=float(variant is not None), first_heard=float(heard))
+        found = variant is not None and self._is_found(variant, start)
+        return WakeUpTally(1, 1.0, 1.0, tested=float(variant is not None), first_found=float(found))
 
-    def _is_heard(self, variant: Variant, start: int) -> bool:
+    def _is_found(self, variant: Variant, start: int) -> bool:
         """Whether a detector that starts at sample `start` finds this tap before the next one comes."""
         stop = int(np.searchsorted(self.times_s, self.next_s - MATCH_WINDOW_S))
-        heard = dataclasses.replace(self.recording, samples=self.recording.samples[start:stop], gaps=())
-        index = run_detector(variant, heard).accepted().onset_samples + start
+        found = dataclasses.replace(self.recording, samples=self.recording.samples[start:stop], gaps=())
+        index = run_detector(variant, found).accepted().onset_samples + start
         return bool((np.abs(self.recording.times_s(index) - self.taps_s[0]) <= MATCH_WINDOW_S).any())
 
 
 @dataclass(frozen=True, slots=True)
 class WakeUpRow:
-    """One way to wake up at one position: how it did, the duty cycle it leads to, and the days on a battery."""
+    """One wake-up method at one position: its tally, the resulting duty cycle, and the days on a battery."""
 
     position: str
     wake_up: WakeUp
@@ -237,10 +237,10 @@ def compare_wake_ups(
     battery: Battery,
     variant: Variant | None = None,
 ) -> tuple[WakeUpRow, ...]:
-    """Each way to wake up on all labelled recordings, position by position.
+    """Compare wake-up methods on all labelled recordings, by position.
 
-    `duty` gives the currents; its false wake-ups and sampling rate are replaced by what each way needs. Recordings
-    without labels are left out: what is a tap and what is not would be unknown.
+    `duty` gives the currents; its false wake-ups and sampling rate are replaced by those of each method. Recordings
+    without labels are left out, since their taps are unknown.
     """
     tallies: dict[tuple[str, int], WakeUpTally] = {}
     for recording in recordings:
@@ -257,7 +257,7 @@ def compare_wake_ups(
 
 
 def build_duty(wake_up: WakeUp, tally: WakeUpTally, duty: DutyCycle) -> DutyCycle:
-    """The duty cycle that `wake_up` leads to, from measured false wake-ups and the currents of `duty`."""
-    looks = {"comparator": 0.0, "sampling": wake_up.sampling_hz, "always on": 1 / duty.sample_s}[wake_up.kind]
+    """The duty cycle under `wake_up`: its measured false wake-ups with the currents of `duty`."""
+    sampling_hz = {"comparator": 0.0, "sampling": wake_up.sampling_hz, "always on": 1 / duty.sample_s}[wake_up.kind]
     false = tally.false_wakes_per_day
-    return dataclasses.replace(duty, sampling_hz=looks, false_wakes_per_day=0.0 if math.isnan(false) else false)
+    return dataclasses.replace(duty, sampling_hz=sampling_hz, false_wakes_per_day=0.0 if math.isnan(false) else false)

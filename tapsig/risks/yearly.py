@@ -1,4 +1,4 @@
-"""A year of parking and 1000 km of driving: what detectors and wake-ups did in each scene, weighted by its hours."""
+"""Risk and standby current over a year of parking and 1000 km of driving, each scene weighted by its hours."""
 
 import itertools
 import math
@@ -29,18 +29,18 @@ PARKED_HOURS: Mapping[str, float] = {
     "truck": 100.0,
     "handling": 10.0,
 }
-"""Hours a year of each nuisance around a parked vehicle, quiet for the rest: assumptions without a source."""
+"""Hours a year of each nuisance around a parked vehicle; the rest is quiet. Assumptions, no source."""
 
 WAKE_LEVELS_V = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 
 
 def complete_year(parked_hours: Mapping[str, float]) -> dict[str, float]:
-    """The hours of each scene in a year of parking; "quiet" is what the others leave of it.
+    """The hours of each scene in a year of parking; "quiet" takes the remainder.
 
     >>> round(complete_year({"rain": 766.0})["quiet"])
     8000
 
-    Raises ParameterError for hours below 0, or more than a year of them.
+    Raises ParameterError for hours below 0, or a sum above one year.
     """
     named = {scene: float(hours) for scene, hours in parked_hours.items() if scene != "quiet"}
     rest = YEAR_HOURS - math.fsum(named.values())
@@ -53,12 +53,13 @@ def complete_year(parked_hours: Mapping[str, float]) -> dict[str, float]:
 
 @dataclass(frozen=True, slots=True)
 class RiskSummary:
-    """One detector at one position over all scenes, weighted by how long each lasts.
+    """One detector at one position over all scenes, weighted by their hours.
 
-    `success` pools the entries of all scenes but driving; `success_model` is what the model expects of them.
-    `parked_…` are wrong openings in a year of parking, `driven_…` per 1000 km; `failures_per_day` counts possible codes
-    entered by nobody while parked. Each figure weighs the scenes in which it is defined; `parked_uncovered_h` are hours
-    of the year in scenes that left the bound undefined: not recorded, or in stretches too short.
+    `success` pools the entries of all scenes but driving; `success_model` is the model's value for them.
+    `wrong_per_year_…` are wrong openings in a year of parking, `wrong_per_1000_km_…` per 1000 km of driving.
+    `failures_per_day` counts the possible codes that false taps enter while parked. Each figure covers the scenes in
+    which it is defined; `uncovered_h` are the hours of scenes whose bound is undefined: not recorded, or only in
+    segments that are too short.
     """
 
     detector: str
@@ -69,16 +70,16 @@ class RiskSummary:
     success_high: float
     success_model: float
     failures_per_day: float
-    parked_seen: float
-    parked_bound: float
-    parked_poisson: float
-    parked_gaps: float
-    parked_uncovered_h: float
-    driven_seen: float
-    driven_bound: float
-    driven_poisson: float
-    listened_h: float
-    watched_h: float
+    wrong_per_year_seen: float
+    wrong_per_year_bound: float
+    wrong_per_year_poisson: float
+    wrong_per_year_gaps: float
+    uncovered_h: float
+    wrong_per_1000_km_seen: float
+    wrong_per_1000_km_bound: float
+    wrong_per_1000_km_poisson: float
+    tap_free_h: float
+    exposure_h: float
 
 
 def summarise_risk(
@@ -88,7 +89,7 @@ def summarise_risk(
     parked_hours: Mapping[str, float] = PARKED_HOURS,
     speed_km_h: float = 40.0,
 ) -> tuple[RiskSummary, ...]:
-    """Risk by detector and position; the sum of the scenes' bounds is a bound, and a cautious one.
+    """Risk by detector and position; the sum of the scenes' bounds is a conservative bound.
 
     Raises ParameterError when the hours of the scenes add up to more than a year.
     """
@@ -114,23 +115,23 @@ def summarise_risk(
                 whole.success_high,
                 success_model=_compute_mean_model(list(rows.values())),
                 failures_per_day=_weigh(rows, "failures_per_day", hours),
-                parked_seen=_weigh(rows, "per_year_seen", hours),
-                parked_bound=_weigh(rows, "per_year_bound", hours),
-                parked_poisson=_weigh(rows, "per_year_poisson", hours),
-                parked_gaps=_weigh(rows, "per_year_gaps", hours),
-                parked_uncovered_h=YEAR_HOURS - math.fsum(_list_covered(rows, "per_year_bound", hours).values()),
-                driven_seen=driving.per_year_seen * per_1000_km if driving else math.nan,
-                driven_bound=driving.per_year_bound * per_1000_km if driving else math.nan,
-                driven_poisson=driving.per_year_poisson * per_1000_km if driving else math.nan,
-                listened_h=math.fsum(row.listened_h for row in rows.values()),
-                watched_h=math.fsum(row.watched_h for row in rows.values()),
+                wrong_per_year_seen=_weigh(rows, "per_year_seen", hours),
+                wrong_per_year_bound=_weigh(rows, "per_year_bound", hours),
+                wrong_per_year_poisson=_weigh(rows, "per_year_poisson", hours),
+                wrong_per_year_gaps=_weigh(rows, "per_year_gaps", hours),
+                uncovered_h=YEAR_HOURS - math.fsum(_list_covered(rows, "per_year_bound", hours).values()),
+                wrong_per_1000_km_seen=driving.per_year_seen * per_1000_km if driving else math.nan,
+                wrong_per_1000_km_bound=driving.per_year_bound * per_1000_km if driving else math.nan,
+                wrong_per_1000_km_poisson=driving.per_year_poisson * per_1000_km if driving else math.nan,
+                tap_free_h=math.fsum(row.tap_free_h for row in rows.values()),
+                exposure_h=math.fsum(row.exposure_h for row in rows.values()),
             )
         )
     return tuple(summaries)
 
 
 def _compute_mean_model(rows: Sequence[RiskRow]) -> float:
-    """The success that the model expects over the same entries, scene by scene."""
+    """Mean of the scenes' model success, weighted by entries."""
     used = [row for row in rows if row.entries and row.scene != DRIVING]
     entries = sum(row.entries for row in used)
     return math.fsum(row.success_model * row.entries for row in used) / entries if entries else math.nan
@@ -142,7 +143,7 @@ def _list_covered(rows: Mapping[str, RiskRow], name: str, hours: Mapping[str, fl
 
 
 def _weigh(rows: Mapping[str, RiskRow], name: str, hours: Mapping[str, float]) -> float:
-    """Sum of a yearly figure over the scenes, each for its hours; nan when it is defined in none."""
+    """Sum of a yearly figure over the scenes, weighted by hours; nan when it is defined in none."""
     covered = _list_covered(rows, name, hours)
     if not covered:
         return math.nan
@@ -151,7 +152,7 @@ def _weigh(rows: Mapping[str, RiskRow], name: str, hours: Mapping[str, float]) -
 
 @dataclass(frozen=True, slots=True)
 class StandbySummary:
-    """A comparator at one position in a year of parking: its level, what it misses and wakes for, days on a battery."""
+    """A comparator at one position over a year of parking: level, missed and false wake-ups, days on a battery."""
 
     position: str
     level_v: float
@@ -188,9 +189,8 @@ def choose_level_v(
 ) -> float:
     """The level to set: `reserve_db` below the highest at which at most `missed_share` of the entries fail to wake it.
 
-    Of the levels in `tallies`; nan when none is low enough, or when there are no entries. The reserve is for another
-    hand and another sensor (6 dB is common practice, no source). Choose it on other recordings than those it is judged
-    on.
+    It is one of the levels in `tallies`; nan when none is low enough, or without entries. The reserve allows for
+    another hand and another sensor (6 dB is common practice, no source). Evaluate it on other recordings than these.
     """
     levels = sorted({level_v for where, _, level_v in tallies if where == position}, reverse=True)
     for highest_v in levels:
@@ -210,10 +210,10 @@ def summarise_standby(
     battery: Battery,
     parked_hours: Mapping[str, float] = PARKED_HOURS,
 ) -> StandbySummary:
-    """A comparator at `level_v` over a year of parking, from the scenes that were recorded, each for its hours."""
+    """A comparator at `level_v` over a year of parking, from the recorded scenes, weighted by their hours."""
     hours = complete_year(parked_hours)
     scenes = {scene: tally for (where, scene, level), tally in tallies.items() if (where, level) == (position, level_v)}
-    covered = {scene: hours[scene] for scene in hours if scene in scenes and scenes[scene].listened_s > 0}
+    covered = {scene: hours[scene] for scene in hours if scene in scenes and scenes[scene].tap_free_s > 0}
     whole = sum((tally for scene, tally in scenes.items() if scene != DRIVING), WakeUpTally())
     false = awake = current_ua = math.nan
     if covered:

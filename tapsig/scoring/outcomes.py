@@ -27,7 +27,7 @@ from tapsig.units import BoolArray, FloatArray, check_positive
 
 ALL = "all"
 FIRST_AFTER_S = 1.0
-LEAST_DIGITS = 3
+MIN_DIGITS = 3
 """A group of taps with at least so many digits is a code entry; shorter ones are practice."""
 
 
@@ -62,7 +62,7 @@ class Outcome:
 
 def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple[int, int]:
     """Code entries among `reference`, and how many an overlapping entry of `detected` repeats digit for digit."""
-    codes = [entry for entry in reference if len(entry.digits) >= LEAST_DIGITS]
+    codes = [entry for entry in reference if len(entry.digits) >= MIN_DIGITS]
     heard = list(detected)
     opened = sum(
         any(
@@ -130,7 +130,7 @@ def _count_on_evidence(variant: Variant, recording: Recording) -> int | None:
     if not isinstance(variant, Tap):
         return None
     entries = decode_recording(recording, variant, decoder="evidence")
-    codes = [entry for entry in decode_taps(recording.taps_s) if len(entry.digits) >= LEAST_DIGITS]
+    codes = [entry for entry in decode_taps(recording.taps_s) if len(entry.digits) >= MIN_DIGITS]
     return sum(any(_opens(entry, code) for entry in entries) for code in codes)
 
 

@@ -46,9 +46,9 @@ GRIDS: Mapping[str, Grid] = {
     },
     "ring-following": {
         "threshold_v": (0.005, 0.01, 0.02, 0.05),
-        "over_usual_db": (6.0, 9.0, 12.0, 16.0, 20.0),
+        "over_background_db": (6.0, 9.0, 12.0, 16.0, 20.0),
         "over_ring_db": (1.0, 2.0, 4.0, 6.0),
-        "decay_share": (0.4, 0.6, 0.8),
+        "decay_fraction": (0.4, 0.6, 0.8),
         "high_pass_hz": (30.0, 60.0, 120.0),
     },
     "innovation": {

@@ -1,4 +1,4 @@
-"""Recordings simulated from physics, with the truth about every sample."""
+"""Recordings simulated from physics, with their ground truth."""
 
 from tapsig.simulation.scene import SCENES, SceneTruth, SimulatedScene, simulate_blocks, simulate_scene
 from tapsig.simulation.sensor import SimulatedConverter

@@ -1,4 +1,4 @@
-"""What people, loudspeakers and loose things do to a door."""
+"""Excitations of a door by people, loudspeakers and loose parts."""
 
 import math
 
@@ -9,7 +9,7 @@ from tapsig.simulation.excitation import (
     Drive,
     Excitation,
     Impacts,
-    LooseThing,
+    LoosePart,
     Place,
     Span,
     Touch,
@@ -23,7 +23,7 @@ from tapsig.units import FloatArray
 
 
 def background(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """A depot that is never quite still: distant machines, steps beside the vehicle ("step")."""
+    """Background of a depot: distant machines, and steps beside the vehicle ("step")."""
     base = log_uniform(rng, 3e-4, 4e-3) * band_noise(span, 8.0, 150.0, rng)
     steps = poisson_times(span, 0.08, rng)
     newtons = rng.uniform(5.0, 60.0, steps.size)
@@ -32,7 +32,7 @@ def background(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excita
 
 
 def slam(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """Doors shut: this one now and then, others mostly; a long push on the body, latch clicks, trim that chatters."""
+    """Closing doors, mostly other ones: a long push on the body, latch clicks and chattering trim."""
     onsets = np.arange(rng.uniform(0.3, 2.0), span.duration_s, 2.5)
     onsets = onsets + rng.uniform(0.0, 1.5, onsets.size)
     onsets = onsets[onsets < span.duration_s - 0.05]
@@ -64,7 +64,7 @@ def slam(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
 
 
 def _chatter(onsets: FloatArray, level: FloatArray, rng: np.random.Generator) -> Impacts:
-    """Trim clips that buzz for 0.1–0.3 s after a blow, dying away."""
+    """Trim clips that chatter for 0.1–0.3 s after an impact and decay."""
     counts = rng.integers(5, 25, onsets.size)
     owner = np.repeat(np.arange(onsets.size), counts)
     delay = rng.exponential(0.08, owner.size) + 0.01
@@ -88,7 +88,7 @@ def _burst(span: Span, sound: FloatArray, onset_s: float, into: FloatArray) -> N
 
 
 def music(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """A tune composed on the spot, played by a loudspeaker in the same door: its frame pushes on the inner skin.
+    """A random tune from a loudspeaker in the same door, whose frame pushes on the inner skin.
 
     Bass drum and snare strokes carry the label "music".
     """
@@ -132,7 +132,7 @@ def _note(hz: float, length_s: float, level: float, fs: float) -> FloatArray:
 
 
 def rattle(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """A strap end or a key that hangs against the door of an idling vehicle and knocks when it likes."""
+    """A strap end or a key that hangs against the door of an idling vehicle and hits it irregularly."""
     idle_hz = rng.uniform(18.0, 34.0) * (1.0 + 0.02 * slow_noise(span, 0.5, rng))
     phase = 2.0 * math.pi * np.cumsum(idle_hz) / span.fs
     shake = np.sin(phase) + 0.5 * np.sin(2.0 * phase + 1.0) + 0.3 * np.sin(0.5 * phase)
@@ -140,24 +140,24 @@ def rattle(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation
     base = span.strength * log_uniform(rng, 0.08, 0.6) * swell * shake
     pull = span.strength * float(rng.uniform(0.3, 2.5)) * swell * band_noise(span, 1.0, 12.0, rng)
     mass, stiffness = log_uniform(rng, 0.004, 0.04), log_uniform(rng, 1e4, 8e4)
-    # A loss of 0.3–0.6 of critical lets it bounce with a restitution of about 0.2–0.4.
+    # A damping of 0.3–0.6 of critical gives a coefficient of restitution of about 0.2–0.4.
     damping = float(rng.uniform(0.3, 0.6)) * 2.0 * math.sqrt(mass * stiffness)
     thing = Rattler(mass, float(rng.uniform(1.5, 7.0)), 0.05, float(rng.uniform(-0.3e-3, 1.5e-3)), stiffness, damping)
     part = str(rng.choice(["outer", "inner", "frame"]))
     place = (part, float(rng.uniform(0.15, 0.85)), float(rng.uniform(0.15, 0.85)))
-    return Excitation(base=base, loose=LooseThing(thing, place, pull))
+    return Excitation(base=base, loose=LoosePart(thing, place, pull))
 
 
 def whine(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """Alternator and blower: orders that follow the engine, on the supply and in the metal; relays ("click")."""
+    """Alternator and blower: engine orders on the supply and as vibration; relays ("click")."""
     rpm = rng.uniform(700.0, 2200.0) * np.exp(0.15 * slow_noise(span, 0.4, rng))
     slot_hz = rpm * rng.uniform(2.4, 3.0) / 60.0 * 36.0
     phase = 2.0 * math.pi * np.cumsum(slot_hz) / span.fs
-    heard = np.where(slot_hz < 0.45 * span.fs, np.sin(phase), 0.0)
-    heard += 0.4 * np.sin(phase / 3.0) + 0.2 * np.sin(phase / 6.0)
+    tone = np.where(slot_hz < 0.45 * span.fs, np.sin(phase), 0.0)
+    tone += 0.4 * np.sin(phase / 3.0) + 0.2 * np.sin(phase / 6.0)
     level = span.strength * log_uniform(rng, 0.003, 0.04)
     blower = 0.3 * np.sin(2.0 * math.pi * rng.uniform(120.0, 420.0) * span.times_s)
-    pickup = level * (heard + blower)
+    pickup = level * (tone + blower)
     clicks = poisson_times(span, 0.5, rng)
     for onset in clicks:
         time = np.arange(int(0.012 * span.fs)) / span.fs
@@ -169,7 +169,7 @@ def whine(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
 
 
 def brush(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """A sleeve or a bag drawn along the panel: thousands of tiny contacts, a few buttons, a damping hand."""
+    """A sleeve or a bag drawn along the panel: thousands of small contacts, a few buttons, a hand that damps."""
     begins = poisson_times(span, 0.5, rng)
     kept = np.concatenate(([True], np.diff(begins) > 0.4)) if begins.size else np.zeros(0, dtype=bool)
     begins, grains, buttons, touches = begins[kept], [], [], []
@@ -209,7 +209,7 @@ def _columns(parts: list[FloatArray]) -> FloatArray:
 
 
 def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """Someone leans on the door and lets go: a slow push, cloth, a damped panel, sometimes a pop of the sheet."""
+    """A person leans on the door: a slow push, cloth, a damped panel, and sometimes snap-through of the sheet."""
     force, labels, touches = np.zeros(span.samples), [], []
     rustle, bumps = [], []
     part, x, y = "outer", float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.3, 0.8))
@@ -258,7 +258,7 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
 
 
 def handling(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """Handles, keys, buckles, a pat with the palm: single or double blows that resemble taps."""
+    """Handles, keys, buckles, a pat with the palm: single or double impacts that resemble taps."""
     onsets = poisson_times(span, float(rng.uniform(0.15, 0.6)), rng)
     onsets = np.sort(np.concatenate([onsets, onsets[rng.random(onsets.size) < 0.35] + rng.uniform(0.06, 0.3)]))
     onsets = onsets[onsets < span.duration_s - 0.02]

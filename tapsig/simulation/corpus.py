@@ -1,4 +1,4 @@
-"""The demo corpus: which recordings it holds, and how each one and its truth are written, the same bytes every time."""
+"""The demo corpus: its recordings, and how each is written with its ground truth, reproducibly to the byte."""
 
 import csv
 import io
@@ -40,7 +40,7 @@ SUITED_CODES = ("213", "121", "312", "132", "221", "231", "122", "113")  # short
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One recording of a corpus, by what makes it; everything else follows from the seed."""
+    """Settings of one recording of a corpus; everything else follows from the seed."""
 
     name: str
     vehicle: str
@@ -84,7 +84,7 @@ def _test_items() -> Iterator[Item]:
 
 
 def _other_items() -> Iterator[Item]:
-    """The other vehicles in a choice of scenes, one position each; every third one holds no taps."""
+    """The other vehicles in a selection of scenes, one position each; every third has no taps."""
     chosen = {
         "heron": ("driving", "rain", "music", "slam", "whine"),
         "otter": ("driving", "hail", "wind", "rattle", "brush"),
@@ -111,7 +111,7 @@ def _other_items() -> Iterator[Item]:
 
 
 def _unusual_items() -> Iterator[Item]:
-    """Other rates, inputs, contacts, and serial logs."""
+    """Other sample rates, converters and kinds of taps, and serial logs."""
     clamped: tuple[tuple[str, float | bool], ...] = (("one_sided", True),)
     yield Item("heron-quiet-2k", "heron", "quiet", 601, codes=("1221",), fs=2000.0)
     yield Item("crane-driving-1k", "crane", "driving", 402, codes=("213",), fs=1000.0)
@@ -178,10 +178,10 @@ def _unusual_items() -> Iterator[Item]:
 
 
 def simulate_item(item: Item) -> SimulatedScene:
-    """The recordings of one item (for a log: before the logger spoils them)."""
+    """The recordings of one item (for a log: before the logger's faults)."""
     vehicle = find_vehicle(item.vehicle)
     converter = replace(vehicle.converter, **dict(item.converter)) if item.converter else None  # type: ignore[arg-type]
-    fs = LOWEST_RATE_HZ if item.log_style else item.fs  # a log picks its own instants
+    fs = LOWEST_RATE_HZ if item.log_style else item.fs  # a log has its own sampling instants
     return simulate_scene(
         vehicle,
         item.scene,
@@ -250,7 +250,7 @@ def render_scene(
 
 
 def render_wav(recordings: Sequence[Recording]) -> bytes:
-    """A 16-bit WAV file with one recording a channel; the converter's counts fill the upper bits, nothing is lost."""
+    """A 16-bit WAV file, one recording a channel; the counts are left-justified, so they are kept exactly."""
     columns = []
     for recording in recordings:
         if recording.fs != round(recording.fs):
@@ -269,7 +269,7 @@ def render_wav(recordings: Sequence[Recording]) -> bytes:
 
 
 def render_labels(recording: Recording) -> bytes:
-    """The labels as `onset_s,kind`, to a tenth of a millisecond: two drops in the same one are one."""
+    """The labels as `onset_s,kind`, to a tenth of a millisecond; equal rows are written once."""
     rows = ((f"{label.onset_s:.4f}", label.kind) for label in recording.labels or ())
     return _render_rows(("onset_s", "kind"), dict.fromkeys(rows))
 
@@ -297,7 +297,7 @@ def _render_log(item: Item, simulated: SimulatedScene) -> bytes:
 
 
 def render_truth(name: str, simulated: SimulatedScene) -> list[WrittenFile]:
-    """What no recording tells, as tables: every contact, the modes, and the taps position by position."""
+    """The ground truth as tables: every contact, the modes, and the taps at each position."""
     truth = simulated.truth
     contacts = sorted(
         (float(onset), impacts.kind, float(length), float(force), impacts.places[place])
@@ -353,9 +353,9 @@ def render_truth(name: str, simulated: SimulatedScene) -> list[WrittenFile]:
 
 
 def write_items(items: Iterable[Item], folder: Path, *, force: bool = False) -> Iterator[WrittenFile]:
-    """Write the items one after the other, then the manifest, into `folder`; yields every file once it is written.
+    """Write the items and then the manifest into `folder`; yields every file once it is written.
 
-    Raises ParameterError when a file is there already and `force` is not set.
+    Raises ParameterError when a file already exists and `force` is not set.
     """
     yield from write_rendered((render_item(item) for item in items), folder, force=force)
 

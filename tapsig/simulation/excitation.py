@@ -1,6 +1,6 @@
-"""What acts on a door: short contacts, lasting drives, hands that touch, and electrical pick-up.
+"""Excitations of a door: short contacts, continuous forces, touching hands, and electrical pick-up.
 
-Sources (road, weather, cabin) return an Excitation in physical units; `scene` joins them and lets the door ring.
+Sources (road, weather, cabin) return an Excitation in physical units; `scene` joins them and simulates the response.
 """
 
 import math
@@ -16,11 +16,11 @@ from tapsig.records import Label
 from tapsig.simulation.structure import Rattler
 from tapsig.units import FloatArray, IntArray
 
-Place = tuple[str, float, float]  # part, and where on it, as fractions of its sides
+Place = tuple[str, float, float]  # part, and position on it as fractions of its sides
 
 
 def random_stream(seed: int, *words: str) -> np.random.Generator:
-    """A generator of its own for each purpose, so that one source's draws never shift another's.
+    """An independent random generator for each purpose, so that the draws of one source do not change another's.
 
     >>> a, b = random_stream(7, "rain"), random_stream(7, "wind")
     >>> bool(a.random() == random_stream(7, "rain").random()), bool(a.random() == b.random())
@@ -33,7 +33,7 @@ def random_stream(seed: int, *words: str) -> np.random.Generator:
 
 
 def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
-    """One draw, every factor between `low` and `high` as likely as the next."""
+    """One draw from the log-uniform distribution between `low` and `high`."""
     return math.exp(rng.uniform(math.log(low), math.log(high)))
 
 
@@ -65,7 +65,7 @@ class Impacts:
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """A force that lasts: newtons against time, shared out over `places` with `weights`."""
+    """A continuous force: newtons over time, distributed over `places` with `weights`."""
 
     newtons: FloatArray
     places: tuple[Place, ...]
@@ -83,8 +83,8 @@ class Touch:
 
 
 @dataclass(frozen=True, slots=True)
-class LooseThing:
-    """A rattler, where it strikes, and the acceleration (m/s²) that moves it beside the door's own motion."""
+class LoosePart:
+    """A loose part: its model, where it strikes, and its acceleration (m/s²) in addition to the door's motion."""
 
     rattler: Rattler
     place: Place
@@ -93,10 +93,10 @@ class LooseThing:
 
 @dataclass(frozen=True, slots=True)
 class Excitation:
-    """All that one source does.
+    """All excitations by one source.
 
-    `base` is the acceleration of the door's mounts in m/s², shape (n,); `pickup` is what reaches every input
-    electrically, as a fraction of full scale, shape (n,). None stands for nothing.
+    `base` is the acceleration of the door's mounts in m/s², shape (n,); `pickup` is the electrical interference at
+    every input, as a fraction of full scale, shape (n,). None = no such excitation.
     """
 
     impacts: tuple[Impacts, ...] = ()
@@ -104,13 +104,13 @@ class Excitation:
     touches: tuple[Touch, ...] = ()
     base: FloatArray | None = None
     pickup: FloatArray | None = None
-    loose: LooseThing | None = None
+    loose: LoosePart | None = None
     labels: tuple[Label, ...] = field(default=())
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """What a source needs to know: the duration in seconds, the simulation's rate in Hz, how strong (1 = usual)."""
+    """Settings of a source: duration in seconds, sample rate of the simulation in Hz, strength (1 = typical)."""
 
     duration_s: float
     fs: float
@@ -128,10 +128,10 @@ class Span:
 
 
 def join_excitations(parts: Sequence[Excitation]) -> Excitation:
-    """All of them at once. At most one may hold a loose thing; raises ParameterError otherwise."""
+    """The sum of `parts`. At most one may hold a loose part; raises ParameterError otherwise."""
     loose = [part.loose for part in parts if part.loose is not None]
     if len(loose) > 1:
-        raise ParameterError("two sources hold a loose thing; a door can be simulated with one")
+        raise ParameterError("two sources hold a loose part; a door can be simulated with one")
 
     def total(signals: list[FloatArray]) -> FloatArray | None:
         return np.sum(signals, axis=0) if signals else None
@@ -150,7 +150,7 @@ def join_excitations(parts: Sequence[Excitation]) -> Excitation:
 def sample_half_sines(
     onset_s: FloatArray, duration_s: FloatArray, force_n: FloatArray, fs: float
 ) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
-    """Half-sine pulses as means over each sampling interval, so that every impulse is kept exactly.
+    """Half-sine pulses as means over each sampling interval, which keeps every impulse exact.
 
     Returns first sample, number of samples and offset of each pulse, and all values one after the other.
 

@@ -19,7 +19,7 @@ TAP_KINDS: Mapping[str, tuple[tuple[float, float], tuple[float, float]]] = {
     "key": ((0.15e-3, 0.5e-3), (3.0, 20.0)),
 }
 DIGIT_PAUSE_S = (1.2, 1.9)
-ENTRY_SILENCE_S = 3.2  # a little over the 3 s that end an entry
+ENTRY_SILENCE_S = 3.2  # slightly longer than the 3 s that end an entry
 
 
 def half_sine_spectrum(frequency_hz: FloatArray, duration_s: float) -> FloatArray:
@@ -44,10 +44,10 @@ def hertz_contact_s(mass_kg: float, radius_m: float, speed_m_s: float, *, reduce
 class Tapper:
     """One person on one occasion.
 
-    Taps follow each other after `interval_s` with coefficient of variation `cv`; `force_n` is the usual peak force
-    and `force_spread` the standard deviation of its logarithm; `wander` how far (fractions of the sides) taps
-    scatter about the spot; `rebound` the chance of a light second contact; `rest_s` how long the hand stays on the
-    panel (from, to); `buzz` how strongly a loose clip of the trim answers, as a part of the force.
+    `interval_s` is the mean interval between taps and `cv` its coefficient of variation; `force_n` the median peak
+    force and `force_spread` the standard deviation of its logarithm; `wander` the scatter of taps about the spot
+    (fractions of the sides); `rebound` the chance of a light second contact; `rest_s` the range of times that the hand
+    stays on the panel; `buzz` the response of a loose trim clip, as a fraction of the force.
     """
 
     kind: str
@@ -64,7 +64,7 @@ class Tapper:
 
     @classmethod
     def draw(cls, rng: np.random.Generator, places: Sequence[Place], *, kind: str | None = None) -> "Tapper":
-        """A random person; the first of `places` (the usual spot) in three cases of four, the later ones seldom."""
+        """A random person; taps at the first of `places` (the usual spot) with chance 3/4, rarely at later ones."""
         if kind is None:
             kind = str(rng.choice(list(TAP_KINDS), p=[0.82, 0.08, 0.05, 0.05]))
         if kind not in TAP_KINDS:
@@ -109,11 +109,11 @@ class Tapper:
         places: tuple[Place, ...] = tuple((part, float(px), float(py)) for px, py in spots)
         index = np.arange(count)
         taps = Impacts("tap", onsets_s, contact, force, index, places)
-        # Bone under skin: the blow begins with a harder edge, a share of the force in a share of the time (invented).
+        # Bone under skin: the contact begins with a harder, shorter pulse of part of the force (invented).
         edge_share, edge_time = rng.uniform(0.1, 0.7, count), rng.uniform(0.12, 0.4, count)
         edges = Impacts("edge", onsets_s, contact * edge_time, force * edge_share, index, places, np.zeros(count, bool))
         again = rng.random(count) < self.rebound
-        # A light second contact 9–28 ms later, 10–40 % as strong: no tap of its own, and too near to be one.
+        # A light second contact 9–28 ms later, 10–40 % as strong: too close to count as a tap.
         rebounds = Impacts(
             "rebound",
             onsets_s[again] + rng.uniform(0.009, 0.028, count)[again],
@@ -134,7 +134,7 @@ class Tapper:
         return Excitation(impacts=groups, touches=tuple(touches))
 
     def _buzz(self, rng: np.random.Generator, onsets_s: FloatArray, force: FloatArray) -> Impacts:
-        """A clip that chatters for a tenth of a second after each blow, dying away; it carries no label."""
+        """A clip that chatters for a tenth of a second after each tap and decays; it has no label."""
         owner = np.repeat(np.arange(onsets_s.size), rng.integers(3, 15, onsets_s.size))
         delay = 0.004 + rng.exponential(0.04, owner.size)
         strength = self.buzz * force[owner] * np.exp(-delay / 0.06) * rng.uniform(0.3, 1.0, owner.size)
@@ -169,7 +169,7 @@ def entry_onsets(tapper: Tapper, code: str, rng: np.random.Generator) -> FloatAr
 def plan_entries(
     tapper: Tapper, codes: Sequence[str] | None, start_s: float, end_s: float, rng: np.random.Generator
 ) -> tuple[FloatArray, tuple[tuple[str, float], ...]]:
-    """Entries one after the other from `start_s`, each followed by 3.2 s of silence, as many as end before `end_s`.
+    """Consecutive entries from `start_s`, each followed by 3.2 s of silence, as many as end before `end_s`.
 
     Random codes have 3–4 digits from 1 to 5 when `codes` is None. Returns the onsets, and each code with its first.
     Raises ParameterError when not all of the given codes fit.
@@ -198,7 +198,7 @@ def plan_entries(
 
 
 def plan_practice(tapper: Tapper, start_s: float, end_s: float, rng: np.random.Generator) -> FloatArray:
-    """Loose groups of one to five taps until `end_s`; breaks of 0.5–0.9 s between them end no digit."""
+    """Groups of one to five taps until `end_s`, with breaks of 0.5–0.9 s, which do not end a digit."""
     onsets: list[FloatArray] = []
     start = start_s
     while start < end_s:

@@ -1,4 +1,4 @@
-"""What a sketch on a small controller writes to the serial port, with the faults that such logs have."""
+"""Serial logs as a small controller writes them, with their typical faults."""
 
 from dataclasses import dataclass
 
@@ -23,15 +23,15 @@ def lines_per_second(baud: int, bytes_per_line: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class LoggerFaults:
-    """How badly a log was taken.
+    """Faults of a log.
 
     Parameters
     ----------
-    jitter_s : standard deviation of the sampling instants (the loop does other things too).
-    gaps : stretches as (start_s, duration_s) in which nothing was written.
+    jitter_s : standard deviation of the sampling instants.
+    gaps : stretches as (start_s, duration_s) without lines.
     dropped : share of single lines that are lost.
-    torn : number of lines that were cut short or run into the next one.
-    boot : whether the controller's boot text leads the file.
+    torn : number of lines that are cut short or merged with the next one.
+    boot : whether the file begins with the controller's boot text.
     first_us : the counter at the first sample; near 2**32 it wraps.
     """
 
@@ -48,7 +48,7 @@ class LoggerFaults:
 
 
 def sample_instants(duration_s: float, rate_hz: float, faults: LoggerFaults, rng: np.random.Generator) -> FloatArray:
-    """When the sketch read its input, in seconds from the first reading; lost lines and gaps are already left out."""
+    """Sampling instants in seconds from the first one, without lost lines and gaps."""
     count = int(duration_s * rate_hz)
     late = np.abs(faults.jitter_s * rng.standard_normal(count))
     late[0] = 0.0
@@ -81,7 +81,7 @@ def render_log(
     else:
         lines = [f"{stamp},{count}" for stamp, count in zip(stamps, counts, strict=True)]
     for place in rng.choice(np.arange(10, len(lines) - 10), faults.torn, replace=False):
-        # Two lines that ran together, or one that lost its end: what a full buffer leaves behind.
+        # Two merged lines, or one without its end: the effect of a full buffer.
         lines[place] = lines[place] + lines[place + 1] if rng.random() < 0.5 else lines[place][:-2] + "\ufffd,"
     head = [*(f"# {line}" for line in preamble), *(BOOT_TEXT if faults.boot else ())]
     if style != "adc":

@@ -1,4 +1,4 @@
-"""Thin steel skins and stiff bars as modes: frequencies, shapes, curvature.
+"""Modes of thin steel skins and stiff bars: frequencies, shapes, curvature.
 
 Every part is mass-normalised: a unit force at (x, y) drives mode i with `shape(x, y)[i]` (1/√kg), and the
 modal coordinate q_i moves the point (x, y) by `shape(x, y)[i] * q_i` metres. Points are fractions of the sides.
@@ -69,7 +69,7 @@ def beam_functions(xi: FloatArray, count: int, ends: str, derivative: int = 0) -
     turn = -1.0 if ends == "clamped" else 1.0
     base = np.sinh(beta) + turn * np.sin(beta)
     sigma = (np.cosh(beta) + turn * np.cos(beta)) / base
-    # 1 − σ from its own formula: as a difference it would lose every digit for high orders.
+    # 1 − σ from its own formula: the difference would lose all its digits at high orders.
     rest = (-np.exp(-beta) + turn * (np.sin(beta) - np.cos(beta))) / base
     growing, falling = 0.5 * rest * np.exp(beta * xi), 0.5 * (1.0 + sigma) * np.exp(-beta * xi)
     sine, cosine = np.sin(beta * xi), np.cos(beta * xi)
@@ -95,8 +95,8 @@ class Part:
     ----------
     omega : angular frequencies in rad/s, shape (n,), ascending.
     mass_kg : moving mass.
-    heave : what the base's acceleration drives, ∫φ dm, shape (n,), √kg.
-    shape, curvature : functions of (x, y) in 0…1 to shape (n,): displacement, and −∇² of it (1/m² of it).
+    heave : participation in base acceleration, ∫φ dm, shape (n,), √kg.
+    shape, curvature : functions of (x, y) in 0…1 to shape (n,): displacement φ, and −∇²φ (1/m² times φ's unit).
     sides_m : lengths of the sides.
     wavenumber : of free bending waves at each mode's frequency, rad/m, shape (n,).
     """
@@ -117,7 +117,7 @@ class Part:
     def sense(self, x: float, y: float, radius_m: float) -> FloatArray:
         """Mean curvature under a disc of `radius_m` glued at (x, y); shape (n,).
 
-        A bending wave averaged over a disc keeps 2·J1(kr)/(kr) of its height, so short waves are heard less.
+        Averaged over a disc, a bending wave keeps 2·J1(kr)/(kr) of its amplitude, so short waves are attenuated.
         """
         reach = np.maximum(self.wavenumber * radius_m, 1e-9)
         return self.curvature(x, y) * (2.0 * j1(reach) / reach)
@@ -170,7 +170,7 @@ class Plate:
 
 
 def _counts_below(plate: Plate, max_hz: float) -> tuple[int, int]:
-    """How many half waves along each side a mode up to `max_hz` can have."""
+    """Largest number of half waves along each side of a mode up to `max_hz`."""
     speed = math.sqrt(plate.rigidity / plate.surface_kg_m2)
     k_max = math.sqrt(2.0 * math.pi * max_hz / speed)
     return (max(1, int(k_max * plate.length_m / math.pi)), max(1, int(k_max * plate.width_m / math.pi)))

@@ -1,4 +1,4 @@
-"""Let a door ring: from excitations in newtons to the four sensors' voltages, before the converter."""
+"""Response of a door: from excitations in newtons to the voltages of four sensors, before the converter."""
 
 import itertools
 import math
@@ -25,14 +25,14 @@ from tapsig.units import FloatArray, IntArray
 
 DRIFT_STEP_S = 2.0  # modes are constant for this long, then follow the temperature
 REFERENCE_TAP = (12.0, 3e-3)  # N and s: the tap for which a sensor's load is chosen
-CALIBRATION_RATE_HZ = 8000.0  # the same at every rate, so that a finer simulation is not a louder one
+CALIBRATION_RATE_HZ = 8000.0  # fixed, so that levels do not depend on the simulation's rate
 RATTLE_LABEL_N = 0.3
 RATTLE_PAUSE_S = 0.02
 
 
 @dataclass(frozen=True, slots=True)
 class DoorSound:
-    """Volts at each position (before bias, noise and rails), labels of the loose thing's hits, and the modes."""
+    """Volts at each position (before bias, noise and rails), labels of the loose part's impacts, and the modes."""
 
     volts: Mapping[str, FloatArray]
     labels: tuple[Label, ...]
@@ -45,7 +45,7 @@ class DoorSound:
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """How this recording's modes differ from the vehicle's, and how they move: factors, shape (n,)."""
+    """Deviation of this recording's modes from the vehicle's, and their change over time: factors, shape (n,)."""
 
     omega: FloatArray
     decay: FloatArray
@@ -53,10 +53,10 @@ class Drift:
 
     @classmethod
     def draw(cls, structure: Structure, temperature_c: float, rng: np.random.Generator) -> "Drift":
-        """Warmth loosens the skins (low modes most) and moves the damping sheet off its best (amounts invented)."""
+        """Warmth softens the skins (low modes most) and moves the damping sheet off its optimum (amounts invented)."""
         frequencies = structure.frequencies_hz
         low = frequencies[0] / frequencies
-        # Draws by mode order, more than any door has: the same lower modes drift alike whatever the highest is.
+        # One draw for each mode order, more than any door has: lower modes do not depend on the highest mode.
         own = rng.standard_normal(8000)[: frequencies.size]
         warmth = temperature_c - REFERENCE_C
         slope = rng.uniform(2e-4, 8e-4) + rng.uniform(5e-4, 4e-3) * low
@@ -69,7 +69,7 @@ class Drift:
 
 @lru_cache(maxsize=8)
 def calibrate(vehicle: Vehicle) -> Mapping[str, float]:
-    """Parts of full scale per unit of strain at each position, so that the usual tap reaches the chosen level."""
+    """Fraction of full scale per unit of strain at each position, so that a typical tap reaches the chosen level."""
     fs = CALIBRATION_RATE_HZ
     structure = build_structure(vehicle, 0.45 * fs)
     force, contact = REFERENCE_TAP
@@ -94,7 +94,7 @@ def calibrate(vehicle: Vehicle) -> Mapping[str, float]:
     return gains
 
 
-def let_ring(
+def simulate_response(
     vehicle: Vehicle,
     excitation: Excitation,
     tapping: Excitation,
@@ -104,7 +104,7 @@ def let_ring(
     temperature_c: float,
     max_hz: float,
 ) -> DoorSound:
-    """Everything in `excitation` acts on the door; `tapping`, part of it, is also heard alone for the truth."""
+    """Simulate the response to `excitation`, and to its part `tapping` alone for the ground truth."""
     structure = build_structure(vehicle, max_hz)
     drift = Drift.draw(structure, temperature_c, rng)
     omega, decay = structure.omega * drift.omega, structure.zeta * structure.omega * drift.decay
@@ -117,19 +117,19 @@ def let_ring(
         volts = {}
         for index, position in enumerate(POSITIONS):
             passed = vehicle.mounts[position].transmit(strain[index].astype(np.float64), span.fs)
-            heard = vehicle.circuits[position].respond(passed, span.fs, temperature_c=temperature_c)
-            volts[position] = heard * (gains[position] * wobble[index] * vehicle.converter.full_scale_v)
+            signal = vehicle.circuits[position].respond(passed, span.fs, temperature_c=temperature_c)
+            volts[position] = signal * (gains[position] * wobble[index] * vehicle.converter.full_scale_v)
         return volts, contact
 
     volts, contact = listen(excitation, [(0, span.samples)])
     taps_volts = listen(tapping, windows)[0] if windows else {}
-    hits = _loose_hits(contact, excitation, span.fs)
+    hits = _rattle_impacts(contact, excitation, span.fs)
     labels = hits.labels() if hits is not None else ()
     return DoorSound(volts, labels, hits, taps_volts, structure, omega, decay)
 
 
 def _tap_windows(tapping: Excitation, span: Span) -> list[tuple[int, int]]:
-    """Stretches in samples, from just before a group of taps until the last one has mostly rung down."""
+    """Stretches in samples, each from just before a group of taps until the last one has mostly decayed."""
     onsets = np.concatenate([[], *(impacts.onset_s for impacts in tapping.impacts)])
     windows: list[tuple[int, int]] = []
     for onset in np.sort(onsets):
@@ -181,7 +181,7 @@ def _ring_span(
     span: Span,
     windows: list[tuple[int, int]],
 ) -> tuple[FloatArray32, FloatArray32 | None]:
-    """Strain at the four positions, shape (4, n), zero outside `windows`, and the loose thing's contact force."""
+    """Strain at the four positions, shape (4, n), zero outside `windows`, and the loose part's contact force."""
     schedule = _Schedule.arrange(what.impacts, span.fs)
     impact_rows = pad_lanes(_vectors(structure, schedule.places)) if schedule.places else np.zeros((1, 16), np.float32)
     sense = pad_lanes(
@@ -247,12 +247,12 @@ def _vectors(structure: Structure, places: tuple[Place, ...]) -> FloatArray:
 
 
 def _touch_damping(structure: Structure, touches: tuple[Touch, ...]) -> list[FloatArray]:
-    """What each hand adds to the modes' decay rates: ½·c·φ² (a dashpot c at a point, modes kept)."""
+    """Increase of the modes' decay rates by each hand: ½·c·φ² (a dashpot c at a point, mode shapes unchanged)."""
     return [0.5 * touch.damping_ns_m * structure.vector(*touch.place) ** 2 for touch in touches]
 
 
 def _segments(first: int, last: int, touches: tuple[Touch, ...], span: Span) -> list[tuple[int, int, list[int]]]:
-    """Stretches with constant modes: (first sample, last, the touches that hold)."""
+    """Stretches with constant modes: (first sample, last sample, active touches)."""
     step = round(DRIFT_STEP_S * span.fs)
     edges = {first, last, *range((first // step + 1) * step, last, step)}
     bounds = [(round(touch.start_s * span.fs), round(touch.stop_s * span.fs)) for touch in touches]
@@ -264,8 +264,8 @@ def _segments(first: int, last: int, touches: tuple[Touch, ...], span: Span) -> 
     ]
 
 
-def _loose_hits(contact: FloatArray32 | None, excitation: Excitation, fs: float) -> Impacts | None:
-    """The loose thing's contacts as they came out: onset, duration, peak force."""
+def _rattle_impacts(contact: FloatArray32 | None, excitation: Excitation, fs: float) -> Impacts | None:
+    """The simulated contacts of the loose part: onset, duration, peak force."""
     if contact is None or excitation.loose is None:
         return None
     touching = np.diff((contact > 0.0).astype(np.int8), prepend=0, append=0)

@@ -1,4 +1,4 @@
-"""The road: ISO 8608 profiles, a quarter car over them, potholes and joints, and a truck that passes."""
+"""The road: ISO 8608 profiles under a quarter car, potholes and joints, and passing trucks."""
 
 from collections.abc import Mapping
 
@@ -49,9 +49,9 @@ def quarter_car_acceleration(
     entry = np.array([0.0, 0.0, 0.0, parameters["tyre"] / parameters["unsprung"]])
     poles, vectors = np.linalg.eig(matrix)
     weights = np.linalg.solve(vectors, entry.astype(complex))
-    heard = matrix[1] @ vectors  # the body's acceleration is the second row of the state equation
+    output = matrix[1] @ vectors  # the body's acceleration is the second row of the state equation
     total = np.zeros(profile_m.size)
-    for pole, weight, gain in zip(poles, weights, heard, strict=True):
+    for pole, weight, gain in zip(poles, weights, output, strict=True):
         if pole.imag <= 0.0:  # the conjugate follows from the real part
             continue
         turn = np.exp(pole / fs)
@@ -69,7 +69,7 @@ def band_noise(span: Span, low_hz: float, high_hz: float, rng: np.random.Generat
 
 
 def slow_noise(span: Span, rate_hz: float, rng: np.random.Generator) -> FloatArray:
-    """Smooth Gaussian wandering of rms 1 that turns about `rate_hz` times a second."""
+    """Low-pass Gaussian noise of rms 1 with a bandwidth of about `rate_hz`."""
     knots = rng.standard_normal(int(span.duration_s * rate_hz) + 4)
     return np.interp(span.times_s * rate_hz, np.arange(knots.size), knots)
 
@@ -112,7 +112,7 @@ def driving(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitatio
 def _bumps(
     span: Span, speed_m_s: float, roughness: float, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Potholes at random and joints in a row, each hit by both axles: onsets (s), lengths (s), forces (N)."""
+    """Random potholes and regular joints, each hit by both axles: onsets (s), lengths (s), forces (N)."""
     holes = poisson_times(span, 0.12 * max(roughness, 0.5), rng)
     spacing_s = rng.uniform(8.0, 20.0) / speed_m_s
     joints = np.arange(rng.uniform(0.0, spacing_s), span.duration_s, spacing_s) if rng.random() < 0.4 else np.zeros(0)
@@ -135,7 +135,7 @@ def _bumps(
 
 
 def _engine(span: Span, rng: np.random.Generator, level_m_s2: float) -> FloatArray:
-    """Firing order and its neighbours of a four-cylinder engine whose speed wanders."""
+    """Firing order of a four-cylinder engine and adjacent orders, with a slowly varying speed."""
     firing_hz = rng.uniform(25.0, 90.0) * (1.0 + 0.08 * slow_noise(span, 0.3, rng))
     phase = 2.0 * np.pi * np.cumsum(firing_hz) / span.fs
     amplitudes = level_m_s2 * np.array([0.4, 1.0, 0.35, 0.3, 0.15])
@@ -146,7 +146,7 @@ def _engine(span: Span, rng: np.random.Generator, level_m_s2: float) -> FloatArr
 
 
 def truck(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """Trucks that pass nearby: growl through air and ground, a gust, and the clatter of a loose tailgate."""
+    """Passing trucks: low-frequency noise through air and ground, a gust, and the clatter of a loose tailgate."""
     passes = rng.uniform(0.0, 1.0) * 6.0 + np.arange(0.0, span.duration_s, 12.0)
     passes = passes[passes < span.duration_s] if passes[0] < span.duration_s else np.array([0.5 * span.duration_s])
     times = span.times_s

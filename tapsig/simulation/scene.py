@@ -1,4 +1,4 @@
-"""A scene on a vehicle's door: taps and nuisances act, the door rings, four sensors hear the same moment."""
+"""A scene on a vehicle's door: taps and nuisances excite it, and four sensors record its response."""
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -11,7 +11,7 @@ from tapsig.records import Recording
 from tapsig.simulation import cabin, road, weather
 from tapsig.simulation.excitation import Excitation, Impacts, Span, join_excitations, log_uniform, random_stream
 from tapsig.simulation.impact import ENTRY_SILENCE_S, TAP_KINDS, Tapper, plan_entries, plan_practice
-from tapsig.simulation.ringing import DoorSound, let_ring
+from tapsig.simulation.ringing import DoorSound, simulate_response
 from tapsig.simulation.sensor import SimulatedConverter
 from tapsig.simulation.vehicle import POSITIONS, Vehicle, find_vehicle, random_vehicle
 from tapsig.units import FloatArray, check_positive, check_range
@@ -35,22 +35,24 @@ SCENES: Mapping[str, tuple[Source, ...]] = {
     "handling": (cabin.handling,),
 }
 TAP_PLANS = ("entries", "practice", "both", "none")
-LOWEST_RATE_HZ = 8000.0  # the door is never simulated below this; lower rates keep every k-th sample, as a sketch does
-HIGHEST_MODE_HZ = 7200.0  # beyond, a thin skin has so many modes that they are a hiss of no use here
-LONGEST_S = 1800.0  # held in memory at once; `simulate_blocks` goes on for as long as one likes
+LOWEST_RATE_HZ = (
+    8000.0  # lowest rate of the simulation; lower sample rates keep every k-th sample, as a controller does
+)
+HIGHEST_MODE_HZ = 7200.0  # above, a thin skin's modes overlap and resemble noise
+LONGEST_S = 1800.0  # held in memory at once; `simulate_blocks` has no limit
 TAP_WINDOW_S = 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class SceneTruth:
-    """What happened, which no recording tells.
+    """Ground truth of a scene.
 
     Parameters
     ----------
     impacts : every contact, tap or nuisance: onset, contact time, peak force, place.
-    codes : the codes that were entered, with the onset of each one's first tap.
-    frequencies_hz, t60_s, loudest_part : the coupled modes of this recording (at its start), the time each takes to
-        fall by 60 dB, and the part that holds most of its motion.
+    codes : the codes that were entered, each with the onset of its first tap.
+    frequencies_hz, t60_s, loudest_part : the coupled modes at the start of the recording, their decay times by 60 dB,
+        and the part with most of each mode's motion.
     taps_s : onsets of the taps, shape (n,).
     tap_peak_v, tap_to_nuisance_db : per position, shape (n,): highest voltage of the taps alone, and power of the taps
         over power of everything else (nuisances and ringing excited by them, no converter noise), both over the
@@ -71,7 +73,7 @@ class SceneTruth:
 
 @dataclass(frozen=True, slots=True)
 class SimulatedScene:
-    """Recordings of the same moment, one for each position, and the truth about them."""
+    """Simultaneous recordings, one for each position, and their ground truth."""
 
     recordings: Mapping[str, Recording]
     truth: SceneTruth
@@ -108,12 +110,12 @@ def simulate_scene(
     duration_s : float
         Length in seconds, up to 1800; None: as long as the given `codes` need.
     fs : float
-        Rate in Hz, 500 to 48000. Under 8000 Hz the door is simulated at a multiple, of which every k-th sample is kept
-        without a filter: it aliases, as a bare converter does.
+        Sample rate in Hz, 500 to 48000. Below 8000 Hz the door is simulated at a multiple of it and every k-th sample
+        is kept without a filter, so it aliases as a converter without a filter does.
     seed : int
-        Same seed, same recording; each source draws from a stream of its own.
+        The same seed gives the same recording; each source has its own random stream.
     taps : {"entries", "practice", "both", "none"}
-        As many code entries as fit; loose groups; practice, then entries; nuisances only.
+        As many code entries as fit; groups of taps; groups, then entries; nuisances only.
     codes : list of str
         The codes to enter in order, such as ["213", "4121"]; random ones of 3 to 4 digits when not given.
     tap_kind : {"knuckle", "fingertip", "nail", "key"}
@@ -121,14 +123,14 @@ def simulate_scene(
     strength : float
         Scales the nuisances' forces.
     converter : converter of tapsig.simulation
-        In place of the vehicle's own.
+        Replaces the vehicle's.
     max_hz : float
-        Highest mode; 0.45 of the simulation's rate when not given, and 7200 Hz at most.
+        Highest mode; default: 0.45 of the simulation's rate, and 7200 Hz at most.
 
     Returns
     -------
     SimulatedScene
-        `recordings` by position, and the `truth` about them.
+        `recordings` by position, and their ground `truth`.
 
     Raises
     ------
@@ -159,7 +161,7 @@ def simulate_scene(
     span = Span(duration_s, rate, loudness)
     nuisances = [source(vehicle, span, stream(source.__name__)) for source in (cabin.background, *SCENES[scene])]
     everything = join_excitations([*nuisances, tapping])
-    sound = let_ring(
+    sound = simulate_response(
         vehicle,
         everything,
         tapping,
@@ -188,7 +190,7 @@ def simulate_scene(
             adc_bits=used.bits,
             source=f"simulated:{vehicle.name}/{scene}/{seed}/{position}",
         )
-    truth = _tell_truth(impacts, entered, sound, positions, rate, temperature_c)
+    truth = _record_truth(impacts, entered, sound, positions, rate, temperature_c)
     return SimulatedScene(recordings, truth, vehicle, used, seed)
 
 
@@ -206,7 +208,7 @@ def simulate_blocks(
 ) -> Iterator[SimulatedScene]:
     """A long recording as independent blocks, one in memory at a time: nuisances only, unless `taps` says otherwise.
 
-    Every block is a fresh start with its own weather, its own person and, when `vehicle` is None, its own random
+    Every block is independent: it has its own weather, its own person and, when `vehicle` is None, its own random
     vehicle. Raises ParameterError as `simulate_scene` does.
 
     >>> [round(block.recordings["frame"].duration_s) for block in
@@ -252,9 +254,9 @@ def _plan_taps(
     tap_kind: str | None,
     rng: np.random.Generator,
 ) -> tuple[Excitation, tuple[tuple[str, float], ...], float]:
-    """The tapping of a whole recording, the codes entered with the onset of their first tap, and the time it takes."""
+    """The taps of a recording, the codes entered with the onset of their first tap, and the duration."""
     if duration_s is None and (codes is None or taps not in ("entries", "both")):
-        raise ParameterError("duration_s is None, but there are no codes whose length it could follow; give seconds")
+        raise ParameterError("duration_s is None, which needs codes to derive it from; give a duration in seconds")
     if taps == "none":
         return Excitation(), (), 0.0
     end_s = math.inf if duration_s is None else duration_s
@@ -274,7 +276,7 @@ def _plan_taps(
     return tapper.strike(rng, times), entered, needed_s
 
 
-def _tell_truth(
+def _record_truth(
     impacts: tuple[Impacts, ...],
     entered: tuple[tuple[str, float], ...],
     sound: DoorSound,

@@ -15,7 +15,7 @@ REFERENCE_C = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Mount:
-    """How a disc sits on the metal.
+    """Mounting of a disc on the metal.
 
     A disc on tape or putty is a small mass on a soft layer and resonates in the band; epoxy does not (resonance_hz
     inf). `sign` is the polarity.
@@ -51,7 +51,7 @@ class Mount:
 
 @dataclass(frozen=True, slots=True)
 class Circuit:
-    """The disc's capacitance into its load resistor, and how its gain follows the temperature."""
+    """The disc's capacitance with its load resistor, and the temperature coefficient of its gain."""
 
     capacitance_f: float
     load_ohm: float
@@ -80,10 +80,10 @@ class Circuit:
 
 @dataclass(frozen=True, slots=True)
 class SimulatedConverter:
-    """A single-ended converter behind a bias divider (or none: `one_sided`, the clamp eats the negative half).
+    """A single-ended converter behind a bias divider (or without: `one_sided`, the clamp removes negative voltages).
 
     `full_scale_v` is half the span: rails −full_scale_v…+full_scale_v around mid-scale, as a recording states them.
-    `bias` is how far the divider misses the middle, in parts of full_scale_v; `noise_v` is rms.
+    `bias` is the divider's offset from mid-scale, as a fraction of full_scale_v; `noise_v` is rms.
     """
 
     bits: int = 10
@@ -126,12 +126,12 @@ class SimulatedConverter:
         return 2.0 * self.full_scale_v / (1 << self.bits)
 
     def convert(self, volts: FloatArray, fs: float, rng: np.random.Generator) -> FloatArray:
-        """What the converter reports for `volts` at its input, shape (n,): noise, hum, bias or clamp, rails, counts."""
+        """Converter output for `volts` at its input, shape (n,): adds noise, hum, bias or clamp, rails and rounding."""
         times = np.arange(volts.size) / fs
         phase = float(rng.uniform(0.0, 2.0 * math.pi))
         seen = volts + self.noise_v * rng.standard_normal(volts.size)
         seen = seen + self.hum_v * np.sin(2.0 * math.pi * self.hum_hz * times + phase)
-        if self.one_sided:  # rests on the lower rail; what would go below it is lost
+        if self.one_sided:  # at rest on the lower rail; lower voltages are clipped
             seen = np.maximum(seen, 0.0) - self.full_scale_v
         else:
             seen = seen + self.bias * self.full_scale_v

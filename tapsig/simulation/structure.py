@@ -1,7 +1,7 @@
-"""A door as one structure: parts tied together by springs, its coupled modes, and how they ring in time.
+"""A door as parts coupled by springs: its coupled modes and their response in time.
 
-The coupled modes diagonalise the assembled stiffness exactly; their damping is that of the parts in proportion
-to each part's share of the motion (off-diagonal damping is neglected, as is usual for light damping).
+The coupled modes diagonalise the assembled stiffness exactly. Their damping is the mean of the parts' damping, weighted
+by each part's share of the motion (off-diagonal damping is neglected, as is usual for light damping).
 """
 
 import math
@@ -19,7 +19,7 @@ from tapsig.simulation.panel import Part
 from tapsig.units import FloatArray, IntArray
 
 FloatArray32 = npt.NDArray[np.float32]
-LANES = 16  # modes are padded to a multiple of this, so that the inner loops have no remainder
+LANES = 16  # modes are padded to a multiple of this, so that inner loops have no remainder
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ class Structure:
         return np.asarray(curvature @ self._mixing[part])
 
     def share(self, part: str) -> FloatArray:
-        """How much of each mode's kinetic energy is in `part`, 0 to 1; shape (n,)."""
+        """Share of each mode's kinetic energy in `part`, 0 to 1; shape (n,)."""
         return np.asarray(np.sum(self._mixing[part] ** 2, axis=0))
 
 
@@ -70,9 +70,9 @@ def assemble(
 ) -> Structure:
     """Couple `parts` (each with its damping ratios) by `ties`; coupled modes above `max_hz` are left out.
 
-    The parts should bring modes well above `max_hz`: they make up the local give around each tie.
+    The parts need modes well above `max_hz`, which represent the local compliance around each tie.
 
-    Raises ParameterError when a tie names a part that is not there.
+    Raises ParameterError when a tie names an unknown part.
     """
     sizes = {name: part.omega.size for name, part in parts.items()}
     starts = dict(zip(sizes, np.cumsum([0, *sizes.values()])[:-1].tolist(), strict=True))
@@ -85,7 +85,7 @@ def assemble(
                 raise ParameterError(f"a tie names the part {name!r}; there are: {', '.join(parts)}")
             difference[starts[name] : starts[name] + sizes[name]] += sign * parts[name].shape(x, y)
         stiffness += tie.stiffness_n_m * np.outer(difference, difference)
-    # One thread: these matrices are too small to share out, and sums then never depend on the number of cores.
+    # One thread: these matrices are too small to parallelise, and sums do not depend on the number of cores.
     with threadpool_limits(1, "blas"):
         values, vectors = eigh(stiffness, subset_by_value=(0.0, (2.0 * math.pi * max_hz) ** 2))
     omega = np.sqrt(values)
@@ -123,9 +123,9 @@ def pad_lanes(values: FloatArray) -> FloatArray32:
 
 @dataclass(frozen=True, slots=True)
 class Rattler:
-    """A loose thing (strap end, key) on a soft spring beside the structure; it hits when it closes the gap.
+    """A loose part (strap end, key) on a soft spring beside the structure; it strikes when the gap closes.
 
-    `stiffness_n_m` and `damping_ns_m` are of the contact; `rest_m` is the gap at rest (negative: it leans on).
+    `stiffness_n_m` and `damping_ns_m` describe the contact; `rest_m` is the gap at rest (negative: preloaded).
     """
 
     mass_kg: float
@@ -136,7 +136,7 @@ class Rattler:
     damping_ns_m: float
 
     def as_array(self) -> FloatArray:
-        """The numbers as the compiled loop takes them."""
+        """The values as the array that the compiled loop takes."""
         swing = 2.0 * math.pi * self.swing_hz
         numbers = (
             self.mass_kg,
@@ -151,7 +151,7 @@ class Rattler:
 
 @dataclass(frozen=True, slots=True)
 class RingState:
-    """Phasors of all modes, and where the loose thing is; changed in place from call to call."""
+    """Phasors of all modes and the position of the loose part; updated in place."""
 
     re: FloatArray32
     im: FloatArray32
@@ -211,16 +211,16 @@ def ring(
                 for m in range(modes):
                     force[m] += impact_rows[row, m] * level
             i += 1
-        heard_0 = heard_1 = heard_2 = heard_3 = np.float32(0.0)
+        sensor_0 = sensor_1 = sensor_2 = sensor_3 = np.float32(0.0)
         for m in range(modes):
             old = re[m]
             re[m] = turn_re[m] * old - turn_im[m] * im[m] + gain_re[m] * force[m]
             im[m] = turn_re[m] * im[m] + turn_im[m] * old + gain_im[m] * force[m]
-            heard_0 += sense[0, m] * im[m]
-            heard_1 += sense[1, m] * im[m]
-            heard_2 += sense[2, m] * im[m]
-            heard_3 += sense[3, m] * im[m]
-        out[0, n], out[1, n], out[2, n], out[3, n] = heard_0, heard_1, heard_2, heard_3
+            sensor_0 += sense[0, m] * im[m]
+            sensor_1 += sense[1, m] * im[m]
+            sensor_2 += sense[2, m] * im[m]
+            sensor_3 += sense[3, m] * im[m]
+        out[0, n], out[1, n], out[2, n], out[3, n] = sensor_0, sensor_1, sensor_2, sensor_3
 
 
 @numba.njit(fastmath=True)
@@ -239,11 +239,10 @@ def ring_with_rattler(
     contact: FloatArray32,
     fs: float,
 ) -> None:
-    """As `ring`, with a loose mass that strikes the structure where touch_row says.
+    """As `ring`, with a loose mass that strikes the structure at the point of touch_row.
 
-    loose (changed in place): its displacement and velocity relative to the door, m and m/s. The base's acceleration,
-    drives[0], throws it, `pull` (n,) is what else accelerates it. contact[n] receives the contact force in N, which
-    also goes into the last drive.
+    loose (changed in place): its displacement and velocity relative to the door, m and m/s. It is accelerated by the
+    base, drives[0], and by `pull` (n,). contact[n] receives the contact force in N, which is also the last drive.
     """
     mass, stiff, drag, rest, hardness, loss = rattler
     im, drives = stepping[1], driving[0]

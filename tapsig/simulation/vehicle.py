@@ -1,6 +1,6 @@
-"""Invented vehicles: the fleet of an island ferry depot, and as many random ones as a study needs.
+"""Invented vehicles: the fleet of an island ferry depot, and random ones.
 
-Ranges marked (invented) have no source; damping ranges and sizes follow the trade's usual figures.
+Ranges marked (invented) have no source; damping ranges and sizes are common practice.
 """
 
 import math
@@ -31,13 +31,13 @@ FLEET: Mapping[str, str] = {
 
 # Damping ratios of the uncoupled parts: bare steel skin, skin with a damping sheet, welded frame, bolted bracket.
 ZETA_RANGES = {"inner": (0.002, 0.008), "outer": (0.02, 0.05), "frame": (0.03, 0.08), "bracket": (0.02, 0.04)}
-BASIS_REACH = 2.0  # the parts' own modes go that much higher than the coupled ones that are kept
+BASIS_REACH = 2.0  # highest frequency of the parts' modes over that of the coupled modes
 AIR_STIFFNESS_PA = 1.42e5  # density · speed of sound² of air
 
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """The rest of the vehicle as the door's mounts feel it: a few damped body modes of `mass_kg` each."""
+    """The rest of the vehicle at the door's mounts: a few damped body modes of `mass_kg` each."""
 
     frequencies_hz: tuple[float, ...]
     zeta: tuple[float, ...]
@@ -49,7 +49,7 @@ class Body:
         for hz, zeta, mass in zip(self.frequencies_hz, self.zeta, self.mass_kg, strict=True):
             omega = 2.0 * math.pi * hz
             pole = np.exp((-zeta * omega + 1j * omega * math.sqrt(1.0 - zeta**2)) / fs)
-            # Velocity of a mode, held force; then its difference is the acceleration.
+            # Velocity of a mode for a held force; its difference is the acceleration.
             damped = omega * math.sqrt(1.0 - zeta**2)
             b = abs(pole) * math.sin(damped / fs) / (damped * mass)
             velocity = lfilter([b, -b], [1.0, -2.0 * pole.real, abs(pole) ** 2], newtons)
@@ -59,10 +59,10 @@ class Body:
 
 @dataclass(frozen=True, slots=True)
 class Vehicle:
-    """One vehicle's door with its four sensors; all that stays the same from recording to recording.
+    """One vehicle's door with its four sensors, constant over its recordings.
 
-    `level` is the part of full scale that a usual tap (12 N, 3 ms, at the usual spot) reaches at each position:
-    whoever fits a sensor chooses its load for that. `zeta` are the parts' mean damping ratios.
+    `level` is the fraction of full scale that a typical tap (12 N, 3 ms, at the usual spot) reaches at each position;
+    the sensor's load is chosen for it. `zeta` are the parts' mean damping ratios.
     """
 
     name: str
@@ -85,10 +85,10 @@ class Vehicle:
 
 @lru_cache(maxsize=8)
 def build_structure(vehicle: Vehicle, max_hz: float) -> Structure:
-    """The coupled modes of the vehicle's door up to `max_hz`; kept for the last few vehicles."""
+    """The coupled modes of the vehicle's door up to `max_hz`; cached for the last few vehicles."""
     rng = random_stream(vehicle.seed, vehicle.name, "damping")
     parts = {name: part.solve(BASIS_REACH * max_hz) for name, part in (vehicle.skins | vehicle.bars).items()}  # type: ignore[operator]
-    # One draw per mode by its order, far more than any part has: a higher max_hz leaves the lower modes as they are.
+    # One draw for each mode order, more than any part has: lower modes do not depend on max_hz.
     zetas = {
         name: vehicle.zeta[name] * np.exp(rng.normal(0.0, 0.25, 4000)[: part.omega.size])
         for name, part in parts.items()
@@ -106,7 +106,7 @@ def find_vehicle(name: str) -> Vehicle:
 
 
 def random_vehicle(seed: int) -> Vehicle:
-    """A new vehicle, all of it drawn over wide ranges; no seed gives one of the fleet.
+    """A random vehicle, drawn over wide ranges; it is never one of the fleet.
 
     >>> random_vehicle(3).name
     'vehicle-3'
@@ -155,7 +155,7 @@ def _draw_tap_places(rng: np.random.Generator) -> tuple[Place, ...]:
 
 
 def _draw_skins(rng: np.random.Generator) -> dict[str, Plate]:
-    """Free bays of the inner and the outer skin; sizes, beads and sheet within what car doors have (invented)."""
+    """Free bays of the inner and the outer skin; sizes, beads and sheet in the range of car doors (invented)."""
     inner = Plate(
         float(rng.uniform(0.34, 0.55)),
         float(rng.uniform(0.26, 0.4)),
@@ -206,7 +206,7 @@ def _draw_ties(rng: np.random.Generator, skins: Mapping[str, Plate]) -> tuple[Ti
             ties.append(Tie((skin, float(place), edge), ("frame", float(place), 0.5), stiffness))
     area = skins["inner"].length_m * skins["inner"].width_m
     leak, depth = rng.uniform(0.15, 0.5), rng.uniform(0.06, 0.14)
-    for x in (0.2, 0.5, 0.8):  # the cavity pushes on both skins; holes in the inner one let most of it out
+    for x in (0.2, 0.5, 0.8):  # the cavity couples both skins; holes in the inner one vent most of the pressure
         for y in (0.25, 0.75):
             ties.append(Tie(("inner", x, y), ("outer", x, y), float(leak * AIR_STIFFNESS_PA * area / 6.0 / depth)))
     ties.append(Tie(("bracket", 0.35, 0.5), ("frame", float(rng.uniform(0.4, 0.6)), 0.5), float(rng.uniform(3e5, 2e6))))

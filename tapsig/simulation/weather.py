@@ -10,8 +10,8 @@ from tapsig.simulation.road import band_noise, poisson_times, slow_noise
 from tapsig.simulation.vehicle import Vehicle
 from tapsig.units import FloatArray
 
-SMALLEST_DROP_MM = 1.5  # a 1.5 mm drop brings a thousandth of a knuckle's impulse; smaller ones are left out
-NAMED_IMPULSE_NS = 1.2e-4  # drops from here up get a label
+SMALLEST_DROP_MM = 1.5  # a 1.5 mm drop has a thousandth of a knuckle's impulse; smaller ones are left out
+NAMED_IMPULSE_NS = 1.2e-4  # drops of at least this impulse get a label
 SITES = 48
 ICE_KG_M3, WATER_KG_M3 = 900.0, 1000.0
 
@@ -34,7 +34,7 @@ def _sphere_kg(diameter_mm: FloatArray, density_kg_m3: float) -> FloatArray:
 
 
 def rain(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """Wind-driven drops all over the outer skin, big drips from ledges, and sometimes a leak that drips in time."""
+    """Wind-driven drops all over the outer skin, large drips from ledges, and sometimes a leak that drips steadily."""
     rain_mm_h = log_uniform(rng, 8.0, 100.0)
     wind_m_s = float(rng.uniform(4.0, 12.0))
     skin = vehicle.skins["outer"]
@@ -71,7 +71,7 @@ def _drops(
     rng: np.random.Generator,
     strength: float,
 ) -> Impacts:
-    """Drops that spend their momentum while they collapse: contact time D/v, impulse m·v."""
+    """Drops that transfer their momentum while they collapse: contact time D/v, impulse m·v."""
     impulse = strength * _sphere_kg(diameter_mm, WATER_KG_M3) * speed_m_s
     contact = diameter_mm * 1e-3 / speed_m_s
     place = rng.integers(len(places), size=onsets.size)
@@ -84,7 +84,7 @@ def hail(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     """Ice balls of 4–20 mm driven against the door, contact 0.1–0.4 ms, with a little rebound."""
     onsets = poisson_times(span, log_uniform(rng, 1.5, 15.0), rng)
     diameters = np.minimum(4.0 + rng.exponential(rng.uniform(1.5, 3.5), onsets.size), 20.0)
-    # Terminal speed √(4gρD/(3·Cd·ρ_air)) with Cd = 0.6; the wind turns 10–40 % of it against the door (invented).
+    # Terminal speed √(4gρD/(3·Cd·ρ_air)) with Cd = 0.6; the wind directs 10–40 % of it at the door (invented).
     fall = np.sqrt(4.0 * 9.81 * ICE_KG_M3 * diameters * 1e-3 / (3.0 * 0.6 * 1.2))
     speed = fall * rng.uniform(0.1, 0.4, onsets.size)
     impulse = span.strength * _sphere_kg(diameters, ICE_KG_M3) * speed * rng.uniform(1.1, 1.5, onsets.size)
@@ -97,13 +97,13 @@ def hail(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
 
 
 def wind(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
-    """Buffeting that comes in gusts, and something of cloth that slaps the door in the strong ones."""
+    """Gusts of buffeting, and cloth that slaps the door in the strong ones."""
     gust = np.exp(0.7 * slow_noise(span, rng.uniform(0.4, 1.2), rng))
     base_newtons = span.strength * log_uniform(rng, 0.05, 0.4)
     drives = []
     for low, high, share in ((8.0, 60.0, 1.0), (40.0, 320.0, 0.35), (200.0, 1200.0, 0.06)):
         places = _scatter("outer", rng, 12)
-        # Shorter eddies are alike over less of the skin: signs at random, so that they mostly cancel.
+        # Shorter eddies are coherent over less of the skin: random signs, so that they mostly cancel.
         weights = np.where(rng.random(12) < 0.25, -1.0, 1.0) / 12.0
         force = base_newtons * share * gust * band_noise(span, low, high, rng)
         drives.append(Drive(force, places, tuple(weights.tolist())))

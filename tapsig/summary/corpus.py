@@ -22,7 +22,7 @@ from tapsig.summary.ringing import measure_ringing
 
 PREFERRED = ("inner-skin", "frame")
 """The pair of positions that shows best what ringing does, where both were recorded at once."""
-MOST_SAMPLES = 20_000_000
+MAX_SAMPLES = 20_000_000
 """Samples of recordings held at once while changes of parameters are tried: 160 MB."""
 SECONDS_PER_HOUR = 3600.0
 
@@ -233,7 +233,7 @@ def _explain(
     """Errors of each detector over the labelled recordings, with remedies tried on as many as can be held at once."""
     errors: dict[str, list[ErrorCause]] = {name: [] for name in variants}
     held: list[Recording] = []
-    budget = MOST_SAMPLES
+    budget = MAX_SAMPLES
     for done, entry in enumerate(corpus.entries, 1):
         recording = corpus.load(entry)
         if recording.samples.size <= budget:

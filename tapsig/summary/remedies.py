@@ -25,7 +25,6 @@ SENSITIVITIES = {
     "on": FACTORS,
     "threshold": FACTORS,
     "rise_db": STEPS_DB,
-    "over_usual_db": STEPS_DB,
     "over_background_db": STEPS_DB,
     "probability": PROBABILITIES,
 }

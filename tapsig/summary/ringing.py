@@ -14,7 +14,7 @@ LONGEST_S = 1.5
 CONTACT_S = 0.05
 MARGIN_DB = 6.0
 """A tap half as strong as the weakest recorded one should count too: a choice of ours, without a source."""
-LEAST_TAPS = 3
+MIN_TAPS = 3
 SHARE = 0.9
 
 
@@ -61,7 +61,7 @@ def measure_ringing(recording: Recording, taps_s: FloatArray) -> Ringing | None:
             row[k] = np.max(departures[edges[k] : edges[k + 1]], initial=0.0)
         peaks.append(float(np.nanmax(row[:5], initial=0.0)))
     known = np.array(peaks) > 0
-    if known.sum() < LEAST_TAPS:
+    if known.sum() < MIN_TAPS:
         return None
     reference, weakest = float(np.median(np.array(peaks)[known])), float(np.min(np.array(peaks)[known]))
     threshold = weakest * 10.0 ** (-MARGIN_DB / 20.0)
@@ -70,7 +70,7 @@ def measure_ringing(recording: Recording, taps_s: FloatArray) -> Ringing | None:
         measured = np.flatnonzero(np.isfinite(row))
         still = above.size and measured.size and above[-1] == measured[-1]
         needed.append(math.inf if still else STEP_S * (1 + (above[-1] if above.size else 0)))
-    columns = np.flatnonzero(np.isfinite(levels[known]).sum(axis=0) >= min(LEAST_TAPS, known.sum()))
+    columns = np.flatnonzero(np.isfinite(levels[known]).sum(axis=0) >= min(MIN_TAPS, known.sum()))
     curve = np.nanmedian(levels[known][:, columns], axis=0)
     gaps = np.diff(taps_s)
     return Ringing(

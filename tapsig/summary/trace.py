@@ -9,9 +9,9 @@ from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.units import FloatArray, check_positive
 
-MOST_SAMPLES = 240_000
+MAX_SAMPLES = 240_000
 """A trace of so many samples, 30 s at 8 kHz, holds them one by one."""
-MOST_STEPS = 120_000
+MAX_STEPS = 120_000
 """Steps of any longer trace: six hours in steps of 0.18 s."""
 
 
@@ -42,7 +42,7 @@ class Trace:
 class TraceBuilder:
     """Takes stretches of samples in any number of pieces; memory depends on the number of steps only.
 
-    `most` steps are made at most; None: each sample a step where there are few, else MOST_STEPS.
+    `most` steps are made at most; None: each sample a step where there are few, else MAX_STEPS.
 
     >>> builder = TraceBuilder(0.0, 2.0, fs=4.0, most=2)
     >>> builder.add(np.array([0.0, 3.0, 1.0, -1.0]), 0.0)
@@ -55,7 +55,7 @@ class TraceBuilder:
         if not 0.0 <= span_s < math.inf or (most is not None and most < 1):
             raise ParameterError(f"span_s is {span_s!r} and most is {most!r}; give a finite span and one step or more")
         samples = math.ceil(span_s * fs - 1e-6)
-        count = max(1, min(samples, most or (MOST_SAMPLES if samples <= MOST_SAMPLES else MOST_STEPS)))
+        count = max(1, min(samples, most or (MAX_SAMPLES if samples <= MAX_SAMPLES else MAX_STEPS)))
         self._step_s = max(span_s / count, 1.0 / fs)
         self._low, self._high = np.full(count, np.inf), np.full(count, -np.inf)
 

@@ -84,8 +84,8 @@ def test_the_exact_region_of_an_exponential_is_bounded_by_its_decay() -> None:
 def test_a_long_ring_leaves_no_room_and_a_short_one_much() -> None:
     taps = [0.5, 0.85, 1.2, 2.5, 2.85]
     short, long = (compute_dead_time_map(ringing(t60_s, taps, noise_v=0.01)) for t60_s in (0.08, 1.5))
-    assert short.room_db_ms > 3000
-    assert long.room_db_ms < 0.25 * short.room_db_ms
+    assert short.operating_area_db_ms > 3000
+    assert long.operating_area_db_ms < 0.25 * short.operating_area_db_ms
     row, column = short.best_cell
     assert short.missed[row, column] == short.extra[row, column] == 0
     assert short.exact[row - 2 : row + 3, column - 2 : column + 3].all()  # the advice lies well inside
@@ -94,8 +94,8 @@ def test_a_long_ring_leaves_no_room_and_a_short_one_much() -> None:
 def test_the_dict_holds_plain_types_and_the_same_numbers() -> None:
     found = compute_dead_time_map(ringing(0.1, [1.0, 2.0]))
     document = found.to_dict()
-    assert document["room_db_ms"] == found.room_db_ms
-    assert math.isclose(found.room_db_ms, 1.0 * 5.0 * found.exact.sum())
+    assert document["operating_area_db_ms"] == found.operating_area_db_ms
+    assert math.isclose(found.operating_area_db_ms, 1.0 * 5.0 * found.exact.sum())
     assert isinstance(document["missed"][0][0], int)
     assert len(found.cells()) == found.missed.size
 

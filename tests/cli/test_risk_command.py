@@ -114,7 +114,7 @@ def test_summary_of_a_corpus_tells_the_positions_apart(tmp_path: Path, capsys: p
     assert rows["frame"]["false_wakes_per_day"] == 0.0
     assert rows["frame"]["wrong_per_1000_km_bound"] is None  # nobody drove
     # A code of three digits up to 9 may take 33 s, after 3 s of silence: these recordings of 20 s bound nothing.
-    assert rows["frame"]["watched_h"] == 0.0
+    assert rows["frame"]["exposure_h"] == 0.0
     assert rows["frame"]["wrong_per_year_bound"] is None
     assert "too briefly" in err
     assert "more than 36 s" in err

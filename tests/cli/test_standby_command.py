@@ -49,7 +49,7 @@ def test_a_starter_battery_comes_with_the_vehicles_own_drain(capsys: pytest.Capt
 def test_sensitivity_lists_only_what_moves_the_days(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = run(capsys, "--sensitivity", "--battery", "starter 12 V 60 Ah", "--format", "json")
     rows = json.loads(out)["rows"]
-    assert rows[0]["number"] in ("usable_share", "self_discharge_per_month")
+    assert rows[0]["parameter"] in ("usable_share", "self_discharge_per_month")
     assert all(row["days_with_half"] != row["days_with_double"] for row in rows)
 
 
@@ -88,7 +88,7 @@ def test_the_table_fits_a_terminal_and_help_explains_its_columns(
 ) -> None:
     _, rows, _ = run(capsys, tap_corpus, "--format", "json")
     _, table, _ = run(capsys, tap_corpus, "--detector", "null")
-    assert "first_tap_heard" in table
+    assert "first_tap_found" in table
     assert max(map(len, table.splitlines())) <= 130
     with pytest.raises(SystemExit):
         main(["standby", "--help"])

@@ -111,7 +111,7 @@ def test_dead_time_room_is_wide_on_the_frame(corpus: Path, tmp_path: Path, capsy
     code, out, _ = run(
         capsys, "dead-time", corpus, "--format", "json", "--plot", tmp_path / "d.png", "--waveform", tmp_path / "w.png"
     )
-    rooms = {row["recording"]: row["room_db_ms"] for row in json.loads(out)["rows"]}
+    rooms = {row["recording"]: row["operating_area_db_ms"] for row in json.loads(out)["rows"]}
     assert code == 0
     assert rooms["heron-quiet frame"] > 3 * rooms["heron-quiet inner-skin"]
     assert sorted(path.name for path in tmp_path.iterdir()) == [

@@ -9,7 +9,7 @@ from sklearn.metrics import average_precision_score, precision_recall_curve
 from statsmodels.stats.multitest import multipletests
 
 from tapsig.cli import main
-from tapsig.comparison.advice import judge_pair
+from tapsig.comparison.advice import describe_pair
 from tapsig.comparison.detectors import compare_variants, compute_curve
 from tapsig.errors import ParameterError
 from tapsig.scoring.outcomes import Outcome, ScoreTable
@@ -119,10 +119,10 @@ def test_several_comparisons_are_adjusted_for_their_number() -> None:
 def test_the_verdict_names_the_better_one_whichever_comes_first() -> None:
     for names in (("a", "b"), ("b", "a")):
         (pair,) = compare_variants(pair_table(), *names)
-        assert judge_pair(pair).startswith("a is better than b: F1 differs by 0.286 (p = 0.0078 after Holm, 8")
+        assert describe_pair(pair).startswith("a is better than b: F1 differs by 0.286 (p = 0.0078 after Holm, 8")
     few = ScoreTable(tuple(one for one in pair_table().outcomes if one.source < "4"), 0.05)
     (pair,) = compare_variants(few, "a", "b")
-    assert judge_pair(pair).startswith("These recordings cannot tell a from b")
+    assert describe_pair(pair).startswith("The difference between a and b is not significant")
 
 
 def test_unknown_detectors_and_one_against_itself_are_refused() -> None:

@@ -10,8 +10,8 @@ import pytest
 import soundfile
 
 from tapsig.cli import main
-from tapsig.comparison.advice import advise, compare_detectors, tell_left_out
-from tapsig.comparison.hearing import measure_delays
+from tapsig.comparison.advice import advise, compare_detectors, describe_left_out
+from tapsig.comparison.channels import measure_delays
 from tapsig.comparison.levels import measure_levels
 from tapsig.comparison.positions import PositionStudy, rank_positions
 from tapsig.errors import ParameterError
@@ -60,13 +60,13 @@ def test_values_and_differences_are_those_counted_by_hand() -> None:
 def test_equal_positions_are_not_told_apart() -> None:
     ranking = rank_positions(table(20, {"skin": (7, 1), "frame": (7, 1)}, jitter=2), "d")
     assert not ranking.differences[0].clear
-    assert "cannot tell" in advise(ranking)
+    assert "not significant" in advise(ranking)
 
 
 def test_three_recordings_are_too_few_to_tell_however_large_the_difference() -> None:
     ranking = rank_positions(table(3, {"skin": (0, 9), "frame": (10, 0)}, jitter=0), "d")
     assert ranking.too_few
-    assert advise(ranking).startswith("Too few to tell: 3 recordings made at every")
+    assert advise(ranking).startswith("Too few recordings: 3 recordings made at every")
     assert "at least 3 more" in advise(ranking)  # six pairs are the fewest: 2/2^6 < 0.05 < 2/2^5
     pair = ranking.differences[0]
     assert pair.estimate.value == pytest.approx(1.0)
@@ -79,8 +79,8 @@ def test_only_recordings_made_everywhere_at_once_are_ranked() -> None:
     ranking = rank_positions(ScoreTable((*shared, *lonely), 0.05), "d")
     assert (ranking.paired, ranking.recordings, ranking.left_out) == (True, 10, 30)
     assert ranking.positions[0].position == "frame"
-    assert tell_left_out(ranking).startswith("30 further recordings were not made at every position")
-    assert tell_left_out(rank_positions(ScoreTable(shared, 0.05), "d")) == ""
+    assert describe_left_out(ranking).startswith("30 further recordings were not made at every position")
+    assert describe_left_out(rank_positions(ScoreTable(shared, 0.05), "d")) == ""
 
 
 def test_all_columns_of_a_position_come_from_the_recordings_that_are_ranked() -> None:
@@ -118,7 +118,7 @@ def test_apart_the_recordings_to_make_are_counted_at_every_position() -> None:
     ranking = rank_positions(table(8, {"a": (8, 0), "b": (8, 1)}, jitter=2, apart=True), "d")
     needed = ranking.differences[0].needed  # of each position
     assert 8 < needed < 400
-    assert f"About {2 * math.ceil(needed) - 16} more recordings would tell it from the b" in advise(ranking)
+    assert f"About {2 * math.ceil(needed) - 16} more recordings would show the difference from the b" in advise(ranking)
 
 
 def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> None:
@@ -130,7 +130,7 @@ def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> No
     assert len({math.ceil(need) for need in needs.values()}) == 2  # so it matters which is taken
     assert max(needs.values()) < 400
     more = math.ceil(max(needs.values())) - 9
-    assert f"About {more} more recordings would tell it from the {' and '.join(needs)}" in advise(ranking)
+    assert f"About {more} more recordings would show the difference from the {' and '.join(needs)}" in advise(ranking)
 
 
 @pytest.mark.parametrize(
@@ -246,7 +246,7 @@ def make_corpus(folder: Path, *, files: int) -> Path:
 def test_a_corpus_of_three_recordings_gets_too_few_to_tell(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     corpus = make_corpus(tmp_path / "corpus", files=3)
     assert main(["positions", str(corpus), "--detector", "fixed-threshold"]) == 0
-    assert "Too few to tell" in capsys.readouterr().out
+    assert "Too few recordings" in capsys.readouterr().out
 
 
 def test_seven_recordings_of_a_deaf_position_are_enough(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -275,7 +275,7 @@ def test_on_the_demo_corpus_the_damped_position_wins_for_the_plain_threshold_and
     rows = {row["position"]: row for row in document["rows"]}
     assert document["vehicles"]["tap"] == {"ibex": {place: values["tap", place] for place in positions}}
     assert rows["outer-skin"]["ringdown_s"] < rows["inner-skin"]["ringdown_s"]
-    assert rows["outer-skin"]["room_db_ms"] > rows["inner-skin"]["room_db_ms"]
+    assert rows["outer-skin"]["operating_area_db_ms"] > rows["inner-skin"]["operating_area_db_ms"]
 
 
 def test_a_vehicle_that_is_not_there_is_told(capsys: pytest.CaptureFixture[str]) -> None:

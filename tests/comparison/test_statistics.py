@@ -102,10 +102,10 @@ def test_the_permutation_test_keeps_its_level_when_there_is_no_difference() -> N
 def test_fewest_recordings_are_those_of_the_smallest_p_value() -> None:
     # 2/2^n, times Holm's first factor, must come under 0.05.
     for comparisons in range(1, 30):
-        least = comparison.count_least(comparisons)
+        least = comparison.count_min_recordings(comparisons)
         assert comparisons * 2 / 2**least <= 0.05 < comparisons * 2 / 2 ** (least - 1)
         # Of labels 2·n!·n!/(2n)!.
-        least = comparison.count_least(comparisons, paired=False)
+        least = comparison.count_min_recordings(comparisons, paired=False)
         p, before = (2 / math.comb(2 * n, n) for n in (least, least - 1))
         assert comparisons * p <= 0.05 < comparisons * before
 

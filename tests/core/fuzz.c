@@ -124,14 +124,14 @@ static void check_plain(const uint8_t *head, double fs, uint8_t bits, const uint
     fixed.count_shift = ring.count_shift = (uint8_t)(16 - bits);
     ring.step_q24 = (uint32_t)(16777216.0 * 1000.0 / fs);
     ring.threshold = (int32_t)(head[13] * UINT32_C(65536)) - 1;
-    ring.over_usual = head[14] * INT32_C(40000);
+    ring.over_background = head[14] * INT32_C(40000);
     ring.over_ring = head[15] * INT32_C(40000);
     ring.hysteresis = head[16] * INT32_C(40000);
     ring.least_decay = 1 + head[17];
     ring.highest_decay = ring.decay = (UINT32_C(1) << (head[18] % 23)) + head[17] % 2;
     ring.highest_decay = ring.decay = ring.decay > UINT32_C(1) << 22 ? UINT32_C(1) << 22 : ring.decay;
     ring.least_decay = ring.least_decay > ring.decay ? ring.decay : ring.least_decay;
-    ring.decay_share_q8 = (uint16_t)(head[19] * 2);
+    ring.decay_fraction_q8 = (uint16_t)(head[19] * 2);
     ring.dead_blocks = (uint16_t)(1 + head[20]);
     ring.learns = head[21] & 1;
     tapsig_fixed_threshold one, other;

@@ -362,13 +362,13 @@ class RingNumbers:
     """Numbers of `ring-following`: levels and decays a block in 2^-16, the rest as it is."""
 
     threshold: int
-    over_usual: int
+    over_background: int
     over_ring: int
     hysteresis: int
     decay: int
     least_decay: int
     highest_decay: int
-    decay_share_q8: int
+    decay_fraction_q8: int
     dead_blocks: int
 
 
@@ -383,9 +383,9 @@ def ring_following(blocked: Sequence[tuple[int, int, int]], numbers: RingNumbers
     since, fill, armed = 10**9, 0, True
     for value, at, now in blocked:
         height = 2**16 * value
-        mark = max(mark - decay * numbers.decay_share_q8 // 256, 0)
+        mark = max(mark - decay * numbers.decay_fraction_q8 // 256, 0)
         armed = armed or height < last_peak - numbers.hysteresis
-        over = height > max(numbers.threshold, usual + numbers.over_usual, mark)
+        over = height > max(numbers.threshold, usual + numbers.over_background, mark)
         if over and armed and since >= numbers.dead_blocks:
             found.append((now, at))
             since, fill, armed, last_peak, frame, frame_before = 0, 0, False, height, 0, 0
@@ -394,7 +394,7 @@ def ring_following(blocked: Sequence[tuple[int, int, int]], numbers: RingNumbers
         usual += (height - usual) // (1024 if height > usual else 64)
         frame, fill = max(frame, height), fill + 1
         if fill == 32:
-            if frame_before > usual + numbers.over_usual and since >= 25 + 64:
+            if frame_before > usual + numbers.over_background and since >= 25 + 64:
                 fall = saturate((frame_before - frame) // 32, numbers.least_decay, numbers.highest_decay)
                 decay += (fall - decay) // 4
             frame, frame_before, fill = 0, frame, 0

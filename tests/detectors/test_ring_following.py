@@ -104,7 +104,7 @@ def test_its_latency_is_a_millisecond_and_a_sample() -> None:
         {"decay_db_s": -1.0},
         {"decay_limits_db_s": (9.0, 3.0)},
         {"high_pass_hz": 0.0},
-        {"decay_share": 3.0},
+        {"decay_fraction": 3.0},
     ],
 )
 def test_impossible_parameters_are_refused(changes: dict[str, object]) -> None:

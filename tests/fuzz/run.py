@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 CRASHES = Path(__file__).parent / "crashes"
-LONGEST_S, MOST_BYTES = 5, 2 << 30
+LONGEST_S, MAX_BYTES = 5, 2 << 30
 
 
 def save_crash(name: str, data: bytes) -> Path:
@@ -75,7 +75,7 @@ def main() -> int:
     target, seeds, tokens = TARGETS[args.target]
     for seed in seeds:
         target(seed)  # compiles and imports, which the limit of time is not for
-    resource.setrlimit(resource.RLIMIT_DATA, (MOST_BYTES, MOST_BYTES))
+    resource.setrlimit(resource.RLIMIT_DATA, (MAX_BYTES, MAX_BYTES))
     signal.signal(signal.SIGALRM, _too_long)
     counts = {"inputs": 0, "read": 0, "crashes": 0}
     run = guarded(args.target, target, counts)

@@ -26,7 +26,7 @@ from tapsig.records import Label, Recording
 
 FOLDER = Path(tempfile.mkdtemp(prefix="tapsig-fuzz-", dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None))
 atexit.register(shutil.rmtree, FOLDER, ignore_errors=True)
-MOST_SAMPLES_A_BYTE = 1.0
+MAX_SAMPLES_A_BYTE = 1.0
 CLI_COMMANDS = [
     words
     for words in ("agree", "corpus check", "detect", "entry", "health", "propose", "score", "export", "positions")
@@ -36,7 +36,7 @@ CLI_COMMANDS = [
 
 def check_recording(recording: Recording, size: int) -> None:
     """What holds for any recording that was read from `size` bytes."""
-    assert recording.samples.size <= MOST_SAMPLES_A_BYTE * size
+    assert recording.samples.size <= MAX_SAMPLES_A_BYTE * size
     assert np.isfinite(recording.samples).all()
     assert np.isfinite(recording.span_s)
     assert recording.fs > 0

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapsig.errors import ParameterError
-from tapsig.labelling.blows import compute_innovation, fit_burg
 from tapsig.labelling.proposal import Proposal, ProposalParameters, as_label_rows, propose_onsets
+from tapsig.labelling.transients import compute_innovation, fit_burg
 from tapsig.loading import load_corpus
 from tapsig.records import Gap, Label, Recording
 from tapsig.simulation import POSITIONS, simulate_scene

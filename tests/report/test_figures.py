@@ -159,7 +159,7 @@ def test_ringdown_draws_the_mode_that_rings_longest_however_weak(recording: Reco
 
 def test_the_map_names_its_room_and_says_where_there_is_none(recording: Recording) -> None:
     found = compute_dead_time_map(recording)
-    assert f"each of 3 taps once: {found.room_db_ms:.0f} dB × ms" in texts(plot_dead_time(found, title="a"))
+    assert f"each of 3 taps once: {found.operating_area_db_ms:.0f} dB × ms" in texts(plot_dead_time(found, title="a"))
     full = np.ones((3, 4), dtype=np.int64)
     none = DeadTimeMap(np.array([-3.0, -2.0, -1.0]), np.array([0.1, 0.2, 0.3, 0.4]), full, full, 7, 0.01, 0.05)
     figure = plot_dead_time(none)

@@ -62,20 +62,20 @@ class ToldDetector:
     def reset(self) -> None: ...
 
 
-def test_an_entry_heard_exactly_opens_and_one_with_a_tap_lost_or_added_does_not() -> None:
+def test_an_exactly_detected_entry_opens_and_one_with_a_tap_lost_or_added_does_not() -> None:
     right = observe(ENTRY_S, [tap + 0.01 for tap in ENTRY_S])
-    assert (right.taps, right.heard, right.codes, right.opened) == (4, 4, ((2, 1, 1),), 1)
+    assert (right.taps, right.taps_found, right.codes, right.opened) == (4, 4, ((2, 1, 1),), 1)
     lost = observe(ENTRY_S, ENTRY_S[:-1])
-    assert (lost.heard, lost.opened) == (3, 0)
+    assert (lost.taps_found, lost.opened) == (3, 0)
     added = observe(ENTRY_S, [*ENTRY_S, 13.9])
-    assert (added.heard, added.opened, added.false_in_entries) == (4, 0, 1)
+    assert (added.taps_found, added.opened, added.false_in_entries) == (4, 0, 1)
 
 
 def test_the_right_digits_at_another_time_do_not_open() -> None:
     assert observe(ENTRY_S, [tap + 20.0 for tap in ENTRY_S]).opened == 0
 
 
-def test_digits_above_the_highest_are_heard_too() -> None:
+def test_digits_above_the_highest_are_decoded_too() -> None:
     taps_s = [10.0 + 0.2 * index for index in range(12)] + [14.0, 16.0]  # 12-1-1
     seen = observe(taps_s, taps_s)
     assert (seen.codes, seen.opened) == (((12, 1, 1),), 1)
@@ -94,8 +94,8 @@ def test_false_taps_are_counted_apart_from_the_entry() -> None:
     # stretch from 15.1 s on lasts 44.9 s, of which a code can begin in all but the first 3 s and the last 33 s.
     row = assess(observe(ENTRY_S, [*ENTRY_S, 20.0, 20.3, 22.0, 24.0, 50.0]), RiskQuestion())
     assert (row.false_taps, row.possible_codes, row.false_per_entry) == (5, 1, 0.0)
-    assert row.listened_h * 3600 == pytest.approx(60.0 - (1.5 + 0.1) * 3 - 0.4)
-    assert row.watched_h * 3600 == pytest.approx(44.9 - 36.0)
+    assert row.tap_free_h * 3600 == pytest.approx(60.0 - (1.5 + 0.1) * 3 - 0.4)
+    assert row.exposure_h * 3600 == pytest.approx(44.9 - 36.0)
 
 
 def test_time_in_a_gap_is_not_listened_to_and_no_code_runs_across_it() -> None:
@@ -103,13 +103,13 @@ def test_time_in_a_gap_is_not_listened_to_and_no_code_runs_across_it() -> None:
     whole = assess(observe([], [20.0, 22.0, 24.0]), RiskQuestion())
     parted = assess(observe([], [20.0, 22.0, 36024.0], gaps=(Gap(23_000, 36_000.0),)), RiskQuestion())
     assert (whole.possible_codes, parted.possible_codes) == (1, 0)
-    assert parted.listened_h * 3600 == pytest.approx(60.0)
-    assert parted.watched_h * 3600 == pytest.approx(60.0 - 23.0 - 36.0)
+    assert parted.tap_free_h * 3600 == pytest.approx(60.0)
+    assert parted.exposure_h * 3600 == pytest.approx(60.0 - 23.0 - 36.0)
 
 
 def test_stretches_too_short_for_a_code_leave_the_bound_undefined_but_not_the_rate_of_false_taps() -> None:
     row = assess(observe(ENTRY_S + [tap + 30.0 for tap in ENTRY_S], [5.0, 25.0]), RiskQuestion())
-    assert (row.false_taps, row.watched_h) == (2, 0.0)
+    assert (row.false_taps, row.exposure_h) == (2, 0.0)
     for name in ("failures_per_day", "per_year_seen", "per_year_bound", "per_year_gaps"):
         assert math.isnan(getattr(row, name)), name
     assert row.false_taps_per_h > 0
@@ -118,7 +118,7 @@ def test_stretches_too_short_for_a_code_leave_the_bound_undefined_but_not_the_ra
 
 def test_observations_add_up() -> None:
     total = observe(ENTRY_S, ENTRY_S) + observe(ENTRY_S, [])
-    assert (total.taps, total.heard, total.opened, len(total.codes)) == (8, 4, 1, 2)
+    assert (total.taps, total.taps_found, total.opened, len(total.codes)) == (8, 4, 1, 2)
     assert total.entry_s == pytest.approx(2 * 9.6)
 
 
@@ -213,11 +213,11 @@ def test_summary_weighs_scenes_by_their_hours_and_keeps_driving_apart() -> None:
     )
     rows = {row.scene: row for row in list_risk_rows(observations, question)}
     [summary] = summarise_risk(observations, question, parked_hours={"rain": 876.6}, speed_km_h=50.0)
-    assert summary.parked_bound == pytest.approx(rows["rain"].per_year_bound / 10)
-    assert summary.parked_poisson == pytest.approx(rows["rain"].per_year_poisson / 10)
-    assert summary.parked_uncovered_h == pytest.approx(YEAR_HOURS * 0.9)  # nothing quiet was recorded
-    assert summary.watched_h == pytest.approx(2 * 24 / 3600)
-    assert summary.driven_bound == pytest.approx(rows["driving"].per_year_bound * 20 / YEAR_HOURS)
+    assert summary.wrong_per_year_bound == pytest.approx(rows["rain"].per_year_bound / 10)
+    assert summary.wrong_per_year_poisson == pytest.approx(rows["rain"].per_year_poisson / 10)
+    assert summary.uncovered_h == pytest.approx(YEAR_HOURS * 0.9)  # nothing quiet was recorded
+    assert summary.exposure_h == pytest.approx(2 * 24 / 3600)
+    assert summary.wrong_per_1000_km_bound == pytest.approx(rows["driving"].per_year_bound * 20 / YEAR_HOURS)
 
 
 def test_a_year_has_only_so_many_hours() -> None:

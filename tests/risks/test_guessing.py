@@ -24,16 +24,16 @@ def test_bits_of_random_digits(length: int, values: int, bits: float) -> None:
     # Arithmetic: 4 and 6 random decimal digits hold 13.288 and 19.932 bits.
     stranger = compute_guessing(length, EntryParameters(digit_max=values), try_s=10.0)[0]
     assert stranger.bits == pytest.approx(bits, abs=5e-4)
-    assert stranger.candidates == values**length
+    assert stranger.codes_left == values**length
 
 
 def test_a_hundred_failures_leave_a_stranger_a_hundred_codes() -> None:
     # NIST SP 800-63B-4 section 3.2.2: no more than 100 consecutive failed attempts. P = attempts / keyspace.
     assert EntryParameters().failure_limit == NIST_FAILURE_LIMIT == 100
     stranger = compute_guessing(3, EntryParameters(), try_s=10.0)[0]
-    assert stranger.chance_first == pytest.approx(1 / 729)
-    assert stranger.chance_limit == pytest.approx(100 / 729)
-    assert compute_guessing(3, EntryParameters(failure_limit=0), try_s=10.0)[0].chance_limit == 1.0
+    assert stranger.first_try == pytest.approx(1 / 729)
+    assert stranger.before_the_lock == pytest.approx(100 / 729)
+    assert compute_guessing(3, EntryParameters(failure_limit=0), try_s=10.0)[0].before_the_lock == 1.0
 
 
 @pytest.mark.parametrize(("length", "digit_max"), [(1, 5), (2, 9), (3, 4), (4, 3)])
@@ -55,9 +55,9 @@ def test_an_observer_of_the_total_gains_what_counting_every_code_says() -> None:
     for code in codes:
         ranks[sum(code)] += 1
         reached.append(ranks[sum(code)])
-    assert row.chance_first == pytest.approx(sum(rank <= 1 for rank in reached) / len(codes))
-    assert row.chance_free == pytest.approx(sum(rank <= 3 for rank in reached) / len(codes))
-    assert row.chance_limit == pytest.approx(sum(rank <= 5 for rank in reached) / len(codes))
+    assert row.first_try == pytest.approx(sum(rank <= 1 for rank in reached) / len(codes))
+    assert row.before_a_wait == pytest.approx(sum(rank <= 3 for rank in reached) / len(codes))
+    assert row.before_the_lock == pytest.approx(sum(rank <= 5 for rank in reached) / len(codes))
 
 
 def drive(tries: int, parameters: EntryParameters) -> float:
@@ -92,9 +92,9 @@ def test_time_of_trying_equals_driving_the_machine(parameters: EntryParameters, 
 
 def test_counted_digits_leave_the_others() -> None:
     rows = {row.who: row for row in compute_guessing(4, EntryParameters(digit_max=5), try_s=10.0)}
-    assert rows["counted 3 of 4 digits"].candidates == 5
-    assert rows["counted 1 of 4 digits"].candidates == 125
-    assert rows["counted every digit to within one tap"].candidates == 81
+    assert rows["counted 3 of 4 digits"].codes_left == 5
+    assert rows["counted 1 of 4 digits"].codes_left == 125
+    assert rows["counted every digit to within one tap"].codes_left == 81
     single = [row.who for row in compute_guessing(1, EntryParameters(), try_s=10.0)]
     assert single == ["stranger", "counted every digit to within one tap"]
 

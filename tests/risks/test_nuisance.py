@@ -14,15 +14,15 @@ from tapsig.records import Gap, Label, Recording
 from tapsig.risks.nuisance import (
     GapModel,
     build_poisson_gaps,
-    compute_least_s,
+    compute_min_segment_s,
     compute_openings_per_s,
     compute_possible_per_s,
     compute_starts_per_s,
     count_openings,
+    count_possible_entries,
     fit_gaps,
     simulate_openings,
     split_between_taps,
-    watch_lulls,
 )
 
 # Without waits the exact rate and the machine must agree; with them the machine may only open less often.
@@ -146,9 +146,9 @@ def record(taps_s: npt.ArrayLike, seconds: float, gaps: tuple[Gap, ...] = ()) ->
 
 def test_false_taps_are_counted_only_away_from_deliberate_ones() -> None:
     detected = np.array([1.0, 4.95, 5.0, 6.4, 6.6, 9.0])
-    lulls = split_between_taps(record([5.0], 10.0), detected)
-    assert [list(np.round(lull.onsets_s, 9)) for lull in lulls] == [[1.0], [0.1, 2.5]]
-    assert [lull.duration_s for lull in lulls] == pytest.approx([4.9, 3.5])
+    segments = split_between_taps(record([5.0], 10.0), detected)
+    assert [list(np.round(segment.onsets_s, 9)) for segment in segments] == [[1.0], [0.1, 2.5]]
+    assert [segment.duration_s for segment in segments] == pytest.approx([4.9, 3.5])
     [everything] = split_between_taps(record([], 10.0), detected)
     assert (everything.onsets_s.size, everything.duration_s) == (6, 10.0)
 
@@ -156,9 +156,9 @@ def test_false_taps_are_counted_only_away_from_deliberate_ones() -> None:
 def test_what_was_not_recorded_was_not_listened_to() -> None:
     # 10 s, of which the second half comes an hour later; its deliberate tap rings over the end of the gap.
     recording = record([3604.0], 10.0, (Gap(50, 3600.0),))
-    lulls = split_between_taps(recording, np.array([4.0, 3605.2, 3606.0]))
-    assert [lull.onsets_s.tolist() for lull in lulls] == [[4.0], pytest.approx([0.5])]
-    assert [lull.duration_s for lull in lulls] == pytest.approx([5.0, 4.5])
+    segments = split_between_taps(recording, np.array([4.0, 3605.2, 3606.0]))
+    assert [segment.onsets_s.tolist() for segment in segments] == [[4.0], pytest.approx([0.5])]
+    assert [segment.duration_s for segment in segments] == pytest.approx([5.0, 4.5])
 
 
 # The owner taps every so many seconds, which leaves stretches of 1.6 s less; a code can begin in all but 36 s of each.
@@ -171,7 +171,7 @@ def test_codes_seen_in_cut_listening_come_at_the_exact_rate_and_the_bound_covers
     hours, possible, covered = 0.0, 0, 0
     for _ in range(tries):
         detected = np.sort(rng.uniform(0, seconds, rng.poisson(taps_per_s * seconds)))
-        watch = watch_lulls(split_between_taps(recording, detected), FREE, length=3)
+        watch = count_possible_entries(split_between_taps(recording, detected), FREE, length=3)
         hours, possible = watch.hours + hours, watch.possible + possible
         # Garwood's one-sided 95 % limit by scipy. Codes come more regularly than Poisson: it covers 95 % or more.
         covered += stats.chi2.ppf(0.95, 2 * watch.possible + 2) / 2 >= exact * watch.hours
@@ -186,19 +186,19 @@ def test_a_machine_that_sleeps_between_codes_is_watched_at_the_exact_rate() -> N
     seconds = 3600.0 * 100
     detected = np.sort(rng.uniform(0, seconds, rng.poisson(0.5 * seconds)))
     recording = record(np.arange(0.0, seconds, 40.0), seconds)
-    watch = watch_lulls(split_between_taps(recording, detected), parameters, length=2)
+    watch = count_possible_entries(split_between_taps(recording, detected), parameters, length=2)
     assert watch.possible > 100
     assert poisson_interval(watch.possible)[0] <= exact * watch.hours <= poisson_interval(watch.possible)[1]
 
 
 @pytest.mark.parametrize("every_s", [3.5, 10.0, 37.0])
 def test_stretches_too_short_for_the_longest_code_show_nothing(every_s: float) -> None:
-    watch = watch_lulls(
+    watch = count_possible_entries(
         split_between_taps(record(np.arange(0.0, 3600.0, every_s), 3600.0), np.arange(0.0, 3600.0, 1.7)), FREE, length=3
     )
-    assert (watch.hours, watch.possible, watch.lulls) == (0.0, 0, ())
+    assert (watch.hours, watch.possible, watch.segments) == (0.0, 0, ())
     # By hand: 3 s of silence before, then digits of 9 taps 1 s apart, 3 s to the next and after the last.
-    assert compute_least_s(FREE, 3) == 3 + 3 * (8 + 3)
+    assert compute_min_segment_s(FREE, 3) == 3 + 3 * (8 + 3)
 
 
 def test_a_tolerance_has_no_exact_rate() -> None:

@@ -78,24 +78,24 @@ def test_reserve_minutes_give_ampere_hours() -> None:
 
 def test_days_grow_in_proportion_to_capacity_and_the_most_telling_number_comes_first() -> None:
     rows = compute_sensitivity(QUIET, Battery("test", 1.0, 0.4))
-    by_name = {row.name: row for row in rows}
+    by_name = {row.parameter: row for row in rows}
     assert by_name["capacity_ah"].elasticity == pytest.approx(1.0, abs=1e-6)
     assert by_name["sleep_ua"].elasticity == pytest.approx(-1.0, abs=1e-6)
     assert by_name["awake_ma"].elasticity == 0.0  # it is never awake
-    swings = [abs(math.log(row.days_double / row.days_half)) for row in rows]
+    swings = [abs(math.log(row.days_with_double / row.days_with_half)) for row in rows]
     assert swings == sorted(swings, reverse=True)
     base = compute_days(QUIET.average_ua, Battery("test", 1.0, 0.4))
-    assert by_name["capacity_ah"].days_double == pytest.approx(2 * base)
+    assert by_name["capacity_ah"].days_with_double == pytest.approx(2 * base)
 
 
 def test_sensitivity_stays_within_what_a_share_can_be() -> None:
     battery = Battery("test", 1.0, 0.8, 0.7)
-    rows = {row.name: row for row in compute_sensitivity(dataclasses.replace(QUIET, sampling_hz=9000.0), battery)}
-    assert rows["usable_share"].days_double == compute_days(
+    rows = {row.parameter: row for row in compute_sensitivity(dataclasses.replace(QUIET, sampling_hz=9000.0), battery)}
+    assert rows["usable_share"].days_with_double == compute_days(
         dataclasses.replace(QUIET, sampling_hz=9000.0).average_ua, dataclasses.replace(battery, usable_share=1.0)
     )
-    assert math.isfinite(rows["sampling_hz"].days_double)
-    assert math.isfinite(rows["self_discharge_per_month"].days_double)
+    assert math.isfinite(rows["sampling_hz"].days_with_double)
+    assert math.isfinite(rows["self_discharge_per_month"].days_with_double)
 
 
 def test_nothing_matters_to_a_battery_that_nothing_drains() -> None:

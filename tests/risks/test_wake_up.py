@@ -78,15 +78,15 @@ def test_seconds_with_a_nuisance_are_counted_and_deliberate_taps_are_not() -> No
     # Nuisances at 3.2, 3.4 (one second) and 35.5 s; the tap at 20 s and its ring-down are left out.
     recording = record([(3.2, 0.01, 1.0), (3.4, 0.01, 1.0), (35.5, 0.01, 1.0), (20.0, 0.5, 1.0)], [20.0])
     tally = tally_wake_up(WakeUp("comparator", level_v=0.5), recording, PARAMETERS)
-    assert tally.listened_s == pytest.approx(40.0 - 1.6)
-    assert tally.busy_s == 2.0
+    assert tally.tap_free_s == pytest.approx(40.0 - 1.6)
+    assert tally.triggered_s == 2.0
     assert tally.false_wakes_per_day == pytest.approx(2 / 38.4 * DAY_S)
 
 
 def test_a_gap_is_no_time_without_false_wakes() -> None:
     recording = dataclasses.replace(record([(5.0, 0.01, 1.0)], []), gaps=(Gap(int(10 * FS), 36_000.0),))
     tally = tally_wake_up(WakeUp("comparator", level_v=0.5), recording, PARAMETERS)
-    assert tally.listened_s == pytest.approx(40.0)
+    assert tally.tap_free_s == pytest.approx(40.0)
     assert tally.false_wakes_per_day == pytest.approx(DAY_S / 40)
 
 
@@ -94,7 +94,7 @@ def test_a_nuisance_that_never_stops_keeps_it_awake_all_the_time() -> None:
     recording = record([(0.0, 19.9, 1.0)], [], seconds=40.0)
     tally = tally_wake_up(WakeUp("comparator", level_v=0.4), recording, PARAMETERS)
     duty = build_duty(WakeUp("comparator", level_v=0.4), tally, DutyCycle(wakes_per_day=0.0))
-    assert tally.busy_s == pytest.approx(20.0, abs=1.0)
+    assert tally.triggered_s == pytest.approx(20.0, abs=1.0)
     assert duty.awake_share > 0.999
 
 
@@ -142,12 +142,12 @@ def test_a_detector_started_by_the_wake_up_hears_what_is_left() -> None:
     shares = {
         start_up_s: tally_wake_up(
             WakeUp("comparator", level_v=0.2, start_up_s=start_up_s), recording, PARAMETERS, Edge()
-        ).first_heard_share
+        ).first_found_share
         for start_up_s in (0.001, 0.006)
     }
     assert shares == {0.001: 1.0, 0.006: 0.0}
-    assert tally_wake_up(WakeUp("always on"), recording, PARAMETERS, Edge()).first_heard_share == 1.0
-    assert math.isnan(tally_wake_up(WakeUp("always on"), recording, PARAMETERS).first_heard_share)
+    assert tally_wake_up(WakeUp("always on"), recording, PARAMETERS, Edge()).first_found_share == 1.0
+    assert math.isnan(tally_wake_up(WakeUp("always on"), recording, PARAMETERS).first_found_share)
 
 
 def test_positions_are_kept_apart_and_unlabelled_recordings_left_out() -> None:

@@ -59,6 +59,6 @@ def test_a_scene_that_was_not_recorded_is_left_out() -> None:
     summary = summarise_standby({}, "frame", 0.1, duty=DUTY, battery=BATTERIES[0])
     assert math.isnan(summary.days)
     only_quiet = summarise_standby(
-        {("frame", "quiet", 0.1): WakeUpTally(listened_s=100.0)}, "frame", 0.1, duty=DUTY, battery=BATTERIES[0]
+        {("frame", "quiet", 0.1): WakeUpTally(tap_free_s=100.0)}, "frame", 0.1, duty=DUTY, battery=BATTERIES[0]
     )
     assert only_quiet.false_wakes_per_day == 0.0

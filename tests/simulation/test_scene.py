@@ -11,7 +11,7 @@ from tapsig.errors import ParameterError
 from tapsig.simulation import FLEET, POSITIONS, SCENES, SimulatedConverter, find_vehicle, random_vehicle, simulate_scene
 from tapsig.simulation.excitation import Excitation, Impacts, Span, Touch
 from tapsig.simulation.impact import Tapper
-from tapsig.simulation.ringing import let_ring
+from tapsig.simulation.ringing import simulate_response
 from tapsig.simulation.scene import simulate_blocks
 from tapsig.units import FloatArray
 
@@ -166,7 +166,7 @@ def taps_alone(name: str, fs: float) -> dict[str, FloatArray]:
     vehicle, rng = find_vehicle(name), np.random.default_rng(3)
     tapping = Tapper.draw(rng, vehicle.tap_places[:1], kind="knuckle").strike(rng, np.array([0.1, 0.8, 1.5]))
     return dict(
-        let_ring(
+        simulate_response(
             vehicle, tapping, Excitation(), Span(2.4, fs), np.random.default_rng(1), temperature_c=20.0, max_hz=3600.0
         ).volts
     )
@@ -191,7 +191,7 @@ def test_a_resting_hand_shortens_the_ring() -> None:
     hand = Touch(0.1, 2.0, ("inner", 0.45, 0.45), 20.0)
 
     def tail(excitation: Excitation) -> float:
-        sound = let_ring(
+        sound = simulate_response(
             vehicle,
             excitation,
             Excitation(),

@@ -1,4 +1,4 @@
-"""Blows in a recording: where the prediction error rises, and what each blow added to the ringing before it."""
+"""Transients in a recording: where the prediction error rises, and what each blow added to the ringing before it."""
 
 import math
 from collections.abc import Sequence
@@ -10,7 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import maximum_filter1d, percentile_filter
 from scipy.signal import find_peaks, resample_poly
 
-from tapsig.dsp.onset import LEAST_SAMPLES, pick_onset
+from tapsig.dsp.onset import MIN_SAMPLES, pick_onset
 from tapsig.loading.parts import Part
 from tapsig.records import Recording
 from tapsig.units import FloatArray, IntArray, seconds_to_samples
@@ -73,7 +73,7 @@ def _extrapolate(filters: FloatArray, past: FloatArray, count: int) -> FloatArra
 
 
 @dataclass(frozen=True, slots=True)
-class Blows:
+class Transients:
     """Candidates: `begins_s` is the time of the first sample of `shapes` (n, samples), at `rate` Hz.
 
     `picked_s` is the onset of each by itself. Shapes have 32 bits: a day holds a quarter of a million.
@@ -87,9 +87,9 @@ class Blows:
     peak_v: FloatArray
     clear_db: FloatArray
 
-    def select(self, kept: IntArray) -> "Blows":
+    def select(self, kept: IntArray) -> "Transients":
         """The candidates `kept`."""
-        return Blows(
+        return Transients(
             self.rate,
             self.begins_s[kept],
             self.picked_s[kept],
@@ -100,7 +100,7 @@ class Blows:
         )
 
     @classmethod
-    def join(cls, parts: Sequence["Blows"]) -> "Blows":
+    def join(cls, parts: Sequence["Transients"]) -> "Transients":
         if not parts:
             none = np.zeros(0)
             return cls(CUT_HZ, none, none, np.zeros((0, 0), np.float32), none, none, none)
@@ -140,26 +140,26 @@ def _find_rises(samples: FloatArray, fs: float, *, rise_db: float, apart_s: floa
     return (peaks - 1) / rate, rise[peaks - 1]
 
 
-def cut_out_blows(recording: Recording, *, rise_db: float, apart_s: float) -> Blows:
+def extract_transients(recording: Recording, *, rise_db: float, apart_s: float) -> Transients:
     """All candidates: rises of the prediction error of at least `rise_db`, at least `apart_s` apart."""
     parts = [
         _cut_out(recording, start, stop, rise_db=rise_db, apart_s=apart_s)
         for start, stop in recording.stretches()
         if stop - start >= 16
     ]
-    return Blows.join([part for part in parts if part.rise_db.size])
+    return Transients.join([part for part in parts if part.rise_db.size])
 
 
-def cut_out_part(part: Part, *, rise_db: float, apart_s: float) -> Blows:
+def extract_part_transients(part: Part, *, rise_db: float, apart_s: float) -> Transients:
     """The candidates of a part of a long recording that belong to no other part, in the time of the whole."""
-    blows = cut_out_blows(part.recording, rise_db=rise_db, apart_s=apart_s)
+    blows = extract_transients(part.recording, rise_db=rise_db, apart_s=apart_s)
     samples = blows.picked_s * part.recording.fs
     own = blows.select(np.flatnonzero((samples >= part.first) & (samples < part.stop)))
     shift_s = part.start / part.recording.fs
     return replace(own, begins_s=own.begins_s + shift_s, picked_s=own.picked_s + shift_s)
 
 
-def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apart_s: float) -> Blows:
+def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apart_s: float) -> Transients:
     """The candidates of one gap-free stretch, each without the ringing from before it."""
     samples = recording.samples[start:stop] - np.median(recording.samples[start:stop])
     times_s, rises_db = _find_rises(samples, recording.fs, rise_db=rise_db, apart_s=apart_s)
@@ -184,7 +184,7 @@ def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apa
     clear_db = 20.0 * np.log10(np.maximum(peak_v, 1e-12) / np.maximum(before, 1e-12))
     offset_s = float(recording.times_s(np.array([start]))[0])
     picked_s = offset_s + _pick_onsets(samples, recording.fs, times_s, ROUNDING_POWER * recording.step_v**2)
-    return Blows(
+    return Transients(
         rate,
         offset_s + firsts / rate,
         picked_s,
@@ -217,7 +217,7 @@ def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray, floor_powe
             first = max(0, before - int(middle))  # there is nothing before the stretch begins
             tail = before // 2
             highest = max(first, tail) + int(np.argmax(np.abs(line[max(first, tail) :])))
-            heard = line[first : max(highest + 3, first + LEAST_SAMPLES)]
+            heard = line[first : max(highest + 3, first + MIN_SAMPLES)]
             onsets[i] = (middle - before + first + pick_onset(heard, floor_power=floor_power)) / rate
     return onsets
 

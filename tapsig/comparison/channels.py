@@ -1,4 +1,4 @@
-"""What each position of a corpus hears: levels and ring-down summed up, and delays between channels of one file."""
+"""Levels and ring-down at each position of a corpus, and delays between the channels of one file."""
 
 import itertools
 import math
@@ -18,12 +18,12 @@ from tapsig.units import FloatArray, seconds_to_samples
 
 SEED = 20_260_103
 RESAMPLES = 2000
-BEFORE_S, AFTER_S, MOST_LAG_S = 0.01, 0.03, 0.01
+BEFORE_S, AFTER_S, MAX_LAG_S = 0.01, 0.03, 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class PositionLevels:
-    """One position over its recordings: means of the recordings' values (dB re 1 V above 20 Hz; T60 in s; dB × ms).
+    """One position: means over its recordings (levels in dB re 1 V above 20 Hz; T60 in s; operating area in dB × ms).
 
     Intervals: percentile bootstrap over recordings. `spread_db` is the standard deviation of single taps.
     """
@@ -36,11 +36,11 @@ class PositionLevels:
     over_noise_db: Estimate
     over_nuisance_db: Estimate
     ringdown_s: Estimate
-    room_db_ms: Estimate
+    operating_area_db_ms: Estimate
 
     def to_dict(self) -> dict[str, object]:
         """Plain values by name, each with _low and _high."""
-        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "room_db_ms")
+        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "operating_area_db_ms")
         return {key: value for name in names for key, value in getattr(self, name).to_dict(name).items()}
 
 
@@ -56,7 +56,7 @@ class TapDelays:
 
 @dataclass(frozen=True, slots=True)
 class ChannelDelay:
-    """How much later `second` hears taps than `first`: median and quartiles in ms, and the median correlation."""
+    """Delay of taps at `second` relative to `first`: median and quartiles in ms, and the median correlation."""
 
     first: str
     second: str
@@ -80,7 +80,7 @@ def measure_delays(recordings: Sequence[Recording]) -> list[TapDelays]:
             tap = seconds_to_samples(float(tap_s), fs)
             if before <= tap <= one.samples.size - after:
                 window = slice(tap - before, tap + after)
-                delay = compute_delay(one.samples[window], two.samples[window], fs, max_lag_s=MOST_LAG_S)
+                delay = compute_delay(one.samples[window], two.samples[window], fs, max_lag_s=MAX_LAG_S)
                 if delay is not None:
                     pairs.append((delay.delay_s, delay.correlation))
         values = np.array(pairs).reshape(-1, 2)
@@ -123,18 +123,20 @@ def _estimate_mean(values: list[float]) -> Estimate:
 
 
 def summarise_levels(levels: Sequence[Levels], order: Sequence[str]) -> tuple[PositionLevels, ...]:
-    """One line for each position, in the order given."""
+    """Means and intervals for each position, in the given order."""
     lines = []
     for position in order:
-        heard = [level for level in levels if level.position == position]
-        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "room_db_ms")
-        estimates = [_estimate_mean([getattr(level, name) for level in heard]) for name in names]
-        lines.append(PositionLevels(position, len(heard), sum(level.taps_db.size for level in heard), *estimates))
+        of_position = [level for level in levels if level.position == position]
+        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "operating_area_db_ms")
+        estimates = [_estimate_mean([getattr(level, name) for level in of_position]) for name in names]
+        lines.append(
+            PositionLevels(position, len(of_position), sum(level.taps_db.size for level in of_position), *estimates)
+        )
     return tuple(lines)
 
 
 def summarise_delays(delays: Sequence[TapDelays], order: Sequence[str]) -> tuple[ChannelDelay, ...]:
-    """One line for each pair of positions that shared a file."""
+    """Median delay for each pair of positions that share a file."""
     lines = []
     for first, second in itertools.combinations(sorted(order), 2):
         chosen = [delay for delay in delays if (delay.first, delay.second) == (first, second)]
