@@ -107,7 +107,7 @@ def test_apart_the_fewest_recordings_are_those_of_the_test_by_labels() -> None:
     found = {"a": (10, 0), "b": (0, 0), "c": (0, 0), "d": (0, 0)}
     few = rank_positions(table(4, found, jitter=0, apart=True), "d")
     assert few.too_few
-    assert "16 recordings in all, and fewer than 5 of each" in advise(few)
+    assert "16 recordings in all. Between 4 positions, fewer than 5 of each" in advise(few)
     assert "at least 4 more" in advise(few)
     enough = rank_positions(table(5, found, jitter=0, apart=True), "d")
     assert enough.differences[0].p == pytest.approx(2 / 252)
@@ -138,18 +138,16 @@ def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> No
     [
         # F1 by hand: 2·tp/(tp + 10) without false detections. Found at frame and skin on the other vehicle.
         ((9, 8), "on these 2 vehicles its F1 of 0.95 is better than at every other position."),
-        ((9, 8), "Each vehicle by itself puts it first, with the smallest lead on the ibex (frame 0.95, skin 0.89)."),
+        ((9, 8), "It ranks first on each vehicle, with the smallest lead on the ibex (frame 0.95, skin 0.89)."),
         (
             (8, 9),
-            "The vehicles disagree: 1 of 2 by itself puts another place first, most of all the ibex (frame 0.89, "
+            "The vehicles disagree: on 1 of 2 another position ranks first, most clearly on the ibex (frame 0.89, "
             "skin 0.95).",
         ),
         (None, "Put the sensor on the frame: on the crane its F1 of 0.95"),
     ],
 )
-def test_it_is_said_of_which_vehicles_the_advice_tells_and_whether_they_agree(
-    others: tuple[int, int] | None, says: str
-) -> None:
+def test_the_advice_names_its_vehicles_and_whether_they_agree(others: tuple[int, int] | None, says: str) -> None:
     crane, ibex = (9, 2), others
     outcomes = [
         outcome(f"{vehicle} {n}", position, tp, 0, 10 - tp, vehicle=vehicle)
