@@ -45,6 +45,13 @@ def test_changed_parameters_read_back_exactly(path: Path) -> None:
     assert load_detector(str(path)) == variant
 
 
+def test_former_names_of_parameters_still_load(path: Path) -> None:
+    write_detector(RingFollowing(over_background_db=9.0, decay_fraction=0.7), path)
+    text = path.read_text().replace("over_background_db", "over_usual_db").replace("decay_fraction", "decay_share")
+    path.write_text(text)
+    assert load_detector(path) == RingFollowing(over_background_db=9.0, decay_fraction=0.7)
+
+
 def test_the_file_says_what_it_is_in_plain_words(path: Path) -> None:
     write_detector(FixedThreshold(threshold_v=0.25), path)
     assert json.loads(path.read_text()) == {
