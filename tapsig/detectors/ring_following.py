@@ -44,7 +44,7 @@ class RingFollowing(Parameters):
     name: ClassVar[str] = "ring-following"
     takes_converter: ClassVar[bool] = True
     former_names: ClassVar[Mapping[str, str]] = MappingProxyType(
-        {"over_background_db": "over_background_db", "decay_fraction": "decay_fraction"}
+        {"over_usual_db": "over_background_db", "decay_share": "decay_fraction"}
     )
     threshold_v: float = 0.02
     over_background_db: float = 20.0
