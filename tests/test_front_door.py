@@ -257,11 +257,6 @@ def test_a_corpus_gives_a_recording_by_number_and_by_name() -> None:
             corpus[key]  # type: ignore[index]
 
 
-def test_a_corpus_is_not_loaded_as_a_recording() -> None:
-    with pytest.raises(RecordingError, match=r"tapsig\.load_corpus"):
-        tapsig.load(CORPUS)
-
-
 def test_an_exported_folder_holds_the_files(tmp_path: Path) -> None:
     written = tapsig.export("ring-following", tmp_path / "firmware", fs=2000, code="3-1-4")
     assert all(path.is_file() for path in written)

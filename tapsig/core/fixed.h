@@ -20,7 +20,22 @@ static inline uint8_t tapsig_saturate8(int16_t value)
 /* 16 x 16 -> 32 bits; `int` has 16 bits on small controllers, so the operands are widened first. */
 static inline int32_t tapsig_product(int16_t one, int16_t other)
 {
+#if defined(__AVR_HAVE_MUL__)
+    /* The compiler calls a function for this, which takes twice as long. */
+    int32_t product;
+    uint8_t zero;
+    __asm__("clr %1\n\t"
+            "muls %B2, %B3\n\tmovw %C0, r0\n\t"
+            "mul %A2, %A3\n\tmovw %A0, r0\n\t"
+            "mulsu %B2, %A3\n\tsbc %D0, %1\n\tadd %B0, r0\n\tadc %C0, r1\n\tadc %D0, %1\n\t"
+            "mulsu %B3, %A2\n\tsbc %D0, %1\n\tadd %B0, r0\n\tadc %C0, r1\n\tadc %D0, %1\n\t"
+            "clr __zero_reg__"
+            : "=&r"(product), "=&r"(zero)
+            : "a"(one), "a"(other));
+    return product;
+#else
     return (int32_t)one * other;
+#endif
 }
 
 static inline uint32_t tapsig_square(int16_t value)

@@ -26,9 +26,11 @@ static uint8_t level_at(const tapsig_tap *tap, uint8_t channel, int8_t after_tri
 /* Highest level of the blocks from `first` to before `stop`, counted from the trigger. */
 static uint8_t highest_of(const tapsig_tap *tap, uint8_t channel, int8_t first, int8_t stop)
 {
+    const uint8_t *levels = tap->levels.level[channel];
+    uint8_t block = (uint8_t)((uint8_t)tap->pending[0] + first);
     uint8_t highest = 0;
-    for (int8_t i = first; i < stop; i++) {
-        const uint8_t level = level_at(tap, channel, i);
+    for (uint8_t left = (uint8_t)(stop - first); left > 0; left--) {
+        const uint8_t level = levels[block++ & (TAPSIG_BLOCKS_KEPT - 1)];
         highest = level > highest ? level : highest;
     }
     return highest;
@@ -37,9 +39,11 @@ static uint8_t highest_of(const tapsig_tap *tap, uint8_t channel, int8_t first, 
 /* Mean level of 2^bits blocks. */
 static uint8_t mean_of(const tapsig_tap *tap, uint8_t channel, int8_t first, uint8_t bits)
 {
+    const uint8_t *levels = tap->levels.level[channel];
+    uint8_t block = (uint8_t)((uint8_t)tap->pending[0] + first);
     uint16_t total = 0;
-    for (int8_t i = 0; i < (1 << bits); i++) {
-        total = (uint16_t)(total + level_at(tap, channel, (int8_t)(first + i)));
+    for (uint8_t left = (uint8_t)(1U << bits); left > 0; left--) {
+        total = (uint16_t)(total + levels[block++ & (TAPSIG_BLOCKS_KEPT - 1)]);
     }
     return (uint8_t)(total >> bits);
 }

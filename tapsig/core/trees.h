@@ -14,10 +14,8 @@
 #ifdef __AVR__
 #include <avr/pgmspace.h>
 #define TAPSIG_TABLE PROGMEM
-#define TAPSIG_READ(table, index) pgm_read_byte((table) + (index))
 #else
 #define TAPSIG_TABLE
-#define TAPSIG_READ(table, index) ((table)[index])
 #endif
 
 #define TAPSIG_LEAF 255

@@ -75,4 +75,6 @@ def render_logger(fs: float, converter: Converter) -> dict[str, str]:
 
 
 def _read_program(names: Sequence[str]) -> dict[str, str]:
-    return {f"{FOLDER}/{name}": read_firmware(name) for name in names} | {"Makefile": read_firmware("Makefile")}
+    return {f"{FOLDER}/{name}": read_firmware(name) for name in names} | {
+        name: read_firmware(name) for name in ("Makefile", "wiring.svg")
+    }

@@ -5,7 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from tapsig.errors import LabelError, ParameterError, RecordingError, RecordingWarning
+from tapsig.errors import LabelError, ParameterError, RecordingWarning
 from tapsig.loading.files import check_file, show_path, to_path
 from tapsig.loading.findings import LoadReport
 from tapsig.loading.frames import read_frames, refuse_options, starts_as_frames
@@ -114,8 +114,6 @@ def read_recording(
 ) -> tuple[Recording, LoadReport]:
     """The recording of `load_recording`, and the report of what was found and done while reading it."""
     path = to_path("path", path)
-    if (path / "corpus.csv").is_file():
-        raise RecordingError(f"{path} is a corpus; tapsig.load_corpus(folder) loads it, and corpus[0] is a recording")
     check_file(path)
     _check_arguments(channel, column, full_scale_v, adc_bits, fs, time_unit)
     if path.suffix.lower() in WAV_SUFFIXES or _starts_as_wav(path):

@@ -1,0 +1,137 @@
+"""Draw the wiring of the device, tapsig/exporting/firmware/wiring.svg: `python -m benchmarks.wiring`.
+
+Values are those of README, "How to record"; the rest is common practice, no source. Needs schemdraw, which
+tapsig[benchmark] brings.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import schemdraw
+import schemdraw.elements as elm
+
+TARGET = Path(__file__).parents[1] / "tapsig" / "exporting" / "firmware" / "wiring.svg"
+CAUTIONS = (
+    "Drawn by software and simulated in software: never built, never measured.",
+    "Doors hold airbag sensors and wiring: do not drill, glue or route a wire near them; work to the maker's repair",
+    "instructions, or let a licensed workshop do it. Local law decides whether a hidden entry may be fitted.",
+    "Never the only way to reach a person or an animal. No security product: who opens the box reads the code.",
+    "Fuse the battery lead at the battery. Brown-out detection on (make fuses). Keep the disc's lead short, shielded.",
+)
+GREY = "#555555"
+
+
+def draw_controller(drawing: Any) -> Any:
+    """The controller, with its supply and what hangs on no other part."""
+    pins = [
+        elm.IcPin(name="ADC0", side="left", pos=0.86, anchorname="adc"),
+        elm.IcPin(name="PD4", side="left", pos=0.14, anchorname="wake"),
+        elm.IcPin(name="PB1", side="right", pos=0.86, anchorname="release"),
+        elm.IcPin(name="TXD", side="right", pos=0.40, anchorname="serial"),
+        elm.IcPin(name="PD5", side="right", pos=0.14, anchorname="clear"),
+        elm.IcPin(name="VCC AVCC", side="top", pos=0.5, anchorname="supply"),
+        elm.IcPin(name="GND", side="bottom", pos=0.5, anchorname="ground"),
+    ]
+    chip = drawing.add(
+        elm.Ic(pins=pins, size=(4.4, 10)).at((0, 0)).anchor("adc").label("8-bit controller", "center", fontsize=13)
+    )
+    drawing.add(elm.Line().at(chip.supply).up(0.5))
+    drawing.add(elm.Dot())
+    drawing.push()
+    drawing.add(elm.Capacitor().right(2).label("100 nF"))
+    drawing.add(elm.Ground())
+    drawing.pop()
+    drawing.add(elm.Vdd().label("5 V"))
+    drawing.add(elm.Ground().at(chip.ground))
+    drawing.add(elm.Line().at(chip.serial).right(1.2))
+    drawing.add(elm.Dot(open=True).label("event lines,\n38400 baud", loc="right", fontsize=11))
+    drawing.add(
+        elm.Switch().at(chip.clear).right(3.4).label("jumper: closed at a reset,\nit clears wrong entries", fontsize=10)
+    )
+    drawing.add(elm.Ground())
+    return chip
+
+
+def draw_sensor(drawing: Any, chip: Any) -> Any:
+    """Disc, bias, series resistor and clamps; returns the clamped node."""
+    drawing.add(elm.Line().at(chip.adc).left(1.4))
+    pin = drawing.add(elm.Dot())
+    drawing.add(elm.Schottky().at(pin.center).up(2).label("Schottky", loc="bottom", fontsize=10))
+    drawing.add(elm.Vdd().label("5 V"))
+    drawing.add(elm.Schottky().at(pin.center).down(2).reverse())
+    drawing.add(elm.Ground())
+    drawing.add(elm.Resistor().at(pin.center).left(3).label("10 kΩ"))
+    node = drawing.add(elm.Dot())
+    drawing.add(elm.Resistor().at(node.center).up(2).label("1 MΩ"))
+    drawing.add(elm.Vdd().label("5 V"))
+    drawing.add(elm.Resistor().at(node.center).down(2).label("1 MΩ", loc="bottom"))
+    drawing.add(elm.Ground())
+    drawing.add(elm.Line().at(node.center).left(3))
+    drawing.add(elm.Crystal().down(2).label("piezo\ndisc", loc="top"))
+    drawing.add(elm.Ground())
+    drawing.add(
+        elm.Label().at((node.center.x - 1.5, node.center.y + 0.35)).label("half the supply", fontsize=10, color=GREY)
+    )
+    return pin
+
+
+def draw_wake(drawing: Any, chip: Any, pin: Any) -> None:
+    """The comparator that wakes it: 0.12 V over the bias."""
+    out = chip.wake
+    drawing.add(elm.Line().at(out).left(1.2))
+    comparator = drawing.add(elm.Opamp().anchor("out").right().flip())
+    below = (comparator.center.x + 0.4, comparator.center.y - 1.6)
+    drawing.add(elm.Label().at(below).label("micropower\ncomparator", fontsize=11))
+    clamped = (pin.center.x + 0.7, pin.center.y)  # the disc alone may go far beyond the rails
+    drawing.add(elm.Dot().at(clamped))
+    drawing.add(elm.Line().at(clamped).down(3.2))
+    drawing.add(elm.Line().tox(comparator.in2.x - 0.8))
+    drawing.add(elm.Line().toy(comparator.in2.y))
+    drawing.add(elm.Line().tox(comparator.in2.x))
+    drawing.add(elm.Line().at(comparator.in1).left(0.8))
+    mark = drawing.add(elm.Dot())
+    drawing.add(elm.Resistor().at(mark.center).left(2.6).label("1 MΩ", loc="bottom"))
+    drawing.add(elm.Line().up(0.3))
+    drawing.add(elm.Vdd().label("5 V"))
+    drawing.add(elm.Resistor().at(mark.center).down(2).label("1.1 MΩ", loc="top"))
+    drawing.add(elm.Ground())
+
+
+def draw_release(drawing: Any, chip: Any) -> None:
+    """The switch for the release, with the diode that takes its coil's current."""
+    drawing.add(elm.Resistor().at(chip.release).right(2.4).label("1 kΩ"))
+    gate = drawing.add(elm.Dot())
+    drawing.add(elm.Resistor().at(gate.center).down(1.8).label("100 kΩ", loc="top"))
+    drawing.add(elm.Ground())
+    drawing.add(elm.Line().at(gate.center).right(0.8))
+    switch = drawing.add(elm.AnalogNFet().anchor("gate").theta(0).reverse())
+    drawing.add(elm.Ground().at(switch.source))
+    drawing.add(elm.Line().at(switch.drain).up(0.5))
+    low = drawing.add(elm.Dot())
+    drawing.add(elm.Inductor2().at(low.center).up(2.2).label("release\n(0.25 s)", loc="top"))
+    high = drawing.add(elm.Dot())
+    drawing.add(elm.Line().at(low.center).right(1.4))
+    drawing.add(elm.Diode().up(2.2))
+    drawing.add(elm.Line().tox(high.center.x))
+    drawing.add(elm.Fuse().at(high.center).up(1.8).label("fuse"))
+    drawing.add(elm.Vdd().label("12 V battery"))
+
+
+def draw() -> str:
+    """The drawing as SVG."""
+    schemdraw.use("svg")
+    drawing: Any = schemdraw.Drawing(show=False)
+    drawing.config(fontsize=12, lw=1.6, unit=2)
+    chip = draw_controller(drawing)
+    pin = draw_sensor(drawing, chip)
+    draw_wake(drawing, chip, pin)
+    draw_release(drawing, chip)
+    for number, line in enumerate(CAUTIONS):
+        place = (-8.2, -11.4 - 0.62 * number)
+        drawing.add(elm.Label().at(place).label(line, fontsize=11, halign="left"))
+    return str(drawing.get_imagedata("svg").decode("utf-8"))
+
+
+if __name__ == "__main__":
+    TARGET.write_text(draw() + "\n", encoding="utf-8")
+    print(TARGET)
