@@ -82,7 +82,7 @@ def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> lis
     ruled = decode_taps(heard.accepted_s.tolist(), EntryParameters(digit_max=255))
     tried = []
     for entry in heard.tapped:
-        around = [each for each in weighed if _overlaps(each, entry)]
+        around = [each for each in weighed if overlaps(each, entry)]
 
         def ratio(code: Code, around: list[Weighed] = around) -> float:
             ratios = [each.compute_ratio(code) for each in around]
@@ -104,5 +104,6 @@ def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> lis
     return tried
 
 
-def _overlaps(weighed: Weighed, entry: Entry) -> bool:
+def overlaps(weighed: Weighed, entry: Entry) -> bool:
+    """Whether two entries share a time."""
     return weighed.onset_ms[0] / 1000.0 < entry.end_s and entry.start_s < weighed.end_ms / 1000.0

@@ -1,10 +1,10 @@
 """Fit the model of the decoder `evidence`: `python -m benchmarks.train_evidence --kept DIR`. Repeatable.
 
-Likeness is a table: the share of pairs of taps by how they differ, against pairs of a tap and another candidate. The
-other numbers are found by random search: the share of entries that open, at the thresholds that few codes nearby pass.
-Sources are the doors that `tap` was not trained on of three generators; the test vehicles of the demo corpus and the
-generators `lumped` and `measured` are left for judging (`entries.py`). The threshold is the lowest at which, on
-the same doors, codes nearby open no more often than by the rule.
+First the trees of the context model: the log-odds of a candidate among the others of its entry (core/context.h), on the
+training doors of three generators. Then the other numbers, by random search on doors that neither `tap` nor the trees
+were trained on: the share of entries that open, at the thresholds that few codes nearby pass. The test vehicles of the
+demo corpus and the generators `lumped` and `measured` are left for judging (`entries.py`). The threshold is the lowest
+at which, on the doors of the search, codes nearby open no more often than by the rule.
 """
 
 import argparse
@@ -16,21 +16,22 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sklearn.isotonic import IsotonicRegression
+import numpy.typing as npt
 
-from benchmarks.entry_tables import Heard, list_heard, try_codes
-from benchmarks.transfer_data import gather
-from tapsig.core.evidence import LIKENESS_BINS, EvidenceModel
+from benchmarks.entry_tables import SILENCE_S, Heard, list_heard, overlaps, try_codes
+from benchmarks.transfer_data import Part, gather
+from tapsig.core.context import CONTEXT, ContextNode
+from tapsig.core.evidence import NAT, EvidenceCore, EvidenceModel
 from tapsig.detectors.tap import Tap
-from tapsig.risks.openings import EntryTrial, TapFreeDecoding, choose_threshold
+from tapsig.fitting.boosting import Boosting, TreeNode
+from tapsig.fitting.candidates import label_candidates
+from tapsig.risks.openings import TapFreeDecoding, EntryTrial, choose_threshold
 from tapsig.units import FloatArray
 
 SOURCES = ("home", "plate", "resonators")
-DOORS = range(10)
-RECORDINGS = 60
-"""Of each source, drawn at random: the search takes most of the time."""
+TRAINING_DOORS, DOORS = range(40), range(10)
+BOOSTING = Boosting(trees=60, leaves=6, rate=0.2, least_leaf=60)
 NEAR_SHARES = (0.003, 0.006, 0.01, 0.02)
-SHAPE = (8, 9, 18, 22)  # evidence.c
 LIMITS = {
     "gap_spread": (0.04, 0.25),
     "gap_stray": (1e-3, 0.1),
@@ -39,61 +40,50 @@ LIMITS = {
     "pause_spread": (0.12, 0.6),
     "pause_stray": (1e-3, 0.1),
     "pause_gain": (-3.0, 3.0),
-    "calm": (0.0, 1.5),
-    "bias": (-2.0, 4.0),
-    "weight": (0.5, 4.0),
-    "likely": (-1.5, 2.0),
-    "highest": (2.0, 7.0),
-    "least": (-6.0, -2.0),
+    "bias": (-2.0, 3.0),
+    "weight": (0.5, 2.5),
+    "other_length": (0.0, 5.0),
 }
 START = EvidenceModel(
-    gap_spread=0.1,
-    gap_stray=0.008,
+    gap_spread=0.105,
+    gap_stray=0.01,
     gap_gain=1.1,
-    gap_prior_spread=0.42,
-    pause_spread=0.22,
-    pause_stray=0.018,
-    pause_gain=-0.5,
-    calm=0.5,
-    bias=1.2,
-    weight=1.4,
-    likely=0.5,
-    highest=3.1,
-    least=-4.4,
+    gap_prior_spread=0.38,
+    pause_spread=0.243,
+    pause_stray=0.026,
+    pause_gain=-0.2,
+    bias=0.1,
+    other_length=0.9,
+    likely=-0.25,
+    least=-4.5,
 )
 MODEL = Path(__file__).parent.parent / "tapsig" / "entry" / "evidence_model.json"
 
 
-def fit_likeness(recordings: Sequence[Heard]) -> FloatArray:
-    """Log-likelihood ratio by the mean difference of shapes, falling, in nats, shape (32,)."""
-    counts = np.full((2, LIKENESS_BINS), 0.5)
-    for heard in recordings:
-        taps_ms = np.array([time for entry in heard.tapped for time in entry.taps_s]) * 1000.0
-        onset_ms = np.array(heard.onset_ms, dtype=np.float64)
-        shapes = np.array([[row[k] for k in SHAPE] for row in heard.rows], dtype=np.int64)
-        kept = np.array(heard.score) > -4 * 64
-        onset_ms, shapes = onset_ms[kept], shapes[kept]
-        is_tap = np.abs(onset_ms[:, None] - taps_ms).min(axis=1) < 30.0
-        for i in range(onset_ms.size):
-            gap_ms = onset_ms[i] - onset_ms[:i]
-            others = np.flatnonzero((gap_ms > 90.0) & (gap_ms < 3000.0) & (is_tap[:i] | is_tap[i]))
-            unlike = np.minimum(np.abs(shapes[others] - shapes[i]), 32).sum(axis=1) >> 2
-            np.add.at(counts, (is_tap[others].astype(int) * int(is_tap[i]), np.minimum(unlike, LIKENESS_BINS - 1)), 1.0)
-    smooth = np.array([np.convolve(row, [1, 2, 3, 2, 1], "same") for row in counts])
-    ratio = np.log(smooth[1] / smooth[1].sum()) - np.log(smooth[0] / smooth[0].sum())
-    falling = IsotonicRegression(increasing=False)
-    return np.asarray(
-        falling.fit_transform(np.arange(LIKENESS_BINS), ratio, sample_weight=1 / (1 / smooth).sum(axis=0))
-    )
+def fit_context(recordings: Mapping[str, Sequence[Heard]], model: EvidenceModel) -> EvidenceModel:
+    """The model with trees fitted to all candidates of entries; each source has the same weight."""
+    rows: list[npt.NDArray[np.uint8]] = []
+    truths: list[npt.NDArray[np.int64]] = []
+    weights: list[FloatArray] = []
+    for each in recordings.values():
+        before = len(rows)
+        for heard in each:
+            taps_s = np.array([time for entry in heard.tapped for time in entry.taps_s])
+            for weighed in heard.weigh(EvidenceCore(model, SILENCE_S)):
+                if any(overlaps(weighed, entry) for entry in heard.tapped):
+                    rows.append(weighed.list_context())
+                    truths.append(label_candidates(np.array(weighed.onset_ms) / 1000.0, taps_s))
+        count = sum(len(truth) for truth in truths[before:])
+        weights += [np.where(truth >= 0, 1.0 / count, 0.0) for truth in truths[before:]]
+    trees = BOOSTING.fit(np.concatenate(rows), np.maximum(np.concatenate(truths), 0), np.concatenate(weights), seed=1)
+    return replace(model, context_base=round(trees.base * NAT), context=tuple(map(_to_node, trees.trees)))
 
 
-def shape_likeness(likeness: FloatArray, gain: float, loss: float, most_loss: float) -> tuple[float, ...]:
-    """The table times `gain` where it speaks for and times `loss` where against, to `most_loss` at most.
-
-    Pairs are not independent: one odd blow is unlike both of its neighbours.
-    """
-    values = np.where(likeness > 0, likeness * gain, np.maximum(likeness * loss, -most_loss))
-    return tuple(np.clip(values, -7.0, 7.0).round(3).tolist())
+def _to_node(tree: TreeNode) -> ContextNode:
+    if not isinstance(tree, tuple):
+        return max(-128, min(127, round(tree * NAT)))
+    column, threshold, _, left, right = tree
+    return CONTEXT[column], math.floor(threshold), _to_node(left), _to_node(right)
 
 
 def measure(recordings: Mapping[str, Sequence[Heard]], model: EvidenceModel) -> float:
@@ -105,35 +95,29 @@ def measure(recordings: Mapping[str, Sequence[Heard]], model: EvidenceModel) -> 
         wrong = np.sort(np.array([ratio for one in tried for ratio in one.near_ratios[0]]))[::-1]
         for share in NEAR_SHARES:
             place = share * wrong.size
-            limits = [max(wrong[min(int(place) + k, wrong.size - 1)], 0.0) for k in (0, 1)]
+            limits = [wrong[min(int(place) + k, wrong.size - 1)] for k in (0, 1)]
             opened = [float((right > limit).mean()) for limit in limits]
             shares.append(opened[0] + (opened[1] - opened[0]) * (place - int(place)))
     return float(np.mean(shares))
 
 
-def search(recordings: Mapping[str, Sequence[Heard]], steps: int) -> EvidenceModel:
-    """Random search from `START`, one to three numbers at a time."""
-    likeness = fit_likeness([heard for each in recordings.values() for heard in each])
+def search(recordings: Mapping[str, Sequence[Heard]], model: EvidenceModel, steps: int) -> EvidenceModel:
+    """Random search, one to three numbers at a time."""
     rng = np.random.default_rng(1)
-    scales, model = (0.4, 0.6, 1.5), START
-    model = replace(model, likeness=shape_likeness(likeness, *scales))
     best = measure(recordings, model)
+    print(f"start: {best:.4f}", flush=True)  # progress of a script
     for step in range(steps):
-        changed, new_scales = asdict(model), list(scales)
-        for name in rng.choice([*LIMITS, "likeness"], rng.integers(1, 4), replace=False).tolist():
-            if name == "likeness":
-                new_scales = [float(np.clip(value * math.exp(rng.normal(0.0, 0.4)), 0.05, 3.0)) for value in scales]
-            else:
-                low, high = LIMITS[name]
-                changed[name] = float(np.clip(changed[name] + rng.normal(0.0, (high - low) / 8), low, high))
-        changed["likeness"] = shape_likeness(likeness, *new_scales)
-        candidate = EvidenceModel(**changed)
+        changed: dict[str, Any] = {}
+        for name in rng.choice(list(LIMITS), rng.integers(1, 4), replace=False).tolist():
+            low, high = LIMITS[name]
+            value = getattr(model, name) + rng.normal(0.0, (high - low) / 8)
+            changed[name] = round(float(np.clip(value, low, high)), 4)
+        candidate = replace(model, **changed)
         found = measure(recordings, candidate)
         if found >= best:
-            best, model, scales = found, candidate, (new_scales[0], new_scales[1], new_scales[2])
-            print(f"step {step}: {best:.4f}", flush=True)  # progress of a script
-    rounded: dict[str, Any] = {k: round(v, 4) if isinstance(v, float) else v for k, v in asdict(model).items()}
-    return EvidenceModel(**rounded)
+            best, model = found, candidate
+            print(f"step {step}: {best:.4f}", flush=True)
+    return model
 
 
 def find_threshold(recordings: Mapping[str, Sequence[Heard]], model: EvidenceModel) -> float:
@@ -144,30 +128,42 @@ def find_threshold(recordings: Mapping[str, Sequence[Heard]], model: EvidenceMod
     return max(choose_threshold(each, TapFreeDecoding()) for each in tried.values())
 
 
+def read_heard(part: Part, doors: range, kept: Path | None) -> dict[str, list[Heard]]:
+    """Recordings with entries, of every source."""
+    tap = Tap()
+    limits = {"probability": tap.probability, "dead_time_s": tap.dead_time_s}
+    return {name: list(list_heard(gather(name, part, doors, kept=kept), tap.model, **limits)) for name in SOURCES}
+
+
+def draw(recordings: Mapping[str, Sequence[Heard]], most: int) -> dict[str, list[Heard]]:
+    """At most so many recordings of each source, drawn at random."""
+    rng = np.random.default_rng(0)
+    return {
+        name: [each[i] for i in sorted(rng.permutation(len(each))[:most].tolist())] for name, each in recordings.items()
+    }
+
+
 def main() -> None:
     """Fit, and write the model."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
     parser.add_argument("--steps", type=int, default=60, metavar="N", help="of the search; default: 60")
+    parser.add_argument("--recordings", type=int, default=100, metavar="N", help="of each source; default: 100")
     args = parser.parse_args()
-    tap = Tap()
-    rng = np.random.default_rng(0)
-    recordings = {}
-    for name in SOURCES:
-        heard = list(
-            list_heard(
-                gather(name, "test", DOORS, kept=args.kept),
-                tap.model,
-                probability=tap.probability,
-                dead_time_s=tap.dead_time_s,
-            )
-        )
-        recordings[name] = [heard[i] for i in sorted(rng.permutation(len(heard))[:RECORDINGS])]
-    model = search(recordings, args.steps)
+    model = fit_context(read_heard("train", TRAINING_DOORS, args.kept), START)
+    recordings = read_heard("test", DOORS, args.kept)
+    model = search(draw(recordings, args.recordings), model, args.steps)
     threshold = round(find_threshold(recordings, model), 3)
     document = {"threshold": threshold, "fitted_to": list(SOURCES), "model": asdict(model)}
-    MODEL.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+    MODEL.write_text(render(document) + "\n", encoding="utf-8")
     print(f"threshold {threshold} nats; wrote {MODEL}")
+
+
+def render(document: Mapping[str, Any]) -> str:
+    """JSON with a tree a line."""
+    plain = {**document["model"], "context": "TREES"}
+    trees = ",\n".join(json.dumps(tree, separators=(",", ":")) for tree in document["model"]["context"])
+    return json.dumps({**document, "model": plain}, indent=1).replace('"TREES"', f"[\n{trees}\n]")
 
 
 if __name__ == "__main__":

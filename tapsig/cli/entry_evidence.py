@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from tapsig.entry.evidence import Evidence, EvidenceEntry
 
 Rows = list[dict[str, object]]
-CANDIDATE_COLUMNS = ("entry", "time_s", "log_odds", "taken_for")
+CANDIDATE_COLUMNS = ("entry", "time_s", "log_odds", "in_entry", "taken_for")
 ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "log_ratio", "wait_s", "release_s")
 
 
@@ -87,13 +87,15 @@ def _list_candidates(number: int, entry: "EvidenceEntry", start_s: float) -> Row
     digits = [digit for digit, size in enumerate(entry.digits, start=1) for _ in range(size)]
     digit_of = dict(zip(entry.taps_s, digits, strict=True))
     rows: Rows = []
-    for onset_ms, score in zip(entry.weighed.onset_ms, entry.weighed.score, strict=True):
+    weighed = entry.weighed
+    for onset_ms, score, odds in zip(weighed.onset_ms, weighed.score, weighed.list_odds(), strict=True):
         digit = digit_of.get(onset_ms / 1000.0)
         rows.append(
             {
                 "entry": number,
                 "time_s": onset_ms / 1000.0 + start_s,
                 "log_odds": round(score / 64, 2),
+                "in_entry": round(odds / 64, 2),
                 "taken_for": "" if digit is None else f"digit {digit}",
             }
         )
@@ -127,6 +129,8 @@ def explain_verdict(
         return [*lines, f"it is likelier by {entry.log_ratio:.2f} nats; no code was given, so nothing was judged"]
     if not own.taps:
         return [*lines, "not accepted: the candidates hold no series of the code"]
+    if not math.isfinite(entry.log_ratio):
+        return [*lines, "not accepted: the code is no likelier than no taps at all"]
     word = "accepted" if entry.verdict is Verdict.ACCEPTED else "not accepted"
     relation = "at least" if entry.verdict is Verdict.ACCEPTED else "below"
     ratio = f"{word}: the log-likelihood ratio {entry.log_ratio:.2f} is {relation} the threshold"

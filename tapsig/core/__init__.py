@@ -27,6 +27,7 @@ HEADERS = (
     "clock.h",
     "entry.h",
     "evidence.h",
+    "context.h",
     "judge.h",
     "host.h",
     "logtext.h",

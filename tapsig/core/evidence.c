@@ -1,13 +1,14 @@
 #include "evidence.h"
 
+#include "context.h"
 #include "fixed.h"
 
 #define STEPS_A_NAT_STEP 4 /* of a score in one of a table */
 #define OLDEST_MS 60000    /* the times of candidates are kept in 16 bits */
 
-/* Bytes of a candidate's row that neighbours are compared by: how it falls in the fast channel, and how far both channels
- * rise over their quietest. */
-static const uint8_t SHAPE_OF[TAPSIG_SHAPE] = {8, 9, 18, 22};
+/* Bytes of a candidate's row that others are compared with: how its channels fall, and how far two of them rise over
+ * their quietest. */
+static const uint8_t SHAPE_OF[TAPSIG_SHAPE] = {2, 3, 8, 9, 14, 15, 18, 22};
 
 void tapsig_evidence_init(tapsig_evidence *evidence)
 {
@@ -18,7 +19,6 @@ void tapsig_evidence_init(tapsig_evidence *evidence)
     evidence->stop = 0;
     evidence->open = false;
     evidence->over = false;
-    evidence->calm = 0;
 }
 
 static uint32_t block_of(const tapsig_evidence *evidence, uint8_t index)
@@ -135,25 +135,6 @@ static uint8_t bin_of(uint16_t ms)
     return (uint8_t)((octave << 4) | ((ms >> 11) & 15));
 }
 
-/* The gain of a gap over a disturbance that comes at random is log(density of the gap / rate of disturbances). The rate
- * is taken from the entry itself: candidates that are not likely count in full, likely ones for a quarter, what follows
- * within the least gap not at all. */
-static int16_t find_calm(const tapsig_evidence *evidence, const tapsig_evidence_config *config)
-{
-    uint16_t quarters = 4;
-    uint16_t last = 0;
-    for (uint8_t i = evidence->first; i < evidence->stop; i++) {
-        if (i == evidence->first || (uint16_t)(evidence->time[i] - last) >= config->least_gap_ms) {
-            quarters = (uint16_t)(quarters + (evidence->score[i] < config->likely_score ? 4 : 1));
-            last = evidence->time[i];
-        }
-    }
-    const uint16_t span = (uint16_t)(evidence->time[evidence->stop - 1] - evidence->time[evidence->first]);
-    const uint16_t calm_ms = (uint16_t)(((uint32_t)span + config->silence_ms) * 4 / quarters);
-    const int16_t bins = (int16_t)(bin_of(calm_ms > 0 ? calm_ms : 1) - config->calm_bin);
-    return (int16_t)(tapsig_product(bins, config->calm_q4) >> 4);
-}
-
 bool tapsig_evidence_tick(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint32_t block)
 {
     if (evidence->over || !evidence->open
@@ -170,7 +151,6 @@ bool tapsig_evidence_tick(tapsig_evidence *evidence, const tapsig_evidence_confi
         evidence->stop++;
     }
     evidence->over = true;
-    evidence->calm = find_calm(evidence, config);
     return true;
 }
 
@@ -186,9 +166,8 @@ typedef struct {
     int16_t within, pause;
 } pair;
 
-/* What a gap and the likeness of its ends add, as a gap within a digit and as a pause between digits. */
-static pair compare_pair(const tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t one,
-                         uint8_t other, uint16_t gap, uint8_t tempo)
+/* What a gap and the candidate at its end add, as a gap within a digit and as a pause between digits. */
+static pair weigh_gap(const tapsig_evidence_config *config, uint16_t gap, uint8_t tempo, int16_t gain)
 {
     const uint8_t bin = bin_of(gap);
     const uint8_t middle = (uint8_t)(config->first_tempo + tempo * config->tempo_step);
@@ -196,18 +175,9 @@ static pair compare_pair(const tapsig_evidence *evidence, const tapsig_evidence_
     off = off < TAPSIG_WITHIN_BINS ? off : TAPSIG_WITHIN_BINS - 1;
     uint8_t along = (uint8_t)(bin > config->first_bin ? bin - config->first_bin : 0);
     along = along < TAPSIG_BETWEEN_BINS ? along : TAPSIG_BETWEEN_BINS - 1;
-    uint16_t unlike = 0;
-    for (uint8_t k = 0; k < TAPSIG_SHAPE; k++) {
-        const uint8_t a = evidence->shape[one][k], b = evidence->shape[other][k];
-        const uint8_t difference = (uint8_t)(a > b ? a - b : b - a);
-        unlike = (uint16_t)(unlike + (difference < config->difference_cap ? difference : config->difference_cap));
-    }
-    unlike >>= 2;
-    unlike = unlike < TAPSIG_LIKENESS_BINS ? unlike : TAPSIG_LIKENESS_BINS - 1;
-    const int16_t likeness = config->likeness[unlike];
     const pair found = {
-        (int16_t)((config->within[off] + likeness) * STEPS_A_NAT_STEP),
-        (int16_t)((config->between[along] + likeness) * STEPS_A_NAT_STEP),
+        (int16_t)(config->within[off] * STEPS_A_NAT_STEP + gain),
+        (int16_t)(config->between[along] * STEPS_A_NAT_STEP + gain),
     };
     return found;
 }
@@ -215,38 +185,44 @@ static pair compare_pair(const tapsig_evidence *evidence, const tapsig_evidence_
 void tapsig_compare_begin(tapsig_comparing *comparing, uint8_t first_tempo)
 {
     static const tapsig_comparison nothing = {TAPSIG_UNREACHED, 0, 0, 0, 0, 0, 0, 0};
+    comparing->ready = 0;
     comparing->tempo = first_tempo;
-    comparing->tap = 0;
+    comparing->place = 0;
     comparing->candidate = 0;
     comparing->result = nothing;
 }
 
-/* A row: series whose last tap is tap number `tap` of the code. In the row after the code's last tap, every series that
- * goes on has left the code. */
+enum { IS_TAP, IS_OFF, IS_LONGER };
+
+/* A place in the order of work. IS_TAP: series that agree with the code and end with tap number `tap` of it. IS_OFF:
+ * after the taps of each digit, series that have left the code and have as many digits. IS_LONGER: last, those that
+ * have more digits than the code. */
 typedef struct {
+    uint8_t kind;
     uint8_t tap;
-    uint8_t digits; /* begun before this tap */
-    bool is_pause;  /* the gap before this tap starts a digit */
-    bool is_last;   /* the code ends with this tap */
-    bool is_after;  /* the code has ended before it */
+    uint8_t digit;     /* counted from 0 */
+    bool is_first;     /* of its digit */
+    bool is_last;      /* of its digit */
+    bool same_length;  /* as many digits as the code */
 } place;
 
-static place find_place(const uint8_t *code, uint8_t digits, uint8_t tap)
+static place find_place(const uint8_t *code, uint8_t digits, uint8_t number)
 {
-    place here = {tap, 0, false, false, true};
-    uint8_t start = 0;
+    place here = {IS_LONGER, 0, digits, false, false, digits == 0};
+    uint8_t tap = 0;
     for (uint8_t d = 0; d < digits; d++) {
-        const uint8_t stop = (uint8_t)(start + code[d]);
-        if (tap < stop) {
-            here.is_pause = tap == start;
-            here.digits = here.is_pause ? d : (uint8_t)(d + 1);
-            here.is_last = d + 1 == digits && tap + 1 == stop;
-            here.is_after = false;
-            return here;
+        if (number <= code[d]) {
+            here.kind = number < code[d] ? IS_TAP : IS_OFF;
+            here.tap = (uint8_t)(tap + number);
+            here.digit = d;
+            here.is_first = number == 0;
+            here.is_last = number + 1 == code[d];
+            here.same_length = d + 1 == digits;
+            break;
         }
-        start = stop;
+        number = (uint8_t)(number - code[d] - 1);
+        tap = (uint8_t)(tap + code[d]);
     }
-    here.digits = digits;
     return here;
 }
 
@@ -256,90 +232,119 @@ static int16_t plus(int16_t one, int16_t other)
     return sum > TAPSIG_UNREACHED ? sum : TAPSIG_UNREACHED + 1;
 }
 
-static void offer_row(tapsig_comparing *comparing, place here, int16_t score, uint8_t from, tapsig_trace *trace)
+static void offer_row(tapsig_comparing *comparing, uint8_t tap, int16_t score, uint8_t from, tapsig_trace *trace)
 {
-    int16_t *at = &comparing->row[here.tap & 1][comparing->candidate];
+    int16_t *at = &comparing->row[tap & 1][comparing->candidate];
     if (score > *at) {
         *at = score;
         if (trace) {
-            trace->came_from[here.tap][comparing->candidate] = from;
+            trace->came_from[tap][comparing->candidate] = from;
         }
     }
 }
 
-static void offer_off(tapsig_comparing *comparing, int16_t score, uint8_t digits, uint8_t from, uint8_t row,
-                      bool is_pause, tapsig_trace *trace)
+static void offer_off(tapsig_comparing *comparing, uint8_t digit, int16_t score, tapsig_step_back back,
+                      tapsig_trace *trace)
 {
-    const uint8_t i = comparing->candidate;
-    if (score > comparing->off[i]) {
-        comparing->off[i] = score;
-        comparing->off_digits[i] = digits;
+    int16_t *at = &comparing->off[digit & 1][comparing->candidate];
+    if (score > *at) {
+        *at = score;
         if (trace) {
-            trace->off_from[i] = from;
-            trace->off_row[i] = row;
-            trace->off_pause[i] = is_pause;
+            trace->off[digit][comparing->candidate] = back;
         }
     }
 }
 
 /* Series that end with candidate `j`, extended by the one that is worked on; `sum` is what that adds. */
-static void extend(tapsig_comparing *comparing, place here, uint8_t j, pair sum, tapsig_trace *trace)
+static void extend_agreeing(tapsig_comparing *comparing, place here, uint8_t j, pair sum, tapsig_trace *trace)
 {
-    if (here.tap > 0) {
-        const int16_t before = comparing->row[(here.tap - 1) & 1][j];
-        const uint8_t row = (uint8_t)(here.tap - 1);
-        if (before != TAPSIG_UNREACHED) {
-            if (!here.is_after) {
-                offer_row(comparing, here, plus(before, here.is_pause ? sum.pause : sum.within), j, trace);
-            }
-            if (here.is_after || here.is_pause) {
-                offer_off(comparing, plus(before, sum.within), here.digits, j, row, false, trace);
-            }
-            if (here.is_after || !here.is_pause) {
-                offer_off(comparing, plus(before, sum.pause), (uint8_t)(here.digits + 1), j, row, true, trace);
-            }
+    const int16_t before = here.tap > 0 ? comparing->row[(here.tap - 1) & 1][j] : TAPSIG_UNREACHED;
+    const uint8_t next = (uint8_t)(here.digit + 1);
+    if (before != TAPSIG_UNREACHED) {
+        offer_row(comparing, here.tap, plus(before, here.is_first ? sum.pause : sum.within), j, trace);
+        if (!here.is_first) { /* a pause too early */
+            const tapsig_step_back back = {j, (uint8_t)(here.tap - 1), 0, true};
+            offer_off(comparing, next, plus(before, sum.pause), back, trace);
         }
     }
-    if (here.is_after && comparing->off[j] != TAPSIG_UNREACHED) {
-        const bool is_pause = sum.pause > sum.within;
-        offer_off(comparing, plus(comparing->off[j], is_pause ? sum.pause : sum.within),
-                  (uint8_t)(comparing->off_digits[j] + is_pause), j, UINT8_MAX, is_pause, trace);
+    const int16_t ended = here.is_last ? comparing->row[here.tap & 1][j] : TAPSIG_UNREACHED;
+    if (ended != TAPSIG_UNREACHED) { /* a tap too many, or a digit too many */
+        const tapsig_step_back within = {j, here.tap, 0, false}, pause = {j, here.tap, 0, true};
+        offer_off(comparing, here.digit, plus(ended, sum.within), within, trace);
+        if (here.same_length) {
+            offer_off(comparing, next, plus(ended, sum.pause), pause, trace);
+        }
     }
 }
 
-static void note_other(tapsig_comparing *comparing, int16_t score, uint8_t digits, uint8_t row)
+static void extend_off(tapsig_comparing *comparing, place here, uint8_t j, pair sum, tapsig_trace *trace)
 {
-    if (score > comparing->result.other) {
-        comparing->result.other = score;
-        comparing->result.other_digits = digits;
-        comparing->result.other_tempo = comparing->tempo;
-        comparing->result.other_end = comparing->candidate;
-        comparing->result.other_row = row;
+    const int16_t before = comparing->off[here.digit & 1][j];
+    if (before == TAPSIG_UNREACHED) {
+        return;
+    }
+    const tapsig_step_back within = {j, UINT8_MAX, here.digit, false}, pause = {j, UINT8_MAX, here.digit, true};
+    offer_off(comparing, here.digit, plus(before, sum.within), within, trace);
+    offer_off(comparing, (uint8_t)(here.digit + (here.kind == IS_OFF)), plus(before, sum.pause), pause, trace);
+}
+
+/* Nothing reached yet at this candidate; what may begin here begins. */
+static void clear_place(tapsig_comparing *comparing, place here, int16_t gain, tapsig_trace *trace)
+{
+    const uint8_t i = comparing->candidate;
+    const bool is_start = comparing->place == 0;
+    if (here.kind == IS_TAP) {
+        comparing->row[here.tap & 1][i] = TAPSIG_UNREACHED;
+        if (here.is_first) {
+            comparing->off[(here.digit + 1) & 1][i] = TAPSIG_UNREACHED;
+        }
+    }
+    if (is_start) {
+        comparing->off[0][i] = TAPSIG_UNREACHED;
+    }
+    if (is_start && here.kind == IS_TAP) {
+        offer_row(comparing, here.tap, gain, TAPSIG_KEPT, trace);
+    } else if (is_start) {
+        const tapsig_step_back none = {TAPSIG_KEPT, UINT8_MAX, 0, false};
+        offer_off(comparing, here.digit, gain, none, trace);
     }
 }
 
 /* The series that end here, as answers. */
-static void note_ends(tapsig_comparing *comparing, const tapsig_evidence_config *config, place here)
+static void note_end(tapsig_comparing *comparing, const tapsig_evidence_config *config, place here)
 {
     const uint8_t i = comparing->candidate;
-    const int16_t prior = (int16_t)(config->tempo[comparing->tempo] * STEPS_A_NAT_STEP);
-    if (here.is_after) {
-        if (comparing->off[i] != TAPSIG_UNREACHED) {
-            note_other(comparing, plus(comparing->off[i], prior), comparing->off_digits[i], UINT8_MAX);
-        }
-        return;
-    }
-    const int16_t at = comparing->row[here.tap & 1][i];
+    const bool agrees = here.kind == IS_TAP;
+    const int16_t at = agrees ? comparing->row[here.tap & 1][i] : comparing->off[here.digit & 1][i];
     if (at == TAPSIG_UNREACHED) {
         return;
     }
-    if (!here.is_last) {
-        note_other(comparing, plus(at, prior), (uint8_t)(here.digits + here.is_pause), here.tap);
-    } else if (plus(at, prior) > comparing->result.code) {
-        comparing->result.code = plus(at, prior);
-        comparing->result.code_tempo = comparing->tempo;
-        comparing->result.code_end = i;
+    const int16_t sum = plus(at, (int16_t)(config->tempo[comparing->tempo] * STEPS_A_NAT_STEP));
+    tapsig_comparison *result = &comparing->result;
+    if (agrees && here.is_last && here.same_length) {
+        if (sum > result->code) {
+            result->code = sum;
+            result->code_tempo = comparing->tempo;
+            result->code_end = i;
+        }
+        return;
     }
+    const int16_t score = here.same_length ? sum : plus(sum, (int16_t)-config->other_length);
+    if (score > result->other) {
+        result->other = score;
+        result->other_digits = (uint8_t)(here.digit + 1);
+        result->other_tempo = comparing->tempo;
+        result->other_end = i;
+        result->other_row = agrees ? here.tap : UINT8_MAX;
+    }
+}
+
+static void find_gain(tapsig_comparing *comparing, const tapsig_evidence *evidence,
+                      const tapsig_evidence_config *config)
+{
+    const int16_t odds = tapsig_context_judge(evidence, config, (uint8_t)(evidence->first + comparing->ready));
+    const int32_t weighed = tapsig_product(odds, config->weight_q4) >> 4;
+    comparing->gain[comparing->ready++] = tapsig_saturate16(weighed + config->bias);
 }
 
 bool tapsig_compare_step(tapsig_comparing *comparing, const tapsig_evidence *evidence,
@@ -349,37 +354,35 @@ bool tapsig_compare_step(tapsig_comparing *comparing, const tapsig_evidence *evi
     if (comparing->tempo >= stop_tempo || evidence->first >= evidence->stop) {
         return true;
     }
-    const place here = find_place(code, digits, comparing->tap);
     const uint8_t count = (uint8_t)(evidence->stop - evidence->first);
-    const uint8_t i = (uint8_t)(evidence->first + comparing->candidate);
-    const int16_t odds = evidence->score[i] < config->highest_score ? evidence->score[i] : config->highest_score;
-    const int16_t gain = (int16_t)((tapsig_product(odds, config->weight_q4) >> 4) + config->bias);
-    if (here.tap == 0) {
-        comparing->off[comparing->candidate] = TAPSIG_UNREACHED;
+    if (comparing->ready < count) {
+        find_gain(comparing, evidence, config);
+        return false;
     }
-    comparing->row[here.tap & 1][comparing->candidate] = TAPSIG_UNREACHED;
-    if (here.tap == 0 && here.is_after) {
-        offer_off(comparing, gain, 1, TAPSIG_KEPT, UINT8_MAX, false, trace);
-    } else if (here.tap == 0) {
-        offer_row(comparing, here, gain, TAPSIG_KEPT, trace);
-    }
-    for (uint8_t j = comparing->candidate; j-- > 0;) {
-        const uint16_t gap = (uint16_t)(evidence->time[i] - evidence->time[evidence->first + j]);
+    const place here = find_place(code, digits, comparing->place);
+    const uint16_t *time = evidence->time + evidence->first;
+    const uint8_t i = comparing->candidate;
+    const int16_t gain = comparing->gain[i];
+    clear_place(comparing, here, gain, trace);
+    for (uint8_t j = i; j-- > 0;) {
+        const uint16_t gap = (uint16_t)(time[i] - time[j]);
         if (gap >= config->silence_ms) {
             break;
         }
         if (gap >= config->least_gap_ms) {
-            pair sum = compare_pair(evidence, config, i, (uint8_t)(evidence->first + j), gap, comparing->tempo);
-            sum.within = (int16_t)(sum.within + gain + evidence->calm);
-            sum.pause = (int16_t)(sum.pause + gain + evidence->calm);
-            extend(comparing, here, j, sum, trace);
+            const pair sum = weigh_gap(config, gap, comparing->tempo, gain);
+            if (here.kind == IS_TAP) {
+                extend_agreeing(comparing, here, j, sum, trace);
+            } else {
+                extend_off(comparing, here, j, sum, trace);
+            }
         }
     }
-    note_ends(comparing, config, here);
+    note_end(comparing, config, here);
     if (++comparing->candidate == count) {
         comparing->candidate = 0;
-        comparing->tap = (uint8_t)(here.is_after ? 0 : comparing->tap + 1);
-        comparing->tempo = (uint8_t)(comparing->tempo + here.is_after);
+        comparing->place = (uint8_t)(here.kind == IS_LONGER ? 0 : comparing->place + 1);
+        comparing->tempo = (uint8_t)(comparing->tempo + (here.kind == IS_LONGER));
     }
     return comparing->tempo >= stop_tempo;
 }

@@ -1,14 +1,15 @@
 /* An entry judged on evidence: all candidates of the entry, their log-odds, their rhythm and their likeness.
  *
- * Candidates are kept until `silence_ms` have passed without a likely one. Then dynamic programming finds the most
- * likely series of taps among them. A candidate in the series adds its log-odds, one that is passed over adds nothing:
- * this is the posterior of the whole series up to a constant, so that what is strong is not passed over for free
- * (log p against log(1 - p)). Gaps add their likelihood, as one within a digit or as a pause between digits; the tempo
- * within digits is a parameter of the entry, tried over a grid under a prior. Neighbours in the series add the
- * likelihood ratio of their likeness: blows of one hand on one spot are alike.
+ * Candidates are kept until `silence_ms` have passed without a likely one. Then the log-odds of each are computed anew
+ * among the others of the entry (context.h), and dynamic programming finds the most likely series of taps. A candidate
+ * in the series adds its log-odds, one that is passed over adds nothing: this is the posterior of the whole series up
+ * to a constant, so that what is strong is not passed over for free (log p against log(1 - p)). Gaps add their
+ * likelihood, as one within a digit or as a pause between digits; the tempo within digits is a parameter of the entry,
+ * tried over a grid under a prior.
  *
- * Two questions: the series of the code against the best series that is not the code (the states count how far a series
- * agrees with the code, plus one state for those that do not), and, where there is no code, the best series.
+ * Two questions: the series of the code against the best series that is not the code, and, where there is no code, the
+ * best series. The states count how far a series agrees with the code; a series that has left the code is counted by
+ * its digits, because one of another number of digits than the code's is less likely to be what a person meant.
  *
  * Methods, cited from memory: A. J. Viterbi, "Error bounds for convolutional codes ...", IEEE Trans. Inf. Theory 13
  * (1967) 260-269; L. R. Rabiner, "A tutorial on hidden Markov models ...", Proc. IEEE 77 (1989) 257-286; S.-Z. Yu,
@@ -23,33 +24,31 @@
 #include <stdint.h>
 
 #include "tap.h"
+#include "trees.h"
 
 #define TAPSIG_KEPT 64        /* candidates of one entry */
-#define TAPSIG_SHAPE 4        /* bytes of a candidate that are compared with a neighbour's */
+#define TAPSIG_SHAPE 8        /* bytes of a candidate that are compared with another's */
 #define TAPSIG_CODE_DIGITS 16
+#define TAPSIG_OFF_ROWS 17     /* one more than digits */
 #define TAPSIG_TEMPOS 12      /* tempo hypotheses */
 #define TAPSIG_BETWEEN_BINS 48
-#define TAPSIG_LIKENESS_BINS 32
 #define TAPSIG_WITHIN_BINS 32
 #define TAPSIG_UNREACHED INT16_MIN /* no such series */
 
 /* All tables in 1/16 nat; scores in 1/64 nat. A bin of time is a sixteenth of an octave. */
 typedef struct {
+    tapsig_trees context;                   /* log-odds of a candidate among the others; none: as the detector has them */
     int8_t within[TAPSIG_WITHIN_BINS];      /* log-likelihood of a gap, by its distance from the tempo in bins */
     int8_t between[TAPSIG_BETWEEN_BINS];    /* of a pause, by its bin from first_bin on */
-    int8_t likeness[TAPSIG_LIKENESS_BINS];  /* log-likelihood ratio, by the sum of differences over four */
     int8_t tempo[TAPSIG_TEMPOS];            /* log prior */
     uint8_t first_tempo;                    /* bin of the first tempo */
     uint8_t tempo_step;                     /* bins from one tempo to the next */
     uint8_t first_bin;                      /* of `between` */
-    uint8_t difference_cap;                 /* of one byte of shape */
     int16_t least_score;                    /* candidates below it are not kept */
     int16_t likely_score;                   /* candidates from it on open an entry, and keep it open */
-    int16_t highest_score;                  /* log-odds count no more than this */
     uint8_t weight_q4;                      /* of the log-odds, in sixteenths */
     int16_t bias;                           /* added to them */
-    uint8_t calm_q4;                        /* added per bin of the mean time between disturbances, in sixteenths */
-    uint8_t calm_bin;                       /* ... above this one */
+    int16_t other_length;                   /* what a series loses that has another number of digits than the code */
     uint16_t least_gap_ms;                  /* between two taps */
     uint16_t lead_ms;                       /* kept from before the candidate that opens an entry */
     uint16_t silence_ms;                    /* without a likely candidate: ends the entry */
@@ -65,35 +64,38 @@ typedef struct {
     uint8_t first, stop;  /* the candidates of an entry that is over */
     bool open;            /* an entry is going on */
     bool over;            /* an entry awaits its verdict */
-    int16_t calm;         /* what every gap of that entry adds: where little else happens, a gap in rhythm says more */
 } tapsig_evidence;
 
 typedef struct {
     int16_t code;         /* the code's best series; TAPSIG_UNREACHED: there is none */
     int16_t other;        /* the best other series; 0 for no taps at all */
-    uint8_t other_digits; /* of that series */
+    uint8_t other_digits; /* of that series; one more than the code's stands for any larger number */
     uint8_t code_tempo, other_tempo;
     uint8_t code_end, other_end; /* last candidates of the two, counted from the entry's first */
     uint8_t other_row;           /* the row that the other series ends in; UINT8_MAX: it has left the code */
 } tapsig_comparison;
 
-/* What the programme works on while it decides. Row m (mod 2) holds the best series that agree with the code so far and have
- * m + 1 taps, by their last candidate. */
+/* What the programme works on while it decides. Row m (mod 2) holds the best series that agree with the code so far and
+ * have m + 1 taps, by their last candidate; off d (mod 2) holds the best that have left it and have d + 1 digits. */
 typedef struct {
     int16_t row[2][TAPSIG_KEPT];
-    int16_t off[TAPSIG_KEPT]; /* best series that do not agree */
-    uint8_t off_digits[TAPSIG_KEPT];
-    uint8_t tempo, tap, candidate; /* where the work stands */
+    int16_t off[2][TAPSIG_KEPT];
+    int16_t gain[TAPSIG_KEPT]; /* of each candidate in a series */
+    uint8_t ready;             /* gains that are known */
+    uint8_t tempo, place, candidate; /* where the work stands */
     tapsig_comparison result;
 } tapsig_comparing;
 
-/* Where each best series came from, for an explanation; no part of an export. `came_from` is a candidate, or TAPSIG_KEPT for
- * none; `off_row` is the row it left, or UINT8_MAX where it had left before; `off_pause` whether the gap is a pause. */
+/* Where a best series that has left the code came from: a candidate, or TAPSIG_KEPT for none; the row that it left, or
+ * UINT8_MAX where it had left before, then with `digit` + 1 digits; whether the gap is a pause. */
+typedef struct {
+    uint8_t candidate, row, digit, is_pause;
+} tapsig_step_back;
+
+/* For an explanation; no part of an export. */
 typedef struct {
     uint8_t came_from[TAPSIG_KEPT][TAPSIG_KEPT];
-    uint8_t off_from[TAPSIG_KEPT];
-    uint8_t off_row[TAPSIG_KEPT];
-    uint8_t off_pause[TAPSIG_KEPT];
+    tapsig_step_back off[TAPSIG_OFF_ROWS][TAPSIG_KEPT];
 } tapsig_trace;
 
 void tapsig_evidence_init(tapsig_evidence *evidence);
@@ -111,8 +113,8 @@ void tapsig_evidence_next(tapsig_evidence *evidence, const tapsig_evidence_confi
 /* A code has 1 to TAPSIG_CODE_DIGITS digits and at most TAPSIG_KEPT taps; without digits, any series is "other". */
 void tapsig_compare_begin(tapsig_comparing *comparing, uint8_t first_tempo);
 
-/* The next part of the work: one candidate of one row. True when the tempos before `stop_tempo` are done and
- * `comparing->result` holds. `trace` may be null; it holds the last tempo. */
+/* The next part of the work: the gain of one candidate, then one candidate of one row after the other. True when the
+ * tempos before `stop_tempo` are done and `comparing->result` holds. `trace` may be null; it holds the last tempo. */
 bool tapsig_compare_step(tapsig_comparing *comparing, const tapsig_evidence *evidence,
                          const tapsig_evidence_config *config, const uint8_t *code, uint8_t digits,
                          uint8_t stop_tempo, tapsig_trace *trace);

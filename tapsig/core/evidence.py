@@ -2,19 +2,21 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.core import load
+from tapsig.core.context import CONTEXT, ContextNode, place_trees, read_node
 from tapsig.errors import ParameterError
 from tapsig.units import check_range
 
 KEPT = 64
 """Candidates of one entry, and taps of a code, at most (evidence.h)."""
 CODE_DIGITS = 16
-WITHIN_BINS, BETWEEN_BINS, LIKENESS_BINS, TEMPOS = 32, 48, 32, 12
+WITHIN_BINS, BETWEEN_BINS, TEMPOS = 32, 48, 12
 NAT = 64  # steps of a score
 TABLE_NAT = 16  # steps of a table
 BINS_PER_OCTAVE = 16
@@ -35,7 +37,7 @@ def bin_of(ms: float) -> int:
 
 @dataclass(frozen=True, slots=True)
 class EvidenceModel:
-    """Timing of hands, likeness of their blows, and how candidates are weighed.
+    """Timing of hands, and how candidates are weighed.
 
     Parameters
     ----------
@@ -44,36 +46,35 @@ class EvidenceModel:
         between digits (log-normal).
     gap_stray, pause_stray : share of gaps that follow no rhythm.
     gap_gain, pause_gain : log-likelihood ratio of a gap right on the tempo, or on the median of pauses, in nats.
-    likeness : log-likelihood ratio that two candidates are blows of one hand, by the mean difference of their shapes
-        from 0 to 31 levels (0.376 dB), in nats.
-    weight, bias : the log-odds of each candidate times `weight` plus `bias`, in nats.
-    likely : log-odds from which a candidate opens an entry and keeps it open.
-    least, highest : candidates below are not kept; log-odds count no more than this.
+    context_base, context : base, in 1/64 nat, and trees that give the log-odds of a candidate among the others of its
+        entry (context.h); without trees the detector's log-odds count.
+    weight, bias : these log-odds times `weight` plus `bias`, in nats.
+    other_length : what a series loses that has another number of digits than the code, in nats.
+    likely : log-odds of the detector from which a candidate opens an entry and keeps it open.
+    least : candidates below are not kept.
     lead_s : kept from before the candidate that opens an entry.
-    calm : what a gap gains per nat by which disturbances are rarer than one a second (1 where they come at random).
     least_gap_s : between two taps of one hand.
 
-    Raises ParameterError for a number out of its range.
+    Raises ParameterError for a number out of its range, or a tree that the core cannot hold.
     """
 
     gap_s: float = 0.29
     gap_prior_spread: float = 0.4
     gap_spread: float = 0.1
     gap_stray: float = 0.01
-    gap_gain: float = 0.5
+    gap_gain: float = 1.0
     pause_s: float = 1.6
     pause_spread: float = 0.25
     pause_stray: float = 0.003
     pause_gain: float = 0.0
-    likeness: tuple[float, ...] = (0.0,) * LIKENESS_BINS
-    difference_cap: int = 32
+    context_base: int = 0
+    context: tuple[ContextNode, ...] = field(default=(), repr=False)
     weight: float = 1.0
     bias: float = 0.0
-    likely: float = 0.5
-    least: float = -5.0
-    highest: float = 5.0
+    other_length: float = 1.0
+    likely: float = 0.0
+    least: float = -4.5
     lead_s: float = 3.0
-    calm: float = 0.5
     least_gap_s: float = 0.1
 
     def __post_init__(self) -> None:
@@ -87,25 +88,22 @@ class EvidenceModel:
             "pause_spread": (0.01, 2.0),
             "pause_stray": (1e-6, 0.5),
             "pause_gain": (-4.0, 4.0),
-            "difference_cap": (1, 255),
+            "context_base": (-(2**14), 2**14),
             "weight": (0.0625, 15.9),
             "bias": (-20.0, 20.0),
+            "other_length": (0.0, 20.0),
             "likely": (-20.0, 20.0),
             "least": (-20.0, 20.0),
-            "highest": (0.0, 20.0),
             "lead_s": (0.0, 30.0),
-            "calm": (0.0, 4.0),
             "least_gap_s": (0.001, 1.0),
         }
         for name, (low, high) in limits.items():
             check_range(name, getattr(self, name), low, high)
-        if len(self.likeness) != LIKENESS_BINS or not all(-7.9 <= value <= 7.9 for value in self.likeness):
-            raise ParameterError(
-                f"likeness is {str(self.likeness)[:60]}; it must be {LIKENESS_BINS} numbers from -7.9 to 7.9"
-            )
+        object.__setattr__(self, "context", tuple(read_node(tree) for tree in self.context))
+        place_trees(self.context)
 
-    def fill(self, config: Any, silence_s: float) -> None:
-        """Write the tables into a `tapsig_evidence_config` of cffi."""
+    def fill(self, config: Any, silence_s: float) -> Any:
+        """Write the tables into a `tapsig_evidence_config` of cffi; keep what is returned as long as the struct."""
 
         def table(values: np.ndarray[Any, Any]) -> list[int]:
             return np.clip(np.round(values * TABLE_NAT), -127, 127).astype(int).tolist()
@@ -120,14 +118,14 @@ class EvidenceModel:
         config.between = table(self.pause_gain + bell(pauses, self.pause_spread, self.pause_stray))
         tempos = (first + step * np.arange(TEMPOS) - bin_of(self.gap_s * 1000)) * _BIN
         config.tempo = table(-0.5 * (tempos / self.gap_prior_spread) ** 2)
-        config.likeness = table(np.array(self.likeness))
-        config.difference_cap = self.difference_cap
+        nodes, config.context.size = place_trees(self.context)
+        config.context.nodes, config.context.base = nodes, self.context_base
         config.weight_q4 = round(self.weight * 16)
         config.bias, config.likely_score = round(self.bias * NAT), round(self.likely * NAT)
-        config.least_score, config.highest_score = round(self.least * NAT), round(self.highest * NAT)
-        config.calm_q4, config.calm_bin = round(self.calm * _BIN * NAT * 16), bin_of(1000)
+        config.least_score, config.other_length = round(self.least * NAT), round(self.other_length * NAT)
         config.least_gap_ms, config.lead_ms = round(self.least_gap_s * 1000), round(self.lead_s * 1000)
         config.silence_ms = round(silence_s * 1000)
+        return nodes
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,14 +162,31 @@ class Weighed:
     end_ms: int
     _state: Any
     _config: Any
+    _keeps: Any
+
+    def list_odds(self) -> tuple[int, ...]:
+        """Log-odds of each candidate among the others of the entry, in 1/64 nat (context.h)."""
+        _, library = load()
+        inside = range(self._state.first, self._state.stop)
+        return tuple(int(library.tapsig_context_judge(self._state, self._config, index)) for index in inside)
+
+    def list_context(self) -> npt.NDArray[np.uint8]:
+        """What a context model judges by: a row for each candidate, shape (n, len(CONTEXT))."""
+        ffi, library = load()
+        inside = range(self._state.first, self._state.stop)
+        rows = np.zeros((len(inside), len(CONTEXT)), dtype=np.uint8)
+        for row, index in zip(rows, inside, strict=True):
+            library.tapsig_context_describe(self._state, self._config, index, ffi.from_buffer("uint8_t[]", row))
+        return rows
 
     def compute_ratio(self, code: Sequence[int]) -> int:
         """Log-likelihood of the code's best series against the best other series, in 1/64 nat.
 
-        `UNREACHED` where the candidates hold no series of the code. Raises ParameterError for a code that is too long.
+        `UNREACHED` where no series of the code is likelier than no taps at all. Raises ParameterError for a code that
+        is too long.
         """
         found = self._compare(check_length(code), 0, TEMPOS, None)
-        return UNREACHED if found.code == UNREACHED else int(found.code) - int(found.other)
+        return UNREACHED if found.code <= 0 else int(found.code) - int(found.other)
 
     def find_series(self, code: Sequence[int] = ()) -> tuple[Series, Series]:
         """The code's best series and the best other one; without a code the second is the best of all."""
@@ -222,13 +237,12 @@ def _follow(trace: Any, row: int, end: int) -> tuple[int, ...]:
 def _follow_other(trace: Any, code: Sequence[int], found: Any) -> Series:
     taps: list[int] = []
     starts: list[bool] = []
-    at, row = int(found.other_end), int(found.other_row)
-    while row == _NONE:
+    at, row, digit = int(found.other_end), int(found.other_row), int(found.other_digits) - 1
+    while row == _NONE and at != KEPT:
         taps.append(at)
-        starts.append(bool(trace.off_pause[at]))
-        at, row = int(trace.off_from[at]), int(trace.off_row[at])
-        if at == KEPT:
-            break
+        back = trace.off[digit][at]
+        starts.append(bool(back.is_pause))
+        at, row, digit = int(back.candidate), int(back.row), int(back.digit)
     if at != KEPT:
         agreeing = _follow(trace, row, at)
         starts.extend(reversed(_list_starts(code)[: len(agreeing)]))
@@ -252,7 +266,7 @@ class EvidenceCore:
     def __init__(self, model: EvidenceModel, silence_s: float) -> None:
         self._ffi, self._library = load()
         self._config = self._ffi.new("tapsig_evidence_config *")
-        model.fill(self._config, silence_s)
+        self._keeps = model.fill(self._config, silence_s)
         self._state = self._ffi.new("tapsig_evidence *")
         self._candidate = self._ffi.new("tapsig_candidate *")
         self.reset()
@@ -276,7 +290,7 @@ class EvidenceCore:
         """Say that no candidate before `known_ms` follows. Returns the entries that are over."""
         over = []
         while self._library.tapsig_evidence_tick(self._state, self._config, known_ms):
-            over.append(self._weigh())
+            over.append(weigh(self._state, self._config, self._keeps))
             self._library.tapsig_evidence_next(self._state, self._config)
         return over
 
@@ -284,12 +298,9 @@ class EvidenceCore:
         """Say that no candidate follows at all."""
         return self.tick(int(self._state.last_likely) + int(self._config.silence_ms)) if self.is_open else []
 
-    def _weigh(self) -> Weighed:
-        return weigh(self._state, self._config)
 
-
-def weigh(state: Any, config: Any) -> Weighed:
-    """A copy of the entry that is over in a `tapsig_evidence`."""
+def weigh(state: Any, config: Any, keeps: Any) -> Weighed:
+    """A copy of the entry that is over in a `tapsig_evidence`; `keeps` is what `config` points to."""
     ffi, _ = load()
     kept = ffi.new("tapsig_evidence *")
     ffi.memmove(kept, ffi.addressof(state) if ffi.typeof(state).kind == "struct" else state, ffi.sizeof(kept[0]))
@@ -301,6 +312,7 @@ def weigh(state: Any, config: Any) -> Weighed:
         int(kept.last_likely) + int(config.silence_ms),
         kept,
         config,
+        keeps,
     )
 
 
@@ -345,7 +357,7 @@ class JudgeCore:
     def tick(self, known_ms: int) -> Iterator[tuple[Weighed, int]]:
         """Say that no candidate before `known_ms` follows; the entries that are over, and their verdicts (entry.h)."""
         while self._library.tapsig_judge_tick(self._state, self.config, known_ms):
-            weighed, verdict = weigh(self._state.evidence, self._evidence), 0
+            weighed, verdict = weigh(self._state.evidence, self._evidence, self._keeps), 0
             while not verdict and self._state.evidence.over:
                 verdict = self._library.tapsig_judge_step(self._state, self.config)
             yield weighed, int(verdict)

@@ -35,14 +35,17 @@ bool tapsig_judge_tick(tapsig_judge *judge, const tapsig_judge_config *config, u
     return judge->evidence.over;
 }
 
+/* A code that is less likely than no taps at all is none, however low the threshold. */
 static uint8_t find_verdict(const tapsig_comparison *found, const tapsig_judge_config *config)
 {
     if (config->code_length == 0) {
         return found->other > 0 ? TAPSIG_UNJUDGED : TAPSIG_NO_VERDICT;
     }
+    if (found->code > 0 && (int32_t)found->code - found->other >= config->least_ratio) {
+        return TAPSIG_ACCEPTED;
+    }
     if (found->code > found->other) {
-        const int32_t ratio = (int32_t)found->code - found->other;
-        return ratio >= config->least_ratio ? TAPSIG_ACCEPTED : TAPSIG_VOID; /* in doubt: no failure */
+        return TAPSIG_VOID; /* in doubt: no failure */
     }
     if (found->other == 0) {
         return TAPSIG_NO_VERDICT;

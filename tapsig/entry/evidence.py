@@ -60,8 +60,7 @@ def _shipped() -> dict[str, object]:
 @lru_cache(maxsize=1)
 def shipped_model() -> EvidenceModel:
     """The model that tapsig ships; `benchmarks/train_evidence.py` fits it."""
-    values = dict(_shipped()["model"])  # type: ignore[call-overload]
-    return EvidenceModel(**{**values, "likeness": tuple(values["likeness"])})
+    return EvidenceModel(**_shipped()["model"])  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +69,8 @@ class Evidence:
 
     Parameters
     ----------
-    threshold : a code is accepted when the log of its likelihood ratio is at least this, in nats, above 0.
+    threshold : a code is accepted when the log of its likelihood ratio is at least this, in nats. It may lie below 0,
+        because a person is more likely to tap the code than one that differs from it by a tap.
     model : timing, likeness and weights.
 
     Raises ParameterError for a threshold out of its range.
@@ -80,7 +80,7 @@ class Evidence:
     model: EvidenceModel = field(default_factory=shipped_model)
 
     def __post_init__(self) -> None:
-        check_range("threshold", self.threshold, 1.0 / NAT, 400.0)
+        check_range("threshold", self.threshold, -20.0, 400.0)
 
     @property
     def least_ratio(self) -> int:
@@ -151,10 +151,10 @@ def judge_config(parameters: EntryParameters, code: tuple[int, ...], evidence: E
     entry, keeps = entry_config(parameters, ())
     config = ffi.new("tapsig_judge_config *")
     config.entry = entry[0]
-    evidence.model.fill(config.evidence, parameters.entry_silence_s)
+    nodes = evidence.model.fill(config.evidence, parameters.entry_silence_s)
     digits = ffi.new("uint8_t[]", code or (0,))
     config.code, config.code_length, config.least_ratio = digits, len(code), evidence.least_ratio
-    return config, (entry, keeps, digits)
+    return config, (entry, keeps, digits, nodes)
 
 
 class EvidenceMachine:
@@ -234,10 +234,10 @@ class EvidenceMachine:
         verdict = VERDICTS[code_of_verdict]
         own, best = weighed.find_series(self._code)
         if self._code:
-            ratio = UNREACHED if own.score == UNREACHED else own.score - best.score
+            ratio = UNREACHED if own.score <= 0 else own.score - best.score
         else:
             ratio = weighed.compute_ratio(best.digits)
-        chosen = own if self._code and ratio > 0 else best
+        chosen = own if verdict is Verdict.ACCEPTED or (self._code and ratio > 0) else best
         wait_s = 0.0
         if verdict is Verdict.WRONG:
             is_last = self.failures == self._parameters.failure_limit

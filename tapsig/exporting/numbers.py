@@ -8,8 +8,9 @@ from typing import Any
 from tapsig.core import HERE, load
 from tapsig.exporting.chain import Prepared
 
-NODES, NUMBERS, CODE, ENTRY, CLOCK, JUDGE = (
+NODES, CONTEXT_NODES, NUMBERS, CODE, ENTRY, CLOCK, JUDGE = (
     "tapsig_nodes",
+    "tapsig_context_nodes",
     "tapsig_numbers",
     "tapsig_code",
     "tapsig_entry_numbers",
@@ -109,7 +110,9 @@ def render_tables(prepared: Prepared) -> str:
     if prepared.code:
         parts.append(render_bytes(CODE, prepared.code))
     if prepared.judge is not None:
-        pointers = {".code": CODE, ".entry.code": "0"}
+        context = prepared.judge.evidence.context
+        parts.append(render_bytes(CONTEXT_NODES, bytes(ffi.buffer(context.nodes, context.size)), " TAPSIG_TABLE"))
+        pointers = {".code": CODE, ".entry.code": "0", ".evidence.context.nodes": CONTEXT_NODES}
         parts.append(render_struct("tapsig_judge_config", JUDGE, prepared.judge, pointers))
     elif prepared.code:
         parts.append(render_struct("tapsig_entry_config", ENTRY, prepared.entry, {".code": CODE}))
@@ -155,4 +158,5 @@ def measure(prepared: Prepared) -> tuple[int, int]:
     ffi, _ = load()
     parts = [f"tapsig_{prepared.name}", *(f"tapsig_{Path(header).stem}" for header in entry_headers(prepared))]
     trees = int(prepared.config.trees.size) if prepared.name == "tap" else 0
+    trees += int(prepared.judge.evidence.context.size) if prepared.judge is not None else 0
     return trees, sum(ffi.sizeof(part) for part in parts)

@@ -46,7 +46,11 @@ def render_parameters(prepared: Prepared, provenance: Mapping[str, str]) -> str:
     rows = list(flatten(prepared.config, pointers))
     if prepared.judge is not None:
         code = pointers[".entry.code"]
-        rows += flatten(prepared.judge, {".judge.code": code, ".judge.entry.code": ""}, ".judge")
+        rows += flatten(
+            prepared.judge,
+            {".judge.code": code, ".judge.entry.code": "", ".judge.evidence.context.nodes": ""},
+            ".judge",
+        )
     elif prepared.code:
         rows += [*flatten(prepared.entry, pointers, ".entry"), *flatten(prepared.clock, pointers, ".clock")]
     facts = {

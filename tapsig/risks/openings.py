@@ -5,13 +5,14 @@ are tried, none is sampled. Evidence accepts a code when its log-likelihood rati
 entry gives the whole curve over thresholds at once.
 """
 
+import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapsig.core.evidence import CODE_DIGITS, KEPT
+from tapsig.core.evidence import CODE_DIGITS, KEPT, NAT
 from tapsig.detectors.base import run_detector
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, EntryParameters, decode_taps
@@ -24,6 +25,9 @@ from tapsig.scoring.outcomes import MIN_DIGITS
 
 Code = tuple[int, ...]
 RULE, EVIDENCE = "rule", "evidence"
+MOST_CODES = 1000
+LEAST_THRESHOLD = -2.0
+"""In nats: a code so much less likely than the best series is not accepted, however rarely codes nearby are."""
 
 
 def list_near_codes(code: Sequence[int], distance: int, *, digit_max: int = 9) -> tuple[Code, ...]:
@@ -56,7 +60,7 @@ class EntryTrial:
     ----------
     code : its digits, by the labels.
     by_rule : the digits that the rule decodes around it.
-    log_ratio : of the tapped code, in nats; -inf where the candidates do not hold it.
+    log_ratio : of the tapped code, in nats; -inf where the candidates hold no likely series of it.
     near_ratios : of the codes at distance one, and at distance two.
     """
 
@@ -75,8 +79,13 @@ class EntryTrial:
 
 @dataclass(frozen=True, slots=True)
 class TapFreeDecoding:
-    """What was decoded while nobody tapped: hours in which a code could have begun and ended, codes of the length asked
-    for by the rule, and the log-likelihood ratios of those on evidence. They add with +.
+    """What was decoded while nobody tapped. Two of them add with +.
+
+    Parameters
+    ----------
+    hours : in which a code could have begun and ended.
+    by_rule : codes of the length asked for that the rule decoded.
+    log_ratios : on evidence, of every code of that length at every entry, from LEAST_THRESHOLD on (`list_passing`).
     """
 
     hours: float = 0.0
@@ -162,13 +171,31 @@ def _watch(
             continue
 
         def counts(entry: Entry, begin_s: float = begin_s, end_s: float = end_s) -> bool:
-            possible = len(entry.digits) == length and max(entry.digits) <= parameters.digit_max
-            return possible and begin_s <= entry.start_s < end_s
+            return begin_s <= entry.start_s < end_s
 
         total += TapFreeDecoding(
-            (end_s - begin_s) / 3600.0, sum(map(counts, ruled)), tuple(e.log_ratio for e in weighed if counts(e))
+            (end_s - begin_s) / 3600.0,
+            sum(len(e.digits) == length and max(e.digits) <= parameters.digit_max for e in ruled if counts(e)),
+            tuple(ratio for e in weighed if counts(e) for ratio in list_passing(e, length, parameters.digit_max)),
         )
     return total
+
+
+def list_passing(entry: EvidenceEntry, length: int, digit_max: int) -> tuple[float, ...]:
+    """Log-likelihood ratios from LEAST_THRESHOLD on, of all codes of `length` digits that are asked of one entry.
+
+    All codes are asked where there are at most MOST_CODES of them; else the best series, where it has that length, and
+    the codes at distance one and two from it.
+    """
+    assert entry.weighed is not None
+    codes: Iterable[Code] = ()
+    if digit_max**length <= MOST_CODES:
+        codes = itertools.product(range(1, digit_max + 1), repeat=length)
+    elif len(entry.digits) == length:
+        near = (list_near_codes(entry.digits, distance, digit_max=digit_max) for distance in (1, 2))
+        codes = (entry.digits, *itertools.chain.from_iterable(near))
+    ratios = (entry.compute_log_ratio(code) for code in codes if sum(code) <= len(entry.weighed.onset_ms))
+    return tuple(ratio for ratio in ratios if ratio >= LEAST_THRESHOLD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,12 +227,13 @@ class DecoderRow:
 
 
 def list_thresholds(tried: Sequence[EntryTrial], *, most: int = 12) -> list[float]:
-    """Thresholds at which the curve bends: at most `most` of the ratios above 0 of codes nearby, evenly by rank."""
-    ratios = sorted({max(ratio, 1 / 64) for each in tried for near in each.near_ratios for ratio in near if ratio > 0})
+    """Thresholds at which the curve bends: at most `most` of the ratios of codes nearby, evenly by rank."""
+    near = {ratio for each in tried for ratios in each.near_ratios for ratio in ratios}
+    ratios = sorted(ratio for ratio in near if ratio > LEAST_THRESHOLD)
     if not ratios:
-        return [1 / 64]
+        return [LEAST_THRESHOLD]
     chosen = np.unique(np.round(np.linspace(0, len(ratios) - 1, most)).astype(int))
-    return [1 / 64, *(ratios[i] + 1 / 64 for i in chosen)]
+    return [LEAST_THRESHOLD, *(ratios[i] + 1 / NAT for i in chosen)]
 
 
 def list_decoder_rows(
@@ -261,8 +289,8 @@ def list_decoder_rows(
 
 
 def choose_threshold(tried: Sequence[EntryTrial], idle: TapFreeDecoding, *, digit_max: int = 9) -> float:
-    """The lowest threshold, in nats, at which evidence opens no more often than the rule, nearby and for nobody."""
-    least = 1 / 64
+    """The lowest threshold, in nats, at which evidence opens no more often than the rule, nearby and by chance."""
+    least = LEAST_THRESHOLD
     for k in (0, 1):
         allowed = sum(each.count_near_by_rule(k + 1, digit_max=digit_max) for each in tried)
         least = max(least, _limit((ratio for each in tried for ratio in each.near_ratios[k]), allowed))
@@ -272,4 +300,4 @@ def choose_threshold(tried: Sequence[EntryTrial], idle: TapFreeDecoding, *, digi
 def _limit(ratios: Iterable[float], allowed: int) -> float:
     """A threshold that at most `allowed` of the ratios reach."""
     falling = sorted(ratios, reverse=True)
-    return falling[allowed] + 1 / 64 if allowed < len(falling) and falling[allowed] > -math.inf else 1 / 64
+    return max(falling[allowed] + 1 / NAT, LEAST_THRESHOLD) if allowed < len(falling) else LEAST_THRESHOLD

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from tapsig.core.evidence import CODE_DIGITS, KEPT
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
@@ -135,13 +136,14 @@ def _count_on_evidence(variant: Variant, recording: Recording) -> int | None:
 
 
 def _opens(entry: Entry, code: Entry) -> bool:
-    """Whether evidence opens with `code`; the shipped threshold is above 0, so that no other code does."""
+    """Whether evidence, asked for `code`, opens with this entry."""
     return (
-        entry.digits == code.digits
-        and entry.start_s < code.end_s
+        entry.start_s < code.end_s
         and code.start_s < entry.end_s
         and isinstance(entry, EvidenceEntry)
-        and entry.log_ratio >= Evidence().threshold
+        and len(code.digits) <= CODE_DIGITS
+        and len(code.taps_s) <= KEPT
+        and entry.compute_log_ratio(code.digits) >= Evidence().threshold
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from tapsig.converter import Converter
+from tapsig.core.context import CONTEXT
 from tapsig.core.evidence import KEPT, NO_TAPS, TEMPOS, UNREACHED, EvidenceCore, EvidenceModel, Weighed, bin_of
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.tap import Tap
@@ -21,13 +22,15 @@ from tapsig.entry.evidence import (
     EvidenceMachine,
     decode_recording,
     explain,
+    shipped_model,
 )
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.simulation import simulate_scene
 
-SHAPE = (8, 9, 18, 22)  # the bytes that evidence.c compares
+SHAPE = (2, 3, 8, 9, 14, 15, 18, 22)  # the bytes that evidence.c compares
 ALIKE = bytes([100] * len(FEATURES))
+TREES = (("like_likely", 90, -40, ("score", 90, ("nearest", 30, 55, -20), 64)), ("interval", 75, 12, -12))
 
 
 def weigh(times_ms: Sequence[int], scores: Sequence[int], rows: Sequence[bytes], model: EvidenceModel) -> Weighed:
@@ -52,27 +55,56 @@ def list_all_series(size: int) -> Iterator[tuple[tuple[int, ...], tuple[int, ...
                 yield taps, tuple(digits)
 
 
-def add_up(
-    weighed: Weighed, taps: Sequence[int], digits: Sequence[int], rows: Sequence[bytes], tempo: int
-) -> int | None:
+def find_level(power: float) -> int:
+    """8 log2, linear between octaves (fixed.h)."""
+    octave = math.floor(math.log2(power)) if power >= 1 else 0
+    return min(math.floor(8 * (octave + power / 2.0**octave - 1)), 255) if power >= 1 else 0
+
+
+def describe(weighed: Weighed, rows: Sequence[bytes], index: int) -> dict[str, int]:
+    """A candidate among the others, by the definition in context.h."""
+    times, scores = weighed.onset_ms, weighed.score
+    kernel = [int(64 * math.exp(-(step + 0.5) / 3) + 0.5) for step in range(41)]
+    others = [j for j in range(len(times)) if abs(times[j] - times[index]) > 80]
+    weight = {j: min(max((scores[j] + 192) // 32, 0), 12) for j in others}
+    unlike = {j: sum(min(abs(rows[j][k] - rows[index][k]), 40) for k in SHAPE) for j in others}
+    nearest = sorted([unlike[j] for j in others if weight[j] >= 3] + [320] * 3)[:3]
+    return {
+        "score": min(max((scores[index] + 320) // 4, 0), 255),
+        "highest": min(max((max([scores[j] for j in others], default=-320) + 320) // 4, 0), 255),
+        "likely": find_level(sum(weight.values())),
+        "likely_near": find_level(sum(weight[j] for j in others if abs(times[j] - times[index]) < 1024)),
+        "interval": find_level((times[-1] - times[0] + 3000) // len(times)),
+        "like_likely": find_level(sum(weight[j] * kernel[unlike[j] // 8] for j in others)),
+        "like_unlikely": find_level(sum((12 - weight[j]) * kernel[unlike[j] // 8] for j in others)),
+        "nearest": sum(nearest) // 4,
+    }
+
+
+def walk(node: object, row: dict[str, int]) -> int:
+    while isinstance(node, tuple):
+        node = node[2] if row[node[0]] <= node[1] else node[3]
+    assert isinstance(node, int)
+    return node
+
+
+def add_up(weighed: Weighed, odds: Sequence[int], taps: Sequence[int], digits: Sequence[int], tempo: int) -> int | None:
     """The score of one series at one tempo, by the definition in evidence.h; None where it is not allowed."""
-    config, calm = weighed._config, weighed._state.calm
+    config = weighed._config
     starts = set(itertools.accumulate(digits, initial=0))
     total = config.tempo[tempo] * 4
     for place, tap in enumerate(taps):
-        total += (min(weighed.score[tap], config.highest_score) * config.weight_q4 >> 4) + config.bias
+        total += (odds[tap] * config.weight_q4 >> 4) + config.bias
         if place == 0:
             continue
         gap = weighed.onset_ms[tap] - weighed.onset_ms[taps[place - 1]]
         if not config.least_gap_ms <= gap < config.silence_ms:
             return None
-        one, other = rows[tap], rows[taps[place - 1]]
-        unlike = sum(min(abs(one[k] - other[k]), config.difference_cap) for k in SHAPE) >> 2
         if place in starts:
             timing = config.between[min(max(bin_of(gap) - config.first_bin, 0), 47)]
         else:
             timing = config.within[min(abs(bin_of(gap) - config.first_tempo - tempo * config.tempo_step), 31)]
-        total += 4 * (timing + config.likeness[min(unlike, 31)]) + calm
+        total += 4 * timing
     return int(total)
 
 
@@ -85,26 +117,30 @@ def test_series_are_the_best_of_all_that_exhaustive_search_finds(seed: int) -> N
     scores = rng.integers(-150, 300, size).tolist()
     scores[0] = 200  # opens the entry
     rows = [bytes(rng.integers(90, 110, len(FEATURES)).tolist()) for _ in range(size)]
-    model = EvidenceModel(likeness=tuple(np.linspace(2.0, -2.0, 32)), least=-4.0, likely=-3.9)
+    context = TREES if seed % 3 else ()
+    model = EvidenceModel(least=-4.0, likely=-3.9, other_length=0.5, context_base=20, context=context, weight=1.25)
     weighed = weigh(times, scores, rows, model)
-    rows = rows[: len(weighed.onset_ms)]
+    described = [describe(weighed, rows, index) for index in range(len(weighed.onset_ms))]
+    assert [dict(zip(CONTEXT, row, strict=True)) for row in weighed.list_context().tolist()] == described
+    odds = [20 + sum(walk(tree, row) for tree in TREES) for row in described] if context else list(weighed.score)
+    assert list(weighed.list_odds()) == odds
     best: dict[tuple[int, ...], int] = {}
     for taps, digits in list_all_series(len(weighed.onset_ms)):
         for tempo in range(TEMPOS):
-            score = add_up(weighed, taps, digits, rows, tempo)
+            score = add_up(weighed, odds, taps, digits, tempo)
             if score is not None:
                 best[digits] = max(best.get(digits, -(2**15)), score)
-    most = max(best.values())
-    assert weighed.find_series()[1].score == max(most, 0)
+    assert weighed.find_series()[1].score == max(*best.values(), 0)
     for code in [*best, (1, 1, 9)]:
         own, other = weighed.find_series(code)
-        rest = max((score for digits, score in best.items() if digits != code), default=0)
+        fair = {digits: score - 32 * (len(digits) != len(code)) for digits, score in best.items() if digits != code}
         assert own.score == best.get(code, UNREACHED)
-        assert other.score == max(rest, 0)
-        for series in (own, other):  # the series that is told has the score that is told
+        assert other.score == max([0, *fair.values()])
+        for series in (own, other):  # the taps of a series give its score
             if series.taps:
-                told = [add_up(weighed, series.taps, series.digits, rows, tempo) for tempo in range(TEMPOS)]
-                assert series.score == max(score for score in told if score is not None)
+                sums = [add_up(weighed, odds, series.taps, series.digits, tempo) for tempo in range(TEMPOS)]
+                length = 32 * (len(series.digits) != len(code))
+                assert series.score == max(score for score in sums if score is not None) - length
 
 
 def tap_code(code: Sequence[int], *, start_ms: int = 1000, gap_ms: int = 300, pause_ms: int = 1600) -> list[int]:
@@ -143,6 +179,39 @@ def test_a_strong_candidate_is_not_passed_over_for_free() -> None:
 
     assert ratio(2.0) - ratio(3.0) == pytest.approx(1.0, abs=1 / 64)
     assert ratio(3.0) < 0.0
+
+
+def test_more_digits_than_the_code_cost_what_the_model_says_and_no_more() -> None:
+    """A single doubtful candidate a pause after 3-1-4 would be a fourth digit: a code of three is then likelier."""
+    times = [*tap_code((3, 1, 4)), tap_code((3, 1, 4))[-1] + 1600]
+    heard = [candidate(time, 3.0 if time < times[-1] else 1.0) for time in times]
+
+    def ratio(other_length: float) -> float:
+        model = EvidenceModel(likely=-3.0, other_length=other_length)
+        [entry] = run_machine(EvidenceMachine(evidence=Evidence(1.0, model)), heard)
+        return entry.compute_log_ratio((3, 1, 4))
+
+    assert ratio(0.0) == pytest.approx(-1.0, abs=0.1)
+    assert ratio(0.75) - ratio(0.0) == pytest.approx(0.75, abs=1 / 64)
+
+
+def test_a_code_less_likely_than_no_taps_is_not_accepted_however_low_the_threshold() -> None:
+    model = EvidenceModel(likely=-3.0, bias=-20.0)
+    heard = [candidate(time, 1.0) for time in tap_code((2, 1, 1))]
+    assert run_machine(EvidenceMachine(code=(2, 1, 1), evidence=Evidence(-20.0, model)), heard) == []
+    [entry] = run_machine(EvidenceMachine(code=(2, 1, 1), evidence=Evidence(-20.0, EvidenceModel(likely=-3.0))), heard)
+    assert entry.verdict.value == "accepted"
+
+
+def test_a_blow_among_its_likes_gains_and_an_odd_one_loses() -> None:
+    """The shipped context model on nine candidates of equal log-odds, one of them unlike the others."""
+    odd = bytes([60] * len(FEATURES))
+    core = EvidenceCore(shipped_model(), 3.0)
+    for index, time in enumerate(tap_code((4, 1, 4))):
+        core.push(time, 64, odd if index == 4 else ALIKE)
+    [weighed] = core.finish()
+    odds = weighed.list_odds()
+    assert max(odds[:4] + odds[5:]) > 64 > odds[4]
 
 
 def test_waits_and_locking_are_those_of_the_rule() -> None:
@@ -224,9 +293,12 @@ def test_no_candidate_makes_no_entry() -> None:
         (lambda: Candidate(100, 120, 1.0, b"12"), "row has 2 bytes"),
         (lambda: EvidenceMachine(code=(9,) * 8), f"at most {KEPT} taps"),
         (lambda: EvidenceMachine(code=(1,) * 17), "1 to 16 digits"),
-        (lambda: Evidence(0.0), "threshold is 0.0"),
+        (lambda: Evidence(-21.0), "threshold is -21.0"),
+        (lambda: EvidenceModel(context=(("loud", 3, 1, 2),)), "compares 'loud'"),
+        (lambda: EvidenceModel(context=(("score", 300, 1, 2),)), "with 300"),
+        (lambda: EvidenceModel(context=(200,)), "node of the context model is 200"),
         (lambda: EvidenceModel(gap_spread=0.0), "gap_spread is 0.0"),
-        (lambda: EvidenceModel(likeness=(1.0,)), "likeness"),
+        (lambda: EvidenceModel(other_length=-1.0), "other_length is -1.0"),
         (lambda: decode_recording(Recording(np.zeros(800), 8000.0), "sta-lta", decoder="evidence"), "detector sta-lta"),
         (lambda: decode_recording(Recording(np.zeros(800), 8000.0), decoder="vote"), "decoder is 'vote'"),  # type: ignore[arg-type]
     ],
@@ -250,7 +322,7 @@ def test_the_core_needs_no_more_than_c99(tmp_path: Path) -> None:
     compiler = shutil.which("gcc") or shutil.which("cc")
     if compiler is None:
         pytest.skip("no C compiler")
-    source = Path(__file__).parents[2] / "tapsig" / "core" / "evidence.c"
+    core = Path(__file__).parents[2] / "tapsig" / "core"
     subprocess.run(
         [
             compiler,
@@ -261,9 +333,8 @@ def test_the_core_needs_no_more_than_c99(tmp_path: Path) -> None:
             "-pedantic",
             "-Werror",
             "-c",
-            str(source),
-            "-o",
-            str(tmp_path / "evidence.o"),
+            *(str(core / name) for name in ("evidence.c", "context.c", "judge.c")),
         ],
         check=True,
+        cwd=tmp_path,
     )
