@@ -45,15 +45,15 @@ LIMITS = {
     "other_length": (0.0, 5.0),
 }
 START = EvidenceModel(
-    gap_spread=0.105,
+    gap_spread=0.085,
     gap_stray=0.01,
-    gap_gain=1.1,
-    gap_prior_spread=0.38,
-    pause_spread=0.243,
+    gap_gain=1.15,
+    gap_prior_spread=0.37,
+    pause_spread=0.17,
     pause_stray=0.026,
     pause_gain=-0.2,
-    bias=0.1,
-    other_length=0.9,
+    bias=-0.1,
+    other_length=1.0,
     likely=-0.25,
     least=-4.5,
 )

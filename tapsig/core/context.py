@@ -29,7 +29,7 @@ def read_node(document: object, depth: int = 0) -> ContextNode:
     name, threshold, left, right = document
     if name not in CONTEXT or type(threshold) is not int or not 0 <= threshold <= 255:
         raise ParameterError(
-            f"a node of the context model compares {str(name)[:60]!r} with {str(threshold)[:60]!r}; it must compare one"
+            f"a node of the context model compares {str(name)[:60]!r} with {str(threshold)[:60]}; it must compare one"
             f" of {', '.join(CONTEXT)} with a whole number from 0 to 255"
         )
     return name, threshold, read_node(left, depth + 1), read_node(right, depth + 1)
