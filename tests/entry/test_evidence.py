@@ -296,7 +296,7 @@ def test_no_candidate_makes_no_entry() -> None:
         (lambda: Evidence(-21.0), "threshold is -21.0"),
         (lambda: EvidenceModel(context=(("loud", 3, 1, 2),)), "compares 'loud'"),
         (lambda: EvidenceModel(context=(("score", 300, 1, 2),)), "with 300"),
-        (lambda: EvidenceModel(context=(200,)), "node of the context model is 200"),
+        (lambda: EvidenceModel(context=(200,)), "node of the context model is '200'"),
         (lambda: EvidenceModel(gap_spread=0.0), "gap_spread is 0.0"),
         (lambda: EvidenceModel(other_length=-1.0), "other_length is -1.0"),
         (lambda: decode_recording(Recording(np.zeros(800), 8000.0), "sta-lta", decoder="evidence"), "detector sta-lta"),
