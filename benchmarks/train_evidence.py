@@ -25,7 +25,7 @@ from tapsig.core.evidence import NAT, EvidenceCore, EvidenceModel
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting, TreeNode
 from tapsig.fitting.candidates import label_candidates
-from tapsig.risks.openings import TapFreeDecoding, EntryTrial, choose_threshold
+from tapsig.risks.openings import EntryTrial, TapFreeDecoding, choose_threshold
 from tapsig.units import FloatArray
 
 SOURCES = ("home", "plate", "resonators")
