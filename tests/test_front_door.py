@@ -16,8 +16,8 @@ from tapsig.converter import Converter
 from tapsig.detectors import CATALOGUE
 from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.results import Records, Result
+from tests.fakes import DEMO
 
-CORPUS = Path(__file__).parents[1] / "corpus_demo"
 NAMES = (
     "load detect score health ringdown dead_time causes positions propose fit decode risk simulate export save_detector"
 )
@@ -25,7 +25,7 @@ NAMES = (
 
 @pytest.fixture(scope="module")
 def crane() -> tapsig.Recording:
-    return tapsig.load_corpus(CORPUS)["crane-quiet", "frame"]
+    return tapsig.load_corpus(DEMO)["crane-quiet", "frame"]
 
 
 def make_pulses(fs: float = 1000.0) -> np.ndarray:
@@ -164,7 +164,7 @@ def test_detections_survive_copying_and_pickling(crane: tapsig.Recording) -> Non
 
 @pytest.fixture(scope="module")
 def results(crane: tapsig.Recording) -> list[Result]:
-    corpus = tapsig.load_corpus(CORPUS).select(vehicle="crane", scene="quiet", position=("frame", "inner-skin"))
+    corpus = tapsig.load_corpus(DEMO).select(vehicle="crane", scene="quiet", position=("frame", "inner-skin"))
     return [
         tapsig.detect(crane),
         tapsig.health(crane),
@@ -200,7 +200,7 @@ def test_a_frame_without_pandas_is_refused_with_the_remedy(monkeypatch: pytest.M
 
 
 def test_recordings_corpora_and_detectors_have_short_reprs(crane: tapsig.Recording) -> None:
-    for one in (crane, tapsig.load_corpus(CORPUS), tapsig.load_detector("tap")):
+    for one in (crane, tapsig.load_corpus(DEMO), tapsig.load_detector("tap")):
         assert len(repr(one)) < 200
 
 
@@ -247,7 +247,7 @@ def test_labels_may_be_times() -> None:
 
 
 def test_a_corpus_gives_a_recording_by_number_and_by_name() -> None:
-    corpus = tapsig.load_corpus(CORPUS)
+    corpus = tapsig.load_corpus(DEMO)
     first = corpus.entries[0]
     assert corpus[0].position == first.position
     assert Path(corpus["crane-quiet", "frame"].source).stem == "crane-quiet"

@@ -2,7 +2,6 @@
 
 import dataclasses
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,10 +18,11 @@ from tapsig.errors import TapsigError
 from tapsig.labelling.proposal import ProposalParameters
 from tapsig.risks.standby import DutyCycle
 from tapsig.scoring.matching import match_onsets
+from tests.fakes import DEMO
 
 WRONG = (None, "x", b"x", [1], {}, object(), 1j)
 NOISE = tapsig.Recording(1e-3 * np.random.default_rng(0).standard_normal(4000), 1000.0, labels=(tapsig.Label(1.0),))
-WAV = Path(__file__).parents[1] / "corpus_demo" / "recordings" / "crane-quiet.wav"
+WAV = DEMO / "recordings" / "crane-quiet.wav"
 Call = Callable[[object], object]
 
 

@@ -11,6 +11,7 @@ from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.errors import LabelError
 from tapsig.records import Detections, Label, Recording
+from tests.fakes import ring_down
 
 FS = 2000.0
 
@@ -56,8 +57,7 @@ def record(
     time_s = np.arange(int(6 * FS)) / FS
     samples = noise_v * rng.standard_normal(time_s.size)
     for at, _, height in events:
-        since = np.maximum(time_s - at, 0)
-        samples += (time_s >= at) * height * np.exp(-6.9078 * since / t60_s) * np.cos(2 * np.pi * 150 * since)
+        samples += height * ring_down(time_s, at, 150.0, t60_s)
     if range_v is not None:
         samples = np.clip(samples, *range_v)
     labels = tuple(Label(at, kind) for at, kind, _ in events if kind) + tuple(map(Label, unheard))
@@ -129,9 +129,7 @@ def test_a_tap_in_the_tail_of_an_unlabelled_event_is_buried_there() -> None:
 
 def test_beating_is_ring_down_however_deep() -> None:
     time_s = np.arange(int(6 * FS)) / FS
-    since = np.maximum(time_s - 1.0, 0.0)
-    swell = 0.3 * (time_s >= 1.0) * np.exp(-6.9078 * since / 1.5)
-    swell *= np.cos(2 * np.pi * 150 * since) + np.cos(2 * np.pi * 155 * since)  # swells every 0.2 s
+    swell = 0.3 * (ring_down(time_s, 1.0, 150.0, 1.5) + ring_down(time_s, 1.0, 155.0, 1.5))  # swells every 0.2 s
     quiet = record([])
     heard = Recording(quiet.samples + swell, FS, labels=(Label(1.0),))
     assert causes(heard, (1.0, ""), (1.2, "")) == [(FALSE, "ring-down")]

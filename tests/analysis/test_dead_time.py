@@ -11,6 +11,7 @@ from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Gap, Label, Recording
 from tapsig.scoring.matching import match_onsets
+from tests.fakes import ring_down
 
 FS = 1000.0
 
@@ -29,8 +30,7 @@ def ringing(
     time_s = np.arange(int(length_s * FS)) / FS
     samples = bias_v + noise_v * rng.standard_normal(time_s.size)
     for tap in taps_s:
-        since = np.maximum(time_s - tap, 0)
-        samples += (time_s >= tap) * np.exp(-6.9078 * since / t60_s) * np.cos(2 * np.pi * 90 * since)
+        samples += ring_down(time_s, tap, 90.0, t60_s)
     return Recording(samples, FS, labels=tuple(Label(tap) for tap in taps_s), gaps=gaps)
 
 

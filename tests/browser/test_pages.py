@@ -4,17 +4,16 @@ import base64
 import subprocess
 import tarfile
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from selenium import webdriver
 
 from chromium import find, open_browser
 from tapsig.cli import main
+from tests.fakes import DEMO
 
 pytestmark = pytest.mark.browser
 
-DEMO = Path(__file__).parents[2] / "corpus_demo"
 NAMES = ("score", "positions", "variants", "report")
 
 # Contrast of every text with what lies behind it, by WCAG 2.1, 1.4.3: (L1 + 0.05)/(L2 + 0.05), with the relative

@@ -3,7 +3,6 @@
 import json
 import re
 from collections.abc import Iterator
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,10 +15,10 @@ from chromium import open_browser
 from tapsig.cli import main
 from tapsig.loading import load_recording
 from tapsig.report.timeline import format_time
+from tests.fakes import DEMO
 
 pytestmark = pytest.mark.browser
 
-DEMO = Path(__file__).parents[2] / "corpus_demo"
 WAV = DEMO / "recordings" / "crane-quiet.wav"
 
 

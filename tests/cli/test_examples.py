@@ -20,8 +20,8 @@ from tapsig.cli import COMMANDS, main
 from tapsig.loading import load_corpus, load_labels, load_recording
 from tapsig.quickstart import USERS, write_quickstart
 from tapsig.quickstart.example import POSITIONS, SCENES, simulate_example
+from tests.fakes import DEMO
 
-CORPUS = Path(__file__).parents[2] / "corpus_demo"
 EXAMPLE = re.compile(r"^  (tapsig .+)$", re.MULTILINE)
 NEEDS = {"--simulate": "avr-gcc"}
 """Examples that run a tool which a bench machine may lack."""
@@ -49,7 +49,7 @@ def test_every_example_in_the_help_runs_as_written(
     assert examples
     if name != "quickstart":
         shutil.copytree(first, tmp_path / "first")
-    (tmp_path / "corpus_demo").symlink_to(CORPUS)
+    (tmp_path / "corpus_demo").symlink_to(DEMO)
     monkeypatch.chdir(tmp_path)
     for example in examples:
         missing = [tool for option, tool in NEEDS.items() if option in example and not shutil.which(tool)]
@@ -70,7 +70,7 @@ def test_every_example_in_the_help_runs_as_written(
 @pytest.mark.parametrize("user", USERS)
 def test_the_script_of_each_user_runs(user: str, first: Path, tmp_path: Path) -> None:
     shutil.copytree(first, tmp_path / "first")
-    environment = {**os.environ, "PYTHONPATH": str(CORPUS.parent), "PYTHONWARNINGS": "error::UserWarning"}
+    environment = {**os.environ, "PYTHONPATH": str(DEMO.parent), "PYTHONWARNINGS": "error::UserWarning"}
     done = subprocess.run(
         [sys.executable, f"{user}.py"], cwd=tmp_path / "first", env=environment, capture_output=True, text=True
     )

@@ -8,6 +8,7 @@ import pytest
 from tapsig.cli import main
 from tapsig.loading import write_labels, write_wav
 from tapsig.records import Label
+from tests.fakes import ring_down
 
 FS = 1000
 TAPS = (0.5, 0.9, 1.7, 2.4)
@@ -17,8 +18,7 @@ def signal(seed: int = 0) -> np.ndarray:
     time_s = np.arange(int(3.5 * FS)) / FS
     volts = 0.003 * np.random.default_rng(seed).standard_normal(time_s.size)
     for tap in TAPS:
-        since = np.maximum(time_s - tap, 0)
-        volts += (time_s >= tap) * 0.6 * np.exp(-6.9078 * since / 0.2) * np.cos(2 * np.pi * 60 * since)
+        volts += 0.6 * ring_down(time_s, tap, 60.0, 0.2)
     return volts
 
 

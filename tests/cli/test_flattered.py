@@ -8,8 +8,8 @@ from tapsig.cli import main
 from tapsig.detectors import write_detector
 from tapsig.detectors.model import Model
 from tapsig.detectors.tap import Tap
+from tests.fakes import DEMO
 
-DEMO = Path(__file__).parents[2] / "corpus_demo"
 CHOICE = [
     "--vehicle",
     "heron",

@@ -11,10 +11,10 @@ import pytest
 from tapsig.cli import main
 from tapsig.loading import load_recording, write_wav
 from tapsig.loading.parts import read_wav_span
+from tests.fakes import DEMO
 
-CORPUS = Path(__file__).parents[2] / "corpus_demo"
-WAV = str(CORPUS / "recordings" / "crane-quiet.wav")
-LABELS = str(CORPUS / "labels" / "crane-quiet.csv")
+WAV = str(DEMO / "recordings" / "crane-quiet.wav")
+LABELS = str(DEMO / "labels" / "crane-quiet.csv")
 
 
 def run_rows(capsys: pytest.CaptureFixture[str], *words: str) -> list[dict[str, str]]:
@@ -64,7 +64,7 @@ def test_an_impossible_span_is_refused(
 
 
 def test_a_corpus_cannot_be_cut(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["health", str(CORPUS), "--from", "1"]) == 2
+    assert main(["health", str(DEMO), "--from", "1"]) == 2
     assert "cut one recording" in capsys.readouterr().err
 
 

@@ -11,6 +11,7 @@ import pytest
 from tapsig.cli import main
 from tapsig.loading import write_labels, write_wav
 from tapsig.records import Label
+from tests.fakes import ring_down
 
 FS = 2000
 TAPS = (0.5, 0.9, 1.7, 2.4)
@@ -21,8 +22,7 @@ def ring(t60_s: float, seed: int = 0) -> np.ndarray:
     time_s = np.arange(int(3.5 * FS)) / FS
     samples = 0.003 * rng.standard_normal(time_s.size)
     for tap in TAPS:
-        since = np.maximum(time_s - tap, 0)
-        samples += (time_s >= tap) * 0.6 * np.exp(-6.9078 * since / t60_s) * np.cos(2 * np.pi * 140 * since)
+        samples += 0.6 * ring_down(time_s, tap, 140.0, t60_s)
     return samples
 
 

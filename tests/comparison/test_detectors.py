@@ -1,7 +1,6 @@
 """Two detectors on the same recordings, against counts by hand and an independent library's average precision."""
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,8 +13,7 @@ from tapsig.comparison.detectors import compare_variants, compute_curve
 from tapsig.errors import ParameterError
 from tapsig.scoring.outcomes import Outcome, ScoreTable
 from tapsig.scoring.tally import Score
-
-DEMO = Path(__file__).parents[2] / "corpus_demo"
+from tests.fakes import DEMO
 
 
 def outcome(detector: str, source: str, found: list[int], hits: list[int], strengths: list[float]) -> Outcome:

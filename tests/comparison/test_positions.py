@@ -18,8 +18,8 @@ from tapsig.errors import ParameterError
 from tapsig.records import Label, Recording
 from tapsig.scoring.outcomes import Outcome, ScoreTable
 from tapsig.scoring.tally import Score
+from tests.fakes import DEMO, ring_down
 
-DEMO = Path(__file__).parents[2] / "corpus_demo"
 FS = 8000.0
 
 
@@ -186,9 +186,7 @@ def ringing(onsets_s: list[float], *, amplitude: float, t60_s: float, noise_v: f
     t = np.arange(int(12 * FS)) / FS
     volts = noise_v * np.random.default_rng(3).standard_normal(t.size)
     for onset in onsets_s:
-        since = t - onset
-        ring = amplitude * np.exp(-6.9078 * np.maximum(since, 0) / t60_s) * np.sin(2 * np.pi * 400 * since)
-        volts += np.where(since >= 0, ring, 0.0)
+        volts += amplitude * ring_down(t, onset, 400.0, t60_s, wave=np.sin)
     return Recording(volts, FS, tuple(Label(onset) for onset in onsets_s), position="frame")
 
 

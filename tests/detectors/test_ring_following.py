@@ -9,6 +9,7 @@ from tapsig.detectors.ring_following import RingFollowing
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.scoring.matching import match_onsets
+from tests.fakes import ring_down
 
 FS = 8000.0
 
@@ -19,9 +20,8 @@ def knocks(onsets_s: list[float], t60_s: float, *, peaks_v: list[float] | None =
     times = np.arange(int((onsets_s[-1] + 2.0) * fs)) / fs
     samples = 2.5 + 0.001 * rng.standard_normal(times.size)
     for onset, peak in zip(onsets_s, peaks_v or [0.5] * len(onsets_s), strict=True):
-        after = np.maximum(times - onset, 0.0)
         for mode in (93.0, 161.0, 240.0, 377.0):
-            samples += peak / 2 * np.sin(2 * np.pi * mode * after) * np.exp(-6.9078 * after / t60_s)
+            samples += peak / 2 * ring_down(times, onset, mode, t60_s, wave=np.sin)
     return Recording(samples, fs)
 
 

@@ -15,32 +15,22 @@ from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading import write_wav
 from tapsig.records import Detections, Recording
 from tapsig.scoring.outcomes import score
+from tests.fakes import FakeDetector
 
 FS = 1000.0
 BENCH = Recording(np.zeros(500), FS, labels=(), source="bench.wav")
 
 
-class Own:
+class Own(FakeDetector):
     """A detector, and its own variant, that answers with whatever it is told to."""
 
     name = "own"
-    latency_s = 0.0
-    fs = FS
 
     def __init__(self, answer: Callable[[], object]) -> None:
-        self.answer = answer
+        super().__init__(FS, lambda _: answer())
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> "Own":
         return self
-
-    def push(self, chunk: np.ndarray) -> object:
-        return self.answer()
-
-    def flush(self) -> Detections:
-        return Detections.empty()
-
-    def reset(self) -> None:
-        pass
 
 
 def told(onsets: list[float], decided: list[float], strength: float = 1.0) -> Callable[[], Detections]:

@@ -3,7 +3,7 @@
 import librosa
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tapsig.detectors.spectral_flux import SpectralFlux
@@ -25,7 +25,6 @@ def test_the_flux_is_the_reference_librarys(fs: float) -> None:
     np.testing.assert_allclose(detector._compute_flux(samples), expected, atol=1e-9)
 
 
-@settings(max_examples=200)
 @given(st.lists(st.integers(0, 12), min_size=1, max_size=200), st.integers(0, 60))
 def test_the_peaks_are_the_reference_librarys(steps: list[int], wait_ms: int) -> None:
     # Steps of 1/4 are exact in binary, so that a flux that just reaches the threshold is decided alike.

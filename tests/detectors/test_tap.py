@@ -258,7 +258,7 @@ def test_every_decision_comes_within_40_ms(fs: float) -> None:
     assert np.all(found.decided_samples - found.onset_samples <= detector.latency_s * fs)
 
 
-@settings(max_examples=20)
+@settings(max_examples=20)  # each is a whole recording, twice
 @given(st.lists(st.integers(1, 3000), min_size=1, max_size=12), st.sampled_from([500.0, 1300.0, 2000.0, 22_050.0]))
 def test_any_division_into_chunks_gives_the_same(sizes: list[int], fs: float) -> None:
     samples = knocks([0.3, 0.6, 0.9], fs, duration_s=1.2)

@@ -92,7 +92,7 @@ def run_by_countdown(taps: list[int], ticks: int, code: tuple[int, ...]) -> list
     return ended
 
 
-@settings(max_examples=400)
+@settings(max_examples=400)  # the rule again, of which every branch is wanted
 @given(gaps=st.lists(st.one_of(st.integers(0, 12), st.integers(25, 35), st.integers(0, 90)), max_size=30))
 def test_the_machine_equals_a_loop_with_timers(gaps: list[int]) -> None:
     parameters = EntryParameters(wake_taps=2, awake_s=8.0, free_failures=0, wait_s=4.0, wait_limit_s=10.0)

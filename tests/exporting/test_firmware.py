@@ -12,8 +12,8 @@ from tapsig.entry import decode_taps
 from tapsig.errors import ExportError
 from tapsig.exporting import prepare, render_firmware, simulated
 from tapsig.loading import load_recording, write_wav
+from tests.fakes import DEMO
 
-DEMO = Path(__file__).parents[2] / "corpus_demo" / "recordings"
 CASES = [("crane-quiet.wav", 2000.0, 0), ("lynx-handling.wav", 1000.0, 0), ("ibex-rain.wav", 2000.0, 1)]
 LISTENED_S = 13.0
 
@@ -29,7 +29,7 @@ def test_the_device_decides_as_the_library_on_demo_recordings(
     name: str, fs: float, channel: int, simulator: Path, tmp_path: Path
 ) -> None:
     variant = CATALOGUE["tap"]
-    recording = load_recording(DEMO / name, channel=channel, full_scale_v=2.5)
+    recording = load_recording(DEMO / "recordings" / name, channel=channel, full_scale_v=2.5)
     counts = simulated.to_device_counts(recording, fs, CONVERTER)[: round(LISTENED_S * fs)]
     counts = np.concatenate([counts, np.full(round(4 * fs), counts[-1])])
     heard = [int(line.split(",")[2]) / fs for line in simulated.decide_entries(

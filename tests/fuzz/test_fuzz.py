@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.fuzz.targets import TARGETS, fuzz_labels, fuzz_log, fuzz_manifest, fuzz_wav, mutate
@@ -28,13 +28,11 @@ def test_input_that_once_crashed_is_read_or_refused(path: Path) -> None:
 
 
 @pytest.mark.parametrize("target", [fuzz_wav, fuzz_log, fuzz_labels, fuzz_manifest])
-@settings(max_examples=150, deadline=None)
 @given(data=st.binary(max_size=200))
 def test_any_bytes_raise_nothing_but_own_errors(target, data: bytes) -> None:
     target(data)
 
 
-@settings(max_examples=150, deadline=None)
 @given(st.lists(st.text('0123456789.,;-+eE \t\0xnaovf#\r"', max_size=20), max_size=30), st.integers(0, 31))
 def test_any_lines_of_a_log_raise_nothing_but_own_errors(lines: list[str], choice: int) -> None:
     fuzz_log(bytes([choice]) + "\n".join(lines).encode())

@@ -5,7 +5,7 @@ import math
 import mir_eval
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tapsig.errors import ParameterError
@@ -16,7 +16,6 @@ times = st.lists(st.integers(0, 400).map(lambda n: n / 100), max_size=25, unique
 
 
 @given(times, times)
-@settings(max_examples=200, deadline=None)
 def test_f1_is_that_of_an_independent_library_whichever_is_the_reference(a: list[float], b: list[float]) -> None:
     # mir_eval.onset.f_measure: maximum matching, window edge included; it gives 0 where nothing is defined.
     one, two = [Label(t) for t in a], [Label(t) for t in b]

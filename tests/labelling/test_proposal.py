@@ -1,7 +1,6 @@
 """Proposals agree with what really happened, and what does not is flagged."""
 
 from functools import cache
-from pathlib import Path
 
 import librosa
 import numpy as np
@@ -15,6 +14,7 @@ from tapsig.labelling.transients import compute_innovation, fit_burg
 from tapsig.loading import load_corpus
 from tapsig.records import Gap, Label, Recording
 from tapsig.simulation import POSITIONS, simulate_scene
+from tests.fakes import DEMO
 
 FS = 8000.0
 
@@ -58,7 +58,7 @@ def test_a_clean_step_is_proposed_on_the_step(fs: float) -> None:
 @pytest.mark.slow
 def test_of_the_demo_corpus_s_quiet_taps_99_percent_are_proposed_within_5_ms() -> None:
     # Truth: the simulator's own contact times.
-    corpus = load_corpus(Path(__file__).parents[2] / "corpus_demo").select(scene="quiet")
+    corpus = load_corpus(DEMO).select(scene="quiet")
     joined = np.concatenate([errors_s(recording, propose_onsets(recording)) for recording in corpus])
     assert joined.size > 400
     assert np.mean(np.abs(joined) <= 0.005) >= 0.99
@@ -129,7 +129,7 @@ def test_a_gap_is_no_onset_and_later_onsets_count_it() -> None:
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(0, 5000))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)  # each is a whole recording
 def test_noise_of_any_length_gives_confidences_within_bounds_and_onsets_within_the_recording(seed: int, n: int) -> None:
     recording = Recording(np.random.default_rng(seed).standard_normal(n), 2000.0)
     for proposal in propose_onsets(recording):

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tapsig.errors import RecordingError
@@ -152,7 +152,6 @@ def test_log_of_gaps_only_is_refused(tmp_path: Path) -> None:
         read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
 
 
-@settings(max_examples=60, deadline=None)
 @given(
     rate=st.sampled_from([100, 678, 1000, 2304, 8000]),
     parts=st.lists(st.tuples(st.integers(100, 400), st.floats(0.05, 100.0)), min_size=1, max_size=5),

@@ -26,6 +26,7 @@ from tapsig.report.figures import (
     plot_spectrogram,
     write_figure,
 )
+from tests.fakes import ring_down
 
 FS = 2000.0
 TAPS = (0.5, 1.3, 2.1)
@@ -37,8 +38,7 @@ def recording() -> Recording:
     time_s = np.arange(int(3 * FS)) / FS
     samples = 1.6 + 2e-3 * rng.standard_normal(time_s.size)
     for tap in TAPS:
-        since = np.maximum(time_s - tap, 0)
-        samples += (time_s >= tap) * 0.5 * np.exp(-since / 0.06) * np.cos(2 * np.pi * 140 * since)
+        samples += 0.5 * ring_down(time_s, tap, 140.0, 0.41)
     labels = (*map(Label, TAPS), Label(0.9, "slam"))
     return Recording(samples, FS, labels, "frame", "heron", "quiet", range_v=(0.0, 3.3), adc_bits=12)
 

@@ -14,6 +14,7 @@ from tapsig.report.page import Page, Picture, Section, Table, format_estimate, r
 from tapsig.report.score_page import render_score_page
 from tapsig.scoring.outcomes import Outcome, ScoreTable
 from tapsig.scoring.tally import Score
+from tests.fakes import DEMO
 
 EVIL = "<script>alert(1)</script>\" onload='x' &"
 
@@ -61,7 +62,7 @@ def test_html_in_names_is_shown_not_run() -> None:
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     folder = tmp_path_factory.mktemp("pages")
-    corpus = str(Path(__file__).parents[2] / "corpus_demo")
+    corpus = str(DEMO)
     detectors = ["--detector", "fixed-threshold", "--detector", "null"]
     for name in ("score", "positions", "variants"):
         call = [name, corpus, "--split", "validation", *detectors, "--cache", str(folder / "kept")]
@@ -95,7 +96,7 @@ def test_undefined_is_a_dash(pages: dict[str, str], name: str) -> None:
 
 
 def test_a_page_that_exists_is_kept_unless_forced(tmp_path: Path) -> None:
-    corpus, out = str(Path(__file__).parents[2] / "corpus_demo"), tmp_path / "page.html"
+    corpus, out = str(DEMO), tmp_path / "page.html"
     out.write_text("mine")
     call = ["score", corpus, "--split", "validation", "--detector", "null", "--out", str(out)]
     assert main(call) == 2

@@ -20,9 +20,8 @@ from tapsig.report.page import CAUTIONS
 from tapsig.report.report_page import render_recording_page
 from tapsig.report.timeline import draw_timeline, format_time, list_time_ticks
 from tapsig.summary.recording import RecordingSummary, summarise_recording
+from tests.fakes import DEMO, ROOT, ring_down
 
-ROOT = Path(__file__).parents[2]
-DEMO = ROOT / "corpus_demo"
 FS = 2000.0
 TAPS = (0.5, 1.3, 2.1, 2.6)
 EVIL = "</script><script>alert(1)</script>\" onload='x' &"
@@ -45,8 +44,7 @@ def make(**changes: object) -> Recording:
     time_s = np.arange(int(4 * FS)) / FS
     samples = 1.6 + 2e-3 * rng.standard_normal(time_s.size)
     for tap in TAPS:
-        since = np.maximum(time_s - tap, 0)
-        samples += (time_s >= tap) * 0.5 * np.exp(-since / 0.1) * np.cos(2 * np.pi * 140 * since)
+        samples += 0.5 * ring_down(time_s, tap, 140.0, 0.69)
     labels = (*map(Label, TAPS), Label(0.9, "slam"))
     recording = Recording(samples, FS, labels, "frame", "heron", "quiet", range_v=(0.0, 3.3), adc_bits=12)
     return replace(recording, **changes)  # type: ignore[arg-type]

@@ -1,17 +1,14 @@
 """Risk from recordings whose detections are given, so that every count can be done by hand."""
 
 import math
-from dataclasses import dataclass
-from typing import ClassVar
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from scipy import stats
 
 from tapsig.entry import EntryParameters
 from tapsig.errors import LabelError, ParameterError
-from tapsig.records import Detections, Gap, Label, Recording
+from tapsig.records import Gap, Label, Recording
 from tapsig.risks.entries import (
     Observation,
     RiskQuestion,
@@ -23,6 +20,7 @@ from tapsig.risks.entries import (
 )
 from tapsig.risks.nuisance import YEAR_HOURS
 from tapsig.risks.yearly import complete_year, summarise_risk
+from tests.fakes import Told
 
 FS = 1000.0
 ENTRY_S = [10.0, 10.4, 12.0, 13.6]  # 2-1-1
@@ -35,31 +33,6 @@ def record(taps_s: list[float], *, scene: str = "quiet", gaps: tuple[Gap, ...] =
 
 def observe(taps_s: list[float], detected_s: list[float], *, gaps: tuple[Gap, ...] = ()) -> Observation:
     return observe_taps(record(taps_s, gaps=gaps), np.array(detected_s), EntryParameters())
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """A variant that detects what it is told, whatever it hears."""
-
-    name: ClassVar[str] = "told"
-    onsets_s: tuple[float, ...]
-
-    def build(self, fs: float, *, keep_rejected: bool = False) -> "ToldDetector":
-        return ToldDetector(self.onsets_s, fs)
-
-
-class ToldDetector:
-    def __init__(self, onsets_s: tuple[float, ...], fs: float) -> None:
-        self.fs, self.latency_s = fs, 0.0
-        self._index = np.round(np.array(onsets_s) * fs).astype(np.int64)
-
-    def push(self, chunk: npt.ArrayLike) -> Detections:
-        return Detections(self._index, self._index, np.ones(self._index.size))
-
-    def flush(self) -> Detections:
-        return Detections.empty()
-
-    def reset(self) -> None: ...
 
 
 def test_an_exactly_detected_entry_opens_and_one_with_a_tap_lost_or_added_does_not() -> None:

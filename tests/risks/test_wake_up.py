@@ -2,17 +2,16 @@
 
 import dataclasses
 import math
-from typing import ClassVar
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 
 from tapsig.entry import EntryParameters
 from tapsig.errors import ParameterError
-from tapsig.records import Detections, Gap, Label, Recording
+from tapsig.records import Gap, Label, Recording
 from tapsig.risks.standby import BATTERIES, DAY_S, DutyCycle
 from tapsig.risks.wake_up import WakeUp, WakeUpTally, build_duty, compare_wake_ups, remove_bias, tally_wake_up
+from tests.fakes import RisingEdges
 
 FS = 8000.0
 PARAMETERS = EntryParameters()
@@ -110,43 +109,17 @@ def test_always_on_misses_nothing_and_draws_its_awake_current() -> None:
     assert row.duty.average_ua == pytest.approx(8000.0)
 
 
-@dataclasses.dataclass(frozen=True)
-class Edge:
-    """A variant that finds each sample that is at least 0.3 V above the one before."""
-
-    name: ClassVar[str] = "edge"
-
-    def build(self, fs: float, *, keep_rejected: bool = False) -> "EdgeDetector":
-        return EdgeDetector(fs)
-
-
-class EdgeDetector:
-    latency_s = 0.0
-
-    def __init__(self, fs: float) -> None:
-        self.fs = fs
-
-    def push(self, chunk: npt.ArrayLike) -> Detections:
-        index = np.flatnonzero(np.diff(np.asarray(chunk)) >= 0.3) + 1
-        return Detections(index, index, np.ones(index.size))
-
-    def flush(self) -> Detections:
-        return Detections.empty()
-
-    def reset(self) -> None: ...
-
-
 def test_a_detector_started_by_the_wake_up_hears_what_is_left() -> None:
     # 0.25 V for 4 ms wakes, then a step of 0.5 V: the detector must be awake before that step to find it.
     recording = record([(10.0, 0.004, 0.25), (10.004, 0.01, 0.75)], [10.0])
     shares = {
         start_up_s: tally_wake_up(
-            WakeUp("comparator", level_v=0.2, start_up_s=start_up_s), recording, PARAMETERS, Edge()
+            WakeUp("comparator", level_v=0.2, start_up_s=start_up_s), recording, PARAMETERS, RisingEdges()
         ).first_found_share
         for start_up_s in (0.001, 0.006)
     }
     assert shares == {0.001: 1.0, 0.006: 0.0}
-    assert tally_wake_up(WakeUp("always on"), recording, PARAMETERS, Edge()).first_found_share == 1.0
+    assert tally_wake_up(WakeUp("always on"), recording, PARAMETERS, RisingEdges()).first_found_share == 1.0
     assert math.isnan(tally_wake_up(WakeUp("always on"), recording, PARAMETERS).first_found_share)
 
 

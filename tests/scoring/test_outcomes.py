@@ -9,52 +9,21 @@ import sys
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ClassVar
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 
 from tapsig.cli import main
 from tapsig.detectors import CATALOGUE
 from tapsig.errors import LabelError, ParameterError
 from tapsig.loading import load_corpus
-from tapsig.records import Detections, Gap, Label, Recording
+from tapsig.records import Gap, Label, Recording
 from tapsig.scoring.cache import ResultCache, describe_variant
 from tapsig.scoring.intervals import wilson_interval
 from tapsig.scoring.outcomes import score, score_recording, summarise
+from tests.fakes import DEMO, UnitSamples
 
 FS = 1000.0
-DEMO = Path(__file__).parents[2] / "corpus_demo"
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """Detects a unit sample as a tap: a recording of zeros and ones tells it what to find."""
-
-    name: ClassVar[str] = "told"
-    runs: ClassVar[list[float]] = []
-    floor_v: float = 0.5
-
-    def build(self, fs: float, *, keep_rejected: bool = False) -> "ToldDetector":
-        self.runs.append(fs)
-        return ToldDetector(fs, self.floor_v)
-
-
-class ToldDetector:
-    def __init__(self, fs: float, floor_v: float) -> None:
-        self.fs, self.latency_s, self.floor_v = fs, 0.0, floor_v
-
-    def push(self, chunk: npt.ArrayLike) -> Detections:
-        samples = np.asarray(chunk)
-        index = np.flatnonzero(samples > self.floor_v)
-        return Detections(index, index, samples[index])
-
-    def flush(self) -> Detections:
-        return Detections.empty()
-
-    def reset(self) -> None:
-        pass
 
 
 def record(
@@ -75,7 +44,7 @@ def record(
 
 def test_counts_rates_and_timing_are_those_counted_by_hand() -> None:
     recording = record([1.0, 2.0, 3.0, 4.0], [1.002, 2.004, 3.2, 50.0])
-    row = score([Told()], [recording]).rows()[0]
+    row = score([UnitSamples()], [recording]).rows()[0]
     assert (row["taps"], row["tp"], row["fp"], row["fn"]) == (4, 2, 2, 2)
     assert (row["precision"], row["recall"], row["f1"]) == (0.5, 0.5, 0.5)
     assert row["false_alarms_per_hour"] == pytest.approx(120.0)
@@ -84,7 +53,7 @@ def test_counts_rates_and_timing_are_those_counted_by_hand() -> None:
 
 def test_there_is_a_row_for_every_position_and_scene_and_for_all_of_them() -> None:
     recordings = [record([1.0], [1.0]), record([1.0], [], position="skin", scene="rain")]
-    rows = score([Told()], recordings).rows()
+    rows = score([UnitSamples()], recordings).rows()
     assert [(row["position"], row["scene"], row["recall"]) for row in rows] == [
         ("all", "all", 0.5),
         ("all", "quiet", 1.0),
@@ -111,24 +80,24 @@ CODE_S = [5.0, 5.3, 7.0, 8.5]  # 2-1-1
     ],
 )
 def test_an_entry_opens_when_an_overlapping_one_has_the_same_digits(heard_s: list[float], opened: int) -> None:
-    result = score_recording("told", Told(), record(CODE_S, heard_s)).score
+    result = score_recording("told", UnitSamples(), record(CODE_S, heard_s)).score
     assert (result.entries, result.entries_opened) == (1, opened)
 
 
 def test_groups_of_fewer_than_three_digits_are_no_code_entry() -> None:
-    assert score_recording("told", Told(), record([1.0, 1.3, 3.0], [])).score.entries == 0
+    assert score_recording("told", UnitSamples(), record([1.0, 1.3, 3.0], [])).score.entries == 0
 
 
 def test_a_gap_moves_later_detections_and_is_no_time_listened() -> None:
     recording = record([1.0, 7.0], [1.0, 2.0], seconds=60, gaps=(Gap(1500, 5.0),))
-    result = score_recording("told", Told(), recording).score
+    result = score_recording("told", UnitSamples(), recording).score
     assert (result.tp, result.fp, result.fn, result.duration_s) == (2, 0, 0, 60.0)
 
 
 def test_a_recording_that_is_not_labelled_is_refused_and_one_without_taps_is_not() -> None:
     with pytest.raises(LabelError, match="needs labels"):
-        score([Told()], [record(None, [1.0])])
-    row = score([Told()], [record([], [1.0])]).rows()[0]
+        score([UnitSamples()], [record(None, [1.0])])
+    row = score([UnitSamples()], [record([], [1.0])]).rows()[0]
     assert row["fp"] == 1
     assert math.isnan(float(str(row["recall"])))
 
@@ -144,9 +113,9 @@ def test_no_detectors_no_recordings_and_two_of_one_name_are_refused() -> None:
     with pytest.raises(ParameterError, match="no detectors"):
         score({}, [record([], [])])
     with pytest.raises(ParameterError, match="no recordings"):
-        score([Told()], [])
+        score([UnitSamples()], [])
     with pytest.raises(ParameterError, match="same name"):
-        score([Told(), Told(0.7)], [record([], [])])
+        score([UnitSamples(), UnitSamples(0.7)], [record([], [])])
 
 
 def test_channels_of_one_file_are_one_unit_and_recordings_without_a_file_one_each() -> None:
@@ -154,10 +123,10 @@ def test_channels_of_one_file_are_one_unit_and_recordings_without_a_file_one_eac
     # 2/(2 - 1) for the divisor; Student's quantile with one degree of freedom is 12.7062, the normal one 1.95996.
     heard = [*([[1.0]] * 4), *([[]] * 4)]
     files = [record([1.0], times, source="ab"[n // 4], position=str(n)) for n, times in enumerate(heard)]
-    row = score([Told()], files).rows()[0]
+    row = score([UnitSamples()], files).rows()[0]
     worth = 8 / (4 * 2 * (12.7062 / 1.95996) ** 2)
     assert (row["recall_low"], row["recall_high"]) == pytest.approx(wilson_interval(worth / 2, worth), abs=1e-4)
-    row = score([Told()], [record([1.0], times) for times in heard]).rows()[0]
+    row = score([UnitSamples()], [record([1.0], times) for times in heard]).rows()[0]
     worth = 8 / (8 / 7 * (2.36462 / 1.95996) ** 2)  # eight units, seven degrees of freedom
     assert (row["recall_low"], row["recall_high"]) == pytest.approx(wilson_interval(worth / 2, worth), abs=1e-4)
 
@@ -173,7 +142,7 @@ def test_the_number_of_processes_does_not_change_any_number() -> None:
 
 
 def test_kept_results_are_used_and_equal_those_computed(tmp_path: Path) -> None:
-    variant, cache = Told(), ResultCache(tmp_path / "kept")
+    variant, cache = UnitSamples(), ResultCache(tmp_path / "kept")
     recordings = [record([1.0, 2.0], [1.0, 5.0]), record([1.0], [1.01])]
     variant.runs.clear()
     first = score([variant], recordings, cache=cache)
@@ -189,11 +158,11 @@ def test_kept_results_are_used_and_equal_those_computed(tmp_path: Path) -> None:
 def test_another_parameter_sample_or_rate_is_another_result(tmp_path: Path) -> None:
     cache, heard = ResultCache(tmp_path), record([1.0], [1.0])
     places = {
-        cache.open(heard).locate(Told()),
-        cache.open(heard).locate(Told(0.6)),
-        cache.open(record([1.0], [1.001])).locate(Told()),
-        cache.open(Recording(heard.samples, 2000.0)).locate(Told()),
-        cache.open(Recording(heard.samples, FS, gaps=(Gap(5, 1.0),))).locate(Told()),
+        cache.open(heard).locate(UnitSamples()),
+        cache.open(heard).locate(UnitSamples(0.6)),
+        cache.open(record([1.0], [1.001])).locate(UnitSamples()),
+        cache.open(Recording(heard.samples, 2000.0)).locate(UnitSamples()),
+        cache.open(Recording(heard.samples, FS, gaps=(Gap(5, 1.0),))).locate(UnitSamples()),
     }
     assert len(places) == 5
     assert cache.open(heard).locate(CATALOGUE["sta-lta"]) != cache.open(heard).locate(CATALOGUE["prominence"])
@@ -201,7 +170,7 @@ def test_another_parameter_sample_or_rate_is_another_result(tmp_path: Path) -> N
 
 @pytest.mark.parametrize("damage", [b"", b"half", b"\xff\xfe"])
 def test_a_damaged_result_is_computed_anew(tmp_path: Path, damage: bytes) -> None:
-    variant, cache, recording = Told(), ResultCache(tmp_path), record([1.0], [1.0])
+    variant, cache, recording = UnitSamples(), ResultCache(tmp_path), record([1.0], [1.0])
     score([variant], [recording], cache=cache)
     kept = cache.open(recording).locate(variant)
     whole = kept.read_bytes()
@@ -212,7 +181,7 @@ def test_a_damaged_result_is_computed_anew(tmp_path: Path, damage: bytes) -> Non
 
 def test_parameters_that_cannot_be_told_apart_are_refused() -> None:
     @dataclass(frozen=True)
-    class Odd(Told):
+    class Odd(UnitSamples):
         what: object = None
 
     with pytest.raises(ParameterError, match="cannot tell"):

@@ -14,8 +14,7 @@ from tapsig.simulation.corpus import Item, demo_items, render_item, render_wav, 
 from tapsig.simulation.logger import LoggerFaults, lines_per_second, render_log, sample_instants
 from tapsig.simulation.scene import SCENES, simulate_scene
 from tapsig.simulation.vehicle import FLEET, POSITIONS
-
-CORPUS = Path(__file__).parents[2] / "corpus_demo"
+from tests.fakes import DEMO
 
 
 def read_table(path: Path) -> list[dict[str, str]]:
@@ -23,15 +22,15 @@ def read_table(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-ROWS = read_table(CORPUS / "corpus.csv")
+ROWS = read_table(DEMO / "corpus.csv")
 
 
 def taps_of(labels: str) -> np.ndarray:
-    return np.array([float(row["onset_s"]) for row in read_table(CORPUS / labels) if row["kind"] == "tap"])
+    return np.array([float(row["onset_s"]) for row in read_table(DEMO / labels) if row["kind"] == "tap"])
 
 
 def test_corpus_is_small_enough_to_keep() -> None:
-    assert sum(path.stat().st_size for path in CORPUS.rglob("*") if path.is_file()) <= 25_000_000
+    assert sum(path.stat().st_size for path in DEMO.rglob("*") if path.is_file()) <= 25_000_000
 
 
 @pytest.mark.parametrize("name", ["heron-quiet-2k", "otter-quiet-log"])
@@ -42,7 +41,7 @@ def test_recordings_are_written_again(name: str) -> None:
     files = {file.path: file.content for file in render_item(item)[0]}
     assert files == {file.path: file.content for file in render_item(item)[0]}
     for path, content in files.items():
-        stored = (CORPUS / path).read_bytes()
+        stored = (DEMO / path).read_bytes()
         if path.endswith(".wav"):
             found, kept = (soundfile.read(io.BytesIO(data), dtype="int16")[0].astype(int) for data in (content, stored))
             assert found.shape == kept.shape
@@ -72,7 +71,7 @@ def test_test_vehicles_have_every_scene_at_every_position() -> None:
 
 def test_manifest_agrees_with_the_files() -> None:
     for row in ROWS:
-        path = CORPUS / row["recording"]
+        path = DEMO / row["recording"]
         if path.suffix != ".wav":
             continue
         info = soundfile.info(path)
@@ -86,7 +85,7 @@ def test_manifest_agrees_with_the_files() -> None:
 
 def test_every_quiet_recording_holds_practice_and_two_entries() -> None:
     for vehicle in FLEET:
-        entries = read_table(CORPUS / f"truth/{vehicle}-quiet-entries.csv")
+        entries = read_table(DEMO / f"truth/{vehicle}-quiet-entries.csv")
         taps = taps_of(f"labels/{vehicle}-quiet.csv")
         assert len(entries) >= 2
         assert {len(entry["code"]) for entry in entries} <= {3, 4}
@@ -96,7 +95,7 @@ def test_every_quiet_recording_holds_practice_and_two_entries() -> None:
 def test_labels_hold_the_codes_of_the_truth() -> None:
     # A pause over 1 s ends a digit, 3 s of silence end an entry (common practice): counted here on the labels alone.
     checked = 0
-    for path in sorted((CORPUS / "truth").glob("*-entries.csv")):
+    for path in sorted((DEMO / "truth").glob("*-entries.csv")):
         taps = taps_of(f"labels/{path.name.removesuffix('-entries.csv')}.csv")
         for entry in read_table(path):
             first = int(np.argmin(np.abs(taps - float(entry["first_tap_s"]))))
@@ -111,7 +110,7 @@ def test_labels_hold_the_codes_of_the_truth() -> None:
 
 def test_quiet_taps_stand_out_and_some_others_do_not() -> None:
     ratios = {"quiet": [], "other": []}
-    for path in sorted((CORPUS / "truth").glob("*-taps.csv")):
+    for path in sorted((DEMO / "truth").glob("*-taps.csv")):
         kind = "quiet" if "-quiet" in path.name else "other"
         for row in read_table(path):
             ratios[kind] += [float(value) for name, value in row.items() if name.startswith("tap_to_nuisance_db")]

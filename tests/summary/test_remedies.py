@@ -22,6 +22,7 @@ from tapsig.summary.remedies import (
     count_errors,
     find_changes,
 )
+from tests.fakes import ring_down
 
 FS = 4000.0
 TAPS = [1.0, 1.6, 2.2, 4.0, 4.6, 6.0]
@@ -32,8 +33,7 @@ def make(t60_s: float, *, height: float = 1.0, taps: list[float] = TAPS) -> Reco
     time_s = np.arange(8 * int(FS)) / FS
     samples = 1e-3 * rng.standard_normal(time_s.size)
     for tap in taps:
-        since = np.maximum(time_s - tap, 0)
-        samples += height * (time_s >= tap) * np.exp(-6.9078 * since / t60_s) * np.sin(2 * np.pi * 150 * since)
+        samples += height * ring_down(time_s, tap, 150.0, t60_s, wave=np.sin)
     return Recording(samples, FS, labels=tuple(map(Label, taps)))
 
 

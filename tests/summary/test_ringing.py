@@ -7,17 +7,17 @@ import pytest
 
 from tapsig.records import Label, Recording
 from tapsig.summary.ringing import MARGIN_DB, Ringing, measure_ringing
+from tests.fakes import ring_down
 
 FS = 4000.0
 
 
 def ring(t60_s: float, taps_s: list[float], *, heights: list[float] | None = None, length_s: float = 20.0) -> Recording:
-    """Taps that ring at 400 Hz: the envelope is heights · exp(−6.9078 t/T60), 60 dB in T60 (its definition)."""
+    """Taps that ring at 400 Hz."""
     time_s = np.arange(int(length_s * FS)) / FS
     samples = np.zeros(time_s.size)
     for tap, height in zip(taps_s, heights or [1.0] * len(taps_s), strict=True):
-        since = np.maximum(time_s - tap, 0)
-        samples += height * (time_s >= tap) * np.exp(-6.9078 * since / t60_s) * np.cos(2 * np.pi * 400 * since)
+        samples += height * ring_down(time_s, tap, 400.0, t60_s)
     return Recording(samples, FS, labels=tuple(map(Label, taps_s)))
 
 

@@ -1,0 +1,89 @@
+"""What several test files share: the demo corpus, ringing of a known decay, and detectors whose answers are given."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar
+
+import numpy as np
+import numpy.typing as npt
+
+from tapsig.records import Detections
+from tapsig.units import FloatArray
+
+ROOT = Path(__file__).parents[1]
+DEMO = ROOT / "corpus_demo"
+
+
+def ring_down(
+    time_s: FloatArray, onset_s: float, hz: float, t60_s: float, *, wave: Callable[[FloatArray], FloatArray] = np.cos
+) -> FloatArray:
+    """A sinusoid of amplitude 1 from `onset_s` on that falls by 60 dB in `t60_s`: exp(-ln(1000)·t/T60)."""
+    since = np.maximum(time_s - onset_s, 0.0)
+    return (time_s >= onset_s) * np.exp(-math.log(1000.0) * since / t60_s) * wave(2.0 * np.pi * hz * since)
+
+
+class FakeDetector:
+    """Answers each chunk with what `answer` makes of it."""
+
+    latency_s = 0.0
+
+    def __init__(self, fs: float, answer: Callable[[FloatArray], object]) -> None:
+        self.fs, self._answer = fs, answer
+
+    def push(self, chunk: npt.ArrayLike) -> object:
+        return self._answer(np.asarray(chunk))
+
+    def flush(self) -> Detections:
+        return Detections.empty()
+
+    def reset(self) -> None: ...
+
+
+def detect_at(index: npt.ArrayLike, strength: npt.ArrayLike = 1.0) -> Detections:
+    """Detections at these samples, decided at once."""
+    at = np.asarray(index, dtype=np.int64)
+    return Detections(at, at, np.broadcast_to(np.asarray(strength, dtype=float), at.shape).copy())
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A variant that detects a tap at each of `onsets_s`, whatever the recording holds."""
+
+    name: ClassVar[str] = "told"
+    onsets_s: tuple[float, ...]
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> FakeDetector:
+        return FakeDetector(fs, lambda _: detect_at(np.round(np.array(self.onsets_s) * fs)))
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSamples:
+    """A variant that detects each sample above `floor_v`: a recording of zeros and ones holds its detections.
+
+    `runs` lists the rates that it was built for.
+    """
+
+    name: ClassVar[str] = "told"
+    runs: ClassVar[list[float]] = []
+    floor_v: float = 0.5
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> FakeDetector:
+        self.runs.append(fs)
+
+        def find(samples: FloatArray) -> Detections:
+            index = np.flatnonzero(samples > self.floor_v)
+            return detect_at(index, samples[index])
+
+        return FakeDetector(fs, find)
+
+
+@dataclass(frozen=True, slots=True)
+class RisingEdges:
+    """A variant that detects each sample at least 0.3 V above the one before."""
+
+    name: ClassVar[str] = "edge"
+
+    def build(self, fs: float, *, keep_rejected: bool = False) -> FakeDetector:
+        return FakeDetector(fs, lambda samples: detect_at(np.flatnonzero(np.diff(samples) >= 0.3) + 1))
