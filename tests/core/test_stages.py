@@ -26,7 +26,6 @@ from tapsig.detectors.ring_following import RingFollowing
 from tapsig.testing import make_test_signal
 
 RATES_HZ = (334.0, 678.0, 1000.0, 1500.0, 2000.0, 2500.0, 8000.0, 22_050.0, 44_100.0)
-INPUTS = ("blows", "noise", "faint noise", "square 2", "square 37", "square 400", "stuck low", "stuck high", "step")
 _FFI, _LIBRARY = load()
 _FIXED = FFI()
 _FIXED.cdef("uint8_t tapsig_level(uint32_t power);")  # fixed.h holds inline functions, which cffi does not read
@@ -73,10 +72,18 @@ def core_blocks(counts: list[int], rate: Any) -> Iterator[Any]:
 
 
 CASES = [(fs, (8, 10, 12, 16)[i % 4]) for i, fs in enumerate(RATES_HZ)]
+FEW = [CASES[i] for i in (1, 3, 6, 8)]  # every width; interpolated, whole and averaged samples
 
 
-@pytest.mark.parametrize("what", INPUTS)
-@pytest.mark.parametrize(("fs", "bits"), CASES)
+def at_rates(*what: str, few: tuple[str, ...]) -> Any:
+    """`what` at every rate, the inputs that only arithmetic sees at a few."""
+    cases = [(fs, bits, one) for fs, bits in CASES for one in what]
+    return pytest.mark.parametrize(("fs", "bits", "what"), cases + [(*case, one) for case in FEW for one in few])
+
+
+@at_rates(
+    "blows", "noise", few=("faint noise", "square 2", "square 37", "square 400", "stuck low", "stuck high", "step")
+)
 def test_blocks_levels_and_backgrounds(fs: float, bits: int, what: str) -> None:
     counts, timing, rate = make_counts(what, fs, bits), Timing(fs, bits), make_rate(fs, bits)
     expected = oracle.blocks(counts, timing)
@@ -173,8 +180,7 @@ def test_trees_add_up_in_any_parts() -> None:
             assert total == sum(oracle.tree_value(tree, row, FEATURES) for tree in model.trees)
 
 
-@pytest.mark.parametrize("what", ["blows", "noise", "faint noise", "square 400", "step"])
-@pytest.mark.parametrize(("fs", "bits"), CASES)
+@at_rates("blows", "step", few=("noise", "faint noise", "square 400"))
 def test_candidates_their_onsets_features_and_scores(fs: float, bits: int, what: str) -> None:
     counts, timing = make_counts(what, fs, bits), Timing(fs, bits)
     expected = oracle.candidates(oracle.levels(oracle.blocks(counts, timing), timing))
@@ -206,8 +212,7 @@ def test_what_is_weaker_than_the_floor_is_too_weak_and_nothing_else_is(fs: float
 
 
 @pytest.mark.parametrize("bias_time_s", [0.02, 0.5])
-@pytest.mark.parametrize("what", ["blows", "noise", "step", "square 37", "stuck high"])
-@pytest.mark.parametrize(("fs", "bits"), CASES)
+@at_rates("blows", few=("noise", "step", "square 37", "stuck high"))
 def test_a_fixed_threshold_against_a_bias_in_real_numbers(fs: float, bits: int, what: str, bias_time_s: float) -> None:
     """Every tap departs by more than the threshold, and nothing that does is passed over, but for the dead time.
 
@@ -228,8 +233,7 @@ def test_a_fixed_threshold_against_a_bias_in_real_numbers(fs: float, bits: int, 
     assert size[~deaf].max(initial=0.0) <= threshold + 4
 
 
-@pytest.mark.parametrize("what", ["blows", "noise", "faint noise", "square 37", "step"])
-@pytest.mark.parametrize(("fs", "bits"), CASES)
+@at_rates("blows", few=("noise", "faint noise", "square 37", "step"))
 def test_a_threshold_that_follows_the_ring_down(fs: float, bits: int, what: str) -> None:
     counts = make_counts(what, fs, bits)
     core: RingFollowingCore = RingFollowing().build(fs, converter=Converter((0.0, 5.0), bits)).core

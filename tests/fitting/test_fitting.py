@@ -26,7 +26,7 @@ from tapsig.fitting.candidates import (
     label_candidates,
     score_table,
 )
-from tapsig.fitting.fit import fit_detector, load_replay
+from tapsig.fitting.fit import FittedDetector, fit_detector, load_replay
 from tapsig.fitting.mixing import cut_pieces, mix_pieces
 from tapsig.records import Label, Recording
 from tapsig.simulation import simulate_scene
@@ -72,6 +72,11 @@ def owned() -> list[Recording]:
         )
         found += [dataclasses.replace(one, source=f"{scene}.wav") for one in simulated.recordings.values()]
     return found
+
+
+@pytest.fixture(scope="module")
+def fitted(owned: list[Recording]) -> FittedDetector:
+    return fit_detector(owned)
 
 
 def test_a_table_is_scored_as_the_running_detector_scores_it(recordings: list[Recording]) -> None:
@@ -179,8 +184,9 @@ def test_recordings_of_other_discs_are_not_mixed(owned: list[Recording]) -> None
     assert not list(mix_pieces(cut_pieces(elsewhere, 4), np.random.default_rng(1), most=5))
 
 
-def test_fitting_keeps_the_shipped_detector_or_makes_clearly_fewer_errors(owned: list[Recording]) -> None:
-    fitted = fit_detector(owned)
+def test_fitting_keeps_the_shipped_detector_or_makes_clearly_fewer_errors(
+    owned: list[Recording], fitted: FittedDetector
+) -> None:
     assert fitted.mixtures > 0
     if fitted.way == "shipped":
         assert fitted.variant == Tap()
@@ -191,8 +197,8 @@ def test_fitting_keeps_the_shipped_detector_or_makes_clearly_fewer_errors(owned:
     assert len(found) >= 0.9 * owned[0].taps_s.size
 
 
-def test_a_fit_is_the_same_every_time(owned: list[Recording]) -> None:
-    assert fit_detector(owned, seed=3).variant == fit_detector(owned, seed=3).variant
+def test_a_fit_is_the_same_every_time(owned: list[Recording], fitted: FittedDetector) -> None:
+    assert fit_detector(owned).variant == fitted.variant
 
 
 def test_what_is_replayed_holds_taps_and_others() -> None:
