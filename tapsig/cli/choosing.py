@@ -13,6 +13,7 @@ from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from tapsig.loading.corpus import Choice, Corpus, CorpusEntry
@@ -136,7 +137,7 @@ def name_recording(recording: "Recording") -> str:
     return make_inert(f"{Path(recording.source).stem} {recording.position}".strip())
 
 
-def draw(figures: "dict[str, Figure]", path: Path, *, force: bool) -> None:
+def draw(figures: "Mapping[str, Figure | Axes]", path: Path, *, force: bool) -> None:
     """Write the figures: one to `path`, several to names of their own beside it."""
     from tapsig.report.figures import write_figure  # lazy: matplotlib loads only when something is drawn
 

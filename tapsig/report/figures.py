@@ -1,14 +1,15 @@
 """Figures of recordings and results, in a plain style that reads in grey and in print.
 
-Each function takes data and results and returns a matplotlib figure; `write_figure` saves one, `figure_to_svg` gives it
-as text to stand inside a page. Nothing here needs a display.
+Each function takes data and results. Those of one picture draw on `ax=` and return the axes; those of several return
+Each function takes data and results. Those of one picture draw on `ax=` and return the axes; those of several return
 """
 
 import io
 import math
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import matplotlib as mpl
 import numpy as np
@@ -22,14 +23,17 @@ from tapsig.analysis.causes import FALSE, MISS, CauseTable
 from tapsig.analysis.dead_time import DeadTimeMap
 from tapsig.analysis.health import HealthReport
 from tapsig.analysis.ringdown import RingdownResult
-from tapsig.dsp.decay import compute_decay_curve
+from tapsig.dsp.decay import NOMINAL_HZ, compute_decay_curve
 from tapsig.dsp.envelope import compute_envelope
 from tapsig.errors import ParameterError
 from tapsig.loading.files import check_target, replace_file
 from tapsig.records import TAP, Detections, Recording
+from tapsig.summary.spectrogram import compute_spectrogram
 from tapsig.units import FloatArray
 
 INK, MID, PALE, ACCENT = "#1a1a1a", "#6f6f6f", "#cfcfcf", "#0b4f8a"
+ORANGE = "#d55e00"
+"""Vermilion of Okabe and Ito's palette, which colour-blind readers tell from the others (from memory)."""
 STYLE: dict[str, object] = {
     "font.family": "sans-serif",
     "font.size": 9,
@@ -62,6 +66,7 @@ STYLE: dict[str, object] = {
 }
 FORMATS = (".png", ".svg", ".pdf")
 MOST_POINTS = 20_000
+ENVELOPE_POINTS = 1200
 SPECTRUM_RANGE_DB = 70.0
 
 
@@ -87,23 +92,38 @@ def check_figure_path(path: Path, *, force: bool = False) -> Path:
     return path
 
 
-def write_figure(figure: Figure, path: str | Path, *, force: bool = False) -> None:
-    """Save as PNG, SVG or PDF by the ending of `path`.
+def find_figure(drawn: Figure | Axes) -> Figure:
+    """The figure that axes stand in; a figure as it is."""
+    figure = drawn if isinstance(drawn, Figure) else drawn.get_figure(root=True)
+    assert isinstance(figure, Figure)
+    return figure
+
+
+def _take_axes(ax: Axes | None, **options: Any) -> Axes:
+    """The axes given, or those of a new figure."""
+    if ax is not None:
+        return ax
+    _, axes = _figure(**options)
+    return cast(Axes, axes[0, 0])
+
+
+def write_figure(figure: Figure | Axes, path: str | Path, *, force: bool = False) -> None:
+    """Save a figure, or the one that axes stand in, as PNG, SVG or PDF by the ending of `path`.
 
     Raises ParameterError for another ending, a folder that does not exist, or a file that exists when not `force`.
     """
     path = check_figure_path(Path(path), force=force)
     buffer = io.BytesIO()
     with mpl.rc_context(STYLE):
-        figure.savefig(buffer, format=path.suffix.lower()[1:])
+        find_figure(figure).savefig(buffer, format=path.suffix.lower()[1:])
     replace_file(path, buffer.getvalue())
 
 
-def figure_to_svg(figure: Figure) -> str:
+def figure_to_svg(figure: Figure | Axes) -> str:
     """The figure as an <svg> element that can stand inside a page; the same figure gives the same text."""
     buffer = io.StringIO()
     with mpl.rc_context(STYLE):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        find_figure(figure).savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     return text[text.index("<svg") :]
 
@@ -125,27 +145,38 @@ def _thin(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray
     return np.repeat(times[: count * size : size], 2), np.column_stack([pieces.min(1), pieces.max(1)]).ravel()
 
 
+def _thin_highest(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Highest value of each piece: a line above what it is of, which stays visible under it."""
+    size = math.ceil(values.size / ENVELOPE_POINTS)
+    count = values.size // size
+    pieces = values[: count * size].reshape(count, size)
+    return times[: count * size : size], np.asarray(pieces.max(axis=1))
+
+
 def plot_detections(
     recording: Recording,
     detections: Detections | None = None,
     *,
+    ax: Axes | None = None,
     threshold_v: float | None = None,
     name: str = "",
     title: str = "",
-) -> Figure:
-    """Waveform, envelope, threshold, labels and decisions.
+) -> Axes:
+    """Waveform, envelope, threshold, and under them labels and decisions; on `ax`, or on axes of a new figure.
 
-    `threshold_v` is a departure from the bias; rejected candidates are drawn hollow, with their reason.
+    `threshold_v` is a departure from the bias; rejected candidates are drawn hollow. The rows of marks are the first
+    of the returned axes' `child_axes`.
     """
     with mpl.rc_context(STYLE):
-        figure, ((axes,), (marks,)) = _figure(
-            2, height=3.6, sharex=True, gridspec_kw={"height_ratios": [3, 1], "hspace": 0.02}
-        )
+        if ax is None:  # the rows of marks hang below the axes, where no layout engine makes room for them
+            ax = Figure(figsize=(7.2, 3.8)).add_axes((0.115, 0.37, 0.87, 0.5))
+        axes = ax
         samples = recording.samples - (np.median(recording.samples) if recording.samples.size else 0.0)
         axes.plot(*_thin(*_parted(recording, samples)), color=MID, linewidth=0.5, label="waveform")
         if samples.size:
-            envelope = compute_envelope(samples, recording.fs)
-            axes.plot(*_thin(*_parted(recording, envelope)), color=INK, linewidth=1.1, label="envelope")
+            times, envelope = _parted(recording, compute_envelope(samples, recording.fs))
+            times, envelope = _thin_highest(times, envelope)
+            axes.plot(times, envelope, color=ORANGE, linewidth=0.8, label="envelope")
         if threshold_v is not None:
             for side in (1, -1):
                 axes.axhline(
@@ -154,11 +185,13 @@ def plot_detections(
                     linestyle="--",
                     label=f"threshold ±{threshold_v:.3g} V" if side > 0 else None,
                 )
-        axes.set(ylabel="V from bias", title=" · ".join(filter(None, [title or _title(recording), name])))
-        axes.margins(y=0.12)
-        axes.legend(loc="upper right", ncols=3)
-        _draw_marks(marks, recording, detections)
-    return figure
+        axes.set(ylabel="departure from bias, V", xlim=(0.0, recording.span_s))
+        axes.set_title(" · ".join(filter(None, [title or _title(recording), name])), pad=20)
+        axes.margins(y=0.06)
+        axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.985), ncols=3, frameon=False, borderpad=0)
+        axes.tick_params(axis="x", labelbottom=False)
+        _draw_marks(axes.inset_axes((0.0, -0.42, 1.0, 0.38)), recording, detections)
+    return axes
 
 
 def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None) -> None:
@@ -183,53 +216,45 @@ def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None)
         lowest = -0.6 if not accepted.all() else 0.4
     names = ["rejected", "detected", "other labels", "taps"][: 2 if recording.labels is None else 4]
     axes.set(yticks=range(len(names)), yticklabels=names, ylim=(lowest, len(names) - 0.4))
-    axes.set(xlabel="s", xlim=(0.0, recording.span_s))
+    axes.set(xlabel="time, s", xlim=(0.0, recording.span_s))
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
 
 
 def plot_spectrogram(
-    recording: Recording, *, modes: Sequence[float] = (), highest_hz: float = math.inf, title: str = ""
-) -> Figure:
-    """Spectrogram in dB under its highest value, gaps left blank, with the frequencies `modes` (Hz) marked at its
-    right edge. Raises ParameterError when no stretch without a gap is long enough."""
-    from scipy.signal import ShortTimeFFT, windows  # heavy; only this figure needs it
+    recording: Recording,
+    *,
+    ax: Axes | None = None,
+    modes: Sequence[float] = (),
+    highest_hz: float = math.inf,
+    title: str = "",
+) -> Axes:
+    """Spectrogram in dB under its highest value over log-frequency, gaps left blank; on `ax`, or on new axes.
 
-    longest = max(stop - start for start, stop in recording.stretches())
-    size = max(16, min(longest // 8, round(0.128 * recording.fs)))
-    if longest < 4 * size:
-        raise ParameterError(
-            f"{longest} samples without a gap are too few for a spectrogram, at least {4 * size} are"
-            " needed; plot a longer recording"
-        )
-    transform = ShortTimeFFT(windows.hann(size), max(1, size // 8), recording.fs, mfft=4 * size)
-    stretches = [(start, stop) for start, stop in recording.stretches() if stop - start >= 4 * size]
-    samples = recording.samples - np.median(recording.samples)
-    spectra = [20.0 * np.log10(np.abs(transform.stft(samples[start:stop])) + 1e-12) for start, stop in stretches]
-    highest_db = max(float(spectrum.max()) for spectrum in spectra)
+    The frequencies `modes` (Hz) are marked at its right edge. Raises ParameterError as `compute_spectrogram` does.
+    """
+    spectrum = compute_spectrogram(recording)
+    octaves = [0.0, math.log2(spectrum.high_hz / spectrum.low_hz)]
     with mpl.rc_context(STYLE):
-        figure, ((axes,),) = _figure(height=3.6)
-        for (start, stop), spectrum in zip(stretches, spectra, strict=True):
-            left, right = transform.extent(stop - start)[:2]
-            begin_s = float(recording.times_s(np.array([start]))[0])
-            image = axes.imshow(
-                spectrum - highest_db,
-                origin="lower",
-                aspect="auto",
-                cmap="Greys",
-                vmin=-SPECTRUM_RANGE_DB,
-                vmax=0,
-                extent=(left + begin_s, right + begin_s, 0, recording.fs / 2),
-                interpolation="bilinear",
-                rasterized=True,
-            )
-        top = min(highest_hz, recording.fs / 2)
+        axes = _take_axes(ax, height=3.6)
+        image = axes.imshow(
+            spectrum.level_db,
+            origin="lower",
+            aspect="auto",
+            cmap="Greys",
+            vmin=-SPECTRUM_RANGE_DB,
+            vmax=0,
+            extent=(0.0, recording.span_s, octaves[0], octaves[1]),
+            rasterized=True,
+        )
+        top = math.log2(min(highest_hz, spectrum.high_hz) / spectrum.low_hz)
         place = -math.inf
-        for frequency in sorted(mode for mode in modes if mode < top):
-            place = max(frequency, place + 0.045 * top)  # labels of neighbours side by side, not one over the other
+        for frequency in sorted(mode for mode in modes if spectrum.low_hz < mode < min(highest_hz, spectrum.high_hz)):
+            height = math.log2(frequency / spectrum.low_hz)
+            place = max(height, place + 0.045 * top)  # labels of neighbours side by side, not one over the other
             axes.annotate(
                 f"{frequency:.0f} Hz",
-                (1.0, frequency),
+                (1.0, height),
                 xycoords=("axes fraction", "data"),
                 xytext=(1.025, place),
                 textcoords=("axes fraction", "data"),
@@ -238,9 +263,17 @@ def plot_spectrogram(
                 color=ACCENT,
                 arrowprops={"arrowstyle": "-|>", "color": ACCENT, "shrinkA": 0, "shrinkB": 0, "relpos": (0, 0.5)},
             )
-        axes.set(xlim=(0.0, recording.span_s), ylim=(0, top), xlabel="s", ylabel="Hz", title=title or _title(recording))
-        figure.colorbar(image, ax=axes, label="dB re maximum", pad=0.09, fraction=0.05)
-    return figure
+        shown = [hertz for hertz in NOMINAL_HZ if spectrum.low_hz <= hertz <= min(highest_hz, spectrum.high_hz)]
+        axes.set_yticks([math.log2(hertz / spectrum.low_hz) for hertz in shown], [f"{hertz:g}" for hertz in shown])
+        axes.set(
+            xlim=(0.0, recording.span_s),
+            ylim=(0, top),
+            xlabel="time, s",
+            ylabel="frequency, Hz (octaves)",
+            title=title or _title(recording),
+        )
+        find_figure(axes).colorbar(image, ax=axes, label="level, dB re maximum", pad=0.09, fraction=0.05)
+    return axes
 
 
 def plot_ringdown(result: RingdownResult, *, title: str = "") -> Figure:
@@ -272,7 +305,7 @@ def plot_ringdown(result: RingdownResult, *, title: str = "") -> Figure:
                 label=f"{mode.frequency_hz:.0f} Hz: T60 {mode.t60_s:.2f} s",
             )
         left.set(
-            xlabel="s after the blow",
+            xlabel="time after the tap, s",
             ylabel="energy left, dB re start",
             ylim=(-60, 3),
             xlim=(0, max(longest, 0.05)),
@@ -294,8 +327,9 @@ def plot_ringdown(result: RingdownResult, *, title: str = "") -> Figure:
                 elinewidth=0.8,
                 capsize=2,
             )
-        right.set(xscale="log", yscale="log", xlabel="Hz", ylabel="T60 in s", title="modes (large: dominant) ± 2 s.e.")
-        _plain_ticks(right.xaxis)
+        right.set(xscale="log", yscale="log", title="modes (large: dominant) ± 2 s.e.")
+        right.set(xlabel="frequency, Hz (octaves)", ylabel="T60, s")
+        _octave_ticks(right.xaxis)
         _plain_ticks(right.yaxis)
         right.grid(which="major")
     return figure
@@ -308,8 +342,17 @@ def _plain_ticks(axis: Axis) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
-def plot_dead_time(result: DeadTimeMap, *, title: str = "") -> Figure:
+def _octave_ticks(axis: Axis) -> None:
+    """The nominal frequencies of octave bands on a logarithmic axis in hertz."""
+    axis.set_major_locator(FixedLocator(list(NOMINAL_HZ)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value / 1000:g}k" if value >= 1000 else f"{value:g}"))
+    axis.set_minor_formatter(NullFormatter())
+
+
+def plot_dead_time(result: DeadTimeMap, *, ax: Axes | None = None, title: str = "") -> Axes:
     """Errors over threshold × dead time: the darker the more; hatched where taps are missed, white where none is wrong.
+
+    Drawn on `ax`, or on axes of a new figure.
 
     The region in which every tap is counted exactly once is outlined, with its area; a cross marks its middle. Where
     there is none, a circle marks the setting with the fewest errors.
@@ -324,7 +367,7 @@ def plot_dead_time(result: DeadTimeMap, *, title: str = "") -> Figure:
         result.thresholds_db[-1] + step_db / 2,
     )
     with mpl.rc_context(STYLE):
-        figure, ((axes,),) = _figure(width=6.2, height=3.9)
+        axes = _take_axes(ax, width=6.2, height=3.9)
         image = axes.imshow(
             np.log10(1.0 + errors),
             origin="lower",
@@ -365,35 +408,33 @@ def plot_dead_time(result: DeadTimeMap, *, title: str = "") -> Figure:
             markersize=9,
             markeredgewidth=2,
         )
-        bar = figure.colorbar(image, ax=axes, ticks=np.log10([1, 2, 4, 11, 31, 101]), label="missed + extra")
+        ticks = np.log10([1, 2, 4, 11, 31, 101])
+        bar = find_figure(axes).colorbar(image, ax=axes, ticks=ticks, label="errors: missed and false")
         bar.ax.set_yticklabels(["0", "1", "3", "10", "30", "100"])
         axes.set(
             xlim=extent[:2],
             ylim=extent[2:],
-            xlabel="dead time in ms",
-            ylabel="threshold in dB re 1 V",
+            xlabel="dead time, ms (hatched: taps are missed; mark: best setting)",
+            ylabel="threshold, V",
             title=f"{title}\n{room}" if title else room,
         )
-        axes.text(
-            0.99,
-            0.97,
-            "hatched: taps missed",
-            transform=axes.transAxes,
-            ha="right",
-            va="top",
-            fontsize=8,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
-        )
-    return figure
+        volts = [digit * 10.0**power for power in range(-6, 4) for digit in (1, 3)]
+        shown = [value for value in volts if extent[2] <= 20 * math.log10(value) <= extent[3]]
+        axes.set_yticks([20 * math.log10(value) for value in shown], [f"{value:g}" for value in shown])
+    return axes
 
 
-def plot_causes(table: CauseTable, *, most: int = 14) -> Figure:
-    """Errors by cause, one bar each, split by position; misses under false detections. The rest is summed up."""
+def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14) -> Axes:
+    """Errors by cause, one bar each, split by position; misses under false detections. The rest is summed up.
+
+    Drawn on `ax`, or on axes of a new figure.
+    """
     positions = sorted({one.position or "–" for one in table.errors})
     shades = [str(shade) for shade in np.linspace(0.15, 0.85, max(len(positions), 1))]
     counts: dict[tuple[str, str], list[int]] = {}
     for one in table.errors:
-        counts.setdefault((one.error, one.cause), [0] * len(positions))[positions.index(one.position or "–")] += 1
+        cause = re.sub(r"^(rejected: [^:]*):.*", r"\1", one.cause)  # without the feature's name
+        counts.setdefault((one.error, cause), [0] * len(positions))[positions.index(one.position or "–")] += 1
     ordered = sorted(counts.items(), key=lambda item: (item[0][0] != FALSE, -sum(item[1])))
     kept: list[tuple[str, list[int]]] = []
     for error in (FALSE, MISS):
@@ -404,7 +445,7 @@ def plot_causes(table: CauseTable, *, most: int = 14) -> Figure:
             own = [*own[:share], (f"{error}: {len(own) - share} other causes", rest)]
         kept += own
     with mpl.rc_context(STYLE):
-        figure, ((axes,),) = _figure(height=1.3 + 0.21 * max(len(kept), 3))
+        axes = _take_axes(ax, height=1.3 + 0.21 * max(len(kept), 3))
         places = np.arange(len(kept))
         left = np.zeros(len(kept))
         for k, position in enumerate(positions):
@@ -416,7 +457,7 @@ def plot_causes(table: CauseTable, *, most: int = 14) -> Figure:
                 f"{total:.0f}", (total, place), xytext=(3, 0), textcoords="offset points", va="center", fontsize=8
             )
         found = f"{table.hits} of {table.taps} taps found in {table.duration_s:.0f} s"
-        axes.set(yticks=places, yticklabels=[name for name, _ in kept], xlabel="errors")
+        axes.set(yticks=places, yticklabels=[name for name, _ in kept], xlabel="number of errors")
         axes.set_title(f"{table.detector}: {found}")
         axes.invert_yaxis()
         if kept:
@@ -424,9 +465,9 @@ def plot_causes(table: CauseTable, *, most: int = 14) -> Figure:
         else:
             axes.text(0.5, 0.5, "no errors", transform=axes.transAxes, ha="center", va="center")
             axes.set(xticks=[])
-        if positions not in ([], ["–"]):
-            axes.legend(loc="lower right")
-    return figure
+        if len(positions) > 1:
+            axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False)
+    return axes
 
 
 def plot_features(features: Mapping[str, FloatArray], is_tap: npt.NDArray[np.bool_], *, title: str = "") -> Figure:
@@ -496,7 +537,7 @@ def plot_health(recording: Recording, report: HealthReport, *, title: str = "") 
         for finding in report.findings:
             if math.isfinite(finding.first_s):
                 wave.annotate(
-                    finding.code,
+                    finding.code.replace("-", " "),
                     (finding.first_s, report.bias_v),
                     xytext=(4, 24),
                     color=ACCENT,
@@ -508,7 +549,7 @@ def plot_health(recording: Recording, report: HealthReport, *, title: str = "") 
         if len(report.findings) > 3:
             words += f" and {len(report.findings) - 3} more"
         wave.set(
-            xlabel="s",
+            xlabel="time, s",
             ylabel="V",
             title=f"{title or _title(recording)}: {words}",
             xlim=(0.0, max(recording.span_s, 1.0 / recording.fs)),
@@ -524,13 +565,13 @@ def plot_health(recording: Recording, report: HealthReport, *, title: str = "") 
             level = 10.0 * np.log10(power / (np.sum(window**2) * recording.fs / 2.0) + 1e-20)
             spectrum.plot(hertz[1:], level[1:], color=INK, linewidth=0.7)
             spectrum.set(xscale="log", xlim=(max(5.0, hertz[1]), recording.fs / 2))
-            _plain_ticks(spectrum.xaxis)
+            _octave_ticks(spectrum.xaxis)
             for finding in report.findings:
                 if finding.unit == "Hz" and finding.code in ("hum", "tone"):
                     spectrum.axvline(finding.value, color=ACCENT, linestyle=":", label=finding.message.split(",")[0])
             if spectrum.get_legend_handles_labels()[0]:
                 spectrum.legend(loc="upper right")
-        spectrum.set(xlabel="Hz", ylabel="dB re 1 V²/Hz")
+        spectrum.set(xlabel="frequency, Hz (octaves)", ylabel="dB re 1 V²/Hz")
         spectrum.set_title(f"spectrum of the calmer half; noise {1e3 * report.noise_v:.3g} mV rms")
         spectrum.grid(axis="y")
     return figure

@@ -6,6 +6,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tapsig.analysis.causes import CauseTable, ErrorCause
@@ -43,7 +44,7 @@ def recording() -> Recording:
     return Recording(samples, FS, labels, "frame", "heron", "quiet", range_v=(0.0, 3.3), adc_bits=12)
 
 
-def texts(figure: Figure) -> str:
+def texts(figure: Figure | Axes) -> str:
     root = ElementTree.fromstring(figure_to_svg(figure))
     return " ".join(element.text or "" for element in root.iter("{http://www.w3.org/2000/svg}text"))
 
@@ -77,8 +78,8 @@ def test_other_endings_and_missing_folders_are_refused(recording: Recording, tmp
 def test_detections_show_taps_labels_and_both_kinds_of_decision(recording: Recording) -> None:
     onsets = np.array([1000, 2600, 5000])
     found = Detections(onsets, onsets, np.zeros(3), reason=("", "", "gate"))
-    figure = plot_detections(recording, found, threshold_v=0.2, name="mine")
-    wave, marks = figure.axes
+    figure = wave = plot_detections(recording, found, threshold_v=0.2, name="mine")
+    [marks] = wave.child_axes
     assert "heron, frame, quiet · mine" in texts(figure)
     assert "threshold ±0.2 V" in texts(figure)
     accepted, rejected = (line.get_xdata().tolist() for line in marks.lines[-2:])
@@ -110,15 +111,18 @@ def test_health_shades_gaps_from_end_to_end(recording: Recording) -> None:
 
 def test_no_line_crosses_a_gap(recording: Recording) -> None:
     holed = Recording(recording.samples, FS, gaps=(Gap(3000, 2.0),))
-    line = plot_detections(holed).axes[0].lines[0]
+    line = plot_detections(holed).lines[0]
     assert np.isnan(line.get_ydata()).sum() == 1
     assert line.get_xdata()[-1] == pytest.approx(5.0, abs=1e-3)
 
 
 def test_spectrogram_puts_each_stretch_at_its_time(recording: Recording) -> None:
     holed = Recording(recording.samples, FS, gaps=(Gap(3000, 20.0),))
-    axes = plot_spectrogram(holed).axes[0]
-    spans = [image.get_extent()[:2] for image in axes.images]
+    axes = plot_spectrogram(holed)
+    [image] = axes.images
+    columns = np.flatnonzero(~np.ma.getmaskarray(image.get_array()).all(axis=0)) * holed.span_s / image.get_size()[1]
+    after = int(np.argmax(np.diff(columns)))
+    spans = [(columns[0], columns[after]), (columns[after + 1], columns[-1])]
     begin = 3000 / FS + 20.0
     assert spans[0][1] < spans[1][0]
     assert spans[1][0] == pytest.approx(begin, abs=0.1)
@@ -128,17 +132,17 @@ def test_spectrogram_puts_each_stretch_at_its_time(recording: Recording) -> None
 def test_a_long_waveform_keeps_its_extremes(recording: Recording) -> None:
     samples = np.zeros(500_000)
     samples[123_457] = 1.0
-    line = plot_detections(Recording(samples, FS)).axes[0].lines[0]
+    line = plot_detections(Recording(samples, FS)).lines[0]
     assert line.get_ydata().size <= 20_000
     assert line.get_ydata().max() == 1.0
 
 
 def test_spectrogram_marks_each_mode_once(recording: Recording) -> None:
-    figure = plot_spectrogram(recording, modes=[140.0, 143.0, 900.0], highest_hz=500.0)
-    marked = [text for text in figure.axes[0].texts if text.get_text().endswith("Hz")]
+    axes = plot_spectrogram(recording, modes=[140.0, 143.0, 900.0], highest_hz=500.0)
+    marked = [text for text in axes.texts if text.get_text().endswith("Hz")]
     assert [text.get_text() for text in marked] == ["140 Hz", "143 Hz"]
     heights = [text.get_position()[1] for text in marked]
-    assert heights[1] - heights[0] > 15  # side by side, not one over the other
+    assert heights[1] - heights[0] > 0.04 * axes.get_ylim()[1]  # side by side, not one over the other
     with pytest.raises(ParameterError, match="too few"):
         plot_spectrogram(Recording(np.zeros(20), FS))
 
@@ -166,7 +170,7 @@ def test_the_map_names_its_room_and_says_where_there_is_none(recording: Recordin
     row, column = none.best_cell
     fewest = f"fewest errors: {none.missed[row, column] + none.extra[row, column]}, at {none.best_threshold_v:.3g} V"
     assert f"no setting counts all 7 taps exactly once {fewest}" in texts(figure)
-    [mark] = [line for line in figure.axes[0].lines if line.get_marker() == "o"]
+    [mark] = [line for line in figure.lines if line.get_marker() == "o"]
     assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (1e3 * none.best_dead_time_s, none.thresholds_db[row])
 
 
@@ -174,14 +178,14 @@ def test_causes_bars_add_up_to_all_errors() -> None:
     errors = [ErrorCause("false", f"cause {k % 20}", 1.0, 0, 0, position="ab"[k % 2]) for k in range(60)]
     errors += [ErrorCause("miss", "too weak", 2.0, 0, 0, position="a")] * 5
     figure = plot_causes(CauseTable("mine", tuple(errors), 10, 5, 60.0))
-    assert sum(patch.get_width() for patch in figure.axes[0].patches) == 65
+    assert sum(patch.get_width() for patch in figure.patches) == 65
     assert "other causes" in texts(figure)
     assert "miss: too weak" in texts(figure)
     nothing = texts(plot_causes(CauseTable("mine", (), 0, 0, 1.0)))
     assert "0 of 0 taps" in nothing
     assert "no errors" in nothing
     alone = plot_causes(CauseTable("mine", (ErrorCause("miss", "too weak", 2.0, 0, 0),), 10, 9, 60.0))
-    assert alone.axes[0].get_legend() is None
+    assert alone.get_legend() is None
 
 
 def test_features_are_ranked_by_how_well_they_tell_taps() -> None:
@@ -209,3 +213,33 @@ def test_health_names_findings_and_draws_hum(recording: Recording) -> None:
     assert "nothing found" in texts(plot_health(recording, check_health(recording)))
     empty = Recording(np.zeros(0), FS)
     assert "too-short" in texts(plot_health(empty, check_health(empty)))
+
+
+def test_what_is_one_picture_draws_on_the_axes_given_and_returns_them(recording: Recording) -> None:
+    figure = Figure()
+    axes = figure.subplots(2, 2).ravel()
+    assert plot_detections(recording, ax=axes[0]) is axes[0]
+    assert plot_spectrogram(recording, ax=axes[1]) is axes[1]
+    assert plot_dead_time(compute_dead_time_map(recording), ax=axes[2]) is axes[2]
+    assert plot_causes(CauseTable("mine", (), 0, 0, 1.0), ax=axes[3]) is axes[3]
+    assert "no errors" in texts(figure)
+
+
+def test_the_envelope_is_a_line_above_the_waveform_not_a_band_over_it(recording: Recording) -> None:
+    axes = plot_detections(recording)
+    wave, envelope = axes.lines[:2]
+    assert envelope.get_ydata().size <= 1200
+    turns = np.count_nonzero(np.diff(np.sign(np.diff(envelope.get_ydata()))))
+    assert turns < 0.7 * envelope.get_ydata().size  # a line through lowest and highest in turn turns at every point
+    assert envelope.get_ydata().max() > 0.5 * np.nanmax(wave.get_ydata())
+
+
+def test_frequencies_stand_at_their_octaves(recording: Recording) -> None:
+    axes = plot_spectrogram(recording)
+    places = {text.get_text(): tick for tick, text in zip(axes.get_yticks(), axes.get_yticklabels(), strict=True)}
+    assert places["250"] - places["125"] == pytest.approx(1.0)
+    rows, columns = axes.images[0].get_size()
+    level = np.asarray(axes.images[0].get_array())[:, round(columns * 0.55 / recording.span_s)]
+    low, high = axes.images[0].get_extent()[2:]
+    loudest = low + (int(np.argmax(level)) + 0.5) / rows * (high - low)
+    assert loudest == pytest.approx(places["125"] + np.log2(140 / 125), abs=0.1)  # the recording rings at 140 Hz
