@@ -1,7 +1,7 @@
 """Figures of recordings and results, in a plain style that reads in grey and in print.
 
 Each function takes data and results. Those of one picture draw on `ax=` and return the axes; those of several return
-Each function takes data and results. Those of one picture draw on `ax=` and return the axes; those of several return
+a figure. `write_figure` saves either, `figure_to_svg` gives it as text to stand inside a page.
 """
 
 import io
