@@ -16,7 +16,7 @@ import numpy as np
 
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.errors import LabelError, ParameterError
-from tapsig.records import Recording
+from tapsig.records import Recording, require_labels
 from tapsig.scoring.criteria import CRITERIA, FIELDS, Estimate
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.tuning import GRIDS, SEED, list_settings
@@ -149,8 +149,7 @@ def tune_held_out(
 
 def _count_taps(recordings: Sequence[Recording]) -> int:
     for recording in recordings:
-        if recording.labels is None:
-            raise LabelError(f"{recording.source or 'recording'} is not labelled; give it a label file to tune on it")
+        require_labels(recording)
     taps = sum(recording.taps_s.size for recording in recordings)
     if taps < LEAST_TAPS:
         raise LabelError(

@@ -65,4 +65,4 @@ def test_csv_has_a_row_for_each_detector_and_labels_are_needed(
     empty = tmp_path / "alone.wav"
     empty.write_bytes(WAV.read_bytes())
     assert main(["tune", str(empty)]) == 1
-    assert "not labelled" in capsys.readouterr().err
+    assert "needs labels" in capsys.readouterr().err

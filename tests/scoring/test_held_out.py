@@ -93,7 +93,7 @@ def test_volts_scale_with_the_taps_and_nothing_else_does() -> None:
 
 
 def test_what_cannot_be_tuned_on_is_refused() -> None:
-    with pytest.raises(LabelError, match="not labelled"):
+    with pytest.raises(LabelError, match="needs labels"):
         tune_held_out(FixedThreshold(), [Recording(np.zeros(4000), FS)])
     with pytest.raises(LabelError, match="3 labelled taps; 6 or more"):
         tune_held_out(FixedThreshold(), [pulses([(0.5, True)] * 3)])
