@@ -93,9 +93,12 @@ def _choose_value(
                 + ("" if layout.header else ", without names: give channel=")
             )
         return found[0]
-    if channel is not None or not values:
-        if channel is None or channel >= len(values):
-            raise ParameterError(f"channel is {channel or 0}; {source} has {len(values)} value columns, from 0")
+    if not values:
+        named = ", ".join(map(repr, layout.header)) or "one column of times"
+        raise RecordingError(f"{source}: none of its columns is a signal: {named}; name the signal's volts, mv or adc")
+    if channel is not None:
+        if channel >= len(values):
+            raise ParameterError(f"channel is {channel}; {source} has {len(values)} value columns, from 0")
         return values[channel]
     signals = [index for index in values if columns[index].kind == "value"]
     value = next((index for index in signals if columns[index].unit in ("V", "counts")), (signals or values)[0])

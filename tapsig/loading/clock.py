@@ -21,7 +21,7 @@ JITTER_SHARE = 0.1
 RATE_SHARE, WORST_RATE_SHARE = 0.01, 0.1
 LONG_STRETCH, RATE_BLOCK = 100, 200
 STRAY_S = 0.001  # samples further from their stamps are laid on an even grid
-HIGHEST_RATE_HZ = 1e6
+HIGHEST_RATE_HZ, HIGHEST_SPLIT_RATE_HZ = 1e6, 2e5
 DOUBLED_SHARE, ALIKE_SHARE = 0.98, 0.9
 MAX_GAPS = 100_000
 TYPICAL_LAG, TYPICAL_PLACES = 64, 100_000
@@ -124,11 +124,12 @@ def _is_whole(ticks: FloatArray) -> bool:
 def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
     """Find gaps and losses. Where many stamps repeat, they are coarse, and one step of them is no gap."""
     typical = _typical_period(source, ticks)
-    if typical * unit_s * HIGHEST_RATE_HZ < 1.0:
+    split = unit_s < 1.0 and not _is_whole(ticks)  # a tick of a logger's clock is seldom split
+    highest_hz, told_hz = HIGHEST_SPLIT_RATE_HZ if split else HIGHEST_RATE_HZ, 1.0 / (typical * unit_s)
+    if told_hz > 0.9999 * highest_hz:
         raise RecordingError(
-            f"{source}: its stamps tell {1.0 / (typical * unit_s):.3g} Hz, more than"
-            f" {HIGHEST_RATE_HZ:g}; is a point in them a separator of thousands, or their unit another"
-            " than time_unit=?"
+            f"{source}: its stamps tell {told_hz:.3g} Hz, and {highest_hz:g} is too much; is a point in them a"
+            " separator of thousands, or their unit another than time_unit=?"
         )
     period, resolution = typical, 0.0
     edges = np.empty(min(MAX_GAPS, ticks.size), dtype=np.int64)

@@ -290,12 +290,19 @@ def test_stamps_beyond_what_a_float_counts_are_refused(tmp_path: Path) -> None:
         read_recording(path, adc_bits=10, full_scale_v=5.0)
 
 
-def test_points_as_separators_of_thousands_are_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("step_us", "read_hz"), [(125, "8e\\+06"), (1000, "1e\\+06"), (1475, "6.78e\\+05")])
+def test_points_as_separators_of_thousands_are_refused(tmp_path: Path, step_us: int, read_hz: str) -> None:
     """`1.024` for 1024 µs would read as 8 MHz."""
-    stamps = [f"{t // 1000}.{t % 1000:03}" for t in range(1000, 76_000, 125)]
+    stamps = [f"{t // 1000}.{t % 1000:03}" for t in 1000 + step_us * np.arange(600)]
     path = write(tmp_path / "x.csv", "time_us,adc", stamps, COUNTS)
-    with pytest.raises(RecordingError, match=r"8e\+06 Hz.*separator of thousands"):
+    with pytest.raises(RecordingError, match=rf"{read_hz} Hz.*separator of thousands"):
         read_recording(path, adc_bits=10, full_scale_v=5.0)
+
+
+def test_a_log_without_a_signal_says_which_columns_it_has(tmp_path: Path) -> None:
+    path = write(tmp_path / "x.csv", "time_us,seq", STAMPS, np.arange(600) % 256)
+    with pytest.raises(RecordingError, match="none of its columns is a signal: 'time_us', 'seq'"):
+        read_recording(path)
 
 
 @pytest.mark.parametrize("idle", [False, True])
