@@ -15,7 +15,7 @@ from tapsig.errors import ParameterError, TapsigError
 COMMANDS = {
     "quickstart": "a small example to begin with, and scripts that use it",
     "score": "precision and recall of detectors on a labelled corpus",
-    "detect": "the taps that a detector finds in one recording",
+    "detect": "the taps that a detector finds in recordings, or live in a pipe",
     "health": "what is wrong with a recording",
     "ringdown": "how a panel rings: modes, damping, decay times",
     "dead-time": "room for a plain threshold: threshold against dead time",

@@ -1,4 +1,4 @@
-"""The taps that a detector finds in one recording.
+"""The taps that a detector finds in recordings, or in samples from standard input as they come.
 
   tapsig detect first/door.wav --full-scale-v 2.5
   tapsig detect first/counts.txt --fs 2000 --adc-bits 10 --full-scale-v 5 --detector ring-following
@@ -10,7 +10,13 @@
 
 One row a tap: its onset, the time since the tap before, how strongly it stood out (decibels over the detector's
 threshold; for 'tap' a probability), and how long after the onset it was decided. With --format csv the rows are a label
-file. A long WAV file is read in blocks. --plot draws the waveform, its envelope and the marks of what was found.
+file. A long WAV file is read in blocks.
+
+- reads standard input until it ends, or until Ctrl-C, and prints each tap as it is decided; on a terminal a line shows
+the level. Text holds a sample a line, of which the last number counts; --stdin s16le reads raw samples. --events jsonl
+prints one JSON object a line for another program.
+
+--plot draws the waveform, its envelope and the marks of what was found.
 """
 
 import argparse
