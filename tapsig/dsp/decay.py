@@ -14,23 +14,23 @@ from tapsig.units import FloatArray, check_positive, check_samples, seconds_to_s
 RANGES_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
 NOISE_MARGIN_DB = 10.0
 MIN_POINTS = 8
-# A decay that is faster than its own filter shows the filter: bandwidth × T60 must be over 4 when the filter runs
-# backwards in time (Jacobsen and Rindel, J. Sound Vib. 117 (1987) 187; from memory).
+# A decay faster than the filter's own cannot be measured: bandwidth × T60 must exceed 4 when the filter runs backwards
+# in time (Jacobsen and Rindel, J. Sound Vib. 117 (1987) 187; from memory).
 MIN_BANDWIDTH_TIME = 4.0
 OCTAVE_STEP = 10.0**0.3  # base-ten octave, IEC 61260-1
 NOMINAL_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
-"""What octave bands are called (IEC 61260-1, nominal mid-band frequencies; from memory)."""
+"""Nominal mid-band frequencies of the octaves (IEC 61260-1; from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
 class DecayTime:
-    """A decay time by one evaluation range; nan with the reason where the range does not allow it.
+    """A decay time from one evaluation range; nan with the reason where it cannot be measured.
 
     Parameters
     ----------
     measure : "edt", "t20" or "t30".
     t60_s : time to fall by 60 dB, from the slope in that range.
-    reason : "" or why there is no number.
+    reason : "" or why there is no value.
     linearity : correlation coefficient of level and time (-1 = a straight decay).
     """
 
@@ -41,15 +41,15 @@ class DecayTime:
 
     @property
     def rate_db_per_s(self) -> float:
-        """How fast the level falls, in dB/s (above 0 for a decay)."""
+        """Decay rate in dB/s (above 0 for a decay)."""
         return 60.0 / self.t60_s
 
 
 @dataclass(frozen=True, slots=True)
 class DecayCurve:
-    """Backward-integrated energy in dB re its start, shape (n,), as far as the ring-down stands out of the noise.
+    """Backward-integrated energy in dB re its start, shape (n,), up to where the ring-down meets the noise.
 
-    `range_db` is how far the start stands over the noise (inf when there is none), `fs` in Hz.
+    `range_db` is the level of the start over the noise (inf without noise), `fs` in Hz.
     """
 
     level_db: FloatArray = field(repr=False)
@@ -57,7 +57,7 @@ class DecayCurve:
     range_db: float
 
     def compute_time(self, measure: str = "t20") -> DecayTime:
-        """The decay time by one range of RANGES_DB: least squares through the curve inside it."""
+        """The decay time from one range of RANGES_DB, by least squares."""
         if measure not in RANGES_DB:
             raise ParameterError(f"measure is {measure!r}; it must be one of {', '.join(RANGES_DB)}")
         top, bottom = RANGES_DB[measure]
@@ -84,8 +84,8 @@ def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float
     samples : the ring-down from its start, without bias, shape (n,).
     noise_power : mean square of the noise under it, in the square of the samples' unit.
 
-    The integral stops where the level meets the noise. The noise's power is taken off, and what lies behind the end
-    is added as an exponential with the rate of the last 10 dB, as ISO 3382-1 allows, so that neither bends the curve.
+    The integral stops where the level meets the noise. The noise power is subtracted, and the energy after the end is
+    added as an exponential with the rate of the last 10 dB, as ISO 3382-1 allows. Neither then bends the curve.
 
     Raises ParameterError for samples that are not 1-D and finite, or a negative noise power.
 
@@ -115,7 +115,7 @@ def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float
 
 
 def _find_end(blocks: FloatArray, noise_power: float) -> int:
-    """Number of blocks before the level has met the noise (twice its power) in three blocks running."""
+    """Number of blocks before the level is at the noise (within twice its power) for three successive blocks."""
     if noise_power <= 0:
         return blocks.size
     low = blocks < 2.0 * noise_power
@@ -124,7 +124,7 @@ def _find_end(blocks: FloatArray, noise_power: float) -> int:
 
 
 def _estimate_tail(blocks: FloatArray, block: int) -> float:
-    """Energy behind the last block, for an exponential with the rate of the last 10 dB; 0 if it does not fall."""
+    """Energy after the last block, for an exponential with the rate of the last 10 dB; 0 if it does not fall."""
     alive = np.flatnonzero(blocks > 0)
     if alive.size < 4:
         return 0.0
@@ -148,9 +148,9 @@ class BandDecay:
 
     Parameters
     ----------
-    centre_hz : exact mid-band frequency, base-ten octaves; `nominal_hz` is what the band is called.
-    times : by measure, "edt", "t20" and "t30".
-    level_db : mean power over the first 10 ms over the noise's, in dB (inf without noise).
+    centre_hz : exact mid-band frequency of the base-ten octave.
+    times : decay times by measure, "edt", "t20" and "t30".
+    level_db : mean power of the first 10 ms over the noise power, in dB (inf without noise).
     """
 
     centre_hz: float
@@ -159,24 +159,24 @@ class BandDecay:
 
     @property
     def nominal_hz(self) -> float:
-        """The band's name: its nominal mid-band frequency."""
+        """Nominal mid-band frequency."""
         return get_nominal_hz(self.centre_hz)
 
     @property
     def best(self) -> DecayTime:
-        """The decay time over the widest range that has one; otherwise that of "edt", with its reason."""
+        """The decay time from the widest usable range; otherwise that of "edt", with its reason."""
         return next(
             (self.times[name] for name in ("t30", "t20", "edt") if not self.times[name].reason), self.times["edt"]
         )
 
     @property
     def rate_db_per_s(self) -> float:
-        """How fast this band falls, in dB/s; nan where no range allows it."""
+        """Decay rate in dB/s; nan without a usable range."""
         return self.best.rate_db_per_s
 
 
 def get_nominal_hz(centre_hz: float) -> float:
-    """What the octave with the exact mid-band frequency `centre_hz` is called; nan for the whole signal.
+    """Nominal mid-band frequency of the octave with the exact one `centre_hz`; nan for the whole signal.
 
     >>> [get_nominal_hz(centre) for centre in list_octaves(8000.0, lowest_hz=60.0)]
     [63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0]
@@ -198,16 +198,16 @@ def list_octaves(fs: float, *, lowest_hz: float = 31.0) -> list[float]:
 def compute_band_decays(
     samples: npt.ArrayLike, fs: float, *, noise: npt.ArrayLike | None = None, lowest_hz: float = 31.0
 ) -> tuple[BandDecay, ...]:
-    """Spectral decay: decay times and rates of the ring-down `samples`, octave band by octave band.
+    """Decay times and rates of the ring-down `samples` in octave bands.
 
     Parameters
     ----------
     samples : from the onset on, without bias, shape (n,).
-    noise : samples without ringing, such as those before the onset; their power in each band is the noise. None: 0.
-    lowest_hz : no band centred lower.
+    noise : samples without ringing, such as those before the onset, which give the noise power of each band. None: 0.
+    lowest_hz : lowest mid-band frequency.
 
     The octave filters run backwards in time, so that their own ringing falls before the onset. A band that decays
-    faster than its filter says so instead of giving a number.
+    faster than its filter has a reason instead of a value.
     """
     from scipy.signal import sosfilt  # heavy; only this function needs it
 

@@ -1,4 +1,4 @@
-"""Propagation delay between two channels that were sampled together: cross-correlation, finer than a sample."""
+"""Propagation delay between two simultaneous channels by cross-correlation, finer than a sample."""
 
 from dataclasses import dataclass
 
@@ -13,7 +13,7 @@ UPSAMPLING = 16
 
 @dataclass(frozen=True, slots=True)
 class Delay:
-    """How much later the second channel is, in seconds, and the correlation there (-1 to 1; below 0: it is turned)."""
+    """Delay of the second channel in seconds, and the correlation there (-1 to 1; below 0: inverted)."""
 
     delay_s: float
     correlation: float
@@ -22,9 +22,9 @@ class Delay:
 def compute_delay(first: npt.ArrayLike, second: npt.ArrayLike, fs: float, *, max_lag_s: float = 0.01) -> Delay | None:
     """Delay of `second` behind `first`, both shape (n,), at the largest absolute value of their cross-correlation.
 
-    The correlation is interpolated 16 times through its spectrum (exact for a band-limited signal) and by a parabola
-    through the three points at its top. A plate is dispersive: its high frequencies arrive first, so the delay is
-    that of the frequencies that carry the most energy. None when either channel is constant.
+    The correlation is interpolated 16-fold through its spectrum (exact for a band-limited signal), then by a parabola
+    through its three highest points. A plate is dispersive, and high frequencies arrive first: the delay is that of the
+    frequencies with the most energy. None when either channel is constant.
 
     Raises ParameterError for shapes that differ or a lag that is not shorter than the samples.
 
@@ -45,7 +45,7 @@ def compute_delay(first: npt.ArrayLike, second: npt.ArrayLike, fs: float, *, max
         return None
     size = 1 << (one.size + lag).bit_length()
     cross = np.conj(np.fft.rfft(one, size)) * np.fft.rfft(two, size)
-    cross[-1] *= 0.5  # the Nyquist line is shared by both halves of the longer spectrum
+    cross[-1] *= 0.5  # the Nyquist line is split between both halves of the longer spectrum
     fine = np.fft.irfft(cross, size * UPSAMPLING) * UPSAMPLING / energy
     reach = lag * UPSAMPLING
     lags = np.arange(-reach, reach + 1)

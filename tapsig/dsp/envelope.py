@@ -13,8 +13,8 @@ ATTACK_S, RELEASE_S = 0.0005, 0.02
 def follow_envelope(magnitudes: FloatArray, state: FloatArray, attack: float, release: float) -> FloatArray:
     """First-order follower of `magnitudes` (>= 0), shape (n,); `state` = [level] is updated.
 
-    `attack` and `release` are the shares of the new sample while rising and while falling. Of powers and with equal
-    shares it is the exponential time weighting of IEC 61672-1.
+    `attack` and `release` are the smoothing coefficients (weights of the new sample) for rising and falling. With equal
+    coefficients, applied to power, it is the exponential time weighting of IEC 61672-1.
     """
     magnitudes, out = np.ascontiguousarray(magnitudes, dtype=np.float64), np.empty(magnitudes.size)
     state[0] = load()[1].tapsig_follow_envelope(

@@ -1,4 +1,4 @@
-"""Causal first-order filters, sample by sample, that begin in the steady state of the first sample."""
+"""Causal first-order filters, which start in the steady state of the first sample."""
 
 import math
 
@@ -11,7 +11,7 @@ from tapsig.units import FloatArray, check_positive
 
 
 def one_pole_coefficient(time_s: float, fs: float) -> float:
-    """Share of the new sample in a first-order low-pass of time constant `time_s`: 1 - exp(-1/(time_s·fs)).
+    """Weight of the new sample in a first-order low-pass with the time constant `time_s`: 1 - exp(-1/(time_s·fs)).
 
     Impulse-invariant, so that the decay after a step is exp(-t/time_s) exactly.
 
@@ -22,7 +22,7 @@ def one_pole_coefficient(time_s: float, fs: float) -> float:
 
 
 def high_pass_time_s(cutoff_hz: float, fs: float) -> float:
-    """Time constant of the tracker whose remainder is a high-pass with its -3 dB point at `cutoff_hz`.
+    """Time constant of the running mean whose subtraction gives a high-pass with its -3 dB point at `cutoff_hz`.
 
     Raises ParameterError unless 0 < cutoff_hz < fs/2.
     """
@@ -32,7 +32,7 @@ def high_pass_time_s(cutoff_hz: float, fs: float) -> float:
 
 
 def remove_slow(samples: FloatArray, state: FloatArray, share: float) -> FloatArray:
-    """`samples` less their slow mean, shape (n,); `state` is [mean, whether it has begun] and is updated."""
+    """`samples` less their running mean, shape (n,); `state` is [mean, 1 once started] and is updated."""
     samples, out = np.ascontiguousarray(samples, dtype=np.float64), np.empty(samples.size)
     if samples.size:
         mean = float(state[0] if state[1] else samples[0])

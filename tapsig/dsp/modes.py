@@ -1,7 +1,7 @@
 """Modes: frequencies and damping of decaying sinusoids, from one ring-down or from several of the same structure.
 
-Each band is shifted to 0 Hz, low-passed by a filter that only sees samples of the ring-down (which leaves every pole
-as it is), and thinned out. Its poles are those of the signal subspace of all ring-downs' Hankel matrices together
+Each band is shifted to 0 Hz, low-passed by a filter that covers only samples of the ring-down (which leaves every pole
+unchanged), and decimated. Its poles are those of the signal subspace of all ring-downs' Hankel matrices together
 (matrix pencil: Hua and Sarkar, IEEE Trans. Acoust. Speech Signal Process. 38 (1990) 814; ESPRIT: Roy and Kailath,
 ibid. 37 (1989) 984). The number of poles is the one with the least Bayesian information criterion of the residual.
 Leaving out one ring-down at a time gives the uncertainty (jackknife).
@@ -24,7 +24,7 @@ BAND_HZ = 100.0
 STOPBAND_DB = 80.0
 MAX_POLES = 20
 PATIENCE = 5  # orders without a better criterion before the search ends
-HIGHEST_DAMPING = 0.1  # beyond, a pole is a transient rather than a resonance
+HIGHEST_DAMPING = 0.1  # above, a pole is a transient rather than a resonance
 MIN_SHARE = 1e-5  # of the energy of all modes: -50 dB
 DECAY_NEPERS = 3.0 * math.log(10.0)  # amplitude, 60 dB
 
@@ -81,8 +81,8 @@ def compute_modes(
 
     Parameters
     ----------
-    ringdowns : one array, or a list of them, each from just after the blow on, without bias. Lengths may differ.
-    lowest_hz, highest_hz : where to look; to 0.45 of the rate at most, which is the default.
+    ringdowns : one array, or a list of them, each from just after the impact on, without bias. Lengths may differ.
+    lowest_hz, highest_hz : frequency range; up to 0.45 of the rate, the default.
     least_share : modes with less of the energy are left out.
 
     Raises ParameterError for ring-downs that are not 1-D and finite, or shorter than the analysis needs (about 60 ms).
@@ -106,14 +106,14 @@ def compute_modes(
     count = max(1, math.ceil((top - lowest_hz) / BAND_HZ))
     edges = np.linspace(lowest_hz, top, count + 1)
     modes: list[Mode] = []
-    with threadpool_limits(1):  # the matrices are small: threads would only wait for each other
+    with threadpool_limits(1):  # the matrices are too small for threads
         shifted = [_shift_to_zero(values, fs, 0.5 * (edges[:-1] + edges[1:])) for values in given]
         for band in range(count):
             found = _fit_band([signals[band] for signals in shifted], fs, float(edges[band]), float(edges[band + 1]))
             modes += [mode for mode in found if not any(_are_one(mode, other) for other in modes)]
     energy = [mode.amplitude**2 / mode.decay_rate_per_s for mode in modes]
-    heard = 4.0 * float(np.mean([values @ values for values in given])) / fs  # a²/α of one mode with all of it
-    modes, energy = _drop_cancelling(modes, energy, heard)
+    total_energy = 4.0 * float(np.mean([values @ values for values in given])) / fs  # a²/α of one mode with all of it
+    modes, energy = _drop_cancelling(modes, energy, total_energy)
     total = math.fsum(energy)
     shared = [
         Mode(mode.frequency_hz, mode.damping, mode.amplitude, part / total, mode.frequency_se_hz, mode.damping_se)
@@ -124,14 +124,14 @@ def compute_modes(
     )
 
 
-def _drop_cancelling(modes: list[Mode], energy: list[float], heard: float) -> tuple[list[Mode], list[float]]:
-    """Without modes of more energy than was heard: they only exist against another, and describe a transient."""
-    kept = [(mode, part) for mode, part in zip(modes, energy, strict=True) if part <= 1.5 * heard]
+def _drop_cancelling(modes: list[Mode], energy: list[float], total_energy: float) -> tuple[list[Mode], list[float]]:
+    """Drop modes with more energy than the signal: they cancel each other and describe a transient."""
+    kept = [(mode, part) for mode, part in zip(modes, energy, strict=True) if part <= 1.5 * total_energy]
     return [mode for mode, _ in kept], [part for _, part in kept]
 
 
 def _are_one(mode: Mode, other: Mode) -> bool:
-    """Whether two bands found the same mode at their common edge: closer than a tenth of its half-power width."""
+    """Whether two bands found the same mode at their common edge: closer than a tenth of its half-power bandwidth."""
     return abs(mode.frequency_hz - other.frequency_hz) < 0.2 * mode.damping * mode.frequency_hz
 
 
@@ -146,9 +146,9 @@ def _check_ringdowns(ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike) -> list
 
 
 def _plan(fs: float) -> tuple[int, int]:
-    """How many samples to thin out by, and the length of the low-pass before.
+    """Decimation factor, and the length of the low-pass before it.
 
-    The thinned rate is at least twice BAND_HZ: what folds back falls outside the band, and is 80 dB down there.
+    The decimated rate is at least twice BAND_HZ: aliases fall outside the band, where they are 80 dB down.
     """
     thin = max(1, int(fs // (2.0 * BAND_HZ)))
     if thin == 1:
@@ -165,7 +165,7 @@ def least_samples(fs: float) -> int:
 
 
 def _low_pass(fs: float) -> FloatArray:
-    """The low-pass before thinning out, shape (taps,): a Kaiser window, its gain at 0 Hz is one."""
+    """The low-pass before decimation, shape (taps,): Kaiser window, unit gain at 0 Hz."""
     thin, taps = _plan(fs)
     if taps == 1:
         return np.ones(1)
@@ -175,9 +175,9 @@ def _low_pass(fs: float) -> FloatArray:
 
 
 def _shift_to_zero(values: FloatArray, fs: float, centres_hz: FloatArray) -> ComplexArray:
-    """The bands around `centres_hz`, each as a thinned complex signal that starts with the first sample.
+    """The bands around `centres_hz`, each as a decimated complex signal from the first sample on, shape (bands, m).
 
-    Shape (bands, m). Only the samples that are kept are computed: the low-pass is shifted, not the signal.
+    Only the kept samples are computed: the low-pass is shifted, not the signal.
     """
     thin, _ = _plan(fs)
     kernel = _low_pass(fs)
@@ -190,7 +190,7 @@ def _shift_to_zero(values: FloatArray, fs: float, centres_hz: FloatArray) -> Com
 
 
 def _fit_band(signals: list[ComplexArray], fs: float, low_hz: float, high_hz: float) -> list[Mode]:
-    """Modes between `low_hz` and `high_hz`, whose middle the `signals` have at 0 Hz, with their standard errors.
+    """Modes between `low_hz` and `high_hz`, whose centre is 0 Hz in `signals`, with their standard errors.
 
     `energy_share` is filled in later.
     """
@@ -219,7 +219,7 @@ def _fit_band(signals: list[ComplexArray], fs: float, low_hz: float, high_hz: fl
         if not parts and len(signals) >= 3:  # the costly step: only where there is a mode
             parts = [_solve(_signal_subspace(whole - span, order), rate)[1] for span in spans]
         frequency_se, damping_se = _jackknife(complex(logarithm), centre, parts)
-        if damping_se > 0.5 * damping:  # it comes and goes with the ring-down: not a mode of the structure
+        if damping_se > 0.5 * damping:  # not consistent over ring-downs: not a mode of the structure
             continue
         modes.append(Mode(float(frequency), damping, math.sqrt(power), 0.0, frequency_se, damping_se))
     return modes
@@ -252,7 +252,7 @@ def _signal_subspace(correlation: ComplexArray, count: int) -> ComplexArray:
 def _fit_amplitudes(poles: ComplexArray, signals: list[ComplexArray]) -> tuple[FloatArray, float]:
     """Mean square amplitude of each pole at the start of the signals, and the residual energy of all."""
     power, residual = np.zeros(poles.size), 0.0
-    for size in {signal.size for signal in signals}:  # those of one length have one basis
+    for size in {signal.size for signal in signals}:  # signals of equal length share a basis
         together = np.stack([signal for signal in signals if signal.size == size], axis=1)
         basis = np.vander(poles, size, increasing=True).T
         found: ComplexArray = np.asarray(np.linalg.lstsq(basis, together, rcond=None)[0], dtype=np.complex128)
@@ -271,7 +271,7 @@ def _choose_order(vectors: ComplexArray, signals: list[ComplexArray]) -> int:
     best, choice = 2.0 * values * math.log(energy / values), 0
     for order in range(1, vectors.shape[1] + 1):
         poles = _find_poles(vectors[:, :order])
-        poles = poles[np.abs(poles) < 1.2]  # a growing pole this fast overflows, and is noise
+        poles = poles[np.abs(poles) < 1.2]  # a pole that grows this fast overflows, and is noise
         residual = max(_fit_amplitudes(poles, signals)[1], floor)
         parameters = 2.0 * order * (1 + len(signals))
         score = 2.0 * values * math.log(residual / values) + parameters * math.log(2.0 * values)
@@ -290,7 +290,7 @@ def _solve(subspace: ComplexArray, rate: float) -> tuple[ComplexArray, ComplexAr
 
 
 def _filter_gain(rates: ComplexArray, fs: float) -> ComplexArray:
-    """What the low-pass makes of exp(rate · t): its value in the first output, for each complex rate in 1/s."""
+    """Response of the low-pass to exp(rate · t) in its first output, for each complex rate in 1/s."""
     kernel = _low_pass(fs)
     return np.asarray(np.exp(rates[:, None] / fs * np.arange(kernel.size)) @ kernel)
 

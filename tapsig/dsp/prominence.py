@@ -1,4 +1,4 @@
-"""Peak prominence, as far as a stream can know it: how far a level stands over what was before."""
+"""Causal peak prominence: the height of a level over what came before it."""
 
 import numpy as np
 
@@ -8,10 +8,10 @@ from tapsig.units import FloatArray, IntArray
 
 
 def follow_prominence(levels: FloatArray, ring: FloatArray, position: IntArray) -> FloatArray:
-    """Causal prominence of each level: over the lowest since the last higher one, within the ring's length.
+    """Causal prominence of each level: its height over the minimum since the last higher level, within the ring.
 
-    `ring` holds the latest levels (nan = none yet) and `position` = [next place]; both are updated. At a peak this is
-    the left half of its prominence: a stream cannot know what follows.
+    `ring` holds the latest levels (nan = none yet) and `position` = [next index]; both are updated. At a peak, this is
+    the prominence on its left side only.
     """
     levels, out = np.ascontiguousarray(levels, dtype=np.float64), np.empty(levels.size)
     position[0] = load()[1].tapsig_follow_prominence(

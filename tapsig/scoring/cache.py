@@ -1,9 +1,9 @@
-"""What detectors found, kept on disk: a scoring that was stopped goes on where it was.
+"""Detections stored on disk, so that an interrupted scoring can continue.
 
 One small file holds the detections of one detector on one recording. Its name is a digest of everything that they
 depend on: the samples as loaded, the detector with its parameters, the code of the detectors, tapsig's version.
-Labels and the matching window are no part of it, so labels can be corrected without running detectors again. A file
-appears whole or not at all, and carries a digest of its own content: what a crash may leave is computed anew.
+Labels and the matching window are not part of it, so labels can be corrected without running detectors again. Files
+are written atomically and carry a digest of their content; a damaged file is computed again.
 """
 
 import dataclasses
@@ -29,7 +29,7 @@ _ROOMS = ("units", "records", "converter", "core", "dsp", "detectors")
 
 @functools.cache
 def _digest_code(module: str) -> str:
-    """Digest of the source of tapsig's detectors, and of `module` when the detector lives elsewhere."""
+    """Digest of the source of tapsig's detectors, and of `module` for a detector from elsewhere."""
     package = Path(__file__).parent.parent
     files = [path for room in _ROOMS for path in (package / room).rglob("*") if path.suffix in (".py", ".c", ".h")]
     files += [package / f"{room}.py" for room in _ROOMS if (package / f"{room}.py").exists()]
@@ -43,7 +43,7 @@ def _digest_code(module: str) -> str:
 
 
 def _to_plain(value: object) -> object:
-    """Parameters as JSON can write them; an array by its digest."""
+    """Parameters as JSON values; arrays by their digest."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         fields = {field.name: _to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
         return {"type": f"{type(value).__module__}.{type(value).__qualname__}", "fields": fields}
@@ -76,7 +76,7 @@ def describe_variant(variant: Variant) -> str:
 
 
 def digest_recording(recording: Recording) -> str:
-    """Digest of what a detector hears of a recording: samples, rate, gaps."""
+    """Digest of a detector's input: samples, rate, gaps."""
     digest = hashlib.sha256(recording.samples.tobytes())
     digest.update(repr((recording.fs, [(gap.sample, gap.duration_s) for gap in recording.gaps])).encode())
     return digest.hexdigest()
@@ -93,7 +93,7 @@ class ResultCache:
 
     def __post_init__(self) -> None:
         if self.folder.exists() and not self.folder.is_dir():
-            raise ParameterError(f"--cache: {self.folder} is not a folder; name a folder, which is made if need be")
+            raise ParameterError(f"--cache: {self.folder} is not a folder; name a folder, which is created if needed")
 
     def open(self, recording: Recording) -> "KeptResults":
         """The results of one recording."""
@@ -102,18 +102,18 @@ class ResultCache:
 
 @dataclass(frozen=True, slots=True)
 class KeptResults:
-    """The detections of any detector on one recording, which `digest` stands for."""
+    """The detections of any detector on the recording with this `digest`."""
 
     folder: Path
     digest: str
 
     def locate(self, variant: Variant) -> Path:
-        """Where the detections of `variant` are kept."""
+        """The file with the detections of `variant`."""
         key = hashlib.sha256(f"{self.digest} {describe_variant(variant)}".encode()).hexdigest()
         return self.folder / key[:2] / f"{key[2:]}.json"
 
     def find(self, variant: Variant, compute: Callable[[], Detections]) -> Detections:
-        """The detections kept; those computed, which are kept then, where there are none or they are damaged."""
+        """The stored detections; without such, or when they are damaged, compute and store them."""
         path = self.locate(variant)
         kept = _read(path)
         if kept is None:

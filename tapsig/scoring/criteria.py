@@ -1,4 +1,4 @@
-"""What detectors and positions are judged by: values of counts, with intervals in which the unit is the file."""
+"""Criteria of detectors and positions: values computed from counts, with intervals over files."""
 
 import math
 from collections.abc import Callable
@@ -32,7 +32,7 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """One way to judge counts.
+    """A criterion computed from counts.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def _share(name: str, words: str, part: int, *whole: int) -> Criterion:
 
 
 def _f1() -> Criterion:
-    """F1 = 2·J/(1 + J) rises with J = tp/(tp + fp + fn), which is a share: its interval is that of J."""
+    """F1 = 2·J/(1 + J) increases with the share J = tp/(tp + fp + fn), so its interval follows from that of J."""
     share = _share("f1", "F1", _TP, _TP, _FP, _FN)
 
     def interval(counts: "FloatArray") -> tuple[float, float]:
@@ -114,7 +114,7 @@ CRITERIA = {
 
 
 def find_criterion(name: str) -> Criterion:
-    """The criterion of that name; raises ParameterError for one that is not known."""
+    """The criterion with this name; raises ParameterError for an unknown one."""
     if name not in CRITERIA:
         raise ParameterError(f"criterion is {name!r}; it must be one of {', '.join(CRITERIA)}")
     return CRITERIA[name]

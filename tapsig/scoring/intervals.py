@@ -1,4 +1,4 @@
-"""Confidence intervals of counts: Wilson for shares, Garwood for rates, both with what files have in common."""
+"""Confidence intervals of counts: Wilson for shares, Garwood for rates, both with the design effect of files."""
 
 import math
 
@@ -12,7 +12,7 @@ CONFIDENCE = 0.95
 def wilson_interval(successes: float, trials: float, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Wilson's score interval of a share (Wilson 1927; Newcombe 1998, method 3); nan without trials.
 
-    Numbers need not be whole: they may be effective ones. Raises ParameterError for impossible ones.
+    Effective numbers need not be whole. Raises ParameterError for impossible numbers.
 
     >>> [round(edge, 4) for edge in wilson_interval(81, 263)]
     [0.2553, 0.3662]
@@ -37,7 +37,7 @@ def wilson_interval(successes: float, trials: float, *, confidence: float = CONF
 def poisson_rate_interval(events: float, exposure: float, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """The exact interval of a Poisson rate, events per unit of `exposure` (Garwood 1936); nan without exposure.
 
-    Events need not be whole: they may be effective ones. Raises ParameterError for fewer than 0.
+    Effective numbers of events need not be whole. Raises ParameterError for fewer than 0.
 
     >>> [round(edge, 3) for edge in poisson_rate_interval(2, 1.0)]
     [0.242, 7.225]
@@ -58,7 +58,7 @@ def clustered_share_interval(successes: FloatArray, trials: FloatArray) -> tuple
     """95 % interval of a share, `successes` of `trials` in each file, shape (files,) each; nan without trials.
 
     Wilson's with the effective number of trials (Kish, Survey Sampling (1965); Korn & Graubard, Survey Methodology 24
-    (1998) 193): what one file has in common makes its trials tell less.
+    (1998) 193): the correlation of trials within a file reduces the effective sample size.
     """
     total, among = float(successes.sum()), float(trials.sum())
     if among == 0:
@@ -70,7 +70,7 @@ def clustered_share_interval(successes: FloatArray, trials: FloatArray) -> tuple
 def clustered_rate_interval(events: FloatArray, exposure: FloatArray) -> tuple[float, float]:
     """95 % interval of a rate, `events` in the `exposure` of each file, shape (files,) each; nan without exposure.
 
-    Garwood's of effective numbers, as in `clustered_share_interval`.
+    Garwood's interval with effective numbers, as in `clustered_share_interval`.
     """
     total, over = float(events.sum()), float(exposure.sum())
     effect = _compute_effect(events, exposure, total)
@@ -78,15 +78,15 @@ def clustered_rate_interval(events: FloatArray, exposure: FloatArray) -> tuple[f
 
 
 def _compute_effect(parts: FloatArray, wholes: FloatArray, variance: float) -> float:
-    """By how much fewer the counts of files are worth than independent ones; at least 1, and 1 for a single file.
+    """Design effect of clustering by file; at least 1, and 1 for a single file.
 
     The variance of the ratio estimator between files (linearised; Cochran, Sampling Techniques, ch. 6) over
-    `variance`, that of the sum of independent counts. Few files tell it badly: Student's quantile takes the place of
-    the normal one.
+    `variance`, that of independent counts. Since few files give an uncertain estimate, Student's quantile replaces the
+    normal one.
     """
     from scipy.special import ndtri, stdtrit  # heavy
 
-    parts, wholes = parts[wholes > 0], wholes[wholes > 0]  # a file without taps tells nothing of recall
+    parts, wholes = parts[wholes > 0], wholes[wholes > 0]  # a file without taps does not affect recall
     files = len(parts)
     if files < 2 or variance <= 0:
         return 1.0

@@ -1,4 +1,4 @@
-"""Reference onsets against detected ones: maximum one-to-one matching within a window."""
+"""Maximum one-to-one matching of reference onsets and detected ones within a window."""
 
 from dataclasses import dataclass
 
@@ -14,7 +14,7 @@ MATCH_WINDOW_S = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Matching:
-    """Which detection met which reference.
+    """Matched pairs of reference and detection.
 
     Parameters
     ----------
@@ -33,9 +33,9 @@ def match_onsets(
 ) -> Matching:
     """Match as many references as possible, each to one detection at most `window_s` away (edge included).
 
-    Among the matchings with the most pairs, one with the least sum of absolute errors is taken, so that a stray
-    detection next to a tap is the spurious one. Pairs of times on a line need never cross, so a sweep in order of
-    time finds it; its work is the number of references and detections that lie within the window of each other.
+    Among the matchings with the most pairs, the one with the least sum of absolute errors is chosen, so that a false
+    detection next to a tap stays unmatched. An optimal matching without crossing pairs exists, so one sweep in order of
+    time finds it. Its cost is the number of references and detections within the window of each other.
 
     Raises ParameterError for times that are not finite or a window that is not above 0.
 
@@ -70,8 +70,8 @@ _SKIP_REFERENCE, _SKIP_DETECTED, _PAIR = range(3)
 def _sweep(reference: list[float], detected: list[float], window_s: float) -> list[tuple[int, int]]:
     """Index pairs of the best matching of two ascending lists.
 
-    best[j] is the worth of the best matching of the references so far with the first j detections. A pair is worth
-    more than all errors together can cost, so the number of pairs comes first.
+    best[j] is the value of the best matching of the references so far with the first j detections. A pair is worth more
+    than the sum of all possible errors, so the number of pairs has priority.
     """
     pair_worth = window_s * (min(len(reference), len(detected)) + 1)
     best, reach = [0.0] * (len(detected) + 1), 0  # beyond `reach`, best[reach] holds
@@ -98,7 +98,7 @@ def _sweep(reference: list[float], detected: list[float], window_s: float) -> li
 
 
 def _walk_back(bands: list[tuple[int, list[int]]], j: int) -> list[tuple[int, int]]:
-    """Pairs from the choices made at each reference (band of detections from `first` on)."""
+    """Pairs from the choice stored for each reference (a band of detections from `first` on)."""
     pairs = []
     for i in range(len(bands) - 1, -1, -1):
         first, choices = bands[i]

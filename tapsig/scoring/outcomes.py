@@ -29,7 +29,7 @@ from tapsig.units import BoolArray, FloatArray, check_positive
 ALL = "all"
 FIRST_AFTER_S = 1.0
 MIN_DIGITS = 3
-"""A group of taps with at least so many digits is a code entry; shorter ones are practice."""
+"""Fewest digits of a code entry; shorter groups of taps are practice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,13 +38,12 @@ class Outcome:
 
     Parameters
     ----------
-    source : the file, or, without one, the number of the recording; the channels of a file heard the same taps at the
-        same time.
+    source : the file, or without one the number of the recording; the channels of a file record the same taps.
     found : for each tap, in order of time, whether it was matched.
     errors_s : detected less reference time of the matched taps.
-    hits, strengths : for each detection, in order of time, whether it was matched, and how strong it was.
-    findings : what was wrong with the recording's file.
-    opened_on_evidence : code entries that the decoder evidence opens with; None where the detector gives no log-odds.
+    hits, strengths : for each detection, in order of time, whether it was matched, and its strength.
+    findings : findings of the recording's file.
+    opened_on_evidence : code entries that the decoder evidence opens; None for a detector without log-odds.
     """
 
     detector: str
@@ -62,7 +61,7 @@ class Outcome:
 
 
 def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple[int, int]:
-    """Code entries among `reference`, and how many an overlapping entry of `detected` repeats digit for digit."""
+    """Number of code entries in `reference`, and of those with an overlapping, identical entry in `detected`."""
     codes = [entry for entry in reference if len(entry.digits) >= MIN_DIGITS]
     heard = list(detected)
     opened = sum(
@@ -75,7 +74,7 @@ def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple
 
 
 def find_first_taps(taps_s: FloatArray) -> BoolArray:
-    """Which of the taps (ascending, in seconds) come over a second after the one before; the first of all does."""
+    """Which taps (ascending, in seconds) come over a second after the one before; the very first one counts too."""
     return np.asarray(np.diff(taps_s, prepend=-np.inf) > FIRST_AFTER_S)
 
 
@@ -155,7 +154,7 @@ def _detect(variant: Variant, recording: Recording, kept: KeptResults | None) ->
 
 
 def count_by_file(outcomes: Iterable[Outcome]) -> dict[str, FloatArray]:
-    """The counts (in the order of FIELDS) of each file: its channels heard the same taps, so they are one unit."""
+    """The counts (in the order of FIELDS) of each file; its channels record the same taps, so they are one unit."""
     sums: dict[str, FloatArray] = {}
     for outcome in outcomes:
         counts = np.array([getattr(outcome.score, name) for name in FIELDS], dtype=np.float64)
@@ -164,7 +163,7 @@ def count_by_file(outcomes: Iterable[Outcome]) -> dict[str, FloatArray]:
 
 
 RATES = {"precision": "precision", "recall": "recall", "f1": "f1", "false_alarms_per_hour": "false-alarms"}
-"""Names of what `summarise` gives with an interval, and the criteria that they are."""
+"""Values that `summarise` gives with an interval, and their criteria."""
 
 
 def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
@@ -236,7 +235,7 @@ class ScoreTable(Result):
 
 @dataclass(frozen=True, slots=True)
 class _Task:
-    """One recording, or what loads it, for all detectors."""
+    """One recording, or the corpus entry to load, for all detectors."""
 
     variants: Mapping[str, Variant]
     recording: Recording | Callable[[], Recording]
@@ -305,7 +304,7 @@ def score(
     if progress is not None and not callable(progress):
         raise ParameterError(f"progress is {progress!r:.80}; it must be a function that takes a number")
     if isinstance(recordings, Corpus):
-        place = replace(recordings, entries=())  # the way to load an entry, without all the others
+        place = replace(recordings, entries=())  # loads an entry without holding the others
         tasks: Iterator[_Task] = (
             _Task(named, partial(place.load, entry), window_s, cache) for entry in recordings.entries
         )
@@ -318,7 +317,7 @@ def score(
         if progress is not None:
             progress(len(groups))
     if not groups:
-        raise ParameterError("there are no recordings to score; check the choice of split, position and scene")
+        raise ParameterError("there are no recordings to score; check the selected split, position and scene")
     return ScoreTable(tuple(outcome for column in zip(*groups, strict=True) for outcome in column), window_s)
 
 

@@ -1,4 +1,4 @@
-"""The same work over recordings in this process, in several, or on a cluster: equal results in equal order."""
+"""Tasks over recordings in this process, in several, or on a cluster, with equal results in equal order."""
 
 import contextlib
 from collections.abc import Callable, Iterable, Iterator
@@ -13,7 +13,7 @@ Result = TypeVar("Result")
 def run_tasks(
     function: Callable[[Task], Result], tasks: Iterable[Task], *, jobs: int = 1, cluster: str | None = None
 ) -> Iterator[Result]:
-    """`function` of each task, in the order of the tasks, which are drawn as they are needed.
+    """`function` of each task, in order; tasks are drawn as they are needed.
 
     Parameters
     ----------

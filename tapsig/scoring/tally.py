@@ -1,4 +1,4 @@
-"""Score: counts and a duration; everything else is derived from them, and undefined is nan, never 0."""
+"""Score: counts and a duration, from which all rates are derived; undefined rates are nan."""
 
 import math
 from dataclasses import dataclass
@@ -16,9 +16,9 @@ class Score:
 
     Parameters
     ----------
-    tp, fp, fn : taps found, detections that are none, taps missed.
-    duration_s : time listened, gaps left out.
-    entries, entries_opened : code entries made, and those decoded digit for digit.
+    tp, fp, fn : taps found, false detections, taps missed.
+    duration_s : duration without gaps.
+    entries, entries_opened : code entries, and those decoded digit for digit.
     first_taps, first_taps_found : taps over a second after the tap before (or the first), and how many were found.
 
     >>> total = Score(8, 2, 2, 3600.0) + Score(1, 0, 0, 3600.0)
@@ -71,5 +71,5 @@ class Score:
 
     @property
     def false_alarms_per_hour(self) -> float:
-        """False detections per hour listened; nan for no time."""
+        """False detections per hour; nan for a duration of 0."""
         return self.fp / self.duration_s * SECONDS_PER_HOUR if self.duration_s > 0 else math.nan

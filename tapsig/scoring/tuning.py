@@ -1,4 +1,4 @@
-"""Tune a variant's parameters on labelled recordings, so that a comparison gives every detector its best chance."""
+"""Tune a detector's parameters on labelled recordings, for a fair comparison of detectors."""
 
 import dataclasses
 import itertools
@@ -57,7 +57,7 @@ GRIDS: Mapping[str, Grid] = {
         "dead_time_s": (0.06, 0.08, 0.12),
     },
 }
-"""What is tried for each variant of the catalogue that has parameters worth tuning."""
+"""Values to try for each detector with parameters worth tuning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,9 +92,9 @@ def tune(
     Parameters
     ----------
     grid : values to try for each parameter; GRIDS[variant.name] when not given.
-    limit : of more combinations so many are drawn at random, always the same; the variant as given is tried too.
+    limit : of more combinations, this number is drawn at random, always the same; the given setting is tried too.
 
-    Combinations that the variant refuses (such as an `off` above `on`) are passed over. Raises ParameterError for a
+    Combinations that the variant refuses (such as an `off` above `on`) are skipped. Raises ParameterError for a
     variant without a grid, or no recordings.
     """
     check_positive("limit", limit)
@@ -109,7 +109,7 @@ def tune(
     best, best_f1, tried = variant, _f1(variant, recordings, window_s), 1
     for setting in settings:
         try:
-            # A variant is a dataclass by its protocol's word, which the type cannot say.
+            # The protocol requires a dataclass, which its type cannot express.
             candidate = cast(Variant, dataclasses.replace(cast(Any, variant), **setting))
         except ParameterError:
             continue
