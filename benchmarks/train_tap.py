@@ -18,7 +18,7 @@ from tapsig.detectors.saved import render_detector
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting, TreeSum
 from tapsig.fitting.candidates import CandidateTable
-from tapsig.fitting.fit import OTHERS_WEIGHT
+from tapsig.fitting.fit import NEGATIVES_WEIGHT
 from tapsig.units import FloatArray
 
 DOORS: dict[Part, dict[str, range]] = {
@@ -42,9 +42,9 @@ LICENCES = (
 
 
 def balance(table: CandidateTable) -> CandidateTable:
-    """Weights: 1 over all taps of a source, OTHERS_WEIGHT over all others, 0 for the unclear."""
+    """Weights: 1 over all taps of a source, NEGATIVES_WEIGHT over all others, 0 for the unclear."""
     taps, others = table.tap == 1, table.tap == 0
-    weights = np.where(taps, 1.0 / taps.sum(), np.where(others, OTHERS_WEIGHT / others.sum(), 0.0))
+    weights = np.where(taps, 1.0 / taps.sum(), np.where(others, NEGATIVES_WEIGHT / others.sum(), 0.0))
     return table.weighted(weights)
 
 

@@ -73,7 +73,7 @@ def test_parameters_pass_through_to_the_detector() -> None:
     ("arguments", "words"),
     [
         ((np.zeros(10),), "fs is missing"),
-        ((np.zeros(10, dtype=np.int16), 1000), "counts of which converter"),
+        ((np.zeros(10, dtype=np.int16), 1000), "scale in volts"),
         (("door.wav",), "tapsig.load"),
         ((np.zeros((10, 2)), 1000), "one channel"),
         ((tapsig.Recording(np.zeros(10), 1000.0), 1000), "knows its rate"),
@@ -95,7 +95,7 @@ def test_push_takes_a_column() -> None:
 def test_push_takes_counts_only_of_a_known_converter() -> None:
     counts = (512 + 102.4 * make_pulses()).astype(np.uint16)  # 10 bits from 0 to 10 V: 102.4 counts a volt
     variant = CATALOGUE["fixed-threshold"]
-    with pytest.raises(ParameterError, match="counts of which converter"):
+    with pytest.raises(ParameterError, match="scale in volts"):
         variant.build(1000.0).push(counts)
     known = variant.build(1000.0, converter=Converter((0.0, 10.0), 10))  # type: ignore[call-arg]
     assert known.push(counts).onset_s.tolist() == [1.0, 2.0, 3.0]

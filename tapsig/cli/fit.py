@@ -1,10 +1,10 @@
-"""Adjust the detector `tap` to a labelled corpus of your own, and say what to expect of it.
+"""Adjust the detector `tap` to a labelled corpus, and estimate its performance.
 
   tapsig fit first --group-by recording --out mine.json
 
-Record 20 to 100 taps in quiet at one position and, at the same position, some minutes of what must not open the door
-(label files without rows). Taps are mixed into the latter. Everything is judged on pieces of recordings that were held
-out; where nothing is clearly better than the shipped detector, that is kept. To compare both:
+Record 20 to 100 taps in quiet and, at the same position, some minutes of disturbances without taps (with empty label
+files). The taps are mixed into the disturbances. All figures come from held-out pieces of the recordings. The shipped
+detector is kept if no adjustment is clearly better. To compare both:
 `tapsig score CORPUS --detector tap --detector FILE`.
 """
 
@@ -23,7 +23,9 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig fit`."""
     parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
-    parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="write the detector there (.json)")
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="FILE", help="write the detector to this file (.json)"
+    )
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
     parser.add_argument(
         "--split",
@@ -36,15 +38,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--group-by",
         choices=("vehicle", "recording"),
         default="vehicle",
-        help="what is never split between fitting and judging; default: vehicle",
+        help="keep each vehicle (or recording) wholly in training or wholly in testing; default: vehicle",
     )
-    parser.add_argument("--false-alarms", type=float, metavar="N", help="at most so many an hour; default: the best F1")
+    parser.add_argument("--false-alarms", type=float, metavar="N", help="limit per hour; default: best F1")
     parser.add_argument("--seed", type=int, default=0, help="default: 0")
     parser.add_argument("--format", choices=("table", "csv", "json"), default="table", help="default: table")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Fit, write, and say what came of it."""
+    """Fit, write the detector, and print the expected performance."""
     from tapsig.detectors.saved import render_detector
     from tapsig.fitting.fit import fit_detector
     from tapsig.loading import load_corpus
@@ -53,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
     corpus = load_corpus(args.corpus)
     split = args.split or ("train" if any(entry.split == "train" for entry in corpus.entries) else "all")
     if args.split is None and split == "all":
-        note("no recording is in the split train: fitted to all")
+        note("no recording is in the split train: all are used for fitting")
     labelled = choose_labelled([corpus], {"split": None if split == "all" else split, "position": args.position})
     recordings = load_entries(labelled, bar=False)
     with progress_bar(len(labelled), "recordings") as advance:
@@ -73,26 +75,26 @@ def run(args: argparse.Namespace) -> int:
 
 
 _MEANING = {
-    "way": "what was done to the shipped detector",
+    "strategy": "change of the shipped detector",
     "taps": "labelled taps",
-    "taps_with_candidate": "of which raise a candidate",
+    "taps_with_candidate": "labelled taps with a candidate",
     "recordings": "pieces of recordings",
     "mixtures": "mixtures of taps with recordings without taps",
-    "hours": "hours with taps, mixtures included",
-    "probability": "a candidate is a tap from this probability on",
-    "f1": "F1 on what was held out (±25 ms)",
+    "hours": "hours with taps and of mixtures",
+    "probability": "least probability of a tap",
+    "f1": "F1 on held-out pieces (±25 ms)",
     "tp": "hits",
     "fp": "false alarms",
     "fn": "misses",
-    "f1_before": "F1 of the shipped detector, same recordings",
+    "f1_before": "F1 of the shipped detector on the same pieces",
     "hours_without_taps": "hours without taps",
-    "false_alarms_per_hour": "false alarms an hour there, held out",
-    "false_alarms_per_hour_before": "those of the shipped detector",
+    "false_alarms_per_hour": "false alarms an hour without taps, held out",
+    "false_alarms_per_hour_before": "the same for the shipped detector",
 }
 
 
 def render_fit(fitted: "FittedDetector", format_: str) -> str:
-    """One row as csv or json; as a table, one line a figure."""
+    """One row as csv or json, or a table with one line for each figure."""
     row = fitted.to_dict()
     if format_ != "table":
         return render_rows([row], format_, document={"notes": list(fitted.notes)})

@@ -1,7 +1,7 @@
 """The detectors' core in C: one definition for Python, for streams and for a controller.
 
-Python loads the very files that `tapsig export` copies, compiled into a shared library when the package is built. This
-module is the thin binding: numbers in, numbers out. What they mean stands in the headers beside it.
+`tapsig export` copies these C files, and Python loads a shared library that is compiled from them when the package is
+built. This module is its binding; the headers explain the numbers.
 """
 
 import sys
@@ -33,7 +33,7 @@ HEADERS = (
     "logtext.h",
     "series.h",
 )
-"""In the order in which they build on each other."""
+"""In the order of inclusion."""
 
 
 REMEDY = f"install tapsig again, or run: {sys.executable} {HERE / 'build_hook.py'}"
@@ -49,7 +49,7 @@ def sources() -> list[Path]:
 
 
 def _declarations(header: Path) -> str:
-    """What cffi can read of a header: declarations and the integer constants they use."""
+    """The part of a header that cffi can parse: declarations and the integer constants they use."""
     kept, depth = [], 0
     for line in header.read_text(encoding="ascii").splitlines():
         if line.startswith("#ifdef"):
@@ -67,7 +67,7 @@ def _declarations(header: Path) -> str:
 
 @lru_cache(maxsize=1)
 def load() -> tuple[Any, Any]:
-    """cffi's interface and the library. Raises CoreError when the library is missing or of other sources."""
+    """cffi's interface and the library. Raises CoreError when the library is missing or does not match the sources."""
     import cffi
 
     ffi = cffi.FFI()

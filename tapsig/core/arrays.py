@@ -1,4 +1,4 @@
-"""NumPy arrays as the core takes them: a pointer to the first element, after a check of type and layout."""
+"""Pointers to NumPy arrays for the core, after a check of type and layout."""
 
 from typing import Any
 
@@ -11,10 +11,9 @@ _TYPES = {np.dtype(np.float64): "double[]", np.dtype(np.int64): "int64_t[]", np.
 
 
 def pointer(array: npt.NDArray[Any]) -> Any:
-    """A pointer of the array's own type; it is valid while the array lives.
+    """A pointer to the array's first element, valid while the array exists.
 
-    Raises TypeError for another type than float64, int64 or uint8, and BufferError for elements that do not follow
-    each other.
+    Raises TypeError for a type other than float64, int64 or uint8, and BufferError for an array that is not contiguous.
     """
     if array.dtype not in _TYPES:
         raise TypeError(f"the core takes no arrays of {array.dtype}")

@@ -1,7 +1,7 @@
-"""Compiles the core into a plain shared library while the wheel is built; needs neither Python.h nor cffi.
+"""Compiles the core into a shared library when the wheel is built; needs neither Python.h nor cffi.
 
-Where no C compiler is found, the build asks for the `ziglang` wheel, which carries one. For a checkout that is run in
-place, `python tapsig/core/build_hook.py` compiles the library beside the sources.
+Without a C compiler, the build uses the one in the `ziglang` wheel. In a checkout, `python tapsig/core/build_hook.py`
+compiles the library beside the sources.
 """
 
 import hashlib
@@ -16,19 +16,19 @@ from typing import Any
 
 HERE = Path(__file__).parent
 LIBRARY = "_core.dll" if sys.platform == "win32" else "_core.so"
-# Doubles are rounded after each operation: the same results from every compiler, however a signal is split.
+# No contraction: doubles are rounded after each operation, so results do not depend on the compiler or the chunks.
 FLAGS = ("-std=c99", "-O3", "-ffp-contract=off", "-fPIC", "-shared")
 
 
 def find_compiler() -> list[str]:
-    """The command of a C compiler: `CC` where it is set, else the system's, else an empty list."""
+    """The command of a C compiler: `CC` if set, else the system's, else an empty list."""
     if "CC" in os.environ:
         return shlex.split(os.environ["CC"])
     return next(([path] for name in ("cc", "gcc", "clang") if (path := shutil.which(name))), [])
 
 
 def digest_sources() -> str:
-    """A digest of all C files: the library carries it, so that a library of other sources is refused."""
+    """Digest of all C files, stored in the library so that one from other sources is refused."""
     digest = hashlib.sha256()
     for path in sorted((*HERE.glob("*.c"), *HERE.glob("*.h"))):
         digest.update(path.name.encode() + b"\0" + path.read_bytes())
@@ -61,11 +61,11 @@ else:
         """Puts the compiled library into the wheel, or beside the sources of an editable install."""
 
         def dependencies(self) -> list[str]:
-            """What the build needs beside hatchling."""
+            """Build requirements beside hatchling."""
             return [] if find_compiler() else ["ziglang>=0.13"]
 
         def initialize(self, version: str, build_data: dict[str, Any]) -> None:
-            """Compile, and mark the wheel as one for this platform and any Python."""
+            """Compile, and tag the wheel for this platform and any Python."""
             if self.target_name != "wheel":
                 return
             from packaging.tags import sys_tags

@@ -10,7 +10,7 @@ from tapsig.core import load
 from tapsig.units import IntArray
 
 CountArray = npt.NDArray[np.uint16]
-_PUSH = 1 << 20  # counts handed to the core at a time
+_PUSH = 1 << 20  # counts per call of the core
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class PlainTaps:
 
 
 class PlainCore:
-    """One running plain detector: counts in, taps out. The caller fills in `config` before the first push."""
+    """One running plain detector of the core. The caller fills in `config` before the first push."""
 
     name: ClassVar[str]
 
@@ -44,12 +44,12 @@ class PlainCore:
         self.reset()
 
     def reset(self) -> None:
-        """Forget everything."""
+        """Return to the initial state."""
         self._init(self.state)
         self._fed = 0
 
     def push(self, counts: CountArray, *, least_gap: int) -> PlainTaps:
-        """The taps that the next counts decide; at least `least_gap` counts lie between two."""
+        """Take the next counts and return the decided taps, which are at least `least_gap` counts apart."""
         counts = np.ascontiguousarray(counts, dtype=np.uint16)
         parts = []
         for start in range(0, counts.size, _PUSH):
@@ -71,7 +71,7 @@ class PlainCore:
 
 
 class FixedThresholdCore(PlainCore):
-    """The core's `fixed-threshold`; `over` is the departure from the bias, in 16-bit samples."""
+    """The core's `fixed-threshold`; `over` is the deviation from the bias, in 16-bit samples."""
 
     name = "fixed_threshold"
 

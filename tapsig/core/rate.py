@@ -1,4 +1,4 @@
-"""The numbers that the core needs for a sample rate and a converter's bits."""
+"""Constants of the core for a sample rate and a converter's bits."""
 
 import math
 from dataclasses import dataclass

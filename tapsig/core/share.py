@@ -1,4 +1,4 @@
-"""`tapsig_share` of follow.h: the share by which a mean follows, as a 16-bit number and a shift."""
+"""`tapsig_share` of follow.h: the smoothing coefficient of a running mean, as a 16-bit number and a shift."""
 
 import math
 
@@ -9,7 +9,7 @@ HIGHEST_SHIFT = 24
 
 
 def one_pole_share(time_s: float, fs: float) -> float:
-    """Share of a departure by which a first-order low-pass follows it: 1 - exp(-1/(time_s·fs)).
+    """Smoothing coefficient of a first-order low-pass: 1 - exp(-1/(time_s·fs)).
 
     Impulse-invariant, so that the decay after a step is exp(-t/time_s) exactly.
     """
@@ -17,7 +17,7 @@ def one_pole_share(time_s: float, fs: float) -> float:
 
 
 def cutoff_time_s(name: str, cutoff_hz: float, fs: float) -> float:
-    """Time constant of the mean whose remainder is a high-pass with its -3 dB point at `cutoff_hz`.
+    """Time constant of the running mean whose subtraction gives a high-pass with its -3 dB point at `cutoff_hz`.
 
     Raises ParameterError, with `name`, unless 0 < cutoff_hz < fs/2.
     """
@@ -34,8 +34,8 @@ def fill_share(struct: object, name: str, share: float) -> None:
     shift = max(math.ceil(-math.log2(share)) - 1, 0)
     if shift > HIGHEST_SHIFT:
         raise ParameterError(
-            f"{name} asks for a mean over {1.0 / share:.3g} steps; the core follows over"
-            f" {2**HIGHEST_SHIFT:.3g} at most: choose a shorter time or a higher cutoff"
+            f"{name} needs a mean over {1.0 / share:.3g} steps; the core allows at most"
+            f" {2**HIGHEST_SHIFT:.3g}: choose a shorter time or a higher cutoff"
         )
     struct.share_q15 = min(round(share * 2.0 ** (15 + shift)), 2**15 - 1)  # type: ignore[attr-defined]
     struct.shift = shift  # type: ignore[attr-defined]

@@ -1,4 +1,4 @@
-"""Detectors of deliberate taps: a catalogue of them, and `detect`, which runs one."""
+"""Detectors of deliberate taps: the catalogue, and `detect`, which runs one."""
 
 from pathlib import Path
 from typing import Any, cast, overload
@@ -38,24 +38,23 @@ def detect(
     keep_rejected: bool = False,
     **parameters: object,
 ) -> Detections:
-    """Taps in a recording, or in an array of volts.
+    """Detect taps in a recording, or in an array of volts.
 
-    A detector is built for the recording's rate, fed all samples at once, and started anew after a gap.
+    A detector is built for the recording's rate, gets all samples as one chunk, and restarts after a gap.
     `detect(detector, recording)` is the same as `detect(recording, detector=detector)`.
 
     Parameters
     ----------
     recording : Recording or array of float, shape (n,) or (n, 1)
-        What to search; an array holds volts.
+        The input; an array holds volts.
     fs : float
         Sample rate in Hz of an array.
     detector : str, Path, Variant or Detector
-        What `load_detector` takes (a name, a .json file, `module:attribute`), a variant, or a detector that is
-        already built.
+        A name, a .json file or `module:attribute` (see `load_detector`), a variant, or a built detector.
     keep_rejected : bool
-        Also the candidates that were rejected, each with its reason.
+        Include rejected candidates, each with its reason.
     **parameters
-        Other values for parameters of the detector, such as probability=0.7.
+        Parameters of the detector to change, such as probability=0.7.
 
     Returns
     -------
@@ -65,8 +64,8 @@ def detect(
     Raises
     ------
     ParameterError
-        For a detector that is not known, fails or was built for another rate; for a parameter that it does not have;
-        for an array without its rate, or of integers, whose volts are not known.
+        For a detector that is unknown, fails or was built for another rate; for an unknown parameter; for an array
+        without its rate, or of integers, whose scale in volts is unknown.
 
     Examples
     --------
@@ -87,14 +86,14 @@ def _detect(detector: object, recording: Recording, keep_rejected: bool, paramet
     if isinstance(detector, Detector):
         if keep_rejected or parameters:
             asked = "keep_rejected" if keep_rejected else next(iter(parameters))
-            raise ParameterError(f"{asked} is asked of a detector that is already built; build it with {asked}")
+            raise ParameterError(f"the detector is already built, so {asked} has no effect; build it with {asked}")
         return run_detector(detector, recording)
     variant = find_variant(cast("Variant | str | Path", detector))
     return run_detector(replace_parameters(variant, parameters), recording, keep_rejected=keep_rejected)
 
 
 def _refuse_path(detector: object, recording: object) -> object:
-    """The detector; ParameterError for a file's name without a recording."""
+    """The detector; ParameterError for the name of a recording's file."""
     if recording is None and isinstance(detector, (str, Path)) and Path(detector).suffix:
         raise ParameterError(f"recording is {str(detector)!r:.80}; tapsig.detect(tapsig.load(path)) reads a file")
     return detector
@@ -113,8 +112,8 @@ def _to_recording(samples: object, fs: float | None) -> Recording:
     volts = np.asarray(samples)
     if volts.dtype.kind in "iu" and isinstance(samples, np.ndarray):
         raise ParameterError(
-            f"recording holds integers ({volts.dtype}): counts of which converter? tapsig.load knows that of a file;"
-            " Converter((low, high), adc_bits).to_volts(counts) of tapsig.converter makes volts"
+            f"recording holds integers ({volts.dtype}), of unknown scale in volts; load its file with tapsig.load"
+            " or convert counts with Converter((low, high), adc_bits).to_volts(counts) of tapsig.converter"
         )
     if volts.ndim == 2 and volts.shape[1] == 1:
         samples = volts[:, 0]

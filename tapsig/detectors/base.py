@@ -1,8 +1,8 @@
-"""What a detector is, and how one is run.
+"""The interfaces of a detector, and how to run one.
 
-A *variant* is a frozen dataclass of parameters, in seconds, hertz, volts and decibels, that knows its name and
-builds a running detector for a sample rate. A *detector* is fed chunks and answers with detections. Running a
-recording is feeding it as one chunk: there is no second algorithm for files.
+A *variant* is a frozen dataclass with a name and parameters in seconds, hertz, volts and decibels; it builds a detector
+for a sample rate. A *detector* takes chunks of samples and returns detections. A recording is one chunk, so files and
+streams use the same algorithm.
 """
 
 from abc import ABC, abstractmethod
@@ -22,7 +22,7 @@ from tapsig.units import FloatArray, check_positive, seconds_to_samples, to_floa
 
 @runtime_checkable
 class Detector(Protocol):
-    """A running detector. `tapsig.testing.check_detector` holds its contract."""
+    """A running detector. `tapsig.testing.check_detector` checks its contract."""
 
     @property
     def fs(self) -> float:
@@ -31,19 +31,19 @@ class Detector(Protocol):
 
     @property
     def latency_s(self) -> float:
-        """No decision comes later than this after its onset, in seconds (inf for a batch-only detector)."""
+        """Longest time from an onset to its decision, in seconds (inf for a batch-only detector)."""
         ...
 
     def push(self, chunk: npt.ArrayLike) -> Detections:
-        """Take the next samples (volts, 1-D) and return what was decided by them; indices count from reset."""
+        """Take the next samples (volts, 1-D) and return the new detections; indices count from reset."""
         ...
 
     def flush(self) -> Detections:
-        """Say that no more samples follow until a reset, and return what can still be decided."""
+        """End the input and return the pending detections; only `reset` may follow."""
         ...
 
     def reset(self) -> None:
-        """Forget everything, as if newly built."""
+        """Return to the initial state."""
         ...
 
 
@@ -59,7 +59,7 @@ class Variant(Protocol):
 
 
 class StreamingDetector(ABC):
-    """Common door of our detectors: checks each chunk, counts samples, keeps the protocol's order.
+    """Base of tapsig's detectors: checks each chunk, counts samples and enforces the order of calls.
 
     A subclass implements `_process` (the next samples, and the index of the first of them), `_finish`, and `_clear`.
     """
@@ -77,7 +77,7 @@ class StreamingDetector(ABC):
         return self._fs
 
     def push(self, chunk: npt.ArrayLike) -> Detections:
-        """Take the next samples and return what was decided by them.
+        """Take the next samples and return the new detections.
 
         Parameters
         ----------
@@ -87,7 +87,7 @@ class StreamingDetector(ABC):
         Returns
         -------
         Detections
-            What these samples decided; indices count from the last reset.
+            Those decided by these samples; indices count from the last reset.
 
         Raises
         ------
@@ -110,16 +110,16 @@ class StreamingDetector(ABC):
         return self._at_rate(detections)
 
     def flush(self) -> Detections:
-        """Return what can still be decided at the end of the samples. Only `reset` may follow.
+        """Return the detections pending at the end of the samples. Only `reset` may follow.
 
-        Raises ParameterError when it is called twice.
+        Raises ParameterError for a second call.
         """
         self._refuse_after_flush()
         self._flushed = True
         return self._at_rate(self._finish(self._consumed))
 
     def reset(self) -> None:
-        """Forget everything, as if newly built."""
+        """Return to the initial state."""
         self._consumed = 0
         self._flushed = False
         self._clear()
@@ -134,7 +134,7 @@ class StreamingDetector(ABC):
         converter = getattr(self, "_converter", UNKNOWN)
         if converter is UNKNOWN:
             raise ParameterError(
-                f"chunk holds integers ({counts.dtype}): counts of which converter? Build the detector with"
+                f"chunk holds integers ({counts.dtype}), whose scale in volts is unknown; build the detector with"
                 " converter=Converter((low, high), adc_bits) of tapsig.converter, if it takes one, or push volts"
             )
         highest = (1 << converter.adc_bits) - 1
@@ -154,24 +154,24 @@ class StreamingDetector(ABC):
         """Decide on `samples`, the first of which has the index `first` since reset."""
 
     def _finish(self, consumed: int) -> Detections:
-        """Decide on what is pending when `consumed` samples were all."""
+        """Decide pending candidates at the end, after `consumed` samples."""
         return Detections.empty()
 
     @abstractmethod
     def _clear(self) -> None:
-        """Set the state of a new detector."""
+        """Set the initial state."""
 
 
 def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rejected: bool = False) -> Detections:
-    """Detections of `detector` on `recording`; it starts anew after every gap.
+    """Detections of `detector` on `recording`; it restarts after every gap.
 
     A variant is built for the recording's rate, with `keep_rejected`. Raises ParameterError when the rates differ by
-    more than 0.1 %, and for what the detector itself raises or answers wrongly (`require_sound`), with both names.
+    more than 0.1 %, and for a detector that fails or returns invalid detections (`require_sound`); both are named.
     """
     running = build_detector(
         detector, recording.fs, where=recording.source, keep_rejected=keep_rejected, converter=Converter.of(recording)
     )
-    with blame(detector, recording.source, passing=RecordingError):
+    with attribute_errors(detector, recording.source, passing=RecordingError):
         if abs(running.fs - recording.fs) > 1e-3 * recording.fs:
             raise ParameterError(
                 f"it was built for {running.fs:g} Hz, the recording has {recording.fs:g} Hz; build it for that rate"
@@ -186,7 +186,7 @@ def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rej
 def build_detector(
     detector: Detector | Variant, fs: float, *, where: str, keep_rejected: bool, converter: Converter | None = None
 ) -> Detector:
-    """A variant built for `fs` Hz, to run on `where`; a detector that is already built as it is.
+    """Build a variant for `fs` Hz, to run on the recording `where`; a detector is returned as it is.
 
     `converter` is handed to variants whose `takes_converter` is true: they work on counts.
     """
@@ -194,17 +194,17 @@ def build_detector(
     if build is None:
         return cast(Detector, detector)
     options = {"converter": converter} if getattr(detector, "takes_converter", False) else {}
-    with blame(detector, where, passing=TapsigError):  # such as a rate that it refuses
+    with attribute_errors(detector, where, passing=TapsigError):  # such as a rate out of range
         return cast(Detector, build(fs, keep_rejected=keep_rejected, **options))
 
 
-def feed(running: Detector, chunks: Iterable[FloatArray], *, lean: bool = False) -> Detections:
-    """What `running` answers from reset to flush, without features if `lean`; ParameterError if it is not sound."""
+def feed(running: Detector, chunks: Iterable[FloatArray], *, drop_features: bool = False) -> Detections:
+    """All detections from reset to flush; ParameterError for invalid ones."""
     parts: list[Detections] = []
 
     def take(answer: object) -> None:
         found = require_detections(answer)
-        parts.append(replace(found, features={}) if lean else found)
+        parts.append(replace(found, features={}) if drop_features else found)
 
     running.reset()
     size = 0
@@ -218,10 +218,10 @@ def feed(running: Detector, chunks: Iterable[FloatArray], *, lean: bool = False)
 
 
 @contextmanager
-def blame(detector: object, where: str, *, passing: type[TapsigError]) -> Iterator[None]:
-    """Turn what is raised within into a ParameterError that names `detector` and the recording `where`.
+def attribute_errors(detector: object, where: str, *, passing: type[TapsigError]) -> Iterator[None]:
+    """Convert exceptions into a ParameterError that names `detector` and the recording `where`.
 
-    Errors of the class `passing` are not the detector's fault, and left as they are.
+    Errors of the class `passing` are not caused by the detector and pass unchanged.
     """
     try:
         yield
@@ -236,9 +236,9 @@ def blame(detector: object, where: str, *, passing: type[TapsigError]) -> Iterat
 
 
 def require_detections(answer: object) -> Detections:
-    """The answer of a detector; ParameterError unless it is Detections."""
+    """The return value of a detector; ParameterError unless it is Detections."""
     if not isinstance(answer, Detections):
-        raise ParameterError(f"it answers with {type(answer).__name__} instead of Detections")
+        raise ParameterError(f"it returns {type(answer).__name__} instead of Detections")
     return answer
 
 
@@ -259,5 +259,5 @@ def require_sound(found: Detections, size: int) -> None:
 
 
 def latency_samples(detector: Detector) -> int:
-    """The detector's latency as whole samples at its own rate."""
+    """The detector's latency in samples, rounded up."""
     return seconds_to_samples(detector.latency_s, detector.fs)

@@ -1,4 +1,4 @@
-"""The detectors that tapsig knows by name. A module is imported only when its detector is asked for."""
+"""Catalogue of detectors by name. A module is imported only when its detector is used."""
 
 import difflib
 import importlib
@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from tapsig.detectors.base import Variant
 from tapsig.errors import ParameterError
 
-# Name and home (module:class) of each variant. To add one: write the class, add its line; tests read it here.
+# Name and module:class of each variant. A new one needs its class and a line here; the tests use this list.
 _HOMES = {
     "null": "tapsig.detectors.chance:Null",
     "random": "tapsig.detectors.chance:Random",
@@ -22,7 +22,7 @@ _HOMES = {
 
 
 def variant_class(name: str) -> type[Variant]:
-    """The class of the variant `name`. Raises ParameterError for a name that the catalogue does not hold."""
+    """The class of the variant `name`. Raises ParameterError for an unknown name."""
     if name not in _HOMES:
         near = difflib.get_close_matches(name, _HOMES, n=1)
         hint = f" (did you mean {near[0]!r}?)" if near else ""
@@ -51,4 +51,4 @@ class Catalogue(Mapping[str, Variant]):
 
 
 CATALOGUE: Mapping[str, Variant] = Catalogue()
-"""All detectors by name, from the plainest to the most elaborate, each with its default parameters."""
+"""All detectors by name with default parameters, from the simplest to the most complex."""

@@ -1,4 +1,4 @@
-"""The floor of every table: a detector that hears nothing, and one that guesses."""
+"""Baseline detectors: none and random."""
 
 from dataclasses import dataclass
 from typing import ClassVar
@@ -36,7 +36,7 @@ class NullDetector(StreamingDetector):
 
 @dataclass(frozen=True, slots=True)
 class Random(Parameters):
-    """Taps at random moments, `rate_hz` of them a second, the same for the same `seed`."""
+    """Taps at random times at the mean rate `rate_hz`, reproducible by `seed`."""
 
     name: ClassVar[str] = "random"
     rate_hz: float = 1.0

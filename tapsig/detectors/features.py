@@ -1,4 +1,4 @@
-"""The features of a candidate, in the order of the core's bytes (tap.c), with what each means.
+"""The features of a candidate, in the order of the core's bytes (tap.c), and their meanings.
 
 A level is a smoothed power in steps of an eighth of an octave. Differences of levels are stored with 64 added.
 """
@@ -13,8 +13,8 @@ from tapsig.core.rate import DB_PER_LEVEL
 from tapsig.units import FloatArray
 
 CHANNELS = {
-    "innovation": "prediction error (what ringing does not explain)",
-    "fast": "power of the steps from sample to sample (high frequencies)",
+    "innovation": "prediction error (the signal without predictable ringing)",
+    "fast": "power of the sample-to-sample differences (high frequencies)",
     "signal": "power above 20 Hz",
 }
 _CHANNEL_FEATURES = {
@@ -27,8 +27,8 @@ _CHANNEL_FEATURES = {
 }
 _BACKGROUND = {
     "over_quietest": "peak of the {} over its quietest background",
-    "over_1s": "peak of the {} over its usual 64 ms peak of the last second",
-    "over_8s": "peak of the {} over its usual 64 ms peak of the last 8 s",
+    "over_1s": "peak of the {} over its mean 64 ms peak of the last second",
+    "over_8s": "peak of the {} over its mean 64 ms peak of the last 8 s",
     "over_fading": "peak of the {} over its highest so far, less 1 dB a second",
 }
 DIFFERENCE, COUNT, LEVEL_OF_MS = "dB", "count", "ms"
@@ -36,7 +36,7 @@ DIFFERENCE, COUNT, LEVEL_OF_MS = "dB", "count", "ms"
 
 @dataclass(frozen=True, slots=True)
 class Feature:
-    """One feature: its name, its family, the unit it is shown in, and what it means."""
+    """One feature: its name, family, display unit and meaning."""
 
     name: str
     family: str
@@ -44,7 +44,7 @@ class Feature:
     meaning: str
 
     def to_unit(self, values: npt.NDArray[np.integer[Any]]) -> FloatArray:
-        """Values of the core in the unit of the feature; nan where there is none."""
+        """Values of the core in the unit of the feature; nan where undefined."""
         stored = np.asarray(values, dtype=np.float64)
         if self.unit == DIFFERENCE:
             return (stored - 64.0) * DB_PER_LEVEL
@@ -65,8 +65,8 @@ def _table() -> tuple[Feature, ...]:
         for name, words in _BACKGROUND.items()
     ]
     found += [
-        Feature("since_ms", "neighbours", LEVEL_OF_MS, "time since the candidate before"),
-        Feature("over_last", "neighbours", DIFFERENCE, "peak of the innovation over that of the candidate before"),
+        Feature("since_ms", "neighbours", LEVEL_OF_MS, "time since the previous candidate"),
+        Feature("over_last", "neighbours", DIFFERENCE, "peak of the innovation over that of the previous candidate"),
         Feature("busy", "neighbours", COUNT, "candidates of the last seconds, 0 (none) to 255"),
     ]
     return tuple(found)
@@ -86,7 +86,7 @@ def family_of(name: str) -> str:
 
 
 def list_features() -> str:
-    """One line a feature, written as in a reason."""
+    """One line for each feature, in the form of a reason."""
     lines = [f"  {f'{feature.family}: {feature.name}':<38} {feature.meaning}, {feature.unit}" for feature in TABLE]
     return "\n".join(
         ("Features, as `rejected: ...` and --features name them (detectors tap and innovation):", "", *lines)

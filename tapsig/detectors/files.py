@@ -1,4 +1,4 @@
-"""Detection straight from a WAV file, in blocks: memory does not grow with the length of the recording."""
+"""Detection in blocks of a WAV file, in memory independent of its length."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from tapsig.converter import Converter
-from tapsig.detectors.base import Variant, blame, build_detector, feed
+from tapsig.detectors.base import Variant, attribute_errors, build_detector, feed
 from tapsig.errors import RecordingError
 from tapsig.loading import read_wav_blocks, read_wav_info
 from tapsig.loading.findings import FindingList
@@ -30,10 +30,10 @@ def detect_wav(
     findings: FindingList | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Detections:
-    """What `detect` finds in one channel of the WAV file, without holding its samples.
+    """Detect in one channel of a WAV file without holding all its samples.
 
-    The result equals that of loading the file and calling `detect`; features are left out, since those of a day's
-    detections take more memory than all else. A batch-only detector (its latency is inf) keeps the samples itself.
+    The result equals that of `detect` on the loaded file, but without features, which would take most of the memory for
+    a day's detections. A batch-only detector (latency inf) keeps all samples itself.
     `findings` takes undefined samples and those beyond full scale; `progress` is told how many samples are done.
 
     Raises RecordingError when it is no usable WAV file; ParameterError when the detector fails.
@@ -52,9 +52,9 @@ def detect_wav(
         is_float=info.adc_bits is None,
     )
     pieces = _cut_at_undefined(noted, info.fs, gaps, progress or (lambda _: None))
-    with blame(variant, str(path), passing=RecordingError):
+    with attribute_errors(variant, str(path), passing=RecordingError):
         found = [
-            feed(running, (samples for _, samples in stretch), lean=True).shifted(start)
+            feed(running, (samples for _, samples in stretch), drop_features=True).shifted(start)
             for start, stretch in groupby(pieces, key=itemgetter(0))
         ]
     if not found:

@@ -1,4 +1,4 @@
-"""Detector variant: a fixed threshold and a dead time, as a simple controller sketch does it; run by the core."""
+"""Detector variant: a fixed threshold and a dead time, the simplest detector for a controller; run by the core."""
 
 import math
 from dataclasses import dataclass
@@ -17,13 +17,13 @@ from tapsig.units import FloatArray, check_positive, check_range, seconds_to_sam
 
 @dataclass(frozen=True, slots=True)
 class FixedThreshold(Parameters):
-    """A tap is a sample that departs from the bias by more than `threshold_v`; then nothing for `dead_time_s`.
+    """A tap is a sample that deviates from the bias by more than `threshold_v`; a dead time follows.
 
     Parameters
     ----------
-    threshold_v : departure from the bias, in volts.
-    dead_time_s : no second tap this soon after one.
-    bias_time_s : time constant of the mean that is taken for the bias.
+    threshold_v : deviation from the bias, in volts.
+    dead_time_s : least time between two taps.
+    bias_time_s : time constant of the mean that estimates the bias.
     """
 
     name: ClassVar[str] = "fixed-threshold"
@@ -42,13 +42,13 @@ class FixedThreshold(Parameters):
     ) -> "FixedThresholdDetector":
         """A detector for `fs` Hz and volts of that converter; None: 16 bits from -5 to 5 V.
 
-        It has no candidates that it rejects.
+        It has no rejected candidates.
         """
         return FixedThresholdDetector(self, fs, converter or UNKNOWN)
 
 
 class FixedThresholdDetector(StreamingDetector):
-    """Runs a `FixedThreshold`; strength is the departure over the threshold in decibels."""
+    """Runs a `FixedThreshold`; strength is the deviation over the threshold in decibels."""
 
     latency_s = 0.0
 

@@ -1,4 +1,4 @@
-"""Detector variant: a tap is what adaptive linear prediction at 1 kHz did not foresee. One split instead of a model."""
+"""Detector variant: a threshold on the error of adaptive linear prediction at 1 kHz."""
 
 import math
 from dataclasses import dataclass
@@ -21,13 +21,13 @@ _RISE = FEATURES.index("innovation_rise")
 
 @dataclass(frozen=True, slots=True)
 class Innovation(Parameters):
-    """A tap is where the prediction error rises over its recent peaks; short and causal, but blind to what struck.
+    """A tap is a rise of the prediction error over its recent peaks; it does not distinguish kinds of impact.
 
     Parameters
     ----------
-    rise_db : the peak of the prediction error over the highest of the 28 ms before, at least; in steps of 0.376 dB.
-    floor_v : rms of the prediction error over 2 ms that a tap must reach, in volts; 0 = none.
-    dead_time_s : no second tap this soon after one.
+    rise_db : least rise of the prediction error's peak over the maximum of the 28 ms before, in steps of 0.376 dB.
+    floor_v : least rms of the prediction error over 2 ms, in volts; 0 = none.
+    dead_time_s : least time between two taps.
 
     >>> detector = Innovation().build(8000.0)
     >>> detector.latency_s <= 0.040

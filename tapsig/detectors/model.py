@@ -1,4 +1,4 @@
-"""The model of `tap`: a sum of small decision trees over features of one byte, as JSON and as the core's bytes."""
+"""The model of `tap`: a sum of small decision trees over one-byte features, as JSON and as the core's bytes."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -19,12 +19,12 @@ _BYTE = range(256)
 
 Node = int | list[object]
 """A leaf's value, or [feature, threshold, mean value, left, right]: left where the feature is at most the threshold.
-Values are in 1/64 nat of log-odds. The mean value serves to explain a score; the core does not need it."""
+Values are in 1/64 nat of log-odds. The mean value explains a score; the core does not need it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """What a model learnt from, and under which licence that was used."""
+    """A source of training data, and its licence."""
 
     name: str
     licence: str
@@ -38,8 +38,8 @@ class Model:
     ----------
     base : value of the empty sum, in 1/64 nat.
     trees : each a `Node`.
-    sources : what it learnt from.
-    fitted_to : names of the owner's vehicles or files that it was fitted to: figures on recordings of them flatter it.
+    sources : its training data.
+    fitted_to : names of the owner's vehicles or files that it was fitted to; scores on their recordings are biased.
 
     Raises ParameterError for a tree that the core cannot hold.
     """
@@ -74,7 +74,7 @@ class Model:
         return total
 
     def explain(self, row: IntArray) -> FloatArray:
-        """What each feature adds to a row's score along the trees' paths, in nats, shape (len(FEATURES),)."""
+        """Contribution of each feature to a row's score along the trees' paths, in nats, shape (len(FEATURES),)."""
         parts = np.zeros(len(FEATURES))
         for tree in self.trees:
             node = tree
@@ -86,7 +86,7 @@ class Model:
         return parts / SCALE
 
     def reason(self, row: IntArray) -> str:
-        """The feature that spoke most against a rejected candidate, with its family."""
+        """The feature with the most negative contribution to a rejected candidate, with its family."""
         worst = FEATURES[int(np.argmin(self.explain(row)))]
         return f"{family_of(worst)}: {worst}"
 
@@ -148,7 +148,7 @@ def _check_node(node: object, depth: int) -> Node:
         )
     if node[0] not in FEATURES:
         raise ParameterError(
-            f"the model asks for the feature {str(node[0])[:60]!r}, which this version does not have; fit it again"
+            f"the model uses the feature {str(node[0])[:60]!r}, which this version does not have; fit it again"
         )
     if type(node[1]) is not int or node[1] not in _BYTE:
         raise ParameterError(f"a threshold is {str(node[1])[:60]!r}; it must be a whole number from 0 to 255")

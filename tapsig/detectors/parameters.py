@@ -1,4 +1,4 @@
-"""Parameters of a variant by name, as scikit-learn's estimators have them."""
+"""Parameters of a variant by name, in the style of scikit-learn's estimators."""
 
 import dataclasses
 import difflib
@@ -30,7 +30,7 @@ class Parameters:
         Parameters
         ----------
         deep : bool
-            Taken for scikit-learn's sake; no parameter has parameters of its own.
+            Ignored; accepted for compatibility with scikit-learn.
 
         Returns
         -------
@@ -40,10 +40,10 @@ class Parameters:
         return {field.name: getattr(self, field.name) for field in dataclasses.fields(self)}  # type: ignore[arg-type]
 
     def set_params(self, **params: Any) -> Self:
-        """Change parameters in place, all of them or, where one is refused, none.
+        """Change parameters in place; if one is refused, none is changed.
 
-        A detector that was built before keeps what it was built with. A variant that is a key of a dictionary must not
-        be changed; `dataclasses.replace` gives a changed copy.
+        Detectors built before keep their parameters. Do not change a variant that is a key of a dictionary: use
+        `dataclasses.replace` for a changed copy.
 
         Returns
         -------
@@ -53,7 +53,7 @@ class Parameters:
         Raises
         ------
         ParameterError
-            For a name that it does not have, or a value outside its range.
+            For an unknown name, or a value outside its range.
         """
         changed = replace_parameters(self, params)
         for name in params:
@@ -62,15 +62,17 @@ class Parameters:
 
 
 def replace_parameters(variant: AnyVariant, parameters: Mapping[str, object]) -> AnyVariant:
-    """A copy of `variant` with `parameters` changed, which may be of any dataclass; itself where none are.
+    """A copy of `variant` (any dataclass) with `parameters` changed; without parameters, `variant` itself.
 
-    Raises ParameterError for a name that it does not have, or a value outside its range.
+    Raises ParameterError for an unknown name, or a value outside its range.
     """
     if not parameters:
         return variant
     name = getattr(variant, "name", type(variant).__name__)
     if not dataclasses.is_dataclass(variant) or isinstance(variant, type):
-        raise ParameterError(f"{name} is no dataclass, so its parameters cannot be changed by name; build it with them")
+        raise ParameterError(
+            f"{name} is not a dataclass, so its parameters cannot be changed by name; build it with them"
+        )
     known = [field.name for field in dataclasses.fields(variant) if field.init]
     for given in parameters:
         if given not in known:
@@ -79,7 +81,7 @@ def replace_parameters(variant: AnyVariant, parameters: Mapping[str, object]) ->
 
 
 def describe_unknown(given: str, known: list[str], name: str) -> str:
-    """The error for a parameter `given` that is none of the `known` ones of the detector `name`."""
+    """The error text for a parameter `given` that is not among the `known` ones of the detector `name`."""
     near = difflib.get_close_matches(given, known, n=1, cutoff=0.5)
     hint = f"; did you mean {near[0]}?" if near else "."
     return f"no parameter {given!r}{hint} The parameters of {name}: {', '.join(known) or 'none'}"

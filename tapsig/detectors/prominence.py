@@ -1,4 +1,4 @@
-"""Detector variant: a peak of the envelope's level that stands out of what came before by so many decibels."""
+"""Detector variant: a threshold on the causal prominence of peaks of the envelope."""
 
 from dataclasses import dataclass
 from typing import ClassVar
@@ -19,14 +19,14 @@ STEP_S = 0.002
 
 @dataclass(frozen=True, slots=True)
 class Prominence(Parameters):
-    """A tap is where the level has climbed `rise_db` over the lowest since it was last so high, within `window_s`.
+    """A tap is a peak whose level has a causal prominence of at least `rise_db` within `window_s`.
 
     Parameters
     ----------
-    rise_db : causal prominence of the level.
-    window_s : how far back the climb may have begun.
-    floor_v : added to the envelope, so that silence is no depth to climb from.
-    dead_time_s : no second tap this soon after one.
+    rise_db : least causal prominence.
+    window_s : longest time from the minimum before the peak to the peak.
+    floor_v : added to the envelope, to limit prominence after silence.
+    dead_time_s : least time between two taps.
     high_pass_hz, attack_s, release_s : of the envelope.
     """
 
@@ -47,7 +47,7 @@ class Prominence(Parameters):
             check_positive(name, getattr(self, name))
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> "ProminenceDetector":
-        """A detector for `fs` Hz; it has no candidates that it rejects."""
+        """A detector for `fs` Hz; it has no rejected candidates."""
         return ProminenceDetector(self, fs)
 
 
@@ -56,7 +56,7 @@ def sample_levels(
 ) -> tuple[IntArray, FloatArray]:
     """Sample and level (dB) at every `step`-th sample; `state` = [mean, envelope] is updated.
 
-    `numbers` = [share of the high-pass, of the attack, of the release; floor in volts].
+    `numbers` = [smoothing coefficients of the high-pass, of the attack, of the release; floor in volts].
     """
     high_pass, attack, release, floor_v = map(float, numbers)
     samples, envelopes = np.ascontiguousarray(samples, dtype=np.float64), np.empty(samples.size // step + 1)
@@ -70,7 +70,7 @@ def sample_levels(
 
 
 class ProminenceDetector(StreamingDetector):
-    """Runs a `Prominence`; strength is the climb over `rise_db` in decibels."""
+    """Runs a `Prominence`; strength is the prominence over `rise_db` in decibels."""
 
     def __init__(self, variant: Prominence, fs: float) -> None:
         super().__init__(fs)

@@ -1,7 +1,7 @@
-"""Detector variant: after a tap the threshold starts at the tap's own level and falls as the panel rings down.
+"""Detector variant: after a tap the threshold starts above the tap's peak and falls with the panel's ring-down.
 
-The level is the peak of the high-passed signal over each millisecond, as a logarithm, so that an exponential
-ring-down is a straight line and a threshold that follows it needs one subtraction a millisecond. The core runs it.
+The level is the logarithm of the peak of the high-passed signal in each millisecond. An exponential ring-down is then a
+straight line, and a threshold that follows it needs one subtraction a millisecond. The core runs it.
 """
 
 import math
@@ -22,23 +22,24 @@ from tapsig.units import FloatArray, check_pair, check_positive, check_range
 
 BLOCK_HZ = 1000.0
 LOWEST_FS, HIGHEST_FS = 4.0, 1e7
-_LEVEL = 1 << 16  # a level as the core counts it
-_HIGHEST_DECAY = 1 << 22  # 24 dB a millisecond: what falls faster is gone in any case
+_LEVEL = 1 << 16  # fixed-point levels of the core
+_HIGHEST_DECAY = 1 << 22  # 24 dB a millisecond; faster decays need no limit
 
 
 @dataclass(frozen=True, slots=True)
 class RingFollowing(Parameters):
-    """A tap is a level over the highest of three marks: `threshold_v`, the usual level, and the ring-down before.
+    """A tap exceeds the highest of three thresholds: `threshold_v`, one over the background, one over the ring-down.
 
     Parameters
     ----------
-    threshold_v : the least level of a tap, in volts.
-    over_background_db : over the slow mean of the level.
-    over_ring_db : the ring mark starts so far over a tap's peak and falls with `decay_fraction` of the panel's decay.
-    decay_db_s : the panel's decay; 0 = learnt from the ring-downs heard, within `decay_limits_db_s`.
-    hysteresis_db : the level must fall so far under the last tap's peak before the next tap.
-    dead_time_s : no second tap this soon after one; real knocking goes down to 112 ms.
-    high_pass_hz : of the signal, first order.
+    threshold_v : least level of a tap, in volts.
+    over_background_db : least level over the running mean of the level.
+    over_ring_db : the ring-down threshold starts this far over a tap's peak and falls at `decay_fraction` of the
+        panel's decay rate.
+    decay_db_s : the panel's decay rate; 0 = estimated from ring-downs, within `decay_limits_db_s`.
+    hysteresis_db : the level must fall this far below the last tap's peak before the next tap.
+    dead_time_s : least time between two taps; real knocking has intervals down to 112 ms.
+    high_pass_hz : cutoff of the first-order high-pass.
     """
 
     name: ClassVar[str] = "ring-following"
@@ -73,7 +74,7 @@ class RingFollowing(Parameters):
     ) -> "RingFollowingDetector":
         """A detector for `fs` Hz and volts of that converter; None: 16 bits from -5 to 5 V.
 
-        It has no candidates that it rejects. Raises ParameterError for a high-pass at half the rate or above.
+        It has no rejected candidates. Raises ParameterError for a high-pass at half the rate or above.
         """
         return RingFollowingDetector(self, fs, converter or UNKNOWN)
 
@@ -100,7 +101,7 @@ class RingFollowingDetector(StreamingDetector):
         self.core = RingFollowingCore()
         config = self.core.config
         config.step_q24 = round(2**24 * BLOCK_HZ / self.fs)
-        config.threshold = converter.level_of(variant.threshold_v) * _LEVEL - 1  # from that level on
+        config.threshold = converter.level_of(variant.threshold_v) * _LEVEL - 1  # at this level or above
         config.over_background, config.over_ring = _levels(variant.over_background_db), _levels(variant.over_ring_db)
         config.hysteresis = _levels(variant.hysteresis_db)
         config.decay = _decay(variant.decay_db_s or math.sqrt(low * high))
@@ -114,7 +115,7 @@ class RingFollowingDetector(StreamingDetector):
 
     @property
     def decay_db_s(self) -> float:
-        """The panel's decay as given, or as learnt so far, in decibels a second."""
+        """The panel's decay rate in decibels a second, as given or as estimated so far."""
         decay = self.core.state.decay if self.core.state.started else self.core.config.decay
         return self._given_db_s or decay / _LEVEL * DB_PER_LEVEL * BLOCK_HZ
 

@@ -1,4 +1,4 @@
-"""Detectors in files: JSON that anyone can read and edit. Every field is checked when it is read; nothing is executed.
+"""Detectors in JSON files. Every field is checked when it is read; nothing is executed.
 
 {"format": "tapsig-detector", "version": 1, "name": "sta-lta", "parameters": {"on": 4.0, …}}
 """
@@ -30,10 +30,10 @@ def load_detector(spec: str | Path, **parameters: object) -> Variant:
     Parameters
     ----------
     spec : str or Path
-        A name of the catalogue, a .json file, or `module:attribute`, which imports the module: name only code that you
-        trust. The attribute is a variant, or its class.
+        A name of the catalogue, a .json file, or `module:attribute`, a variant or its class. This imports the module:
+        name only code that you trust.
     **parameters
-        Other values for parameters of the detector, such as probability=0.7.
+        Parameters of the detector to change, such as probability=0.7.
 
     Returns
     -------
@@ -43,8 +43,7 @@ def load_detector(spec: str | Path, **parameters: object) -> Variant:
     Raises
     ------
     ParameterError
-        For a name that is not known, a file that is not a detector, a parameter that it does not have or a value
-        outside its range.
+        For an unknown name, a file that is not a detector, an unknown parameter or a value outside its range.
 
     Examples
     --------
@@ -63,11 +62,11 @@ def _load_variant(spec: str | Path) -> Variant:
     module, colon, attribute = text.partition(":")
     if colon and all(part.isidentifier() for part in [*module.split("."), *attribute.split(".")]):
         return _import(module, attribute)
-    return variant_class(text)()  # not in the catalogue: says what is
+    return variant_class(text)()  # not in the catalogue: raises with its names
 
 
 def write_detector(variant: Variant, path: str | Path) -> None:
-    """Write a detector as JSON, replacing what was there; `load_detector` reads it.
+    """Write a detector as JSON, replacing an existing file; `load_detector` reads it.
 
     Parameters
     ----------
@@ -79,19 +78,19 @@ def write_detector(variant: Variant, path: str | Path) -> None:
     Raises
     ------
     ParameterError
-        For a variant that is not of the catalogue: a file may not name code to run.
+        For a variant that is not of the catalogue, since a file must not name code to run.
     """
     replace_file(Path(path), render_detector(variant).encode())
 
 
 def identify_recording(recording: Recording | CorpusEntry) -> str:
-    """What a fit to `recording` remembers of it: the vehicle, or without one the file's name; "" without both."""
+    """Name by which a fitted model records `recording`: the vehicle, else the file's name, else ""."""
     path = recording.source if isinstance(recording, Recording) else recording.path
     return recording.vehicle or Path(path).name
 
 
 def find_fitted(variant: Variant, recordings: Iterable[Recording | CorpusEntry]) -> tuple[str, ...]:
-    """Names of those among `recordings` that `variant` was fitted to: figures on them flatter it."""
+    """Names of those `recordings` that `variant` was fitted to, on which its scores are biased."""
     fitted = set(getattr(getattr(variant, "model", None), "fitted_to", ()))
     return tuple(sorted(fitted.intersection(map(identify_recording, recordings))))
 
@@ -127,7 +126,7 @@ def _import(module: str, attribute: str) -> Variant:
         for part in attribute.split("."):
             found = getattr(found, part)
         variant = found() if isinstance(found, type) else found
-    except Exception as error:  # anyone's code, which may raise anything
+    except Exception as error:  # foreign code may raise anything
         raise ParameterError(
             f"the detector {module}:{attribute} cannot be imported: {type(error).__name__}: {error}"
         ) from error
@@ -135,9 +134,9 @@ def _import(module: str, attribute: str) -> Variant:
 
 
 def find_variant(detector: Variant | str | Path) -> Variant:
-    """A variant as it is; what `load_detector` makes of a name.
+    """A variant as it is, or the one that `load_detector` gives for a name.
 
-    Raises ParameterError for what is neither, such as a class.
+    Raises ParameterError for anything else, such as a class.
     """
     if isinstance(detector, (str, Path)):
         return load_detector(detector)
@@ -161,13 +160,13 @@ def _read(path: Path) -> Variant:
         if size > _LARGEST_BYTES:
             raise ParameterError(f"{path} has {size} bytes; a saved detector has at most {_LARGEST_BYTES}")
         document = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=_once)
-    except RecordingError as error:  # none there, a folder, a pipe, a device
+    except RecordingError as error:  # missing, a folder, a pipe, a device
         raise ParameterError(str(error)) from error
     except OSError as error:
         raise ParameterError(f"the detector {path} cannot be read: {error.strerror or error}") from error
     except ParameterError as error:
         raise ParameterError(f"{path}: {error}") from None
-    except (ValueError, RecursionError) as error:  # what is no UTF-8, no JSON, or a number of thousands of digits
+    except (ValueError, RecursionError) as error:  # not UTF-8, not JSON, or a number of thousands of digits
         raise ParameterError(f"{path} is not JSON: {error}") from error
     try:
         return _variant_of(document)
@@ -178,11 +177,11 @@ def _read(path: Path) -> Variant:
 
 
 def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
-    """An object of JSON; a key that stands twice would lose one value silently."""
+    """A JSON object; a repeated key is refused, since one value would be lost silently."""
     found = dict(pairs)
     if len(found) < len(pairs):
         twice = next(key for i, (key, _) in enumerate(pairs) if key in dict(pairs[:i]))
-        raise ParameterError(f"{twice!r} stands there twice; remove one of them")
+        raise ParameterError(f"{twice!r} occurs twice; remove one of them")
     return found
 
 
@@ -195,7 +194,9 @@ def _variant_of(document: object) -> Variant:
         )
     extra = sorted(set(document) - {"format", "version", "name", "parameters", "note"})
     if extra:
-        raise ParameterError(f"{', '.join(map(repr, extra))} belongs to no saved detector; remove it, or use 'note'")
+        raise ParameterError(
+            f"{', '.join(map(repr, extra))} is not a field of a saved detector; remove it, or use 'note'"
+        )
     if not isinstance(document.get("name"), str):
         raise ParameterError(f"name is {document.get('name')!r}; it must be one of {', '.join(CATALOGUE)}")
     found = _from_plain(document.get("parameters"), variant_class(document["name"]), "parameters")

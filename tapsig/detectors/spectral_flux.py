@@ -1,4 +1,4 @@
-"""Detector variant: spectral flux. Batch only: it decides when the recording has ended."""
+"""Detector variant: spectral flux. Batch only: it decides at the end of the recording."""
 
 import math
 from dataclasses import dataclass
@@ -11,8 +11,8 @@ from tapsig.detectors.parameters import Parameters
 from tapsig.records import Detections
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
-_FRAMES = 1 << 11  # spectra at a time, so that they take little memory beside the samples
-_PEAK_FRAMES = 3  # a peak is the highest of so many frames before it and, itself included, after it
+_FRAMES = 1 << 11  # spectra at a time, to limit memory
+_PEAK_FRAMES = 3  # a peak is the maximum of this many frames before it, and from it on
 _MEAN_S = 0.1
 
 
@@ -20,17 +20,17 @@ _MEAN_S = 0.1
 class SpectralFlux(Parameters):
     """A tap is a peak of the spectral flux: the mean rise of the log spectrum from frame to frame.
 
-    Spectra, flux and picking follow Böck, Krebs & Schedl, Proc. ISMIR 2012, with librosa's conventions; levels are
-    absolute (nothing is scaled by the file's maximum). It keeps all samples and decides at the end: its latency is
-    inf, and it does not fit a controller.
+    Spectra, flux and peak picking follow Böck, Krebs & Schedl, Proc. ISMIR 2012, with librosa's conventions; levels are
+    absolute (not normalised by the file's maximum). It keeps all samples and decides at the end, so its latency is inf
+    and it does not fit a controller.
 
     Parameters
     ----------
     hop_s, frame_s : step and length of the frames.
-    threshold : flux over its mean of the last 0.1 s, in mean decibels a band.
-    floor_v : amplitude under which a band counts as silent.
-    dead_time_s : no second tap this soon after one.
-    low_hz, high_hz : bands that count; those over half the sample rate do not exist.
+    threshold : least flux over its mean of the last 0.1 s, in mean decibels a band.
+    floor_v : amplitude below which a band counts as silent.
+    dead_time_s : least time between two taps.
+    low_hz, high_hz : range of the bands, limited to half the sample rate.
     """
 
     name: ClassVar[str] = "spectral-flux"
@@ -52,7 +52,7 @@ class SpectralFlux(Parameters):
         check_range("high_hz", self.high_hz, 2.0 * self.low_hz, 1e6)
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> "SpectralFluxDetector":
-        """A detector for `fs` Hz; it has no candidates that it rejects."""
+        """A detector for `fs` Hz; it has no rejected candidates."""
         return SpectralFluxDetector(self, fs)
 
 
@@ -105,7 +105,7 @@ class SpectralFluxDetector(StreamingDetector):
         return flux
 
     def _pick(self, flux: FloatArray) -> IntArray:
-        """Frames with the highest flux around them and `threshold` over the mean before them, a dead time apart."""
+        """Frames at local maxima of the flux, `threshold` over the mean before them, at least a dead time apart."""
         variant, rate = self._variant, self.fs / self._hop
         padded = np.pad(flux, (_PEAK_FRAMES, _PEAK_FRAMES - 1), constant_values=-np.inf)
         highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * _PEAK_FRAMES).max(axis=1)

@@ -17,17 +17,17 @@ from tapsig.units import FloatArray, IntArray, check_range, seconds_to_samples
 
 @dataclass(frozen=True, slots=True)
 class StaLta(Parameters):
-    """A tap is where STA/LTA of the high-passed signal rises over `on`; the next needs it to fall under `off` first.
+    """A tap is where STA/LTA of the high-passed signal exceeds `on`, after it was below `off`.
 
-    For `lta_s` after the start nothing is decided: the long average settles.
+    There is no decision in the first `lta_s`, while the long-term average settles.
 
     Parameters
     ----------
     sta_s, lta_s : time constants of the two averages.
     on, off : ratios of power.
-    floor_v : added to the long average (as power), so that silence is not divided by silence.
-    dead_time_s : no second tap this soon after one.
-    high_pass_hz : of the signal, first order; 0 = none.
+    floor_v : added to the long-term average (as power), to avoid a ratio of silence.
+    dead_time_s : least time between two taps.
+    high_pass_hz : cutoff of the first-order high-pass; 0 = none.
     """
 
     name: ClassVar[str] = "sta-lta"
@@ -51,12 +51,12 @@ class StaLta(Parameters):
         check_range("high_pass_hz", self.high_pass_hz, 0.0, 1e5)
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> "StaLtaDetector":
-        """A detector for `fs` Hz; it has no candidates that it rejects."""
+        """A detector for `fs` Hz; it has no rejected candidates."""
         return StaLtaDetector(self, fs)
 
 
 def run_sta_lta(samples: FloatArray, first: int, state: Any, config: Any) -> tuple[IntArray, FloatArray]:
-    """Onsets and ratios of `samples`, the first of which is number `first`; `state` is updated (core/series.h)."""
+    """Onsets and ratios of `samples`, the first of which has the index `first`; updates `state` (core/series.h)."""
     samples = np.ascontiguousarray(samples, dtype=np.float64)
     onsets, ratios = np.empty(samples.size, np.int64), np.empty(samples.size)
     found = load()[1].tapsig_sta_lta_run(
@@ -75,7 +75,7 @@ class StaLtaDetector(StreamingDetector):
         self._variant = variant
         high_pass = variant.high_pass_hz
         self._ffi, _ = load()
-        # The shares are 1/N, as in the recursion's source, not 1 - exp(-1/N).
+        # The coefficients are 1/N, as in the recursion's source, not 1 - exp(-1/N).
         self._config = self._ffi.new(
             "tapsig_sta_lta_config *",
             {

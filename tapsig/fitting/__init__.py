@@ -1,1 +1,1 @@
-"""Fit the default detector: candidates with their truth, boosted trees, and what an owner's recordings allow."""
+"""Fitting the default detector to an owner's recordings: labelled candidates and boosted trees."""

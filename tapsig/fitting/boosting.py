@@ -1,6 +1,6 @@
-"""Gradient boosting of small trees on log-odds by scikit-learn; the result needs no scikit-learn.
+"""Gradient boosting of small trees on log-odds by scikit-learn; the result does not need scikit-learn.
 
-A new sum is grown by scikit-learn's boosting on bins. That cannot begin from scores which another sum already gives; to
+A new sum of trees is fitted by scikit-learn's histogram-based boosting, which cannot start from given scores. To
 correct an existing sum, trees are added by Newton steps on the logistic loss (Friedman, Hastie & Tibshirani 2000).
 """
 
@@ -36,7 +36,7 @@ class TreeSum:
         return total
 
     def to_model(self, start: Model | None = None, **fields: Any) -> Model:
-        """The sum over the features of `tap` as the core holds it, its trees after those of `start`.
+        """The sum as a model of `tap` for the core, with its trees after those of `start`.
 
         Leaves are rounded to 1/64 nat and limited to 2 nats; thresholds lie between whole numbers.
         """
@@ -74,7 +74,7 @@ class TreeSum:
 
 
 def _short(value: float) -> float:
-    """Six significant digits: enough, and readable."""
+    """Round to six significant digits."""
     return float(f"{value:.6g}")
 
 
@@ -96,7 +96,7 @@ def _to_node(tree: TreeNode) -> Node:
 
 @dataclass(frozen=True, slots=True)
 class Boosting:
-    """How a sum of trees is grown: how many, their leaves at most, the share of each step, the smallest leaf."""
+    """Settings of boosting: number of trees, maximum of leaves, learning rate, minimum of samples in a leaf."""
 
     trees: int = 100
     leaves: int = 8

@@ -1,4 +1,4 @@
-"""Labelled recordings -> candidates with their features and the truth about each: what a model is fitted to."""
+"""Training data of the model: candidates of labelled recordings with features and class."""
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -14,8 +14,8 @@ from tapsig.records import Recording, require_labels
 from tapsig.units import BoolArray, FloatArray, IntArray
 
 EARLY_S, LATE_S = 0.012, 0.025  # a candidate this long before or after an onset may be its detection
-UNCLEAR_S = (0.02, 0.075)  # others so near a tap are neither right nor wrong: the dead time takes them
-RESPONSE_S = 0.003  # from contact to the first sign at a sensor, common in simulated doors
+UNCLASSED_S = (0.02, 0.075)  # others this close to a tap have no class, since the dead time removes them
+RESPONSE_S = 0.003  # typical time from contact to the first response at a sensor in simulated doors
 
 ByteRows = npt.NDArray[np.uint8]
 
@@ -28,9 +28,9 @@ class CandidateTable:
     ----------
     rows : features in the core's bytes, shape (n, len(FEATURES)).
     onset_s : time of each in its recording.
-    tap : 1 the tap's own, 0 none, -1 unclear.
+    tap : 1 = detection of a tap, 0 = not a tap, -1 = no class.
     recording : index into `durations_s`, `groups`, `taps_s`.
-    weights : of each in a fit.
+    weights : weight of each in a fit.
     """
 
     rows: ByteRows
@@ -44,12 +44,12 @@ class CandidateTable:
 
     @property
     def taps(self) -> int:
-        """Labelled taps, with a candidate or without."""
+        """Number of labelled taps."""
         return sum(taps.size for taps in self.taps_s)
 
     @property
     def taps_with_candidate(self) -> int:
-        """Labelled taps that raised a candidate: no model can find the others."""
+        """Number of labelled taps with a candidate; no model can find the others."""
         return int((self.tap == 1).sum())
 
     @classmethod
@@ -68,7 +68,7 @@ class CandidateTable:
         )
 
     def select(self, recordings: Sequence[bool] | BoolArray) -> "CandidateTable":
-        """The recordings that the mask marks, shape (number of recordings,)."""
+        """The recordings selected by the mask, shape (number of recordings,)."""
         mask = np.asarray(recordings, dtype=bool)
         chosen = mask[self.recording]
         numbers = np.cumsum(mask) - 1
@@ -89,7 +89,7 @@ class CandidateTable:
 
 
 def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
-    """1 for the candidate that is a tap's detection, -1 for others close to it, 0 for the rest; shape (n,).
+    """Class of each candidate, shape (n,): 1 = detection of a tap, -1 = another close to it, 0 = not a tap.
 
     >>> label_candidates(np.array([0.5, 1.002, 1.02, 3.0]), np.array([1.0]))
     array([ 0,  1, -1,  0])
@@ -97,7 +97,7 @@ def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
     label = np.zeros(onset_s.size, dtype=np.int64)
     for tap in taps_s:
         late = onset_s - tap
-        near = (late > -UNCLEAR_S[0]) & (late < UNCLEAR_S[1]) & (label == 0)
+        near = (late > -UNCLASSED_S[0]) & (late < UNCLASSED_S[1]) & (label == 0)
         label[near] = -1
         able = np.flatnonzero((late > -EARLY_S) & (late < LATE_S) & (label != 1))
         if able.size:
@@ -108,9 +108,10 @@ def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
 def collect_candidates(
     recordings: Iterable[Recording], *, group_by: str = "vehicle", progress: Callable[[int], None] | None = None
 ) -> CandidateTable:
-    """Run the core over labelled `recordings`; gap-free stretches count as recordings of their own.
+    """Run the core over labelled `recordings`; each gap-free stretch counts as a recording.
 
-    Every candidate weighs 1. Raises LabelError for a recording without labels, ParameterError for no recordings.
+    Every candidate has the weight 1. Raises LabelError for a recording without labels, ParameterError without
+    recordings.
     """
     parts: list[tuple[ByteRows, FloatArray, IntArray]] = []
     durations, groups, taps = [], [], []
@@ -132,7 +133,7 @@ def collect_candidates(
         if progress is not None:
             progress(number + 1)
     if not parts:
-        raise ParameterError("there are no recordings to fit to; check the choice of split, position and scene")
+        raise ParameterError("no recordings to fit to; check the selected split, position and scene")
     owner = np.repeat(np.arange(len(parts)), [part[1].size for part in parts])
     return CandidateTable(
         np.concatenate([part[0] for part in parts]),
@@ -147,13 +148,13 @@ def collect_candidates(
 
 
 def score_table(table: CandidateTable, model: Model) -> IntArray:
-    """Scores of a model in 1/64 nat, shape (n,): what the core gives."""
+    """Scores of a model in 1/64 nat, as the core computes them, shape (n,)."""
     return model.score(table.rows)
 
 
 @dataclass(frozen=True, slots=True)
 class OperatingPoint:
-    """What accepting candidates from a score on gave: hits, false alarms, misses, over so many hours."""
+    """Hits, false alarms and misses at one threshold of the score, over `hours`."""
 
     least_score: float
     tp: int
@@ -163,7 +164,7 @@ class OperatingPoint:
 
     @property
     def f1(self) -> float:
-        """2·tp / (2·tp + fp + fn); nan when there is nothing."""
+        """2·tp / (2·tp + fp + fn); nan without taps and detections."""
         total = 2 * self.tp + self.fp + self.fn
         return 2 * self.tp / total if total else float("nan")
 
@@ -181,9 +182,9 @@ class OperatingPoint:
 def evaluate_threshold(
     table: CandidateTable, scores: FloatArray | IntArray, least_score: float, dead_time_s: float
 ) -> OperatingPoint:
-    """Hits, false alarms and misses for accepting from `least_score` on, with the dead time.
+    """Hits, false alarms and misses when scores of at least `least_score` are accepted, with the dead time.
 
-    A tap is hit when an accepted candidate lies within 25 ms; each candidate counts once.
+    A tap is hit when an accepted candidate is within 25 ms of it; each candidate counts once.
     """
     hits = false = 0
     last_recording, last_onset = -1, -np.inf

@@ -1,9 +1,9 @@
-"""Adjust the shipped detector to an owner's recordings, or leave it as it is when that is not clearly better.
+"""Adjust the shipped detector to an owner's recordings, or keep it when no adjustment is clearly better.
 
-What an owner can record is taps in quiet and, apart from these, what must not open the door. Taps are mixed into the
-latter (mixing.py). Small trees are then added to the shipped model; a part of what that learnt from (replay.npz) is
-learnt again beside the owner's candidates, so that nuisances which the owner did not record stay known. Everything is
-judged on pieces of recordings that were held out in turn (cross-validation; thresholds are chosen on other folds).
+An owner can record taps in quiet and, separately, disturbances that must not open the door. Taps are mixed into the
+latter (mixing.py). Small trees are then added to the shipped model. They are fitted to the owner's candidates together
+with part of the shipped training data (replay.npz), so that the model keeps rejecting disturbances that the owner did
+not record. All results come from held-out pieces of recordings (cross-validation, thresholds from other folds).
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -35,37 +35,37 @@ MIN_TAPS = 20
 ADVISED_TAPS = 40
 FOLDS = 4
 MAX_MIXTURES = 80
-CLEARLY = 0.9
+MAX_ERROR_RATIO = 0.9
 """An adjusted model must make at most this share of the shipped one's errors, and not more in most folds."""
-REPLAYED = 1.0
-"""Weight of all that is replayed, for 1 of the owner's candidates."""
-OTHERS_WEIGHT = 2.0
-"""Weight of all candidates that are no taps, for 1 of all taps; the shipped model was fitted alike."""
-KEPT_IN_QUIET = 0.98
-"""The threshold keeps this share of the taps that were recorded as they are, where scores allow it."""
-WAYS = {"threshold": None, "adjusted": Boosting(trees=24, leaves=4, rate=0.1, least_leaf=30)}
+REPLAY_WEIGHT = 1.0
+"""Total weight of the replayed candidates, relative to the owner's."""
+NEGATIVES_WEIGHT = 2.0
+"""Total weight of candidates that are not taps, relative to the taps; as for the shipped model."""
+MIN_KEPT_TAPS = 0.98
+"""The threshold keeps at least this share of the unmixed taps, if their scores allow it."""
+STRATEGIES = {"threshold": None, "adjusted": Boosting(trees=24, leaves=4, rate=0.1, least_leaf=30)}
 SHIPPED = "shipped"
 _STEPS = np.arange(-4.0, 3.01, 0.25) * SCALE
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class FittedDetector(Result):
-    """A detector for an owner's recordings, what it is expected to do on others of them, and what limits that.
+    """A detector fitted to an owner's recordings, and its expected performance.
 
     Parameters
     ----------
     variant : the detector.
-    way : "shipped" (nothing was clearly better), "threshold" (another operating point of the shipped model),
+    strategy : "shipped" (nothing was clearly better), "threshold" (another operating point of the shipped model),
         "adjusted" (trees were added to it).
-    taps, taps_with_candidate : labelled; and those that raised a candidate at all.
-    mixtures : recordings that were made by adding taps to recordings without.
-    expected, before : what the detector, and the shipped one, did on held-out pieces with taps and on mixtures.
+    taps, taps_with_candidate : labelled taps, and those with a candidate.
+    mixtures : recordings made by adding taps to recordings without taps.
+    expected, before : results of this detector and of the shipped one on held-out pieces with taps and on mixtures.
     free_expected, free_before : the same on pieces without taps.
-    notes : what to expect and what to record next, in sentences.
+    notes : limits of these figures and what to record next, in sentences.
     """
 
     variant: Tap
-    way: str
+    strategy: str
     taps: int
     taps_with_candidate: int
     recordings: int
@@ -77,18 +77,17 @@ class FittedDetector(Result):
     notes: tuple[str, ...]
 
     def rows(self) -> list[dict[str, object]]:
-        """One row, that of `to_dict`."""
+        """One row, from `to_dict`."""
         return [self.to_dict()]
 
     def _describe(self) -> str:
-        return (
-            f"{self.way}, F1 {self.expected.f1:.2f} on held-out pieces (shipped {self.before.f1:.2f}), {self.taps} taps"
-        )
+        f1, shipped_f1 = self.expected.f1, self.before.f1
+        return f"{self.strategy}, F1 {f1:.2f} on held-out pieces (shipped {shipped_f1:.2f}), {self.taps} taps"
 
     def to_dict(self) -> dict[str, object]:
-        """Plain numbers for a table."""
+        """Values for a table."""
         return {
-            "way": self.way,
+            "strategy": self.strategy,
             "taps": self.taps,
             "taps_with_candidate": self.taps_with_candidate,
             "recordings": self.recordings,
@@ -108,7 +107,7 @@ class FittedDetector(Result):
 
 @dataclass(frozen=True, slots=True)
 class _Folded:
-    """Candidates of pieces and mixtures, with the fold of each recording and whether it holds taps or is mixed."""
+    """Candidates of pieces and mixtures, with the fold of each recording and whether it has taps or is mixed."""
 
     table: CandidateTable
     fold: IntArray
@@ -116,13 +115,13 @@ class _Folded:
     mixed: BoolArray
 
     def of(self, recordings: BoolArray) -> BoolArray:
-        """Which candidates belong to recordings of the mask."""
+        """Mask of the candidates in the selected recordings."""
         return np.asarray(recordings[self.table.recording])
 
 
 @lru_cache(maxsize=1)
 def load_replay() -> CandidateTable:
-    """A part of the candidates that the shipped model learnt from, weighted."""
+    """Part of the training data of the shipped model, with weights."""
     with resources.files("tapsig.fitting").joinpath("replay.npz").open("rb") as file, np.load(file) as kept:
         count = kept["tap"].size
         return CandidateTable(
@@ -138,9 +137,9 @@ def load_replay() -> CandidateTable:
 
 
 def _balanced(tap: IntArray) -> FloatArray:
-    """Weights: 1 over all taps, OTHERS_WEIGHT over all others, 0 for the unclear."""
+    """Weights that sum to 1 over taps and to NEGATIVES_WEIGHT over others; 0 without a class."""
     taps, others = tap == 1, tap == 0
-    return np.where(taps, 1.0 / max(taps.sum(), 1), np.where(others, OTHERS_WEIGHT / max(others.sum(), 1), 0.0))
+    return np.where(taps, 1.0 / max(taps.sum(), 1), np.where(others, NEGATIVES_WEIGHT / max(others.sum(), 1), 0.0))
 
 
 def fit_detector(
@@ -156,25 +155,25 @@ def fit_detector(
     Parameters
     ----------
     recordings : several Recording
-        Some with taps, best in quiet, and some without (their label files are empty).
+        Some with taps, preferably in quiet, and some without (with empty label files).
     false_alarms_per_hour : float
-        At most this many on recordings without taps; None: the best F1.
+        Limit on recordings without taps; None: best F1.
     group_by : {"vehicle", "recording"}
-        Each of them is wholly in fitting or wholly in judging, where there are several.
+        With several of these, each is wholly in training or wholly in testing.
     seed : int
-        Of the mixtures and of the trees.
+        Seed of the mixtures and the trees.
     progress : callable
         Called with the number of recordings read.
 
     Returns
     -------
     FittedDetector
-        The detector (`variant`), what to expect of it, and what limits that.
+        The detector (`variant`) and its expected performance.
 
     Raises
     ------
     ParameterError
-        For fewer than 20 taps, no candidate that is no tap, or a parameter out of range.
+        For fewer than 20 taps, no candidates other than taps, or a parameter out of range.
     LabelError
         For a recording without labels.
     """
@@ -190,10 +189,10 @@ def fit_detector(
     _require_enough(own)
     shipped = Tap()
     scores, points = _cross_fit(folded, shipped, false_alarms_per_hour, seed)
-    way = _choose_way(points)
-    variant = _finish(way, folded, shipped, scores, false_alarms_per_hour, seed)
+    strategy = _choose_strategy(points)
+    variant = _finish(strategy, folded, shipped, scores, false_alarms_per_hour, seed)
     names = tuple(sorted({*shipped.model.fitted_to, *map(identify_recording, recordings)} - {""}))
-    if way != SHIPPED:
+    if strategy != SHIPPED:
         variant = replace(
             variant,
             model=replace(
@@ -202,11 +201,11 @@ def fit_detector(
                 sources=(*shipped.model.sources, Source("recordings of the owner", "own")),
             ),
         )
-    expected, free = points[way]
+    expected, free = points[strategy]
     before, free_before = points[SHIPPED]
     found = FittedDetector(
         variant,
-        way,
+        strategy,
         own.taps,
         own.taps_with_candidate,
         own.durations_s.size,
@@ -248,51 +247,51 @@ def _require_enough(own: CandidateTable) -> None:
             " detector"
         )
     if not (own.tap == 0).any():
-        raise ParameterError("the recordings hold nothing but taps; add some of what must not be taken for a tap")
+        raise ParameterError("the recordings contain only taps; add recordings of disturbances that are not taps")
 
 
 def _adjust(folded: _Folded, chosen: BoolArray, shipped: Model, boosting: Boosting | None, seed: int) -> Model:
-    """The shipped model with trees fitted to the candidates that `chosen` marks and to the replayed ones."""
+    """The shipped model with added trees, fitted to the `chosen` candidates and the replayed ones."""
     if boosting is None:
         return shipped
     replay = load_replay()
     tap = np.concatenate([folded.table.tap[chosen], replay.tap])
     rows = np.concatenate([folded.table.rows[chosen], replay.rows])
-    weights = np.concatenate([_balanced(folded.table.tap[chosen]), REPLAYED * replay.weights])
+    weights = np.concatenate([_balanced(folded.table.tap[chosen]), REPLAY_WEIGHT * replay.weights])
     weights *= np.count_nonzero(weights) / weights.sum()
     added = boosting.fit_residual(rows, (tap == 1).astype(np.int64), weights, shipped.score(rows) / SCALE, seed=seed)
     return added.to_model(shipped, sources=shipped.sources, fitted_to=shipped.fitted_to)
 
 
 Points = tuple[list[OperatingPoint], list[OperatingPoint]]
-"""Of each fold: on recordings with taps, and on those without."""
+"""Operating points of each fold, on recordings with taps and on those without."""
 
 
 def _cross_fit(
     folded: _Folded, shipped: Tap, wanted: float | None, seed: int
 ) -> tuple[dict[str, FloatArray], dict[str, Points]]:
-    """Held-out scores of each way, and what they gave at a threshold that was chosen on the other folds."""
+    """Held-out scores of each strategy, and its results at thresholds chosen on the other folds."""
     start = score_table(folded.table, shipped.model).astype(np.float64)
     scores = {SHIPPED: start}
     folds = np.unique(folded.fold)
-    for way, boosting in WAYS.items():
-        scores[way] = start.copy()
+    for strategy, boosting in STRATEGIES.items():
+        scores[strategy] = start.copy()
         for k in folds if boosting is not None else ():
             out = folded.of(folded.fold == k)
             if (folded.table.tap[~out] == 1).any() and (folded.table.tap[~out] == 0).any():
                 model = _adjust(folded, ~out, shipped.model, boosting, seed)
-                scores[way][out] = score_table(folded.table, model)[out]
+                scores[strategy][out] = score_table(folded.table, model)[out]
     points: dict[str, Points] = {}
-    for way, held in scores.items():
-        points[way] = ([], [])
+    for strategy, held in scores.items():
+        points[strategy] = ([], [])
         for k in folds:
             inner = folded.fold != k
             least = (
                 to_score(shipped.probability)
-                if way == SHIPPED
+                if strategy == SHIPPED
                 else _choose_threshold(folded, held, inner if inner.any() else ~inner, shipped, wanted)
             )
-            for part, found in zip((folded.tapped, ~folded.tapped), points[way], strict=True):
+            for part, found in zip((folded.tapped, ~folded.tapped), points[strategy], strict=True):
                 found.append(_point(folded, held, part & (folded.fold == k), least, shipped.dead_time_s))
     return scores, points
 
@@ -306,9 +305,9 @@ def _point(
 def _choose_threshold(
     folded: _Folded, scores: FloatArray, recordings: BoolArray, shipped: Tap, wanted: float | None
 ) -> float:
-    """The threshold of best F1 among `recordings` with taps, or of most hits with few enough false alarms without.
+    """The threshold with the best F1 on `recordings` with taps, or the most hits within the limit of false alarms.
 
-    Unless false alarms are limited, it keeps nearly all taps that were recorded as they are.
+    Without such a limit, it keeps nearly all unmixed taps.
     """
     dead = shipped.dead_time_s
     points = [_point(folded, scores, recordings & folded.tapped, float(step), dead) for step in _STEPS]
@@ -318,7 +317,7 @@ def _choose_threshold(
         return (allowed or points[-1:])[0].least_score
     best = max(points, key=lambda point: point.f1 if point.f1 == point.f1 else -1.0).least_score
     quiet = folded.of(recordings & folded.tapped & ~folded.mixed) & (folded.table.tap == 1)
-    kept = float(np.quantile(scores[quiet], 1.0 - KEPT_IN_QUIET)) if quiet.any() else best
+    kept = float(np.quantile(scores[quiet], 1.0 - MIN_KEPT_TAPS)) if quiet.any() else best
     return max(min(best, kept), float(_STEPS[0]))
 
 
@@ -332,53 +331,53 @@ def _sum(points: list[OperatingPoint]) -> OperatingPoint:
     )
 
 
-def _choose_way(points: dict[str, Points]) -> str:
-    """The way of fewest errors on recordings with taps, if clearly better than the shipped detector in most folds."""
+def _choose_strategy(points: dict[str, Points]) -> str:
+    """The strategy with the fewest errors on recordings with taps, if clearly better than the shipped detector."""
     before = points[SHIPPED][0]
-    best = min(WAYS, key=lambda way: _sum(points[way][0]).errors)
+    best = min(STRATEGIES, key=lambda strategy: _sum(points[strategy][0]).errors)
     errors, errors_before = [p.errors for p in points[best][0]], [p.errors for p in before]
     not_worse = sum(one <= other for one, other in zip(errors, errors_before, strict=True))
-    clearly = sum(errors) <= CLEARLY * sum(errors_before) and not_worse >= 0.75 * len(errors)
+    clearly = sum(errors) <= MAX_ERROR_RATIO * sum(errors_before) and not_worse >= 0.75 * len(errors)
     return best if clearly else SHIPPED
 
 
 def _finish(
-    way: str, folded: _Folded, shipped: Tap, scores: dict[str, FloatArray], wanted: float | None, seed: int
+    strategy: str, folded: _Folded, shipped: Tap, scores: dict[str, FloatArray], wanted: float | None, seed: int
 ) -> Tap:
-    if way == SHIPPED:
+    if strategy == SHIPPED:
         return shipped
     everywhere = np.ones(folded.fold.size, dtype=bool)
-    least = _choose_threshold(folded, scores[way], everywhere, shipped, wanted)
-    model = _adjust(folded, folded.of(everywhere), shipped.model, WAYS[way], seed)
+    least = _choose_threshold(folded, scores[strategy], everywhere, shipped, wanted)
+    model = _adjust(folded, folded.of(everywhere), shipped.model, STRATEGIES[strategy], seed)
     return replace(shipped, model=model, probability=float(f"{to_probability(np.array([least]))[0]:.4g}"))
 
 
 def _notes(found: FittedDetector, folded: _Folded, recordings: list[Recording], wanted: float | None) -> Iterable[str]:
-    if found.way == SHIPPED:
+    if found.strategy == SHIPPED:
         yield "the shipped detector was kept: no adjustment was clearly better on held-out pieces of these recordings"
     if found.taps < ADVISED_TAPS:
-        yield f"{found.taps} taps are few: record {ADVISED_TAPS} or more in quiet before you trust these figures"
+        yield f"{found.taps} taps are few: record at least {ADVISED_TAPS} in quiet for reliable figures"
     if found.taps_with_candidate < found.taps:
         yield (
-            f"{found.taps - found.taps_with_candidate} of {found.taps} taps raise no candidate: they are too weak or"
-            " buried, and no model can find them; tap harder there or choose another position"
+            f"{found.taps - found.taps_with_candidate} of {found.taps} taps raise no candidate: they are too weak"
+            " against the background, and no model can find them; tap harder or choose another position"
         )
     free = [recording for recording in recordings if not recording.taps_s.size]
     if not free:
         yield (
-            "all recordings hold taps: record some minutes of rain, road, music and slams without taps, with an"
-            " empty label file each"
+            "all recordings have taps: record some minutes of rain, road, music and slams without taps, each with an"
+            " empty label file"
         )
     elif not found.mixtures:
         places = sorted({str(disc(recording)[1]) or "unnamed" for recording in free})
         yield (
-            "no recording without taps shares its position, rate and converter with one with taps"
+            "no recording without taps has the position, rate and converter of one with taps"
             f" (without taps: {', '.join(places)}): record both at one position"
         )
     if found.expected.hours and folded.fold.max() == 0:
-        yield "there is one piece only: it was judged on what it was fitted to; record more"
+        yield "there is only one piece: these figures come from the data that it was fitted to; record more"
     if wanted is not None and found.free_expected.hours * wanted < 3.0:
         yield (
-            f"{found.free_expected.hours:.2g} h without taps are too short to show {wanted:g} false alarms an hour:"
-            f" none in {3.0 / wanted:.2g} h would be needed (rule of three)"
+            f"{found.free_expected.hours:.2g} h without taps are too short to show at most {wanted:g} false alarms an"
+            f" hour: {3.0 / wanted:.2g} h without any would be needed (rule of three)"
         )

@@ -1,7 +1,7 @@
-"""An owner's taps, recorded in quiet, added to what was recorded without taps: taps in noise that nobody had to tap.
+"""Mixtures of an owner's taps, recorded in quiet, with recordings of disturbances without taps.
 
-A sensor answers in proportion, so that two recordings of one disc add up to what it would have given for both at once.
-Only the converter's noise counts twice. Recordings are mixed when they have one position, rate and converter.
+A sensor is linear, so the sum of two recordings of one disc is its response to both at once; only the converter's noise
+counts twice. Recordings are mixed if they have the same position, rate and converter.
 """
 
 import itertools
@@ -15,28 +15,30 @@ from tapsig.records import TAP, Label, Recording
 from tapsig.units import db_to_amplitude
 
 PIECE_S = 30.0
-"""Longest mixture: mixtures of one fold come from one piece of a recording with taps and one without."""
+"""Duration of a piece; a mixture is made of one piece with taps and one without, from the same fold."""
 GAIN_DB = 4.0
-"""Standard deviation of the taps' gain: a person taps harder among noise, or softer (common practice, no source)."""
+"""Standard deviation of the taps' gain, since force varies with surroundings (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A stretch of a recording, and the fold it belongs to."""
+    """Part of a recording, and its fold."""
 
     recording: Recording
     fold: int
 
 
 def cut_pieces(recordings: Iterable[Recording], folds: int, *, shortest_s: float = 2.0) -> list[Piece]:
-    """Each gap-free stretch cut into pieces of about PIECE_S, which go to the folds in turn.
+    """Cut each gap-free stretch into pieces of about PIECE_S and assign them to the folds in turn.
 
-    A cut lies at least 0.5 s from a labelled tap where the stretch allows it.
+    Cuts are at least 0.5 s from labelled taps if possible.
     """
     pieces: list[Piece] = []
     files: dict[str, int] = {}
     for number, recording in enumerate(recordings):
-        file = files.setdefault(recording.source or str(number), len(files))  # the channels of a file heard the same
+        file = files.setdefault(
+            recording.source or str(number), len(files)
+        )  # the channels of a file record the same taps
         for start, stop in recording.stretches():
             begin_s = float(recording.times_s(np.array([start]))[0])
             taps_s = recording.taps_s - begin_s
@@ -51,7 +53,7 @@ def cut_pieces(recordings: Iterable[Recording], folds: int, *, shortest_s: float
 
 
 def _clear_of_taps(edge_s: float, taps_s: np.ndarray, length_s: float) -> float:
-    """The time nearest to `edge_s`, within 2 s, that is farthest from any tap."""
+    """The time within 2 s of `edge_s` that is farthest from any tap, the nearest to `edge_s` of equal ones."""
     times = edge_s + np.linspace(-2.0, 2.0, 81)
     times = times[(times > 0.0) & (times < length_s)]
     if not taps_s.size or not times.size:
@@ -87,7 +89,7 @@ def mix_pieces(pieces: Sequence[Piece], rng: np.random.Generator, *, most: int) 
 
 
 def disc(recording: Recording) -> tuple[object, ...]:
-    """What two recordings must share to be of one disc."""
+    """Key that is equal for recordings of one disc: position, rate and converter."""
     return recording.vehicle, recording.position, round(recording.fs, 1), recording.range_v, recording.adc_bits
 
 

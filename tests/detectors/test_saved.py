@@ -75,7 +75,7 @@ def test_a_file_edited_by_hand_may_hold_a_whole_number_and_a_note(path: Path) ->
         (document(version=2), "version is 2; this tapsig reads version 1"),
         (document(name="knock"), "there is no detector 'knock'"),
         (document(name=["tap"]), "name is"),
-        (document(extra=1), "'extra' belongs to no saved detector"),
+        (document(extra=1), "'extra' is not a field of a saved detector"),
         (document(parameters=None), "parameters is null"),
         (document(parameters={"threshold_v": 0.2}), "lacks 'dead_time_s'"),
         (document(parameters=parameters(gain=3)), "holds 'gain'"),
@@ -102,7 +102,7 @@ def test_what_is_wrong_is_told_with_its_place(content: object, says: str, path: 
         (b"\xff\xfe\x00", "is not JSON"),
         (b"[" * 100_000, "is not JSON"),
         (b"1" * 5000, "is not JSON: .*digits"),
-        (b'{"format": "tapsig-detector", "format": "tapsig-detector"}', "'format' stands there twice"),
+        (b'{"format": "tapsig-detector", "format": "tapsig-detector"}', "'format' occurs twice"),
     ],
 )
 def test_text_that_is_no_json_object_is_refused(raw: bytes, says: str, path: Path) -> None:
