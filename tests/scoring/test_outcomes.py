@@ -65,6 +65,12 @@ def test_there_is_a_row_for_every_position_and_scene_and_for_all_of_them() -> No
     ]
 
 
+def test_a_first_tap_comes_over_a_second_after_the_one_before() -> None:
+    # Gaps of 0.5, 1 and 1.125 s, exact in binary: the first tap of all and the last one are first taps.
+    row = score([UnitSamples()], [record([1.0, 1.5, 2.5, 3.625], [1.5, 2.5, 3.625])]).rows()[0]
+    assert (row["tp"], row["first_taps"], row["first_taps_found"]) == (3, 2, 1)
+
+
 CODE_S = [5.0, 5.3, 7.0, 8.5]  # 2-1-1
 
 
@@ -76,6 +82,8 @@ CODE_S = [5.0, 5.3, 7.0, 8.5]  # 2-1-1
         ([*CODE_S, 9.0], 0),  # the last digit is 2
         ([tap + 0.04 for tap in CODE_S], 1),
         ([tap + 20 for tap in CODE_S], 0),  # the same digits, but at another time
+        ([tap + 6.375 for tap in CODE_S], 1),  # the entry lasts until 11.5 s: 8.5 s and 3 s of silence
+        ([tap + 6.5 for tap in CODE_S], 0),
         ([*CODE_S, 30.0], 1),  # a stray tap elsewhere does not close what opened
     ],
 )

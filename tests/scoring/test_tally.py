@@ -18,7 +18,7 @@ def test_rates_equal_an_independent_library_on_the_same_counts() -> None:
 
 
 def test_scores_add_field_by_field() -> None:
-    assert sum([Score(2, 3, 4, 6.0, 3, 1)] * 3, Score(0, 0, 0, 0.0)) == Score(6, 9, 12, 18.0, 9, 3)
+    assert sum([Score(2, 3, 4, 6.0, 3, 1, 5, 2)] * 3, Score(0, 0, 0, 0.0)) == Score(6, 9, 12, 18.0, 9, 3, 15, 6)
 
 
 def test_no_taps_no_detections_no_time_are_undefined() -> None:
