@@ -2,12 +2,14 @@
 
   python -m benchmarks.controller              every test recording, every channel
   python -m benchmarks.controller --first      one channel of each
+  python -m benchmarks.controller --seconds 12 the first seconds of each
 
 At 2 kHz with a clock of 16 MHz, and at 1 kHz with 8 MHz. Each recording is compared with `tapsig entry` on the same
 counts, by a code that is the first entry decoded there. Writes its section of benchmarks/README.md.
 """
 
 import argparse
+import math
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -46,15 +48,17 @@ class Outcome:
     load: Load
 
 
-def list_recordings(*, first: bool) -> Iterator[tuple[str, Recording]]:
-    """The test recordings of the demo corpus, by name."""
+def list_recordings(*, first: bool, seconds: float) -> Iterator[tuple[str, Recording]]:
+    """The test recordings of the demo corpus, by name, up to `seconds`."""
     corpus = load_corpus(CORPUS)
     seen: set[str] = set()
     for entry in corpus.entries:
         if entry.split != "test" or (first and entry.recording in seen):
             continue
         seen.add(entry.recording)
-        yield f"{Path(entry.recording).stem} {entry.position}", corpus.load(entry)
+        recording = corpus.load(entry)
+        part = recording if seconds >= recording.span_s else recording[0.0:seconds]
+        yield f"{Path(entry.recording).stem} {entry.position}", part
 
 
 def choose_code(counts: CountArray, fs: float) -> tuple[int, ...]:
@@ -137,7 +141,9 @@ def main() -> None:
     """Run all, and write the section."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--first", action="store_true", help="one channel of each recording")
-    first = parser.parse_args().first
+    parser.add_argument("--seconds", type=float, default=math.inf, help="of each recording; default: all")
+    args = parser.parse_args()
+    first = args.first
     columns = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -146,7 +152,7 @@ def main() -> None:
             outcomes = []
             package = render_firmware(load_detector("tap"), fs, CONVERTER, code=FALLBACK)
             write_package(package, folder / "device")
-            for title, recording in list_recordings(first=first):
+            for title, recording in list_recordings(first=first, seconds=args.seconds):
                 outcomes.append(run_device(title, recording, fs, clock_hz, folder / "device", program))
                 one = outcomes[-1]
                 print(
@@ -158,8 +164,11 @@ def main() -> None:
                     flush=True,
                 )
             columns.append(summarise(fs, clock_hz, outcomes))
-    sample = "One channel of each test recording." if first else "All channels of all test recordings."
-    write_section("Controller", render(columns, sample), COMMAND + (" --first" if first else ""))
+    sample = "One channel of each test recording" if first else "All channels of all test recordings"
+    sample += f", the first {args.seconds:g} s." if math.isfinite(args.seconds) else "."
+    command = COMMAND + (" --first" if first else "")
+    command += f" --seconds {args.seconds:g}" if math.isfinite(args.seconds) else ""
+    write_section("Controller", render(columns, sample), command)
 
 
 if __name__ == "__main__":
