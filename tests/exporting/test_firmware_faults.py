@@ -108,6 +108,7 @@ def test_a_flooded_serial_line_loses_lines_and_nothing_else(simulator: Path, dev
     lost = sum(int(line.split(",")[2]) for line in run.lines if line.startswith("lost"))
     whole = [line for line in run.lines if not line.startswith("lost")]
     assert set(whole) <= set(fine.lines)
+    assert lost > 0
     assert len(whole) + lost >= len(fine.lines) - 1
 
 

@@ -8,7 +8,7 @@
  *     sleep,SAMPLE,  wake,SAMPLE,
  *     rail,SAMPLE,COUNT            the converter has stood at one of its rails for a second: sensor or wiring
  *     overrun,SAMPLE,COUNT         counts were lost since the line before
- *     lost,SAMPLE,LINES            lines found the serial queue full
+ *     lost,SAMPLE,LINES            lines found no room, for the serial line was too slow
  *
  * Not a security product, and never the only way to reach a person or an animal. The code lies in the flash and in
  * tapsig_numbers.h: keep both to yourself, and set the lock bits (see the Makefile). Brown-out detection must be on (see
@@ -36,9 +36,19 @@
 #define SAMPLES_OF_MS(ms) ((uint32_t)((ms) * RATE_HZ / 1000.0 + 0.5))
 #define BAUD_DIVIDER ((uint16_t)((F_CPU + 4UL * BOARD_BAUD) / (8UL * BOARD_BAUD) - 1))
 #define RAIL_MS 1000
+#define WAITING 4 /* lines */
 #define LINE 40 /* the longest: two numbers of ten digits and a word */
 
+typedef struct {
+    PGM_P name;
+    uint32_t first, second;
+    bool has_second;
+} event_line;
+
 static tapsig_detector detector;
+static event_line waiting[WAITING];
+static uint8_t waiting_count;
+static uint8_t held_samples; /* until the next line is written: not in the millisecond that had much to do */
 static uint32_t sample;         /* number of the count being worked on */
 static uint32_t quiet_samples;  /* since the last tap, or the last waking */
 static uint32_t release_samples; /* left of the pulse */
@@ -70,14 +80,30 @@ static bool send_line(PGM_P name, uint32_t first, bool has_second, uint32_t seco
     return serial_put(line, (uint8_t)(end - line));
 }
 
-/* A line that finds no room is counted, and the count is sent before the next line that does. */
+/* A line waits for a millisecond, until there is no count to work on, and room in the serial queue; one that finds no room to wait is
+ * counted. */
 static void report(PGM_P name, uint32_t first, bool has_second, uint32_t second)
 {
-    if (lost_lines > 0 && send_line(PSTR("lost"), sample, true, lost_lines)) {
-        lost_lines = 0;
-    }
-    if ((lost_lines > 0 || !send_line(name, first, has_second, second)) && lost_lines < UINT16_MAX) {
+    if (waiting_count < WAITING && lost_lines == 0) {
+        held_samples = (uint8_t)SAMPLES_OF_MS(1) + 1;
+        waiting[waiting_count++] = (event_line){name, first, second, has_second};
+    } else if (lost_lines < UINT16_MAX) {
         lost_lines++;
+    }
+}
+
+static void send_waiting(void)
+{
+    if (held_samples > 0) {
+        return;
+    }
+    if (waiting_count > 0) {
+        if (send_line(waiting[0].name, waiting[0].first, waiting[0].has_second, waiting[0].second)) {
+            waiting_count--;
+            memmove(waiting, waiting + 1, waiting_count * sizeof waiting[0]);
+        }
+    } else if (lost_lines > 0 && send_line(PSTR("lost"), sample, true, lost_lines)) {
+        lost_lines = 0;
     }
 }
 
@@ -115,6 +141,7 @@ static void store_failures(void)
 
 static void work_on(uint16_t count)
 {
+    held_samples = (uint8_t)(held_samples > 0 ? held_samples - 1 : 0);
     const tapsig_event event = tapsig_push(&detector, count);
     if (event.tap) {
         quiet_samples = 0;
@@ -181,7 +208,7 @@ static void sleep_when_quiet(void)
     } else if (!announced) {
         announced = true;
         report(PSTR("sleep"), sample, false, 0);
-    } else if (serial_is_idle()) {
+    } else if (waiting_count == 0 && serial_is_idle()) {
         announced = false;
         sleep_until_woken();
     }
@@ -215,6 +242,7 @@ int main(void)
         uint16_t count;
         store_step();
         if (!sampler_take(&count)) {
+            send_waiting();
             sampler_wait();
             continue;
         }
