@@ -108,8 +108,16 @@ def compute_modes(
     modes: list[Mode] = []
     with threadpool_limits(1):  # the matrices are too small for threads
         shifted = [_shift_to_zero(values, fs, 0.5 * (edges[:-1] + edges[1:])) for values in given]
+        rows = max(4, min(80, min(signals.shape[1] for signals in shifted) // 2))
+        spans = [_correlate(signals, rows) for signals in shifted]
         for band in range(count):
-            found = _fit_band([signals[band] for signals in shifted], fs, float(edges[band]), float(edges[band + 1]))
+            found = _fit_band(
+                [signals[band] for signals in shifted],
+                [span[band] for span in spans],
+                fs,
+                float(edges[band]),
+                float(edges[band + 1]),
+            )
             modes += [mode for mode in found if not any(_are_one(mode, other) for other in modes)]
     energy = [mode.amplitude**2 / mode.decay_rate_per_s for mode in modes]
     total_energy = 4.0 * float(np.mean([values @ values for values in given])) / fs  # a²/α of one mode with all of it
@@ -189,19 +197,19 @@ def _shift_to_zero(values: FloatArray, fs: float, centres_hz: FloatArray) -> Com
     return np.asarray(2.0 * bands * np.exp(1j * angles * thin * np.arange(windows.shape[0])))
 
 
-def _fit_band(signals: list[ComplexArray], fs: float, low_hz: float, high_hz: float) -> list[Mode]:
+def _fit_band(
+    signals: list[ComplexArray], spans: list[ComplexArray], fs: float, low_hz: float, high_hz: float
+) -> list[Mode]:
     """Modes between `low_hz` and `high_hz`, whose centre is 0 Hz in `signals`, with their standard errors.
 
     `energy_share` is filled in later.
     """
     centre = 0.5 * (low_hz + high_hz)
     rate = fs / _plan(fs)[0]
-    rows = max(4, min(80, min(signal.size for signal in signals) // 2))
-    spans = [_correlate(signal, rows) for signal in signals]
     whole = np.sum(spans, axis=0)
     if not np.trace(whole).real > 0:
         return []
-    vectors = _signal_subspace(whole, min(MAX_POLES, rows // 2))
+    vectors = _signal_subspace(whole, min(MAX_POLES, whole.shape[0] // 2))
     order = _choose_order(vectors, signals)
     if not order:
         return []
@@ -229,10 +237,10 @@ def _damping(frequency_hz: float, rate_per_s: float) -> float:
     return float(rate_per_s / math.hypot(rate_per_s, 2.0 * math.pi * frequency_hz))
 
 
-def _correlate(signal: ComplexArray, rows: int) -> ComplexArray:
-    """Hankel matrix times its own conjugate transpose, shape (rows, rows)."""
-    hankel = np.lib.stride_tricks.sliding_window_view(signal, rows).T
-    return np.asarray(hankel @ hankel.conj().T)
+def _correlate(signals: ComplexArray, rows: int) -> ComplexArray:
+    """The Hankel matrix of each band times its own conjugate transpose, shape (bands, rows, rows)."""
+    hankel = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(signals, rows, axis=1))
+    return np.asarray(hankel.transpose(0, 2, 1) @ hankel.conj())
 
 
 def _find_poles(subspace: ComplexArray) -> ComplexArray:

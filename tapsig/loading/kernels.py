@@ -10,6 +10,7 @@ from tapsig.core.arrays import pointer
 from tapsig.units import FloatArray, IntArray
 
 ByteArray = npt.NDArray[np.uint8]
+NEWLINE = 10
 
 
 def parse_lines(
@@ -31,6 +32,8 @@ def parse_lines(
     2**53, in the columns `time` (-1 = none) and `value`. `text` ends with a line feed, and there is a row for each of
     its lines. Returns (position of the line not taken, or the end; rows).
     """
+    if text.size and text[-1] != NEWLINE:
+        raise ValueError("text must end with a line feed")
     ffi, library = load()
     own = {
         "delimiter": delimiter,
