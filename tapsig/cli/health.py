@@ -57,7 +57,10 @@ def run(args: argparse.Namespace) -> int:
     if args.plot is not None:
         from tapsig.report.figures import plot_health  # lazy: matplotlib loads only when something is drawn
 
-        figures = {name: plot_health(recording, reports[name], title=name) for name, recording in drawn.items()}
+        figures = {
+            name: plot_health(recording, _in_file_time(reports[name], -recording.start_s), title=name)
+            for name, recording in drawn.items()
+        }
         draw(figures, args.plot, force=args.force)
     return code
 

@@ -128,10 +128,15 @@ def figure_to_svg(figure: Figure | Axes) -> str:
     return text[text.index("<svg") :]
 
 
+def _time_limits(recording: Recording) -> tuple[float, float]:
+    """From the first sample to the end, in seconds of the file that the recording is a part of."""
+    return recording.start_s, recording.start_s + max(recording.span_s, 1.0 / recording.fs)
+
+
 def _parted(recording: Recording, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Times and values, one a sample; nan between the stretches, so that no line crosses a gap."""
     gaps = [gap.sample for gap in recording.gaps]
-    times = recording.times_s(np.arange(values.size))
+    times = recording.start_s + recording.times_s(np.arange(values.size))
     return np.insert(times, gaps, np.nan), np.insert(values, gaps, np.nan)
 
 
@@ -185,7 +190,7 @@ def plot_detections(
                     linestyle="--",
                     label=f"threshold ±{threshold_v:.3g} V" if side > 0 else None,
                 )
-        axes.set(ylabel="departure from bias, V", xlim=(0.0, recording.span_s))
+        axes.set(ylabel="departure from bias, V", xlim=_time_limits(recording))
         axes.set_title(" · ".join(filter(None, [title or _title(recording), name])), pad=20)
         axes.margins(y=0.06)
         axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.985), ncols=3, frameon=False, borderpad=0)
@@ -196,14 +201,19 @@ def plot_detections(
 
 def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None) -> None:
     """Lines of marks: labelled taps, other labels, accepted and rejected candidates."""
-    others = np.array([label.onset_s for label in recording.labels or () if label.kind != TAP])
+    start_s = recording.start_s
+    others = np.array([label.onset_s for label in recording.labels or () if label.kind != TAP]) + start_s
     axes.eventplot(
-        [recording.taps_s, others], lineoffsets=[3, 2], linelengths=0.7, colors=[INK, MID], linewidths=[1.5, 1.0]
+        [recording.taps_s + start_s, others],
+        lineoffsets=[3, 2],
+        linelengths=0.7,
+        colors=[INK, MID],
+        linewidths=[1.5, 1.0],
     )
     lowest = -0.6
     if detections is not None:
         accepted = np.array([not reason for reason in detections.reason], dtype=bool)
-        times = recording.times_s(detections.onset_samples)
+        times = recording.times_s(detections.onset_samples) + start_s
         axes.plot(times[accepted], np.ones(accepted.sum()), "v", color=ACCENT, markersize=6)
         axes.plot(
             times[~accepted],
@@ -216,7 +226,7 @@ def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None)
         lowest = -0.6 if not accepted.all() else 0.4
     names = ["rejected", "detected", "other labels", "taps"][: 2 if recording.labels is None else 4]
     axes.set(yticks=range(len(names)), yticklabels=names, ylim=(lowest, len(names) - 0.4))
-    axes.set(xlabel="time, s", xlim=(0.0, recording.span_s))
+    axes.set(xlabel="time, s", xlim=_time_limits(recording))
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
 
@@ -244,7 +254,7 @@ def plot_spectrogram(
             cmap="Greys",
             vmin=-SPECTRUM_RANGE_DB,
             vmax=0,
-            extent=(0.0, recording.span_s, octaves[0], octaves[1]),
+            extent=(*_time_limits(recording), octaves[0], octaves[1]),
             rasterized=True,
         )
         top = math.log2(min(highest_hz, spectrum.high_hz) / spectrum.low_hz)
@@ -266,7 +276,7 @@ def plot_spectrogram(
         shown = [hertz for hertz in NOMINAL_HZ if spectrum.low_hz <= hertz <= min(highest_hz, spectrum.high_hz)]
         axes.set_yticks([math.log2(hertz / spectrum.low_hz) for hertz in shown], [f"{hertz:g}" for hertz in shown])
         axes.set(
-            xlim=(0.0, recording.span_s),
+            xlim=_time_limits(recording),
             ylim=(0, top),
             xlabel="time, s",
             ylabel="frequency, Hz (octaves)",
@@ -532,13 +542,13 @@ def plot_health(recording: Recording, report: HealthReport, *, title: str = "") 
         for k, rail in enumerate(recording.range_v or ()):
             wave.axhline(rail, color=ACCENT, linestyle="--", label=None if k else "rails")
         for k, gap in enumerate(recording.gaps):
-            end_s = float(recording.times_s(np.array(gap.sample)))
+            end_s = recording.start_s + float(recording.times_s(np.array(gap.sample)))
             wave.axvspan(end_s - gap.duration_s, end_s, color=PALE, label=None if k else "not recorded")
         for finding in report.findings:
             if math.isfinite(finding.first_s):
                 wave.annotate(
                     finding.code.replace("-", " "),
-                    (finding.first_s, report.bias_v),
+                    (finding.first_s + recording.start_s, report.bias_v),
                     xytext=(4, 24),
                     color=ACCENT,
                     fontsize=8,
@@ -549,10 +559,7 @@ def plot_health(recording: Recording, report: HealthReport, *, title: str = "") 
         if len(report.findings) > 3:
             words += f" and {len(report.findings) - 3} more"
         wave.set(
-            xlabel="time, s",
-            ylabel="V",
-            title=f"{title or _title(recording)}: {words}",
-            xlim=(0.0, max(recording.span_s, 1.0 / recording.fs)),
+            xlabel="time, s", ylabel="V", title=f"{title or _title(recording)}: {words}", xlim=_time_limits(recording)
         )
         wave.legend(loc="upper right", bbox_to_anchor=(1.0, -0.13), ncols=3)
         size = min(recording.samples.size, max(8, round(recording.fs)))

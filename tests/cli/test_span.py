@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from tapsig.cli import main
+from tapsig.detectors import detect
 from tapsig.loading import load_recording, write_wav
 from tapsig.loading.parts import read_wav_span
+from tapsig.report.figures import plot_detections
 from tests.fakes import DEMO
 
 WAV = str(DEMO / "recordings" / "crane-quiet.wav")
@@ -72,6 +74,14 @@ def test_a_span_of_a_long_file_equals_the_part_of_the_whole() -> None:
     part, whole = read_wav_span(WAV, 3.0, 4.5, channel=0), load_recording(WAV, channel=0)[3.0:4.5]
     np.testing.assert_array_equal(part.samples, whole.samples)
     assert (part.start_s, part.fs, part.adc_bits) == (whole.start_s, whole.fs, whole.adc_bits)
+
+
+def test_pictures_of_a_part_show_the_times_of_the_whole_file() -> None:
+    part = load_recording(WAV, channel=2, labels=False)[6.0:12.0]
+    ax = plot_detections(part, detect(part))
+    assert ax.get_xlim() == (6.0, 12.0)
+    times = ax.lines[0].get_xdata()
+    assert (min(times), max(times)) == pytest.approx((6.0, 12.0), abs=1e-3)
 
 
 def test_the_review_page_of_a_part_is_small_and_keeps_all_labels(
