@@ -1,3 +1,3 @@
 """The one place where the version stands."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
