@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from compiling import SANITIZE, need_compiler
-from tapsig.core import LIBRARY, sources
+from tapsig.core import HERE, LIBRARY, sources
 
 FUZZ = Path(__file__).parent / "fuzz.c"
 
@@ -36,3 +36,13 @@ def test_the_level_of_small_controllers_is_that_of_desktops(tmp_path: Path) -> N
     assert [shifts(ctypes.c_uint32(power)) & 255 for power in powers] == [
         instruction(ctypes.c_uint32(power)) & 255 for power in powers
     ]
+
+
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+def test_lines_of_a_log_are_parsed_within_their_bounds(compiler: str, tmp_path: Path) -> None:
+    core, source = HERE / "logtext.c", FUZZ.with_name("fuzz_logtext.c")
+    flags = ["-std=c99", "-O1", "-g", "-Wall", "-Wextra", "-Werror", *SANITIZE, f"-I{HERE}"]
+    subprocess.run([need_compiler(compiler), *flags, str(source), str(core), "-o", str(tmp_path / "fuzz")], check=True)
+    done = subprocess.run([str(tmp_path / "fuzz"), "100000"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert int(done.stdout.split()[2]) > 1000  # plain lines among them
