@@ -1,4 +1,4 @@
-"""The converter: volts to counts and back. Its one home."""
+"""The converter: volts to counts and back."""
 
 import math
 from dataclasses import dataclass
@@ -19,8 +19,7 @@ CountArray = npt.NDArray[np.uint16]
 class Converter:
     """A converter with the rails `range_v` (low, high) in volts and `adc_bits` bits, 8 to 16.
 
-    One count is (high - low) / 2**adc_bits. Without arguments it is the one that stands in for a converter which is not
-    known: 16 bits from -5 to 5 V.
+    One count is (high - low) / 2**adc_bits. The default replaces an unknown converter: 16 bits from -5 to 5 V.
 
     >>> Converter((0.0, 5.0), 10).count_v
     0.0048828125

@@ -1,4 +1,4 @@
-"""Every error that tapsig raises on purpose, and its one warning.
+"""The errors that tapsig raises, and its warning.
 
 A message names the file or parameter, the value found, what is allowed, and the next step.
 """
@@ -13,7 +13,7 @@ class RecordingError(TapsigError):
 
 
 class RecordingWarning(UserWarning):
-    """A recording was read, but something was wrong with its file, or had to be assumed of it."""
+    """A recording was read, but its file has a fault or lacks a fact that was assumed."""
 
 
 class LabelError(TapsigError):
@@ -25,4 +25,4 @@ class ParameterError(TapsigError, ValueError):
 
 
 class ExportError(TapsigError):
-    """A detector or its numbers do not fit the target that was asked for."""
+    """A detector or its numbers do not fit the chosen target."""

@@ -1,4 +1,4 @@
-"""What all results share: rows, a repr of one line, a table for notebooks, a data frame of pandas."""
+"""Base of all results: rows, a repr of one line, a table for notebooks, a pandas data frame."""
 
 import copy
 import html
@@ -46,12 +46,12 @@ class ReadOnlyMapping(Mapping[str, Value]):
     def __reduce__(self) -> tuple[object, ...]:
         return (ReadOnlyMapping, (self._items,))
 
-    def __deepcopy__(self, memo: dict[int, object]) -> dict[str, Value]:  # what dataclasses.asdict asks for
+    def __deepcopy__(self, memo: dict[int, object]) -> dict[str, Value]:  # used by dataclasses.asdict
         return copy.deepcopy(self._items, memo)
 
 
 class Result:
-    """Base of results. A subclass gives `rows` and `_describe`, one line without its name."""
+    """Base of results. A subclass defines `rows` and `_describe`."""
 
     __slots__ = ()
 
@@ -61,13 +61,13 @@ class Result:
 
     @abstractmethod
     def _describe(self) -> str:
-        """What it is, in one line."""
+        """A summary in one line, without the class name."""
 
     def __repr__(self) -> str:
         return f"<{type(self).__name__}: {self._describe()}>"
 
     def to_frame(self) -> "pd.DataFrame":
-        """The rows as a data frame of pandas.
+        """The rows as a pandas data frame.
 
         Returns
         -------
@@ -103,7 +103,7 @@ class Result:
 
 
 class Records(tuple[Item, ...], Result):
-    """A tuple of dataclass records, such as proposals or entries, that is a result too.
+    """A result that is a tuple of dataclass records, such as proposals or entries.
 
     >>> from tapsig.records import Label
     >>> Records([Label(0.5), Label(1.5)])
@@ -125,12 +125,12 @@ class Records(tuple[Item, ...], Result):
         kinds = ", ".join(dict.fromkeys(type(item).__name__ for item in self))
         return f"{len(self)} of {kinds}" if self else "empty"
 
-    def __repr__(self) -> str:  # tuple's own comes first otherwise
+    def __repr__(self) -> str:  # tuple's would come first otherwise
         return Result.__repr__(self)
 
 
 def _list_fields(item: object) -> dict[str, object]:
-    """The fields of a dataclass by name, as they are; of an enumeration its value."""
+    """The fields of a dataclass by name; enumerations by their value."""
     names: Iterable[str] = getattr(item, "__dataclass_fields__", ())
     values = ((name, getattr(item, name)) for name in names)
     return {name: value.value if isinstance(value, Enum) else value for name, value in values}

@@ -1,12 +1,12 @@
-"""The contract that any detector passes, yours included.
+"""The contract of every detector, and checks for it.
 
-In a test of your own, one line a check:
+In a test of a detector, one test for each check:
 
     @pytest.mark.parametrize("check", detector_checks(MyVariant()), ids=str)
     def test_contract(check):
         check.run()
 
-or all at once: `check_detector(MyVariant())`.
+or all together: `check_detector(MyVariant())`.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -24,12 +24,12 @@ from tapsig.units import FloatArray, seconds_to_samples
 
 CHUNKS = (7, 17, 509)
 RATES_HZ = (1000.0, 8000.0, 48_000.0)
-_SHORT_S = 0.85  # as long as chunks of one sample stay quick
+_SHORT_S = 0.85  # short, since chunks of one sample are slow
 _FAILURES = (AssertionError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError, Warning)
 
 
 class ContractError(AssertionError):
-    """A detector breaks its contract; the text says which clause, where, and by how much."""
+    """A detector breaks its contract; the text names the clause, the place and the amount."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +46,8 @@ class Check:
 def make_test_signal(fs: float, *, seed: int = 0) -> FloatArray:
     """Four seconds of knocks on a ringing panel over noise, with a bias of 2.5 V, shape (n,), volts between 0 and 5.
 
-    Pairs of knocks 110 to 180 ms apart, a slow thump, a burst of noise. No model of anything: it only makes detectors
-    busy.
+    Pairs of knocks 110 to 180 ms apart, a slow thump, a burst of noise. It is not realistic; it only exercises
+    detectors.
     """
     rng = np.random.default_rng(seed)
     count = seconds_to_samples(4.0, fs)
@@ -68,14 +68,14 @@ def make_test_signal(fs: float, *, seed: int = 0) -> FloatArray:
 def check_detector(
     variant: Variant | str, *, fs: Iterable[float] = RATES_HZ, samples: FloatArray | None = None, hears: bool = True
 ) -> None:
-    """Run every check at every rate; return nothing, or raise ContractError with all that failed.
+    """Run every check at every rate; raise ContractError with all failures.
 
     Parameters
     ----------
-    variant : or what `load_detector` takes, such as "my_module:MyVariant".
-    fs : rates in Hz that it must work at.
-    samples : a signal of your own (volts, for every rate in `fs`); by default `make_test_signal`.
-    hears : that it finds something in the signal and nothing in silence; False for one that need not.
+    variant : a variant, or a name such as "my_module:MyVariant" (see `load_detector`).
+    fs : rates in Hz to check.
+    samples : a test signal in volts, used at every rate; default: `make_test_signal`.
+    hears : require detections in the signal and none in silence.
 
     >>> check_detector("fixed-threshold", fs=[2000.0])
     """
@@ -93,7 +93,7 @@ def check_detector(
 def detector_checks(
     variant: Variant | str, *, fs: float = 8000.0, samples: FloatArray | None = None, hears: bool = True
 ) -> Iterator[Check]:
-    """The clauses of the contract, one by one, for one rate. Parameters as in `check_detector`."""
+    """The clauses of the contract for one rate. Parameters as in `check_detector`."""
     chosen = load_detector(variant) if isinstance(variant, str) else variant
     signal = make_test_signal(fs) if samples is None else np.array(samples, dtype=np.float64)
     signal.flags.writeable = False
@@ -173,7 +173,7 @@ def _require_equal(found: Detections, expected: Detections, fs: float, what: str
 def _check_protocol(variant: Variant, fs: float) -> None:
     _require(isinstance(variant.name, str) and variant.name.strip(), f"name is {variant.name!r}; it must be a word")
     detector = variant.build(fs)
-    _require(isinstance(detector, Detector), "what build() returns lacks one of push, flush, reset, fs, latency_s")
+    _require(isinstance(detector, Detector), "the detector from build() lacks one of push, flush, reset, fs, latency_s")
     _require(detector.fs == fs, f"it was built for {fs:g} Hz, and its fs is {detector.fs!r}")
     _require(detector.latency_s >= 0, f"latency_s is {detector.latency_s!r}; it must be 0 or more (inf if batch only)")
 
@@ -207,7 +207,7 @@ def _check_chunks(variant: Variant, fs: float, signal: FloatArray, size: int) ->
 
 
 def _futures(signal: FloatArray, cut: int) -> Iterator[tuple[str, FloatArray]]:
-    """The same past with other futures."""
+    """Signals that equal `signal` up to `cut` and differ after it."""
     future = signal[cut:]
     yield "silence", np.concatenate([signal[:cut], np.full(future.size, signal[cut - 1])])
     yield "a loud end", np.concatenate([signal[:cut], 2.5 + 40.0 * (future - 2.5)])
@@ -215,7 +215,7 @@ def _futures(signal: FloatArray, cut: int) -> Iterator[tuple[str, FloatArray]]:
 
 
 def _cuts(signal: FloatArray, fs: float, found: Detections) -> list[int]:
-    """Moments just after onsets, where a decision is at stake, and others."""
+    """Samples just after onsets, where decisions are pending, and others."""
     near = [int(onset) + wait for onset in found.onset_samples[:4] for wait in (1, int(0.01 * fs), int(0.03 * fs))]
     return sorted({cut for cut in [*near, signal.size // 3, signal.size // 2] if 0 < cut < signal.size})
 
@@ -227,7 +227,9 @@ def _check_causal(variant: Variant, fs: float, signal: FloatArray) -> None:
         for name, other in _futures(signal, cut):
             found = _run(variant.build(fs), other)
             found = found.select(found.decided_samples < cut)
-            _require_equal(found, expected, fs, f"followed by {name} from {cut / fs:.3f} s on, the past changed")
+            _require_equal(
+                found, expected, fs, f"followed by {name} from {cut / fs:.3f} s on, earlier detections changed"
+            )
 
 
 def _check_prompt(variant: Variant, fs: float, signal: FloatArray) -> None:
@@ -247,7 +249,7 @@ def _check_prompt(variant: Variant, fs: float, signal: FloatArray) -> None:
 
 
 def _check_absolute(variant: Variant, fs: float, signal: FloatArray) -> None:
-    """A loud event long after must not change what is found: nothing is scaled by the recording's own maximum."""
+    """A later loud event must not change earlier detections, as normalisation by the maximum would."""
     pause = np.full(seconds_to_samples(2.0, fs), signal[-1])
     loud = signal[-1] + 20.0 * (signal[: seconds_to_samples(1.0, fs)] - signal[0])
     alone = _run(variant.build(fs), np.concatenate([signal, pause]))
@@ -270,7 +272,7 @@ def _check_reset(variant: Variant, fs: float, signal: FloatArray) -> None:
 
 
 def _check_flushed(variant: Variant, fs: float, signal: FloatArray) -> None:
-    """What is pending has been decided as if the samples were all: going on would not be alike in any two detectors."""
+    """After flush, pending candidates have been decided, so continuing is not defined."""
     for name in ("push", "flush"):
         detector = variant.build(fs)
         _run(detector, signal)
@@ -364,4 +366,4 @@ def _check_rejected(variant: Variant, fs: float, signal: FloatArray) -> None:
 
 def _check_hears(variant: Variant, fs: float, signal: FloatArray) -> None:
     found = _run(variant.build(fs), signal)
-    _require(len(found), "it finds nothing in the test signal, so the other checks prove little; give it `samples`")
+    _require(len(found), "it finds nothing in the test signal, so the other checks show little; give `samples`")

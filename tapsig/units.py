@@ -1,4 +1,4 @@
-"""Seconds and samples, volts and converter counts, decibels: the only place where tapsig names and rounds units."""
+"""Names and conversions of units: seconds and samples, volts and converter counts, decibels; checks of numbers."""
 
 import math
 from collections.abc import Iterable
@@ -14,14 +14,14 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 SECONDS = {"ns": 1e-9, "us": 1e-6, "ms": 1e-3, "s": 1.0}
-"""Seconds of one, by the unit of time."""
+"""Seconds per unit of time."""
 TIME_UNITS = {
     **dict.fromkeys(("ns", "nsec", "nanos", "nanosecond", "nanoseconds"), "ns"),
     **dict.fromkeys(("us", "µs", "μs", "usec", "micros", "microsec", "microsecond", "microseconds"), "us"),
     **dict.fromkeys(("ms", "msec", "millis", "millisec", "millisecond", "milliseconds"), "ms"),
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
 }
-"""Words for a unit of time, in lower case, and the unit."""
+"""Unit of time by its names in lower case."""
 VOLT_UNITS = {
     **dict.fromkeys(("v", "volt", "volts"), 1.0),
     **dict.fromkeys(("mv", "millivolt", "millivolts"), 1e-3),
@@ -29,7 +29,7 @@ VOLT_UNITS = {
     **dict.fromkeys(("nv", "nanovolt", "nanovolts"), 1e-9),
     **dict.fromkeys(("kv", "kilovolt", "kilovolts"), 1e3),
 }
-"""Words for a unit of voltage, in lower case, and volts of one."""
+"""Volts per unit of voltage, by its names in lower case."""
 
 
 def check_positive(name: str, value: float) -> float:
@@ -57,7 +57,7 @@ def check_range(name: str, value: float, low: float, high: float) -> float:
 
 
 def to_number(value: object) -> float:
-    """The value as a float; nan for what is no number, such as a text that spells one."""
+    """The value as a float; nan for anything but a number, also for text."""
     if isinstance(value, (str, bytes)):
         return math.nan
     try:
@@ -75,7 +75,7 @@ def check_pair(name: str, values: object) -> tuple[float, float]:
 
 
 def to_floats(name: str, values: npt.ArrayLike) -> FloatArray:
-    """`values` as an array of float64; raise ParameterError for what is no array of numbers.
+    """`values` as an array of float64; raise ParameterError unless they are numbers.
 
     >>> to_floats("onsets_s", [1, 2])
     array([1., 2.])
@@ -89,7 +89,7 @@ def to_floats(name: str, values: npt.ArrayLike) -> FloatArray:
 
 
 def finite_number(value: object) -> float | None:
-    """A finite number, as JSON may hold it, as a float; None for all else, such as true or an integer of 400 digits.
+    """A finite number from JSON as a float; None for anything else, such as true or an integer of 400 digits.
 
     >>> finite_number(3), finite_number(True), finite_number(10**400)
     (3.0, None, None)

@@ -1,1 +1,1 @@
-"""What one recording shows: its faults, how the panel rings, room for a threshold, causes of error."""
+"""Analysis of one recording: faults, ring-down, operating area of a threshold, causes of errors."""

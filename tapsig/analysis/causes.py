@@ -1,36 +1,36 @@
-"""Why a detector missed a tap or counted something else, one cause for each error, by written rules.
+"""The cause of each missed tap and false detection, from fixed rules.
 
-The rules use labels, the detector's own reasons, and levels: the highest departure from the bias within 30 ms, above
-20 Hz. The first rule that holds names the cause. Levels are in dB; "noise" is the quietest twentieth of the recording.
-A labelled event still rings at t when its level, less what the taps of this recording lose until t by their measured
-decay (median T60; 1.5 s where none can be measured), is no more than 10 dB under the level at t. An unlabelled event is
-a rise of 10 dB over the 30 ms before, 6 dB above what labelled events' ringing reaches; it still rings at t when the
-level has fallen by 6 dB since its top, and was never 6 dB under the level at t.
+The rules use labels, the detector's reasons, and levels: the largest deviation from the bias within 30 ms, above 20 Hz.
+The first rule that applies gives the cause. Levels are in dB; "noise" is the quietest twentieth of the recording.
+A labelled event still rings at t if its level, less the decay until t (with the median T60 of the recording's taps;
+1.5 s if none can be measured), is at most 10 dB below the level at t. An unlabelled event is a rise of 10 dB over the
+30 ms before that is 6 dB above the ringing of labelled events; it still rings at t if the level has fallen by 6 dB
+since its maximum and was never 6 dB below the level at t.
 
 False detections, at the time t:
 
-1. `double`: a tap within the window was matched by another detection.
+1. `double`: a tap within the window is already matched by another detection.
 2. `clipped`: a sample within 20 ms is at a rail.
-3. the kind of the nearest label that is no tap (`thump`, `rain`, `rebound`, …), from 150 ms before t to 20 ms after.
+3. the kind of the nearest label that is not a tap (`thump`, `rain`, `rebound`, …), from 150 ms before t to 20 ms after.
 4. `mistimed`: a missed tap is within 150 ms, outside the window.
 5. `ring-down`, `ring-down of …`, `tail of an unlabelled event`: t rises by less than 10 dB over the 30 ms before it,
-   and the last event that still rings is a tap, a label that is no tap, or unlabelled.
-6. `unlabelled`: t rises by at least 10 dB over the 30 ms before: an event that nobody labelled.
-7. `background`: not above what one in ten pieces of 30 ms reaches in the second before and after: something lasts.
+   and the last event that still rings is a tap, another labelled event, or unlabelled.
+6. `unlabelled`: t rises by at least 10 dB over the 30 ms before, without a label.
+7. `background`: not above the 90 % quantile of 30 ms pieces in the second before and after (a continuous sound).
 8. `unexplained`.
 
 Misses, of the tap at t:
 
-1. `within dead time`: the detector rejected a candidate there for that, or an accepted detection lies closer before
-   t than the detector's `dead_time_s`, where it has one.
-2. `merged`: another tap, which was found, is within 100 ms.
-3. `rejected: …`: the detector had a candidate in the window and gives this reason.
+1. `within dead time`: the detector rejected a candidate for this reason, or an accepted detection precedes t by less
+   than the detector's `dead_time_s`.
+2. `merged`: another tap within 100 ms was found.
+3. `rejected: …`: the detector rejected a candidate in the window for this reason.
 4. `clipped`: in the 60 ms before t a sample is at a rail.
 5. `too weak`: under 6 dB above the noise.
-6. `under threshold`: it departs from the bias by less than the detector's `threshold_v`, where it has one.
+6. `under threshold`: it deviates from the bias by less than the detector's `threshold_v`.
 7. `buried under ring-down`, `buried under the tail of an unlabelled event`: rises by less than 10 dB, and the last
    event that still rings at the level of the 30 ms before is another tap, or unlabelled.
-8. `masked by …`: rises by less than 10 dB, with a label that is no tap within 150 ms.
+8. `masked by …`: rises by less than 10 dB, with another labelled event within 150 ms.
 9. `buried in background`: rises by less than 10 dB.
 10. `unexplained`.
 """
@@ -61,7 +61,7 @@ FALSE, MISS = "false", "miss"
 
 @dataclass(frozen=True, slots=True)
 class ErrorCause:
-    """One error: a false detection or a missed tap, when, its cause, and the levels that the rules looked at.
+    """One error: a false detection or a missed tap, with its time, its cause, and the levels used by the rules.
 
     `level_db` is over the noise, `rise_db` over the 30 ms before.
     """
@@ -78,9 +78,9 @@ class ErrorCause:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class CauseTable(Result):
-    """All errors of one detector, with the counts they come from.
+    """All errors of one detector, with the counts of taps.
 
-    First taps come over a second after the tap before, or are the first of a recording.
+    First taps come over a second after the previous tap, or are the first of a recording.
     """
 
     detector: str
@@ -128,18 +128,18 @@ def find_causes(
     Parameters
     ----------
     variant : Variant or str
-        The detector, or what `load_detector` takes.
+        The detector, or its name or file (see `load_detector`).
     recordings : Recording, or several
         Labelled recordings, such as a corpus.
     window_s : float
-        A detection counts when it lies at most so far from a tap's onset.
+        A detection counts when it is at most this far from a tap's onset.
     progress : callable
         Called with the number of steps done: two for each recording, detection and explanation.
 
     Returns
     -------
     CauseTable
-        Every error with its cause; iterating gives one after the other.
+        Every error with its cause; it can be iterated.
 
     Raises
     ------
@@ -188,7 +188,7 @@ def collect_features(
         found = run_detector(variant, recording, keep_rejected=True)
         if len(found) and not found.features:
             raise ParameterError(
-                f"the candidates of {variant.name} have no features; take one that judges them, as 'tap'"
+                f"the candidates of {variant.name} have no features; use a detector that has them, such as 'tap'"
             )
         matching = match_onsets(recording.taps_s, recording.times_s(found.onset_samples), window_s=window_s)
         hit = np.zeros(len(found), dtype=bool)
@@ -200,7 +200,7 @@ def collect_features(
 
 
 class _Evidence:
-    """What the rules look at in one recording: levels, labels, matching, and the detector's own reasons."""
+    """Input of the rules for one recording: levels, labels, matching, and the detector's reasons."""
 
     def __init__(
         self, recording: Recording, found: Detections, window_s: float, dead_time_s: float, threshold_v: float
@@ -256,7 +256,7 @@ class _Evidence:
         return bool(self._rails[start:stop].any())
 
     def _nearest_other(self, time_s: float, before_s: float, after_s: float) -> str:
-        """Kind of the nearest label that is no tap, from `before_s` before the time to `after_s` after; or ""."""
+        """Kind of the nearest label other than a tap, from `before_s` before the time to `after_s` after; or ""."""
         near = [
             (abs(label.onset_s - time_s), label.kind)
             for label in self._others

@@ -1,11 +1,12 @@
-"""Room for a plain threshold detector: what it misses and counts too often, over threshold × dead time.
+"""Operating area of a plain threshold detector: missed taps and extra counts over threshold × dead time.
 
-The detector is `tapsig.detectors.fixed_threshold`: a sample that departs from the bias by more than the threshold, then
-nothing for the dead time. Where every tap is counted exactly once, a maker may set it; the area of that region, in
-decibels × milliseconds, is the room. A panel that rings longer than its taps are apart leaves none.
+The detector is `tapsig.detectors.fixed_threshold`: a sample that deviates from the bias by more than the threshold,
+followed by a dead time. The operating area, in decibels × milliseconds, is the region in which every tap is counted
+exactly once: the larger it is, the more tolerance the settings have. It is 0 if the panel rings for longer than the
+interval between taps.
 
-A detection counts for a tap only from just before its contact on: what fires earlier is the ring-down of the tap
-before, and would count right only by the accident of this hand's rhythm.
+A detection counts for a tap only from just before its contact on. An earlier one is caused by the ring-down of the
+previous tap.
 """
 
 import math
@@ -46,8 +47,8 @@ class DeadTimeMap(Result):
     dead_times_s : ascending, evenly spaced, shape (n,).
     missed, extra : taps without a detection, detections without a tap, shape (m, n).
     taps : number of reference taps.
-    early_s, late_s : how far before and after its tap a detection may be.
-    sources : the recordings that were counted.
+    early_s, late_s : a detection may precede or follow its tap by this time.
+    sources : the recordings.
     """
 
     thresholds_db: FloatArray = field(repr=False)
@@ -66,14 +67,14 @@ class DeadTimeMap(Result):
 
     @property
     def operating_area_db_ms(self) -> float:
-        """Area of the exact region in dB × ms: each cell counts with the grid's steps."""
+        """Area of the region without errors in dB × ms: the number of its cells times the grid's steps."""
         step_db = self.thresholds_db[1] - self.thresholds_db[0]
         step_ms = 1e3 * (self.dead_times_s[1] - self.dead_times_s[0])
         return round(float(self.exact.sum() * step_db * step_ms), 6)
 
     @property
     def best_cell(self) -> tuple[int, int]:
-        """(threshold index, dead-time index) with the fewest errors, as far as possible from cells with more."""
+        """(threshold index, dead-time index) with the fewest errors, farthest from cells with more."""
         from scipy.ndimage import distance_transform_cdt  # heavy; only this property needs it
 
         errors = self.missed + self.extra
@@ -118,7 +119,7 @@ class DeadTimeMap(Result):
         ]
 
     def to_dict(self) -> dict[str, object]:
-        """Plain Python types: the room, the best cell, the axes, and both maps as nested lists."""
+        """Plain Python types: the operating area, the best cell, the axes, and both maps as nested lists."""
         row, column = self.best_cell
         return {
             "taps": self.taps,
@@ -138,7 +139,7 @@ class DeadTimeMap(Result):
 
 
 def compute_departures(samples: FloatArray, fs: float, *, bias_time_s: float = 0.5) -> FloatArray:
-    """abs(sample − bias) of one gap-free stretch in volts, shape (n,), with the bias that the detector keeps."""
+    """abs(sample − bias) of one gap-free stretch in volts, shape (n,), with the detector's estimate of the bias."""
     share = one_pole_coefficient(bias_time_s, fs)
     return np.abs(remove_slow(samples, np.zeros(2), share))
 
@@ -148,7 +149,7 @@ def _count_errors(
 ) -> tuple[IntArray, IntArray]:
     """Missed and extra for each dead time; `times_s` of the crossings, `stops` of the gap-free stretches.
 
-    The onsets come in order, so the matching (see `tapsig.scoring.matching`) runs along with them.
+    The onsets are in order, so they are matched in the same pass (see `tapsig.scoring.matching`).
     """
     taps = np.ascontiguousarray(taps_s, dtype=np.float64)
     arguments = (pointer(crossings), pointer(times_s), crossings.size, pointer(stops), pointer(taps), taps.size)
@@ -168,10 +169,10 @@ def _check_axes(thresholds_db: FloatArray, dead_times_s: FloatArray) -> None:
 
 
 def _choose_thresholds(departures: Iterable[FloatArray], step_db: float) -> FloatArray:
-    """From the highest departure down by SPAN_DB, on multiples of the step, so that maps share their cells."""
+    """Thresholds from the largest deviation down by SPAN_DB, in multiples of the step, so that maps share cells."""
     highest = max((float(values.max(initial=0.0)) for values in departures), default=0.0)
     if highest <= 0:
-        raise ParameterError("the recordings are constant: there is no departure from the bias to set a threshold in")
+        raise ParameterError("the recordings are constant, so no threshold can be set; check the channel")
     top = math.ceil(amplitude_to_db(highest) / step_db)
     return step_db * np.arange(top - round(SPAN_DB / step_db), top + 1, dtype=np.float64)
 
@@ -188,8 +189,8 @@ def compute_dead_time_map(
 ) -> DeadTimeMap:
     """Map of missed and extra counts of the plain threshold detector on labelled recordings.
 
-    Each recording's departures from the bias are found once; each threshold keeps the crossings among those of the
-    one below, and every dead time is counted by jumping along them. Equal to running the detector for each cell.
+    The result equals that of running the detector for each cell. Deviations from the bias are computed once; each
+    threshold selects from the crossings of the one below, and every dead time is counted by skipping along them.
 
     Parameters
     ----------
@@ -202,11 +203,9 @@ def compute_dead_time_map(
     step_db : float
         Step of the default thresholds.
     early_s, late_s : float
-        A detection belongs to a tap at most so long before or after it (edges included); labels are not exact, hence
-        the
-        first.
+        A detection may precede (since labels are not exact) or follow its tap by this time, edges included.
     bias_time_s : float
-        Time constant of the mean that is taken for the bias.
+        Time constant of the mean that estimates the bias.
 
     Returns
     -------
@@ -228,7 +227,7 @@ def compute_dead_time_map(
         require_labels(recording)
     taps = sum(recording.taps_s.size for recording in chosen)
     if not taps:
-        raise LabelError("there is no label of the kind 'tap': nothing can be counted")
+        raise LabelError("there is no label of the kind 'tap', so nothing can be counted; label the taps")
     departures = [
         np.concatenate(
             [
@@ -256,7 +255,7 @@ def compute_dead_time_map(
 def _map_recording(
     recording: Recording, departure: FloatArray, levels: FloatArray, dead_s: FloatArray, early_s: float, late_s: float
 ) -> tuple[IntArray, IntArray]:
-    middle_s = recording.taps_s + 0.5 * (late_s - early_s)  # a lopsided window is an even one about its middle
+    middle_s = recording.taps_s + 0.5 * (late_s - early_s)  # an asymmetric window is symmetric about its middle
     dead = np.array([seconds_to_samples(float(time), recording.fs, at_least=1) for time in dead_s], dtype=np.int64)
     stops = np.array([stop for _, stop in recording.stretches()], dtype=np.int64)
     crossings = np.arange(departure.size)

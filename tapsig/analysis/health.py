@@ -1,4 +1,4 @@
-"""What is wrong with a recording, and what to do about it. A sound recording has no findings."""
+"""Faults of a recording and their remedies. A recording without problems has no findings."""
 
 import itertools
 import math
@@ -18,7 +18,7 @@ LINE_BLOCK_S = 0.5
 LOWEST_RATE_HZ = 500.0
 MAINS_HZ = (50.0, 60.0)
 
-# Codes of the loader that cost data or time, and what to do; its other findings were mended and are notes.
+# Severity and remedy of the loader's findings; its other findings were repaired and are notes.
 LOAD_ADVICE = {
     "gap": ("warning", "log faster than you sample, or write binary: bytes a line against the baud rate"),
     "resampled": ("warning", "sample from a timer interrupt instead of the main loop"),
@@ -33,29 +33,29 @@ LOAD_ADVICE = {
     "out-of-range": ("error", "check adc_bits; a count outside the converter's range is a reading fault"),
     "beyond-full-scale": ("error", "give --full-scale-v as the recorder was set"),
     "malformed-line": ("warning", "lower the line rate or raise the baud rate: lines were cut or merged"),
-    "clock-restart": ("error", "put the lines from there on into a file of their own; look for what reset the logger"),
+    "clock-restart": ("error", "move the lines after the restart to another file; find what reset the logger"),
     "spoilt-stamp": ("note", "nothing, if they are few; else check baud rate and cable"),
-    "undefined-samples": ("warning", "look for what interrupted the recorder"),
+    "undefined-samples": ("warning", "find what interrupted the recorder"),
     "full-scale-assumed": ("warning", "give --full-scale-v: without it, volts are fractions of the converter's range"),
     "labels-beside": ("note", "nothing, if they are those of this recording"),
     "labels-unusable": ("warning", "correct the label file, or name another with --labels"),
     "column-chosen": ("note", "nothing, if it is the right one; else --column NAME"),
     "channel-chosen": ("note", "nothing, if it is the right one; else --channel N"),
-    "padding": ("warning", "close the file before you take the logger's supply away"),
-    "padded-end": ("warning", "close the file before you take the recorder's supply away"),
-    "data-size-missing": ("warning", "close the file before you take the recorder's supply away"),
-    "data-size-small": ("warning", "close the file before you take the recorder's supply away"),
+    "padding": ("warning", "close the file before you switch the logger off"),
+    "padded-end": ("warning", "close the file before you switch the recorder off"),
+    "data-size-missing": ("warning", "close the file before you switch the recorder off"),
+    "data-size-small": ("warning", "close the file before you switch the recorder off"),
     "data-size-wrapped": ("note", "nothing; other programs may read only the first part: split such recordings"),
-    "trailing-bytes": ("warning", "look at what wrote to the file after the recorder"),
+    "trailing-bytes": ("warning", "find what wrote to the file after the recorder"),
     "counter-wrap": ("note", "nothing, unless it has 16 bits: then stamp with 32"),
-    "doubled-line": ("warning", "look at why the logger writes lines twice"),
-    "truncated": ("warning", "stop the recorder before you take its card or cable"),
+    "doubled-line": ("warning", "find why the logger writes lines twice"),
+    "truncated": ("warning", "stop the recorder before you remove its card or cable"),
 }
 
 
 @dataclass(frozen=True, slots=True)
 class HealthFinding:
-    """One fault: a stable code, how bad, the figure in words and as `value` in `unit`, what to do, and where first."""
+    """One fault: a stable code, its severity, a description, `value` in `unit`, the remedy, and its first time."""
 
     code: str
     severity: str
@@ -68,15 +68,15 @@ class HealthFinding:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class HealthReport(Result):
-    """Findings, worst first, and the figures that hold for any recording.
+    """Findings, worst first, and general figures of the recording.
 
     Parameters
     ----------
     bias_v : median.
     noise_v : root mean square in the quietest twentieth of the windows of 50 ms.
-    effective_bits : log2 of the span between the rails over √12 times the noise, which is taken as at least the
-        converter's rounding (IEEE 1241, from memory); nan where the rails are not known.
-    peak_v : greatest departure from the bias.
+    effective_bits : log2 of the span between the rails over √12 times the noise, which is at least the quantisation
+        noise (IEEE 1241, from memory); nan where the rails are not known.
+    peak_v : largest deviation from the bias.
     """
 
     findings: tuple[HealthFinding, ...]
@@ -103,7 +103,7 @@ class HealthReport(Result):
 
     @property
     def ok(self) -> bool:
-        """Whether there is nothing worse than a note."""
+        """Whether no finding is worse than a note."""
         return all(finding.severity == "note" for finding in self.findings)
 
     def codes(self) -> tuple[str, ...]:
@@ -116,19 +116,19 @@ class HealthReport(Result):
 
 
 def check_health(recording: Recording, report: LoadReport | None = None) -> HealthReport:
-    """Look for faults in a recording.
+    """Check a recording for faults.
 
     Parameters
     ----------
     recording : Recording
-        What to look at.
+        The recording.
     report : LoadReport
-        What the loader found (see `tapsig.loading.read_recording`); None: the findings of the recording.
+        Findings of the loader (see `tapsig.loading.read_recording`); None: those of the recording.
 
     Returns
     -------
     HealthReport
-        Findings, worst first, and the figures that hold for any recording.
+        Findings, worst first, and general figures of the recording.
 
     Examples
     --------
@@ -173,7 +173,7 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
 
 
 def _count_bits(recording: Recording, noise: float) -> float:
-    """Effective bits; the noise is at least that of the converter's rounding, which calm input does not show."""
+    """Effective bits; the noise is at least the quantisation noise, which constant input does not show."""
     if recording.range_v is None:
         return math.nan
     spread = max(noise * math.sqrt(12.0), recording.step_v)
@@ -181,10 +181,10 @@ def _count_bits(recording: Recording, noise: float) -> float:
 
 
 def compare_channels(digests: Sequence[str], loudness: Sequence[float]) -> tuple[HealthFinding, ...]:
-    """Faults that only show between the channels of one recording: two that are the same, one silent among others.
+    """Faults between the channels of one recording: identical channels, and a silent one among others.
 
-    Each is known by a digest of its samples and by its peak over its noise. Swapped channels cannot be seen from the
-    samples alone: tap on one sensor and look which channel rises.
+    A channel is given by a digest of its samples and by its peak over its noise. Swapped channels cannot be found from
+    the samples alone: tap on one sensor and see which channel rises.
     """
     findings = []
     for i, j in itertools.combinations(range(len(digests)), 2):
@@ -214,9 +214,9 @@ def compare_channels(digests: Sequence[str], loudness: Sequence[float]) -> tuple
 
 
 def carry_over(report: LoadReport, gap_s: float = math.nan) -> Iterable[HealthFinding]:
-    """What the loader found, with what to do about it; `gap_s` is the time of the first gap."""
+    """The loader's findings with their remedies; `gap_s` is the time of the first gap."""
     for found in report.findings:
-        severity, advice = LOAD_ADVICE.get(found.code, ("note", "nothing, unless it surprises you"))
+        severity, advice = LOAD_ADVICE.get(found.code, ("note", "nothing, unless it is unexpected"))
         first_s = gap_s if found.code == "gap" else math.nan
         yield HealthFinding(
             found.code, severity, str(found).rsplit(" [", 1)[0], advice, float(found.count), "times", first_s
@@ -224,7 +224,7 @@ def carry_over(report: LoadReport, gap_s: float = math.nan) -> Iterable[HealthFi
 
 
 def _windows(samples: FloatArray, fs: float, length_s: float) -> FloatArray:
-    """Whole windows of `length_s` side by side, shape (k, m); the whole as one if it is shorter."""
+    """Consecutive whole windows of `length_s`, shape (k, m); a shorter signal is one window."""
     size = min(samples.size, seconds_to_samples(length_s, fs, at_least=8))
     return samples[: samples.size // size * size].reshape(-1, size) if size else samples.reshape(0, 1)
 
@@ -279,13 +279,13 @@ def _runs(mask: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> tuple[IntArr
 
 
 def _piles_up(samples: FloatArray, extreme: float, step: float) -> bool:
-    """Whether samples crowd at the extreme, as behind a clamp: more there than in the three levels next to it."""
+    """Whether samples accumulate at the extreme, as with a clamp: more than in the three levels next to it."""
     beside = np.abs(samples - extreme)
     return int((beside < 0.5 * step).sum()) > max(8, int(((beside >= 0.5 * step) & (beside < 3.5 * step)).sum()))
 
 
 def _check_clipping(recording: Recording, *, lost_half: bool) -> list[HealthFinding]:
-    """Samples at the rails (known ones, or where values pile up); a lost half is a finding of its own."""
+    """Samples at the rails (known ones, or where values accumulate); a lost half is a separate finding."""
     samples, step = recording.samples, _step_v(recording)
     sides = []
     for name, extreme, rail in (("upper", samples.max(), 1), ("lower", samples.min(), 0)):
@@ -320,7 +320,7 @@ def _check_clipping(recording: Recording, *, lost_half: bool) -> list[HealthFind
 
 
 def _check_one_sided(recording: Recording, bias: float, noise: float) -> list[HealthFinding]:
-    """A converter that starts at 0 V without a bias loses the negative half: the rest level lies at the bottom."""
+    """Without a bias, a converter that starts at 0 V loses negative voltages: the rest level is at the bottom."""
     samples = recording.samples
     up, down = float(samples.max() - bias), float(bias - samples.min())
     small, large = min(up, down), max(up, down)
@@ -351,7 +351,7 @@ def _check_bias(recording: Recording, bias: float) -> list[HealthFinding]:
         HealthFinding(
             "bias-off",
             "warning",
-            f"the bias, {bias:.4g} V, is {100 * abs(off):.0f} % of half the span off the middle: that side clips early",
+            f"the bias, {bias:.4g} V, is {100 * abs(off):.0f} % of half the span off mid-scale: that side clips early",
             "check the bias divider, and that full scale is given right",
             off,
             "share",
@@ -369,7 +369,7 @@ def _check_drift(recording: Recording, noise: float) -> list[HealthFinding]:
 
 
 def bias_drift(medians: FloatArray, times_s: FloatArray, span_v: float, noise: float) -> list[HealthFinding]:
-    """The finding that the bias moves, from the medians of windows that begin at `times_s`; none if it does not."""
+    """The finding of a drifting bias, from the medians of windows that begin at `times_s`; empty without drift."""
     drift = float(np.ptp(medians))
     if drift < max(0.02 * span_v, 6.0 * noise):
         return []
@@ -388,7 +388,7 @@ def bias_drift(medians: FloatArray, times_s: FloatArray, span_v: float, noise: f
 
 
 def _check_stuck(recording: Recording, noise: float) -> list[HealthFinding]:
-    """The same value for over 20 ms although the noise moves the last bit: a blocked or repeated reading."""
+    """The same value for over 20 ms although the noise exceeds one count: a blocked or repeated reading."""
     step = _step_v(recording)
     if not noise > 0.7 * step:
         return []
@@ -405,7 +405,7 @@ def _check_stuck(recording: Recording, noise: float) -> list[HealthFinding]:
             "stuck",
             "warning",
             f"{int(long.sum())} stretches of one unchanging value, the longest {1e3 * worst:.3g} ms",
-            "the reader repeated a value or stood still: look at the converter's driver",
+            "the reader repeated a value or stopped: check the converter's driver",
             worst,
             "s",
             first,
@@ -442,10 +442,10 @@ def _check_floor(recording: Recording, noise: float, peak: float) -> list[Health
 
 
 def _check_lines(recording: Recording, noise: float) -> list[HealthFinding]:
-    """A line of steady height that makes up half of the noise floor: hum near mains multiples, otherwise a tone.
+    """A steady spectral line with half of the power of the noise floor: hum near mains multiples, otherwise a tone.
 
-    Steady means: over calm blocks of half a second its amplitude varies by less than 15 % (that of noise, Rayleigh-
-    distributed: 52 %), and there is nothing beside it. A mode that something keeps exciting is neither.
+    Steady: over calm blocks of half a second, its amplitude varies by less than 15 % (noise, Rayleigh-distributed:
+    52 %) and no other line is beside it. This excludes modes under continuous excitation.
     """
     fs = recording.fs
     blocks = _windows(recording.samples, fs, LINE_BLOCK_S)
@@ -477,7 +477,7 @@ def _name_line(frequency_hz: float, amplitude_v: float) -> HealthFinding:
                 "hum",
                 "warning",
                 f"hum at {frequency_hz:.1f} Hz ({multiple} × {mains:g}), {1e3 * amplitude_v:.3g} mV",
-                "shield the cable, run the logger from a battery, keep off chargers",
+                "shield the cable, run the logger from a battery, keep away from chargers",
                 frequency_hz,
                 "Hz",
             )
@@ -492,7 +492,7 @@ def _name_line(frequency_hz: float, amplitude_v: float) -> HealthFinding:
 
 
 def _check_bandwidth(recording: Recording, noise: float) -> list[HealthFinding]:
-    """Energy of the loud windows in the top fifth of the band: it has not died away, so some has folded down."""
+    """Energy of the loud windows in the top fifth of the band, which indicates aliasing."""
     fs = recording.fs
     windows = _windows(recording.samples, fs, WINDOW_S)
     power = windows.var(axis=1)
@@ -510,7 +510,7 @@ def _check_bandwidth(recording: Recording, noise: float) -> list[HealthFinding]:
             "band-too-wide",
             "warning",
             f"{100 * share:.1f} % of the loud parts' energy lies in the top fifth of the band:"
-            f" {fs:g} Hz folds what is above {fs / 2:g} Hz back down",
+            f" at {fs:g} Hz, frequencies above {fs / 2:g} Hz alias",
             "sample faster, or put a low-pass before the converter",
             share,
             "share",
@@ -519,14 +519,14 @@ def _check_bandwidth(recording: Recording, noise: float) -> list[HealthFinding]:
 
 
 def _check_response(recording: Recording, bias: float, noise: float, peak: float) -> list[HealthFinding]:
-    """Whether anything is heard, and at the labelled taps in particular."""
+    """Whether anything rises over the noise, and whether the labelled taps do."""
     if peak < 8.0 * noise:
         return [
             HealthFinding(
                 "nothing-heard",
                 "note",
                 f"nothing rises over {peak / noise:.0f} times the noise",
-                "tap beside the sensor; if still nothing comes, check the wiring",
+                "tap beside the sensor; if nothing changes, check the wiring",
                 peak / noise,
                 "x",
             )
@@ -548,7 +548,7 @@ def _check_response(recording: Recording, bias: float, noise: float, peak: float
             "labels-unheard",
             "warning",
             f"{100 * quiet:.0f} % of the labelled taps do not rise over 6 times the noise",
-            "check that labels and channel belong together; or the scene buries the taps",
+            "check that labels and channel belong together; or the scene masks the taps",
             quiet,
             "share",
         )

@@ -1,4 +1,4 @@
-"""What is wrong with a recording of many hours, read in parts: memory does not grow with its length."""
+"""Faults of a recording of many hours, read in parts, in memory independent of its length."""
 
 import hashlib
 import math
@@ -19,12 +19,12 @@ from tapsig.loading.wav import add_rate_difference
 from tapsig.records import Recording
 
 EVERYWHERE = frozenset({"nothing-heard", "few-counts", "noisy", "labels-unheard"})
-"""Faults of a recording in which no part is without them; of any other, one part is enough."""
+"""Faults that count only if every part has them; for any other, one part is enough."""
 
 
 @dataclass(frozen=True, slots=True)
 class FileHealth:
-    """The health of one channel, and a digest of its samples, by which equal channels are known."""
+    """The health of one channel, and a digest of its samples, to find identical channels."""
 
     report: HealthReport
     digest: str
@@ -41,13 +41,13 @@ class FileHealth:
 
 
 def check_health_of_recording(recording: Recording, report: LoadReport | None = None) -> FileHealth:
-    """The health of a recording that is loaded (see `tapsig.analysis.health.check_health`)."""
+    """The health of a loaded recording (see `tapsig.analysis.health.check_health`)."""
     return FileHealth(check_health(recording, report), hashlib.sha256(recording.samples.data).hexdigest())
 
 
 def describe_unreadable(path: Path, error: TapsigError) -> FileHealth:
-    """What stands in the place of the health of a recording that cannot be read, or whose labels cannot."""
-    finding = HealthFinding("unreadable", "error", str(error), "mend the file, or take its row out of corpus.csv")
+    """The health report of a recording that cannot be read, or whose labels cannot."""
+    finding = HealthFinding("unreadable", "error", str(error), "repair the file, or remove its row from corpus.csv")
     nan = math.nan
     return FileHealth(HealthReport((finding,), nan, nan, nan, nan, nan, nan, show_path(path)), "")
 
@@ -64,8 +64,8 @@ def check_health_of_file(
 ) -> FileHealth:
     """As `tapsig.analysis.health.check_health`, part by part, for one channel of a WAV file of any length.
 
-    Each fault has the figures of its worst part and the time of its first. The bias is the median of the parts', the
-    noise that of the quietest twentieth of them, the peak the greatest. `progress` is told how many samples are done.
+    Each fault has the figures of its worst part and the time of its first. The bias is the median over the parts, the
+    noise that of their quietest twentieth, the peak their maximum. `progress` is called with the samples done.
 
     Raises RecordingError as `tapsig.loading.read_wav_blocks` does, LabelError as `tapsig.loading.load_labels`.
     """

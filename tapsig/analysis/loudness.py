@@ -1,4 +1,4 @@
-"""How loud a recording is over its noise, and which of its events still ring at a time; for the rules of causes."""
+"""Levels of a recording over its noise, and its events that still ring at a time; for the rules of causes."""
 
 import math
 from bisect import bisect_left
@@ -13,7 +13,7 @@ from tapsig.units import FloatArray, amplitude_to_db
 HIGH_PASS_HZ = 20.0
 LEVEL_S, STEP_S = 0.03, 0.01
 LABEL_S = 0.002
-"""A label may be so late."""
+"""A label may be late by this time."""
 RINGING_S, LONGEST_S = 1.5, 5.0
 ATTACK_S, AFTER_S = 0.06, 0.02
 RISE_DB = 10.0
@@ -36,7 +36,7 @@ class Loudness:
         self._events = self._list_events()
 
     def peak_v(self, start_s: float, stop_s: float) -> float:
-        """Highest departure from the bias between two times."""
+        """Largest deviation from the bias between two times."""
         start, stop = np.searchsorted(self._times, [start_s, stop_s])
         return float(np.max(self._departures[start:stop], initial=0.0))
 
@@ -49,14 +49,14 @@ class Loudness:
         return amplitude_to_db(level / self._noise), amplitude_to_db(level / before)
 
     def background_db(self, time_s: float) -> float:
-        """Level over the noise that one in ten pieces of 30 ms reaches within a second."""
+        """90 % quantile of the levels of 30 ms pieces within a second, over the noise."""
         start, stop = np.searchsorted(self._times, [time_s - BACKGROUND_S, time_s + BACKGROUND_S])
         peaks = _piece_peaks(self._departures[start:stop], self._recording.fs)
         usual = float(np.quantile(peaks, BACKGROUND_QUANTILE)) if peaks.size else 0.0
         return amplitude_to_db(usual / self._noise) if self._noise > 0 else -math.inf
 
     def _measure_decay(self) -> float:
-        """Median T60 of the taps that can be measured; RINGING_S without such."""
+        """Median T60 of the taps; RINGING_S if none can be measured."""
         fs, noise_power = self._recording.fs, (self._noise / PEAK_FACTOR) ** 2
         ends_s = np.sort(
             [
@@ -99,7 +99,7 @@ class Loudness:
         return sorted(events)
 
     def _ring_db(self, event: tuple[float, str, float], time_s: float) -> float:
-        """Level over the noise to which an event's ringing has fallen."""
+        """Level of an event's ringing at a later time, over the noise."""
         return event[2] - 60.0 * max(0.0, time_s - event[0]) / self._t60_s
 
     def find_ringing(self, time_s: float, level_db: float) -> str:
@@ -122,7 +122,7 @@ class Loudness:
 
 
 def _high_pass(recording: Recording) -> FloatArray:
-    """abs(samples above 20 Hz), shape (n,); started anew after every gap."""
+    """abs(samples above 20 Hz), shape (n,); the filter restarts after every gap."""
     cutoff = min(HIGH_PASS_HZ, 0.2 * recording.fs)
     share = one_pole_coefficient(high_pass_time_s(cutoff, recording.fs), recording.fs)
     parts = [

@@ -1,4 +1,4 @@
-"""How a panel rings: its modes and band-wise decay, from the taps in a recording."""
+"""Modes and decay times in octave bands of a panel, from the taps in a recording."""
 
 import math
 from collections import Counter
@@ -29,10 +29,10 @@ RESAMPLED_SHARE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class BandSummary:
-    """One octave band over the taps: medians of the times that could be measured, how many, and why others not.
+    """One octave band over the taps: median decay times, the number of taps measured, and why others were not.
 
-    `centre_hz` (exact) and `nominal_hz` (what the band is called) are nan for the whole signal. `times_s` and `taps`
-    go by measure ("edt", "t20", "t30").
+    `centre_hz` (exact) and `nominal_hz` are nan for the whole signal. `times_s` and `taps` are by measure ("edt",
+    "t20", "t30").
     """
 
     centre_hz: float
@@ -43,13 +43,13 @@ class BandSummary:
 
     @property
     def nominal_hz(self) -> float:
-        """The band's name."""
+        """Nominal mid-band frequency."""
         return get_nominal_hz(self.centre_hz)
 
 
 @dataclass(frozen=True, slots=True)
 class Beat:
-    """Two strong modes so close that their sum swells and fades: how often, and how deep at the start."""
+    """Two strong modes that beat: the rate of the beats, and their depth at the start."""
 
     lower_hz: float
     upper_hz: float
@@ -66,9 +66,9 @@ class RingdownResult(Result):
     modes : see `tapsig.dsp.modes.Mode`; amplitudes in volts at `settle_s` after the onset.
     bands : the whole signal first, then octave bands.
     beats : pairs of dominant modes that beat within their ring-down.
-    taps_used : number of ring-downs that went into it; `left_out` counts the others by reason.
+    taps_used : number of ring-downs used; `left_out` counts the others by reason.
     noise_v : root mean square of the quietest stretch.
-    modes_to_hz, refused : modes were looked for up to there; and why no higher, where lost samples forbid it.
+    modes_to_hz, refused : highest frequency of the search, and why it is limited, if lost samples limit it.
     """
 
     modes: tuple[Mode, ...]
@@ -105,7 +105,7 @@ class RingdownResult(Result):
 
     @property
     def t60_s(self) -> float:
-        """Longest T60 among the dominant modes: how long the panel rings; nan without modes."""
+        """Longest T60 of the dominant modes; nan without modes."""
         return max((mode.t60_s for mode in self.dominant), default=math.nan)
 
     def to_dict(self) -> dict[str, object]:
@@ -144,18 +144,16 @@ def compute_ringdown(
     recording : Recording
         Labelled, unless `onsets_s` is given.
     onsets_s : array of float
-        The taps; default: the labels of kind "tap". Labels of any other kind end a ring-down as well, except
-        rebounds of
-        the tap itself, after which it begins.
+        The taps; default: the labels of kind "tap". Other labels also end a ring-down, except rebounds of the tap
+        itself, after which it begins.
     settle_s : float
-        From the onset to the start of the ring-down, so that contact is over (1–8 ms, common practice), and a second
-        touch
-        that has no label.
+        Time from the onset to the start of the ring-down, which excludes the contact (1–8 ms, common practice) and an
+        unlabelled second touch.
     longest_s : float
-        No ring-down is followed longer.
+        Longest ring-down used.
     highest_hz : float
-        Look for modes up to there, to 0.45 of the rate at most; default 2 kHz, for what a knuckle excites (contact of
-        1–8 ms, common practice) lies below.
+        Highest frequency of modes, up to 0.45 of the rate. Default: 2 kHz, above which a knuckle (contact of 1–8 ms,
+        common practice) excites little.
 
     Returns
     -------
@@ -167,7 +165,7 @@ def compute_ringdown(
     LabelError
         When there are no taps.
     RecordingError
-        When no tap leaves a ring-down that can be used.
+        When no tap has a usable ring-down.
     """
     require_recording(recording)
     check_range("settle_s", settle_s, 0.0, 1.0)
@@ -184,14 +182,14 @@ def compute_ringdown(
     ringdowns, left_out = _cut_ringdowns(recording, slow, taps, settle_s, longest_s, float(np.median(noise)))
     if not ringdowns:
         reasons = ", ".join(f"{reason} ({count})" for reason, count in left_out.items())
-        raise RecordingError(f"{where}: no tap leaves a ring-down that can be used: {reasons}")
+        raise RecordingError(f"{where}: no tap has a usable ring-down: {reasons}")
     noise = noise - noise.mean()
     top_hz = min(asked_hz, 0.45 * recording.fs)
     limit_hz, lost = _limit_by_losses(recording)
     refused = ""
     if limit_hz < top_hz:
         top_hz, refused = limit_hz, f"{lost}; modes above {limit_hz:.0f} Hz are refused"
-    with threadpool_limits(1):  # the arrays are small: threads would only wait for each other
+    with threadpool_limits(1):  # the arrays are too small for threads
         modes = (
             ()
             if top_hz <= LOWEST_HZ and refused
@@ -217,28 +215,28 @@ def compute_ringdown(
 
 
 def _limit_by_losses(recording: Recording) -> tuple[float, str]:
-    """Up to which frequency samples that a loader filled in may stand, and what it did; inf where it did nothing.
+    """Highest frequency at which interpolated samples are acceptable, and how they were made; inf without such.
 
-    A straight line between two samples misses a sinusoid of ω in between by the share 1 − cos(ω/fs) at most: with the
-    share p of such samples, the error's power is p (1 − cos(ω/fs))² of the sinusoid's.
+    Linear interpolation between two samples of a sinusoid of ω has a relative error of at most 1 − cos(ω/fs). With a
+    share p of such samples, the error has p (1 − cos(ω/fs))² of the sinusoid's power.
     """
     counts = Counter[str]()
     for finding in recording.findings:
         counts[finding.code] += finding.count
     share, words = counts["lost-samples"] / max(1, recording.samples.size), "lost and filled in"
     if counts["resampled"] and share < RESAMPLED_SHARE:
-        share, words = RESAMPLED_SHARE, "laid on an even grid"
+        share, words = RESAMPLED_SHARE, "resampled to an even grid"
     cosine = 1.0 - math.sqrt(MAX_ERROR / share) if share else -1.0
     if cosine <= -1.0:
         return math.inf, ""
     return math.acos(cosine) * recording.fs / (2.0 * math.pi), (
         f"{'samples' if words != 'lost and filled in' else f'{100 * share:.2g} % of the samples'} were {words}"
-        " by straight lines"
+        " by linear interpolation"
     )
 
 
 def _slow_down(recording: Recording, highest_hz: float) -> Recording:
-    """The recording at a rate of at least RATE_SHARE times `highest_hz`, each stretch by itself; rails do not apply."""
+    """The recording resampled to at least RATE_SHARE times `highest_hz`, stretch by stretch; rails do not apply."""
     every = int(recording.fs // (RATE_SHARE * highest_hz))
     if every < 2:
         return recording
@@ -250,7 +248,7 @@ def _slow_down(recording: Recording, highest_hz: float) -> Recording:
     ends = np.cumsum([part.size for part in parts])
     gaps: list[Gap] = []
     slow_fs = recording.fs / every
-    for gap, end in zip(recording.gaps, ends, strict=False):  # the last sample of a stretch may stand for fewer
+    for gap, end in zip(recording.gaps, ends, strict=False):  # the last sample of a stretch may represent fewer
         begins_s = float(recording.times_s(np.array(gap.sample)))
         gaps.append(Gap(int(end), begins_s - int(end) / slow_fs - sum(before.duration_s for before in gaps)))
     return replace(recording, samples=np.concatenate(parts), fs=slow_fs, gaps=tuple(gaps), range_v=None)
@@ -266,9 +264,9 @@ def _find_quiet(recording: Recording) -> FloatArray:
 def _cut_ringdowns(
     recording: Recording, slow: Recording, taps: FloatArray, settle_s: float, longest_s: float, bias_v: float
 ) -> tuple[list[FloatArray], dict[str, int]]:
-    """From each tap of `slow` to the next event, gap or end; with the count of those left out, by reason.
+    """Ring-downs from each tap of `slow` to the next event, gap or end, and the number left out by reason.
 
-    Whether one is clipped is seen in the recording as it was.
+    Clipping is checked in the original recording.
     """
     labels = recording.labels or ()
     events = np.unique([*taps, *(label.onset_s for label in labels if label.kind not in (TAP, "rebound"))])
@@ -323,7 +321,7 @@ def _summarise_band(taps: list[BandDecay]) -> BandSummary:
 
 
 def _find_beats(modes: Sequence[Mode]) -> tuple[Beat, ...]:
-    """Pairs with at least one dominant mode, of like amplitude, that swell at least once while both still ring."""
+    """Pairs with at least one dominant mode, of similar amplitude, that beat at least once while both ring."""
     beats = []
     for i, one in enumerate(modes):
         for other in modes[i + 1 :]:

@@ -135,7 +135,7 @@ def test_no_modes_are_given_where_the_grid_is_laid_by_the_loader_and_slow() -> N
     )
     result = compute_ringdown(slow)
     assert (result.modes, result.beats) == ((), ())
-    assert "laid on an even grid" in result.refused
+    assert "resampled to an even grid" in result.refused
 
 
 def test_a_fast_recording_gives_the_modes_of_the_band_asked_for_and_its_own_clipping() -> None:
