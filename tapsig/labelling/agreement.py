@@ -1,4 +1,4 @@
-"""How far two label files of one recording agree: two people, two passes, or a person and a proposal."""
+"""Agreement of two label files of one recording: of two people, two passes, or a person and a proposal."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -58,8 +58,8 @@ class Agreement:
 def compare_labels(a: Sequence[Label], b: Sequence[Label], *, window_s: float = MATCH_WINDOW_S) -> Agreement:
     """Match the labels of `a` and `b`, as many pairs as possible with each label used once.
 
-    Taps are matched with taps first; what is left over is matched whatever its kind, so that a tap which the other
-    calls a thump is told as such. Nuisances that only one has are no disagreement: they need not be labelled.
+    Taps are matched with taps first; the remaining labels are matched regardless of kind, so that a tap which the other
+    labels a thump is reported as such. Nuisances in only one file are not a disagreement, since they are optional.
 
     Raises ParameterError for a window outside 0–1 s.
 
@@ -95,7 +95,7 @@ def _pair(first: Sequence[Label], second: Sequence[Label], window_s: float) -> l
 
 
 def _disagree(taps: Sequence[Label], others: Sequence[Label], window_s: float, *, swap: bool) -> list[Disagreement]:
-    """The taps of one file that the other lacks or names otherwise; `swap` when the taps are those of b."""
+    """The taps of one file that the other lacks or labels differently; `swap` when the taps are those of b."""
     named = dict(_pair(taps, others, window_s))
     found = []
     for i, tap in enumerate(taps):

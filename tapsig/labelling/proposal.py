@@ -1,10 +1,10 @@
-"""Propose tap onsets in an unlabelled recording, with the future in hand.
+"""Propose tap onsets in an unlabelled recording; non-causal (offline).
 
-Three things that no detector at a door can do: the prediction error is that of a model fitted to both sides (Burg's
-method on overlapping blocks); what each candidate adds to the panel's ringing is cut out by extrapolating the ringing
-from before it; and candidates are compared with one another, for the taps of one hand on one panel look alike. The
-one that the others resemble most is the pattern, and the others are timed by sliding it along them. An onset is where
-the prediction error's power changes: the first sign in the signal, with nothing taken off for the way from the contact.
+It uses three methods that a detector at a door cannot use. The prediction error comes from a model fitted to both
+sides (Burg's method on overlapping blocks). The earlier ringing is extrapolated and subtracted from each candidate.
+Candidates are compared with each other, since the taps of one hand on one panel are similar: the candidate most similar
+to the others is the template, and matched filtering with it times the others. An onset is where the power of the
+prediction error changes, at the sensor: the delay from the contact is not subtracted.
 """
 
 import json
@@ -29,11 +29,11 @@ from tapsig.records import TAP, Recording, require_recording
 from tapsig.results import Records
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
-PATTERN_S, PATTERN_LEAD_S = 0.034, 0.004
+TEMPLATE_S, TEMPLATE_LEAD_S = 0.034, 0.004
 SLIDE_S = 0.03
-FAMILY = 60  # candidates among which the pattern is sought
-ALIKE, SURELY_ALIKE = 0.6, 0.85  # correlations from which a candidate is timed by the pattern
-AGREED_S = 0.003
+MAX_TEMPLATES = 60  # candidates for the template
+SIMILAR, VERY_SIMILAR = 0.6, 0.85  # least correlations for timing by the template
+AGREEMENT_S = 0.003
 FULL_RISE_DB = 20.0
 ROWS = 4096
 PART_OVERLAP_S = 5.0  # the floor of a candidate is the median of 2 s to either side
@@ -43,13 +43,13 @@ Shapes = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True)
 class ProposalParameters:
-    """How proposals are made.
+    """Parameters of proposals.
 
     Parameters
     ----------
     rise_db : least rise of the prediction error over its floor and over its maximum 6–50 ms before.
     apart_s : least time between two candidates.
-    doubtful_below : a confidence under this asks for a look.
+    doubtful_below : proposals with a confidence below this should be checked.
     """
 
     rise_db: float = 3.0
@@ -68,18 +68,18 @@ class Proposal:
 
     Parameters
     ----------
-    onset_s : the first sign of it in the signal, in seconds from the recording's start.
-    confidence : that it is a tap, 0–1.
-    rise_db : how far the prediction error rose.
-    likeness : greatest correlation with the pattern, −1 to 1; 0 where there is none.
-    clear_db : peak of what it added to the ringing, over the largest error of the extrapolated ringing before it.
-    rhythm : 0–1, how well it sits between alike neighbours at the pace of a hand (0.12–0.9 s).
+    onset_s : onset in the signal, in seconds from the recording's start.
+    confidence : probability of a tap, 0–1.
+    rise_db : rise of the prediction error.
+    similarity : largest correlation with the template, −1 to 1; 0 without a template.
+    clear_db : peak after subtraction of the ringing, over the largest extrapolation error before the onset.
+    rhythm : 0–1, whether similar neighbours lie at the intervals of a hand (0.12–0.9 s).
     """
 
     onset_s: float
     confidence: float
     rise_db: float
-    likeness: float
+    similarity: float
     clear_db: float
     rhythm: float
 
@@ -92,9 +92,9 @@ def propose_onsets(recording: Recording, parameters: ProposalParameters = Propos
     Parameters
     ----------
     recording : Recording
-        What to search.
+        The recording.
     parameters : ProposalParameters
-        How proposals are made.
+        Parameters of proposals.
 
     Returns
     -------
@@ -104,7 +104,7 @@ def propose_onsets(recording: Recording, parameters: ProposalParameters = Propos
     Raises
     ------
     ParameterError
-        For a sample rate under 500 Hz, which cannot tell taps from ringing.
+        For a sample rate below 500 Hz, at which taps cannot be distinguished from ringing.
     """
     require_recording(recording)
     return _make_proposals(*compute_candidates(recording, parameters))
@@ -119,9 +119,9 @@ def propose_in_file(
     findings: FindingList | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Records[Proposal]:
-    """What `propose_onsets` finds in one channel of a WAV file, read in parts: a day at 8 kHz takes under 1 GB.
+    """As `propose_onsets`, for one channel of a WAV file read in parts: a day at 8 kHz takes less than 1 GB.
 
-    Candidates are compared over the whole file; only the search for them sees one part after the other. `findings`
+    Candidates are searched part by part, and compared over the whole file. `findings`
     and `progress` as in `tapsig.loading.parts.read_wav_parts`.
 
     Raises RecordingError as `tapsig.loading.read_wav_blocks` does, ParameterError as `propose_onsets`.
@@ -132,8 +132,8 @@ def propose_in_file(
         path, channel=channel, full_scale_v=full_scale_v, overlap_s=PART_OVERLAP_S, findings=findings, progress=progress
     )
     found = (extract_part_transients(part, rise_db=parameters.rise_db, apart_s=parameters.apart_s) for part in parts)
-    blows = Transients.join([one for one in found if one.rise_db.size])
-    return _make_proposals(*_compare_blows(blows, info.duration_s, parameters))
+    events = Transients.join([one for one in found if one.rise_db.size])
+    return _make_proposals(*_compare(events, info.duration_s, parameters))
 
 
 def _make_proposals(onsets_s: FloatArray, features: FloatArray) -> Records[Proposal]:
@@ -152,58 +152,62 @@ def compute_candidates(
     Raises ParameterError for a sample rate under 500 Hz.
     """
     _check_rate(recording.fs)
-    blows = extract_transients(recording, rise_db=parameters.rise_db, apart_s=parameters.apart_s)
-    return _compare_blows(blows, recording.span_s, parameters)
+    events = extract_transients(recording, rise_db=parameters.rise_db, apart_s=parameters.apart_s)
+    return _compare(events, recording.span_s, parameters)
 
 
 def _check_rate(fs: float) -> None:
     if fs < 500.0:
-        raise ParameterError(f"fs is {fs:g} Hz; proposals need 500 Hz or more to tell taps from ringing")
+        raise ParameterError(f"fs is {fs:g} Hz; proposals need 500 Hz or more to distinguish taps from ringing")
 
 
-def _compare_blows(blows: Transients, span_s: float, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:
-    """Onsets and features of the candidates that stay, as `compute_candidates` returns them."""
-    if not blows.rise_db.size:
+def _compare(events: Transients, span_s: float, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:
+    """Onsets and features of the remaining candidates, as `compute_candidates` returns them."""
+    if not events.rise_db.size:
         return np.zeros(0), np.zeros((0, len(FEATURES)))
-    onsets_s, likeness = _time_by_pattern(blows)
-    kept = _leave_strongest(onsets_s, blows.rise_db, parameters.apart_s)
+    onsets_s, similarity = _time_by_template(events)
+    kept = _keep_strongest(onsets_s, events.rise_db, parameters.apart_s)
     onsets_s = np.clip(onsets_s[kept], 0.0, span_s)
-    return onsets_s, _describe(blows.select(kept), onsets_s, likeness[kept])
+    return onsets_s, _describe(events.select(kept), onsets_s, similarity[kept])
 
 
 # ---------------------------------------------------------------- timing
 
 
-def _time_by_pattern(blows: Transients) -> tuple[FloatArray, FloatArray]:
-    """Onsets (s), and the likeness of each candidate to the pattern.
+def _time_by_template(events: Transients) -> tuple[FloatArray, FloatArray]:
+    """Onsets (s), and the similarity of each candidate to the template.
 
-    A candidate's own onset is uncertain where it is weak; those that are alike are timed by sliding the pattern along
-    them, and the median of their own onsets says where in the pattern the onset is. Where the two times of one
-    candidate disagree and the likeness is moderate, its own onset counts: the pattern has slipped by a period.
+    The onset of a weak candidate is uncertain. Similar candidates are therefore timed by cross-correlation with the
+    template; the median of their own onsets gives the onset within the template. If the two times of a candidate differ
+    and its similarity is moderate, its own onset is used, since the template may be off by a period.
     """
     lead, length, slide = (
-        seconds_to_samples(seconds, blows.rate, at_least=1) for seconds in (PATTERN_LEAD_S, PATTERN_S, SLIDE_S)
+        seconds_to_samples(seconds, events.rate, at_least=1) for seconds in (TEMPLATE_LEAD_S, TEMPLATE_S, SLIDE_S)
     )
-    own = np.rint((blows.picked_s - blows.begins_s) * blows.rate).astype(np.int64)
-    starts = np.clip(own - lead, 0, blows.shapes.shape[1] - length)
-    chosen = _choose_pattern(blows, starts, length, slide)
+    own = np.rint((events.picked_s - events.begins_s) * events.rate).astype(np.int64)
+    starts = np.clip(own - lead, 0, events.shapes.shape[1] - length)
+    chosen = _choose_template(events, starts, length, slide)
     if chosen is None:
-        return blows.picked_s, np.full(own.size, np.nan)
-    pattern = blows.shapes[chosen, starts[chosen] : starts[chosen] + length]
-    shift, likeness = _slide(blows.shapes, pattern, slide + length)
-    slid_s = blows.begins_s + shift / blows.rate
-    alike = np.flatnonzero(likeness >= ALIKE)
-    alike = alike[2.0 * blows.rise_db[alike] >= blows.rise_db[alike].max()]  # noise may resemble the pattern as well
-    clearest = alike[np.argsort(-blows.clear_db[alike], kind="stable")[: max(3, alike.size // 2)]]
-    slid_s = slid_s + np.median((blows.picked_s - slid_s)[clearest])
-    agreed = np.abs(slid_s - blows.picked_s) <= AGREED_S
-    return np.where((likeness >= SURELY_ALIKE) | ((likeness >= ALIKE) & agreed), slid_s, blows.picked_s), likeness
+        return events.picked_s, np.full(own.size, np.nan)
+    template = events.shapes[chosen, starts[chosen] : starts[chosen] + length]
+    shift, similarity = _align(events.shapes, template, slide + length)
+    aligned_s = events.begins_s + shift / events.rate
+    similar = np.flatnonzero(similarity >= SIMILAR)
+    similar = similar[
+        2.0 * events.rise_db[similar] >= events.rise_db[similar].max()
+    ]  # noise may be similar to the template too
+    clearest = similar[np.argsort(-events.clear_db[similar], kind="stable")[: max(3, similar.size // 2)]]
+    aligned_s = aligned_s + np.median((events.picked_s - aligned_s)[clearest])
+    agreed = np.abs(aligned_s - events.picked_s) <= AGREEMENT_S
+    return np.where(
+        (similarity >= VERY_SIMILAR) | ((similarity >= SIMILAR) & agreed), aligned_s, events.picked_s
+    ), similarity
 
 
-def _leave_strongest(onsets_s: FloatArray, rise_db: FloatArray, apart_s: float) -> IntArray:
-    """Indices, in order of time, of those that none that rises more lies within `apart_s` of.
+def _keep_strongest(onsets_s: FloatArray, rise_db: FloatArray, apart_s: float) -> IntArray:
+    """Indices, in order of time, of candidates without a stronger one within `apart_s`.
 
-    Two rises of one blow, as from a rebound, slide along the pattern to the same onset.
+    Two rises of one impact, as from a rebound, are aligned to the same onset by the template.
     """
     order = np.argsort(onsets_s, kind="stable")
     times = onsets_s[order]
@@ -217,50 +221,52 @@ def _leave_strongest(onsets_s: FloatArray, rise_db: FloatArray, apart_s: float) 
     return order[np.sort(np.array(kept, dtype=np.int64))]
 
 
-def _choose_pattern(blows: Transients, starts: IntArray, length: int, slide: int) -> int | None:
-    """The clearest, most often resembled one of the candidates that rose most; None when no two are alike."""
-    best = np.argsort(-blows.rise_db, kind="stable")[:FAMILY]
-    weight = np.minimum(blows.rise_db[best], FULL_RISE_DB) / FULL_RISE_DB  # noise may resemble taps as well
+def _choose_template(events: Transients, starts: IntArray, length: int, slide: int) -> int | None:
+    """Index of the template: of the strongest candidates, the one most similar to others; None without similar ones."""
+    best = np.argsort(-events.rise_db, kind="stable")[:MAX_TEMPLATES]
+    weight = np.minimum(events.rise_db[best], FULL_RISE_DB) / FULL_RISE_DB  # noise may be similar to taps too
     score = np.zeros(best.size)
     for place, i in enumerate(best):
-        _, likeness = _slide(blows.shapes[best], blows.shapes[i, starts[i] : starts[i] + length], slide + length)
-        alike = (likeness >= ALIKE) & (np.arange(best.size) != place)
-        if alike.any():
-            score[place] = weight[place] * weight[alike].sum() + 0.02 * min(max(blows.clear_db[i], 0.0), 40.0)
+        _, similarity = _align(events.shapes[best], events.shapes[i, starts[i] : starts[i] + length], slide + length)
+        similar = (similarity >= SIMILAR) & (np.arange(best.size) != place)
+        if similar.any():
+            score[place] = weight[place] * weight[similar].sum() + 0.02 * min(max(events.clear_db[i], 0.0), 40.0)
     winner = int(np.argmax(score))
     return int(best[winner]) if score[winner] > 0.0 else None
 
 
-def _slide(shapes: Shapes, pattern: Shapes, reach: int) -> tuple[FloatArray, FloatArray]:
-    """Shift in samples at which each shape, within its first `reach` samples, is most like `pattern`, and how much."""
-    parts = [_slide_few(few.astype(np.float64), pattern.astype(np.float64), reach) for few in _divide(shapes)]
-    return np.concatenate([shift for shift, _ in parts]), np.concatenate([likeness for _, likeness in parts])
+def _align(shapes: Shapes, template: Shapes, reach: int) -> tuple[FloatArray, FloatArray]:
+    """Shift in samples of the largest correlation of each shape (its first `reach` samples) with `template`."""
+    parts = [_align_rows(few.astype(np.float64), template.astype(np.float64), reach) for few in _divide(shapes)]
+    return np.concatenate([shift for shift, _ in parts]), np.concatenate([similarity for _, similarity in parts])
 
 
 def _divide(shapes: Shapes) -> list[Shapes]:
-    """Views of some rows at a time, so that what is computed of them stays small."""
+    """Views of a few rows at a time, to limit memory."""
     return [shapes[start : start + ROWS] for start in range(0, shapes.shape[0], ROWS)]
 
 
-def _slide_few(shapes: FloatArray, pattern: FloatArray, reach: int) -> tuple[FloatArray, FloatArray]:
-    length = pattern.size
+def _align_rows(shapes: FloatArray, template: FloatArray, reach: int) -> tuple[FloatArray, FloatArray]:
+    length = template.size
     windows = sliding_window_view(shapes[:, : max(reach, length)], length, axis=1)
-    energy = np.einsum("ijk,ijk->ij", windows, windows) * float(pattern @ pattern)
-    likeness = (windows @ pattern) / np.sqrt(np.maximum(energy, 1e-30))
-    at = np.argmax(likeness, axis=1)
+    energy = np.einsum("ijk,ijk->ij", windows, windows) * float(template @ template)
+    similarity = (windows @ template) / np.sqrt(np.maximum(energy, 1e-30))
+    at = np.argmax(similarity, axis=1)
     rows = np.arange(at.size)
-    inner = np.clip(at, 1, likeness.shape[1] - 2) if likeness.shape[1] > 2 else at
-    left, here, right = (likeness[rows, inner + step] for step in (-1, 0, 1)) if likeness.shape[1] > 2 else (0, 0, 0)
+    inner = np.clip(at, 1, similarity.shape[1] - 2) if similarity.shape[1] > 2 else at
+    left, here, right = (
+        (similarity[rows, inner + step] for step in (-1, 0, 1)) if similarity.shape[1] > 2 else (0, 0, 0)
+    )
     bend = left - 2.0 * here + right
     fine = np.where((bend < 0) & (inner == at), 0.5 * (left - right) / np.where(bend < 0, bend, 1.0), 0.0)
-    return at + fine, likeness[rows, at]
+    return at + fine, similarity[rows, at]
 
 
 # ---------------------------------------------------------------- confidence
 
 FEATURES = (
     "rise_db",
-    "likeness",
+    "similarity",
     "level_db",
     "clear_db",
     "rhythm",
@@ -274,27 +280,27 @@ FEATURES = (
 )
 
 
-def _describe(blows: Transients, onsets_s: FloatArray, likeness: FloatArray) -> FloatArray:
+def _describe(events: Transients, onsets_s: FloatArray, similarity: FloatArray) -> FloatArray:
     """Features of every candidate, shape (n, 12), in the order of FEATURES."""
-    alike = np.nan_to_num(likeness, nan=0.0)
-    weight = np.clip((alike - 0.3) / 0.5, 0.0, 1.0) * np.clip((blows.rise_db - 3.0) / 9.0, 0.0, 1.0)
+    similar = np.nan_to_num(similarity, nan=0.0)
+    weight = np.clip((similar - 0.3) / 0.5, 0.0, 1.0) * np.clip((events.rise_db - 3.0) / 9.0, 0.0, 1.0)
     strong = weight >= 0.5
-    usual_v = float(np.median(blows.peak_v[strong])) if strong.any() else float(blows.peak_v.max())
-    level_db = 20.0 * np.log10(np.maximum(blows.peak_v, 1e-12) / max(usual_v, 1e-12))
-    own = [blows.rise_db, alike, np.clip(level_db, -40.0, 20.0), blows.clear_db]
-    around = _look_around(onsets_s, weight, blows.rise_db)
-    hardness = np.concatenate([_measure_hardness(few.astype(np.float64)) for few in _divide(blows.shapes)])
-    usual = [0.0, 0.0, 0.0, math.log2(60.0)]  # without a family
+    median_v = float(np.median(events.peak_v[strong])) if strong.any() else float(events.peak_v.max())
+    level_db = 20.0 * np.log10(np.maximum(events.peak_v, 1e-12) / max(median_v, 1e-12))
+    own = [events.rise_db, similar, np.clip(level_db, -40.0, 20.0), events.clear_db]
+    around = _describe_neighbours(onsets_s, weight, events.rise_db)
+    hardness = np.concatenate([_measure_hardness(few.astype(np.float64)) for few in _divide(events.shapes)])
+    default = [0.0, 0.0, 0.0, math.log2(60.0)]  # without a family
     if strong.any():
         gaps = np.diff(np.sort(onsets_s[strong]))
         pace_s = float(np.median(gaps)) if gaps.size else 60.0
-        usual = [
-            float(np.mean(alike[strong])),
-            float(np.median(blows.rise_db[strong])),
-            float(np.median(blows.clear_db[strong])),
+        default = [
+            float(np.mean(similar[strong])),
+            float(np.median(events.rise_db[strong])),
+            float(np.median(events.clear_db[strong])),
             math.log2(min(max(pace_s, 0.03), 60.0)),
         ]
-    return np.column_stack([*own, *around, hardness, np.tile(usual, (onsets_s.size, 1))])
+    return np.column_stack([*own, *around, hardness, np.tile(default, (onsets_s.size, 1))])
 
 
 def _measure_hardness(shapes: FloatArray) -> FloatArray:
@@ -302,9 +308,9 @@ def _measure_hardness(shapes: FloatArray) -> FloatArray:
     return np.log10((np.square(np.diff(shapes, axis=1)).sum(axis=1) + 1e-30) / (energy + 1e-30))
 
 
-def _look_around(onsets_s: FloatArray, weight: FloatArray, rise_db: FloatArray) -> list[FloatArray]:
-    """Best weight of a neighbour 0.12–0.9 s away (a hand seldom taps once); how many rises, and how many unlike ones,
-    lie within 1 s (log2 of one more).
+def _describe_neighbours(onsets_s: FloatArray, weight: FloatArray, rise_db: FloatArray) -> list[FloatArray]:
+    """Largest weight of a neighbour 0.12–0.9 s away (a hand rarely taps once); log2 of 1 + the number of rises, and of
+    dissimilar ones, within 1 s.
     """
     order = np.argsort(onsets_s, kind="stable")
     times, heavy = onsets_s[order], weight[order]
@@ -328,7 +334,7 @@ def _read_trees() -> TreeSum:
 
 
 def compute_confidence(features: FloatArray) -> FloatArray:
-    """Chance of a tap, shape (n,), for `features` in the order of FEATURES, shape (n, 12).
+    """Probability of a tap, shape (n,), for `features` in the order of FEATURES, shape (n, 12).
 
     Gradient-boosted trees on those features, fitted to the simulated training vehicles.
     """

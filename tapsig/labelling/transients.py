@@ -1,4 +1,4 @@
-"""Transients in a recording: where the prediction error rises, and what each blow added to the ringing before it."""
+"""Transients in a recording: rises of the prediction error, each without the earlier ringing."""
 
 import math
 from collections.abc import Sequence
@@ -18,14 +18,14 @@ from tapsig.units import FloatArray, IntArray, seconds_to_samples
 ORDER_S = 0.032  # length of the predictor: 32 coefficients at 1 kHz
 BLOCK_S = 1.0
 SEARCH_HZ, CUT_HZ = 1000.0, 2000.0
-HISTORY_S = 0.6  # ringing before a candidate from which its continuation is told
-LEAD_S, TAIL_S = 0.026, 0.064  # what is cut out around a candidate
-QUIET_S = 0.012  # of the lead, before the blow even when its rise was found late
+HISTORY_S = 0.6  # ringing before a candidate, from which it is extrapolated
+LEAD_S, TAIL_S = 0.026, 0.064  # extent of a candidate's shape
+QUIET_S = 0.012  # start of the lead, which precedes the impact even if its rise was found late
 FLOOR_DB = -180.0
 PICK_HZ = 8000.0
 ROUNDING_POWER = 1.0 / 12.0  # of one count squared: the variance of an error spread evenly over a count
 PICK_ORDER_S, PICK_HISTORY_S = 0.006, 0.3
-PICK_BEFORE_S, PICK_AFTER_S = 0.03, 0.012  # around the highest prediction error, where the onset is sought
+PICK_BEFORE_S, PICK_AFTER_S = 0.03, 0.012  # around the largest prediction error: range of the search for the onset
 
 
 def fit_burg(blocks: FloatArray, order: int) -> FloatArray:
@@ -63,7 +63,7 @@ def compute_innovation(samples: FloatArray, *, order: int, block: int) -> FloatA
 
 
 def _extrapolate(filters: FloatArray, past: FloatArray, count: int) -> FloatArray:
-    """The next `count` samples as the filters predict them from `past` alone; shapes (n, …)."""
+    """The next `count` samples predicted by the filters from `past` alone; shapes (n, …)."""
     order = filters.shape[1] - 1
     line = np.concatenate([past[:, -order:], np.zeros((past.shape[0], count))], axis=1)
     backwards = -filters[:, :0:-1]
@@ -76,7 +76,7 @@ def _extrapolate(filters: FloatArray, past: FloatArray, count: int) -> FloatArra
 class Transients:
     """Candidates: `begins_s` is the time of the first sample of `shapes` (n, samples), at `rate` Hz.
 
-    `picked_s` is the onset of each by itself. Shapes have 32 bits: a day holds a quarter of a million.
+    `picked_s` is the onset of each by itself. Shapes are float32, since a day may have 250,000.
     """
 
     rate: float
@@ -109,9 +109,9 @@ class Transients:
 
 
 def _slow_down(samples: FloatArray, fs: float, rate: float) -> tuple[FloatArray, float]:
-    """`samples` at about `rate`, never faster than they are; without delay."""
+    """`samples` decimated to about `rate` without delay; unchanged if their rate is lower."""
     every = max(1, math.floor(fs / rate))
-    # A Hann kernel has no negative lobes: a sharp tap must not announce itself by the ringing of a filter.
+    # A Hann kernel has no negative lobes, so it adds no ringing before a sharp tap.
     window = np.hanning(4 * every + 1)[1:-1]
     return (samples if every == 1 else resample_poly(samples, 1, every, window=window / window.sum())), fs / every
 
@@ -143,7 +143,7 @@ def _find_rises(samples: FloatArray, fs: float, *, rise_db: float, apart_s: floa
 def extract_transients(recording: Recording, *, rise_db: float, apart_s: float) -> Transients:
     """All candidates: rises of the prediction error of at least `rise_db`, at least `apart_s` apart."""
     parts = [
-        _cut_out(recording, start, stop, rise_db=rise_db, apart_s=apart_s)
+        _extract(recording, start, stop, rise_db=rise_db, apart_s=apart_s)
         for start, stop in recording.stretches()
         if stop - start >= 16
     ]
@@ -151,15 +151,15 @@ def extract_transients(recording: Recording, *, rise_db: float, apart_s: float) 
 
 
 def extract_part_transients(part: Part, *, rise_db: float, apart_s: float) -> Transients:
-    """The candidates of a part of a long recording that belong to no other part, in the time of the whole."""
-    blows = extract_transients(part.recording, rise_db=rise_db, apart_s=apart_s)
-    samples = blows.picked_s * part.recording.fs
-    own = blows.select(np.flatnonzero((samples >= part.first) & (samples < part.stop)))
+    """The candidates of one part of a long recording, without those of its overlap, in the time of the whole."""
+    transients = extract_transients(part.recording, rise_db=rise_db, apart_s=apart_s)
+    samples = transients.picked_s * part.recording.fs
+    own = transients.select(np.flatnonzero((samples >= part.first) & (samples < part.stop)))
     shift_s = part.start / part.recording.fs
     return replace(own, begins_s=own.begins_s + shift_s, picked_s=own.picked_s + shift_s)
 
 
-def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apart_s: float) -> Transients:
+def _extract(recording: Recording, start: int, stop: int, *, rise_db: float, apart_s: float) -> Transients:
     """The candidates of one gap-free stretch, each without the ringing from before it."""
     samples = recording.samples[start:stop] - np.median(recording.samples[start:stop])
     times_s, rises_db = _find_rises(samples, recording.fs, rise_db=rise_db, apart_s=apart_s)
@@ -196,9 +196,9 @@ def _cut_out(recording: Recording, start: int, stop: int, *, rise_db: float, apa
 
 
 def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray, floor_power: float) -> FloatArray:
-    """Onset (s) of each candidate whose prediction error is highest about `times_s`.
+    """Onset (s) of each candidate whose prediction error is largest near `times_s`.
 
-    The filter is fitted to what lies before the candidate, so that the error holds only what is new.
+    The filter is fitted to the signal before the candidate, so that the error contains only the new transient.
     """
     fine, rate = _slow_down(samples, fs, PICK_HZ)
     order, history, before, after, quiet = (
@@ -214,7 +214,7 @@ def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray, floor_powe
         filters = fit_burg(spans[:, : history + before - quiet], order)
         error = sum(filters[:, k : k + 1] * spans[:, history - k : spans.shape[1] - k] for k in range(order + 1))
         for i, middle, line in zip(part, middles, np.asarray(error), strict=True):
-            first = max(0, before - int(middle))  # there is nothing before the stretch begins
+            first = max(0, before - int(middle))  # the stretch begins here
             tail = before // 2
             highest = max(first, tail) + int(np.argmax(np.abs(line[max(first, tail) :])))
             heard = line[first : max(highest + 3, first + MIN_SAMPLES)]
@@ -223,7 +223,7 @@ def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray, floor_powe
 
 
 def _remove_ringing(padded: FloatArray, firsts: IntArray, history: int, length: int, order: int) -> FloatArray:
-    """What `length` samples hold beyond the extrapolation of the `history` before; `firsts` index that history."""
+    """`length` samples less the extrapolation of the `history` before them; `firsts` index that history."""
     spans = sliding_window_view(padded, history + length)[firsts]
     past, now = spans[:, :history], spans[:, history:]
     return now - _extrapolate(fit_burg(past, order), past, length)

@@ -124,7 +124,7 @@ def test_a_gap_is_no_onset_and_later_onsets_count_it() -> None:
     cut, lost = int(2.0 * FS), 7.5
     gapped = Recording(whole.samples, FS, gaps=(Gap(cut, lost),))
     parameters = ProposalParameters()
-    onsets = np.array([p.onset_s for p in propose_onsets(gapped, parameters) if p.likeness > 0.9])
+    onsets = np.array([p.onset_s for p in propose_onsets(gapped, parameters) if p.similarity > 0.9])
     assert np.abs(onsets - np.array([1.0, 1.3, 4.0 + lost, 4.3 + lost])).max() <= 0.001
 
 
