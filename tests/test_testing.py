@@ -268,7 +268,7 @@ def test_a_detector_can_be_named_by_its_import_path(monkeypatch: pytest.MonkeyPa
         (FlushesTwice, "after flush only reset", "flush succeeds after flush"),
         (KeepsTheBuffer, "input is not changed", "uses its buffer again"),
         (ChangesInput, "input is not changed", "have changed"),
-        (Deaf, "hears something", "give it `samples`"),
+        (Deaf, "hears something", "give `samples`"),
         (BackInTime, "fields are sound", "indices reach from -"),
         (NoFlush, "answers to the protocol", "flush"),
         (AnyRate, "refuses an impossible rate", "build(0.0)"),

@@ -1,10 +1,10 @@
-"""How far two label files of the same recording agree, and where they do not.
+"""Agreement of two label files of the same recording, and their differences.
 
   tapsig propose first/door.wav --channel 1 --out proposed.csv
   tapsig agree first/door.labels.csv proposed.csv
 
-Taps are matched in pairs, each used once. F1 between the two is the same whichever is taken as the reference.
-Differences in time are B − A. Any label file serves: CSV, or a WAV with cue points.
+Taps are matched in pairs, each used once. F1 does not depend on which file is the reference. Differences in time are
+B − A. Label files are CSV, or WAV with cue points.
 """
 
 import argparse
@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=MATCH_WINDOW_S,
         metavar="S",
-        help=f"farthest apart that pairs may lie (default: {MATCH_WINDOW_S})",
+        help=f"longest time between the taps of a pair, in seconds (default: {MATCH_WINDOW_S})",
     )
     add_output_arguments(parser)
 

@@ -1,12 +1,11 @@
-"""Why a detector missed taps or found false ones: one cause for each error, by written rules.
+"""The cause of each missed tap and false detection, from fixed rules.
 
   tapsig causes first --detector ring-following
   tapsig causes first --detector tap --errors --scene rain
   tapsig causes first/door.wav --labels first/door.labels.csv --detector fixed-threshold
 
-The table counts causes by position (--by scene, or both). --errors lists each error with its time, so that it can be
-looked at. CSV lists errors; JSON holds both. The rules stand in the documentation of tapsig.analysis.causes, and are
-printed by --rules, with what the features mean that reasons such as "neighbours: busy" name.
+The table counts causes by position (--by scene, or both). --errors lists each error with its time. CSV lists errors;
+JSON has both. --rules prints the rules, and the meanings of features in reasons such as "neighbours: busy".
 """
 
 import argparse
@@ -42,26 +41,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=MATCH_WINDOW_S,
         metavar="S",
-        help=f"a detection counts at most so many seconds from its tap; default: {MATCH_WINDOW_S}",
+        help=f"longest time between a tap and its detection, in seconds; default: {MATCH_WINDOW_S}",
     )
     parser.add_argument(
-        "--by", choices=("position", "scene", "both"), default="position", help="how to count; default: position"
+        "--by",
+        choices=("position", "scene", "both"),
+        default="position",
+        help="grouping of the counts; default: position",
     )
     parser.add_argument("--errors", action="store_true", help="list every error with its time, instead of counts")
     parser.add_argument(
-        "--rules", action=_PrintRules, help="the rules by which causes are told, what features mean, and stop"
+        "--rules", action=_PrintRules, help="print the rules of causes and the meanings of features, and exit"
     )
     add_plot_argument(parser, "causes by position")
     add_plot_argument(
         parser,
-        "features of taps against those of other candidates (needs a detector that judges candidates, as tap)",
+        "features of taps and of other candidates (needs a detector with features, such as tap)",
         option="--features",
     )
     add_output_arguments(parser)
 
 
 class _PrintRules(argparse.Action):
-    """Prints the rules and stops, as --help does: no FILE is needed."""
+    """Prints the rules and exits, like --help, without FILE."""
 
     def __init__(self, option_strings: list[str], dest: str, help: str | None = None) -> None:
         super().__init__(option_strings, dest, nargs=0, help=help)
@@ -86,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
     labelled = [recording for recording in recordings if recording.labels is not None or not args.recording.is_dir()]
     if len(labelled) < len(recordings):
         note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
-    figure = _draw_features(variant, labelled, args)  # first, so that a detector without features is told at once
+    figure = _draw_features(variant, labelled, args)  # first, so that a detector without features is refused at once
     with progress_bar(2 * len(labelled), "steps") as advance:
         table = find_causes(variant, labelled, window_s=args.window, progress=advance)
     emit(_render(table, labelled, args), args)
@@ -139,7 +141,7 @@ def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.N
         return render_rows([{name: value or "–" for name, value in row.items()} for row in table.count(by=by)], "table")
     groups = sorted({getattr(one, args.by) or "–" for one in recordings})
     counts = Counter((one.error, one.cause, getattr(one, args.by) or "–") for one in table.errors)
-    groups = [] if groups == ["–"] else groups  # it would only repeat the column "all"
+    groups = [] if groups == ["–"] else groups  # equal to the column "all"
     totals = Counter((one.error, one.cause) for one in table.errors)
     lines: list[list[object]] = [
         [error, cause, total, *(counts[error, cause, group] for group in groups)]

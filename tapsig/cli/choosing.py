@@ -1,4 +1,4 @@
-"""The options by which commands take one recording or some of a corpus, and where they draw a figure."""
+"""Options of commands that select one recording or part of a corpus, and that draw figures."""
 
 import argparse
 import re
@@ -23,7 +23,7 @@ CHOICES = ("vehicle", "position", "scene", "split")
 
 
 def add_choice_arguments(parser: argparse.ArgumentParser) -> None:
-    """FILE or CORPUS, labels for a file, and which recordings of a corpus."""
+    """Add FILE or CORPUS, labels of a file, and the selection from a corpus."""
     add_reading_arguments(parser)
     for action in parser._actions:
         if action.dest == "recording":
@@ -39,20 +39,20 @@ def add_choice_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def add_corpus_arguments(parser: argparse.ArgumentParser) -> None:
-    """Which recordings of a corpus."""
-    group = parser.add_argument_group("choosing from a corpus (each may be repeated)")
+    """Add the selection from a corpus."""
+    group = parser.add_argument_group("selection from a corpus (each may be repeated)")
     for name in CHOICES:
         words = "train, validation, test or all (default)" if name == "split" else f"only this {name}"
         group.add_argument(f"--{name}", action="append", metavar="NAME", help=words)
 
 
 def add_plot_argument(parser: argparse.ArgumentParser, what: str, *, option: str = "--plot") -> None:
-    """An option that draws a figure: PNG, SVG or PDF by the ending."""
+    """Add an option that draws a figure: PNG, SVG or PDF by the suffix."""
     parser.add_argument(option, type=Path, metavar="FILE.png", help=f"draw {what} (.png, .svg or .pdf)")
 
 
 def list_given(args: argparse.Namespace) -> "dict[str, Choice]":
-    """What the options of `add_corpus_arguments` ask for."""
+    """The selection given by the options of `add_corpus_arguments`."""
     given = {name: getattr(args, name) for name in CHOICES if getattr(args, name)}
     if "all" in given.get("split", ()):
         del given["split"]
@@ -60,9 +60,9 @@ def list_given(args: argparse.Namespace) -> "dict[str, Choice]":
 
 
 def choose(corpora: "Sequence[Corpus]", given: "Mapping[str, Choice]") -> "list[Corpus]":
-    """What of each corpus matches `given`; a word that one corpus lacks may stand in another.
+    """The part of each corpus that matches `given`; a value may be missing in some of the corpora.
 
-    Raises ParameterError, with the words that there are, when nothing in any corpus matches.
+    Raises ParameterError, with the existing values, when nothing matches.
     """
     chosen = [corpus.select(**given) for corpus in corpora]
     if not any(chosen):
@@ -84,34 +84,34 @@ def choose_labelled(corpora: "Sequence[Corpus]", given: "Mapping[str, Choice]") 
     chosen = [(corpus, entry) for corpus in choose(corpora, given) for entry in corpus.entries]
     labelled = [(corpus, entry) for corpus, entry in chosen if entry.labels]
     if not labelled:
-        raise LabelError(f"{chosen[0][0].folder}: no recording chosen has labels; name label files in corpus.csv")
+        raise LabelError(f"{chosen[0][0].folder}: no selected recording has labels; name label files in corpus.csv")
     if len(labelled) < len(chosen):
         note(f"{len(chosen) - len(labelled)} recordings without labels are left out")
     return labelled
 
 
 def find_corpus(args: argparse.Namespace) -> "Corpus | None":
-    """What the arguments choose of a corpus; None where they name one recording.
+    """The selected part of a corpus; None where the arguments name one recording.
 
-    Raises ParameterError when nothing in a corpus fits, or an option does not go with a file or a corpus.
+    Raises ParameterError when nothing matches, or an option does not apply to a file or a corpus.
     """
     from tapsig.loading import load_corpus  # lazy: --help need not wait for it
 
     given = list_given(args)
     if args.recording.is_dir() or args.recording.name == "corpus.csv":
         if args.labels is not None:
-            raise ParameterError("--labels goes with one recording; a corpus names its labels in corpus.csv")
+            raise ParameterError("--labels applies to one recording; a corpus names its labels in corpus.csv")
         if has_span(args):
             raise ParameterError("--from and --to cut one recording; give the file instead of the corpus")
         [corpus] = choose([load_corpus(args.recording)], given)
         return corpus
     if given:
-        raise ParameterError(f"--{next(iter(given))} chooses from a corpus, but {args.recording} is one recording")
+        raise ParameterError(f"--{next(iter(given))} selects from a corpus, but {args.recording} is one recording")
     return None
 
 
 def read_chosen(args: argparse.Namespace) -> "Iterator[Recording]":
-    """The recordings that the arguments name, one after the other; what was wrong with their files is noted once.
+    """The recordings named by the arguments, in order; findings of their files are noted once.
 
     Raises ParameterError as `find_corpus`.
     """
@@ -138,7 +138,7 @@ def name_recording(recording: "Recording") -> str:
 
 
 def draw(figures: "Mapping[str, Figure | Axes]", path: Path, *, force: bool) -> None:
-    """Write the figures: one to `path`, several to names of their own beside it."""
+    """Write the figures: a single one to `path`, several to separate names beside it."""
     from tapsig.report.figures import write_figure  # lazy: matplotlib loads only when something is drawn
 
     for name, figure in figures.items():

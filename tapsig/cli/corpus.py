@@ -1,14 +1,13 @@
-"""Build and check a corpus of your own: a folder with recordings, labels and the manifest corpus.csv.
+"""Build and check a corpus: a folder with recordings, labels and the manifest corpus.csv.
 
   tapsig corpus init mine
   tapsig corpus add mine first/door.wav --channel 1 --vehicle heron --position frame --scene quiet
   tapsig corpus check mine
 
-init makes an empty one; add copies a recording and its labels in, and enters it; check reads it whole and says what
-is wrong, and what a fair comparison of positions lacks.
+init creates an empty corpus; add copies a recording and its labels into it and adds a row; check reads everything and
+lists faults, and what a fair comparison of positions still needs.
 
-A recording with several channels is added once a channel, each with its position. 'check' ends with 1 when something
-is in error.
+Add a recording with several channels once for each channel, with its position. 'check' exits with 1 on errors.
 """
 
 import argparse
@@ -25,15 +24,15 @@ HEADER = ("weight", "where", "what", "next_step")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", required=True, metavar="init|add|check")
-    init = actions.add_parser("init", help="make an empty corpus")
+    init = actions.add_parser("init", help="create an empty corpus")
     init.add_argument("folder", type=Path, metavar="DIR")
-    add = actions.add_parser("add", help="copy a recording in and enter it")
+    add = actions.add_parser("add", help="copy a recording into it and add a row")
     add.add_argument("folder", type=Path, metavar="DIR")
     add.add_argument("recording", type=Path, metavar="FILE", help="a recording: WAV or CSV")
     for name, text in (
         ("vehicle", "which vehicle (or panel): recordings of one share a split"),
-        ("position", "where the sensor sat, such as inner-skin, outer-skin, frame, latch-bracket"),
-        ("scene", "what went on, such as quiet, driving, rain"),
+        ("position", "mounting position, such as inner-skin, outer-skin, frame, latch-bracket"),
+        ("scene", "surroundings, such as quiet, driving, rain"),
     ):
         add.add_argument(f"--{name}", required=True, help=text)
     add.add_argument("--split", choices=SPLITS, help="default: the vehicle's, or train for a new one")
@@ -42,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for name in ("mount", "sensor", "converter"):
         add.add_argument(f"--{name}", default="", help=f"the {name}, in your words")
     add.add_argument("--force", action="store_true", help="replace the row of the same recording and channel")
-    check = actions.add_parser("check", help="read it whole and tell what is wrong or missing")
+    check = actions.add_parser("check", help="read everything and list what is wrong or missing")
     check.add_argument("folder", type=Path, metavar="DIR")
     add_output_arguments(check)
 
@@ -57,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     if args.action == "check":
         return _check(args)
     if not args.recording.is_file():
-        raise ParameterError(f"{args.recording} is no file")
+        raise ParameterError(f"{args.recording} is not a file")
     labels = args.labels or find_labels_beside(args.recording)
     if labels is not None and args.labels is None:
         note(f"{args.recording}: labels taken from {labels}")
@@ -105,6 +104,6 @@ def _check(args: argparse.Namespace) -> int:
     else:
         text = f"{check.rows} rows; labelled taps per vehicle, scene and position (– : none):\n\n"
         text += (render_table(header, cells) + "\n\n") if cells else ""
-        text += render_table(HEADER, rows) + "\n" if rows else "Nothing is wrong, and nothing is missing.\n"
+        text += render_table(HEADER, rows) + "\n" if rows else "No faults, and nothing is missing.\n"
     emit(text, args)
     return 0 if check.sound else 1

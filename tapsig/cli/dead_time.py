@@ -1,12 +1,13 @@
-"""Room for a plain threshold detector: threshold against dead time, and where every tap is counted exactly once.
+"""Operating area of a plain threshold detector: errors over threshold and dead time.
 
   tapsig dead-time first/door.wav --labels first/door.labels.csv --plot area.png
   tapsig dead-time first --scene quiet
   tapsig dead-time first --by position --scene quiet
 
-The room is the area of that region in decibels × milliseconds: 0 means that no setting counts right. The setting shown
-lies in the middle of the region, or where errors are fewest. With --by position one setting must serve all recordings
-of a position. CSV has one row for each cell of the map.
+The operating area, in decibels × milliseconds, is the region in which every tap is counted exactly once: the larger it
+is, the more tolerance the settings have; 0 means that no setting is without errors. The setting shown is in the middle
+of this region, or of the one with the fewest errors. With --by position, one setting is used for all recordings of a
+position. CSV has one row for each cell of the map.
 """
 
 import argparse
@@ -44,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=0.05,
         metavar="S",
-        help="a detection counts up to so long after its tap; default: 0.05",
+        help="longest time from a tap to its detection, in seconds; default: 0.05",
     )
     add_plot_argument(parser, "the map")
     add_plot_argument(parser, "the waveform with the decisions of the setting shown", option="--waveform")
@@ -68,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
                 raise
             note(f"left out: {name}: {error}")
     if not maps:
-        raise LabelError("no recording has labelled taps to count")
+        raise LabelError("no recording has labelled taps")
     rows: list[dict[str, object]] = []
     if args.format == "csv":
         rows = [{"map": name, **cell} for name, found in maps.items() for cell in found.cells()]

@@ -1,4 +1,4 @@
-"""What was wrong with files, said once a file, or once for a corpus."""
+"""Notes on the findings of files, once for each file, or once for a corpus."""
 
 import re
 from collections import Counter
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from tapsig.records import Finding, Recording
 
 OPTION = re.compile(r"\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?=[ ,;]|$)")
-"""An argument by its name in Python, as findings name it: here it is an option."""
+"""A Python argument named in a finding, to be shown as an option."""
 
 
 def note_findings(name: object, findings: "Iterable[Finding]") -> None:
@@ -22,7 +22,7 @@ def note_findings(name: object, findings: "Iterable[Finding]") -> None:
 
 
 def note_summary(where: object, read: "Iterable[tuple[str, Sequence[Finding]]]") -> None:
-    """One note for a corpus: how many files have findings, and which; `read` names a file once a channel."""
+    """One note for a corpus: the number of files with findings, and which; `read` has an item for each channel."""
     codes: dict[str, set[str]] = {}
     for source, findings in read:
         codes.setdefault(source, set()).update(finding.code for finding in findings)
@@ -37,7 +37,7 @@ def note_summary(where: object, read: "Iterable[tuple[str, Sequence[Finding]]]")
 
 
 def load_entries(entries: "Sequence[tuple[Corpus, CorpusEntry]]", *, bar: bool = True) -> "Iterator[Recording]":
-    """The recordings of the entries, one after the other, with a bar; at the end the summary of their findings."""
+    """The recordings of the entries in order, with a progress bar; ends with a summary of their findings."""
     seen: list[tuple[str, Sequence[Finding]]] = []
     for corpus, entry in track(entries, len(entries), "recordings") if bar else entries:
         recording = corpus.load(entry)

@@ -1,4 +1,4 @@
-"""How every command shows rows: a table for people, csv or json for programs; and how it writes files."""
+"""Output of all commands: rows as a table, csv or json, files, notes and progress."""
 
 import argparse
 import contextlib
@@ -24,18 +24,18 @@ ENDINGS = {".csv": "csv", ".json": "json"}
 
 
 def add_output_arguments(parser: argparse.ArgumentParser, *, file_format: str = "table") -> None:
-    """The options --format, --out and --force that all commands with rows share.
+    """Add the options --format, --out and --force of all commands with rows.
 
-    `file_format` is what --out gets where its ending tells nothing.
+    `file_format` is the format of --out with another suffix than .csv or .json.
     """
-    parser.add_argument("--format", choices=("table", "csv", "json"), help="default: table, or by the ending of --out")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write there instead of to the screen")
+    parser.add_argument("--format", choices=("table", "csv", "json"), help="default: table, or by the suffix of --out")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write to this file instead of the screen")
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
     parser.set_defaults(settle=partial(_settle_output, file_format=file_format))
 
 
 def _settle_output(args: argparse.Namespace, *, file_format: str) -> None:
-    """Refuse an --out that cannot be written before anything is computed; choose the format where it is not given."""
+    """Refuse an --out that cannot be written, before anything is computed; set the default format."""
     if args.out is not None:
         check_out(args.out, force=args.force, inputs=list_inputs(args))
     if args.format is None:
@@ -57,7 +57,7 @@ def check_out(path: Path, *, force: bool, inputs: Iterable[Path] = ()) -> None:
     for given in inputs:
         given = given / "corpus.csv" if given.is_dir() else given
         if path.exists() and given.exists() and path.samefile(given):
-            raise ParameterError(f"--out: {path} is what the command reads; choose another name")
+            raise ParameterError(f"--out: {path} is an input of the command; choose another name")
 
 
 def is_page(args: argparse.Namespace) -> bool:
@@ -89,7 +89,7 @@ def format_interval(value: object, low: object, high: object, digits: int) -> st
 
 
 def _format_in(column: str, value: object) -> str:
-    """A cell of `column`: seconds to the millisecond, so that a time can be looked up in a recording of any length."""
+    """A cell of `column`; seconds have three decimals, to locate a time in a recording of any length."""
     return (
         f"{value:.3f}"
         if column.endswith("_s") and isinstance(value, float) and math.isfinite(value)
@@ -201,7 +201,7 @@ def write_atomically(path: Path, data: str | bytes, *, force: bool = False) -> N
 
 
 def emit(text: str, args: argparse.Namespace) -> None:
-    """Send a command's result to --out, or to stdout."""
+    """Write a command's result to --out, or to stdout."""
     if args.out is None:
         show(text)
     else:
@@ -217,7 +217,7 @@ def show(text: str) -> None:
 
 
 def note(text: str) -> None:
-    """A note to the person at the terminal: stderr, so that it never mixes with results."""
+    """Print a note to stderr, separate from the results."""
     print(make_inert(text), file=sys.stderr)
 
 
@@ -248,7 +248,7 @@ def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
 
 
 def track(items: Iterable[Item], total: int, unit: str) -> Iterator[Item]:
-    """The items one after the other, with the bar of `progress_bar`."""
+    """The items in order, with a `progress_bar`."""
     with progress_bar(total, unit) as advance:
         for done, item in enumerate(items, 1):
             yield item

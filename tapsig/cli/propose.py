@@ -1,10 +1,10 @@
-"""Propose labels for a recording: every onset that may be a tap, each with a confidence.
+"""Propose labels for a recording: every possible tap, with a confidence.
 
   tapsig propose first/door.wav --channel 1 --out proposed.csv
 
-Works on the whole recording at once, so it may look ahead, which no detector at a door can. What it is not sure of is
-for you to judge: 'tapsig review FILE --labels PROPOSED.csv' steps from one doubtful onset to the next. Candidates that
-are more likely no tap are of the kind 'unsure', which counts as no tap until somebody decides.
+It uses the whole recording (non-causal), unlike a detector. Check doubtful onsets one by one with
+'tapsig review FILE --labels PROPOSED.csv'. Candidates with a confidence below 0.5 have the kind 'unsure', which does
+not count as a tap until you change it.
 """
 
 import argparse
@@ -19,10 +19,14 @@ HEADER = ("onset_s", "kind", "confidence")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_reading_arguments(parser)
     parser.add_argument(
-        "--keep", type=float, default=0.1, metavar="P", help="leave out what is less sure than this (default: 0.1)"
+        "--keep", type=float, default=0.1, metavar="P", help="leave out proposals below this confidence (default: 0.1)"
     )
     parser.add_argument(
-        "--doubtful-below", type=float, default=0.8, metavar="P", help="count as doubtful below this (default: 0.8)"
+        "--doubtful-below",
+        type=float,
+        default=0.8,
+        metavar="P",
+        help="proposals below this confidence are doubtful (default: 0.8)",
     )
     add_output_arguments(parser, file_format="csv")  # --out is for the label file, which is csv
 
@@ -61,5 +65,5 @@ def run(args: argparse.Namespace) -> int:
         text = render_table(HEADER, [(f"{onset:.4f}", kind, sure) for onset, kind, sure in rows]) + "\n"
     emit(text, args)
     doubtful = sum(sure < args.doubtful_below for _, _, sure in rows)
-    note(f"{len(rows) - doubtful} sure, {doubtful} doubtful; {len(proposals) - len(rows)} left out as hardly taps")
+    note(f"{len(rows) - doubtful} sure, {doubtful} doubtful; {len(proposals) - len(rows)} left out")
     return 0

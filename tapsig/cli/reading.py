@@ -1,4 +1,4 @@
-"""The options by which commands read one recording."""
+"""Options of commands that read one recording."""
 
 import argparse
 import contextlib
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
-    """FILE, and how to read it."""
+    """Add FILE and the options to read it."""
     parser.add_argument("recording", type=Path, metavar="FILE", help="a recording: WAV or CSV")
     group = parser.add_argument_group("reading the recording")
     add_format_arguments(group)
@@ -27,15 +27,19 @@ def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def add_span_arguments(group: "argparse._ActionsContainer") -> None:
-    """Which part of a recording."""
+    """Add the part of a recording to read."""
     group.add_argument("--from", type=float, dest="from_s", metavar="S", help="from this time on, in seconds")
     group.add_argument(
-        "--to", type=float, dest="to_s", metavar="S", help="up to this time; times shown stay those of the whole file"
+        "--to",
+        type=float,
+        dest="to_s",
+        metavar="S",
+        help="up to this time; times in the output are those of the whole file",
     )
 
 
 def add_format_arguments(group: "argparse._ActionsContainer") -> None:
-    """What a file may not say of itself."""
+    """Add facts that a file may lack."""
     group.add_argument(
         "--channel",
         type=int,
@@ -52,22 +56,20 @@ def add_format_arguments(group: "argparse._ActionsContainer") -> None:
     )
     group.add_argument("--adc-bits", type=int, metavar="N", help="the CSV holds counts of a converter of N bits")
     group.add_argument("--fs", type=float, metavar="HZ", help="sample rate of a CSV without times")
-    group.add_argument(
-        "--time-unit", choices=("s", "ms", "us", "ns"), help="unit of the times in a CSV that does not say"
-    )
+    group.add_argument("--time-unit", choices=("s", "ms", "us", "ns"), help="unit of the times in a CSV without a unit")
 
 
 def read(args: argparse.Namespace, *, labels: Path | None = None) -> "Recording":
-    """The recording that the arguments name; a note for each thing that was wrong with its file."""
+    """The recording named by the arguments; findings of its file are noted."""
     recording, _ = read_with_report(args, labels=labels)
     note_findings(args.recording, recording.findings)
     return recording
 
 
 def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) -> "tuple[Recording, LoadReport]":
-    """The recording that the arguments name, and the report of how it was read.
+    """The recording named by the arguments, and the report of the loader.
 
-    With --from or --to it is that part, and its `start_s` says where in the file it begins.
+    With --from or --to it is that part; its `start_s` is the start of the part in the file.
     """
     from tapsig.loading.recording import read_recording  # lazy: --help need not wait for it
 
@@ -119,7 +121,7 @@ def has_span(args: argparse.Namespace) -> bool:
 
 
 def check_span(args: argparse.Namespace) -> tuple[float, float]:
-    """The times of --from and --to; inf for an end that is not given. Raises ParameterError for an empty span."""
+    """The times of --from and --to; inf without an end. Raises ParameterError for an empty span."""
     from_s, to_s = getattr(args, "from_s", None), getattr(args, "to_s", None)
     for option, value in (("--from", from_s), ("--to", to_s)):
         if value is not None and not 0 <= value < math.inf:
@@ -173,6 +175,6 @@ def _check_wav_options(args: argparse.Namespace) -> None:
 
     info = read_wav_info(args.recording)
     if args.fs is not None and args.fs != info.fs:
-        raise ParameterError(f"fs is {args.fs:g}; {args.recording} tells {info.fs:g} Hz: leave it out")
+        raise ParameterError(f"fs is {args.fs:g}; {args.recording} has {info.fs:g} Hz: leave it out")
     if args.column is not None:
         raise ParameterError(f"column is {args.column!r}; {args.recording} is a WAV file, without names: use channel=")

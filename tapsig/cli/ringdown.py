@@ -1,12 +1,12 @@
-"""How a panel rings: its modes (frequency, damping, Q, T60), and its decay octave by octave, from taps.
+"""Modes of a panel (frequency, damping, Q, T60) and its decay in octave bands, from taps.
 
   tapsig ringdown first/door.wav --labels first/door.labels.csv --plot ringdown.png
   tapsig ringdown first/door.wav --channel 1 --detector ring-following
   tapsig ringdown first --scene quiet
 
-Modes come from all ring-downs of a recording at once; ± is the standard error over taps. A recording of a corpus gets
-one line; a single one gets all tables. EDT, T20 and T30 are the evaluation ranges of ISO 3382-1; where noise or the
-next tap leaves too little of a range, there is no number but a reason.
+Modes are fitted to all ring-downs of a recording together; ± is the standard error over taps. A corpus gives one line
+for each recording, a single recording all tables. EDT, T20 and T30 are evaluation ranges of ISO 3382-1; if noise or the
+next tap shortens a range too much, the reason is shown instead of a value.
 """
 
 import argparse
@@ -37,7 +37,7 @@ COLUMNS = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig ringdown`."""
     add_choice_arguments(parser)
-    parser.add_argument("--detector", metavar="NAME", help="take the taps that this detector finds, not the labels")
+    parser.add_argument("--detector", metavar="NAME", help="use the taps found by this detector instead of labels")
     parser.add_argument("--highest-hz", type=float, metavar="HZ", help="look for modes up to there; default: 2000")
     parser.add_argument("--modes", type=int, default=8, metavar="N", help="strongest modes to print; default: 8")
     add_plot_argument(parser, "levels and modes")

@@ -1,4 +1,4 @@
-"""What the commands that run detectors over a corpus share: score, positions and variants."""
+"""Options and steps shared by the commands that run detectors over a corpus: score, positions and variants."""
 
 import argparse
 import dataclasses
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> None:
-    """The corpus and what of it, the detectors, the matching window, how much runs at once, and what is kept."""
+    """Add the corpus and its selection, the detectors, the matching window, the parallelism and the cache."""
     parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
     parser.add_argument("--detector", action="append", metavar="NAME", dest="detectors", help=detectors)
     parser.add_argument(
@@ -27,21 +27,21 @@ def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> N
         type=float,
         default=MATCH_WINDOW_S,
         metavar="S",
-        help=f"a detection counts when it is at most so many seconds from the tap; default: {MATCH_WINDOW_S}",
+        help=f"longest time between a tap and its detection, in seconds; default: {MATCH_WINDOW_S}",
     )
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
-    parser.add_argument("--dask", metavar="ADDRESS", help="work on the cluster of this Dask scheduler, tcp://HOST:PORT")
+    parser.add_argument("--dask", metavar="ADDRESS", help="use the cluster of this Dask scheduler, tcp://HOST:PORT")
     parser.add_argument(
         "--cache",
         type=Path,
         metavar="DIR",
-        help="keep the detections there; what is there already is not computed again, also after a stop",
+        help="store detections in this folder and reuse them, also after an interruption",
     )
     add_corpus_arguments(parser)
 
 
 def open_labelled(args: argparse.Namespace) -> "Corpus":
-    """The corpus with only the labelled recordings that the options choose."""
+    """The selected labelled recordings of the corpus."""
     from tapsig.loading import load_corpus  # heavy rooms load when they are used
 
     corpus = load_corpus(args.corpus)
@@ -50,13 +50,13 @@ def open_labelled(args: argparse.Namespace) -> "Corpus":
 
 
 def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "tuple[dict[str, Variant], list[str]]":
-    """Detectors by the words that name them; and a warning of each that was fitted to some of `corpus`, also told."""
+    """Detectors by name, and a warning for each that was fitted to part of `corpus`; warnings are also printed."""
     from tapsig.detectors.saved import find_fitted, load_detector  # heavy rooms load when they are used
 
     variants = {str(spec): load_detector(spec) for spec in detectors}
     warnings = [
-        f"{name} was fitted to recordings of {', '.join(seen)}, which are among these: the figures flatter it; the"
-        " honest ones are those that tapsig fit printed, or those on vehicles it never met."
+        f"{name} was fitted to recordings of {', '.join(seen)}, which are among these: its figures are too good;"
+        " use those that tapsig fit printed, or score it on other vehicles."
         for name, variant in variants.items()
         if (seen := find_fitted(variant, corpus.entries))
     ]
@@ -83,7 +83,7 @@ def score_corpus(
 
 
 def note_table(table: "ScoreTable", corpus: "Corpus") -> None:
-    """What was wrong with the files that were scored, in one note."""
+    """Print the findings of the scored files in one note."""
     note_summary(corpus.folder, ((outcome.source, outcome.findings) for outcome in table.outcomes))
 
 
@@ -99,7 +99,7 @@ _OPTIONS = {
 
 
 def describe_command(name: str, args: argparse.Namespace) -> str:
-    """The command with its options, as one would type it, for the page that it makes."""
+    """The command line with its options, for the page that it makes."""
     words = ["tapsig", name, args.corpus]
     for detector in args.detectors or ():
         words += ["--detector", detector]

@@ -1,4 +1,4 @@
-"""What may reach a terminal: no control characters from a file, and nothing that its encoding cannot show."""
+"""Safe text for a terminal: without control characters, and in the terminal's encoding."""
 
 import codecs
 import contextlib
@@ -10,7 +10,7 @@ from typing import TextIO
 
 from tapsig.errors import ParameterError
 
-CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")  # all but the tab and the end of a line
+CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")  # all but tab and newline
 IN_ASCII = {
     "–": "-",
     "−": "-",
@@ -40,7 +40,7 @@ def make_inert(text: str) -> str:
 
 
 def _replace(error: UnicodeError) -> tuple[str, int]:
-    """What an encoding cannot show, in ASCII."""
+    """ASCII replacement of characters outside an encoding."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
     text = error.object[error.start : error.end]
@@ -51,7 +51,7 @@ codecs.register_error("tapsig", _replace)
 
 
 def prepare_streams() -> None:
-    """Let stdout and stderr take any text; a stderr that is closed swallows its notes."""
+    """Let stdout and stderr take any text; notes to a closed stderr are dropped."""
     if sys.stderr is None:
         sys.stderr = open(os.devnull, "w")  # noqa: SIM115 - it stays open until the process ends
     for stream in (sys.stdout, sys.stderr):
@@ -67,7 +67,7 @@ def get_stdout() -> TextIO:
 
 
 def abandon_stdout() -> None:
-    """Forget what stdout could not take, so that the interpreter does not try once more when it ends."""
+    """Discard pending output of stdout, so that the interpreter does not write it again at exit."""
     if sys.stdout is not None:
         with contextlib.suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

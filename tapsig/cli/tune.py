@@ -63,7 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=0.05,
         metavar="S",
-        help="a detection counts at most so many seconds from its tap; default: 0.05",
+        help="longest time between a tap and its detection, in seconds; default: 0.05",
     )
     add_output_arguments(parser)
 
@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
     recordings = list(read_chosen(args))
     labelled = [one for one in recordings if one.labels is not None or not args.recording.is_dir()]
     if not labelled:
-        raise LabelError(f"{args.recording}: no recording chosen has labels; tuning needs to know the taps")
+        raise LabelError(f"{args.recording}: no selected recording has labels; tuning needs labelled taps")
     if len(labelled) < len(recordings):
         note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
     names = args.detectors or PLAIN

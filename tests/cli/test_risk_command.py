@@ -160,7 +160,7 @@ def test_a_corpus_without_labels_is_the_datas_fault(tmp_path: Path, capsys: pyte
     manifest.write_text(manifest.read_text(encoding="utf-8").replace("labels.csv", ""), encoding="utf-8")
     for command in ("risk", "standby"):
         assert main([command, str(folder)]) == 1
-        assert "no recording chosen has labels" in capsys.readouterr().err
+        assert "no selected recording has labels" in capsys.readouterr().err
 
 
 def test_the_wake_level_is_learnt_on_other_vehicles_than_the_one_chosen(

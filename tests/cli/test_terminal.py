@@ -64,7 +64,7 @@ def test_out_is_never_what_is_read(tmp_path: Path, wav: Path, capsys: pytest.Cap
     link.symlink_to(copy)
     for place in (copy, link):
         assert main(list(map(str, detect(copy, "--out", place, "--force")))) == 2
-        assert "is what the command reads" in capsys.readouterr().err
+        assert "is an input of the command" in capsys.readouterr().err
     assert copy.read_bytes() == wav.read_bytes()
     manifest = tmp_path / "corpus.csv"
     manifest.write_text("recording\ncopy.wav\n")

@@ -187,8 +187,8 @@ def test_rules_are_printed_without_a_file(capsys: pytest.CaptureFixture[str]) ->
     ("words", "code", "message"),
     [
         (("ringdown", "{}", "--vehicle", "otter"), 2, "no recording with vehicle otter; there is vehicle: heron"),
-        (("dead-time", "{}", "--labels", "x.csv"), 2, "goes with one recording"),
-        (("health", "{}/heron-quiet.wav", "--scene", "rain"), 2, "chooses from a corpus"),
+        (("dead-time", "{}", "--labels", "x.csv"), 2, "applies to one recording"),
+        (("health", "{}/heron-quiet.wav", "--scene", "rain"), 2, "selects from a corpus"),
         (("dead-time", "{}/heron-quiet.wav"), 1, "needs labels"),
         (("causes", "{}/heron-quiet.wav"), 1, "needs labels"),
         (("causes", "{}/heron-quiet.wav", "--features", "a.png"), 1, "needs labels"),

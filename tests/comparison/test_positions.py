@@ -283,4 +283,4 @@ def test_a_corpus_without_labels_is_told(tmp_path: Path, capsys: pytest.CaptureF
     shutil.copy(DEMO / "recordings" / "heron-quiet.wav", tmp_path / "a.wav")
     (tmp_path / "corpus.csv").write_text("recording,position\na.wav,frame\n")
     assert main(["positions", str(tmp_path)]) == 1
-    assert "no recording chosen has labels" in capsys.readouterr().err
+    assert "no selected recording has labels" in capsys.readouterr().err
