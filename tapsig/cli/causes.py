@@ -13,7 +13,14 @@ import inspect
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, name_recording, read_chosen
+from tapsig.cli.corpus_options import (
+    add_choice_arguments,
+    add_plot_argument,
+    check_plots,
+    draw,
+    name_recording,
+    read_chosen,
+)
 from tapsig.cli.output import add_output_arguments, emit, note, progress_bar, render_rows, render_table, show
 from tapsig.scoring.matching import MATCH_WINDOW_S
 

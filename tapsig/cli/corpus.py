@@ -15,7 +15,7 @@ from pathlib import Path
 
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
-from tapsig.cli.reading import add_format_arguments
+from tapsig.cli.recording_options import add_format_arguments
 from tapsig.errors import ParameterError
 
 SPLITS = ("train", "validation", "test")

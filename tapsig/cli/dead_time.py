@@ -14,7 +14,14 @@ import argparse
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, name_recording, read_chosen
+from tapsig.cli.corpus_options import (
+    add_choice_arguments,
+    add_plot_argument,
+    check_plots,
+    draw,
+    name_recording,
+    read_chosen,
+)
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
 from tapsig.errors import LabelError, ParameterError
 

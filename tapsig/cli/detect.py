@@ -26,9 +26,9 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import add_plot_argument, check_plots, draw
+from tapsig.cli.corpus_options import add_plot_argument, check_plots, draw
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
-from tapsig.cli.reading import add_reading_arguments, has_span, read, read_long
+from tapsig.cli.recording_options import add_reading_arguments, has_span, read, read_long
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
 

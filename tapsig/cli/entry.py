@@ -15,9 +15,9 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-from tapsig.cli.choosing import add_plot_argument
+from tapsig.cli.corpus_options import add_plot_argument
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
-from tapsig.cli.reading import add_reading_arguments, has_span, read
+from tapsig.cli.recording_options import add_reading_arguments, has_span, read
 from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, parse_code
 from tapsig.errors import ParameterError
 from tapsig.records import TAP

@@ -20,8 +20,8 @@ ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "log_ratio", 
 
 def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> int:
     """Decode, and print candidates and entries, or explain one entry."""
-    from tapsig.cli.choosing import check_plots, draw  # heavy rooms load when they are used
-    from tapsig.cli.reading import read
+    from tapsig.cli.corpus_options import check_plots, draw  # heavy rooms load when they are used
+    from tapsig.cli.recording_options import read
     from tapsig.detectors import load_detector
     from tapsig.entry.evidence import Evidence, EvidenceMachine, check_decoder, listen
 

@@ -12,7 +12,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import choose_labelled
+from tapsig.cli.corpus_options import choose_labelled
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, render_rows, show, write_atomically
 

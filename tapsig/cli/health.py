@@ -13,9 +13,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, find_corpus, name_recording
+from tapsig.cli.corpus_options import (
+    add_choice_arguments,
+    add_plot_argument,
+    check_plots,
+    draw,
+    find_corpus,
+    name_recording,
+)
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows, track
-from tapsig.cli.reading import is_long, is_long_wav, read_with_report
+from tapsig.cli.recording_options import is_long, is_long_wav, read_with_report
 from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError, RecordingError
 

@@ -15,6 +15,13 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapsig.cli.detector_options import (
+    add_detector_arguments,
+    describe_command,
+    load_variants,
+    note_table,
+    open_labelled,
+)
 from tapsig.cli.output import (
     add_output_arguments,
     emit,
@@ -24,7 +31,6 @@ from tapsig.cli.output import (
     render_rows,
     render_table,
 )
-from tapsig.cli.running import add_detector_arguments, describe_command, load_variants, note_table, open_labelled
 from tapsig.scoring.criteria import CRITERIA
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ not count as a tap until you change it.
 import argparse
 
 from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
-from tapsig.cli.reading import add_reading_arguments, is_long_wav, read, read_long
+from tapsig.cli.recording_options import add_reading_arguments, is_long_wav, read, read_long
 from tapsig.errors import ParameterError
 
 HEADER = ("onset_s", "kind", "confidence")

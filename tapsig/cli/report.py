@@ -15,11 +15,11 @@ import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import CHOICES, add_choice_arguments, find_corpus
+from tapsig.cli.corpus_options import CHOICES, add_choice_arguments, find_corpus
+from tapsig.cli.detector_options import load_variants, note_table
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
-from tapsig.cli.reading import check_span, is_long_wav, read_with_report
-from tapsig.cli.running import load_variants, note_table
+from tapsig.cli.recording_options import check_span, is_long_wav, read_with_report
 from tapsig.errors import ParameterError, TapsigError
 from tapsig.scoring.matching import MATCH_WINDOW_S
 

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tapsig.cli.output import check_out, list_inputs, note, write_atomically
-from tapsig.cli.reading import add_reading_arguments, has_span, read
+from tapsig.cli.recording_options import add_reading_arguments, has_span, read
 from tapsig.errors import ParameterError
 
 

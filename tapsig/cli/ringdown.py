@@ -12,7 +12,14 @@ next tap shortens a range too much, the reason is shown instead of a value.
 import argparse
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import add_choice_arguments, add_plot_argument, check_plots, draw, name_recording, read_chosen
+from tapsig.cli.corpus_options import (
+    add_choice_arguments,
+    add_plot_argument,
+    check_plots,
+    draw,
+    name_recording,
+    read_chosen,
+)
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table
 from tapsig.errors import LabelError, ParameterError, RecordingError
 

@@ -20,7 +20,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.corpus_options import add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.entry import add_entry_arguments, build_parameters
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows

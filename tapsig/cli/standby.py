@@ -17,7 +17,7 @@ import argparse
 import dataclasses
 from pathlib import Path
 
-from tapsig.cli.choosing import add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.corpus_options import add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
 from tapsig.errors import ParameterError

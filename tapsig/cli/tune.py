@@ -13,7 +13,7 @@ import argparse
 import shlex
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import add_choice_arguments, read_chosen
+from tapsig.cli.corpus_options import add_choice_arguments, read_chosen
 from tapsig.cli.output import add_output_arguments, emit, format_interval, note, progress_bar, render_rows, render_table
 from tapsig.errors import LabelError
 

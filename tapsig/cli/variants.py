@@ -14,8 +14,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapsig.cli.detector_options import add_detector_arguments, describe_command, open_labelled, score_corpus
 from tapsig.cli.output import add_output_arguments, emit, format_interval, is_page, render_rows, render_table
-from tapsig.cli.running import add_detector_arguments, describe_command, open_labelled, score_corpus
 from tapsig.errors import ParameterError
 from tapsig.scoring.criteria import CRITERIA
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import note
-from tapsig.cli.reading import add_reading_arguments, has_span, read
+from tapsig.cli.recording_options import add_reading_arguments, has_span, read
 from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError
 

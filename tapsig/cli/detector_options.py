@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.choosing import CHOICES, add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.findings import note_summary
 from tapsig.cli.output import note, progress_bar
 from tapsig.scoring.matching import MATCH_WINDOW_S
