@@ -11,7 +11,7 @@ from tapsig.core.tap import DECISION_MS
 from tapsig.detectors.model import Model, to_score
 from tapsig.entry import Entry, EntryParameters, decode_taps, to_ms
 from tapsig.fitting.candidates import CandidateTable
-from tapsig.risks.openings import Code, EntryTrial, list_near_codes
+from tapsig.risks.openings import Code, EntryTrial, TapFreeDecoding, list_near_codes, list_passing
 from tapsig.scoring.outcomes import MIN_DIGITS
 from tapsig.units import FloatArray
 
@@ -43,14 +43,16 @@ class Heard:
         return [*entries, *core.finish()]
 
 
-def list_heard(table: CandidateTable, model: Model, *, probability: float, dead_time_s: float) -> Iterator[Heard]:
-    """The recordings of a table that hold code entries."""
+def list_heard(
+    table: CandidateTable, model: Model, *, probability: float, dead_time_s: float, plan: str = ENTRIES
+) -> Iterator[Heard]:
+    """The recordings of a table with that plan of taps; those with the plan of entries hold at least one."""
     edges = np.searchsorted(table.recording, np.arange(table.durations_s.size + 1))
     scores = model.score(table.rows)
     for index, group in enumerate(table.groups):
-        vehicle, scene, position, _, plan = group.split("|")
+        vehicle, scene, position, _, planned = group.split("|")
         tapped = tuple(entry for entry in decode_taps(table.taps_s[index].tolist()) if len(entry.digits) >= MIN_DIGITS)
-        if plan != ENTRIES or not tapped:
+        if planned != plan or (plan == ENTRIES and not tapped):
             continue
         part = slice(edges[index], edges[index + 1])
         onset_s, score = table.onset_s[part].astype(np.float64), scores[part]
@@ -102,6 +104,24 @@ def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> lis
             )
         )
     return tried
+
+
+def watch(heard: Heard, duration_s: float, model: EvidenceModel, *, length: int = 3) -> TapFreeDecoding:
+    """Codes that both decoders find in a recording without taps, where even the longest could begin and end."""
+    parameters = EntryParameters()
+    begin_s, end_s = parameters.memory_s, duration_s - parameters.compute_longest_s(length)
+    ruled = decode_taps(heard.accepted_s.tolist(), EntryParameters(digit_max=255))
+    weighed = heard.weigh(EvidenceCore(model, SILENCE_S))
+    return TapFreeDecoding(
+        (end_s - begin_s) / 3600.0,
+        sum(begin_s <= e.start_s < end_s and len(e.digits) == length and max(e.digits) <= 9 for e in ruled),
+        tuple(
+            ratio
+            for each in weighed
+            if begin_s <= each.onset_ms[0] / 1000.0 < end_s
+            for ratio in list_passing(each, length, parameters.digit_max)
+        ),
+    )
 
 
 def overlaps(weighed: Weighed, entry: Entry) -> bool:

@@ -146,19 +146,24 @@ def gather(name: str, part: Part, doors: range, *, kept: Path | None = None) -> 
 
     table = dataclasses.replace(collect_candidates(watched()), groups=tuple(groups))
     if path is not None:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        np.savez(
-            path,
-            rows=table.rows,
-            onset_s=table.onset_s,
-            tap=table.tap,
-            recording=table.recording,
-            durations_s=table.durations_s,
-            groups=np.array(groups),
-            taps_s=np.concatenate(table.taps_s),
-            tap_counts=np.array([taps.size for taps in table.taps_s]),
-        )
+        write_table(path, table)
     return table
+
+
+def write_table(path: Path, table: CandidateTable) -> None:
+    """Keep a table for `read_table`."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    np.savez(
+        path,
+        rows=table.rows,
+        onset_s=table.onset_s,
+        tap=table.tap,
+        recording=table.recording,
+        durations_s=table.durations_s,
+        groups=np.array(table.groups),
+        taps_s=np.concatenate(table.taps_s),
+        tap_counts=np.array([taps.size for taps in table.taps_s]),
+    )
 
 
 def read_table(path: Path) -> CandidateTable:

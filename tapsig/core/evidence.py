@@ -276,6 +276,11 @@ class EvidenceCore:
         self._library.tapsig_evidence_init(self._state)
 
     @property
+    def config(self) -> Any:
+        """Its `tapsig_evidence_config`."""
+        return self._config
+
+    @property
     def is_open(self) -> bool:
         """Whether an entry is going on."""
         return bool(self._state.open)

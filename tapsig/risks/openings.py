@@ -5,14 +5,13 @@ are tried, none is sampled. Evidence accepts a code when its log-likelihood rati
 entry gives the whole curve over thresholds at once.
 """
 
-import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapsig.core.evidence import CODE_DIGITS, KEPT, NAT
+from tapsig.core.evidence import CODE_DIGITS, KEPT, NAT, Weighed
 from tapsig.detectors.base import run_detector
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, EntryParameters, decode_taps
@@ -25,7 +24,6 @@ from tapsig.scoring.outcomes import MIN_DIGITS
 
 Code = tuple[int, ...]
 RULE, EVIDENCE = "rule", "evidence"
-MOST_CODES = 1000
 LEAST_THRESHOLD = -2.0
 """In nats: a code so much less likely than the best series is not accepted, however rarely codes nearby are."""
 
@@ -85,7 +83,7 @@ class TapFreeDecoding:
     ----------
     hours : in which a code could have begun and ended.
     by_rule : codes of the length asked for that the rule decoded.
-    log_ratios : on evidence, of every code of that length at every entry, from LEAST_THRESHOLD on (`list_passing`).
+    log_ratios : on evidence, of the codes of that length that an entry may open with (`list_passing`).
     """
 
     hours: float = 0.0
@@ -176,25 +174,28 @@ def _watch(
         total += TapFreeDecoding(
             (end_s - begin_s) / 3600.0,
             sum(len(e.digits) == length and max(e.digits) <= parameters.digit_max for e in ruled if counts(e)),
-            tuple(ratio for e in weighed if counts(e) for ratio in list_passing(e, length, parameters.digit_max)),
+            tuple(
+                ratio
+                for e in weighed
+                if counts(e) and e.weighed is not None
+                for ratio in list_passing(e.weighed, length, parameters.digit_max)
+            ),
         )
     return total
 
 
-def list_passing(entry: EvidenceEntry, length: int, digit_max: int) -> tuple[float, ...]:
-    """Log-likelihood ratios from LEAST_THRESHOLD on, of all codes of `length` digits that are asked of one entry.
+def list_passing(weighed: Weighed, length: int, digit_max: int) -> tuple[float, ...]:
+    """Log-likelihood ratios, from LEAST_THRESHOLD on, of the codes of `length` digits that one entry may open with.
 
-    All codes are asked where there are at most MOST_CODES of them; else the best series, where it has that length, and
-    the codes at distance one and two from it.
+    A ratio above 0 can only have the best series, compared as for a code of that length. Below 0, the codes at distance
+    one from it are asked too.
     """
-    assert entry.weighed is not None
-    codes: Iterable[Code] = ()
-    if digit_max**length <= MOST_CODES:
-        codes = itertools.product(range(1, digit_max + 1), repeat=length)
-    elif len(entry.digits) == length:
-        near = (list_near_codes(entry.digits, distance, digit_max=digit_max) for distance in (1, 2))
-        codes = (entry.digits, *itertools.chain.from_iterable(near))
-    ratios = (entry.compute_log_ratio(code) for code in codes if sum(code) <= len(entry.weighed.onset_ms))
+    own, other = weighed.find_series((1,) * length)
+    best = (own if own.score > other.score else other).digits
+    if len(best) != length or max(best) > digit_max:
+        return ()
+    codes = (best, *list_near_codes(best, 1, digit_max=digit_max))
+    ratios = (weighed.compute_ratio(code) / NAT for code in codes)
     return tuple(ratio for ratio in ratios if ratio >= LEAST_THRESHOLD)
 
 
