@@ -16,7 +16,7 @@ scores the detector behind that converter, for the record in parameters.csv.
 reads (tapsig/loading/frames.py has them byte by byte).
 
 `tap` takes some 12 kB of flash and 600 bytes of RAM on an 8-bit controller, the other two some 3 kB and 100 bytes;
---decoder evidence adds 6 kB and 1.1 kB to `tap`.
+--decoder evidence adds 8 kB and 1.5 kB to `tap`.
 
 Not a security product, and never the only way to reach a person or an animal. Doors hold airbag sensors and wiring;
 local law and licensed practice come first.
