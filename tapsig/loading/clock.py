@@ -1,4 +1,4 @@
-"""From the stamps of a log to its rate and its gaps: gaps stay, single lost lines are filled in, with a finding."""
+"""Sample rate and gaps of a log from its time stamps; gaps are kept, single lost lines are filled in with a finding."""
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -13,14 +13,14 @@ from tapsig.loading.restart import correct_steps_back, unwrap_short_counter
 from tapsig.records import Gap
 from tapsig.units import FloatArray, IntArray
 
-GAP_S = 0.01  # what is missing up to this, and up to GAP_FILLED samples, is filled in
+GAP_S = 0.01  # losses up to this, and up to GAP_FILLED samples, are filled in
 GAP_PERIODS, GAP_FILLED = 2.5, 11
 LOSS_PERIODS = 1.5
 COARSE_SHARE = 0.01
 JITTER_SHARE = 0.1
 RATE_SHARE, WORST_RATE_SHARE = 0.01, 0.1
 LONG_STRETCH, RATE_BLOCK = 100, 200
-STRAY_S = 0.001  # samples further from their stamps are laid on an even grid
+STRAY_S = 0.001  # with larger deviations from the stamps, samples are interpolated to an even grid
 HIGHEST_RATE_HZ, HIGHEST_SPLIT_RATE_HZ = 1e6, 2e5
 DOUBLED_SHARE, ALIKE_SHARE = 0.98, 0.9
 MAX_GAPS = 100_000
@@ -31,9 +31,9 @@ GIVEN_RATE_SHARE = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Stamps:
-    """Raw stamps, seconds of one unit, and where the counter wraps (None = never).
+    """Raw stamps, seconds per unit, and the value at which the counter wraps (None = never).
 
-    `counted` says that the stamps are line numbers, for lack of a clock.
+    `counted`: the stamps are line numbers, since there is no clock.
     """
 
     raw: FloatArray
@@ -57,20 +57,20 @@ class Clock:
 class _Steps:
     """The steps between stamps, in units; `resolution` is the step of coarse stamps, otherwise 0."""
 
-    period: float  # of the steps between which nothing is missing
+    period: float  # mean of the steps without losses
     mean: float
     edges: IntArray  # first samples after gaps
     repeated: int
     losses: int
-    longest: float  # step between which nothing is missing
+    longest: float  # longest step without losses
     resolution: float
 
 
 def estimate_clock(source: str, stamps: Stamps, table: Table, fs: float | None, findings: FindingList) -> Clock:
-    """The samples of a log with their clock; what is wrong with it goes to `findings`.
+    """The samples of a log with their clock; its faults are added to `findings`.
 
-    Raises RecordingError for stamps that stand still, that restart so that most samples come after it, that change
-    their rate, or that have more gaps or losses than one recording can hold.
+    Raises RecordingError if all stamps are equal, if they restart before most of the samples, if their rate changes, or
+    if there are too many gaps or losses for one recording.
     """
     ticks = stamps.raw
     if stamps.wrap is not None and (unwrapped := unwrap_short_counter(ticks)) is not None:
@@ -102,8 +102,8 @@ def estimate_clock(source: str, stamps: Stamps, table: Table, fs: float | None, 
         clock = _lay_on_grid(ticks, values, stamps, steps, resolution_s)
         findings.add(
             "resampled",
-            f"the stamps stray up to {1e3 * stray_s:.3g} ms from an even rate; laid on a grid of"
-            f" {clock.fs:.6g} Hz by straight lines between samples",
+            f"the stamps deviate by up to {1e3 * stray_s:.3g} ms from an even rate; resampled to"
+            f" {clock.fs:.6g} Hz by linear interpolation",
         )
     if clock.gaps:
         findings.add(
@@ -122,18 +122,18 @@ def _is_whole(ticks: FloatArray) -> bool:
 
 
 def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
-    """Find gaps and losses. Where many stamps repeat, they are coarse, and one step of them is no gap."""
+    """Find gaps and losses. If many stamps repeat, they are coarse, and a single step of them is not a gap."""
     typical = _typical_period(source, ticks)
-    split = unit_s < 1.0 and not _is_whole(ticks)  # a tick of a logger's clock is seldom split
+    split = unit_s < 1.0 and not _is_whole(ticks)  # ticks of a logger's clock are rarely fractional
     highest_hz, told_hz = HIGHEST_SPLIT_RATE_HZ if split else HIGHEST_RATE_HZ, 1.0 / (typical * unit_s)
     if told_hz > 0.9999 * highest_hz:
         raise RecordingError(
-            f"{source}: its stamps tell {told_hz:.3g} Hz, and {highest_hz:g} is too much; is a point in them a"
+            f"{source}: its stamps give {told_hz:.3g} Hz, and at most {highest_hz:g} is possible; is a point in them a"
             " separator of thousands, or their unit another than time_unit=?"
         )
     period, resolution = typical, 0.0
     edges = np.empty(min(MAX_GAPS, ticks.size), dtype=np.int64)
-    for _ in range(2):  # the second time with the period of the steps between which nothing is missing
+    for _ in range(2):  # the second time with the period of the steps without losses
         longest = _longest_sound_step(ticks, period)
         shortest_gap = max(GAP_PERIODS * period, min(period + GAP_S / unit_s, GAP_FILLED * period), longest)
         gaps, repeated, losses, lost, steady = scan_steps(ticks, longest, shortest_gap, edges)
@@ -156,7 +156,7 @@ def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
 
 
 def _longest_sound_step(ticks: FloatArray, period: float) -> float:
-    """The longest step between which nothing is missing: whole stamps round a period up to the next unit."""
+    """The longest step without losses: whole stamps may round a period up to the next unit."""
     longest = LOSS_PERIODS * period
     return max(longest, np.ceil(period - 0.02) + 0.5) if _is_whole(ticks) else longest
 
@@ -169,13 +169,13 @@ def _typical_period(source: str, ticks: FloatArray) -> float:
     if not period > 0:
         period = float(ticks[-1] - ticks[0]) / max(1, ticks.size - 1)
     if not 0 < period < np.inf:
-        raise RecordingError(f"{source}: its time stamps stand still; give fs= and take the time column out")
+        raise RecordingError(f"{source}: its time stamps are all equal; give fs= and remove the time column")
     return period
 
 
 def find_doubled_lines(ticks: FloatArray, table: Table, findings: FindingList) -> IntArray:
-    """Samples with the stamp and the value of the one before, where the logger wrote lines twice; none where stamps
-    repeat because they are coarse: then the values that follow one another at a stamp differ as any others do.
+    """Samples with the stamp and the value of the previous one, where the logger wrote lines twice. Coarse stamps also
+    repeat, but then values at equal stamps differ as others do, and there are none.
     """
     steps = np.diff(ticks) == 0
     second = np.flatnonzero(steps) + 1
@@ -187,7 +187,7 @@ def find_doubled_lines(ticks: FloatArray, table: Table, findings: FindingList) -
     if same.any():
         findings.add(
             "doubled-line",
-            "a line stands there twice; left out once",
+            "a line occurs twice; left out once",
             count=int(same.sum()),
             line=table.line_of(int(second[same][0])),
         )
@@ -204,9 +204,9 @@ def find_doubled_lines(ticks: FloatArray, table: Table, findings: FindingList) -
 def _check_rates(
     source: str, ticks: FloatArray, steps: _Steps, unit_s: float, table: Table, findings: FindingList
 ) -> None:
-    """Raises RecordingError where blocks of a log have another rate than the rest; a finding where they differ little.
+    """Raise RecordingError if blocks of a log differ in rate from the rest; small differences give a finding.
 
-    A block's rate is that of its steps between which nothing is missing, so that losses do not count.
+    The rate of a block comes from its steps without losses.
     """
     size = max(RATE_BLOCK, int(np.ceil(2.0 * steps.resolution / (RATE_SHARE * steps.period))))
     for start, stop in pairwise([0, *map(int, steps.edges), ticks.size]):
@@ -234,14 +234,16 @@ def _check_rates(
 def _fill_losses(
     source: str, ticks: FloatArray, values: FloatArray, steps: _Steps, table: Table, findings: FindingList
 ) -> tuple[FloatArray, FloatArray, _Steps]:
-    """Stamps and values with single lost samples filled in by a straight line between their neighbours.
+    """Stamps and values with single lost samples filled in by linear interpolation.
 
-    Raises RecordingError where more would be filled in than is there.
+    Raises RecordingError if more samples would be filled in than exist.
     """
     distances = np.diff(ticks)
     lossy = distances > steps.longest
     lossy[steps.edges - 1] = False
-    short = np.pad(np.minimum(distances - steps.period, 0.0), 1)  # a late stamp makes one step long and another short
+    short = np.pad(
+        np.minimum(distances - steps.period, 0.0), 1
+    )  # a late stamp makes one step longer and the next shorter
     missing = np.where(lossy, np.rint((distances + short[:-2] + short[2:]) / steps.period) - 1.0, 0.0)
     missing = np.maximum(missing, 0.0)
     lost = int(missing.sum())
@@ -254,10 +256,7 @@ def _fill_losses(
             " rate, with fewer bytes a line"
         )
     findings.add(
-        "lost-samples",
-        "single samples are missing; filled in by straight lines between their neighbours",
-        count=lost,
-        line=first,
+        "lost-samples", "single samples are missing; filled in by linear interpolation", count=lost, line=first
     )
     places = np.arange(ticks.size) + np.concatenate([[0.0], np.cumsum(missing)])
     every = np.arange(ticks.size + lost, dtype=np.float64)
@@ -269,9 +268,9 @@ def _fill_losses(
 
 
 def _lay_on_grid(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps, resolution_s: float) -> Clock:
-    """Each stretch on an even grid of its own from its first stamp, at the mean rate of all.
+    """Interpolate each stretch to an even grid from its first stamp, at the mean rate of all.
 
-    Coarse stamps are smoothed first: each goes by the mean deviation of those around it.
+    Coarse stamps are smoothed first, by the mean deviation of their neighbours.
     """
     period, reach = steps.mean, round(4.0 * resolution_s / (steps.mean * stamps.unit_s))
     parts: list[FloatArray] = []
@@ -305,9 +304,9 @@ def _smooth(values: FloatArray, reach: int) -> FloatArray:
 
 
 def _fit(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps) -> Clock:
-    """Rate from the span of the gap-free stretches; each stretch laid on its stamps; how well that fits.
+    """Rate from the span of the gap-free stretches, the position of each, and the errors of the fit.
 
-    A stretch lies by its mean offset, so that the jitter of its first stamp does not move it.
+    The position of a stretch is its mean offset, so that the jitter of its first stamp does not shift it.
     """
     gaps: list[Gap] = []
     stretches: list[Stretch] = []
@@ -334,20 +333,22 @@ def _fit(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps) -
 def _add_clock_findings(
     clock: Clock, steps: _Steps, stamps: Stamps, fs: float | None, count: int, findings: FindingList
 ) -> None:
-    """What there is to say of rates, jitter and coarse stamps."""
+    """Add findings on rates, jitter and coarse stamps."""
     if steps.resolution:
         resolution_s = steps.resolution * stamps.unit_s
         share = resolution_s * clock.fs / count
         findings.add(
             "coarse-stamps",
             f"stamps repeat: their step of {resolution_s:g} s is longer than the period of"
-            f" {1 / clock.fs:.3g} s; the rate comes from the whole span, and is good to {100 * share:.2g} %",
+            f" {1 / clock.fs:.3g} s; the rate comes from the whole span, with an error of up to {100 * share:.2g} %",
             count=steps.repeated,
         )
     if stamps.counted:
         return
     if fs is not None and abs(fs / clock.fs - 1.0) > GIVEN_RATE_SHARE:
-        findings.add("rate-differs", f"the stamps tell {clock.fs:.4g} Hz, not {fs:g} Hz; took the stamps'")
+        findings.add(
+            "rate-differs", f"the stamps give {clock.fs:.4g} Hz, not {fs:g} Hz; the rate of the stamps is used"
+        )
     long = [stretch for stretch in clock.stretches if stretch.stop - stretch.start >= LONG_STRETCH]
     jitter_s = max((stretch.jitter_s for stretch in long), default=0.0)
     rounding_s = 0.5 * stamps.unit_s if _is_whole(stamps.raw) else 0.0  # whole stamps vary by it

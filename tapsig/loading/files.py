@@ -1,4 +1,4 @@
-"""Opening and replacing files, with words for what can go wrong."""
+"""Opening and replacing files, with clear errors."""
 
 import contextlib
 import os
@@ -10,7 +10,7 @@ from typing import BinaryIO
 
 from tapsig.errors import ParameterError, RecordingError
 
-LARGEST_TABLE_BYTES = 64_000_000  # label files and manifests; more is no hand-made table
+LARGEST_TABLE_BYTES = 64_000_000  # limit of label files and manifests
 
 
 def show_path(path: Path) -> str:
@@ -23,7 +23,7 @@ def show_path(path: Path) -> str:
 
 
 def to_path(name: str, value: object) -> Path:
-    """The path that an argument names; ParameterError for what is none."""
+    """The path given by an argument; ParameterError for anything else."""
     if not isinstance(value, (str, os.PathLike)):
         raise ParameterError(f"{name} is {value!r:.80}; it must be the path of a file or folder")
     return Path(value)
@@ -44,7 +44,7 @@ def check_file(path: Path, *, what: str = "recording") -> int:
         with open(path, "rb") as file:
             size = os.fstat(file.fileno()).st_size
     except PermissionError as error:
-        raise RecordingError(f"{path} may not be read by you; change its permissions") from error
+        raise RecordingError(f"{path}: no permission to read; change its permissions") from error
     except (OSError, ValueError) as error:  # ValueError: a NUL character in the name
         raise RecordingError(f"{str(path)!r} cannot be opened ({error}); check the name") from error
     if not size:
@@ -76,7 +76,7 @@ def check_target(path: Path, *, force: bool, option: str = "--out") -> None:
 
 
 def _follow(path: Path) -> Path:
-    """What a link points to in the end, there or not; the path itself where it is none."""
+    """The final target of a link, existing or not; any other path unchanged."""
     try:
         return path.resolve(strict=False) if path.is_symlink() else path
     except (OSError, RuntimeError, ValueError) as error:  # links in a circle; a NUL character in the name
@@ -84,7 +84,7 @@ def _follow(path: Path) -> Path:
 
 
 def replace_file(path: Path, content: bytes) -> None:
-    """Put `content` in the place of `path`, whole or not at all: an interruption leaves what stood there before.
+    """Replace the content of `path` atomically: an interruption leaves the old content.
 
     A link stays one: what it points to is replaced. Raises ParameterError for what is no regular file.
     """

@@ -1,4 +1,4 @@
-"""What was wrong with a file and what was done about it: the report of one file, and how findings are collected."""
+"""Findings on a file, and the report of reading it."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ ASSUMED = frozenset(
         "labels-beside",
     }
 )
-"""Codes of what a sound file did not say of itself and was assumed: no fault."""
+"""Codes of facts that a file lacks and that were assumed; these are not faults."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class LoadReport:
-    """How a recording was read. `clean` means: no finding, the file was read as it stands.
+    """Report of reading a recording. `clean`: without findings, the file was read unchanged.
 
     `channel` is the index of the channel that was read, `column` its name in a log's header ("" without one).
     `timing_error_s` is how far any sample's time, from the recording's rate and gaps, is from its stamp at most (nan
@@ -64,7 +64,7 @@ class LoadReport:
 
 
 class FindingList:
-    """Collects findings; those of one code are counted together, and the first one tells the place."""
+    """Collects findings; those with the same code are counted together, with the place of the first."""
 
     def __init__(self) -> None:
         self._found: dict[str, Finding] = {}

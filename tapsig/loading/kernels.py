@@ -1,4 +1,4 @@
-"""The inner loops of reading a log, which run in C: lines of plain numbers to columns, and stamps to their steps."""
+"""Inner loops of reading a log, in C: parsing plain lines, and statistics of the steps between stamps."""
 
 import math
 
@@ -57,7 +57,7 @@ def parse_lines(
 def scan_steps(
     ticks: FloatArray, shortest_loss: float, shortest_gap: float, edges: IntArray
 ) -> tuple[int, int, int, float, float]:
-    """Count what the steps between stamps are.
+    """Classify and count the steps between stamps.
 
     Fills `edges` with the first samples after steps above `shortest_gap`, as many as fit. Returns how many those are;
     steps of 0; steps above `shortest_loss` that are no gap; their sum; the sum of all steps that are no gap.
@@ -71,7 +71,7 @@ def scan_steps(
 def measure_stretch(
     ticks: FloatArray, start: int, stop: int, origin: float, period: float, shortest_loss: float
 ) -> tuple[float, float, float, float]:
-    """How far the stamps of samples [start, stop) are from an even grid, and how even their steps are.
+    """Deviation of the stamps of samples [start, stop) from an even grid, and variation of their steps.
 
     With the deviations stamp - (origin + index * period): returns their mean, least and greatest, and the standard
     deviation of the steps up to `shortest_loss` (nan without any).

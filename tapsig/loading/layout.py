@@ -1,4 +1,4 @@
-"""How the lines of a log are built: preamble, header, delimiter, decimal sign, columns and their units."""
+"""Format of the lines of a log: preamble, header, delimiter, decimal sign, columns and their units."""
 
 import re
 from collections import Counter
@@ -36,7 +36,7 @@ LARGEST = 2.0**53  # beyond it, stamps are not whole to the unit; microseconds s
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """How to take a line apart."""
+    """Format of a line."""
 
     delimiter: str  # "" = one column, " " = any white space
     decimal_comma: bool
@@ -49,17 +49,17 @@ class Layout:
     preamble: Mapping[str, str]
     first_line: int  # of the data, from 1
     example: str  # that line
-    remark: str = ""  # above a column without a header, what may tell its unit
-    comma_guessed: bool = False  # no header says that there is one column, with a decimal comma
+    remark: str = ""  # text above a column without a header, which may contain its unit
+    comma_guessed: bool = False  # one column with a decimal comma is assumed, without a header to confirm it
 
     def split(self, line: str) -> list[str]:
-        """The cells of a line without its clock prefix, as they stand."""
+        """The cells of a line without its clock prefix, unchanged."""
         if self.delimiter == " ":
             return line.split()
         return [cell.strip() for cell in line.split(self.delimiter)] if self.delimiter else [line.strip()]
 
     def number(self, cell: str) -> float | None:
-        """The value of a cell, None if it is no plain number up to 2**53."""
+        """The value of a cell, None unless it is a plain number up to 2**53."""
         if self.decimal_comma:
             cell = cell.replace(",", ".")
         if not NUMBER.fullmatch(cell):
@@ -93,7 +93,7 @@ def find_layout(source: str, block: bytes) -> Layout:
 
 
 def _layout_of(head: bytes) -> Layout | None:
-    """The layout that most lines have; None if none is one of numbers."""
+    """The layout of most lines; None without lines of numbers."""
     lines = [decode_line(raw).strip("\0 \t\r") for raw in head.split(b"\n")]
     if not head.endswith(b"\n"):
         lines = lines[:-1] or lines  # a line cut by the end of the head
@@ -138,7 +138,7 @@ def _layout_of(head: bytes) -> Layout | None:
 
 
 def read_metadata(texts: Sequence[str]) -> dict[str, str]:
-    """What lines of a name and its value tell above the data, as oscilloscopes write them: rate and units."""
+    """Rate and units from lines of name and value above the data, as oscilloscopes write them."""
     found = {}
     for text in texts:
         name, *cells = (cell.strip() for cell in CELL_END.split(text))
@@ -179,7 +179,7 @@ def probe_fits(layout: Layout, text: str) -> bool:
 
 
 def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
-    """All ways in which a line is one of numbers: (delimiter, decimal comma, columns, trailing delimiter)."""
+    """All readings of a line as numbers: (delimiter, decimal comma, columns, trailing delimiter)."""
     if not text or text.startswith("#"):
         return []
     found = []

@@ -1,4 +1,4 @@
-"""The lines of a log to columns: plain lines in a loop in C, any other line by itself, and what became of each."""
+"""Lines of a log to columns: plain lines in a C loop, other lines one by one; faults become findings."""
 
 import datetime
 import os
@@ -27,10 +27,10 @@ Parsed = tuple[FloatArray, FloatArray, int]
 
 @dataclass(slots=True)
 class Table:
-    """Stamps and values of the lines that could be read.
+    """Stamps and values of the readable lines.
 
     `runs` holds (sample, line) pairs: from that sample on, each sample is one line further. `texts` are the samples
-    before which a text or a header stood.
+    preceded by a text or a header.
     """
 
     stamps: FloatArray
@@ -52,7 +52,7 @@ class Table:
 
 
 class LineReader:
-    """Reads the blocks of a log into a Table. What is left out goes to `findings`."""
+    """Reads the blocks of a log into a Table. Lines left out are added to `findings`."""
 
     def __init__(self, source: str, layout: Layout, choice: Choice, findings: FindingList, expected_lines: int) -> None:
         self._source, self._layout, self._choice, self._findings = source, layout, choice, findings
@@ -91,14 +91,14 @@ class LineReader:
         return Table(*columns, self._runs, np.array(self._texts, dtype=np.int64))
 
     def _drop_cut_end(self, block: bytes) -> bytes:
-        """The block without a last line that has no end: `250,511` that became `250,5` looks sound."""
+        """The block without an unterminated last line, since `250,511` cut to `250,5` would be valid."""
         cut = block.rfind(b"\n") + 1
         if block[cut:].strip(b"\0 \t"):
             self._cut_end = decode_line(block[cut:])[:40]
         return block[:cut]
 
     def _parse_ahead(self, blocks: Iterable[bytes]) -> Iterator[tuple[bytes, Parsed]]:
-        """Each block with its first plain lines parsed; some blocks ahead are parsed at the same time."""
+        """Each block with its first plain lines parsed; the next blocks are parsed in parallel."""
         blocks = iter(blocks)
         first = next(blocks, b"")
         yield first, self._parse_first(first)  # a short log is one block and needs no threads
@@ -174,10 +174,10 @@ class LineReader:
         self._ticks += rows
 
     def _read_line(self, raw: bytes) -> None:
-        """One line that may be anything."""
+        """Read one line of any kind."""
         bare = raw.strip(b"\0 \t")
         if len(bare) < len(raw.strip(b" \t")):
-            self._findings.add("nul-bytes", "zero bytes around a line; taken away", line=self._lines + 1)
+            self._findings.add("nul-bytes", "zero bytes around a line; removed", line=self._lines + 1)
         text = decode_line(bare)
         sample = None if not text or text.startswith("#") else self._parse_odd(text, self._lines + 1)
         if sample is None:
@@ -217,15 +217,15 @@ class LineReader:
         return 86400.0 * (day - self._first_day) + seconds if self._layout.dated else seconds
 
     def _leave_out(self, text: str, cells: list[str], line: int) -> None:
-        """A line that is not one of data: before them, the header again, a text, or data that were spoilt."""
+        """A line without data: before the data, a repeated header, a text, or corrupted data."""
         early = line < self._layout.first_line
         if text == self._layout.header_text:
             if not early:
-                self._findings.add("repeated-header", "the header stands there once more; passed over", line=line)
+                self._findings.add("repeated-header", "the header is repeated; skipped", line=line)
                 self._texts.append(self._samples)
         elif early or (WORD.search(text) and not any(cell.lower() in UNDEFINED for cell in cells)):
             where = "before" if early else "among"
-            self._findings.add("foreign-text", f"{text[:40]!r} {where} the data; passed over", line=line)
+            self._findings.add("foreign-text", f"{text[:40]!r} {where} the data; skipped", line=line)
             self._texts.append(self._samples)
         else:
             self._findings.add("malformed-line", f"{text[:40]!r} is cut or merged; left out", line=line)

@@ -1,4 +1,4 @@
-"""The text of a log, whatever wrote it: encodings and line ends settled, in blocks that end at line ends."""
+"""The text of a log with any encoding and line ends, in blocks that end at line ends."""
 
 import codecs
 import re
@@ -15,7 +15,7 @@ HEAD_BYTES = 1 << 12
 BINARY_SHARE = 0.3
 SECTOR_BYTES = 512
 MARKS = ((codecs.BOM_UTF8, ""), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
-PADDING = b"\0\xff"  # what a card holds where nothing was written
+PADDING = b"\0\xff"  # content of unwritten sectors of a card
 PADDED = re.compile(rb"[\0\xff]{%d,}" % SECTOR_BYTES)
 QUOTED_NUMBER = re.compile(rb'"([+-]?\d+),(\d+)"')
 THOUSANDS = re.compile(rb'"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?"')
@@ -49,8 +49,8 @@ def read_log_blocks(path: Path, findings: FindingList) -> Iterator[bytes]:
         if padded + len(padding):
             findings.add(
                 "padding",
-                f"{padded + len(padding)} bytes are padding, all 0x00 or all 0xFF, as where a card"
-                " was not written to; passed over",
+                f"{padded + len(padding)} bytes are padding, all 0x00 or all 0xFF, as in unwritten sectors"
+                " of a card; skipped",
             )
         if tail:
             yield _unquote(path, _settle(tail))

@@ -1,4 +1,4 @@
-"""Stamps that go back: a counter that wrapped, a controller that restarted, or a line that was spoilt."""
+"""Stamps that go back: after a counter's wrap, a restart of the controller, or in a corrupted line."""
 
 import numpy as np
 
@@ -7,7 +7,7 @@ from tapsig.loading.findings import FindingList
 from tapsig.loading.lines import Table
 from tapsig.units import FloatArray, IntArray
 
-WRAP_S = 0.1  # a counter that wraps goes on at once, a restart takes longer (common practice, no source)
+WRAP_S = 0.1  # a counter continues at once after a wrap, a restart takes longer (common practice, no source)
 WRAP_PERIODS = 20
 MAX_STEPS_BACK = 10_000
 SHORT_WRAP, SHORT_SHARE = 65536.0, 0.8
@@ -18,9 +18,9 @@ def correct_steps_back(
 ) -> tuple[FloatArray, IntArray]:
     """Stamps that ascend, and the samples they belong to.
 
-    A counter that wrapped goes on (`wrap` is where it does, None = nowhere); a spoilt stamp is left out with its line;
-    after a restart everything is left out, since the time that passed is unknown. Raises RecordingError when that
-    would be most of the log, or when stamps go back in too many places.
+    A wrapped counter is unwrapped (`wrap` is its period, None = never). A corrupted stamp is left out with its line.
+    Everything after a restart is left out, since the time in between is unknown. Raises RecordingError if that is most
+    of the log, or if stamps go back in too many places.
     """
     ticks, kept = raw.copy(), np.arange(raw.size)
     period = float(np.median(np.abs(np.diff(ticks[: 1 << 16]))))
@@ -59,8 +59,8 @@ def correct_steps_back(
 def unwrap_short_counter(raw: FloatArray) -> FloatArray | None:
     """Stamps of a counter of 16 bits, made to ascend; None where they are no such stamps.
 
-    They are when none is over 65535, they go back at least twice, and nearly every step back is a usual step forward
-    once 65536 is added.
+    The criteria: none is over 65535, they go back at least twice, and with 65536 added nearly every step back is a
+    typical step forward.
     """
     steps = np.diff(raw)
     back = steps < 0
@@ -74,14 +74,14 @@ def unwrap_short_counter(raw: FloatArray) -> FloatArray | None:
 
 
 def _texts_between(texts: IntArray, before: int, after: int) -> bool:
-    """Whether a text or a header stood between two samples: the controller spoke, so it restarted."""
+    """Whether a text or a header lies between two samples, as after a restart of the controller."""
     return bool(np.any((texts > before) & (texts <= after)))
 
 
 def _spoilt(ticks: FloatArray, step: int, near: float) -> int | None:
-    """Which of the samples `step` and `step + 1` is out of line; None if the stamps go on from the lower value.
+    """Which of the samples `step` and `step + 1` has a corrupted stamp; None if stamps continue from the lower value.
 
-    The one is out of line without which its neighbours ascend, by a short step if possible.
+    It is the one without which its neighbours ascend, by a short step if possible.
     """
     before, after = ticks[step], ticks[step + 1]
     left = ticks[step - 1] if step else -np.inf

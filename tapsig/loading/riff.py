@@ -107,7 +107,7 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
     if length % frame_bytes:
         findings.add("partial-frame", f"the last {length % frame_bytes} bytes are not a whole frame; left out")
     if riff_size not in (size - 8, UNKNOWN_SIZE, 0) and len(findings) == known and riff_size + 8 > size:
-        findings.add("truncated", f"the header tells {riff_size + 8} bytes, the file has {size}; read what is there")
+        findings.add("truncated", f"the header says {riff_size + 8} bytes, the file has {size}; read what is there")
     fmt_offset = next(chunk.offset for chunk in chunks if chunk.name == b"fmt ")
     if fmt_offset > data.offset:
         findings.add("data-before-format", "the data chunk stands before the fmt chunk; read all the same")
@@ -234,14 +234,14 @@ def _read_format(path: Path, file: BinaryIO, chunks: Sequence[_Chunk]) -> tuple[
             " and mu-law WAV can be read: convert it to 16-bit PCM"
         )
     if not 1 <= channels <= MAX_CHANNELS:
-        raise RecordingError(f"{path}: the header tells {channels} channels; 1 to {MAX_CHANNELS} can be read")
+        raise RecordingError(f"{path}: the header says {channels} channels; 1 to {MAX_CHANNELS} can be read")
     if not 1 <= fs <= HIGHEST_RATE_HZ:
-        raise RecordingError(f"{path}: the header tells a sample rate of {fs} Hz; 1 to {HIGHEST_RATE_HZ} can be read")
+        raise RecordingError(f"{path}: the header says a sample rate of {fs} Hz; 1 to {HIGHEST_RATE_HZ} can be read")
     allowed = {PCM: (8, 16, 24, 32), FLOAT: (32, 64), A_LAW: (8,), MU_LAW: (8,)}[tag]
     container = -(-bits // 8) * 8
     if container not in allowed or frame_bytes != channels * container // 8:
         raise RecordingError(
-            f"{path}: the header tells {bits} bits and {frame_bytes} bytes a frame of {channels}"
+            f"{path}: the header says {bits} bits and {frame_bytes} bytes a frame of {channels}"
             f" channels; {', '.join(map(str, allowed))} bits in whole bytes can be read"
         )
     return tag, channels, fs, frame_bytes, container, min(valid_bits, container)
@@ -274,17 +274,17 @@ def _open_data_length(file: BinaryIO, data: _Chunk, size: int, frame_bytes: int,
     if data.size == 0:
         findings.add(
             "data-size-missing",
-            "the header tells 0 bytes of samples (the logger lost power before it wrote"
+            "the header gives 0 bytes of samples (the logger lost power before it wrote"
             " the size); read to the end of the file",
         )
     elif data.size == UNKNOWN_SIZE:
         findings.add("data-size-unknown", "the header leaves the size open; read to the end of the file")
     elif data.size > rest:
-        findings.add("truncated", f"the header tells {data.size} bytes of samples, {rest} are there; read those")
+        findings.add("truncated", f"the header says {data.size} bytes of samples, {rest} are there; read those")
     else:
         findings.add(
             "data-size-small",
-            f"the header tells {data.size} bytes of samples, {rest - data.size} more follow"
+            f"the header says {data.size} bytes of samples, {rest - data.size} more follow"
             " that are no chunk; read to the end of the file",
         )
     length = min(rest, -(-written // frame_bytes) * frame_bytes)

@@ -97,7 +97,7 @@ def read_wav(
 def add_rate_difference(findings: FindingList, header_fs: float, fs: float | None) -> None:
     """The finding that the call gives another rate than the header."""
     if fs is not None and abs(check_positive("fs", fs) - header_fs) > RATE_TOLERANCE * header_fs:
-        findings.add("rate-differs", f"the header tells {header_fs:g} Hz, not {fs:g} Hz; took the header's")
+        findings.add("rate-differs", f"the header says {header_fs:g} Hz, not {fs:g} Hz; the rate of the header is used")
 
 
 def add_channel_choice(findings: FindingList, channels: int) -> None:

@@ -197,4 +197,4 @@ def test_health_of_a_corpus_reads_a_long_file_in_parts(
     out = capsys.readouterr().out
     assert out.startswith("long frame: 180.0 s, 2000 Hz")
     assert "in 1 of 3 parts" in out
-    assert "the header tells 2000 Hz, not 1000 Hz" in out
+    assert "the header says 2000 Hz, not 1000 Hz" in out

@@ -326,7 +326,7 @@ LOGS: dict[str, MessyLog] = {
     "an early restart": MessyLog(
         text(rows(stamps=EARLY_RESTART)).encode(), refusal=r"line 12.*restarts.*into a file of their own"
     ),
-    "stamps that stand still": MessyLog(text(rows(stamps=[7] * LINES)).encode(), refusal="stand still"),
+    "stamps that stand still": MessyLog(text(rows(stamps=[7] * LINES)).encode(), refusal="stamps are all equal"),
     "one line": MessyLog(b"us,adc\n5000000,512\n", refusal="1 lines of data"),
     "two rates": MessyLog(
         text(rows(stamps=np.concatenate([STAMPS[:200], 6_000_000 + 2000 * np.arange(200)]))).encode(),
