@@ -35,3 +35,14 @@ def test_every_sample_and_every_count_comes_back(tmp_path: Path) -> None:
 def test_a_rate_over_what_the_serial_line_bears_is_refused() -> None:
     with pytest.raises(ExportError, match="fs is 8000 Hz"):
         render_logger(8000.0, CONVERTER)
+
+
+@pytest.mark.parametrize(
+    ("words", "message"), [(["tap", "--logger"], "--logger takes no detector"), ([], "DETECTOR is missing")]
+)
+def test_a_detector_or_a_logger_is_named(
+    words: list[str], message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["export", *words, "--fs", "5000", "--out", str(tmp_path / "out")]) == 2
+    assert message in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
