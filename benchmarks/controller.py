@@ -11,6 +11,7 @@ counts, by a code that is the first entry decoded there. Writes its section of b
 import argparse
 import math
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -142,6 +143,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--first", action="store_true", help="one channel of each recording")
     parser.add_argument("--seconds", type=float, default=math.inf, help="of each recording; default: all")
+    parser.add_argument("--minutes", type=float, default=math.inf, help="of each rate, at most; default: until done")
     args = parser.parse_args()
     first = args.first
     columns = []
@@ -152,7 +154,10 @@ def main() -> None:
             outcomes = []
             package = render_firmware(load_detector("tap"), fs, CONVERTER, code=FALLBACK)
             write_package(package, folder / "device")
+            began_s = time.monotonic()
             for title, recording in list_recordings(first=first, seconds=args.seconds):
+                if time.monotonic() - began_s > 60 * args.minutes:
+                    break
                 outcomes.append(run_device(title, recording, fs, clock_hz, folder / "device", program))
                 one = outcomes[-1]
                 print(
@@ -168,6 +173,9 @@ def main() -> None:
     sample += f", the first {args.seconds:g} s." if math.isfinite(args.seconds) else "."
     command = COMMAND + (" --first" if first else "")
     command += f" --seconds {args.seconds:g}" if math.isfinite(args.seconds) else ""
+    if math.isfinite(args.minutes):
+        sample += f" As many as {args.minutes:g} minutes allowed."
+        command += f" --minutes {args.minutes:g}"
     write_section("Controller", render(columns, sample), command)
 
 
