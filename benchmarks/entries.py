@@ -27,7 +27,7 @@ from tapsig.fitting.candidates import CandidateTable, collect_candidates
 from tapsig.loading import load_corpus
 from tapsig.records import Recording
 from tapsig.risks.openings import (
-    LEAST_THRESHOLD,
+    MIN_THRESHOLD,
     RULE,
     EntryTrial,
     TapFreeDecoding,
@@ -101,7 +101,7 @@ def find_limit(tried: Sequence[EntryTrial], share: float) -> float:
     """The lowest threshold that at most `share` of the codes at distance one pass."""
     ratios = sorted((ratio for each in tried for ratio in each.near_ratios[0]), reverse=True)
     place = int(share * len(ratios))
-    return max(ratios[place] + 1 / NAT, LEAST_THRESHOLD) if place < len(ratios) else LEAST_THRESHOLD
+    return max(ratios[place] + 1 / NAT, MIN_THRESHOLD) if place < len(ratios) else MIN_THRESHOLD
 
 
 def summarise(source: str, tried: Sequence[EntryTrial]) -> Rows:

@@ -78,4 +78,4 @@ class Converter:
 
 
 UNKNOWN = Converter()
-"""What stands in for a converter that nobody named: detectors with it refuse counts, whose volts are not known."""
+"""Replaces an unknown converter; detectors with it refuse counts, whose scale in volts is unknown."""

@@ -11,7 +11,7 @@ BRACKET = re.compile(r"[(\[]([^)\]]*)[)\]]")
 FIGURE = re.compile(r"(?<![A-Za-z_\d])\d+(?:\.\d+)?\s*(?:m?v|volts?|bits?|[km]?hz)\b", re.IGNORECASE)
 """A figure with its unit: where no time column is named beside it, it stands in a remark and not in a header."""
 FACTOR = re.compile(r"(?:(?<![a-z])x|[×*/÷])\s*\d|\d\s*[x×*](?![a-z])|\d[eE][+-]?\d|10\s*\^")
-"""A multiplier beside a unit, such as `volts x10`: which way it goes, nobody can know."""
+"""A factor beside a unit, such as `volts x10`, whose direction is ambiguous."""
 
 TIME_WORDS = frozenset(
     {"time", "t", "dt", "timestamp", "stamp", "elapsed", "uptime", "clock", "date", "datetime", "zeit"}

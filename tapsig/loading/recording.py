@@ -168,7 +168,7 @@ def _load_fitting(labels: str | Path, path: Path, span_s: float) -> tuple[Label,
 def load_labels_beside(path: Path, span_s: float) -> tuple[tuple[Label, ...] | None, tuple[Finding, ...]]:
     """The labels in a file beside a recording (see `find_labels_beside`), and the finding that says so.
 
-    Labels that cannot be used, or lie after `span_s`, are a finding too, not an error: nobody asked for them.
+    Labels that cannot be used, or lie after `span_s`, are a finding, not an error, since they were not requested.
     """
     beside = find_labels_beside(path)
     if beside is None:

@@ -101,7 +101,7 @@ def add_rate_difference(findings: FindingList, header_fs: float, fs: float | Non
 
 
 def add_channel_choice(findings: FindingList, channels: int) -> None:
-    """The finding that channel 0 was taken of several, because nobody named one."""
+    """The finding that channel 0 of several was read by default."""
     if channels > 1:
         findings.add(
             "channel-chosen", f"took channel 0 of the channels 0 to {channels - 1}: choose another with channel="

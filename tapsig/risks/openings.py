@@ -1,8 +1,8 @@
-"""What the decoders rule and evidence make of the same entries: opened, opened by a code nearby, opened by nobody.
+"""The decoders rule and evidence on the same entries: entries opened, openings by near codes and by false taps.
 
-A code nearby differs from the tapped one by one tap in one digit (distance one), or by two in all (distance two). All
-are tried, none is sampled. Evidence accepts a code when its log-likelihood ratio reaches a threshold, so that each
-entry gives the whole curve over thresholds at once.
+A near code differs from the tapped one by one tap (distance one) or two taps (distance two). All near codes are tested.
+Evidence accepts a code when its log-likelihood ratio reaches a threshold, so each entry gives the whole curve over
+thresholds.
 """
 
 import math
@@ -24,8 +24,8 @@ from tapsig.scoring.outcomes import MIN_DIGITS
 
 Code = tuple[int, ...]
 RULE, EVIDENCE = "rule", "evidence"
-LEAST_THRESHOLD = -2.0
-"""In nats: a code so much less likely than the best series is not accepted, however rarely codes nearby are."""
+MIN_THRESHOLD = -2.0
+"""In nats: lowest threshold, which excludes codes that are much less likely than the best series."""
 
 
 def list_near_codes(code: Sequence[int], distance: int, *, digit_max: int = 9) -> tuple[Code, ...]:
@@ -52,12 +52,12 @@ def _step(codes: Iterable[Code], digit_max: int) -> Iterator[Code]:
 
 @dataclass(frozen=True, slots=True)
 class EntryTrial:
-    """One entry that was tapped.
+    """One tapped entry.
 
     Parameters
     ----------
-    code : its digits, by the labels.
-    by_rule : the digits that the rule decodes around it.
+    code : its digits, from the labels.
+    by_rule : digits of overlapping entries that the rule decodes.
     log_ratio : of the tapped code, in nats; -inf where the candidates hold no likely series of it.
     near_ratios : of the codes at distance one, and at distance two.
     """
@@ -71,19 +71,19 @@ class EntryTrial:
     near_ratios: tuple[tuple[float, ...], tuple[float, ...]]
 
     def count_near_by_rule(self, distance: int, *, digit_max: int = 9) -> int:
-        """How many codes at that distance the rule opens with."""
+        """Number of codes at this distance that the rule accepts."""
         return len(set(self.by_rule) & set(list_near_codes(self.code, distance, digit_max=digit_max)))
 
 
 @dataclass(frozen=True, slots=True)
 class TapFreeDecoding:
-    """What was decoded while nobody tapped. Two of them add with +.
+    """Codes decoded in tap-free time; counts add with +.
 
     Parameters
     ----------
-    hours : in which a code could have begun and ended.
-    by_rule : codes of the length asked for that the rule decoded.
-    log_ratios : on evidence, of the codes of that length that an entry may open with (`list_passing`).
+    hours : exposure, in which a code could have begun and ended.
+    by_rule : codes of the given length decoded by the rule.
+    log_ratios : log-likelihood ratios of the codes of this length that an entry may open (`list_passing`).
     """
 
     hours: float = 0.0
@@ -104,7 +104,7 @@ def observe_openings(
     length: int = 3,
     evidence: Evidence | None = None,
 ) -> tuple[tuple[EntryTrial, ...], TapFreeDecoding]:
-    """Both decoders on a labelled recording. Every entry finds the machine awake and free of waits.
+    """Run both decoders on a labelled recording. Every entry starts with the machine awake and outside waiting times.
 
     Raises LabelError for a recording without labels.
     """
@@ -185,7 +185,7 @@ def _watch(
 
 
 def list_passing(weighed: Weighed, length: int, digit_max: int) -> tuple[float, ...]:
-    """Log-likelihood ratios, from LEAST_THRESHOLD on, of the codes of `length` digits that one entry may open with.
+    """Log-likelihood ratios, from MIN_THRESHOLD on, of the codes of `length` digits that one entry may open with.
 
     A ratio above 0 can only have the best series, compared as for a code of that length. Below 0, the codes at distance
     one from it are asked too.
@@ -196,14 +196,14 @@ def list_passing(weighed: Weighed, length: int, digit_max: int) -> tuple[float, 
         return ()
     codes = (best, *list_near_codes(best, 1, digit_max=digit_max))
     ratios = (weighed.compute_ratio(code) / NAT for code in codes)
-    return tuple(ratio for ratio in ratios if ratio >= LEAST_THRESHOLD)
+    return tuple(ratio for ratio in ratios if ratio >= MIN_THRESHOLD)
 
 
 @dataclass(frozen=True, slots=True)
 class DecoderRow:
-    """One decoder at one threshold (nan for the rule): shares with their 95 % intervals, openings by nobody a year.
+    """One decoder at one threshold (nan for the rule): shares with 95 % intervals, openings by false taps a year.
 
-    `per_year_bound` is the exact one-sided upper limit of the possible codes seen in `exposure_h`, over the keyspace.
+    `per_year_bound` is the exact one-sided upper limit of the possible codes in `exposure_h`, divided by the keyspace.
     """
 
     decoder: str
@@ -228,13 +228,13 @@ class DecoderRow:
 
 
 def list_thresholds(tried: Sequence[EntryTrial], *, most: int = 12) -> list[float]:
-    """Thresholds at which the curve bends: at most `most` of the ratios of codes nearby, evenly by rank."""
+    """Thresholds for the curve: at most `most` of the ratios of near codes, evenly spaced by rank."""
     near = {ratio for each in tried for ratios in each.near_ratios for ratio in ratios}
-    ratios = sorted(ratio for ratio in near if ratio > LEAST_THRESHOLD)
+    ratios = sorted(ratio for ratio in near if ratio > MIN_THRESHOLD)
     if not ratios:
-        return [LEAST_THRESHOLD]
+        return [MIN_THRESHOLD]
     chosen = np.unique(np.round(np.linspace(0, len(ratios) - 1, most)).astype(int))
-    return [LEAST_THRESHOLD, *(ratios[i] + 1 / NAT for i in chosen)]
+    return [MIN_THRESHOLD, *(ratios[i] + 1 / NAT for i in chosen)]
 
 
 def list_decoder_rows(
@@ -246,7 +246,7 @@ def list_decoder_rows(
     digit_max: int = 9,
     confidence: float = 0.95,
 ) -> tuple[DecoderRow, ...]:
-    """The rule, then evidence at each threshold, in nats."""
+    """Rows of the rule and of evidence at each threshold, in nats."""
     totals = [sum(len(each.near_ratios[k]) for each in tried) for k in (0, 1)]
 
     def row(decoder: str, threshold: float, opened: int, near: Sequence[int], possible: int) -> DecoderRow:
@@ -290,8 +290,8 @@ def list_decoder_rows(
 
 
 def choose_threshold(tried: Sequence[EntryTrial], idle: TapFreeDecoding, *, digit_max: int = 9) -> float:
-    """The lowest threshold, in nats, at which evidence opens no more often than the rule, nearby and by chance."""
-    least = LEAST_THRESHOLD
+    """The lowest threshold, in nats, at which near codes and false taps open no more often than with the rule."""
+    least = MIN_THRESHOLD
     for k in (0, 1):
         allowed = sum(each.count_near_by_rule(k + 1, digit_max=digit_max) for each in tried)
         least = max(least, _limit((ratio for each in tried for ratio in each.near_ratios[k]), allowed))
@@ -299,6 +299,6 @@ def choose_threshold(tried: Sequence[EntryTrial], idle: TapFreeDecoding, *, digi
 
 
 def _limit(ratios: Iterable[float], allowed: int) -> float:
-    """A threshold that at most `allowed` of the ratios reach."""
+    """A threshold reached by at most `allowed` of the ratios."""
     falling = sorted(ratios, reverse=True)
-    return max(falling[allowed] + 1 / NAT, LEAST_THRESHOLD) if allowed < len(falling) else LEAST_THRESHOLD
+    return max(falling[allowed] + 1 / NAT, MIN_THRESHOLD) if allowed < len(falling) else MIN_THRESHOLD

@@ -1,8 +1,8 @@
-"""A variant tuned to recordings, and what that setting is worth on taps that it was not tuned on.
+"""Tune a detector to recordings, and estimate its performance on held-out taps.
 
-Recordings are divided into groups: files, or pieces between taps where there are fewer than four. Each group is left
-out in turn, the setting chosen on the others, and its hits and errors counted on the group. Every setting runs over the
-whole recordings once, so that no detector starts anew at a group's edge.
+Recordings are divided into groups: files, or pieces between taps if there are fewer than four files. Each group is held
+out in turn: the setting is chosen on the others and evaluated on the group. Every setting runs over the whole
+recordings once, so detectors do not restart at the edges of groups.
 """
 
 import dataclasses
@@ -22,12 +22,12 @@ from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.tuning import GRIDS, SEED, list_settings
 from tapsig.units import FloatArray, IntArray, check_positive
 
-LEAST_FILES = 4
-MOST_PIECES = 8
-TAPS_A_PIECE = 2
-LEAST_TAPS = 6
-USUAL_TAP_V = 0.4
-"""Peak of a usual tap in the recordings that GRIDS was made for; values in volts scale with the taps at hand."""
+MIN_FILES = 4
+MAX_PIECES = 8
+TAPS_PER_PIECE = 2
+MIN_TAPS = 6
+TYPICAL_TAP_V = 0.4
+"""Typical tap peak in the recordings that GRIDS was made for; values in volts are scaled to the given taps."""
 PLAIN_STEPS_DB = range(-36, 4, 2)
 PLAIN_DEAD_TIMES_S = (0.04, 0.06, 0.08, 0.1, 0.12, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4)
 TAP_S = 0.05
@@ -35,15 +35,15 @@ TAP_S = 0.05
 
 @dataclass(frozen=True, slots=True)
 class TunedSetting:
-    """The setting with the fewest errors on all recordings, and how it does where it was not chosen.
+    """The setting with the fewest errors on all recordings, and its performance on held-out groups.
 
     Parameters
     ----------
     variant : the setting.
-    taps, missed, false : on the recordings that it was chosen on.
-    held_out : F1 on groups that were left out, with its 95 % interval (Wilson, the group as the unit).
-    held_out_missed, held_out_false : errors there, over all groups.
-    groups, tried : how many groups and settings there were.
+    taps, missed, false : counts on the recordings used for tuning.
+    held_out : F1 on held-out groups, with its 95 % interval (Wilson, the group as the unit).
+    held_out_missed, held_out_false : errors on held-out groups.
+    groups, tried : number of groups and of settings.
     """
 
     variant: Variant
@@ -79,7 +79,7 @@ def choose_grid(variant: Variant, tap_v: float) -> Mapping[str, Sequence[object]
         return {"threshold_v": levels, "dead_time_s": PLAIN_DEAD_TIMES_S}
     if variant.name not in GRIDS:
         raise ParameterError(f"{variant.name!r} has no grid; tuned are fixed-threshold and {', '.join(GRIDS)}")
-    factor = tap_v / USUAL_TAP_V
+    factor = tap_v / TYPICAL_TAP_V
     return {
         name: tuple(float(f"{cast(float, value) * factor:.2g}") for value in values) if name.endswith("_v") else values
         for name, values in GRIDS[variant.name].items()
@@ -100,7 +100,7 @@ def tune_held_out(
 
     Parameters
     ----------
-    limit : of more combinations so many are drawn at random, always the same; not of a fixed threshold, which is quick.
+    limit : of more combinations, this number is drawn at random, always the same; not for a fixed threshold.
     window_s : a detection counts when it lies at most so far from a tap.
     progress : called with the number of settings tried.
 
@@ -151,10 +151,8 @@ def _count_taps(recordings: Sequence[Recording]) -> int:
     for recording in recordings:
         require_labels(recording)
     taps = sum(recording.taps_s.size for recording in recordings)
-    if taps < LEAST_TAPS:
-        raise LabelError(
-            f"there are {taps} labelled taps; {LEAST_TAPS} or more are needed to tune and to hold some out"
-        )
+    if taps < MIN_TAPS:
+        raise LabelError(f"there are {taps} labelled taps; {MIN_TAPS} or more are needed to tune and to hold some out")
     return taps
 
 
@@ -166,7 +164,7 @@ def divide(recordings: Sequence[Recording]) -> tuple[list[FloatArray], list[IntA
     """
     files = list(dict.fromkeys(recording.source or str(number) for number, recording in enumerate(recordings)))
     names = [recording.source or str(number) for number, recording in enumerate(recordings)]
-    if len(files) >= LEAST_FILES:
+    if len(files) >= MIN_FILES:
         return [np.zeros(0)] * len(names), [np.array([files.index(name)]) for name in names], len(files)
     cuts: dict[str, FloatArray] = {}
     for name, recording in zip(names, recordings, strict=True):
@@ -178,7 +176,7 @@ def divide(recordings: Sequence[Recording]) -> tuple[list[FloatArray], list[IntA
 
 def _cut(taps_s: FloatArray) -> FloatArray:
     """Middles of pauses that part the taps into pieces of about equal number, each in the longest pause near."""
-    pieces = min(MOST_PIECES, taps_s.size // TAPS_A_PIECE)
+    pieces = min(MAX_PIECES, taps_s.size // TAPS_PER_PIECE)
     gaps = np.diff(taps_s)
     cuts = []
     for number in range(1, pieces):

@@ -10,7 +10,7 @@ from tapsig.records import Recording
 from tapsig.units import FloatArray, check_positive
 
 MAX_SAMPLES = 240_000
-"""A trace of so many samples, 30 s at 8 kHz, holds them one by one."""
+"""A trace of at most this many samples (30 s at 8 kHz) holds each of them."""
 MAX_STEPS = 120_000
 """Steps of any longer trace: six hours in steps of 0.18 s."""
 
