@@ -133,8 +133,11 @@ def find_threshold(recordings: Mapping[str, Sequence[Heard]], model: EvidenceMod
 def read_heard(part: Part, doors: range, kept: Path | None) -> dict[str, list[Heard]]:
     """Recordings with entries, of every source."""
     tap = Tap()
-    limits = {"probability": tap.probability, "dead_time_s": tap.dead_time_s}
-    return {name: list(list_heard(gather(name, part, doors, kept=kept), tap.model, **limits)) for name in SOURCES}
+    tables = ((name, gather(name, part, doors, kept=kept)) for name in SOURCES)
+    return {
+        name: list(list_heard(table, tap.model, probability=tap.probability, dead_time_s=tap.dead_time_s))
+        for name, table in tables
+    }
 
 
 def draw(recordings: Mapping[str, Sequence[Heard]], most: int) -> dict[str, list[Heard]]:
