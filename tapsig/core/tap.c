@@ -149,7 +149,10 @@ static uint8_t judge(tapsig_tap *tap, const tapsig_tap_config *config)
     if (tap->highest[TAPSIG_INNOVATION] < config->least_level) {
         return TAPSIG_TOO_WEAK;
     }
-    if (tap->tapped && tap->candidate.block - tap->last_tap < config->dead_ms) {
+    /* A candidate that is decided later may have the earlier onset. */
+    const uint32_t after = tap->candidate.block - tap->last_tap;
+    const uint32_t before = tap->last_tap - tap->candidate.block;
+    if (tap->tapped && (after < config->dead_ms || before < config->dead_ms)) {
         return TAPSIG_IN_DEAD_TIME;
     }
     tap->tapped = true;

@@ -211,6 +211,28 @@ def test_what_is_weaker_than_the_floor_is_too_weak_and_nothing_else_is(fs: float
     assert {0, 2} <= set(verdicts)
 
 
+@pytest.mark.parametrize("dead_ms", [0, 5, 80])
+def test_no_tap_follows_or_precedes_another_within_the_dead_time(dead_ms: int) -> None:
+    """By the definition of the dead time, on bursts so close that some are decided before others with earlier onsets."""
+    rng = np.random.default_rng(5)
+    volts = rng.normal(0.0, 1.0, 200_000)
+    for start in np.cumsum(rng.integers(40, 400, 700)):
+        for burst in start + np.cumsum(rng.integers(8, 40, 4)):
+            size = min(60, max(volts.size - burst, 0))
+            volts[burst : burst + size] += rng.normal(0.0, 50.0 * 10 ** rng.uniform(0, 1.3), size) * np.exp(
+                -np.arange(size) / rng.uniform(3, 20)
+            )
+    counts = (2048 + volts).clip(0, 4095).astype(np.uint16)
+    core = TapCore(2000.0, 12, trees=Model(0, (1,)).pack(), base=0, least_score=0, least_level=0, dead_ms=dead_ms)
+    judged = core.push(counts)
+    assert (np.diff(judged.block) < 0).any()  # the order does differ
+    last = -1000
+    for block, verdict in zip(judged.block.tolist(), judged.verdict.tolist(), strict=True):
+        near = abs(block - last) < dead_ms
+        assert verdict == (3 if near else 0)
+        last = last if near else block
+
+
 @pytest.mark.parametrize("bias_time_s", [0.02, 0.5])
 @at_rates("blows", few=("noise", "step", "square 37", "stuck high"))
 def test_a_fixed_threshold_against_a_bias_in_real_numbers(fs: float, bits: int, what: str, bias_time_s: float) -> None:
