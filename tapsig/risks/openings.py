@@ -24,7 +24,7 @@ from tapsig.scoring.outcomes import MIN_DIGITS
 
 Code = tuple[int, ...]
 RULE, EVIDENCE = "rule", "evidence"
-MIN_THRESHOLD = -2.0
+MIN_THRESHOLD = -1.0
 """In nats: lowest threshold, which excludes codes that are much less likely than the best series."""
 
 
