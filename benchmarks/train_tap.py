@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.transfer_data import GENERATORS, HITS, SOURCES, Part, gather
+from benchmarks.transfer_data import GENERATORS, HITS, SOURCES, TABLE, Part, gather
 from tapsig.detectors.model import Source
 from tapsig.detectors.saved import render_detector
 from tapsig.detectors.tap import Tap
@@ -22,8 +22,8 @@ from tapsig.fitting.fit import NEGATIVES_WEIGHT
 from tapsig.units import FloatArray
 
 DOORS: dict[Part, dict[str, range]] = {
-    "train": {**dict.fromkeys(GENERATORS, range(40)), HITS: range(30)},
-    "test": {**dict.fromkeys(GENERATORS, range(10)), HITS: range(6)},
+    "train": {**dict.fromkeys(GENERATORS, range(40)), HITS: range(30), TABLE: range(360)},
+    "test": {**dict.fromkeys(GENERATORS, range(10)), HITS: range(6), TABLE: range(108)},
 }
 BOOSTING = Boosting(trees=200, leaves=8, rate=0.1, least_leaf=60)
 PROBABILITY, DEAD_TIME_S = 0.4, 0.08

@@ -1,7 +1,8 @@
 """Candidates of several kinds of recordings, for training `tap` and for judging what transfers.
 
-A source is a generator of benchmarks/generators, or the composed real hits of open_recordings.py. Each has doors (or
-kits) to train on and others to be judged on. Tables are kept in a folder, because simulating takes most of the time.
+A source is a generator of benchmarks/generators, or real hits: those that open_recordings.py composes among other
+percussion, and those of table_hits.py, nearly undisturbed. Each has doors (or kits) to train on and others to be judged
+on. Tables are kept in a folder, because simulating takes most of the time.
 """
 
 import dataclasses
@@ -20,8 +21,10 @@ from tapsig.units import FloatArray
 
 Part = Literal["train", "test"]
 GENERATORS = ("home", "plate", "resonators", "lumped", "measured")
-HITS = "hits"
-SOURCES = (*GENERATORS, HITS)
+HITS, TABLE = "hits", "table"
+SOURCES = (*GENERATORS, HITS, TABLE)
+LEFT_OUT_TOGETHER = {HITS: (HITS, TABLE), TABLE: (HITS, TABLE)}
+"""Sources that share their hits."""
 FIRST_TEST_DOOR = 1000
 RATES_HZ = {
     "train": ((1000.0, 2000.0, 4000.0, 8000.0, 44_100.0), (0.1, 0.4, 0.1, 0.37, 0.03)),
@@ -108,6 +111,9 @@ def _record(name: str, part: Part, doors: range) -> Iterator[Recording]:
     if name == HITS:
         yield from _compose_hits(part, len(doors))
         return
+    if name == TABLE:
+        yield from _compose_table(part, doors)
+        return
     for door in doors:
         rng = stream(name, part, door)
         for recording in simulate_door(name, part, door + (FIRST_TEST_DOOR if part == "test" else 0), rng):
@@ -125,6 +131,15 @@ def _compose_hits(part: Part, repeats: int) -> Iterator[Recording]:
             yield recording
             if part == "train" and (copy := hear_through_poorer_chain(recording, rng)):
                 yield copy
+
+
+def _compose_table(part: Part, numbers: range) -> Iterator[Recording]:
+    from benchmarks.table_hits import compose
+
+    rates, shares = RATES_HZ[part]
+    for number in numbers:
+        rng = stream(TABLE, part, number)
+        yield compose("fit" if part == "train" else "unseen", number, fs=float(rng.choice(rates, p=shares)), rng=rng)
 
 
 def describe(recording: Recording) -> str:
