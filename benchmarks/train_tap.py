@@ -26,7 +26,7 @@ DOORS: dict[Part, dict[str, range]] = {
     "test": {**dict.fromkeys(GENERATORS, range(10)), HITS: range(6), TABLE: range(108)},
 }
 BOOSTING = Boosting(trees=200, leaves=8, rate=0.1, least_leaf=60)
-PROBABILITY, DEAD_TIME_S = 0.4, 0.08
+PROBABILITY, DEAD_TIME_S = 0.33, 0.08
 REPLAYED = 6_000
 """Candidates that `tapsig fit` learns again beside an owner's."""
 LICENCES = (

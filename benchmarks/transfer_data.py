@@ -25,6 +25,13 @@ HITS, TABLE = "hits", "table"
 SOURCES = (*GENERATORS, HITS, TABLE)
 LEFT_OUT_TOGETHER = {HITS: (HITS, TABLE), TABLE: (HITS, TABLE)}
 """Sources that share their hits."""
+
+
+def others_than(source: str) -> tuple[str, ...]:
+    """The sources that may train a detector which is judged on `source`."""
+    return tuple(name for name in SOURCES if name not in LEFT_OUT_TOGETHER.get(source, (source,)))
+
+
 FIRST_TEST_DOOR = 1000
 RATES_HZ = {
     "train": ((1000.0, 2000.0, 4000.0, 8000.0, 44_100.0), (0.1, 0.4, 0.1, 0.37, 0.03)),
@@ -107,7 +114,8 @@ def _usual_peak(samples: FloatArray, fs: float, taps_s: FloatArray) -> float:
     return float(np.median(peaks) if peaks else np.percentile(np.abs(samples), 99.9)) + 1e-9
 
 
-def _record(name: str, part: Part, doors: range) -> Iterator[Recording]:
+def record_source(name: str, part: Part, doors: range) -> Iterator[Recording]:
+    """Recordings of a source; for real hits `doors` says how many (of each condition), or which numbers."""
     if name == HITS:
         yield from _compose_hits(part, len(doors))
         return
@@ -155,7 +163,7 @@ def gather(name: str, part: Part, doors: range, *, kept: Path | None = None) -> 
     groups: list[str] = []
 
     def watched() -> Iterator[Recording]:
-        for recording in _record(name, part, doors):
+        for recording in record_source(name, part, doors):
             groups.append(describe(recording))
             yield recording
 
