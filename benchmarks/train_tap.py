@@ -22,7 +22,7 @@ from tapsig.fitting.fit import NEGATIVES_WEIGHT
 from tapsig.units import FloatArray
 
 DOORS: dict[Part, dict[str, range]] = {
-    "train": {**dict.fromkeys(GENERATORS, range(40)), HITS: range(30), TABLE: range(360)},
+    "train": {**dict.fromkeys(GENERATORS, range(20)), HITS: range(30), TABLE: range(360)},
     "test": {**dict.fromkeys(GENERATORS, range(10)), HITS: range(6), TABLE: range(108)},
 }
 BOOSTING = Boosting(trees=200, leaves=8, rate=0.1, least_leaf=60)
