@@ -111,7 +111,7 @@ def test_the_program_in_the_readme_runs(
     first: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     readme = (DEMO.parent / "README.md").read_text(encoding="utf-8")
-    program = re.search(r"### In a program.*?```python\n(.*?)```", readme, re.DOTALL)
+    program = re.search(r"# For developers.*?```python\n(.*?)```", readme, re.DOTALL)
     assert program is not None
     shutil.copytree(first, tmp_path / "first")
     monkeypatch.chdir(tmp_path)
