@@ -10,19 +10,19 @@ from tapsig._version import __version__
 from tapsig.cli.terminal import abandon_stdout, make_inert, prepare_streams
 from tapsig.errors import ParameterError, TapsigError
 
-# Command, and what it answers. The module tapsig.cli.<command> (with _ for -) has add_arguments(parser) and
+# Command and its description. The module tapsig.cli.<command> (with _ for -) has add_arguments(parser) and
 # run(args) -> int.
 COMMANDS = {
     "quickstart": "a small example to begin with, and scripts that use it",
     "score": "precision and recall of detectors on a labelled corpus",
     "detect": "the taps that a detector finds in recordings, or live in a pipe",
     "health": "what is wrong with a recording",
-    "ringdown": "how a panel rings: modes, damping, decay times",
-    "dead-time": "room for a plain threshold: threshold against dead time",
+    "ringdown": "modes, damping and decay times of a panel",
+    "dead-time": "operating area of a plain threshold over threshold and dead time",
     "report": "one page on a recording or a corpus, from faults to what to record next",
-    "tune": "the best setting of each plain detector for a recording, and how sure that is",
+    "tune": "the best setting of each plain detector for a recording, with its uncertainty",
     "causes": "why a detector missed taps or found false ones",
-    "positions": "which mounting position to use, and how certain that is",
+    "positions": "which mounting position to use, with its significance",
     "variants": "two detectors compared on the same recordings",
     "fit": "fit a detector to a labelled corpus",
     "entry": "taps to digits to a verdict",
@@ -31,7 +31,7 @@ COMMANDS = {
     "propose": "propose labels for a recording",
     "review": "a page on which to correct labels",
     "agree": "how far two label files agree",
-    "corpus": "build and check a corpus of your own",
+    "corpus": "build and check a corpus",
     "export": "a detector as C for a small controller",
     "simulate": "recordings simulated from physics",
     "reference": "the reference of tapsig in Python, as one page",
