@@ -213,7 +213,7 @@ def test_what_is_weaker_than_the_floor_is_too_weak_and_nothing_else_is(fs: float
 
 @pytest.mark.parametrize("dead_ms", [0, 5, 80])
 def test_no_tap_follows_or_precedes_another_within_the_dead_time(dead_ms: int) -> None:
-    """By the dead time's definition, on bursts so close that some are decided before others with earlier onsets."""
+    """By the dead time's definition, on bursts so close that a later onset may be decided first."""
     rng = np.random.default_rng(5)
     volts = rng.normal(0.0, 1.0, 200_000)
     for start in np.cumsum(rng.integers(40, 400, 700)):
