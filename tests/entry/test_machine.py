@@ -353,6 +353,10 @@ def test_the_bounds_of_an_adapted_pause_must_hold_the_fixed_one() -> None:
     with pytest.raises(ParameterError, match="pause_bounds_s"):
         EntryParameters(tolerance=2.0, pause_bounds_s=(1.2, 2.0))
     assert EntryParameters(pause_bounds_s=(1.2, 2.0)).tolerance == 0  # no tolerance, no bounds
+    edges = EntryParameters(tolerance=2.0, pause_bounds_s=(0.001, 1.0))  # a millisecond, and the fixed pause itself
+    assert edges.pause_bounds_s == (0.001, 1.0)
+    with pytest.raises(ParameterError, match="pause_bounds_s"):
+        EntryParameters(tolerance=2.0, pause_bounds_s=(0.0009, 1.0))
 
 
 @pytest.mark.parametrize("text", ["", "3-", "3--4", "a-b", "3 1 4", "-1", "٣-1", "3-0", "3-10"])
