@@ -167,10 +167,24 @@ def plot_detections(
     name: str = "",
     title: str = "",
 ) -> Axes:
-    """Waveform, envelope, threshold, and under them labels and decisions; on `ax`, or on axes of a new figure.
+    """Waveform and envelope, and under them labels and decisions.
 
-    `threshold_v` is a departure from the bias; rejected candidates are drawn hollow. The rows of marks are the first
-    of the returned axes' `child_axes`.
+    Parameters
+    ----------
+    recording : Recording
+    detections : Detections, optional
+        Taps to mark; rejected candidates are drawn hollow.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; default: axes of a new figure.
+    threshold_v : float, optional
+        A departure from the bias in volts, drawn as a line.
+    name, title : str, optional
+        The detector's name beside its marks, and the title.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes of the waveform; the rows of marks are the first of its `child_axes`.
     """
     with mpl.rc_context(STYLE):
         if ax is None:  # the rows of marks hang below the axes, where no layout engine makes room for them
@@ -239,9 +253,27 @@ def plot_spectrogram(
     highest_hz: float = math.inf,
     title: str = "",
 ) -> Axes:
-    """Spectrogram in dB under its highest value over log-frequency, gaps left blank; on `ax`, or on new axes.
+    """Spectrogram in dB under its highest value over log-frequency; gaps are left blank.
 
-    The frequencies `modes` (Hz) are marked at its right edge. Raises ParameterError as `compute_spectrogram` does.
+    Parameters
+    ----------
+    recording : Recording
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; default: axes of a new figure.
+    modes : sequence of float, optional
+        Frequencies in Hz to mark at the right edge.
+    highest_hz : float, optional
+        Upper end of the frequency axis; default: half the sample rate.
+    title : str, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    ParameterError
+        As `compute_spectrogram` does.
     """
     spectrum = compute_spectrogram(recording)
     octaves = [0.0, math.log2(spectrum.high_hz / spectrum.low_hz)]
@@ -287,9 +319,17 @@ def plot_spectrogram(
 
 
 def plot_ringdown(result: RingdownResult, *, title: str = "") -> Figure:
-    """Left: level of each tap's ring-down and its decay by four dominant modes, the longest among them.
+    """Level of each tap's ring-down with its decay by four dominant modes; beside it T60 of the modes with error.
 
-    Right: T60 of the modes with error.
+    Parameters
+    ----------
+    result : RingdownResult
+    title : str, optional
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Two axes. The longest mode is always among those drawn.
     """
     shown = result.dominant[:4]
     longest_mode = max(result.dominant, key=lambda mode: mode.t60_s, default=None)
@@ -362,10 +402,19 @@ def _octave_ticks(axis: Axis) -> None:
 def plot_dead_time(result: DeadTimeMap, *, ax: Axes | None = None, title: str = "") -> Axes:
     """Errors over threshold × dead time: the darker the more; hatched where taps are missed, white where none is wrong.
 
-    Drawn on `ax`, or on axes of a new figure.
-
     The region in which every tap is counted exactly once is outlined, with its area; a cross marks its middle. Where
     there is none, a circle marks the setting with the fewest errors.
+
+    Parameters
+    ----------
+    result : DeadTimeMap
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; default: axes of a new figure.
+    title : str, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
     """
     errors = result.missed + result.extra
     dead_ms = 1e3 * result.dead_times_s
@@ -435,9 +484,19 @@ def plot_dead_time(result: DeadTimeMap, *, ax: Axes | None = None, title: str = 
 
 
 def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14) -> Axes:
-    """Errors by cause, one bar each, split by position; misses under false detections. The rest is summed up.
+    """Errors by cause, one bar each, split by position; misses under false detections.
 
-    Drawn on `ax`, or on axes of a new figure.
+    Parameters
+    ----------
+    table : CauseTable
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; default: axes of a new figure.
+    most : int, optional
+        Bars; the causes that are left are summed up in one.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
     """
     positions = sorted({one.position or "–" for one in table.errors})
     shades = [str(shade) for shade in np.linspace(0.15, 0.85, max(len(positions), 1))]
@@ -483,8 +542,22 @@ def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14) ->
 def plot_features(features: Mapping[str, FloatArray], is_tap: npt.NDArray[np.bool_], *, title: str = "") -> Figure:
     """Distributions of features of taps (dark outline) against those of everything else (pale area), one panel each.
 
-    `features` are values by name, shape (n,); `is_tap` tells which are taps. At most twelve are drawn, those that
-    tell the two apart best first (by the area under the receiver operating characteristic, AUC).
+    Parameters
+    ----------
+    features : mapping of str to array, shape (n,)
+        Values by the feature's name. At most twelve are drawn, the most discriminating first (by the area under the
+        receiver operating characteristic, AUC).
+    is_tap : array of bool, shape (n,)
+    title : str, optional
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    ParameterError
+        Without taps, without other candidates, or without features.
     """
     from scipy.stats import rankdata  # heavy; only this figure needs it
 
@@ -533,7 +606,19 @@ def plot_features(features: Mapping[str, FloatArray], is_tap: npt.NDArray[np.boo
 
 
 def plot_health(recording: Recording, report: HealthReport, *, title: str = "") -> Figure:
-    """The waveform between its rails, gaps shaded, the spectrum of its calm half, and the findings in words."""
+    """The waveform between its rails, gaps shaded, the spectrum of its calm half, and the findings in words.
+
+    Parameters
+    ----------
+    recording : Recording
+    report : HealthReport
+    title : str, optional
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Two axes.
+    """
     with mpl.rc_context(STYLE):
         figure, ((wave,), (spectrum,)) = _figure(2, height=4.4)
         times, samples = _parted(recording, recording.samples)

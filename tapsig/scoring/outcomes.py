@@ -253,7 +253,7 @@ def _score_all(task: _Task) -> list[Outcome]:
 
 
 def score(
-    variants: Mapping[str, Variant | str] | Sequence[Variant | str],
+    variants: Variant | str | Mapping[str, Variant | str] | Sequence[Variant | str],
     recordings: Corpus | Iterable[Recording],
     *,
     window_s: float = MATCH_WINDOW_S,
@@ -266,7 +266,7 @@ def score(
 
     Parameters
     ----------
-    variants : list or dict of Variant or str
+    variants : Variant, str, or a list or dict of them
         The detectors, or what `load_detector` takes; a dict gives each a name of its own.
     recordings : Corpus or list of Recording
         A corpus, whose recordings are read where they are scored, one at a time; or recordings.
@@ -321,10 +321,14 @@ def score(
     return ScoreTable(tuple(outcome for column in zip(*groups, strict=True) for outcome in column), window_s)
 
 
-def name_variants(variants: Mapping[str, Variant | str] | Sequence[Variant | str]) -> dict[str, Variant]:
-    """The variants by name; ParameterError for none, or two of one name."""
-    if not isinstance(variants, Iterable) or isinstance(variants, (str, type)):
-        raise ParameterError(f"variants is {variants!r:.80}; give a list of detectors, such as ['tap', 'sta-lta']")
+def name_variants(
+    variants: Variant | str | Mapping[str, Variant | str] | Sequence[Variant | str],
+) -> dict[str, Variant]:
+    """One detector or several by name; ParameterError for none, or two of one name."""
+    if isinstance(variants, (str, Variant)):
+        variants = [variants]
+    if not isinstance(variants, Iterable):
+        raise ParameterError(f"variants is {variants!r:.80}; give detectors, such as ['tap', 'sta-lta']")
     variants = variants if isinstance(variants, Mapping) else list(variants)
     if isinstance(variants, Mapping):
         named = {name: find_variant(variant) for name, variant in variants.items()}
