@@ -29,7 +29,7 @@ from tapsig.risks.openings import EntryTrial, TapFreeDecoding, choose_threshold
 from tapsig.units import FloatArray
 
 SOURCES = ("home", "plate", "resonators")
-TRAINING_DOORS, DOORS = range(40), range(10)
+TRAINING_DOORS, DOORS = range(20), range(10)
 BOOSTING = Boosting(trees=60, leaves=6, rate=0.2, least_leaf=60)
 NEAR_SHARES = (0.003, 0.006, 0.01, 0.02)
 LIMITS = {
