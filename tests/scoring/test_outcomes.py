@@ -51,6 +51,12 @@ def test_counts_rates_and_timing_are_those_counted_by_hand() -> None:
     assert row["median_error_ms"] == pytest.approx(3.0)
 
 
+def test_one_detector_needs_no_list() -> None:
+    recording = record([1.0, 2.0], [1.002, 3.2])
+    assert score(UnitSamples(), [recording]).rows() == score([UnitSamples()], [recording]).rows()
+    assert score("null", [recording]).rows()[0]["fn"] == 2
+
+
 def test_there_is_a_row_for_every_position_and_scene_and_for_all_of_them() -> None:
     recordings = [record([1.0], [1.0]), record([1.0], [], position="skin", scene="rain")]
     rows = score([UnitSamples()], recordings).rows()
