@@ -235,7 +235,7 @@ def render(found: dict[str, list[dict[str, object]]], minutes: float) -> str:
             "",
             *table(found["day"]),
         ]
-    text += ["", "Start-up of the whole command; `first` compiles everything, as after installation:", ""]
+    text += ["", "Start-up of the whole command; nothing is compiled:", ""]
     text += table(found["start"])
     return "\n".join(text) + "\n"
 
