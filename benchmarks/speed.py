@@ -50,7 +50,7 @@ def make_samples(duration_s: float) -> FloatArray:
 
 
 def make_sparse(duration_s: float, taps: int) -> FloatArray:
-    """Noise with so many knocks, evenly spaced."""
+    """Noise with `taps` knocks, evenly spaced."""
     rng = np.random.default_rng(0)
     samples = 0.002 * rng.standard_normal(int(duration_s * FS))
     after = np.arange(int(0.1 * FS)) / FS
@@ -161,7 +161,7 @@ print(json.dumps({"seconds": seconds, "peak_mb": peak, "taps": len(found)}))
 
 
 def measure_day(names: Sequence[str], hours: float) -> list[dict[str, object]]:
-    """Time and highest memory of a process that detects from a WAV file of so many hours."""
+    """Time and highest memory of a process that detects from a WAV file of that length."""
     rows: list[dict[str, object]] = []
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "day.wav"

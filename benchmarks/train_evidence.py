@@ -141,7 +141,7 @@ def read_heard(part: Part, doors: range, kept: Path | None) -> dict[str, list[He
 
 
 def draw(recordings: Mapping[str, Sequence[Heard]], most: int) -> dict[str, list[Heard]]:
-    """At most so many recordings of each source, drawn at random."""
+    """A random draw of recordings of each source, limited in number."""
     rng = np.random.default_rng(0)
     return {
         name: [each[i] for i in sorted(rng.permutation(len(each))[:most].tolist())] for name, each in recordings.items()

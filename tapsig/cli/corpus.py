@@ -15,7 +15,7 @@ from pathlib import Path
 
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
-from tapsig.cli.recording_options import add_format_arguments
+from tapsig.cli.recording_options import add_format_arguments, reading_arguments
 from tapsig.errors import ParameterError
 
 SPLITS = ("train", "validation", "test")
@@ -68,12 +68,7 @@ def run(args: argparse.Namespace) -> int:
         scene=args.scene,
         split=args.split,
         labels=labels,
-        channel=args.channel,
-        column=args.column,
-        full_scale_v=args.full_scale_v,
-        adc_bits=args.adc_bits,
-        fs=args.fs,
-        time_unit=args.time_unit,
+        **reading_arguments(args),
         mount=args.mount,
         sensor=args.sensor,
         converter=args.converter,

@@ -31,7 +31,7 @@ PARAMETER_HELP = {
     "awake_s": "it falls asleep this long after its last tap, in seconds",
     "free_failures": "wrong entries in a row without a wait",
     "wait_s": "the first wait, in seconds",
-    "wait_factor": "each further wait is so many times longer",
+    "wait_factor": "factor by which each further wait is longer",
     "wait_limit_s": "longest wait, in seconds",
     "failure_limit": "wrong entries in a row until it stays locked; 0 = never",
     "release_s": "length of the release pulse, in seconds",

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import progress_bar
@@ -66,6 +66,11 @@ def read(args: argparse.Namespace, *, labels: Path | None = None) -> "Recording"
     return recording
 
 
+def reading_arguments(args: argparse.Namespace) -> dict[str, Any]:
+    """What the options say about the file, by the argument names of `load_recording`."""
+    return {name: getattr(args, name) for name in ("channel", "column", "full_scale_v", "adc_bits", "fs", "time_unit")}
+
+
 def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) -> "tuple[Recording, LoadReport]":
     """The recording named by the arguments, and the report of the loader.
 
@@ -76,16 +81,7 @@ def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) ->
     start_s, stop_s = check_span(args)
     if has_span(args) and is_long(args.recording):
         return _read_span(args, start_s, stop_s, labels)
-    recording, report = read_recording(
-        args.recording,
-        channel=args.channel,
-        column=args.column,
-        full_scale_v=args.full_scale_v,
-        adc_bits=args.adc_bits,
-        fs=args.fs,
-        time_unit=args.time_unit,
-        labels=labels,
-    )
+    recording, report = read_recording(args.recording, **reading_arguments(args), labels=labels)
     return (recording[start_s : args.to_s] if has_span(args) else recording), report
 
 

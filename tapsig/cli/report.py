@@ -47,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=MATCH_WINDOW_S,
         metavar="S",
-        help=f"a detection counts at most so many seconds from its tap; default: {MATCH_WINDOW_S}",
+        help=f"greatest distance in seconds between a detection and its tap; default: {MATCH_WINDOW_S}",
     )
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes, for a corpus; default: 1")
     parser.add_argument(

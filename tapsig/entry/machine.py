@@ -58,13 +58,13 @@ class EntryParameters:
     tolerance : 0 = the digit pause is fixed. Otherwise a gap starts a new digit when it is longer than `tolerance`
         times the mean gap between the taps of one digit so far (wake-up taps teach it too), kept within
         `pause_bounds_s`; until such a gap was heard, `digit_pause_s` holds. Useful values are 1.5 to 2.5.
-    wake_taps : so many taps in a row wake the machine; they and the taps right behind them are not part of the
+    wake_taps : number of taps in a row that wake the machine; they and the taps right behind them are not part of the
         entry, which starts after a digit pause. 0 = the first tap of an entry wakes it.
     awake_s : the machine falls asleep this long after its last tap.
     free_failures, wait_s, wait_factor, wait_limit_s : after each wrong entry beyond the first `free_failures` in a
         row, taps are ignored for `wait_s`, times `wait_factor` for each further one, at most `wait_limit_s`.
         NIST SP 800-63B-4 section 3.2.2 names waits from 30 s up to an hour.
-    failure_limit : after so many wrong entries in a row the machine stays locked until `reset`; 0 = no limit.
+    failure_limit : after this number of wrong entries in a row the machine stays locked until `reset`; 0 = no limit.
         The same section allows no more than 100.
     release_s : length of the release pulse after a right entry; only reported.
     """

@@ -49,6 +49,6 @@ def strip_columns_beside(block: bytes, delimiter: bytes, columns: int) -> bytes:
 
 
 def read_metadata_beside(block: bytes, delimiter: bytes, columns: int) -> Mapping[str, str]:
-    """What the metadata tell of rate and units, by the names of a preamble."""
+    """Rate and units from the metadata, by the names of a preamble."""
     lines = [line for line in block[:HEAD_BYTES].split(b"\n") if _holds_metadata(line, delimiter, columns)]
     return read_metadata([decode_line(delimiter.join(line.split(delimiter)[:columns])) for line in lines])

@@ -65,7 +65,7 @@ def choose_columns(
     if unit not in SECONDS:
         title = layout.header[time] if layout.header else "the first column"
         raise RecordingError(
-            f"{where}: the time unit of {title!r} is not told; say time_unit='us', 'ms' or 's', or"
+            f"{where}: the time unit of {title!r} is not given; say time_unit='us', 'ms' or 's', or"
             " name the column time_us, time_ms or time_s"
         )
     return Choice(time, unit, columns[time].step, value, chosen, place, name, alone)

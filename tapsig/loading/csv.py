@@ -199,7 +199,7 @@ def _value_scale(
         return True, float(full_scale_v or 1.0) / 2.0 ** int(bits), int(bits)
     if unit == "counts" or whole:
         raise RecordingError(
-            f"{source}: its values are converter counts, and the converter is not told; give adc_bits="
+            f"{source}: its values are converter counts, and its resolution is not given; give adc_bits="
             " and full_scale_v=, or '# adc_bits=10' in its first lines (for volts in whole numbers:"
             " name the column volts)"
         )

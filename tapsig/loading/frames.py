@@ -172,4 +172,4 @@ def refuse_options(path: Path, *, channel: int | None, column: str | None, adc_b
     if channel not in (None, 0) or column is not None:
         raise ParameterError(f"{path} is a file of frames with one channel: leave channel and column out")
     if adc_bits is not None:
-        raise ParameterError(f"adc_bits is {adc_bits}; the header in {path} tells it: leave it out")
+        raise ParameterError(f"adc_bits is {adc_bits}; the header in {path} states it: leave it out")

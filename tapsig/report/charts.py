@@ -133,7 +133,7 @@ def draw_lines(
 
 
 def _thin(line: Line, most: int = 400) -> list[tuple[float, float]]:
-    """At most so many points, the first and the last among them."""
+    """A limited number of the points, the first and the last among them."""
     index = np.unique(np.linspace(0, line.x.size - 1, min(most, line.x.size)).round().astype(int))
     points = [(float(line.x[i]), float(line.y[i])) for i in index]
     return [point for point in points if all(map(math.isfinite, point))]

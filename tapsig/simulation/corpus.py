@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from tapsig.errors import ParameterError
+from tapsig.loading.curate import COLUMNS
 from tapsig.loading.files import replace_file
 from tapsig.records import Recording
 from tapsig.simulation.excitation import random_stream
@@ -18,23 +19,7 @@ from tapsig.simulation.scene import LOWEST_RATE_HZ, SCENES, SimulatedScene, simu
 from tapsig.simulation.vehicle import FLEET, POSITIONS, find_vehicle
 from tapsig.units import volts_to_counts
 
-MANIFEST_COLUMNS = (
-    "recording",
-    "channel",
-    "labels",
-    "vehicle",
-    "position",
-    "scene",
-    "split",
-    "fs_hz",
-    "full_scale_v",
-    "adc_bits",
-    "duration_s",
-    "seed",
-    "mount",
-    "sensor",
-    "converter",
-)
+MANIFEST_COLUMNS = tuple(column for column in COLUMNS if column != "time_unit")
 SUITED_CODES = ("213", "121", "312", "132", "221", "231", "122", "113")  # short enough for a short recording
 
 

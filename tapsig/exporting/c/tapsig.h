@@ -50,7 +50,7 @@ tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count);
 /* Wrong entries in a row: what to store, so that a reset does not forget them. */
 uint16_t tapsig_failures(const tapsig_detector *detector);
 
-/* After tapsig_init: as if the last of so many wrong entries in a row had just been judged. Its wait begins anew. */
+/* After tapsig_init: as if the last of that number of wrong entries in a row had just been judged. Its wait begins anew. */
 void tapsig_restore(tapsig_detector *detector, uint16_t failures);
 
 /* Whether no entry and no wait is going on: time may stand still. */
