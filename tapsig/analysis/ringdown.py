@@ -10,6 +10,7 @@ import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
 from tapsig.dsp.decay import RANGES_DB, BandDecay, compute_band_decays, compute_decay_curve, get_nominal_hz
+from tapsig.dsp.decimate import decimate
 from tapsig.dsp.modes import Mode, compute_modes, least_samples
 from tapsig.errors import LabelError, RecordingError
 from tapsig.records import TAP, Gap, Recording, require_recording
@@ -240,11 +241,7 @@ def _slow_down(recording: Recording, highest_hz: float) -> Recording:
     every = int(recording.fs // (RATE_SHARE * highest_hz))
     if every < 2:
         return recording
-    from scipy.signal import resample_poly  # heavy; only fast recordings need it
-
-    parts = [
-        resample_poly(recording.samples[start:stop], 1, every, padtype="line") for start, stop in recording.stretches()
-    ]
+    parts = [decimate(recording.samples[start:stop], every) for start, stop in recording.stretches()]
     ends = np.cumsum([part.size for part in parts])
     gaps: list[Gap] = []
     slow_fs = recording.fs / every
@@ -271,10 +268,10 @@ def _cut_ringdowns(
     labels = recording.labels or ()
     events = np.unique([*taps, *(label.onset_s for label in labels if label.kind not in (TAP, "rebound"))])
     rebounds = np.array([label.onset_s for label in labels if label.kind == "rebound"])
-    times, whole = slow.times_s(np.arange(slow.samples.size)), recording.times_s(np.arange(recording.samples.size))
+    times = slow.times_s(np.arange(slow.samples.size))
     ends = np.array([stop for _, stop in slow.stretches()])
     at_rail = recording.at_rail()
-    twice = np.append(at_rail[:-1] & at_rail[1:], False)
+    clipped_s = recording.times_s(np.flatnonzero(at_rail[:-1] & at_rail[1:]))
     least, kept, left_out = least_samples(slow.fs), [], Counter[str]()
     for tap in taps:
         own = rebounds[(rebounds > tap) & (rebounds < tap + REBOUND_S)]
@@ -286,7 +283,7 @@ def _cut_ringdowns(
         stop = min(stop, int(ends[np.searchsorted(ends, hit, side="right")])) if hit < times.size else start
         if stop - start < least:
             left_out[f"under {1e3 * least / slow.fs:.0f} ms before the next event or the end"] += 1
-        elif twice[slice(*np.searchsorted(whole, [times[start], times[stop - 1]]))].any():
+        elif np.ptp(np.searchsorted(clipped_s, [times[start], times[stop - 1]])):
             left_out["clipped"] += 1
         else:
             kept.append(slow.samples[start:stop] - bias_v)

@@ -4,7 +4,7 @@ Each band is shifted to 0 Hz, low-passed by a filter that covers only samples of
 unchanged), and decimated. Its poles are those of the signal subspace of all ring-downs' Hankel matrices together
 (matrix pencil: Hua and Sarkar, IEEE Trans. Acoust. Speech Signal Process. 38 (1990) 814; ESPRIT: Roy and Kailath,
 ibid. 37 (1989) 984). The number of poles is the one with the least Bayesian information criterion of the residual.
-Leaving out one ring-down at a time gives the uncertainty (jackknife).
+Leaving out one ring-down at a time, or one of MAX_GROUPS groups, gives the uncertainty (jackknife).
 """
 
 import math
@@ -23,6 +23,7 @@ ComplexArray = npt.NDArray[np.complex128]
 BAND_HZ = 100.0
 STOPBAND_DB = 80.0
 MAX_POLES = 20
+MAX_GROUPS = 10  # of ring-downs, of which one at a time is left out
 PATIENCE = 5  # orders without a better criterion before the search ends
 HIGHEST_DAMPING = 0.1  # above, a pole is a transient rather than a resonance
 MIN_SHARE = 1e-5  # of the energy of all modes: -50 dB
@@ -38,7 +39,7 @@ class Mode:
     frequency_hz, damping : damped natural frequency, and damping ratio ζ.
     amplitude : of its envelope at the start, mean square over the ring-downs, in the samples' unit.
     energy_share : of the energy of all modes found, 0–1.
-    frequency_se_hz, damping_se : standard errors from leaving out one ring-down at a time; nan with fewer than three.
+    frequency_se_hz, damping_se : standard errors by the jackknife over ring-downs; nan with fewer than three.
     """
 
     frequency_hz: float
@@ -225,7 +226,8 @@ def _fit_band(
         if damping > HIGHEST_DAMPING:
             continue
         if not parts and len(signals) >= 3:  # the costly step: only where there is a mode
-            parts = [_solve(_signal_subspace(whole - span, order), rate)[1] for span in spans]
+            groups = [np.sum(spans[first::MAX_GROUPS], axis=0) for first in range(min(MAX_GROUPS, len(spans)))]
+            parts = [_solve(_signal_subspace(whole - group, order), rate)[1] for group in groups]
         frequency_se, damping_se = _jackknife(complex(logarithm), centre, parts)
         if damping_se > 0.5 * damping:  # not consistent over ring-downs: not a mode of the structure
             continue
@@ -238,9 +240,23 @@ def _damping(frequency_hz: float, rate_per_s: float) -> float:
 
 
 def _correlate(signals: ComplexArray, rows: int) -> ComplexArray:
-    """The Hankel matrix of each band times its own conjugate transpose, shape (bands, rows, rows)."""
-    hankel = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(signals, rows, axis=1))
-    return np.asarray(hankel.transpose(0, 2, 1) @ hankel.conj())
+    """The Hankel matrix of each band times its own conjugate transpose, shape (bands, rows, rows).
+
+    The first row is computed. Along a diagonal each element is the one before it, less the product that leaves the
+    sum, plus the one that enters.
+    """
+    columns = signals.shape[1] - rows + 1
+    windows = np.lib.stride_tricks.sliding_window_view(signals, columns, axis=1)
+    found: ComplexArray = np.empty((rows, signals.shape[0], rows), dtype=np.complex128)
+    found[0] = (windows @ signals[:, :columns, None].conj())[..., 0].conj()
+    conjugate = signals.conj()
+    for row in range(1, rows):
+        leaves, enters = row - 1, row - 1 + columns
+        found[row, :, 0] = found[0, :, row].conj()
+        found[row, :, 1:] = found[row - 1, :, :-1]
+        found[row, :, 1:] += signals[:, enters, None] * conjugate[:, columns:]
+        found[row, :, 1:] -= signals[:, leaves, None] * conjugate[:, : rows - 1]
+    return found.transpose(1, 0, 2)
 
 
 def _find_poles(subspace: ComplexArray) -> ComplexArray:
@@ -304,7 +320,7 @@ def _filter_gain(rates: ComplexArray, fs: float) -> ComplexArray:
 
 
 def _jackknife(logarithm: complex, centre_hz: float, parts: list[ComplexArray]) -> tuple[float, float]:
-    """Standard errors of frequency and damping over fits that each leave out one ring-down; logarithms in 1/s."""
+    """Standard errors of frequency and damping over fits that each leave out one group; logarithms in 1/s."""
     if not parts:
         return math.nan, math.nan
     if not all(part.size for part in parts):

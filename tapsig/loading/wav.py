@@ -184,12 +184,13 @@ def _blocks(
             if first:
                 sound.seek(first)
             left = (header.frames if stop is None else stop) - first
-            while left > 0:
-                frames = sound.read(min(block_samples, left), dtype="float64", always_2d=True)
+            dtype, unit = ("int16", 2.0**-15) if sound.subtype == "PCM_16" else ("float64", 1.0)
+            while left > 0:  # whole numbers: the channels that are not wanted need no conversion
+                frames = sound.read(min(block_samples, left), dtype=dtype, always_2d=True)
                 if not len(frames):
                     raise RecordingError(f"{path}: its last {left} frames cannot be decoded; convert it to 16-bit WAV")
                 left -= len(frames)
-                yield np.ascontiguousarray(frames[:, channel])
+                yield frames[:, channel] * unit
     except soundfile.SoundFileError as error:
         raise RecordingError(f"{path}: its samples cannot be decoded ({error}); convert it to 16-bit WAV") from error
 

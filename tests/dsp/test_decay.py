@@ -6,8 +6,9 @@ import numpy as np
 import pyroomacoustics
 import pytest
 from numpy.testing import assert_allclose
+from scipy.signal import butter, sosfilt
 
-from tapsig.dsp.decay import compute_band_decays, compute_decay_curve, list_octaves
+from tapsig.dsp.decay import OCTAVE_STEP, _filter_octaves, compute_band_decays, compute_decay_curve, list_octaves
 from tapsig.errors import ParameterError
 
 FS = 8000.0
@@ -88,6 +89,15 @@ def test_silence_and_scraps_have_no_decay_time() -> None:
 def test_octaves_have_the_standard_centres() -> None:
     # IEC 61260-1: exact base-ten mid-band frequencies 1000·10^(3n/10); nominal 63, 125, 250, 500, 1000, 2000.
     assert_allclose(list_octaves(8000, lowest_hz=60), [63.096, 125.893, 251.189, 501.187, 1000, 1995.262], rtol=1e-5)
+
+
+@pytest.mark.parametrize("fs", [1000.0, 8000.0, 44100.0])
+def test_octave_filters_equal_those_of_a_reference_library(fs: float) -> None:
+    # SciPy's Butterworth band-pass of the third order, run backwards in time.
+    values, centres = np.random.default_rng(1).standard_normal(3000), list_octaves(fs, lowest_hz=60.0)
+    for centre, band in zip(centres, _filter_octaves(values, centres, fs), strict=True):
+        sections = butter(3, (centre * OCTAVE_STEP**-0.5, centre * OCTAVE_STEP**0.5), "bandpass", fs=fs, output="sos")
+        assert_allclose(band, sosfilt(sections, values[::-1])[::-1], atol=1e-11)
 
 
 def test_bands_of_damped_sinusoids_fall_at_their_own_rates() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tapsig.dsp.modes import Mode, _low_pass, _plan, _shift_to_zero, compute_modes, least_samples
+from tapsig.dsp.modes import Mode, _correlate, _low_pass, _plan, _shift_to_zero, compute_modes, least_samples
 from tapsig.errors import ParameterError
 
 FS = 4000.0
@@ -115,6 +115,16 @@ def test_bands_are_shifted_filtered_and_thinned_as_one_sample_at_a_time(fs: floa
         shifted = values * np.exp(-2j * np.pi * centre / fs * np.arange(values.size))
         expected = 2.0 * np.convolve(shifted, _low_pass(fs), mode="valid")[::thin]
         assert_allclose(band, expected, atol=1e-12)
+
+
+def test_correlations_are_the_products_of_hankel_matrices() -> None:
+    # Oracle: the definition. The second band falls by 260 dB, as a ring-down may.
+    real, imaginary = np.random.default_rng(2).standard_normal((2, 2, 220))
+    signals = (real + 1j * imaginary) * np.stack([np.ones(220), np.exp(-np.arange(220) / 7.0)])
+    for signal, found in zip(signals, _correlate(signals, 80), strict=True):
+        hankel = np.stack([signal[row : row + 141] for row in range(80)])
+        expected = hankel @ hankel.conj().T
+        assert_allclose(found, expected, atol=1e-13 * np.trace(expected).real)
 
 
 def test_silence_has_no_modes() -> None:
