@@ -1,11 +1,13 @@
 """A user's program, for `mypy` alone: the types of what the front door gives, and a complaint of what it lacks."""
 
 from pathlib import Path
-from typing import assert_type
+from typing import Any, assert_type
 
 import tapsig
 from tapsig.analysis.health import HealthReport
 from tapsig.detectors.base import Variant
+from tapsig.detectors.sta_lta import StaLta
+from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry
 from tapsig.fitting.fit import FittedDetector
 from tapsig.results import Records
@@ -20,7 +22,11 @@ def use(samples: FloatArray) -> None:
     assert_type(tapsig.load_recording("bench.wav"), tapsig.Recording)
     assert_type(labels, tuple[tapsig.Label, ...])
     variant = tapsig.load_detector("tap")
-    assert_type(variant, Variant)
+    assert_type(variant, Tap)
+    assert_type(tapsig.load_detector("sta-lta", on=4.0).set_params(on=5.0), StaLta)
+    assert_type(tapsig.load_detector(Path("mine.json")).get_params(), dict[str, Any])
+    variants: list[Variant] = [variant, tapsig.load_detector("tapsig.detectors.tap:Tap")]
+    variants[0].set_params()  # type: ignore[attr-defined]  # any variant need not have it
     assert_type(variant.build(fs=8000).push(samples), tapsig.Detections)
     found = tapsig.detect(variant, recording)
     assert_type(found, tapsig.Detections)

@@ -116,12 +116,12 @@ def test_scikit_learn_clones_a_variant(name: str) -> None:
 
 def test_parameters_are_got_and_set_by_name() -> None:
     variant = tapsig.load_detector("tap", probability=0.7)
-    assert variant.get_params()["probability"] == 0.7  # type: ignore[attr-defined]
-    assert variant.set_params(probability=0.9) is variant  # type: ignore[attr-defined]
-    assert variant.get_params()["probability"] == 0.9  # type: ignore[attr-defined]
+    assert variant.get_params()["probability"] == 0.7
+    assert variant.set_params(probability=0.9) is variant
+    assert variant.get_params()["probability"] == 0.9
     with pytest.raises(ParameterError, match="probability is 2"):
-        variant.set_params(probability=2, floor_v=1.0)  # type: ignore[attr-defined]
-    assert variant.get_params()["floor_v"] == CATALOGUE["tap"].floor_v  # type: ignore[attr-defined]  # all or none
+        variant.set_params(probability=2, floor_v=1.0)
+    assert variant.get_params()["floor_v"] == CATALOGUE["tap"].floor_v  # all or none
 
 
 def test_a_saved_detector_is_loaded_again(tmp_path: Path) -> None:

@@ -31,7 +31,7 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
     evidence = Evidence() if args.threshold is None else Evidence(args.threshold)
     machine = EvidenceMachine(parameters, code=code, evidence=evidence)
     recording = read(args)
-    entries = list(listen(machine, variant, recording))  # type: ignore[arg-type]
+    entries = list(listen(machine, variant, recording))
     if args.until_end and machine.is_open:
         note("the recording ends within an entry, which is left undecided")
     elif not args.until_end:

@@ -71,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     if corpus is not None and len(corpus) > 1:
         page = _report_corpus(args, corpus)
     else:
-        variants = {name: load_detector(name) for name in args.detectors or DETECTORS}
+        variants: dict[str, Variant] = {name: load_detector(name) for name in args.detectors or DETECTORS}
         page = _report_recording(args, None if corpus is None else corpus.entries[0], variants)
     write_atomically(args.out, page, force=args.force)
     note(f"wrote {args.out} ({len(page.encode()) / 1e6:.1f} MB)")

@@ -37,12 +37,7 @@ def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]"
     with progress_bar(len(chosen), "recordings") as advance:
         for done, (corpus, entry) in enumerate(chosen, start=1):
             recording = corpus.load(entry)
-            entries, nothing = observe_openings(
-                recording,
-                variant,  # type: ignore[arg-type]
-                question.parameters,
-                length=question.length,
-            )
+            entries, nothing = observe_openings(recording, variant, question.parameters, length=question.length)
             tried += entries
             idle += nothing
             advance(done)

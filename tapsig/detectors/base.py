@@ -9,7 +9,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import ClassVar, Protocol, cast, runtime_checkable
+from typing import Any, ClassVar, Protocol, Self, cast, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
@@ -55,6 +55,18 @@ class Variant(Protocol):
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> Detector:
         """A fresh detector at `fs` Hz; `keep_rejected` adds the rejected candidates, each with its reason."""
+        ...
+
+
+class ParameterisedVariant(Variant, Protocol):
+    """A variant whose parameters are got and set by name, as all of the catalogue are (see `Parameters`)."""
+
+    def get_params(self, deep: bool = True) -> dict[str, Any]:
+        """The parameters by name."""
+        ...
+
+    def set_params(self, **params: Any) -> Self:
+        """Change parameters in place."""
         ...
 
 

@@ -10,8 +10,9 @@ import types
 import typing
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING, Literal, cast, overload
 
-from tapsig.detectors.base import Variant
+from tapsig.detectors.base import ParameterisedVariant, Variant
 from tapsig.detectors.catalogue import CATALOGUE, variant_class
 from tapsig.detectors.parameters import replace_parameters
 from tapsig.errors import ParameterError, RecordingError
@@ -20,11 +21,41 @@ from tapsig.loading.files import check_file, replace_file
 from tapsig.records import Recording
 from tapsig.units import finite_number
 
+if TYPE_CHECKING:  # at run time a module is imported only when its detector is used
+    from tapsig.detectors.chance import Null, Random
+    from tapsig.detectors.fixed_threshold import FixedThreshold
+    from tapsig.detectors.innovation import Innovation
+    from tapsig.detectors.prominence import Prominence
+    from tapsig.detectors.ring_following import RingFollowing
+    from tapsig.detectors.spectral_flux import SpectralFlux
+    from tapsig.detectors.sta_lta import StaLta
+    from tapsig.detectors.tap import Tap
+
 FORMAT, VERSION = "tapsig-detector", 1
 _LARGEST_BYTES = 50_000_000
 
 
-def load_detector(spec: str | Path, **parameters: object) -> Variant:
+@overload
+def load_detector(spec: Literal["null"], **parameters: object) -> "Null": ...
+@overload
+def load_detector(spec: Literal["random"], **parameters: object) -> "Random": ...
+@overload
+def load_detector(spec: Literal["fixed-threshold"], **parameters: object) -> "FixedThreshold": ...
+@overload
+def load_detector(spec: Literal["prominence"], **parameters: object) -> "Prominence": ...
+@overload
+def load_detector(spec: Literal["sta-lta"], **parameters: object) -> "StaLta": ...
+@overload
+def load_detector(spec: Literal["spectral-flux"], **parameters: object) -> "SpectralFlux": ...
+@overload
+def load_detector(spec: Literal["ring-following"], **parameters: object) -> "RingFollowing": ...
+@overload
+def load_detector(spec: Literal["innovation"], **parameters: object) -> "Innovation": ...
+@overload
+def load_detector(spec: Literal["tap"], **parameters: object) -> "Tap": ...
+@overload
+def load_detector(spec: str | Path, **parameters: object) -> ParameterisedVariant: ...
+def load_detector(spec: str | Path, **parameters: object) -> ParameterisedVariant:
     """A detector by name, from a file, or of your own.
 
     Parameters
@@ -37,8 +68,10 @@ def load_detector(spec: str | Path, **parameters: object) -> Variant:
 
     Returns
     -------
-    Variant
-        A dataclass of parameters; `build(fs)` makes the running detector.
+    ParameterisedVariant
+        A dataclass of parameters, for a name of the catalogue its class; `build(fs)` makes the running detector,
+        `get_params` and `set_params` work as in scikit-learn. Your own has these two if its class has them, for example
+        from `tapsig.detectors.Parameters`.
 
     Raises
     ------
@@ -50,7 +83,7 @@ def load_detector(spec: str | Path, **parameters: object) -> Variant:
     >>> load_detector("fixed-threshold", dead_time_s=0.2)
     FixedThreshold(threshold_v=0.1, dead_time_s=0.2, bias_time_s=0.5)
     """
-    return replace_parameters(_load_variant(spec), parameters)
+    return cast(ParameterisedVariant, replace_parameters(_load_variant(spec), parameters))
 
 
 def _load_variant(spec: str | Path) -> Variant:
@@ -151,7 +184,7 @@ def _require_variant(found: object, what: str) -> Variant:
             f"{what} is a {type(found).__name__}; a detector variant has a text `name`"
             " and `build(fs, *, keep_rejected=False)`, a built one `fs`, `latency_s`, `push`, `flush` and `reset`"
         )
-    return typing.cast(Variant, found)
+    return cast(Variant, found)
 
 
 def _read(path: Path) -> Variant:
@@ -200,7 +233,7 @@ def _variant_of(document: object) -> Variant:
     if not isinstance(document.get("name"), str):
         raise ParameterError(f"name is {document.get('name')!r}; it must be one of {', '.join(CATALOGUE)}")
     found = _from_plain(document.get("parameters"), variant_class(document["name"]), "parameters")
-    return typing.cast(Variant, found)
+    return cast(Variant, found)
 
 
 def _dataclass_from(value: object, kind: type, where: str) -> object:
@@ -209,7 +242,7 @@ def _dataclass_from(value: object, kind: type, where: str) -> object:
     hints = typing.get_type_hints(kind)
     fields = {field.name: field for field in dataclasses.fields(kind)}
     former_names: Mapping[str, str] = getattr(kind, "former_names", {})
-    value = {former_names.get(name, name): item for name, item in typing.cast(dict[str, object], value).items()}
+    value = {former_names.get(name, name): item for name, item in cast(dict[str, object], value).items()}
     unknown = sorted(set(value) - set(fields))
     if unknown:
         raise ParameterError(f"{where} holds {', '.join(map(repr, unknown))}; it may hold: {', '.join(fields)}")
