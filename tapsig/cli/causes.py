@@ -2,6 +2,7 @@
 
   tapsig causes first --detector ring-following
   tapsig causes first --detector tap --errors --scene rain
+  tapsig causes first/door.wav first/rain.wav --channel 1 --errors
   tapsig causes first/door.wav --labels first/door.labels.csv --detector fixed-threshold
 
 The table counts causes by position (--by scene, or both). --errors lists each error with its time. CSV lists errors;
@@ -13,15 +14,9 @@ import inspect
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from tapsig.cli.corpus_options import (
-    add_choice_arguments,
-    add_plot_argument,
-    check_plots,
-    draw,
-    name_recording,
-    read_chosen,
-)
+from tapsig.cli.corpus_options import add_choice_arguments, add_plot_argument, check_plots, draw, read_chosen
 from tapsig.cli.output import add_output_arguments, emit, note, progress_bar, render_rows, render_table, show
+from tapsig.cli.several import name_apart
 from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
@@ -92,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
     check_plots(args.plot, args.features, force=args.force)
     variant = load_detector(args.detector)
     recordings = list(read_chosen(args))
-    labelled = [recording for recording in recordings if recording.labels is not None or not args.recording.is_dir()]
+    labelled = [recording for recording in recordings if recording.labels is not None or len(recordings) == 1]
     if len(labelled) < len(recordings):
         note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
     figure = _draw_features(variant, labelled, args)  # first, so that a detector without features is refused at once
@@ -112,25 +107,25 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _list_errors(table: "CauseTable", start_s: float) -> list[dict[str, object]]:
-    from tapsig.records import Recording  # lazy, with numpy
-
-    names: dict[tuple[str, str], str] = {}
-    rows: list[dict[str, object]] = []
-    for one in table.to_dict()["errors"]:  # type: ignore[attr-defined]
-        key = (one["source"], one["position"])
-        if key not in names:
-            names[key] = name_recording(Recording([], 1.0, source=key[0], position=key[1]))  # type: ignore[arg-type]
-        row = {name: one[name] for name in COLUMNS[1:]}
-        rows.append({"recording": names[key], **row, "time_s": one["time_s"] + start_s})
-    return rows
+def _list_errors(table: "CauseTable", recordings: "list[Recording]") -> list[dict[str, object]]:
+    """A row for each error, with times of the whole recording."""
+    sources = list(dict.fromkeys((one.source, one.position) for one in recordings))
+    names = dict(zip(sources, name_apart(sources), strict=True))
+    starts_s = {one.source: one.start_s for one in recordings}  # above 0 with --from
+    return [
+        {
+            "recording": names[one["source"], one["position"]],
+            **{name: one[name] for name in COLUMNS[1:]},
+            "time_s": one["time_s"] + starts_s[one["source"]],
+        }
+        for one in table.to_dict()["errors"]  # type: ignore[attr-defined]
+    ]
 
 
 def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.Namespace) -> str:
-    start_s = recordings[0].start_s if len(recordings) == 1 else 0.0  # only one recording is cut by --from
     by = {"position": ("position",), "scene": ("scene",), "both": ("position", "scene")}[args.by]
     if args.format == "csv" or (args.format == "table" and args.errors):
-        return render_rows(_list_errors(table, start_s), args.format, columns=COLUMNS)
+        return render_rows(_list_errors(table, recordings), args.format, columns=COLUMNS)
     if args.format == "json":
         document = {
             "detector": table.detector,
@@ -139,7 +134,7 @@ def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.N
             "duration_s": table.duration_s,
             "first_taps": table.first_taps,
             "first_taps_found": table.first_taps_found,
-            "errors": _list_errors(table, start_s),
+            "errors": _list_errors(table, recordings),
         }
         return render_rows(table.count(by=by), "json", document=document)
     if not table.errors:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import note
 from tapsig.cli.recording_options import add_reading_arguments, has_span, read
-from tapsig.cli.terminal import make_inert
+from tapsig.cli.several import each_recording, list_recordings, name_apart
 from tapsig.errors import LabelError, ParameterError
 
 if TYPE_CHECKING:
@@ -22,12 +22,10 @@ if TYPE_CHECKING:
 CHOICES = ("vehicle", "position", "scene", "split")
 
 
-def add_choice_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add FILE or CORPUS, labels of a file, and the selection from a corpus."""
-    add_reading_arguments(parser)
-    for action in parser._actions:
-        if action.dest == "recording":
-            action.metavar, action.help = "FILE|CORPUS", "a recording (WAV or CSV), or a folder with corpus.csv"
+def add_choice_arguments(parser: argparse.ArgumentParser, *, several: bool = True) -> None:
+    """Add FILE (or several) or CORPUS, labels of a file, and the selection from a corpus."""
+    what = "recordings (WAV or CSV)" if several else "a recording (WAV or CSV)"
+    add_reading_arguments(parser, several=several, metavar="FILE|CORPUS", what=f"{what}, or a folder with corpus.csv")
     parser.add_argument(
         "--labels",
         type=Path,
@@ -97,8 +95,10 @@ def find_corpus(args: argparse.Namespace) -> "Corpus | None":
     """
     from tapsig.loading import load_corpus  # lazy: --help need not wait for it
 
-    given = list_given(args)
-    if args.recording.is_dir() or args.recording.name == "corpus.csv":
+    given, paths = list_given(args), list_recordings(args)
+    if corpora := [path for path in paths if path.is_dir() or path.name == "corpus.csv"]:
+        if len(paths) > 1:
+            raise ParameterError(f"{corpora[0]} is a corpus; give it alone, or recordings without it")
         if args.labels is not None:
             raise ParameterError("--labels applies to one recording; a corpus names its labels in corpus.csv")
         if has_span(args):
@@ -106,7 +106,7 @@ def find_corpus(args: argparse.Namespace) -> "Corpus | None":
         [corpus] = choose([load_corpus(args.recording)], given)
         return corpus
     if given:
-        raise ParameterError(f"--{next(iter(given))} selects from a corpus, but {args.recording} is one recording")
+        raise ParameterError(f"--{next(iter(given))} selects from a corpus, but {args.recording} is a recording")
     return None
 
 
@@ -117,7 +117,8 @@ def read_chosen(args: argparse.Namespace) -> "Iterator[Recording]":
     """
     corpus = find_corpus(args)
     if corpus is None:
-        yield read(args, labels=args.labels)
+        for _ in each_recording(args):
+            yield read(args, labels=args.labels)
     else:
         yield from load_entries([(corpus, entry) for entry in corpus.entries])
 
@@ -132,9 +133,9 @@ def check_plots(*paths: Path | None, force: bool) -> None:
                 check_figure_path(path, force=force)
 
 
-def name_recording(recording: "Recording") -> str:
-    """File name without its ending, and the position."""
-    return make_inert(f"{Path(recording.source).stem} {recording.position}".strip())
+def name_recordings(recordings: "Sequence[Recording]") -> list[str]:
+    """A name for each by its file and position."""
+    return name_apart([(recording.source, recording.position) for recording in recordings])
 
 
 def draw(figures: "Mapping[str, Figure | Axes]", path: Path, *, force: bool) -> None:
@@ -142,7 +143,12 @@ def draw(figures: "Mapping[str, Figure | Axes]", path: Path, *, force: bool) -> 
     from tapsig.report.figures import write_figure  # lazy: matplotlib loads only when something is drawn
 
     for name, figure in figures.items():
-        slug = re.sub(r"[^\w.-]+", "-", name)
-        own = path if len(figures) == 1 else path.with_stem(f"{path.stem}-{slug}")
+        own = path if len(figures) == 1 else name_figure(path, name)
         write_figure(figure, own, force=force)
         note(f"drew {own}")
+
+
+def name_figure(path: Path, name: str) -> Path:
+    """A file beside `path` for the figure `name`."""
+    slug = re.sub(r"[^\w.-]+", "-", name)
+    return path.with_stem(f"{path.stem}-{slug}")

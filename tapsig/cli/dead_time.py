@@ -1,6 +1,7 @@
 """Operating area of a plain threshold detector: errors over threshold and dead time.
 
   tapsig dead-time first/door.wav --labels first/door.labels.csv --plot area.png
+  tapsig dead-time first/door.wav first/rain.wav --channel 1
   tapsig dead-time first --scene quiet
   tapsig dead-time first --by position --scene quiet
 
@@ -19,7 +20,7 @@ from tapsig.cli.corpus_options import (
     add_plot_argument,
     check_plots,
     draw,
-    name_recording,
+    name_recordings,
     read_chosen,
 )
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from tapsig.records import Recording
 
 GROUPS: "dict[str, Callable[[Recording], str]]" = {
-    "recording": name_recording,
     "position": lambda recording: recording.position or "no position",
     "vehicle": lambda recording: f"{recording.vehicle} {recording.position}".strip() or "no vehicle",
     "all": lambda recording: "all",
@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_choice_arguments(parser)
     parser.add_argument(
         "--by",
-        choices=tuple(GROUPS),
+        choices=("recording", *GROUPS),
         default="recording",
         help="one map for each recording, position, vehicle and position, or all",
     )
@@ -65,8 +65,10 @@ def run(args: argparse.Namespace) -> int:
 
     check_plots(args.plot, args.waveform, force=args.force)
     groups: dict[str, list[Recording]] = {}
-    for recording in read_chosen(args):
-        groups.setdefault(GROUPS[args.by](recording), []).append(recording)
+    chosen = list(read_chosen(args))
+    names = name_recordings(chosen) if args.by == "recording" else list(map(GROUPS[args.by], chosen))
+    for name, recording in zip(names, chosen, strict=True):
+        groups.setdefault(name, []).append(recording)
     maps: dict[str, DeadTimeMap] = {}
     for name, recordings in groups.items():
         try:
@@ -115,8 +117,8 @@ def _draw_all(maps: "dict[str, DeadTimeMap]", groups: "dict[str, list[Recording]
         for name, found in maps.items():
             variant = FixedThreshold(found.best_threshold_v, found.best_dead_time_s)
             words = f"threshold {variant.threshold_v:.3g} V, dead time {1e3 * variant.dead_time_s:.0f} ms"
-            for recording in groups[name]:
-                label = name if len(groups[name]) == 1 else f"{name} {name_recording(recording)}"
+            for own, recording in zip(name_recordings(groups[name]), groups[name], strict=True):
+                label = name if len(groups[name]) == 1 else f"{name} {own}"
                 figures[label] = plot_detections(
                     recording, detect(variant, recording), name=words, threshold_v=variant.threshold_v, title=label
                 )

@@ -26,24 +26,26 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.corpus_options import add_plot_argument, check_plots, draw
+from tapsig.cli.corpus_options import add_plot_argument, check_plots, draw, name_figure
+from tapsig.cli.detecting import detect_in_file
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
-from tapsig.cli.recording_options import add_reading_arguments, has_span, read, read_long
+from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav
+from tapsig.cli.several import each_recording, is_several, mark_columns, mark_rows, name_apart
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
 
 if TYPE_CHECKING:
     from tapsig.detectors import Variant
-    from tapsig.records import Detections, Recording
+    from tapsig.records import Detections
 
-LARGE_SAMPLES = 20_000_000
-"""WAV files above this are read in blocks."""
+MOST_DRAWN = 20_000_000
+"""Samples of a WAV file that are held in memory for a picture."""
 STDIN = Path("-")
 COLUMNS = ("onset_s", "kind", "gap_s", "strength", "decided_after_ms")
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
-class FoundInFile:
+class FileRows:
     """What was found in one file: its rate in Hz, its length in seconds, and a row for each detection."""
 
     path: Path
@@ -54,11 +56,8 @@ class FoundInFile:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig detect`."""
-    add_reading_arguments(parser)
-    for action in parser._actions:
-        if action.dest == "recording":
-            action.dest, action.nargs = "recordings", "+"
-            action.help = "recordings (WAV or CSV), or - for samples from standard input, which need --fs"
+    what = "recordings (WAV or CSV), or - for samples from standard input, which need --fs"
+    add_reading_arguments(parser, several=True, what=what)
     parser.add_argument(
         "--stdin",
         choices=("text", "s16le"),
@@ -123,10 +122,8 @@ def run(args: argparse.Namespace) -> int:
         _refuse_beside_stdin(args)
         return run_live(variant, args)
     check_plots(args.plot, force=args.force)
-    tables = []
-    for path in args.recordings:
-        args.recording = path  # where `read` looks
-        tables.append(_detect_file(variant, args))
+    figures = name_apart([(str(path), "") for path in args.recordings])
+    tables = [_detect_file(variant, name, args) for name, _ in zip(figures, each_recording(args), strict=True)]
     if args.events:
         lines = ({"recording": str(one.path)} | row for one in tables for row in one.rows)
         emit("".join(map(render_event, lines)), args)
@@ -135,24 +132,36 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _detect_file(variant: "Variant", args: argparse.Namespace) -> FoundInFile:
-    found, times_s, fs, span_s, recording = _detect(variant, args)
-    rows = list_rows(found, times_s, fs, rejected=args.rejected)
+def _detect_file(variant: "Variant", name: str, args: argparse.Namespace) -> FileRows:
+    """Detect in one file; `name` tells its picture from those of others."""
+    if args.plot is not None:
+        _check_drawn(args)
+    one = detect_in_file(variant, args, keep_rejected=args.rejected, whole=args.plot is not None)
+    rows = list_rows(one.found, one.times_s, one.fs, rejected=args.rejected)
     taps = sum(row["kind"] == TAP for row in rows)
-    note(f"{taps} taps in {span_s:.1f} s of {args.recording} ({variant.name}, {fs:g} Hz)")
-    if args.plot is not None and recording is not None:
+    note(f"{taps} taps in {one.span_s:.1f} s of {args.recording} ({variant.name}, {one.fs:g} Hz)")
+    if args.plot is not None and one.recording is not None:
         from tapsig.report.figures import plot_detections  # lazy: matplotlib loads only when something is drawn
 
-        own = args.plot
-        if len(args.recordings) > 1:  # a figure each
-            own = own.with_stem(f"{own.stem}-{args.recording.stem}")
-        draw({variant.name: plot_detections(recording, found, name=variant.name)}, own, force=args.force)
-    return FoundInFile(args.recording, fs, span_s, rows)
+        own = name_figure(args.plot, name) if is_several(args) else args.plot
+        draw({name: plot_detections(one.recording, one.found, name=variant.name)}, own, force=args.force)
+    return FileRows(args.recording, one.fs, one.span_s, mark_rows(rows, args))
 
 
-def _emit_rows(tables: list[FoundInFile], variant: "Variant", args: argparse.Namespace) -> None:
-    several = len(tables) > 1
-    rows = [({"recording": str(one.path)} if several else {}) | row for one in tables for row in one.rows]
+def _check_drawn(args: argparse.Namespace) -> None:
+    """Refuse to draw a WAV file that is better not held in memory."""
+    if not has_span(args) and is_long_wav(args):
+        from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
+
+        if (frames := read_wav_info(args.recording).frames) > MOST_DRAWN:
+            raise ParameterError(
+                f"--plot: {args.recording} holds {frames} samples; up to {MOST_DRAWN} can be drawn: choose a part with"
+                " --from and --to"
+            )
+
+
+def _emit_rows(tables: list[FileRows], variant: "Variant", args: argparse.Namespace) -> None:
+    rows = [row for one in tables for row in one.rows]
     files = [
         {
             "recording": str(one.path),
@@ -165,9 +174,9 @@ def _emit_rows(tables: list[FoundInFile], variant: "Variant", args: argparse.Nam
         }
         for one in tables
     ]
-    columns = [*(["recording"] if several else []), *COLUMNS, *(["reason"] if args.rejected else [])]
+    columns = mark_columns([*COLUMNS, *(["reason"] if args.rejected else [])], args)
     shown = _with_full_times(rows) if args.format == "table" else rows
-    document: dict[str, object] = {"files": files} if several else files[0]
+    document: dict[str, object] = {"files": files} if is_several(args) else files[0]
     emit(render_rows(shown, args.format, columns=columns, document=document), args)
 
 
@@ -205,44 +214,6 @@ def change_parameters(variant: "Variant", settings: list[str]) -> "Variant":
         except ValueError:
             raise ParameterError(f"--set {setting}: {text!r} is not a number such as {value}") from None
     return dataclasses.replace(variant, **changes) if changes else variant  # type: ignore[type-var]
-
-
-def _detect(
-    variant: "Variant", args: argparse.Namespace
-) -> "tuple[Detections, list[float], float, float, Recording | None]":
-    """Detections, onset times in seconds, the sample rate, the span in seconds; the recording unless read in blocks."""
-    from tapsig.detectors import detect  # lazy: --help need not wait for these
-    from tapsig.detectors.files import detect_wav
-    from tapsig.loading import read_wav_info
-
-    if args.recording.suffix.lower() == ".wav" and not has_span(args):
-        info = read_wav_info(args.recording)
-        if info.frames > LARGE_SAMPLES:
-            if args.fs not in (None, info.fs):
-                raise ParameterError(
-                    f"--fs is {args.fs:g}; {args.recording} tells its own rate, {info.fs:g} Hz: leave --fs out"
-                )
-            if args.plot is not None:
-                raise ParameterError(
-                    f"--plot: {args.recording} holds {info.frames} samples and is read in blocks;"
-                    f" up to {LARGE_SAMPLES} can be drawn: cut out the stretch to look at"
-                )
-            scale = 1.0 if args.full_scale_v is None else args.full_scale_v
-            with read_long(args) as (findings, advance):
-                found = detect_wav(
-                    variant,
-                    args.recording,
-                    channel=args.channel or 0,
-                    full_scale_v=scale,
-                    keep_rejected=args.rejected,
-                    findings=findings,
-                    progress=advance,
-                )
-            return found, found.onset_s.tolist(), info.fs, info.duration_s, None
-    recording = read(args)
-    found = detect(variant, recording, keep_rejected=args.rejected)
-    times_s = recording.times_s(found.onset_samples) + recording.start_s
-    return found, times_s.tolist(), recording.fs, recording.span_s, recording
 
 
 def _with_full_times(rows: list[dict[str, object]]) -> list[dict[str, object]]:

@@ -53,7 +53,7 @@ def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "tuple[dict[str
     """Detectors by name, and a warning for each that was fitted to part of `corpus`; warnings are also printed."""
     from tapsig.detectors.saved import find_fitted, load_detector  # heavy rooms load when they are used
 
-    variants = {str(spec): load_detector(spec) for spec in detectors}
+    variants: dict[str, Variant] = {str(spec): load_detector(spec) for spec in detectors}
     warnings = [
         f"{name} was fitted to recordings of {', '.join(seen)}, which are among these: its figures are too good;"
         " use those that tapsig fit printed, or score it on other vehicles."

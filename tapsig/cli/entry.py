@@ -2,7 +2,8 @@
 
   tapsig entry first/door.wav --channel 1 --code 3-1-4
   tapsig entry first/door.labels.csv --code 3-1-4 --digit-pause-s 0.8
-  tapsig entry first/door.wav --channel 1 --code 3-1-4 --decoder evidence --explain 1
+  tapsig entry first/door.wav first/rain.wav --channel 1 --code 3-1-4
+  tapsig entry first/door.wav --channel 1 --code 3-1-4 --decoder evidence --explain 2
 
 FILE is a recording, or a table of taps with the columns onset_s,kind. Taps closer than the digit pause are one digit;
 a longer pause starts the next; silence ends the entry. After wrong entries in a row taps are ignored for a while, as at
@@ -17,7 +18,8 @@ from pathlib import Path
 
 from tapsig.cli.corpus_options import add_plot_argument
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
-from tapsig.cli.recording_options import add_reading_arguments, has_span, read
+from tapsig.cli.recording_options import add_reading_arguments, has_span
+from tapsig.cli.several import each_recording, is_several, list_recordings, mark_columns, mark_rows
 from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, parse_code
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
@@ -40,7 +42,7 @@ PARAMETER_HELP = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `tapsig entry`."""
-    add_reading_arguments(parser)
+    add_reading_arguments(parser, several=True, what="recordings (WAV or CSV), or tables of taps")
     parser.add_argument("--code", metavar="3-1-4", help="the right code; without it nothing is judged")
     parser.add_argument("--detector", default="tap", metavar="NAME", help="default: tap")
     parser.add_argument(
@@ -118,11 +120,56 @@ def run(args: argparse.Namespace) -> int:
         from tapsig.cli import entry_evidence  # heavy: the detectors
 
         return entry_evidence.run(args, parameters, code)
+    decoded = [_decode_file(args, parameters, code) for _ in each_recording(args)]
+    if args.format == "json":
+        documents = [
+            {**row, "faults": list(lines)}
+            for one in decoded
+            for row, lines in zip(one.entries, one.faults, strict=True)
+        ]
+        taps = [tap for one in decoded for tap in one.taps]
+        emit(render_rows(taps, "json", document={"entries": documents}), args)
+    elif args.format == "csv":
+        taps = [tap for one in decoded for tap in one.taps]
+        emit(render_rows(taps, "csv", columns=mark_columns(TAP_COLUMNS, args)), args)
+    else:
+        emit("\n".join(one.describe(heading=is_several(args)) for one in decoded), args)
+    if ignored := sum(tap["taken_for"] in IGNORED for one in decoded for tap in one.taps):
+        note(
+            f"{ignored} of {sum(len(one.taps) for one in decoded)} taps were ignored in a wait, or locked, after wrong"
+            " entries; to judge all of a test log: --wait-s 0 --failure-limit 0"
+        )
+    for one in decoded:
+        if not one.entries:
+            where = f"{one.path}: " if is_several(args) else ""
+            note(f"{where}no entry: there are no taps, or too few of them in a row, or they fell into a lockout period")
+    note("a tapped code must never be the only way to reach a person or an animal")
+    return 0
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class DecodedFile:
+    """Taps and entries of one file as rows, and the faults of each entry."""
+
+    path: Path
+    taps: list[dict[str, object]]
+    entries: list[dict[str, object]]
+    faults: list[tuple[str, ...]]
+
+    def describe(self, *, heading: bool) -> str:
+        """Two tables, and a line for each fault; with `heading` under the name of the file."""
+        text = f"{self.path}\n" if heading else ""
+        text += render_rows(self.taps, "table", columns=TAP_COLUMNS)
+        text += "\n" + render_rows(self.entries, "table", columns=ENTRY_COLUMNS)
+        for row, lines in zip(self.entries, self.faults, strict=True):
+            text += "".join(f"entry {row['entry']}: {line}\n" for line in lines)
+        return text
+
+
+def _decode_file(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> DecodedFile:
     onsets_s, reference_s, end_s = _find_taps(args)
     entries = decode_taps(onsets_s, parameters, end_s=end_s if args.until_end else None, code=code)
-    taps = _list_taps(onsets_s, parameters, code)
     missed_s, spurious_s = _compare(reference_s, onsets_s)
-    faults = _explain(entries, code, parameters, missed_s, spurious_s)
     rows = [
         {
             "entry": number,
@@ -136,26 +183,12 @@ def run(args: argparse.Namespace) -> int:
         }
         for number, entry in enumerate(entries, start=1)
     ]
-    if args.format == "json":
-        documents = [{**row, "faults": list(lines)} for row, lines in zip(rows, faults, strict=True)]
-        emit(render_rows(taps, "json", document={"entries": documents}), args)
-    elif args.format == "csv":
-        emit(render_rows(taps, "csv", columns=TAP_COLUMNS), args)
-    else:
-        text = render_rows(taps, "table", columns=TAP_COLUMNS)
-        text += "\n" + render_rows(rows, "table", columns=ENTRY_COLUMNS)
-        for row, lines in zip(rows, faults, strict=True):
-            text += "".join(f"entry {row['entry']}: {line}\n" for line in lines)
-        emit(text, args)
-    if ignored := sum(row["taken_for"] in IGNORED for row in taps):
-        note(
-            f"{ignored} of {len(taps)} taps were ignored in a wait, or locked, after wrong entries;"
-            " to judge all of a test log: --wait-s 0 --failure-limit 0"
-        )
-    if not entries:
-        note("no entry: there are no taps, or too few of them in a row, or a wait swallowed them")
-    note("a tapped code must never be the only way to reach a person or an animal")
-    return 0
+    return DecodedFile(
+        args.recording,
+        mark_rows(_list_taps(onsets_s, parameters, code), args),
+        mark_rows(rows, args),
+        _explain(entries, code, parameters, missed_s, spurious_s),
+    )
 
 
 def _check_decoder(args: argparse.Namespace) -> None:
@@ -164,13 +197,14 @@ def _check_decoder(args: argparse.Namespace) -> None:
         for name in ("threshold", "explain", "plot"):
             if getattr(args, name) is not None:
                 raise ParameterError(f"--{name} needs --decoder evidence; the rule has no likelihoods")
-    elif _is_tap_table(args.recording):
-        raise ParameterError(
-            f"{args.recording} is a table of taps, without log-odds; --decoder evidence needs a recording"
-        )
-    elif args.plot is not None and args.explain is None:
+        return
+    if tables := [path for path in list_recordings(args) if _is_tap_table(path)]:
+        raise ParameterError(f"{tables[0]} is a table of taps, without log-odds; --decoder evidence needs a recording")
+    if args.explain is not None and is_several(args):
+        raise ParameterError("--explain N is of one recording; give one")
+    if args.plot is not None and args.explain is None:
         raise ParameterError("--plot draws the entry of --explain N; give both")
-    elif args.labels is not None:
+    if args.labels is not None:
         raise ParameterError("--labels names the faults of the decoder rule; with evidence use --explain N")
 
 
@@ -193,14 +227,14 @@ def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | Non
         if has_span(args):
             raise ParameterError(f"--from and --to cut a recording; {args.recording} is a table of taps")
         return load_taps(args.recording), reference_s, None
-    from tapsig.detectors import detect, load_detector
+    from tapsig.cli.detecting import detect_in_file
+    from tapsig.detectors import load_detector
 
-    recording = read(args)
-    start_s, end_s = recording.start_s, recording.start_s + recording.span_s
-    found = detect(load_detector(args.detector), recording).accepted()
+    one = detect_in_file(load_detector(args.detector), args)
+    start_s, end_s = one.start_s, one.start_s + one.span_s
     if reference_s is not None:
         reference_s = [time_s for time_s in reference_s if start_s <= time_s < end_s]
-    return sorted(map(float, recording.times_s(found.onset_samples) + start_s)), reference_s, end_s
+    return sorted(one.times_s), reference_s, end_s
 
 
 def _is_tap_table(path: Path) -> bool:

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import emit, note, render_rows
+from tapsig.cli.several import each_recording, is_several, mark_columns, mark_rows
 from tapsig.entry import EntryParameters, Verdict
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.core.evidence import Series
-    from tapsig.entry.evidence import Evidence, EvidenceEntry
+    from tapsig.detectors import Variant
+    from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine
 
 Rows = list[dict[str, object]]
 CANDIDATE_COLUMNS = ("entry", "time_s", "log_odds", "in_entry", "taken_for")
@@ -21,50 +23,63 @@ ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "log_ratio", 
 def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> int:
     """Decode, and print candidates and entries, or explain one entry."""
     from tapsig.cli.corpus_options import check_plots, draw  # heavy rooms load when they are used
-    from tapsig.cli.recording_options import read
     from tapsig.detectors import load_detector
-    from tapsig.entry.evidence import Evidence, EvidenceMachine, check_decoder, listen
+    from tapsig.entry.evidence import Evidence, EvidenceMachine, check_decoder
 
     check_plots(args.plot, force=args.force)
     variant = load_detector(args.detector)
     check_decoder(args.decoder, variant)
     evidence = Evidence() if args.threshold is None else Evidence(args.threshold)
-    machine = EvidenceMachine(parameters, code=code, evidence=evidence)
-    recording = read(args)
-    entries = list(listen(machine, variant, recording))
-    if args.until_end and machine.is_open:
-        note("the recording ends within an entry, which is left undecided")
-    elif not args.until_end:
-        entries += machine.finish()
-    start_s = recording.start_s
-    rows = [_describe(number, entry, parameters, start_s) for number, entry in enumerate(entries, start=1)]
-    candidates = [row for k, entry in enumerate(entries, start=1) for row in _list_candidates(k, entry, start_s)]
-    if args.explain is not None:
-        entry = _pick(entries, args.explain)
-        lines = explain_verdict(entry, code, evidence, start_s)
-        candidates = _list_candidates(args.explain, entry, start_s)
-        rows = [rows[args.explain - 1]]
-        if args.plot is not None:
-            from tapsig.report.entry_figure import plot_entry
+    rows: Rows = []
+    candidates: Rows = []
+    lines: list[str] = []
+    for _ in each_recording(args):
+        machine = EvidenceMachine(parameters, code=code, evidence=evidence)
+        entries, start_s = _decode_file(machine, variant, args)
+        numbered = list(enumerate(entries, start=1))
+        if args.explain is not None:
+            entry = _pick(entries, args.explain)
+            numbered = [(args.explain, entry)]
+            lines = explain_verdict(entry, code, evidence, start_s)
+            if args.plot is not None:
+                from tapsig.report.entry_figure import plot_entry
 
-            draw({"entry": plot_entry(entry, code, title="; ".join(lines[:1]))}, args.plot, force=args.force)
-    else:
-        lines = []
+                draw({"entry": plot_entry(entry, code, title="; ".join(lines[:1]))}, args.plot, force=args.force)
+        rows += mark_rows([_describe(number, entry, parameters, start_s) for number, entry in numbered], args)
+        for number, entry in numbered:
+            candidates += mark_rows(_list_candidates(number, entry, start_s), args)
+        if not entries:
+            where = f"{args.recording}: " if is_several(args) else ""
+            note(f"{where}no entry: no candidate is likely enough, or they fell into a lockout period")
     _show(args, rows, candidates, lines)
-    if not entries:
-        note("no entry: no candidate is likely enough, or they fell into a wait")
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
+
+
+def _decode_file(
+    machine: "EvidenceMachine", variant: "Variant", args: argparse.Namespace
+) -> "tuple[list[EvidenceEntry], float]":
+    """The entries of `args.recording`, and the time at which the part that was read begins."""
+    from tapsig.cli.recording_options import read  # heavy rooms load when they are used
+    from tapsig.entry.evidence import listen
+
+    recording = read(args)
+    entries = list(listen(machine, variant, recording))  # type: ignore[arg-type]
+    if args.until_end and machine.is_open:
+        note(f"{args.recording} ends within an entry, which is left undecided")
+    elif not args.until_end:
+        entries += machine.finish()
+    return entries, recording.start_s
 
 
 def _show(args: argparse.Namespace, rows: Rows, candidates: Rows, lines: Sequence[str]) -> None:
     if args.format == "json":
         emit(render_rows(candidates, "json", document={"entries": rows, "explanation": list(lines)}), args)
     elif args.format == "csv":
-        emit(render_rows(candidates, "csv", columns=CANDIDATE_COLUMNS), args)
+        emit(render_rows(candidates, "csv", columns=mark_columns(CANDIDATE_COLUMNS, args)), args)
     else:
-        text = render_rows(candidates, "table", columns=CANDIDATE_COLUMNS) if lines else ""
-        text += ("\n" if lines else "") + render_rows(rows, "table", columns=ENTRY_COLUMNS)
+        text = render_rows(candidates, "table", columns=mark_columns(CANDIDATE_COLUMNS, args)) if lines else ""
+        text += ("\n" if lines else "") + render_rows(rows, "table", columns=mark_columns(ENTRY_COLUMNS, args))
         emit(text + "".join(f"{line}\n" for line in lines), args)
 
 

@@ -2,27 +2,22 @@
 
   tapsig health first/door.wav --full-scale-v 2.5 --adc-bits 10
   tapsig health first/counts.txt --fs 2000 --adc-bits 10 --full-scale-v 5 --plot health.png
+  tapsig health first/door.wav first/rain.wav --from 5 --to 15
   tapsig health first --position frame
 
-All channels of a WAV file are looked at unless --channel names one. Nothing is printed on a sound recording but its
+All channels of a WAV file are looked at unless --channel names one. A recording without problems prints only its
 figures. The exit code is 1 when a finding is an error.
 """
 
 import argparse
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tapsig.cli.corpus_options import (
-    add_choice_arguments,
-    add_plot_argument,
-    check_plots,
-    draw,
-    find_corpus,
-    name_recording,
-)
+from tapsig.cli.corpus_options import add_choice_arguments, add_plot_argument, check_plots, draw, find_corpus
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows, track
-from tapsig.cli.recording_options import is_long, is_long_wav, read_with_report
+from tapsig.cli.recording_options import has_span, is_long, is_long_wav, read_with_report
+from tapsig.cli.several import each_recording, list_recordings, name_apart
 from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError, RecordingError
 
@@ -49,17 +44,16 @@ def run(args: argparse.Namespace) -> int:
     """Check and show."""
     check_plots(args.plot, force=args.force)
     corpus = find_corpus(args)
-    found: dict[str, FileHealth] = {}
+    reports: dict[str, HealthReport] = {}
     drawn: dict[str, Recording] = {}
-    for name, one, recording in _check_corpus(corpus) if corpus is not None else _check_file(args):
-        found[name] = one
+    for name, one, recording in _check_corpus(corpus) if corpus is not None else _check_files(args):
+        reports[name] = one.report
         if args.plot is not None and one.readable:
             if recording is None:
-                raise ParameterError(f"--plot: {one.report.source} is too long to draw; cut out the stretch to look at")
+                raise ParameterError(
+                    f"--plot: {one.report.source} is too long to draw; choose a part with --from and --to"
+                )
             drawn[name] = recording
-    reports = {name: one.report for name, one in found.items()}
-    if corpus is None and len(found) > 1:
-        _add_comparison(reports, list(found.values()))
     code = _show(args, reports)
     if args.plot is not None:
         from tapsig.report.figures import plot_health  # lazy: matplotlib loads only when something is drawn
@@ -78,7 +72,24 @@ def _in_file_time(report: "HealthReport", start_s: float) -> "HealthReport":
     return replace(report, findings=tuple(findings)) if start_s else report
 
 
-def _check_file(args: argparse.Namespace) -> "Iterator[Checked]":
+def _check_files(args: argparse.Namespace) -> "Iterator[Checked]":
+    """The recordings given, one after the other. What cannot be read among several is a finding."""
+    from tapsig.analysis.long_health import describe_unreadable  # lazy, for --help
+
+    names = name_apart([(str(path), "") for path in list_recordings(args)])
+    asked = args.channel
+    for name, path in zip(names, each_recording(args), strict=True):
+        args.channel = asked
+        try:
+            checked = list(_check_file(name, args))
+        except (RecordingError, LabelError) as error:
+            if len(names) == 1:
+                raise
+            checked = [(name, describe_unreadable(path, error), None)]
+        yield from _add_comparison(checked) if len(checked) > 1 else checked
+
+
+def _check_file(name: str, args: argparse.Namespace) -> "Iterator[Checked]":
     """Each channel of a WAV file, or the one asked for; of a log one value column."""
     from tapsig.analysis.long_health import check_health_of_file, check_health_of_recording  # lazy, for --help
     from tapsig.loading import read_wav_info
@@ -86,7 +97,7 @@ def _check_file(args: argparse.Namespace) -> "Iterator[Checked]":
     info = read_wav_info(args.recording) if args.recording.suffix.lower() in (".wav", ".wave") else None
     whole_file = info is not None and args.channel is None
     asked = list(range(info.channels)) if info is not None and whole_file else [args.channel]
-    long = is_long_wav(args)
+    long = not has_span(args) and is_long_wav(args)
     with progress_bar(round(info.duration_s if info else 1.0) * len(asked), "s of sound") as advance:
         for done, args.channel in enumerate(asked):
             base_s = done * info.duration_s if info else 0.0
@@ -99,14 +110,14 @@ def _check_file(args: argparse.Namespace) -> "Iterator[Checked]":
                     labels=args.labels,
                     progress=lambda samples, base_s=base_s, fs=info.fs: advance(int(base_s + samples / fs)),  # type: ignore[misc]
                 )
-                recording, name = None, make_inert(args.recording.stem)
+                recording = None
             else:
                 recording, report = read_with_report(args, labels=args.labels)
                 checked = check_health_of_recording(recording, report)
                 one = replace(checked, report=_in_file_time(checked.report, recording.start_s))
-                name = name_recording(recording)
                 advance(int(base_s + recording.duration_s))
-            yield name if len(asked) == 1 else f"{name} channel {args.channel}", one, recording
+            kept = recording if args.plot is not None else None
+            yield name if len(asked) == 1 else f"{name} channel {args.channel}", one, kept
 
 
 def _check_corpus(corpus: "Corpus") -> "Iterator[Checked]":
@@ -139,14 +150,16 @@ def _check_corpus(corpus: "Corpus") -> "Iterator[Checked]":
         yield name, one, recording
 
 
-def _add_comparison(reports: "dict[str, HealthReport]", found: "Sequence[FileHealth]") -> None:
-    """Add what only shows between the channels of one file to the first channel's report."""
+def _add_comparison(checked: "list[Checked]") -> "list[Checked]":
+    """The channels of one file, with what only shows between them in the first one's report."""
     from tapsig.analysis.health import SEVERITIES, compare_channels  # lazy: --help need not wait for it
 
+    found = [one for _, one, _ in checked]
     between = compare_channels([one.digest for one in found], [one.loudness for one in found])
-    first = next(iter(reports))
-    merged = sorted((*reports[first].findings, *between), key=lambda one: SEVERITIES.index(one.severity))
-    reports[first] = replace(reports[first], findings=tuple(merged))
+    name, first, recording = checked[0]
+    merged = sorted((*first.report.findings, *between), key=lambda one: SEVERITIES.index(one.severity))
+    first = replace(first, report=replace(first.report, findings=tuple(merged)))
+    return [(name, first, recording), *checked[1:]]
 
 
 def _show(args: argparse.Namespace, reports: "dict[str, HealthReport]") -> int:
@@ -157,9 +170,9 @@ def _show(args: argparse.Namespace, reports: "dict[str, HealthReport]") -> int:
     else:
         document = {"reports": {name: report.to_dict() for name, report in reports.items()}}
         emit(render_rows(rows, args.format, columns=COLUMNS, document=document), args)
-    sound = sum(report.ok for report in reports.values())
-    note(f"{sound} of {len(reports)} sound")
-    return int(any(row["severity"] == "error" for row in rows))
+    worst = [next(iter(report.findings)).severity if report.findings else "" for report in reports.values()]
+    note(f"{len(worst)} checked: {worst.count('warning')} with warnings, {worst.count('error')} with errors")
+    return int("error" in worst)
 
 
 def _describe(name: str, report: "HealthReport") -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import progress_bar
+from tapsig.cli.several import StoreRecordings
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -18,9 +19,18 @@ if TYPE_CHECKING:
     from tapsig.records import Recording
 
 
-def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add FILE and the options to read it."""
-    parser.add_argument("recording", type=Path, metavar="FILE", help="a recording: WAV or CSV")
+def add_reading_arguments(
+    parser: argparse.ArgumentParser,
+    *,
+    several: bool = False,
+    metavar: str = "FILE",
+    what: str = "a recording: WAV or CSV",
+) -> None:
+    """Add FILE, or several of them (see `each_recording`), and the options to read it."""
+    if several:
+        parser.add_argument("recordings", type=Path, nargs="+", action=StoreRecordings, metavar=metavar, help=what)
+    else:
+        parser.add_argument("recording", type=Path, metavar=metavar, help=what)
     group = parser.add_argument_group("reading the recording")
     add_format_arguments(group)
     add_span_arguments(group)
@@ -79,7 +89,7 @@ def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) ->
     from tapsig.loading.recording import read_recording  # lazy: --help need not wait for it
 
     start_s, stop_s = check_span(args)
-    if has_span(args) and is_long(args.recording):
+    if has_span(args) and is_long_wav(args):
         return _read_span(args, start_s, stop_s, labels)
     recording, report = read_recording(args.recording, **reading_arguments(args), labels=labels)
     return (recording[start_s : args.to_s] if has_span(args) else recording), report
@@ -93,7 +103,6 @@ def _read_span(
     from tapsig.loading.parts import read_wav_span
     from tapsig.loading.recording import load_labels_beside
 
-    _check_wav_options(args)
     if labels is None:
         found, said = load_labels_beside(args.recording, read_wav_info(args.recording).duration_s)
     else:
@@ -156,11 +165,11 @@ def is_long(path: Path) -> bool:
 
 
 def is_long_wav(args: argparse.Namespace) -> bool:
-    """Whether the recording is a WAV file that is better read in parts; not so a span of one, which fits in memory.
+    """Whether the recording is a WAV file that is better read in parts, or only where --from and --to say.
 
     Raises ParameterError for options that a WAV file does not take, which `read` would look at.
     """
-    if has_span(args) or not is_long(args.recording):
+    if not is_long(args.recording):
         return False
     _check_wav_options(args)
     return True
@@ -171,6 +180,8 @@ def _check_wav_options(args: argparse.Namespace) -> None:
 
     info = read_wav_info(args.recording)
     if args.fs is not None and args.fs != info.fs:
-        raise ParameterError(f"fs is {args.fs:g}; {args.recording} has {info.fs:g} Hz: leave it out")
+        raise ParameterError(f"--fs is {args.fs:g}; {args.recording} has {info.fs:g} Hz: leave --fs out")
     if args.column is not None:
-        raise ParameterError(f"column is {args.column!r}; {args.recording} is a WAV file, without names: use channel=")
+        raise ParameterError(
+            f"--column is {args.column!r}; {args.recording} is a WAV file, without names: use --channel"
+        )

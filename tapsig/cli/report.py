@@ -33,7 +33,7 @@ DETECTORS = ("fixed-threshold", "tap")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig report`."""
-    add_choice_arguments(parser)
+    add_choice_arguments(parser, several=False)
     parser.add_argument(
         "--detector",
         action="append",
@@ -111,15 +111,16 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
     from tapsig.report.report_page import render_recording_page  # heavy rooms load when they are used
     from tapsig.summary.next_steps import Held, advise_next
 
+    command = describe_command(args)
     if entry is None:
         entry = _find_entry(args.recording, args.channel or 0)
-        path, name = args.recording, args.recording.name
+        name = args.recording.name
         if entry is not None and entry.position:
             name = f"{name} ({entry.position})"
     else:
         _take_from_manifest(args, entry)
-        path, name = entry.path, entry.name
-    summary = _summarise(args, path, entry, variants, name)
+        name = entry.name
+    summary = _summarise(args, entry, variants, name)
     hours = summary.duration_s / 3600.0 if summary.labelled and not summary.taps_s.size else 0.0
     held = Held(
         summary.labelled,
@@ -130,28 +131,28 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
         summary.health.findings,
         summary.simulated,
     )
-    return render_recording_page(summary, command=describe_command(args), steps=advise_next(held), window_s=args.window)
+    return render_recording_page(summary, command=command, steps=advise_next(held), window_s=args.window)
 
 
 def _take_from_manifest(args: argparse.Namespace, entry: "CorpusEntry") -> None:
     """What the manifest says of the recording, as if it were given by options."""
+    args.recording = entry.path
     args.channel, args.full_scale_v, args.adc_bits = entry.channel, entry.full_scale_v, entry.adc_bits
     args.fs, args.time_unit, args.labels = entry.fs_hz, entry.time_unit, entry.labels_path
 
 
 def _summarise(
-    args: argparse.Namespace, path: Path, entry: "CorpusEntry | None", variants: "dict[str, Variant]", name: str
+    args: argparse.Namespace, entry: "CorpusEntry | None", variants: "dict[str, Variant]", name: str
 ) -> "RecordingSummary":
     from tapsig.summary.parts import summarise_wav  # heavy rooms load when they are used
     from tapsig.summary.recording import summarise_recording
 
     position, vehicle, scene = (getattr(entry, name, "") for name in ("position", "vehicle", "scene"))
     simulated = entry is not None and bool(entry.seed)
-    reading = argparse.Namespace(**{**vars(args), "recording": path})
     begin_s, end_s = check_span(args)
-    if is_long_wav(argparse.Namespace(**{**vars(reading), "from_s": None, "to_s": None})):
+    if is_long_wav(args):
         return summarise_wav(
-            path,
+            args.recording,
             variants,
             name=name,
             channel=args.channel or 0,
@@ -166,8 +167,8 @@ def _summarise(
             simulated=simulated,
             window_s=args.window,
         )
-    recording, report = read_with_report(reading, labels=args.labels)
-    note_findings(path, recording.findings)
+    recording, report = read_with_report(args, labels=args.labels)
+    note_findings(args.recording, recording.findings)
     recording = dataclasses.replace(recording, position=position, vehicle=vehicle, scene=scene)
     return summarise_recording(recording, variants, name=name, report=report, simulated=simulated, window_s=args.window)
 

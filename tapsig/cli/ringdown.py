@@ -2,10 +2,11 @@
 
   tapsig ringdown first/door.wav --labels first/door.labels.csv --plot ringdown.png
   tapsig ringdown first/door.wav --channel 1 --detector ring-following
+  tapsig ringdown first/door.wav first/rain.wav --channel 1
   tapsig ringdown first --scene quiet
 
-Modes are fitted to all ring-downs of a recording together; ± is the standard error over taps. A corpus gives one line
-for each recording, a single recording all tables. EDT, T20 and T30 are evaluation ranges of ISO 3382-1; if noise or the
+Modes are fitted to all ring-downs of a recording together; ± is the standard error over taps. Several recordings give
+one line each, a single one all tables. EDT, T20 and T30 are evaluation ranges of ISO 3382-1; if noise or the
 next tap shortens a range too much, the reason is shown instead of a value.
 """
 
@@ -17,7 +18,7 @@ from tapsig.cli.corpus_options import (
     add_plot_argument,
     check_plots,
     draw,
-    name_recording,
+    name_recordings,
     read_chosen,
 )
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table
@@ -60,13 +61,13 @@ def run(args: argparse.Namespace) -> int:
     results: dict[str, RingdownResult] = {}
     recordings: dict[str, Recording] = {}
     failed: list[str] = []
-    for recording in read_chosen(args):
-        name = name_recording(recording)
+    chosen = list(read_chosen(args))
+    for name, recording in zip(name_recordings(chosen), chosen, strict=True):
         try:
             results[name] = _measure(recording, args)
             recordings[name] = recording
         except (LabelError, RecordingError) as error:
-            if not args.recording.is_dir():
+            if len(chosen) == 1:
                 raise
             failed.append(str(error))
     for name, result in results.items():

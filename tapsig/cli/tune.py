@@ -1,6 +1,7 @@
 """The best setting of each plain detector for a recording, how sure that is, and the line to paste.
 
   tapsig tune first/door.wav --full-scale-v 2.5 --adc-bits 10 --channel 1
+  tapsig tune first/door.wav first/rain.wav --channel 1 --detector fixed-threshold
   tapsig tune first --scene quiet --detector fixed-threshold --detector innovation
   tapsig tune first/door.wav --labels first/door.labels.csv --detector fixed-threshold --format json
 
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_choice_arguments, read_chosen
 from tapsig.cli.output import add_output_arguments, emit, format_interval, note, progress_bar, render_rows, render_table
+from tapsig.cli.several import list_recordings
 from tapsig.errors import LabelError
 
 if TYPE_CHECKING:
@@ -74,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.scoring.held_out import tune_held_out
 
     recordings = list(read_chosen(args))
-    labelled = [one for one in recordings if one.labels is not None or not args.recording.is_dir()]
+    labelled = [one for one in recordings if one.labels is not None or len(recordings) == 1]
     if not labelled:
         raise LabelError(f"{args.recording}: no selected recording has labels; tuning needs labelled taps")
     if len(labelled) < len(recordings):
@@ -147,7 +149,7 @@ def _write_line(
         return f"{level}\nconst unsigned long DEAD_TIME_MS = {1e3 * dead_time_s:.0f};  // no second tap this soon"
     words = ["tapsig", "detect", "FILE"]
     if args.recording.is_file() and args.recording.name != "corpus.csv":
-        words[2] = str(args.recording)
+        words[2:] = map(str, list_recordings(args))
         for option in ("channel", "column", "full_scale_v", "adc_bits", "fs", "time_unit"):
             given = getattr(args, option)
             words += [] if given is None else [f"--{option.replace('_', '-')}", str(given)]

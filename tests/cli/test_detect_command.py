@@ -117,7 +117,8 @@ def test_a_long_file_is_read_in_blocks_with_the_same_result(
     words = (wav, "--full-scale-v", 2.5, "--detector", "prominence", "--format", "csv")
     call(*words)
     whole = capsys.readouterr().out
-    monkeypatch.setattr("tapsig.cli.detect.LARGE_SAMPLES", 1000)
+    monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", 1000)
+    monkeypatch.setattr("tapsig.cli.detect.MOST_DRAWN", 1000)
     monkeypatch.setattr("tapsig.loading.recording.read_recording", None)  # must not be used
     call(*words)
     assert capsys.readouterr().out == whole
@@ -125,9 +126,9 @@ def test_a_long_file_is_read_in_blocks_with_the_same_result(
     assert call(*words, "--fs", FS) == 0
     assert capsys.readouterr().out == whole
     assert call(*words, "--fs", 4000) == 2
-    assert f"--fs is 4000; {wav} tells its own rate, {FS:g} Hz" in capsys.readouterr().err
+    assert f"--fs is 4000; {wav} has {FS:g} Hz" in capsys.readouterr().err
     assert call(*words, "--plot", wav.with_suffix(".png")) == 2
-    assert "holds 32000 samples and is read in blocks; up to 1000 can be drawn" in capsys.readouterr().err
+    assert "holds 32000 samples; up to 1000 can be drawn: choose a part with --from and --to" in capsys.readouterr().err
 
 
 def test_a_figure_shows_the_waveform_and_what_was_found(wav: Path, capsys: pytest.CaptureFixture[str]) -> None:

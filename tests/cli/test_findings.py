@@ -126,7 +126,6 @@ def test_of_several_channels_it_is_said_once_which_was_taken(
     call = [words[0], str(corpus / "sound.wav"), *labels, *words[1:]]
     for large in (1 << 23, 100):
         monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", large)
-        monkeypatch.setattr("tapsig.cli.detect.LARGE_SAMPLES", large)
         assert main(call) == 0
         err = capsys.readouterr().err
         assert err.count("took channel 0 of the channels 0 to 1: choose another with --channel") == 1

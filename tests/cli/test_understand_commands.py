@@ -51,7 +51,7 @@ def test_health_is_quiet_on_sound_channels(corpus: Path, capsys: pytest.CaptureF
     code, out, err = run(capsys, "health", corpus / "heron-quiet.wav", "--full-scale-v", 2.5)
     assert code == 0
     assert len(out.splitlines()) == 2
-    assert "2 of 2 sound" in err
+    assert "2 checked: 0 with warnings, 0 with errors" in err
     code, out, _ = run(capsys, "health", corpus, "--position", "frame", "--format", "json")
     assert (code, json.loads(out)["rows"]) == (0, [])
 
