@@ -1,7 +1,7 @@
 """What several test files share: the demo corpus, ringing of a known decay, and detectors whose answers are given."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
@@ -9,7 +9,9 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.records import Detections
+from tapsig.loading import LoadReport, ReadOptions, read_recording
+from tapsig.loading.read_options import DEFAULTS
+from tapsig.records import Detections, Recording
 from tapsig.units import FloatArray
 
 ROOT = Path(__file__).parents[1]
@@ -87,3 +89,38 @@ class RisingEdges:
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> FakeDetector:
         return FakeDetector(fs, lambda samples: detect_at(np.flatnonzero(np.diff(samples) >= 0.3) + 1))
+
+
+TEN_BITS = ReadOptions(adc_bits=10, full_scale_v=5.0)
+"""How the logs of a converter of 10 bits and 5 V are read."""
+
+
+def write_log(folder: Path, lines: str | Iterable[str]) -> Path:
+    """Write a text, or lines, to a file."""
+    path = folder / "log.csv"
+    path.write_text(lines if isinstance(lines, str) else "".join(f"{line}\n" for line in lines), encoding="utf-8")
+    return path
+
+
+def write_columns(folder: Path, header: str, *columns: Iterable[object]) -> Path:
+    """Write columns, with commas between, to a log."""
+    return write_log(folder, [header, *(",".join(map(str, row)) for row in zip(*columns, strict=True))])
+
+
+def read_log(folder: Path, lines: str | Iterable[str], options: ReadOptions = TEN_BITS) -> tuple[Recording, LoadReport]:
+    """Write the lines of a log to a file, and read it."""
+    return read_recording(write_log(folder, lines), options)
+
+
+def read_columns(
+    folder: Path, header: str, *columns: Iterable[object], options: ReadOptions = TEN_BITS
+) -> tuple[Recording, LoadReport]:
+    """Write columns to a log, and read it."""
+    return read_recording(write_columns(folder, header, *columns), options)
+
+
+def read_wav_bytes(folder: Path, content: bytes, options: ReadOptions = DEFAULTS) -> tuple[Recording, LoadReport]:
+    """Write the content of a WAV file, and read it."""
+    path = folder / "x.wav"
+    path.write_bytes(content)
+    return read_recording(path, options)

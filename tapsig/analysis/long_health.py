@@ -15,6 +15,7 @@ from tapsig.loading import LoadReport, load_labels, read_wav_info
 from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList
 from tapsig.loading.parts import PART_S, Part, read_wav_parts
+from tapsig.loading.read_options import DEFAULTS, ReadOptions
 from tapsig.loading.wav import add_rate_difference
 from tapsig.records import Recording
 
@@ -53,14 +54,7 @@ def describe_unreadable(path: Path, error: TapsigError) -> FileHealth:
 
 
 def check_health_of_file(
-    path: str | Path,
-    *,
-    channel: int = 0,
-    full_scale_v: float | None = None,
-    adc_bits: int | None = None,
-    labels: str | Path | None = None,
-    fs: float | None = None,
-    progress: Callable[[int], None] | None = None,
+    path: str | Path, options: ReadOptions = DEFAULTS, *, progress: Callable[[int], None] | None = None
 ) -> FileHealth:
     """As `tapsig.analysis.health.check_health`, part by part, for one channel of a WAV file of any length.
 
@@ -70,22 +64,14 @@ def check_health_of_file(
     Raises RecordingError as `tapsig.loading.read_wav_blocks` does, LabelError as `tapsig.loading.load_labels`.
     """
     info = read_wav_info(path)
-    own = None if labels is None else load_labels(labels)
+    own = load_labels(options.labels) if options.labels else None
     noted = FindingList()
-    add_rate_difference(noted, info.fs, fs)
+    add_rate_difference(noted, info.fs, options.fs)
     digest = hashlib.sha256()
     reports: list[HealthReport] = []
     labelled: list[bool] = []
     found: dict[str, list[HealthFinding]] = defaultdict(list)
-    for part in read_wav_parts(
-        path,
-        channel=channel,
-        full_scale_v=full_scale_v,
-        adc_bits=adc_bits,
-        labels=own,
-        findings=noted,
-        progress=progress,
-    ):
+    for part in read_wav_parts(path, options, labels=own, findings=noted, progress=progress):
         digest.update(part.recording.samples.data)
         report = check_health(part.recording)
         reports.append(report)
@@ -97,7 +83,7 @@ def check_health_of_file(
     noises = sorted(report.noise_v for report in reports)
     noise = float(np.mean(noises[: max(1, len(noises) // 20)]))
     biases = np.array([report.bias_v for report in reports])
-    span_v = 2.0 if full_scale_v is None else 2.0 * full_scale_v
+    span_v = 2.0 * options.wav_scale_v
     if "bias-drift" not in found:
         findings += bias_drift(biases, PART_S * np.arange(biases.size, dtype=np.float64), span_v, noise)
     findings += carry_over(LoadReport(show_path(Path(path)), (*info.findings, *noted.settle("", strict=False))))

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
-from tapsig.cli.recording_options import add_format_arguments, reading_arguments
+from tapsig.cli.recording_options import add_format_arguments, read_options
 from tapsig.errors import ParameterError
 
 SPLITS = ("train", "validation", "test")
@@ -63,12 +63,8 @@ def run(args: argparse.Namespace) -> int:
     added = add_recording(
         args.folder,
         args.recording,
-        vehicle=args.vehicle,
-        position=args.position,
-        scene=args.scene,
+        read_options(args, labels=labels, vehicle=args.vehicle, position=args.position, scene=args.scene),
         split=args.split,
-        labels=labels,
-        **reading_arguments(args),
         mount=args.mount,
         sensor=args.sensor,
         converter=args.converter,

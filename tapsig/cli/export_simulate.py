@@ -38,10 +38,10 @@ def simulate(args: argparse.Namespace, prepared: "Prepared") -> int:
 
 def _read(args: argparse.Namespace) -> "Recording":
     """The recording; a WAV's full scale is half of what lies between the converter's rails."""
-    from tapsig.loading.recording import read_recording
+    from tapsig.loading import ReadOptions, read_recording
 
     scale = args.full_scale_v / 2 if args.simulate.suffix.lower() in (".wav", ".wave") else None
-    recording, _ = read_recording(args.simulate, channel=args.channel, full_scale_v=scale)
+    recording, _ = read_recording(args.simulate, ReadOptions(channel=args.channel, full_scale_v=scale))
     note_findings(args.simulate, recording.findings)
     return recording
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_choice_arguments, add_plot_argument, check_plots, draw, find_corpus
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows, track
-from tapsig.cli.recording_options import has_span, is_long, is_long_wav, read_with_report
+from tapsig.cli.recording_options import has_span, is_long, is_long_wav, read_options, read_with_report
 from tapsig.cli.several import each_recording, list_recordings, name_apart
 from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError, RecordingError
@@ -104,10 +104,7 @@ def _check_file(name: str, args: argparse.Namespace) -> "Iterator[Checked]":
             if info is not None and long:
                 one = check_health_of_file(
                     args.recording,
-                    channel=args.channel or 0,
-                    full_scale_v=args.full_scale_v,
-                    adc_bits=args.adc_bits,
-                    labels=args.labels,
+                    read_options(args, labels=args.labels),
                     progress=lambda samples, base_s=base_s, fs=info.fs: advance(int(base_s + samples / fs)),  # type: ignore[misc]
                 )
                 recording = None
@@ -133,14 +130,7 @@ def _check_corpus(corpus: "Corpus") -> "Iterator[Checked]":
         recording = None
         try:
             if is_long(entry.path):
-                one = check_health_of_file(
-                    entry.path,
-                    channel=entry.channel,
-                    full_scale_v=entry.full_scale_v,
-                    adc_bits=entry.adc_bits,
-                    labels=entry.labels_path,
-                    fs=entry.fs_hz,
-                )
+                one = check_health_of_file(entry.path, entry.options)
                 one = replace(one, report=replace(one.report, position=entry.position))
             else:
                 recording, report = corpus.read(entry)

@@ -14,7 +14,7 @@ from tapsig.cli.several import StoreRecordings
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
-    from tapsig.loading import LoadReport
+    from tapsig.loading import LoadReport, ReadOptions
     from tapsig.loading.findings import FindingList
     from tapsig.records import Recording
 
@@ -76,9 +76,12 @@ def read(args: argparse.Namespace, *, labels: Path | None = None) -> "Recording"
     return recording
 
 
-def reading_arguments(args: argparse.Namespace) -> dict[str, Any]:
-    """What the options say about the file, by the argument names of `load_recording`."""
-    return {name: getattr(args, name) for name in ("channel", "column", "full_scale_v", "adc_bits", "fs", "time_unit")}
+def read_options(args: argparse.Namespace, **more: Any) -> "ReadOptions":
+    """What the options say about the file."""
+    from tapsig.loading import ReadOptions  # lazy: --help need not wait for it
+
+    names = ("channel", "column", "full_scale_v", "adc_bits", "fs", "time_unit")
+    return ReadOptions(**{name: getattr(args, name) for name in names}, **more)
 
 
 def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) -> "tuple[Recording, LoadReport]":
@@ -91,7 +94,7 @@ def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) ->
     start_s, stop_s = check_span(args)
     if has_span(args) and is_long_wav(args):
         return _read_span(args, start_s, stop_s, labels)
-    recording, report = read_recording(args.recording, **reading_arguments(args), labels=labels)
+    recording, report = read_recording(args.recording, read_options(args, labels=labels))
     return (recording[start_s : args.to_s] if has_span(args) else recording), report
 
 
@@ -107,15 +110,7 @@ def _read_span(
         found, said = load_labels_beside(args.recording, read_wav_info(args.recording).duration_s)
     else:
         found, said = load_labels(labels), ()
-    recording = read_wav_span(
-        args.recording,
-        start_s,
-        stop_s,
-        channel=args.channel,
-        full_scale_v=args.full_scale_v,
-        adc_bits=args.adc_bits,
-        labels=found,
-    )
+    recording = read_wav_span(args.recording, start_s, stop_s, read_options(args), labels=found)
     recording = replace(recording, findings=(*recording.findings, *said))
     return recording, LoadReport(recording.source, recording.findings, channel=args.channel or 0)
 

@@ -25,6 +25,7 @@ from tapsig.labelling.transients import Transients, extract_part_transients, ext
 from tapsig.loading import read_wav_info
 from tapsig.loading.findings import FindingList
 from tapsig.loading.parts import read_wav_parts
+from tapsig.loading.read_options import ReadOptions
 from tapsig.records import TAP, Recording, require_recording
 from tapsig.results import Records
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
@@ -128,9 +129,8 @@ def propose_in_file(
     """
     info = read_wav_info(path)
     _check_rate(info.fs)
-    parts = read_wav_parts(
-        path, channel=channel, full_scale_v=full_scale_v, overlap_s=PART_OVERLAP_S, findings=findings, progress=progress
-    )
+    options = ReadOptions(channel=channel, full_scale_v=full_scale_v)
+    parts = read_wav_parts(path, options, overlap_s=PART_OVERLAP_S, findings=findings, progress=progress)
     found = (extract_part_transients(part, rise_db=parameters.rise_db, apart_s=parameters.apart_s) for part in parts)
     events = Transients.join([one for one in found if one.rise_db.size])
     return _make_proposals(*_compare(events, info.duration_s, parameters))

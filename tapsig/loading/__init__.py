@@ -3,6 +3,7 @@
 from tapsig.loading.corpus import Corpus, CorpusEntry, load_corpus
 from tapsig.loading.findings import LoadReport, Stretch
 from tapsig.loading.labels import load_labels, write_labels
+from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.recording import load_recording, read_recording
 from tapsig.loading.wav import WavInfo, read_wav_blocks, read_wav_info, write_cue_labels, write_wav
 from tapsig.records import Finding
@@ -12,6 +13,7 @@ __all__ = [
     "CorpusEntry",
     "Finding",
     "LoadReport",
+    "ReadOptions",
     "Stretch",
     "WavInfo",
     "load_corpus",

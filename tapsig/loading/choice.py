@@ -7,6 +7,7 @@ from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.columns import Column, describe_column
 from tapsig.loading.findings import FindingList
 from tapsig.loading.layout import Layout
+from tapsig.loading.read_options import ReadOptions
 from tapsig.units import SECONDS, TIME_UNITS, VOLT_UNITS
 
 
@@ -29,26 +30,20 @@ class Choice:
 
 
 def choose_columns(
-    source: str,
-    layout: Layout,
-    *,
-    channel: int | None,
-    column: str | None,
-    time_unit: str | None,
-    timeless: bool,
-    findings: FindingList,
+    source: str, layout: Layout, options: ReadOptions, *, timeless: bool, findings: FindingList
 ) -> Choice:
-    """The columns to read. `timeless` says that a rate was given, so that a time column may be missing.
+    """The columns to read. `timeless`: a rate was given, so a time column may be missing.
 
-    Raises RecordingError, with what to say, where the file does not tell what its columns are; ParameterError for a
+    Raises RecordingError, with the remedy, if the file does not say what its columns are; ParameterError for a
     channel or column that it does not have.
     """
+    time_unit = options.time_unit
     where = f"{source}, line {layout.first_line}: {layout.example[:40]!r}"
     columns = [describe_column(name) for name in layout.header] or _columns_without_header(where, layout, time_unit)
     if layout.columns > 1 and time_unit and not timeless and all(one.kind != "time" for one in columns):
         columns[0] = Column("time")
     values = [index for index, one in enumerate(columns) if one.kind in ("value", "other")]
-    value = _choose_value(source, layout, columns, values, channel, column, findings)
+    value = _choose_value(source, layout, columns, values, options, findings)
     chosen = columns[value]
     if not chosen.unit and (word := layout.preamble.get("value_unit", "").lower()) in VOLT_UNITS:
         chosen = Column(chosen.kind, "V", VOLT_UNITS[word])
@@ -76,14 +71,14 @@ def _choose_value(
     layout: Layout,
     columns: Sequence[Column],
     values: Sequence[int],
-    channel: int | None,
-    column: str | None,
+    options: ReadOptions,
     findings: FindingList,
 ) -> int:
-    """The value column asked for; else the first in volts or counts, else the first that is not known to be no signal.
+    """The value column asked for; else the first in volts or counts; else the first that may be a signal.
 
-    A finding says which was taken where another could be the signal too.
+    If another column could be the signal too, a finding names the one that was taken.
     """
+    channel, column = options.channel, options.column
     names = [layout.header[index] if layout.header else f"column {index + 1}" for index in values]
     if column is not None:
         found = [index for index, name in zip(values, names, strict=True) if name.lower() == column.strip().lower()]

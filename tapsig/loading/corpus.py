@@ -14,6 +14,7 @@ import numpy as np
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.files import read_small_file, to_path
 from tapsig.loading.findings import LoadReport
+from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.recording import read_recording
 from tapsig.records import Recording
 from tapsig.results import ReadOnlyMapping
@@ -70,6 +71,21 @@ class CorpusEntry:
         """The recording's file name without its ending, with the position."""
         stem = PurePosixPath(self.recording).stem
         return f"{stem} {self.position}".strip()
+
+    @property
+    def options(self) -> ReadOptions:
+        """How its recording is read; the manifest alone says whether it is labelled."""
+        return ReadOptions(
+            channel=self.channel,
+            full_scale_v=self.full_scale_v,
+            adc_bits=self.adc_bits,
+            labels=self.labels_path or False,
+            fs=self.fs_hz,
+            time_unit=self.time_unit,
+            position=self.position,
+            vehicle=self.vehicle,
+            scene=self.scene,
+        )
 
     def __reduce__(self) -> tuple[object, ...]:  # a mapping proxy cannot be sent to another process
         values = (getattr(self, name) for name in self.__slots__)
@@ -150,19 +166,7 @@ class Corpus:
 
     def read(self, entry: CorpusEntry) -> tuple[Recording, LoadReport]:
         """The recording of an entry, and the report of how it was read."""
-        recording, report = read_recording(
-            entry.path,
-            channel=entry.channel,
-            full_scale_v=entry.full_scale_v,
-            adc_bits=entry.adc_bits,
-            labels=entry.labels_path or False,  # the manifest says what is labelled
-            fs=entry.fs_hz,
-            time_unit=entry.time_unit,
-            strict=self.strict,
-            position=entry.position,
-            vehicle=entry.vehicle,
-            scene=entry.scene,
-        )
+        recording, report = read_recording(entry.path, replace(entry.options, strict=self.strict))
         return replace(recording, split=entry.split), report
 
 

@@ -17,6 +17,7 @@ from tapsig.loading.layout import Layout, find_layout, preamble_number
 from tapsig.loading.lines import LineReader, Table
 from tapsig.loading.logtext import read_log_blocks
 from tapsig.loading.plotter import find_names, strip_names
+from tapsig.loading.read_options import ReadOptions
 from tapsig.records import Recording
 from tapsig.units import SECONDS, FloatArray
 
@@ -28,37 +29,26 @@ DAY_S = 86400.0
 COUNTER_WRAP = 2.0**32
 
 
-def read_csv(
-    path: Path,
-    *,
-    channel: int | None,
-    column: str | None,
-    full_scale_v: float | None,
-    adc_bits: int | None,
-    fs: float | None,
-    time_unit: str | None,
-    strict: bool,
-) -> tuple[Recording, LoadReport]:
+def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
     """One channel of a log as a Recording in volts; see `tapsig.loading.read_recording`."""
     source, findings = show_path(path), FindingList()
     first, blocks, layout = _open_log(path, source, findings)
     preamble = layout.preamble
-    fs = _overrule(findings, "fs", fs, preamble_number(source, preamble, "fs_hz"))
-    full_scale_v = _overrule(findings, "full_scale_v", full_scale_v, preamble_number(source, preamble, "full_scale_v"))
-    bits = _overrule(findings, "adc_bits", adc_bits, preamble_number(source, preamble, "adc_bits"))
+    fs, full_scale_v, bits = (
+        _overrule(findings, name, getattr(options, name), preamble_number(source, preamble, key))
+        for name, key in (("fs", "fs_hz"), ("full_scale_v", "full_scale_v"), ("adc_bits", "adc_bits"))
+    )
     if layout.comma_guessed:
         findings.add(
             "decimal-comma",
             f"{layout.example[:40]!r} is taken as one number with a decimal comma",
             line=layout.first_line,
         )
-    choice = choose_columns(
-        source, layout, channel=channel, column=column, time_unit=time_unit, timeless=fs is not None, findings=findings
-    )
+    choice = choose_columns(source, layout, options, timeless=fs is not None, findings=findings)
     bytes_a_line = len(first) / max(1, first.count(b"\n"))
     reader = LineReader(source, layout, choice, findings, int(1.02 * path.stat().st_size / bytes_a_line) + 1000)
     table = reader.read(chain([first], blocks))
-    _refuse_no_signal(source, choice, table, asked=channel is not None or column is not None)
+    _refuse_no_signal(source, choice, table, asked=(options.channel, options.column) != (None, None))
     counts, scale_v, converter_bits = _value_scale(source, layout, choice, table, bits, full_scale_v, findings)
     range_v = None
     if counts and converter_bits is not None:
@@ -97,7 +87,7 @@ def read_csv(
         gaps=clock.gaps,
         source=source,
     )
-    settled = findings.settle(source, strict=strict)
+    settled = findings.settle(source, strict=options.strict)
     return recording, LoadReport(source, settled, clock.stretches, clock.timing_error_s, choice.channel, choice.name)
 
 

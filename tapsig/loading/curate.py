@@ -7,12 +7,13 @@ import io
 import re
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.corpus import KNOWN, MANIFEST, SPLITS, read_rows
 from tapsig.loading.files import hold_lock, read_small_file, replace_file
+from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.recording import read_recording
 from tapsig.records import Finding
 
@@ -46,18 +47,9 @@ def init_corpus(folder: Path) -> Path:
 def add_recording(
     folder: Path,
     source: Path,
+    options: ReadOptions,
     *,
-    vehicle: str,
-    position: str,
-    scene: str,
     split: str | None = None,
-    labels: Path | None = None,
-    channel: int | None = None,
-    column: str | None = None,
-    full_scale_v: float | None = None,
-    adc_bits: int | None = None,
-    fs: float | None = None,
-    time_unit: str | None = None,
     mount: str = "",
     sensor: str = "",
     converter: str = "",
@@ -65,10 +57,11 @@ def add_recording(
 ) -> AddedRecording:
     """Copy a recording and its labels into the corpus, and enter it in the manifest.
 
-    One call a channel: a file with several channels is copied once. `split` is that of the vehicle's other
-    recordings when not given, and "train" for a new vehicle. `force` replaces the row of the same channel; its labels
-    and the columns of your own stay where none are given. All else in the manifest stays as it is. Several calls may
-    run at once: each waits for the one before.
+    One call a channel: a file with several channels is copied once. The `options` must name vehicle, position and
+    scene; of `labels`, None means none. The default of `split` is that of the vehicle's other recordings, and "train"
+    for a new vehicle. `force` replaces the row of the same channel; its labels and your own columns are kept unless
+    new ones are given. The rest of the manifest stays as it is. Several calls may run at once: each waits for the one
+    before.
 
     Raises ParameterError for an empty name, a split that the vehicle is not in, or a channel that is entered already;
     RecordingError and LabelError as the loaders do, and when the recording changes while it is read.
@@ -76,45 +69,27 @@ def add_recording(
     manifest = folder / MANIFEST
     if not manifest.exists():
         raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
-    for name, value in (
-        ("vehicle", vehicle),
-        ("position", position),
-        ("scene", scene),
-        ("mount", mount),
-        ("sensor", sensor),
-        ("converter", converter),
-    ):
-        needed = name in ("vehicle", "position", "scene")
-        if (needed and not value) or value != value.strip() or not value.isprintable() or value.startswith("#"):
+    names = {"vehicle": options.vehicle, "position": options.position, "scene": options.scene}
+    details = {"mount": mount, "sensor": sensor, "converter": converter}
+    for name, value in (names | details).items():
+        if (name in names and not value) or value != value.strip() or not value.isprintable() or value.startswith("#"):
             raise ParameterError(f"{name} is {value!r}; it must be a plain word or words")
     before = _version(source) if source.exists() else None
-    recording, report = read_recording(
-        source,
-        channel=channel,
-        column=column,
-        full_scale_v=full_scale_v,
-        adc_bits=adc_bits,
-        fs=fs,
-        time_unit=time_unit,
-        labels=labels or False,
-    )
+    recording, report = read_recording(source, replace(options, labels=options.labels or False))
+    labels = Path(options.labels) if options.labels else None
     row = {
         "channel": str(report.channel),
-        "vehicle": vehicle,
-        "position": position,
-        "scene": scene,
+        **names,
         "fs_hz": f"{recording.fs:.10g}",
-        "full_scale_v": "" if full_scale_v is None else f"{full_scale_v:.10g}",
-        "adc_bits": "" if adc_bits is None else str(adc_bits),
-        "time_unit": time_unit or "",
+        "full_scale_v": "" if options.full_scale_v is None else f"{options.full_scale_v:.10g}",
+        "adc_bits": str(options.adc_bits or ""),
+        "time_unit": options.time_unit or "",
         "duration_s": f"{recording.span_s:.6f}",
-        "mount": mount,
-        "sensor": sensor,
-        "converter": converter,
+        **details,
     }
     with hold_lock(folder / LOCK):
         rows = read_rows(manifest)
-        row["split"] = _settle_split([row for _, row in rows], vehicle, split)
+        row["split"] = _settle_split([row for _, row in rows], options.vehicle, split)
         _check_header(manifest, [*(name for name, cell in row.items() if cell), *(["labels"] if labels else [])])
         with _undo_copies() as copied:
             copy = _copy_recording(folder / "recordings", source, copied)

@@ -41,6 +41,7 @@ import numpy as np
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList, LoadReport, Stretch
+from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.wav import add_rate_difference
 from tapsig.records import Gap, Recording
 from tapsig.units import IntArray, counts_to_volts
@@ -68,13 +69,16 @@ def starts_as_frames(path: Path) -> bool:
         return _find_header(file.read(HEAD_BYTES)) is not None
 
 
-def read_frames(
-    path: Path, *, full_scale_v: float | None, fs: float | None, strict: bool
-) -> tuple[Recording, LoadReport]:
+def read_frames(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
     """The samples of a file of frames as a Recording in volts; see `tapsig.loading.read_recording`.
 
-    Raises RecordingError for a file without a header or samples, or of which most comes after a restart.
+    Raises RecordingError for a file without a header or samples, or if most samples come after a restart;
+    ParameterError for an option that such a file does not take.
     """
+    if options.channel not in (None, 0) or options.column is not None:
+        raise ParameterError(f"{path} is a file of frames with one channel: leave channel and column out")
+    if options.adc_bits is not None:
+        raise ParameterError(f"adc_bits is {options.adc_bits}; the header in {path} states it: leave it out")
     content, source = path.read_bytes(), show_path(path)
     findings = FindingList()
     header = _find_header(content)
@@ -82,7 +86,7 @@ def read_frames(
         raise RecordingError(
             f"{source}: there is no header frame of a logger; was its start cut off, or the baud wrong?"
         )
-    add_rate_difference(findings, header.fs, fs)
+    add_rate_difference(findings, header.fs, options.fs)
     numbers, counts = _read_samples(content, findings)
     if not numbers.size:
         raise RecordingError(f"{source}: there is no samples frame with a right check; was the baud rate right?")
@@ -94,13 +98,13 @@ def read_frames(
             "frames-lost", f"{int(missing.sum())} samples were lost on the way; they are gaps", count=len(gaps),
             sample=gaps[0].sample,
         )  # fmt: skip
-    range_v = (0.0, header.full_scale_v if full_scale_v is None else full_scale_v)
+    range_v = (0.0, header.full_scale_v if options.full_scale_v is None else options.full_scale_v)
     if int(counts.max()) >> header.adc_bits:
         raise RecordingError(f"{source}: a count is {int(counts.max())}, over the {header.adc_bits} bits of its header")
     volts = counts_to_volts(counts.reshape(-1), range_v, header.adc_bits)
     recording = Recording(volts, header.fs, range_v=range_v, adc_bits=header.adc_bits, gaps=gaps, source=source)
     stretches = tuple(Stretch(start, stop, header.fs, float("nan")) for start, stop in recording.stretches())
-    return recording, LoadReport(source, findings.settle(source, strict=strict), stretches)
+    return recording, LoadReport(source, findings.settle(source, strict=options.strict), stretches)
 
 
 def _frame_at(content: bytes, at: int) -> int:
@@ -165,11 +169,3 @@ def _leave_out_restart(
             count=rest, sample=kept * A_FRAME,
         )  # fmt: skip
     return int(numbers[0]) + np.concatenate([[0], np.cumsum(steps[: kept - 1])]), counts[:kept]
-
-
-def refuse_options(path: Path, *, channel: int | None, column: str | None, adc_bits: int | None) -> None:
-    """Raises ParameterError for what a file of frames does not take."""
-    if channel not in (None, 0) or column is not None:
-        raise ParameterError(f"{path} is a file of frames with one channel: leave channel and column out")
-    if adc_bits is not None:
-        raise ParameterError(f"adc_bits is {adc_bits}; the header in {path} states it: leave it out")

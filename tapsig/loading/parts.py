@@ -10,6 +10,7 @@ import numpy as np
 from tapsig.errors import RecordingError
 from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList
+from tapsig.loading.read_options import DEFAULTS, ReadOptions
 from tapsig.loading.wav import add_channel_choice, find_gaps, note_unusual, read_wav_blocks, read_wav_info
 from tapsig.records import Label, Recording
 from tapsig.units import FloatArray, seconds_to_samples
@@ -34,10 +35,8 @@ class Part:
 
 def read_wav_parts(
     path: str | Path,
+    options: ReadOptions = DEFAULTS,
     *,
-    channel: int = 0,
-    full_scale_v: float | None = None,
-    adc_bits: int | None = None,
     labels: tuple[Label, ...] | None = None,
     overlap_s: float = 0.0,
     findings: FindingList | None = None,
@@ -45,22 +44,21 @@ def read_wav_parts(
 ) -> Iterator[Part]:
     """One channel of a WAV file in parts of five minutes, each with `overlap_s` of its neighbours at either side.
 
-    Each part holds those of `labels` that lie in it, in its own time. Samples that are nan or infinite are left out,
-    and leave a gap, as `load_recording` does; `findings` takes them, and float samples beyond full scale. `progress`
-    is told how many samples are done.
+    Of the `options`, channel, full scale and bits count. Each part holds those of `labels` that lie in it, in its own
+    time. Samples that are nan or infinite leave a gap, as in `load_recording`; `findings` collects these, and float
+    samples beyond full scale. `progress` is called with the number of samples done.
 
     Raises RecordingError when it is no usable WAV file or holds no defined sample.
     """
-    path = Path(path)
-    info, scale_v = read_wav_info(path), 1.0 if full_scale_v is None else full_scale_v
+    path, findings = Path(path), FindingList() if findings is None else findings
+    info, scale_v = read_wav_info(path), options.wav_scale_v
     size, overlap = (seconds_to_samples(seconds, info.fs) for seconds in (PART_S, overlap_s))
+    block = max(size, overlap, 1)
     blocks = read_wav_blocks(
-        path, channel=channel, full_scale_v=scale_v, block_samples=max(size, overlap, 1), keep_undefined=True
+        path, channel=options.channel or 0, full_scale_v=scale_v, block_samples=block, keep_undefined=True
     )
-    blocks = note_unusual(
-        blocks, FindingList() if findings is None else findings, full_scale_v=scale_v, is_float=info.adc_bits is None
-    )
-    making = _Parts(path, info.fs, scale_v, adc_bits or info.adc_bits, labels)
+    blocks = note_unusual(blocks, findings, full_scale_v=scale_v, is_float=info.adc_bits is None)
+    making = _Parts(path, info.fs, scale_v, options.adc_bits or info.adc_bits, labels)
     before, here = np.zeros(0), next(blocks)
     start = 0
     while here.size:
@@ -83,10 +81,8 @@ def read_wav_span(
     path: str | Path,
     start_s: float,
     stop_s: float,
+    options: ReadOptions = DEFAULTS,
     *,
-    channel: int | None = None,
-    full_scale_v: float | None = None,
-    adc_bits: int | None = None,
     labels: tuple[Label, ...] | None = None,
 ) -> Recording:
     """One channel of a WAV file from `start_s` to before `stop_s`, without reading the rest.
@@ -95,9 +91,9 @@ def read_wav_span(
     there is no sample.
     """
     path = Path(path)
-    info, scale_v, findings = read_wav_info(path), 1.0 if full_scale_v is None else full_scale_v, FindingList()
-    if channel is None:
-        channel = 0
+    info, scale_v, findings = read_wav_info(path), options.wav_scale_v, FindingList()
+    channel = options.channel or 0
+    if options.channel is None:
         add_channel_choice(findings, info.channels)
     is_float = info.adc_bits is None
     origin = _find_first_defined(path, channel) if is_float else 0  # time begins there
@@ -108,7 +104,7 @@ def read_wav_span(
     blocks = read_wav_blocks(path, channel=channel, full_scale_v=scale_v, first=first, stop=stop, keep_undefined=True)
     noted = list(note_unusual(blocks, findings, full_scale_v=scale_v, is_float=is_float, first=first))
     own = None if labels is None else tuple(label for label in labels if label.onset_s < stop_s)
-    making = _Parts(path, info.fs, scale_v, adc_bits or info.adc_bits, own, origin)
+    making = _Parts(path, info.fs, scale_v, options.adc_bits or info.adc_bits, own, origin)
     part = making.make(np.concatenate(noted), first, 0, stop - first) if first < stop else None
     if part is None:
         raise RecordingError(

@@ -13,6 +13,7 @@ import soundfile
 from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.loading.files import replace_file, show_path
 from tapsig.loading.findings import FindingList, LoadReport, Stretch
+from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.riff import A_LAW, FLOAT, MU_LAW, PCM, WaveFile, read_wave_header, replace_cue_points
 from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples
@@ -60,22 +61,20 @@ def read_wav_info(path: str | Path) -> WavInfo:
     return WavInfo(float(header.fs), header.channels, header.frames, _adc_bits(header), settled)
 
 
-def read_wav(
-    path: Path, *, channel: int | None, full_scale_v: float, adc_bits: int | None, fs: float | None, strict: bool
-) -> tuple[Recording, LoadReport]:
+def read_wav(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
     """One channel of a WAV file as a Recording in volts; see `tapsig.loading.read_recording`.
 
     Samples that are nan or infinite are left out, and leave a gap of their own length.
     """
+    if options.column is not None:
+        raise ParameterError(f"column is {options.column!r}; {path} is a WAV file, without column names: give channel=")
     findings = FindingList()
     header = read_wave_header(path, findings)
-    if channel is None:
-        channel = 0
+    channel, full_scale_v, rate = options.channel or 0, options.wav_scale_v, float(header.fs)
+    if options.channel is None:
         add_channel_choice(findings, header.channels)
     _check_channel(path, header, channel)
-    full_scale_v = check_positive("full_scale_v", full_scale_v)
-    add_rate_difference(findings, header.fs, fs)
-    rate = float(header.fs)
+    add_rate_difference(findings, rate, options.fs)
     samples = np.concatenate(list(_blocks(path, header, channel, BLOCK_SAMPLES)))
     samples, gaps = _leave_out_undefined(path, samples, rate, findings)
     if header.tag == FLOAT:
@@ -85,18 +84,18 @@ def read_wav(
         samples,
         rate,
         range_v=(-full_scale_v, full_scale_v),
-        adc_bits=adc_bits or _adc_bits(header),
+        adc_bits=options.adc_bits or _adc_bits(header),
         gaps=gaps,
         source=str(path),
     )
     stretches = tuple(Stretch(start, stop, rate, float("nan")) for start, stop in recording.stretches())
-    settled = findings.settle(str(path), strict=strict)
+    settled = findings.settle(str(path), strict=options.strict)
     return recording, LoadReport(show_path(path), settled, stretches, channel=channel)
 
 
 def add_rate_difference(findings: FindingList, header_fs: float, fs: float | None) -> None:
     """The finding that the call gives another rate than the header."""
-    if fs is not None and abs(check_positive("fs", fs) - header_fs) > RATE_TOLERANCE * header_fs:
+    if fs is not None and abs(fs - header_fs) > RATE_TOLERANCE * header_fs:
         findings.add("rate-differs", f"the header says {header_fs:g} Hz, not {fs:g} Hz; the rate of the header is used")
 
 

@@ -13,7 +13,7 @@ from tapsig.detectors.base import Variant
 from tapsig.detectors.files import detect_wav
 from tapsig.entry import decode_taps
 from tapsig.errors import ParameterError
-from tapsig.loading import load_labels, read_wav_blocks, read_wav_info
+from tapsig.loading import ReadOptions, load_labels, read_wav_blocks, read_wav_info
 from tapsig.loading.parts import LARGE_SAMPLES, read_wav_span
 from tapsig.records import TAP, Label, Recording
 from tapsig.summary.recording import Marks, RecordingSummary, describe_setting, match_times, summarise_recording
@@ -50,7 +50,8 @@ def summarise_wav(
     Raises RecordingError and LabelError as the loaders do, ParameterError for a span outside the recording.
     """
     info = read_wav_info(path)
-    scale_v = 1.0 if full_scale_v is None else full_scale_v
+    options = ReadOptions(channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=labels)
+    scale_v = options.wav_scale_v
     known = None if labels is None else load_labels(labels)
     first_s, last_s = begin_s, min(end_s, info.duration_s)
     if not 0.0 <= first_s < last_s:
@@ -59,9 +60,7 @@ def summarise_wav(
         )
 
     def read_part(start_s: float, stop_s: float) -> Recording:
-        part = read_wav_span(
-            path, start_s, stop_s, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=known
-        )
+        part = read_wav_span(path, start_s, stop_s, options, labels=known)
         return dataclasses.replace(part, position=position, vehicle=vehicle, scene=scene)
 
     if (last_s - first_s) * info.fs <= LARGE_SAMPLES:
@@ -79,9 +78,7 @@ def summarise_wav(
     busy = marks[-1].found_s if taps_s is None or not taps_s.size else taps_s
     examined = find_busiest(busy, first_s, last_s, wide_s=EXAMINED_S)
     part = summarise_recording(read_part(*examined), variants, name=name, simulated=simulated, window_s=window_s)
-    health = check_health_of_file(
-        path, channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=labels
-    ).report
+    health = check_health_of_file(path, options).report
     builder = TraceBuilder(first_s, last_s - first_s, fs=info.fs)
     at = round(first_s * info.fs)
     for block in read_wav_blocks(

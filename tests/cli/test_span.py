@@ -10,7 +10,7 @@ import pytest
 
 from tapsig.cli import main
 from tapsig.detectors import detect
-from tapsig.loading import load_recording, write_wav
+from tapsig.loading import ReadOptions, load_recording, write_wav
 from tapsig.loading.parts import read_wav_span
 from tapsig.report.figures import plot_detections
 from tests.fakes import DEMO
@@ -71,7 +71,7 @@ def test_a_corpus_cannot_be_cut(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_a_span_of_a_long_file_equals_the_part_of_the_whole() -> None:
-    part, whole = read_wav_span(WAV, 3.0, 4.5, channel=0), load_recording(WAV, channel=0)[3.0:4.5]
+    part, whole = read_wav_span(WAV, 3.0, 4.5, ReadOptions(channel=0)), load_recording(WAV, channel=0)[3.0:4.5]
     np.testing.assert_array_equal(part.samples, whole.samples)
     assert (part.start_s, part.fs, part.adc_bits) == (whole.start_s, whole.fs, whole.adc_bits)
 

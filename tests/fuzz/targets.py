@@ -21,7 +21,7 @@ from tapsig.cli import main
 from tapsig.detectors import CATALOGUE, load_detector
 from tapsig.detectors.saved import render_detector
 from tapsig.errors import TapsigError
-from tapsig.loading import load_corpus, load_labels, read_recording, write_wav
+from tapsig.loading import ReadOptions, load_corpus, load_labels, read_recording, write_wav
 from tapsig.records import Label, Recording
 
 FOLDER = Path(tempfile.mkdtemp(prefix="tapsig-fuzz-", dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None))
@@ -69,7 +69,7 @@ def fuzz_log(data: bytes) -> bool:
         "channel": choice >> 4 & 1,
     }
     try:
-        recording, report = read_recording(path, **arguments)
+        recording, report = read_recording(path, ReadOptions(**arguments))
     except TapsigError:
         return False
     check_recording(recording, len(data))

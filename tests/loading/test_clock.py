@@ -8,15 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapsig.errors import RecordingError
-from tapsig.loading import read_recording
+from tapsig.loading import LoadReport
+from tapsig.records import Recording
+from tests.fakes import read_columns
 
 
-def write_log(path: Path, stamps: np.ndarray, unit: str = "us") -> Path:
+def read_stamps(folder: Path, stamps: np.ndarray, unit: str = "us") -> tuple[Recording, LoadReport]:
     """A log of a 10-bit converter with whole stamps."""
-    values = 512 + np.arange(stamps.size) % 7
-    lines = (f"{stamp},{value}" for stamp, value in zip(stamps.tolist(), values.tolist(), strict=True))
-    path.write_text(f"{unit},adc\n" + "\n".join(lines) + "\n")
-    return path
+    return read_columns(folder, f"{unit},adc", stamps.tolist(), (512 + np.arange(stamps.size) % 7).tolist())
 
 
 @pytest.mark.parametrize(("unit", "per_second"), [("us", 10**6), ("ms", 10**3)])
@@ -24,7 +23,7 @@ def test_32_bit_counter_wraps_and_time_goes_on(tmp_path: Path, unit: str, per_se
     """2**32 µs = 71.58 min, 2**32 ms = 49.7 days (exact arithmetic)."""
     step = per_second // 500
     stamps = (2**32 - 300 * step + step * np.arange(1000)) % 2**32
-    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps, unit), adc_bits=10, full_scale_v=5.0)
+    recording, report = read_stamps(tmp_path, stamps, unit)
     assert report.codes() == ("counter-wrap",)
     assert recording.fs == pytest.approx(500.0, rel=1e-9)
     assert recording.gaps == ()
@@ -34,7 +33,7 @@ def test_32_bit_counter_wraps_and_time_goes_on(tmp_path: Path, unit: str, per_se
 def test_counter_that_wraps_again_and_again_keeps_every_hour(tmp_path: Path) -> None:
     """Wraps at 100, 4395 and 8690 s of 10 000 s."""
     stamps = (2**32 - 10**8 + 2_000_000 * np.arange(5000, dtype=np.int64)) % 2**32
-    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    recording, report = read_stamps(tmp_path, stamps)
     assert recording.span_s == pytest.approx(10_000.0)
     assert report.findings[0].count == 3
 
@@ -42,7 +41,7 @@ def test_counter_that_wraps_again_and_again_keeps_every_hour(tmp_path: Path) -> 
 @pytest.mark.parametrize("first_after", [0, 900, 5_000, 900_000])
 def test_restart_far_from_the_wrap_is_no_wrap(tmp_path: Path, first_after: int) -> None:
     stamps = np.concatenate([3_000_000_000 + 1000 * np.arange(500), first_after + 1000 * np.arange(200)])
-    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    recording, report = read_stamps(tmp_path, stamps)
     assert report.codes() == ("clock-restart",)
     assert report.findings[0].count == 200
     assert recording.samples.size == 500
@@ -50,7 +49,7 @@ def test_restart_far_from_the_wrap_is_no_wrap(tmp_path: Path, first_after: int) 
 
 def test_wrap_inside_a_pause_cannot_be_told_from_a_restart_and_is_not_guessed(tmp_path: Path) -> None:
     stamps = np.concatenate([2**32 - 500_000 + 1000 * np.arange(400), 900_000 + 1000 * np.arange(100)])
-    _, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    _, report = read_stamps(tmp_path, stamps)
     assert report.codes() == ("clock-restart",)
 
 
@@ -58,7 +57,7 @@ def test_rate_comes_from_the_span_of_gap_free_stretches(tmp_path: Path) -> None:
     """Coarse stamps: 678 Hz in whole milliseconds; two pauses of 0.3 and 2 s do not count."""
     times = np.arange(6000) / 678.0 + np.repeat([0.0, 0.3, 2.3], 2000)
     stamps = np.floor(times * 1000 + 5000).astype(np.int64)
-    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps, "ms"), adc_bits=10, full_scale_v=5.0)
+    recording, report = read_stamps(tmp_path, stamps, "ms")
     assert recording.fs == pytest.approx(678.0, rel=5e-4)
     assert [gap.sample for gap in recording.gaps] == [2000, 4000]
     np.testing.assert_allclose([gap.duration_s for gap in recording.gaps], [0.3, 2.0], atol=2e-3)
@@ -72,9 +71,7 @@ def test_single_losses_are_filled_in_and_no_time_moves(tmp_path: Path) -> None:
     kept = np.sort(rng.choice(np.arange(1, 20_000), 19_899, replace=False))
     kept = np.concatenate([[0], kept])
     values = 300 + rng.integers(0, 400, 20_000)
-    path = tmp_path / "x.csv"
-    path.write_text("us,adc\n" + "".join(f"{10_000 + 1000 * k},{values[k]}\n" for k in kept))
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, "us,adc", 10_000 + 1000 * kept, values[kept])
     lost = int(kept[-1] + 1 - kept.size)
     assert report.codes() == ("lost-samples",)
     assert report.find("lost-samples").count == lost
@@ -98,9 +95,7 @@ def test_onsets_do_not_wander_where_lines_are_lost_unevenly(
     for mark in marks:
         values[mark : mark + 30], lost[mark - 1 : mark + 2] = 900, False
     stamps = np.arange(count) * (per_second // 1000)
-    path = tmp_path / "x.csv"
-    path.write_text(f"{unit},adc\n" + "".join(f"{stamps[k]},{values[k]}\n" for k in np.flatnonzero(~lost)))
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, f"{unit},adc", stamps[~lost], values[~lost])
     high = recording.samples > 3.8
     onsets = np.flatnonzero(high & ~np.concatenate([[False], high[:-1]]))
     times = recording.times_s(onsets)
@@ -114,9 +109,7 @@ def test_a_rate_that_wanders_is_laid_on_a_grid_by_its_stamps(tmp_path: Path) -> 
     count = 60_000
     times = np.cumsum(np.concatenate([[0.0], 1e-3 * (1 + 0.005 * np.sin(np.arange(count - 1) * 2 * np.pi / count))]))
     values = np.round(512 + 300 * np.sin(2 * np.pi * 3 * times)).astype(int)
-    path = tmp_path / "x.csv"
-    path.write_text("us,adc\n" + "".join(f"{round(1e6 * t)},{v}\n" for t, v in zip(times, values, strict=True)))
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, "us,adc", np.round(1e6 * times).astype(int), values)
     assert report.codes() == ("resampled",)
     ideal = (512 + 300 * np.sin(2 * np.pi * 3 * recording.times_s(np.arange(recording.samples.size)))) * 5 / 1024
     assert np.abs(recording.samples - ideal).max() < 1.1 * 5 / 1024  # half a count of rounding, and the straight lines
@@ -127,7 +120,7 @@ def test_jitter_is_measured_and_named_when_it_matters(tmp_path: Path, jitter_us:
     """Independent stamp errors of standard deviation s give intervals of √2 s."""
     rng = np.random.default_rng(2)
     stamps = 10_000 + 1000 * np.arange(20_000) + np.round(rng.normal(0, jitter_us / np.sqrt(2), 20_000)).astype(int)
-    _, report = read_recording(write_log(tmp_path / "x.csv", np.sort(stamps)), adc_bits=10, full_scale_v=5.0)
+    _, report = read_stamps(tmp_path, np.sort(stamps))
     assert report.stretches[0].jitter_s == pytest.approx(jitter_us * 1e-6, rel=0.1)
     assert (report.find("jitter") is not None) == (jitter_us == 150)
 
@@ -135,13 +128,13 @@ def test_jitter_is_measured_and_named_when_it_matters(tmp_path: Path, jitter_us:
 def test_stamps_in_whole_milliseconds_are_no_jitter(tmp_path: Path) -> None:
     """678 Hz in whole ms: intervals of 1 and 2 ms, so a standard deviation of 0.5 ms, by rounding alone."""
     stamps = np.floor(np.arange(5000) / 0.678).astype(int)
-    _, report = read_recording(write_log(tmp_path / "x.csv", stamps, "ms"), adc_bits=10, full_scale_v=5.0)
+    _, report = read_stamps(tmp_path, stamps, "ms")
     assert report.clean
 
 
 def test_stretch_of_another_rate_is_named(tmp_path: Path) -> None:
     stamps = np.concatenate([1000 * np.arange(1000), 2_000_000 + 1030 * np.arange(1000)])
-    _, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    _, report = read_stamps(tmp_path, stamps)
     assert report.find("rate-varies") is not None
     assert [round(stretch.fs) for stretch in report.stretches] == [1000, 971]
 
@@ -149,7 +142,7 @@ def test_stretch_of_another_rate_is_named(tmp_path: Path) -> None:
 def test_log_of_gaps_only_is_refused(tmp_path: Path) -> None:
     stamps = np.cumsum(np.tile([1000] * 9 + [50_000], 100))
     with pytest.raises(RecordingError, match=r"gaps in 1000 samples.*lower rate"):
-        read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+        read_stamps(tmp_path, stamps)
 
 
 @given(
@@ -170,8 +163,7 @@ def test_any_log_with_pauses_keeps_its_times(
     breaks = np.flatnonzero(np.diff(raw) > 40_000)
     if any(raw[i] // 2**32 != raw[i + 1] // 2**32 for i in breaks):
         return
-    path = write_log(tmp_path_factory.mktemp("log") / "x.csv", raw % 2**32)
-    recording, _ = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, _ = read_stamps(tmp_path_factory.mktemp("log"), raw % 2**32)
     assert recording.samples.size == t.size
     assert len(recording.gaps) == len(parts) - 1
     assert np.abs(recording.times_s(np.arange(t.size)) - t).max() < 1e-4
@@ -186,9 +178,7 @@ def test_up_to_10_ms_and_10_samples_are_filled_in_and_more_stays_a_gap(
 ) -> None:
     """The rule in numbers: 5 samples of 2 ms are 10 ms, 10 of 0.5 ms are 5 ms; a slow log loses single ones."""
     kept = np.delete(np.arange(1000), np.arange(400, 400 + lost))
-    recording, report = read_recording(
-        write_log(tmp_path / "x.csv", 7000 + period_us * kept), adc_bits=10, full_scale_v=5.0
-    )
+    recording, report = read_stamps(tmp_path, 7000 + period_us * kept)
     assert report.codes() == (("gap",) if is_gap else ("lost-samples",))
     assert recording.samples.size == (1000 - lost if is_gap else 1000)
     assert [gap.sample for gap in recording.gaps] == ([400] if is_gap else [])
@@ -200,8 +190,7 @@ def test_a_line_lost_after_a_late_stamp_is_counted(tmp_path: Path) -> None:
     lost = np.arange(300, 3000, 200)
     stamps = 1000 * np.arange(3200)
     stamps[lost - 1] += 300
-    path = write_log(tmp_path / "x.csv", np.delete(stamps, lost))
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_stamps(tmp_path, np.delete(stamps, lost))
     found = report.find("lost-samples")
     assert found is not None
     assert found.count == lost.size
@@ -217,7 +206,7 @@ def test_a_late_stamp_after_a_gap_makes_the_gap_no_longer(tmp_path: Path) -> Non
     times_us = 1000 * (np.arange(2000) + np.repeat([0, 500], 1000))
     stamps = times_us.copy()
     stamps[[1000, 1999]] += 400
-    recording, _ = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    recording, _ = read_stamps(tmp_path, stamps)
     assert recording.gaps[0].duration_s == pytest.approx(
         0.5, abs=1e-6
     )  # 0.8 ms over 1000 samples: the mean is 0.8 µs late
@@ -229,7 +218,7 @@ def test_lines_lost_where_a_slow_counter_wraps(tmp_path: Path, lost: int, code: 
     """At 100 Hz, 2**32 µs less the last stamp plus the first one after is (lost + 1) · 10 ms; up to 20 periods wrap."""
     index = np.delete(np.arange(600), np.arange(400, 400 + lost))
     stamps = (2**32 - 4_005_000 + 10_000 * index) % 2**32
-    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    recording, report = read_stamps(tmp_path, stamps)
     assert report.codes() == (("counter-wrap", "gap") if code == "counter-wrap" else (code,))
     if code == "counter-wrap":
         np.testing.assert_allclose(recording.times_s(np.arange(index.size)), index / 100, atol=1e-6)
@@ -241,7 +230,7 @@ def test_of_a_stamp_below_all_others_only_its_line_is_lost(tmp_path: Path, pause
     times_us = 5_000_000 + 1000 * (np.arange(1000) + 800 * paused * (np.arange(1000) > 500))
     stamps = times_us.copy()
     stamps[500] = 17
-    recording, report = read_recording(write_log(tmp_path / "x.csv", stamps), adc_bits=10, full_scale_v=5.0)
+    recording, report = read_stamps(tmp_path, stamps)
     found = report.find("spoilt-stamp")
     assert found is not None
     assert (found.count, found.line) == (1, 502)

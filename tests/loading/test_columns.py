@@ -1,24 +1,19 @@
 """Which column of a log is the signal, and in what unit: said by the header, refused or told where it is not."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tapsig.errors import ParameterError, RecordingError
-from tapsig.loading import read_recording
+from tapsig.loading import ReadOptions, read_recording
+from tests.fakes import TEN_BITS, read_columns, read_log, write_columns
 
 RNG = np.random.default_rng(5)
 COUNTS = 512 + np.round(100 * np.sin(np.arange(600) / 3) + RNG.normal(0, 5, 600)).astype(int)
 VOLTS = COUNTS * 5 / 1024
 STAMPS = 1000 * np.arange(600)
-KNOWN = {"full_scale_v": 5.0}
-
-
-def write(path: Path, header: str, *columns: object, pattern: str = "{}") -> Path:
-    rows = zip(*(column if isinstance(column, list) else list(column) for column in columns), strict=True)  # type: ignore[call-overload]
-    path.write_text(header + "\n" + "".join(",".join(map(str, row)) + "\n" for row in rows), encoding="utf-8")
-    return path
 
 
 @pytest.mark.parametrize(
@@ -40,32 +35,31 @@ def write(path: Path, header: str, *columns: object, pattern: str = "{}") -> Pat
 )
 def test_a_unit_of_volts_is_what_it_says(tmp_path: Path, name: str, volts_of_one: float) -> None:
     """Prefixes of the International System of Units: n 1e-9, µ 1e-6, m 1e-3, k 1e3."""
-    path = write(tmp_path / "x.csv", f"time_us,{name}", STAMPS, [f"{v / volts_of_one:.9g}" for v in VOLTS])
-    recording, report = read_recording(path)
+    recording, report = read_columns(
+        tmp_path, f"time_us,{name}", STAMPS, [f"{v / volts_of_one:.9g}" for v in VOLTS], options=ReadOptions()
+    )
     np.testing.assert_allclose(recording.samples, VOLTS, rtol=1e-8)
     assert report.clean
 
 
 @pytest.mark.parametrize("name", ["volts x10", "volts /10", "v (dBV)", "level_db", "mV*2", "v (Vrms)"])
 def test_a_unit_that_is_not_known_is_refused_with_what_to_give(tmp_path: Path, name: str) -> None:
-    path = write(tmp_path / "x.csv", f"time_us,{name}", STAMPS, [f"{v:.4f}" for v in VOLTS])
     with pytest.raises(RecordingError, match=r"unit of .* is not one that tapsig knows; name the column volts, mv"):
-        read_recording(path)
+        read_columns(tmp_path, f"time_us,{name}", STAMPS, [f"{v:.4f}" for v in VOLTS], options=ReadOptions())
 
 
 @pytest.mark.parametrize("name", ["v_raw", "adc voltage", "voltage", "value"])
 def test_counts_under_the_name_of_a_voltage_are_no_volts(tmp_path: Path, name: str) -> None:
-    path = write(tmp_path / "x.csv", f"time_us,{name}", STAMPS, COUNTS)
+    path = write_columns(tmp_path, f"time_us,{name}", STAMPS, COUNTS)
     with pytest.raises(RecordingError, match=r"converter counts.*adc_bits="):
         read_recording(path)
-    recording, _ = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, _ = read_recording(path, TEN_BITS)
     np.testing.assert_allclose(recording.samples, VOLTS)
 
 
 def test_bits_beside_values_with_decimals_are_a_contradiction(tmp_path: Path) -> None:
-    path = write(tmp_path / "x.csv", "time_us,value", STAMPS, [f"{v:.4f}" for v in VOLTS])
     with pytest.raises(RecordingError, match="adc_bits is 10, but its values have decimals"):
-        read_recording(path, adc_bits=10, full_scale_v=5.0)
+        read_columns(tmp_path, "time_us,value", STAMPS, [f"{v:.4f}" for v in VOLTS])
 
 
 @pytest.mark.parametrize("header", ["time_us,mv", "mv,time_us"])
@@ -73,19 +67,20 @@ def test_a_quoted_number_that_may_be_thousands_is_refused(tmp_path: Path, header
     cells = [f'"{v // 1000},{v % 1000:03}"' for v in (COUNTS * 5000 // 1024)]
     columns = (STAMPS, cells) if header.startswith("t") else (cells, STAMPS)
     with pytest.raises(RecordingError, match=r'"\d,\d{3}" may be \d{4}, or a number with a decimal comma'):
-        read_recording(write(tmp_path / "x.csv", header, *columns))
+        read_columns(tmp_path, header, *columns, options=ReadOptions())
 
 
 def test_quoted_decimal_commas_that_can_only_be_those_are_read(tmp_path: Path) -> None:
     cells = [f'"{v:.5f}"'.replace(".", ",") for v in VOLTS]
-    recording, report = read_recording(write(tmp_path / "x.csv", "time_us,volts", STAMPS, cells))
+    recording, report = read_columns(tmp_path, "time_us,volts", STAMPS, cells, options=ReadOptions())
     np.testing.assert_allclose(recording.samples, VOLTS, atol=1e-5)
     assert report.clean
 
 
 def test_counts_without_a_full_scale_are_said_to_be_fractions_of_a_volt(tmp_path: Path) -> None:
-    path = write(tmp_path / "x.csv", "time_us,adc", STAMPS, COUNTS)
-    recording, report = read_recording(path, adc_bits=10, strict=True)
+    recording, report = read_columns(
+        tmp_path, "time_us,adc", STAMPS, COUNTS, options=ReadOptions(adc_bits=10, strict=True)
+    )
     assert report.codes() == ("full-scale-assumed",)
     assert recording.range_v == (0.0, 1.0)
     assert recording.findings == report.findings
@@ -103,8 +98,7 @@ BESIDE = {
 @pytest.mark.parametrize("name", BESIDE)
 def test_the_column_in_counts_is_taken_before_others(tmp_path: Path, name: str) -> None:
     other, values = BESIDE[name]
-    path = write(tmp_path / "x.csv", f"time_us,{other},adc", STAMPS, values, COUNTS)
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, f"time_us,{other},adc", STAMPS, values, COUNTS)
     np.testing.assert_allclose(recording.samples, VOLTS)
     assert (report.column, report.codes()) == ("adc", ())
 
@@ -114,26 +108,25 @@ def test_the_fixed_lines_of_a_plotter_are_no_signal(tmp_path: Path, header: str)
     place = header.split().index("adc")
     columns = [np.zeros(600, int), np.full(600, 1023)]
     columns.insert(place, COUNTS)
-    path = tmp_path / "x.csv"
-    path.write_text(header + "\n" + "".join(" ".join(map(str, row)) + "\n" for row in zip(*columns, strict=True)))
-    recording, report = read_recording(path, fs=1000.0, adc_bits=10, full_scale_v=5.0)
+    lines = [header, *(" ".join(map(str, row)) for row in zip(*columns, strict=True))]
+    recording, report = read_log(tmp_path, lines, replace(TEN_BITS, fs=1000.0))
     np.testing.assert_allclose(recording.samples, VOLTS)
     assert report.column == "adc"
 
 
 def test_one_of_several_signals_is_taken_with_a_word_and_another_on_request(tmp_path: Path) -> None:
-    path = write(tmp_path / "x.csv", "time_us,a,b,adc0,adc1", STAMPS, COUNTS, COUNTS, COUNTS, 1023 - COUNTS)
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    path = write_columns(tmp_path, "time_us,a,b,adc0,adc1", STAMPS, COUNTS, COUNTS, COUNTS, 1023 - COUNTS)
+    recording, report = read_recording(path, TEN_BITS)
     assert report.find("column-chosen").message.startswith("took the column 'adc0'; a, b, adc1 could be the signal too")
     assert (report.column, report.channel) == ("adc0", 2)
     for choice in ({"column": "ADC1"}, {"channel": 3}):
-        other, report = read_recording(path, adc_bits=10, full_scale_v=5.0, **choice)
+        other, report = read_recording(path, replace(TEN_BITS, **choice))
         np.testing.assert_allclose(other.samples, 1023 * 5 / 1024 - recording.samples)
         assert report.clean
     with pytest.raises(ParameterError, match=r"column is 'adc2'; the value columns of .* are a, b, adc0, adc1"):
-        read_recording(path, adc_bits=10, column="adc2")
+        read_recording(path, ReadOptions(adc_bits=10, column="adc2"))
     with pytest.raises(ParameterError, match="give one of them"):
-        read_recording(path, adc_bits=10, column="adc1", channel=1)
+        read_recording(path, ReadOptions(adc_bits=10, column="adc1", channel=1))
 
 
 @pytest.mark.parametrize(
@@ -145,9 +138,8 @@ def test_one_of_several_signals_is_taken_with_a_word_and_another_on_request(tmp_
     ],
 )
 def test_a_column_that_counts_or_never_changes_is_no_signal(tmp_path: Path, values: np.ndarray, words: str) -> None:
-    path = write(tmp_path / "x.csv", "time_us,x,y", STAMPS, values, COUNTS)
     with pytest.raises(RecordingError, match=f"the values of 'x' {words}.*column="):
-        read_recording(path, adc_bits=10, full_scale_v=5.0)
+        read_columns(tmp_path, "time_us,x,y", STAMPS, values, COUNTS)
 
 
 PLOTTED = {
@@ -163,9 +155,8 @@ PLOTTED = {
 @pytest.mark.parametrize("name", PLOTTED)
 def test_lines_that_name_each_value_are_read(tmp_path: Path, name: str) -> None:
     pattern, arguments = PLOTTED[name]
-    path = tmp_path / "x.csv"
-    path.write_text("".join(pattern.format(t=t, v=v, s=t / 1e6) + "\n" for t, v in zip(STAMPS, COUNTS, strict=True)))
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0, **arguments)
+    lines = (pattern.format(t=t, v=v, s=t / 1e6) for t, v in zip(STAMPS, COUNTS, strict=True))
+    recording, report = read_log(tmp_path, lines, replace(TEN_BITS, **arguments))
     np.testing.assert_allclose(recording.samples, VOLTS)
     assert (report.codes(), report.column) == ((), "adc")
     assert recording.fs == pytest.approx(1000.0)
@@ -174,25 +165,23 @@ def test_lines_that_name_each_value_are_read(tmp_path: Path, name: str) -> None:
 def test_a_line_that_names_other_values_is_left_out_with_a_finding(tmp_path: Path) -> None:
     lines = [f"time_us:{t},adc:{v}" for t, v in zip(STAMPS, COUNTS, strict=True)]
     lines[100] = f"adc:{STAMPS[100]},time_us:{COUNTS[100]}"
-    path = tmp_path / "x.csv"
-    path.write_text("\n".join(lines) + "\n")
-    _, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    _, report = read_log(tmp_path, lines)
     assert report.codes() == ("foreign-text", "lost-samples")
     assert report.findings[0].line == 101
 
 
 SCOPE = {
     "names and units in a header": (
-        "Model,bench\nSample Interval,0.001\nRecord Length,600\n\nTime (s),Channel A (V)\n",
-        "{s:.6e},{v:.6e}\n",
+        "Model,bench\nSample Interval,0.001\nRecord Length,600\n\nTime (s),Channel A (V)",
+        "{s:.6e},{v:.6e}",
     ),
     "units in lines of their own": (
         "Vertical Units,mV\nHorizontal Units,s\nRecord Length,600\nTIME,CH1\n",
-        "{s:.6e},{mv:.6e}\n",
+        "{s:.6e},{mv:.6e}",
     ),
-    "the rate alone": ("Sample Rate,1 kHz\nVertical Units,V\nsignal\n", "{v:.6f}\n"),
-    "units below the names": ("x-axis,1\nsecond,Volt\n", "{s:+.6E},{v:+.6E}\n"),
-    "the interval alone": ("Sampling Interval;1e-3\nY Unit;V\nsignal\n", "{v:.6f}\n"),
+    "the rate alone": ("Sample Rate,1 kHz\nVertical Units,V\nsignal\n", "{v:.6f}"),
+    "units below the names": ("x-axis,1\nsecond,Volt\n", "{s:+.6E},{v:+.6E}"),
+    "the interval alone": ("Sampling Interval;1e-3\nY Unit;V\nsignal\n", "{v:.6f}"),
 }
 
 
@@ -200,11 +189,8 @@ SCOPE = {
 def test_exports_with_lines_of_metadata_are_read(tmp_path: Path, name: str) -> None:
     """From 0.2 s before the trigger, so that times are negative at first."""
     head, row = SCOPE[name]
-    path = tmp_path / "x.csv"
-    path.write_text(
-        head + "".join(row.format(s=t / 1e6 - 0.2, v=v, mv=1e3 * v) for t, v in zip(STAMPS, VOLTS, strict=True))
-    )
-    recording, report = read_recording(path)
+    lines = (row.format(s=t / 1e6 - 0.2, v=v, mv=1e3 * v) for t, v in zip(STAMPS, VOLTS, strict=True))
+    recording, report = read_log(tmp_path, [*head.splitlines(), *lines], ReadOptions())
     np.testing.assert_allclose(recording.samples, VOLTS, atol=2e-6)
     assert recording.fs == pytest.approx(1000.0)
     assert set(report.codes()) <= {"foreign-text"}
@@ -222,9 +208,7 @@ def test_metadata_beside_the_data_are_read_and_no_row_is_lost(
         f"{(beside[i] if i < len(beside) else '') or ','},,{per_second * (t / 1e6 - 0.2):.6f},{1e3 * v:.6f}{trailing}"
         for i, (t, v) in enumerate(zip(STAMPS, VOLTS, strict=True))
     ]
-    path = tmp_path / "x.csv"
-    path.write_text("\n".join(rows) + "\n")
-    recording, report = read_recording(path)
+    recording, report = read_log(tmp_path, rows, ReadOptions())
     np.testing.assert_allclose(recording.samples, VOLTS, atol=2e-9)
     assert recording.fs == pytest.approx(1000.0)
     assert report.codes() == ()
@@ -234,26 +218,21 @@ def test_a_spoilt_row_among_metadata_beside_the_data_is_named_with_its_line(tmp_
     rows = [f",,,{t / 1e6:.6f},{v:.6f}" for t, v in zip(STAMPS, VOLTS, strict=True)]
     rows[0], rows[1] = "Vertical Units,V" + rows[0][1:], "Horizontal Units,s" + rows[1][1:]
     rows[400] = rows[400].replace(",,,", ",")
-    path = tmp_path / "x.csv"
-    path.write_text("\n".join(rows) + "\n")
-    _, report = read_recording(path)
+    _, report = read_log(tmp_path, rows, ReadOptions())
     assert report.codes() == ("malformed-line", "lost-samples")
     assert report.findings[0].line == 401
 
 
 def test_a_row_of_units_leaves_the_columns_their_names(tmp_path: Path) -> None:
-    path = tmp_path / "x.csv"
-    rows = "".join(f"{t},{1e3 * v},{2e3 * v}\n" for t, v in zip(STAMPS, VOLTS, strict=True))
-    path.write_text("Time,Channel A,Channel B\n(us),(mV),(mV)\n" + rows)
-    recording, _ = read_recording(path, column="Channel B (mV)")
+    header, column = "Time,Channel A,Channel B\n(us),(mV),(mV)", ReadOptions(column="Channel B (mV)")
+    recording, _ = read_columns(tmp_path, header, STAMPS, 1e3 * VOLTS, 2e3 * VOLTS, options=column)
     np.testing.assert_allclose(recording.samples, 2 * VOLTS)
 
 
 def test_times_since_the_line_before_are_added_up(tmp_path: Path) -> None:
     steps = np.full(600, 1000)
     steps[300] = 251_000
-    path = write(tmp_path / "x.csv", "dt_us,adc", steps, COUNTS)
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, "dt_us,adc", steps, COUNTS)
     assert recording.fs == pytest.approx(1000.0)
     assert report.codes() == ("gap",)
     assert (recording.gaps[0].sample, recording.gaps[0].duration_s) == (300, pytest.approx(0.25))
@@ -265,8 +244,7 @@ def test_a_counter_of_16_bits_goes_on(tmp_path: Path, unit: str, step: int) -> N
     count = 140_000
     stamps = (60_000 + step * np.arange(count)) % 2**16
     values = 512 + np.arange(count) % 7 * 3 % 5
-    path = write(tmp_path / "x.csv", f"t_{unit},adc", stamps, values)
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, f"t_{unit},adc", stamps, values)
     assert report.codes() == ("counter-wrap",)
     assert recording.samples.size == count
     assert recording.fs == pytest.approx({"us": 1e6, "ms": 1e3}[unit] / step, rel=1e-6)
@@ -274,35 +252,31 @@ def test_a_counter_of_16_bits_goes_on(tmp_path: Path, unit: str, step: int) -> N
 
 def test_microseconds_since_1970_are_read(tmp_path: Path) -> None:
     """Sixteen digits: 2024-05-31 is 1.717e15 µs, below 2**53 = 9.007e15, so exact as a float."""
-    path = write(tmp_path / "x.csv", "time_us,adc", 1_717_156_800_000_000 + STAMPS, COUNTS)
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    path = write_columns(tmp_path, "time_us,adc", 1_717_156_800_000_000 + STAMPS, COUNTS)
+    recording, report = read_recording(path, TEN_BITS)
     assert report.clean
     assert recording.fs == pytest.approx(1000.0, rel=1e-12)
     np.testing.assert_allclose(recording.samples, VOLTS)
-    bare = tmp_path / "bare.csv"
-    bare.write_text(path.read_text().partition("\n")[2])
-    assert read_recording(bare, adc_bits=10, full_scale_v=5.0, time_unit="us")[0].samples.size == 600
+    without_header = path.read_text().splitlines()[1:]
+    assert read_log(tmp_path, without_header, replace(TEN_BITS, time_unit="us"))[0].samples.size == 600
 
 
 def test_stamps_beyond_what_a_float_counts_are_refused(tmp_path: Path) -> None:
-    path = write(tmp_path / "x.csv", "time_ns,adc", 1_717_156_800_000_000_000 + STAMPS, COUNTS)
     with pytest.raises(RecordingError, match="numbers up to 9e15"):
-        read_recording(path, adc_bits=10, full_scale_v=5.0)
+        read_columns(tmp_path, "time_ns,adc", 1_717_156_800_000_000_000 + STAMPS, COUNTS)
 
 
 @pytest.mark.parametrize(("step_us", "read_hz"), [(125, "8e\\+06"), (1000, "1e\\+06"), (1475, "6.78e\\+05")])
 def test_points_as_separators_of_thousands_are_refused(tmp_path: Path, step_us: int, read_hz: str) -> None:
     """`1.024` for 1024 µs would read as 8 MHz."""
     stamps = [f"{t // 1000}.{t % 1000:03}" for t in 1000 + step_us * np.arange(600)]
-    path = write(tmp_path / "x.csv", "time_us,adc", stamps, COUNTS)
     with pytest.raises(RecordingError, match=rf"{read_hz} Hz.*separator of thousands"):
-        read_recording(path, adc_bits=10, full_scale_v=5.0)
+        read_columns(tmp_path, "time_us,adc", stamps, COUNTS)
 
 
 def test_a_log_without_a_signal_says_which_columns_it_has(tmp_path: Path) -> None:
-    path = write(tmp_path / "x.csv", "time_us,seq", STAMPS, np.arange(600) % 256)
     with pytest.raises(RecordingError, match="none of its columns is a signal: 'time_us', 'seq'"):
-        read_recording(path)
+        read_columns(tmp_path, "time_us,seq", STAMPS, np.arange(600) % 256, options=ReadOptions())
 
 
 @pytest.mark.parametrize("idle", [False, True])
@@ -310,8 +284,7 @@ def test_a_log_without_a_signal_says_which_columns_it_has(tmp_path: Path) -> Non
 def test_doubled_lines_change_no_rate(tmp_path: Path, share: float, idle: bool) -> None:
     counts = 512 + np.round(RNG.normal(0, 0.4 if idle else 20, 10_000)).astype(int)
     rows = np.sort(np.concatenate([np.arange(10_000), RNG.choice(10_000, int(share * 10_000), replace=False)]))
-    path = write(tmp_path / "x.csv", "time_us,adc", 1000 * rows, counts[rows])
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, "time_us,adc", 1000 * rows, counts[rows])
     assert report.codes() == ("doubled-line",)
     assert report.findings[0].count == int(share * 10_000)
     assert recording.fs == pytest.approx(1000.0, rel=1e-9)
@@ -320,8 +293,7 @@ def test_doubled_lines_change_no_rate(tmp_path: Path, share: float, idle: bool) 
 
 def test_coarse_stamps_with_equal_neighbours_are_no_doubled_lines(tmp_path: Path) -> None:
     counts = 512 + np.round(RNG.normal(0, 0.6, 8000)).astype(int)
-    path = write(tmp_path / "x.csv", "time_ms,adc", np.arange(8000) // 4, counts)
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, "time_ms,adc", np.arange(8000) // 4, counts)
     assert report.codes() == ("coarse-stamps",)
     assert recording.samples.size == 8000
 
@@ -330,6 +302,5 @@ def test_coarse_stamps_with_equal_neighbours_are_no_doubled_lines(tmp_path: Path
 def test_a_rate_that_changes_halfway_is_refused_with_its_line(tmp_path: Path, second_us: int) -> None:
     stamps = np.concatenate([1000 * np.arange(3000), 3_000_000 + second_us * np.arange(3000)])
     counts = 512 + np.round(RNG.normal(0, 20, 6000)).astype(int)
-    path = write(tmp_path / "x.csv", "time_us,adc", stamps, counts)
     with pytest.raises(RecordingError, match=r"line \d+.*put the parts into files of their own"):
-        read_recording(path, adc_bits=10, full_scale_v=5.0)
+        read_columns(tmp_path, "time_us,adc", stamps, counts)

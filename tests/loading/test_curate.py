@@ -12,6 +12,7 @@ from tapsig.loading import curate
 from tapsig.loading.corpus import load_corpus
 from tapsig.loading.corpus_check import CorpusCheck, check_corpus
 from tapsig.loading.curate import add_recording, init_corpus
+from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.wav import write_wav
 
 FS = 2000.0
@@ -38,18 +39,17 @@ def corpus(tmp_path: Path) -> Path:
         source = make_wav(tmp_path / f"{vehicle}.wav", seed=seed, channels=2)
         labels = make_labels(tmp_path / f"{vehicle}.csv")
         for channel, position in enumerate(POSITIONS):
-            add_recording(
-                folder,
-                source,
-                vehicle=vehicle,
-                position=position,
-                scene="quiet",
-                channel=channel,
-                labels=labels,
-                full_scale_v=1.0,
-                split="test" if vehicle == "lynx" else "train",
-            )
+            split = "test" if vehicle == "lynx" else "train"
+            names = {"vehicle": vehicle, "position": position, "channel": channel}
+            add(folder, source, **names, labels=labels, full_scale_v=1.0, split=split)
     return folder
+
+
+def add(folder: Path, source: Path, **given: object) -> dict[str, str]:
+    """Add a recording, of the vehicle "marten" unless told otherwise; returns its row."""
+    own = {name: given.pop(name) for name in ("split", "mount", "sensor", "converter", "force") if name in given}
+    names = {"vehicle": "marten", "position": "frame", "scene": "quiet"}
+    return dict(add_recording(folder, source, ReadOptions(**(names | given)), **own).row)  # type: ignore[arg-type]
 
 
 def told(check: CorpusCheck, weight: str) -> list[str]:
@@ -67,7 +67,7 @@ def test_a_row_is_replaced_where_a_cell_holds_a_form_feed(corpus: Path, tmp_path
     """str.splitlines cuts there and at U+2028, and the lines of the manifest would be counted wrong."""
     change_row(corpus, "heron", "her\u2028on")
     before = (corpus / "corpus.csv").read_text(encoding="utf-8").split("\n")
-    add_recording(corpus, tmp_path / "lynx.wav", vehicle="lynx", position="frame", scene="rain", channel=1, force=True)
+    add(corpus, tmp_path / "lynx.wav", vehicle="lynx", scene="rain", channel=1, force=True)
     after = (corpus / "corpus.csv").read_text(encoding="utf-8").split("\n")
     assert after[:-2] == before[:-2]
     assert "rain" in after[-2]
@@ -75,16 +75,15 @@ def test_a_row_is_replaced_where_a_cell_holds_a_form_feed(corpus: Path, tmp_path
 
 @pytest.mark.parametrize("field", ["vehicle", "mount", "sensor", "converter"])
 def test_a_cell_of_two_lines_is_refused(corpus: Path, tmp_path: Path, field: str) -> None:
-    cells = {"vehicle": "lynx", "position": "frame", "scene": "rain", field: "two\nlines"}
     with pytest.raises(ParameterError, match=rf"{field} is 'two\\nlines'"):
-        add_recording(corpus, make_wav(tmp_path / "new.wav", seed=9), **cells)
+        add(corpus, make_wav(tmp_path / "new.wav", seed=9), **{field: "two\nlines"})
 
 
 def test_the_unit_of_stamps_is_kept(corpus: Path, tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     counts = 512 + np.random.default_rng(0).integers(-9, 9, 3000)
     log.write_text("time,adc\n" + "".join(f"{5 * i},{count}\n" for i, count in enumerate(counts)))
-    add_recording(corpus, log, vehicle="lynx", position="frame", scene="rain", adc_bits=10, time_unit="ms")
+    add(corpus, log, vehicle="lynx", scene="rain", adc_bits=10, time_unit="ms")
     assert load_corpus(corpus).entries[-1].time_unit == "ms"
     assert load_corpus(corpus).load(load_corpus(corpus).entries[-1]).fs == pytest.approx(200.0)
     change_row(corpus, ",ms,", ",hours,")
@@ -122,11 +121,6 @@ def test_without_a_manifest_the_next_step_is_told(tmp_path: Path) -> None:
     for call in (check_corpus, lambda folder: add(folder, make_wav(tmp_path / "a.wav"))):
         with pytest.raises(RecordingError, match="tapsig corpus init"):
             call(tmp_path)
-
-
-def add(folder: Path, source: Path, **changes: object) -> dict[str, str]:
-    call: dict[str, object] = {"vehicle": "marten", "position": "frame", "scene": "quiet"} | changes
-    return dict(add_recording(folder, source, **call).row)  # type: ignore[arg-type]
 
 
 def test_a_vehicle_keeps_its_split(corpus: Path, tmp_path: Path) -> None:
@@ -295,14 +289,7 @@ def test_six_adders_at_once_lose_no_row_and_mix_no_samples(tmp_path: Path) -> No
 
 def add_three(folder: Path, source: Path, part: int) -> None:
     for number in range(3):
-        add_recording(
-            folder,
-            source / f"n{number}" / "log.wav",
-            vehicle=f"v{3 * part + number}",
-            position="frame",
-            scene="quiet",
-            full_scale_v=1.0,
-        )
+        add(folder, source / f"n{number}" / "log.wav", vehicle=f"v{3 * part + number}", full_scale_v=1.0)
 
 
 @pytest.mark.parametrize("step", ["copyfile", "replace_file"])
@@ -368,14 +355,8 @@ def test_what_a_fair_comparison_lacks_is_told(tmp_path: Path) -> None:
     init_corpus(tmp_path / "mine")
     labels = make_labels(tmp_path / "labels.csv")
     for seed, (vehicle, position) in enumerate([("heron", "frame"), ("heron", "inner-skin"), ("otter", "frame")]):
-        add(
-            tmp_path / "mine",
-            make_wav(tmp_path / f"{seed}.wav", seed=seed),
-            vehicle=vehicle,
-            position=position,
-            labels=labels,
-            full_scale_v=1.0,
-        )
+        source = make_wav(tmp_path / f"{seed}.wav", seed=seed)
+        add(tmp_path / "mine", source, vehicle=vehicle, position=position, labels=labels, full_scale_v=1.0)
     check = check_corpus(tmp_path / "mine")
     assert check.sound
     assert told(check, "missing") == [

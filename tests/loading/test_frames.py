@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tapsig.errors import ParameterError, RecordingError
-from tapsig.loading.recording import read_recording
+from tapsig.loading import ReadOptions, read_recording
 from tapsig.units import IntArray
 
 FS = 5000.0
@@ -38,7 +38,7 @@ def counts() -> IntArray:
 def load(folder: Path, content: bytes, **options: object):  # type: ignore[no-untyped-def]
     path = folder / "log.bin"
     path.write_bytes(content)
-    return read_recording(path, **options)  # type: ignore[arg-type]
+    return read_recording(path, ReadOptions(**options))  # type: ignore[arg-type]
 
 
 def test_the_check_is_the_published_one() -> None:

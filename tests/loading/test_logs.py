@@ -8,13 +8,15 @@ import pytest
 
 import tapsig
 from tapsig.errors import ParameterError, RecordingError
-from tapsig.loading import load_recording, logtext, read_recording, write_wav
+from tapsig.loading import ReadOptions, load_recording, logtext, read_recording, write_wav
 from tapsig.loading.findings import ASSUMED
 from tapsig.records import Gap
 from tapsig.units import counts_to_volts
+from tests.fakes import TEN_BITS, read_columns, read_log
 from tests.loading.messy_logs import COUNTS, LOGS
 
 VOLTS = counts_to_volts(COUNTS, (0.0, 5.0), 10)
+MICROSECONDS = 1000 * np.arange(COUNTS.size)
 READ = [name for name, log in LOGS.items() if log.refusal is None]
 REFUSED = [name for name, log in LOGS.items() if log.refusal is not None]
 
@@ -29,7 +31,7 @@ def put(folder: Path, name: str) -> tuple[Path, dict]:
 def test_log_gives_its_sound_samples_and_names_what_it_left_out(tmp_path: Path, name: str) -> None:
     log = LOGS[name]
     path, arguments = put(tmp_path, name)
-    recording, report = read_recording(path, **arguments)
+    recording, report = read_recording(path, ReadOptions(**arguments))
     expected = VOLTS if log.kept is None else VOLTS[log.kept]
     if "lost-samples" in log.codes:  # single lines; a straight line stands for each
         assert log.kept is not None
@@ -50,7 +52,7 @@ def test_strict_refuses_every_finding_and_nothing_else(tmp_path: Path, name: str
         with pytest.raises(RecordingError, match=faults[0]):
             load_recording(path, strict=True, **arguments)
     else:
-        read_recording(path, strict=True, **arguments)
+        read_recording(path, ReadOptions(strict=True, **arguments))
 
 
 @pytest.mark.parametrize("name", READ)
@@ -60,9 +62,9 @@ def test_where_blocks_are_cut_changes_nothing(
 ) -> None:
     """The head, by which the layout is found, is a block too: 4096 bytes hold it in every one of these logs."""
     path, arguments = put(tmp_path, name)
-    recording, report = read_recording(path, **arguments)
+    recording, report = read_recording(path, ReadOptions(**arguments))
     monkeypatch.setattr(logtext, "BLOCK_BYTES", block_bytes)
-    again, report_again = read_recording(path, **arguments)
+    again, report_again = read_recording(path, ReadOptions(**arguments))
     np.testing.assert_array_equal(again.samples, recording.samples)
     assert again.gaps == recording.gaps
     assert report_again.findings == report.findings
@@ -85,20 +87,16 @@ def test_second_channel_has_its_own_stamps_and_values(tmp_path: Path) -> None:
 
 def test_signed_counts_are_centred_on_no_volts(tmp_path: Path) -> None:
     """Two's complement of 10 bits, as outer converters give it: 1024 counts from rail to rail, 0 in the middle."""
-    path = tmp_path / "log.csv"
-    path.write_text("us,adc\n" + "".join(f"{1000 * i},{count - 512}\n" for i, count in enumerate(COUNTS)))
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, "us,adc", MICROSECONDS, COUNTS - 512)
     np.testing.assert_allclose(recording.samples, VOLTS - 2.5, atol=1e-9)
     assert recording.range_v == (-2.5, 2.5)
     assert report.codes() == ("signed-counts",)
 
 
 def test_one_spoilt_line_among_signed_counts_costs_only_itself(tmp_path: Path) -> None:
-    path = tmp_path / "log.csv"
-    counts = [count - 512 for count in COUNTS]
+    counts = COUNTS - 512
     counts[100] = 5000
-    path.write_text("us,adc\n" + "".join(f"{1000 * i},{count}\n" for i, count in enumerate(counts)))
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_columns(tmp_path, "us,adc", MICROSECONDS, counts)
     kept = np.delete(np.arange(VOLTS.size), 100)
     np.testing.assert_allclose(recording.samples, np.interp(np.arange(VOLTS.size), kept, VOLTS[kept] - 2.5), atol=1e-9)
     assert report.codes() == ("signed-counts", "out-of-range", "lost-samples")
@@ -106,32 +104,27 @@ def test_one_spoilt_line_among_signed_counts_costs_only_itself(tmp_path: Path) -
 
 def test_what_a_sound_log_does_not_say_is_no_fault(tmp_path: Path) -> None:
     """It is assumed with a finding, which `strict` lets pass."""
-    path = tmp_path / "log.csv"
-    path.write_text("".join(f"-0,{512 + count}\n" for count in COUNTS))
-    recording, report = read_recording(path, fs=1000.0, strict=True)
+    lines = (f"-0,{512 + count}" for count in COUNTS)
+    recording, report = read_log(tmp_path, lines, ReadOptions(fs=1000.0, strict=True))
     np.testing.assert_allclose(recording.samples[:2], [-0.1024, -float(f"0.{512 + COUNTS[1]}")])
     assert report.codes() == ("decimal-comma", "volts-assumed")
 
 
 def test_days_between_two_stamps_are_a_gap(tmp_path: Path) -> None:
-    path = tmp_path / "log.csv"
-    lines = [f"2024-02-{28 if i < 200 else 29}T12:00:00.{i:03},{count}" for i, count in enumerate(COUNTS)]
-    path.write_text("timestamp,adc\n" + "\n".join(lines) + "\n")
-    recording, _ = read_recording(path, adc_bits=10)
+    stamps = [f"2024-02-{28 if i < 200 else 29}T12:00:00.{i:03}" for i in range(COUNTS.size)]
+    recording, _ = read_columns(tmp_path, "timestamp,adc", stamps, COUNTS)
     assert [gap.sample for gap in recording.gaps] == [200]
     assert recording.gaps[0].duration_s == pytest.approx(86400.0, abs=1e-3)
 
 
 def test_values_without_a_unit_are_volts_and_a_finding_says_so(tmp_path: Path) -> None:
-    path = tmp_path / "log.csv"
-    path.write_text("us,value\n" + "".join(f"{1000 * i},{volt:.5f}\n" for i, volt in enumerate(VOLTS)))
-    recording, report = read_recording(path)
+    recording, report = read_columns(tmp_path, "us,value", MICROSECONDS, VOLTS.round(5), options=ReadOptions())
     np.testing.assert_allclose(recording.samples, VOLTS, atol=1e-5)
     assert report.codes() == ("volts-assumed",)
 
 
 def test_gap_is_kept_with_its_length_and_nothing_fills_it(tmp_path: Path) -> None:
-    recording, _ = read_recording(*put(tmp_path, "a gap")[:1], adc_bits=10, full_scale_v=5.0)
+    recording, _ = read_recording(*put(tmp_path, "a gap")[:1], TEN_BITS)
     assert len(recording.gaps) == 1
     assert recording.gaps[0].sample == 100
     assert recording.gaps[0].duration_s == pytest.approx(0.1, abs=1e-9)
@@ -156,9 +149,7 @@ def test_one_fault_among_many_blocks_costs_only_its_own_line(tmp_path: Path, nam
     text = "us,adc\n" + "\n".join(lines) + "\n"
     if name == "a last line that is cut":
         text, kept = text[:-2], kept[:-1]
-    path = tmp_path / "long.csv"
-    path.write_text(text)
-    recording, report = read_recording(path, adc_bits=10, full_scale_v=5.0)
+    recording, report = read_log(tmp_path, text)
     whole = np.arange(kept[-1] + 1) if name == "two lines merged" else kept
     expected_counts = np.interp(whole, kept, counts[kept])
     np.testing.assert_allclose(recording.samples, counts_to_volts(expected_counts, (0.0, 5.0), 10), atol=1e-12)
@@ -181,17 +172,14 @@ def test_numbers_are_read_to_the_last_bit(tmp_path: Path) -> None:
         f"{value:.{digits}f}" for value, digits in zip(rng.uniform(-3, 3, 3000), rng.integers(1, 17, 3000), strict=True)
     ]
     texts += ["1e-3", "-2.5E+1", "+0.5", ".25", "1.", "00012", "0.1234567890123456789", "123456789012345.6", "-0"]
-    path = tmp_path / "numbers.csv"
-    path.write_text("volts\n" + "".join(f"{text}\n" for text in texts))
-    recording, report = read_recording(path, fs=100.0)
+    recording, report = read_log(tmp_path, ["volts", *texts], ReadOptions(fs=100.0))
     assert report.clean
     np.testing.assert_array_equal(recording.samples, [float(text) for text in texts])
 
 
 def test_value_lines_lost_in_a_log_without_stamps_leave_a_gap_of_their_length(tmp_path: Path) -> None:
-    path = tmp_path / "plain.csv"
-    path.write_text("volts\n" + "0.5\n" * 500 + "nan\n" * 50 + "0.25\n" * 500)
-    recording, report = read_recording(path, fs=1000.0)
+    lines = ["volts", *["0.5"] * 500, *["nan"] * 50, *["0.25"] * 500]
+    recording, report = read_log(tmp_path, lines, ReadOptions(fs=1000.0))
     assert report.codes() == ("undefined-value", "gap")
     assert recording.gaps == (Gap(500, pytest.approx(0.05)),)
     assert recording.fs == pytest.approx(1000.0)

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from tapsig.errors import LabelError, RecordingWarning
-from tapsig.loading import load_labels, load_recording, write_wav
+from tapsig.loading import ReadOptions, load_labels, load_recording, read_recording, write_wav
 from tapsig.loading.labels import find_labels_beside, parse_labels
-from tapsig.loading.recording import read_recording
 from tapsig.records import Label
 
 
@@ -79,11 +78,11 @@ def test_a_label_file_beside_that_cannot_be_used_is_said_and_left(wav: Path, tex
     assert recording.labels is None
     assert report.codes() == ("labels-unusable",)
     with pytest.raises(LabelError):
-        read_recording(wav, labels=wav.with_suffix(".labels.csv"))
+        read_recording(wav, ReadOptions(labels=wav.with_suffix(".labels.csv")))
 
 
 def test_a_log_has_its_labels_beside_it(tmp_path: Path) -> None:
     (tmp_path / "log.csv").write_text("# fs_hz=1000\nvolts\n" + "0.0\n" * 4000)
     (tmp_path / "log.labels.csv").write_text("onset_s\n1.5\n")
-    assert read_recording(tmp_path / "log.csv", fs=1000.0)[0].labels == (Label(1.5),)
+    assert read_recording(tmp_path / "log.csv", ReadOptions(fs=1000.0))[0].labels == (Label(1.5),)
     assert load_labels(tmp_path / "log.labels.csv") == (Label(1.5),)

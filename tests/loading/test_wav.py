@@ -13,6 +13,7 @@ import soundfile
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.loading import (
+    ReadOptions,
     load_labels,
     load_recording,
     read_recording,
@@ -22,6 +23,7 @@ from tapsig.loading import (
     write_wav,
 )
 from tapsig.records import Gap, Label
+from tests.fakes import read_wav_bytes
 
 FS = 8000
 COUNTS = np.array([0, 1, -1, 16384, -16384, 32767, -32768, 1000] * 25)
@@ -137,9 +139,7 @@ REFUSED = {
 
 @pytest.mark.parametrize("name", SOUND)
 def test_sound_file_gives_volts_without_finding(tmp_path: Path, name: str) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(SOUND[name][0])
-    recording, report = read_recording(path, full_scale_v=2.5, strict=True)
+    recording, report = read_wav_bytes(tmp_path, SOUND[name][0], ReadOptions(full_scale_v=2.5, strict=True))
     np.testing.assert_allclose(recording.samples, SOUND[name][1], rtol=1e-12)
     assert report.clean
     assert recording.fs == FS
@@ -170,7 +170,7 @@ def test_broken_file_gives_what_is_there_and_says_so(tmp_path: Path, name: str) 
     content, volts, code = BROKEN[name]
     path = tmp_path / "x.wav"
     path.write_bytes(content)
-    recording, report = read_recording(path, full_scale_v=2.5)
+    recording, report = read_recording(path, ReadOptions(full_scale_v=2.5))
     np.testing.assert_allclose(recording.samples, volts, rtol=1e-12)
     assert report.codes()[0] == code
     with pytest.raises(RecordingError, match=code):
@@ -188,10 +188,10 @@ def test_file_that_is_no_usable_wav_is_refused_with_the_reason(tmp_path: Path, n
 def test_header_is_right_where_the_call_tells_another_rate(tmp_path: Path) -> None:
     path = tmp_path / "x.wav"
     path.write_bytes(riff(fmt(), DATA))
-    recording, report = read_recording(path, fs=44100.0)
+    recording, report = read_recording(path, ReadOptions(fs=44100.0))
     assert recording.fs == FS
     assert report.codes() == ("rate-differs",)
-    assert read_recording(path, fs=8000.0)[1].clean
+    assert read_recording(path, ReadOptions(fs=8000.0))[1].clean
 
 
 def test_undefined_samples_leave_a_gap_of_their_own_length(tmp_path: Path) -> None:
@@ -222,11 +222,11 @@ def test_of_several_channels_the_first_is_taken_with_a_word(tmp_path: Path) -> N
     frames = np.stack([COUNTS, -COUNTS // 2, COUNTS // 4], axis=1).astype("<i2")
     path = tmp_path / "x.wav"
     path.write_bytes(riff(fmt(channels=3), chunk(b"data", frames.tobytes())))
-    recording, report = read_recording(path, strict=True)  # it is no fault
+    recording, report = read_recording(path, ReadOptions(strict=True))  # it is no fault
     np.testing.assert_array_equal(recording.samples, frames[:, 0] / 32768)
     assert report.codes() == ("channel-chosen",)
     assert "channel 0 of the channels 0 to 2" in str(report.findings[0])
-    assert read_recording(path, channel=0)[1].codes() == ()
+    assert read_recording(path, ReadOptions(channel=0))[1].codes() == ()
 
 
 @pytest.mark.parametrize("block_samples", [1, 7, 64, 1 << 16])
@@ -236,7 +236,9 @@ def test_blocks_joined_are_the_recording(tmp_path: Path, block_samples: int, bro
     path.write_bytes(riff(fmt(), chunk(b"data", PCM16, size=0 if broken else None)))
     blocks = list(read_wav_blocks(path, full_scale_v=2.5, block_samples=block_samples))
     assert max(block.size for block in blocks) <= block_samples
-    np.testing.assert_array_equal(np.concatenate(blocks), read_recording(path, full_scale_v=2.5)[0].samples)
+    np.testing.assert_array_equal(
+        np.concatenate(blocks), read_recording(path, ReadOptions(full_scale_v=2.5))[0].samples
+    )
 
 
 @pytest.mark.parametrize("bits", [8, 16, 24, 32])
@@ -314,9 +316,9 @@ def test_broken_cue_points_and_labels_after_the_end_are_refused(tmp_path: Path) 
 
 def test_header_that_claims_much_takes_little_memory(tmp_path: Path) -> None:
     """A file of 100 bytes that claims 4 GB is read in the size that it has."""
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(channels=256), chunk(b"data", bytes(512), size=0xFFFFFFF0)))
-    recording, report = read_recording(path, channel=255)
+    recording, report = read_wav_bytes(
+        tmp_path, riff(fmt(channels=256), chunk(b"data", bytes(512), size=0xFFFFFFF0)), ReadOptions(channel=255)
+    )
     assert recording.samples.size == 1
     assert report.codes() == ("truncated",)
 

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from tapsig.errors import RecordingError
-from tapsig.loading import read_recording, read_wav_info
+from tapsig.loading import ReadOptions, read_recording, read_wav_info
+from tests.fakes import read_wav_bytes
 from tests.loading.test_wav import COUNTS, DATA, FS, PCM16, chunk, fmt, riff
 
 CUES = chunk(b"cue ", struct.pack("<III4sIII", 1, 1, 0, b"data", 0, 0, 40))
@@ -58,32 +59,26 @@ def test_every_sample_is_read_and_no_padding(tmp_path: Path, name: str) -> None:
     assert report.codes() == codes
     assert tuple(finding.code for finding in read_wav_info(path).findings) == codes
     with pytest.raises(RecordingError, match=codes[0]):
-        read_recording(path, strict=True)
+        read_recording(path, ReadOptions(strict=True))
 
 
 def test_samples_that_look_like_a_chunk_by_chance_are_samples(tmp_path: Path) -> None:
     """8-bit samples between 32 and 126 are letters."""
     letters = (np.arange(4000) % 90 + 33).astype(np.uint8)
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(bits=8), chunk(b"data", letters.tobytes(), size=1000)))
-    recording, report = read_recording(path)
+    recording, report = read_wav_bytes(tmp_path, riff(fmt(bits=8), chunk(b"data", letters.tobytes(), size=1000)))
     np.testing.assert_array_equal(recording.samples, (letters - 128.0) / 128)
     assert report.codes() == ("data-size-small",)
 
 
 def test_chunks_after_the_samples_are_no_samples_even_when_cut(tmp_path: Path) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(), DATA, chunk(b"LIST", b"INFO" + b"x" * 400))[:-300])
-    recording, report = read_recording(path)
+    recording, report = read_wav_bytes(tmp_path, riff(fmt(), DATA, chunk(b"LIST", b"INFO" + b"x" * 400))[:-300])
     np.testing.assert_array_equal(recording.samples, COUNTS / 32768)
     assert report.codes() == ("truncated",)
 
 
 def test_a_file_of_padding_alone_holds_nothing(tmp_path: Path) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(), chunk(b"data", b"\xff" * 8192, size=0)))
     with pytest.raises(RecordingError, match=r"no samples.*padding"):
-        read_recording(path)
+        read_wav_bytes(tmp_path, riff(fmt(), chunk(b"data", b"\xff" * 8192, size=0)))
 
 
 @pytest.mark.parametrize("followed", [False, True])
