@@ -20,11 +20,10 @@ from tapsig.cli.several import name_apart
 from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from tapsig.analysis.causes import CauseTable
     from tapsig.detectors import Variant
     from tapsig.records import Recording
+    from tapsig.report.drawing import Panels
 
 COLUMNS = ("recording", "position", "scene", "time_s", "error", "cause", "level_db", "rise_db")
 
@@ -99,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
         f" {table.duration_s:.0f} s in {count_recordings(len({one.source for one in labelled}), len(labelled))}"
     )
     if args.plot is not None:
-        from tapsig.report.figures import plot_causes  # lazy: matplotlib loads only for figures
+        from tapsig.report.result_figures import plot_causes  # lazy: matplotlib loads only for figures
 
         draw({table.detector: plot_causes(table)}, args.plot, force=args.force)
     if figure is not None:
@@ -152,11 +151,11 @@ def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.N
     return render_table(["error", "cause", "all", *groups], lines) + "\n"
 
 
-def _draw_features(variant: "Variant", recordings: "list[Recording]", args: argparse.Namespace) -> "Figure | None":
+def _draw_features(variant: "Variant", recordings: "list[Recording]", args: argparse.Namespace) -> "Panels | None":
     if args.features is None:
         return None
     from tapsig.analysis.causes import collect_features
-    from tapsig.report.figures import plot_features  # lazy: matplotlib loads only for figures
+    from tapsig.report.result_figures import plot_features  # lazy: matplotlib loads only for figures
 
     features, is_tap = collect_features(variant, recordings, window_s=args.window)
-    return plot_features(features, is_tap, title=variant.name)
+    return plot_features(features, is_tap, title=f"candidates of {variant.name}")

@@ -13,11 +13,9 @@ from tapsig.cli.several import each_recording, list_recordings, name_apart
 from tapsig.errors import LabelError, ParameterError
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
     from tapsig.loading.corpus import Choice, Corpus, CorpusEntry
     from tapsig.records import Recording
+    from tapsig.report.drawing import Drawn
 
 CHOICES = ("vehicle", "position", "scene", "split")
 
@@ -126,7 +124,7 @@ def read_chosen(args: argparse.Namespace) -> "Iterator[Recording]":
 def check_plots(*paths: Path | None, force: bool) -> None:
     """Refuse a figure that could not be written before anything is computed."""
     if any(path is not None for path in paths):
-        from tapsig.report.figures import check_figure_path  # lazy: matplotlib loads only when something is drawn
+        from tapsig.report.drawing import check_figure_path  # lazy: matplotlib loads only when something is drawn
 
         for path in paths:
             if path is not None:
@@ -138,9 +136,9 @@ def name_recordings(recordings: "Sequence[Recording]") -> list[str]:
     return name_apart([(recording.source, recording.position) for recording in recordings])
 
 
-def draw(figures: "Mapping[str, Figure | Axes]", path: Path, *, force: bool) -> None:
+def draw(figures: "Mapping[str, Drawn]", path: Path, *, force: bool) -> None:
     """Write the figures: a single one to `path`, several to separate names beside it."""
-    from tapsig.report.figures import write_figure  # lazy: matplotlib loads only when something is drawn
+    from tapsig.report.drawing import write_figure  # lazy: matplotlib loads only when something is drawn
 
     for name, figure in figures.items():
         own = path if len(figures) == 1 else name_figure(path, name)

@@ -108,7 +108,8 @@ def _draw_all(maps: "dict[str, DeadTimeMap]", groups: "dict[str, list[Recording]
         return
     from tapsig.detectors import detect  # lazy: only for figures
     from tapsig.detectors.fixed_threshold import FixedThreshold
-    from tapsig.report.figures import plot_dead_time, plot_detections
+    from tapsig.report.figures import plot_detections
+    from tapsig.report.result_figures import plot_dead_time
 
     if args.plot is not None:
         draw({name: plot_dead_time(found, title=name) for name, found in maps.items()}, args.plot, force=args.force)

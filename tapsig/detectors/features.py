@@ -17,6 +17,7 @@ CHANNELS = {
     "fast": "power of the sample-to-sample differences (high frequencies)",
     "signal": "power above 20 Hz",
 }
+_SPOKEN = {"innovation": "prediction error", "fast": "high frequencies", "signal": "signal"}
 _CHANNEL_FEATURES = {
     "rise": "peak of the {} over the highest of the 28 ms before",
     "over_mean": "peak of the {} over its mean of the 32 ms before",
@@ -55,18 +56,20 @@ class Feature:
 
 def _table() -> tuple[Feature, ...]:
     found = [
-        Feature(f"{channel}_{name}", channel, DIFFERENCE, words.format(channel))
+        Feature(f"{channel}_{name}", channel, DIFFERENCE, words.format(_SPOKEN[channel]))
         for channel in CHANNELS
         for name, words in _CHANNEL_FEATURES.items()
     ]
     found += [
-        Feature(f"{c}_{name}", "background", DIFFERENCE, words.format(c))
+        Feature(f"{c}_{name}", "background", DIFFERENCE, words.format(_SPOKEN[c]))
         for c in ("innovation", "fast")
         for name, words in _BACKGROUND.items()
     ]
     found += [
         Feature("since_ms", "neighbours", LEVEL_OF_MS, "time since the previous candidate"),
-        Feature("over_last", "neighbours", DIFFERENCE, "peak of the innovation over that of the previous candidate"),
+        Feature(
+            "over_last", "neighbours", DIFFERENCE, "peak of the prediction error over that of the candidate before"
+        ),
         Feature("busy", "neighbours", COUNT, "candidates of the last seconds, 0 (none) to 255"),
     ]
     return tuple(found)

@@ -168,7 +168,9 @@ def test_causes_draw_features_of_a_detector_that_has_them(
 ) -> None:
     code, _, _ = run(capsys, "causes", corpus, "--detector", "innovation", "--features", tmp_path / "f.svg")
     assert code == 0
-    assert "innovation_rise" in (tmp_path / "f.svg").read_text()
+    drawn = (tmp_path / "f.svg").read_text()
+    assert "peak of the prediction error over" in drawn
+    assert "innovation_" not in drawn
     code, out, err = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--features", tmp_path / "g.png")
     assert (code, out) == (2, "")  # told before anything is shown
     assert "no features" in err

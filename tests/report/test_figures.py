@@ -1,12 +1,16 @@
 """Figures show what they are given, save in three formats, and stand inside a page as SVG."""
 
+import os
+import subprocess
+import sys
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tapsig.analysis.causes import CauseTable, ErrorCause
@@ -16,17 +20,9 @@ from tapsig.analysis.ringdown import compute_ringdown
 from tapsig.dsp.modes import Mode
 from tapsig.errors import ParameterError
 from tapsig.records import Detections, Gap, Label, Recording
-from tapsig.report.figures import (
-    figure_to_svg,
-    plot_causes,
-    plot_dead_time,
-    plot_detections,
-    plot_features,
-    plot_health,
-    plot_ringdown,
-    plot_spectrogram,
-    write_figure,
-)
+from tapsig.report.drawing import Drawn, Panels, figure_to_svg, find_figure, write_figure
+from tapsig.report.figures import plot_detections, plot_health, plot_spectrogram
+from tapsig.report.result_figures import plot_causes, plot_dead_time, plot_features, plot_ringdown
 from tests.fakes import ring_down
 
 FS = 2000.0
@@ -44,7 +40,7 @@ def recording() -> Recording:
     return Recording(samples, FS, labels, "frame", "heron", "quiet", range_v=(0.0, 3.3), adc_bits=12)
 
 
-def texts(figure: Figure | Axes) -> str:
+def texts(figure: Drawn) -> str:
     root = ElementTree.fromstring(figure_to_svg(figure))
     return " ".join(element.text or "" for element in root.iter("{http://www.w3.org/2000/svg}text"))
 
@@ -103,7 +99,7 @@ def test_a_figure_carries_the_title_it_is_given(recording: Recording) -> None:
 
 def test_health_shades_gaps_from_end_to_end(recording: Recording) -> None:
     holed = Recording(recording.samples, FS, gaps=(Gap(3000, 2.0), Gap(4000, 1.0)))
-    wave = plot_health(holed, check_health(holed)).axes[0]
+    wave = plot_health(holed, check_health(holed))[0]
     spans = [(patch.get_x(), patch.get_x() + patch.get_width()) for patch in wave.patches]
     assert spans == [pytest.approx((1.5, 3.5)), pytest.approx((4.0, 5.0))]
     assert wave.get_xlim() == pytest.approx((0.0, holed.span_s))
@@ -197,10 +193,11 @@ def test_features_are_ranked_by_how_well_they_tell_taps() -> None:
         "constant": np.ones(400),
         "empty": np.full(400, np.nan),
     }
-    figure = plot_features(features, is_tap)
-    assert figure.axes[0].get_title(loc="left").startswith("good\nAUC 0.9")
+    panels = plot_features(features, is_tap)
+    assert panels[0].get_title(loc="left").startswith("good\nAUC 0.9")
     # AUC of two unit normals 3 apart is Φ(3/√2) = 0.983 (closed form).
-    assert float(figure.axes[0].get_title(loc="left").split()[-1]) == pytest.approx(0.983, abs=0.015)
+    assert float(panels[0].get_title(loc="left").split()[-1]) == pytest.approx(0.983, abs=0.015)
+    assert {"100 taps", "300 others"} <= set(panels[0].get_legend_handles_labels()[1])
     with pytest.raises(ParameterError, match="to compare"):
         plot_features(features, np.ones(400, dtype=bool))
 
@@ -212,10 +209,10 @@ def test_health_names_findings_and_draws_hum(recording: Recording) -> None:
     assert "hum at 50.0 Hz" in texts(figure)
     assert "nothing found" in texts(plot_health(recording, check_health(recording)))
     empty = Recording(np.zeros(0), FS)
-    assert "too-short" in texts(plot_health(empty, check_health(empty)))
+    assert "too short" in texts(plot_health(empty, check_health(empty)))
 
 
-def test_what_is_one_picture_draws_on_the_axes_given_and_returns_them(recording: Recording) -> None:
+def test_every_plot_draws_on_the_axes_given_and_returns_them(recording: Recording) -> None:
     figure = Figure()
     axes = figure.subplots(2, 2).ravel()
     assert plot_detections(recording, ax=axes[0]) is axes[0]
@@ -223,6 +220,66 @@ def test_what_is_one_picture_draws_on_the_axes_given_and_returns_them(recording:
     assert plot_dead_time(compute_dead_time_map(recording), ax=axes[2]) is axes[2]
     assert plot_causes(CauseTable("mine", (), 0, 0, 1.0), ax=axes[3]) is axes[3]
     assert "no errors" in texts(figure)
+    with pytest.raises(ParameterError, match="ax is a ndarray; give matplotlib axes"):
+        plot_detections(recording, ax=axes)  # type: ignore[arg-type]
+
+
+def many_panels(recording: Recording) -> dict[str, tuple[Callable[..., Panels], int]]:
+    """Each plot of several panels, and how many it needs."""
+    is_tap = np.arange(40) < 10
+    features = {name: is_tap + 0.1 * np.arange(40) for name in ("innovation_rise", "busy", "mine")}
+    return {
+        "ringdown": (partial(plot_ringdown, compute_ringdown(recording)), 2),
+        "health": (partial(plot_health, recording, check_health(recording)), 2),
+        "features": (partial(plot_features, features, is_tap), 3),
+    }
+
+
+@pytest.mark.parametrize("name", ["ringdown", "health", "features"])
+def test_plots_of_several_panels_take_as_many_axes_or_a_figure(name: str, recording: Recording) -> None:
+    plot, count = many_panels(recording)[name]
+    given = Figure().subplots(1, count)
+    for ax in (given, list(given), given.reshape(count, 1)):
+        drawn = plot(ax=ax, title="mine")
+        assert drawn.shape == (count,)
+        assert all(one is two for one, two in zip(drawn, given, strict=True))
+    left, right = Figure().subfigures(1, 2)
+    assert plot(ax=right)[0].get_figure(root=False) is right
+    assert left.axes == []
+    assert len(plot(ax=Figure())) == count
+    assert find_figure(plot()) is not find_figure(plot())
+
+
+@pytest.mark.parametrize("name", ["ringdown", "health", "features"])
+def test_another_number_of_axes_is_refused(name: str, recording: Recording) -> None:
+    plot, count = many_panels(recording)[name]
+    with pytest.raises(ParameterError, match=f"ax holds {count + 1} axes; {count} axes are needed"):
+        plot(ax=Figure().subplots(count + 1))
+    with pytest.raises(ParameterError, match="ax holds a str"):
+        plot(ax=["left"] * count)
+    if name != "features":  # which draws the best one on one
+        with pytest.raises(ParameterError, match="ax holds 1 axes; 2 axes are needed"):
+            plot(ax=Figure().subplots())
+
+
+def test_panels_of_features_say_what_they_measure_and_in_what_unit(recording: Recording) -> None:
+    plot, _ = many_panels(recording)["features"]
+    panels = {
+        panel.get_title(loc="left").split(" AUC")[0].replace("\n", " ").split(" AUC")[0]: panel for panel in plot()
+    }
+    rise = panels["peak of the prediction error over the highest of the 28 ms before"]
+    assert rise.get_xlabel() == "dB"
+    assert not [words for words in panels if "innovation_rise" in words]
+
+
+def test_pyplot_shows_what_is_drawn_where_it_is_in_use(recording: Recording) -> None:
+    program = (
+        "import numpy as np, tapsig; r = tapsig.Recording(np.zeros(4000), 2000.0); tapsig.plot_detections(r)\n"
+        "import sys; assert 'matplotlib.pyplot' not in sys.modules\n"
+        "import matplotlib.pyplot as plt; ax = tapsig.plot_detections(r); assert plt.get_fignums() == [1]\n"
+        "assert plt.gcf() is ax.figure"
+    )
+    subprocess.run([sys.executable, "-c", program], check=True, env={**os.environ, "MPLBACKEND": "agg"})
 
 
 def test_the_envelope_is_a_line_above_the_waveform_not_a_band_over_it(recording: Recording) -> None:
