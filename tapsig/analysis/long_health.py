@@ -9,7 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-from tapsig.analysis.health import SEVERITIES, HealthFinding, HealthReport, bias_drift, carry_over, check_health
+from tapsig.analysis.faults import HealthFinding, carry_over, describe_fault, rank_severity
+from tapsig.analysis.health import HealthReport, check_health
+from tapsig.analysis.signal_faults import find_drift
 from tapsig.errors import TapsigError
 from tapsig.loading import LoadReport, load_labels, read_wav_info
 from tapsig.loading.files import show_path
@@ -48,8 +50,7 @@ def check_health_of_recording(recording: Recording, report: LoadReport | None = 
 
 def describe_unreadable(path: Path, error: TapsigError) -> FileHealth:
     """The health report of a recording that cannot be read, or whose labels cannot."""
-    finding = HealthFinding("unreadable", "error", str(error), "repair the file, or remove its row from corpus.csv")
-    nan = math.nan
+    finding, nan = describe_fault("unreadable", str(error)), math.nan
     return FileHealth(HealthReport((finding,), nan, nan, nan, nan, nan, nan, show_path(path)), "")
 
 
@@ -85,9 +86,9 @@ def check_health_of_file(
     biases = np.array([report.bias_v for report in reports])
     span_v = 2.0 * options.wav_scale_v
     if "bias-drift" not in found:
-        findings += bias_drift(biases, PART_S * np.arange(biases.size, dtype=np.float64), span_v, noise)
+        findings += find_drift(biases, PART_S * np.arange(biases.size, dtype=np.float64), span_v, noise)
     findings += carry_over(LoadReport(show_path(Path(path)), (*info.findings, *noted.settle("", strict=False))))
-    findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
+    findings.sort(key=rank_severity)
     report = replace(
         reports[0],
         findings=tuple(findings),
@@ -106,6 +107,6 @@ def _in_whole_time(finding: HealthFinding, part: Part) -> HealthFinding:
 
 def _describe(faults: Sequence[HealthFinding], parts: int) -> HealthFinding:
     """The worst of one kind of fault, at the time of the first."""
-    worst = min(faults, key=lambda fault: (SEVERITIES.index(fault.severity), -abs(fault.value)))
+    worst = min(faults, key=lambda fault: (rank_severity(fault), -abs(fault.value)))
     where = f"; in {len(faults)} of {parts} parts of {PART_S / 60:.0f} min, this the worst" if parts > 1 else ""
     return replace(worst, message=worst.message + where, first_s=faults[0].first_s)

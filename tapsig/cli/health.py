@@ -142,12 +142,13 @@ def _check_corpus(corpus: "Corpus") -> "Iterator[Checked]":
 
 def _add_comparison(checked: "list[Checked]") -> "list[Checked]":
     """The channels of one file, with what only shows between them in the first one's report."""
-    from tapsig.analysis.health import SEVERITIES, compare_channels  # lazy: --help need not wait for it
+    from tapsig.analysis.faults import rank_severity
+    from tapsig.analysis.health import compare_channels  # lazy: --help need not wait for it
 
     found = [one for _, one, _ in checked]
     between = compare_channels([one.digest for one in found], [one.loudness for one in found])
     name, first, recording = checked[0]
-    merged = sorted((*first.report.findings, *between), key=lambda one: SEVERITIES.index(one.severity))
+    merged = sorted((*first.report.findings, *between), key=rank_severity)
     first = replace(first, report=replace(first.report, findings=tuple(merged)))
     return [(name, first, recording), *checked[1:]]
 

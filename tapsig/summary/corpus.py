@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tapsig.analysis.causes import CauseTable, ErrorCause, find_causes
-from tapsig.analysis.health import SEVERITIES, HealthFinding, check_health
+from tapsig.analysis.faults import SEVERITIES, HealthFinding
+from tapsig.analysis.health import check_health
 from tapsig.comparison.positions import PositionStudy, study_positions
 from tapsig.detectors.base import Variant
 from tapsig.errors import ParameterError

@@ -3,7 +3,7 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from tapsig.analysis.health import HealthFinding
+from tapsig.analysis.faults import HealthFinding
 
 ENOUGH_TAPS = 40
 """Taps that `tapsig fit` can use (see README); fewer also leave wide intervals."""

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tapsig.analysis.health import SEVERITIES, HealthFinding, HealthReport, check_health, compare_channels
+from tapsig.analysis.faults import SEVERITIES, HealthFinding
+from tapsig.analysis.health import HealthReport, check_health, compare_channels
 from tapsig.analysis.long_health import check_health_of_recording
 from tapsig.loading.findings import LoadReport
 from tapsig.records import Finding, Gap, Label, Recording

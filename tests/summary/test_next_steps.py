@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from tapsig.analysis.health import HealthFinding
+from tapsig.analysis.faults import HealthFinding
 from tapsig.summary.next_steps import ENOUGH_HOURS, ENOUGH_TAPS, Held, advise_next
 
 GOOD = Held(True, ENOUGH_TAPS, ENOUGH_HOURS, ("a", "b"), ("rain", "driving", "slam", "music"), ())
