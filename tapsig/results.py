@@ -6,7 +6,7 @@ import math
 from abc import abstractmethod
 from collections.abc import Iterable, Iterator, Mapping
 from enum import Enum
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from tapsig.errors import ParameterError
 
@@ -100,6 +100,16 @@ class Result:
         if len(rows) > MAX_HTML_ROWS:
             parts.append(f"<p>… {len(rows) - MAX_HTML_ROWS} more rows: rows() and to_frame() hold all</p>")
         return "".join(parts)
+
+
+class Counts:
+    """Base of dataclasses whose fields are counts: two of them add field by field."""
+
+    __slots__ = ()
+
+    def __add__(self, other: Self) -> Self:
+        names: Iterable[str] = getattr(self, "__dataclass_fields__", ())
+        return type(self)(*(getattr(self, name) + getattr(other, name) for name in names))
 
 
 class Records(tuple[Item, ...], Result):

@@ -3,7 +3,7 @@
 import itertools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from tapsig.comparison.statistics import percentile_interval
 from tapsig.dsp.delay import compute_delay
 from tapsig.loading.corpus import Corpus
 from tapsig.records import Recording
-from tapsig.scoring.criteria import Estimate
+from tapsig.scoring.criteria import Estimate, list_estimates
 from tapsig.scoring.parallel import run_tasks
 from tapsig.units import FloatArray, seconds_to_samples
 
@@ -40,8 +40,7 @@ class PositionLevels:
 
     def to_dict(self) -> dict[str, object]:
         """Plain values by name, each with _low and _high."""
-        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "operating_area_db_ms")
-        return {key: value for name in names for key, value in getattr(self, name).to_dict(name).items()}
+        return list_estimates(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,11 +126,10 @@ def summarise_levels(levels: Sequence[Levels], order: Sequence[str]) -> tuple[Po
     lines = []
     for position in order:
         of_position = [level for level in levels if level.position == position]
-        names = ("tap_db", "spread_db", "over_noise_db", "over_nuisance_db", "ringdown_s", "operating_area_db_ms")
+        taps = sum(level.taps_db.size for level in of_position)
+        names = [field.name for field in fields(PositionLevels)[3:]]
         estimates = [_estimate_mean([getattr(level, name) for level in of_position]) for name in names]
-        lines.append(
-            PositionLevels(position, len(of_position), sum(level.taps_db.size for level in of_position), *estimates)
-        )
+        lines.append(PositionLevels(position, len(of_position), taps, *estimates))
     return tuple(lines)
 
 

@@ -5,7 +5,7 @@ import difflib
 import io
 import math
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import overload
 
@@ -21,21 +21,6 @@ from tapsig.results import ReadOnlyMapping
 from tapsig.units import SECONDS
 
 MANIFEST = "corpus.csv"
-KNOWN = (
-    "recording",
-    "channel",
-    "labels",
-    "vehicle",
-    "position",
-    "scene",
-    "split",
-    "fs_hz",
-    "full_scale_v",
-    "adc_bits",
-    "time_unit",
-    "duration_s",
-    "seed",
-)
 SPLITS = ("train", "validation", "test")
 
 Choice = str | Collection[str] | None
@@ -90,6 +75,10 @@ class CorpusEntry:
     def __reduce__(self) -> tuple[object, ...]:  # a mapping proxy cannot be sent to another process
         values = (getattr(self, name) for name in self.__slots__)
         return (CorpusEntry, tuple(dict(value) if isinstance(value, Mapping) else value for value in values))
+
+
+KNOWN = tuple(field.name for field in fields(CorpusEntry) if field.name not in ("path", "labels_path", "extra", "line"))
+"""The columns of a manifest that tapsig knows."""
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -257,29 +246,22 @@ def _check_header(manifest: Path, cells: list[str]) -> list[str]:
 
 
 def parse_row(folder: Path, row: Mapping[str, str], line: int, where: str, *, allow_outside: bool) -> CorpusEntry:
-    labels = row.get("labels", "")
-    split = row.get("split", "")
-    if split and split not in SPLITS:
-        raise RecordingError(f"{where}: split is {split!r}; it must be {', '.join(SPLITS)} or empty")
-    time_unit = row.get("time_unit", "")
-    if time_unit and time_unit not in SECONDS:
-        raise RecordingError(f"{where}: time_unit is {time_unit!r}; it must be {', '.join(SECONDS)} or empty")
+    cells = {name: row.get(name, "") for name in ("labels", "vehicle", "position", "scene", "split", "seed")}
+    labels, time_unit = cells["labels"], row.get("time_unit", "")
+    for name, cell, allowed in (("split", cells["split"], SPLITS), ("time_unit", time_unit, SECONDS)):
+        if cell and cell not in allowed:
+            raise RecordingError(f"{where}: {name} is {cell!r}; it must be {', '.join(allowed)} or empty")
     return CorpusEntry(
+        **cells,
         recording=row["recording"],
         path=_resolve(folder, row["recording"], where, "recording", allow_outside=allow_outside),
         channel=int(_number(row, "channel", where, low=0, high=255, whole=True) or 0),
-        labels=labels,
         labels_path=_resolve(folder, labels, where, "labels", allow_outside=allow_outside) if labels else None,
-        vehicle=row.get("vehicle", ""),
-        position=row.get("position", ""),
-        scene=row.get("scene", ""),
-        split=split,
         fs_hz=_number(row, "fs_hz", where, low=1e-3, high=1e7),
         full_scale_v=_number(row, "full_scale_v", where, low=1e-9, high=1e6),
-        adc_bits=_whole(_number(row, "adc_bits", where, low=1, high=24, whole=True)),
+        adc_bits=int(_number(row, "adc_bits", where, low=1, high=24, whole=True) or 0) or None,
         time_unit=time_unit or None,
         duration_s=_number(row, "duration_s", where, low=0, high=1e9),
-        seed=row.get("seed", ""),
         extra=ReadOnlyMapping({name: cell for name, cell in row.items() if name not in KNOWN}),
         line=line,
     )
@@ -323,10 +305,6 @@ def _number(
             f"{where}: {column} is {cell[:40]!r}; it must be a {kind} from {low:g} to {high:g}, or empty"
         )
     return value
-
-
-def _whole(value: float | None) -> int | None:
-    return None if value is None else int(value)
 
 
 def _matches(value: str, choice: Choice) -> bool:

@@ -20,11 +20,12 @@ from tapsig.detectors.base import Variant, run_detector
 from tapsig.entry import EntryParameters, decode_taps, parse_code
 from tapsig.errors import ParameterError
 from tapsig.records import Recording, require_labels
-from tapsig.results import Records
+from tapsig.results import Counts, Records
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.hand import HandTiming, TapChannel, compute_success, simulate_successes
 from tapsig.risks.nuisance import (
     YEAR_HOURS,
+    GapModel,
     PossibleEntries,
     TapFreeSegment,
     build_poisson_gaps,
@@ -37,12 +38,12 @@ from tapsig.risks.nuisance import (
 )
 from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
 from tapsig.scoring.matching import match_onsets
-from tapsig.scoring.outcomes import MIN_DIGITS, count_opened, name_variants
+from tapsig.scoring.outcomes import count_opened, list_codes, name_variants
 from tapsig.units import FloatArray, check_range
 
 
 @dataclass(frozen=True, slots=True)
-class Observation:
+class Observation(Counts):
     """Counts over one or more recordings; observations add with +.
 
     Of `taps` labelled taps `taps_found` were detected. Of the code entries `codes`, `opened` were decoded digit for
@@ -58,17 +59,6 @@ class Observation:
     false_in_entries: int = 0
     segments: tuple[TapFreeSegment, ...] = ()
 
-    def __add__(self, other: "Observation") -> "Observation":
-        return Observation(
-            self.taps + other.taps,
-            self.taps_found + other.taps_found,
-            self.codes + other.codes,
-            self.opened + other.opened,
-            self.entry_s + other.entry_s,
-            self.false_in_entries + other.false_in_entries,
-            self.segments + other.segments,
-        )
-
 
 def observe_taps(recording: Recording, detected_s: FloatArray, parameters: EntryParameters) -> Observation:
     """Compare the taps that a detector found at `detected_s` (seconds) with the labels of a recording.
@@ -80,7 +70,7 @@ def observe_taps(recording: Recording, detected_s: FloatArray, parameters: Entry
     reference_s = recording.taps_s
     matching = match_onsets(reference_s, detected_s)
     awake = _listen_awake(parameters)
-    wanted = [entry for entry in decode_taps(reference_s, awake) if len(entry.digits) >= MIN_DIGITS]
+    wanted = list_codes(decode_taps(reference_s, awake))
     _, opened = count_opened(wanted, decode_taps(detected_s, awake))
     spurious_s = detected_s[np.asarray(matching.spurious, dtype=np.int64)]
     silence = parameters.entry_silence_s
@@ -170,7 +160,10 @@ class RiskQuestion:
         """Wrong openings a year under Poisson false taps; nan with a tolerance, which has no exact rate."""
         if self.parameters.tolerance:
             return math.nan
-        gaps = build_poisson_gaps(false_taps_per_s, self.parameters)
+        return self.convert_gaps(build_poisson_gaps(false_taps_per_s, self.parameters))
+
+    def convert_gaps(self, gaps: GapModel) -> float:
+        """Wrong openings a year under these gaps between false taps."""
         if self.code is not None:
             return 3600 * YEAR_HOURS * compute_openings_per_s(gaps, self.code, self.parameters)
         return 3600 * YEAR_HOURS * compute_possible_per_s(gaps, self.length, self.parameters) / self.keyspace
@@ -248,15 +241,9 @@ def _model_success(observation: Observation, recall: float, question: RiskQuesti
 def _compute_gaps_per_year(watch: PossibleEntries, question: RiskQuestion) -> float:
     if question.parameters.tolerance or not watch.segments:
         return math.nan
-    gaps = fit_gaps(
-        [segment.onsets_s.tolist() for segment in watch.segments],
-        math.fsum(segment.duration_s for segment in watch.segments),
-        question.parameters,
-    )
-    if question.code is not None:
-        return 3600 * YEAR_HOURS * compute_openings_per_s(gaps, question.code, question.parameters)
-    rate = compute_possible_per_s(gaps, question.length, question.parameters)
-    return 3600 * YEAR_HOURS * rate / question.keyspace
+    onsets_s = [segment.onsets_s.tolist() for segment in watch.segments]
+    duration_s = math.fsum(segment.duration_s for segment in watch.segments)
+    return question.convert_gaps(fit_gaps(onsets_s, duration_s, question.parameters))
 
 
 Observations = dict[tuple[str, str, str], Observation]

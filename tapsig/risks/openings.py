@@ -17,10 +17,11 @@ from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, EntryParameters, decode_taps
 from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine, listen
 from tapsig.records import Recording, require_labels
+from tapsig.results import Counts
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.nuisance import YEAR_HOURS, split_between_taps
 from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
-from tapsig.scoring.outcomes import MIN_DIGITS
+from tapsig.scoring.outcomes import MIN_DIGITS, overlap
 
 Code = tuple[int, ...]
 RULE, EVIDENCE = "rule", "evidence"
@@ -76,7 +77,7 @@ class EntryTrial:
 
 
 @dataclass(frozen=True, slots=True)
-class TapFreeDecoding:
+class TapFreeDecoding(Counts):
     """Codes decoded in tap-free time; counts add with +.
 
     Parameters
@@ -89,11 +90,6 @@ class TapFreeDecoding:
     hours: float = 0.0
     by_rule: int = 0
     log_ratios: tuple[float, ...] = ()
-
-    def __add__(self, other: "TapFreeDecoding") -> "TapFreeDecoding":
-        return TapFreeDecoding(
-            self.hours + other.hours, self.by_rule + other.by_rule, self.log_ratios + other.log_ratios
-        )
 
 
 def observe_openings(
@@ -130,27 +126,16 @@ def _try_code(
     weighed: Iterable[EvidenceEntry],
     parameters: EntryParameters,
 ) -> EntryTrial:
-    around = [entry for entry in weighed if _overlap(entry, code)]
+    around = [entry for entry in weighed if overlap(entry, code)]
 
     def ratio(digits: Code) -> float:
         return max((entry.compute_log_ratio(digits) for entry in around), default=-math.inf)
 
     near = (list_near_codes(code.digits, distance, digit_max=parameters.digit_max) for distance in (1, 2))
     first, second = (tuple(map(ratio, codes)) for codes in near)
-    by_rule = tuple(entry.digits for entry in ruled if _overlap(entry, code))
-    return EntryTrial(
-        recording.vehicle,
-        recording.position,
-        recording.scene,
-        code.digits,
-        by_rule,
-        ratio(code.digits),
-        (first, second),
-    )
-
-
-def _overlap(one: Entry, other: Entry) -> bool:
-    return one.start_s < other.end_s and other.start_s < one.end_s
+    by_rule = tuple(entry.digits for entry in ruled if overlap(entry, code))
+    names = recording.vehicle, recording.position, recording.scene
+    return EntryTrial(*names, code.digits, by_rule, ratio(code.digits), (first, second))
 
 
 def _watch(
@@ -248,36 +233,21 @@ def list_decoder_rows(
 ) -> tuple[DecoderRow, ...]:
     """Rows of the rule and of evidence at each threshold, in nats."""
     totals = [sum(len(each.near_ratios[k]) for each in tried) for k in (0, 1)]
+    keys = compute_keyspace(length, digit_max)
+
+    def share(count: int, total: int) -> tuple[float, float, float]:
+        return (count / total if total else math.nan, *wilson_interval(count, total, confidence=confidence))
 
     def row(decoder: str, threshold: float, opened: int, near: Sequence[int], possible: int) -> DecoderRow:
-        def share(count: int, total: int) -> tuple[float, float, float]:
-            low, high = wilson_interval(count, total, confidence=confidence)
-            return count / total if total else math.nan, low, high
-
         success, low, high = share(opened, len(tried))
-        shares = [share(near[k], totals[k]) for k in (0, 1)]
-        keys = compute_keyspace(length, digit_max)
-        upper = poisson_rate_interval(possible, idle.hours, confidence=2 * confidence - 1)[1]
+        (near_1, _, near_1_high), (near_2, _, near_2_high) = (share(near[k], totals[k]) for k in (0, 1))
+        seen = possible / idle.hours * YEAR_HOURS / keys if idle.hours else math.nan
+        bound = poisson_rate_interval(possible, idle.hours, confidence=2 * confidence - 1)[1] * YEAR_HOURS / keys
         return DecoderRow(
-            decoder,
-            threshold,
-            len(tried),
-            opened,
-            success,
-            low,
-            high,
-            totals[0],
-            near[0],
-            shares[0][0],
-            shares[0][2],
-            totals[1],
-            near[1],
-            shares[1][0],
-            shares[1][2],
-            idle.hours,
-            possible,
-            possible / idle.hours * YEAR_HOURS / keys if idle.hours else math.nan,
-            upper * YEAR_HOURS / keys,
+            *(decoder, threshold, len(tried), opened, success, low, high),
+            *(totals[0], near[0], near_1, near_1_high),
+            *(totals[1], near[1], near_2, near_2_high),
+            *(idle.hours, possible, seen, bound),
         )
 
     by_rule = [sum(each.count_near_by_rule(distance, digit_max=digit_max) for each in tried) for distance in (1, 2)]

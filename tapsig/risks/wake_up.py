@@ -14,6 +14,7 @@ import numpy as np
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.entry import EntryParameters, decode_taps
 from tapsig.records import Recording
+from tapsig.results import Counts
 from tapsig.risks.nuisance import split_between_taps
 from tapsig.risks.standby import DAY_S, Battery, DutyCycle, compute_days
 from tapsig.scoring.matching import MATCH_WINDOW_S
@@ -66,7 +67,7 @@ class WakeUp:
 
 
 @dataclass(frozen=True, slots=True)
-class WakeUpTally:
+class WakeUpTally(Counts):
     """Counts for one wake-up method over recordings (means over sampling phases); tallies add with +.
 
     Of `firsts` first taps of an entry, `first_woken` woke the controller. For those, `delay_s` sums the times from
@@ -86,10 +87,6 @@ class WakeUpTally:
     triggered_s: float = 0.0
     tested: float = 0.0
     first_found: float = 0.0
-
-    def __add__(self, other: "WakeUpTally") -> "WakeUpTally":
-        names = [field.name for field in dataclasses.fields(self)]
-        return WakeUpTally(*(getattr(self, name) + getattr(other, name) for name in names))
 
     @property
     def missed_share(self) -> float:

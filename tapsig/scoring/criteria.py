@@ -1,7 +1,7 @@
 """Criteria of detectors and positions: values computed from counts, with intervals over files."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -28,6 +28,13 @@ class Estimate:
     def to_dict(self, name: str) -> dict[str, object]:
         """Three plain values: name, name_low, name_high."""
         return {name: self.value, f"{name}_low": self.low, f"{name}_high": self.high}
+
+
+def list_estimates(result: object) -> dict[str, object]:
+    """The columns of all fields of a dataclass that are estimates: name, name_low and name_high of each."""
+    names: Iterable[str] = getattr(result, "__dataclass_fields__", ())
+    found = ((name, getattr(result, name)) for name in names)
+    return {key: cell for name, one in found if isinstance(one, Estimate) for key, cell in one.to_dict(name).items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,13 +99,10 @@ def _false_alarms() -> Criterion:
 
         return clustered_rate_interval(counts[:, _FP], counts[:, _DURATION] / SECONDS_PER_HOUR)
 
-    return Criterion(
-        "false-alarms",
-        "false alarms per hour",
-        -1,
-        lambda sums: _ratio(sums[..., _FP] * SECONDS_PER_HOUR, sums[..., _DURATION]),
-        interval,
-    )
+    def compute(sums: "FloatArray") -> "FloatArray":
+        return _ratio(sums[..., _FP] * SECONDS_PER_HOUR, sums[..., _DURATION])
+
+    return Criterion("false-alarms", "false alarms per hour", -1, compute, interval)
 
 
 CRITERIA = {

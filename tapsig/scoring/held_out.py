@@ -5,12 +5,11 @@ out in turn: the setting is chosen on the others and evaluated on the group. Eve
 recordings once, so detectors do not restart at the edges of groups.
 """
 
-import dataclasses
 import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import cast
 
 import numpy as np
 
@@ -19,7 +18,7 @@ from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording, require_labels
 from tapsig.scoring.criteria import CRITERIA, FIELDS, Estimate
 from tapsig.scoring.matching import match_onsets
-from tapsig.scoring.tuning import GRIDS, SEED, list_settings
+from tapsig.scoring.tuning import GRIDS, build_setting, draw_settings, list_settings
 from tapsig.units import FloatArray, IntArray, check_positive
 
 MIN_FILES = 4
@@ -110,16 +109,13 @@ def tune_held_out(
     check_positive("limit", limit)
     check_positive("window_s", window_s)
     taps = _count_taps(recordings)
-    settings = [dict(setting) for setting in list_settings(choose_grid(variant, measure_tap_v(recordings)))]
-    if len(settings) > limit and variant.name != "fixed-threshold":
-        chosen = np.random.default_rng(SEED).choice(len(settings), limit, replace=False)
-        settings = [settings[int(i)] for i in np.sort(chosen)]
+    grid = choose_grid(variant, measure_tap_v(recordings))
+    settings = list(list_settings(grid)) if variant.name == "fixed-threshold" else draw_settings(grid, limit)
     edges, group_of, groups = divide(recordings)
     variants, kept, counts = [], [], []
     for done, setting in enumerate(settings, 1):
-        try:  # a variant is a dataclass by its protocol's word, which the type cannot say
-            candidate = cast(Variant, dataclasses.replace(cast(Any, variant), **setting))
-        except ParameterError:  # such as an `off` above `on`
+        candidate = build_setting(variant, setting)
+        if candidate is None:
             continue
         variants.append(candidate)
         kept.append(setting)
@@ -134,17 +130,8 @@ def tune_held_out(
     rows[:, :3] = held
     _, false, missed = table[best].sum(axis=0).tolist()
     _, held_false, held_missed = held.sum(axis=0).tolist()
-    return TunedSetting(
-        variants[best],
-        taps,
-        missed,
-        false,
-        CRITERIA["f1"].estimate(rows),
-        held_missed,
-        held_false,
-        groups,
-        len(variants),
-    )
+    estimate = CRITERIA["f1"].estimate(rows)
+    return TunedSetting(variants[best], taps, missed, false, estimate, held_missed, held_false, groups, len(variants))
 
 
 def _count_taps(recordings: Sequence[Recording]) -> int:
@@ -162,8 +149,8 @@ def divide(recordings: Sequence[Recording]) -> tuple[list[FloatArray], list[IntA
     Four files or more are a group each, their channels together. Fewer are cut in pauses between taps, at the same
     times in every channel of a file.
     """
-    files = list(dict.fromkeys(recording.source or str(number) for number, recording in enumerate(recordings)))
     names = [recording.source or str(number) for number, recording in enumerate(recordings)]
+    files = list(dict.fromkeys(names))
     if len(files) >= MIN_FILES:
         return [np.zeros(0)] * len(names), [np.array([files.index(name)]) for name in names], len(files)
     cuts: dict[str, FloatArray] = {}

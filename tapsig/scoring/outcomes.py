@@ -60,17 +60,21 @@ class Outcome:
     opened_on_evidence: int | None = None
 
 
+def list_codes(entries: Iterable[Entry]) -> list[Entry]:
+    """The entries that are long enough for a code."""
+    return [entry for entry in entries if len(entry.digits) >= MIN_DIGITS]
+
+
+def overlap(one: Entry, other: Entry) -> bool:
+    """Whether two entries overlap in time."""
+    return one.start_s < other.end_s and other.start_s < one.end_s
+
+
 def count_opened(reference: Iterable[Entry], detected: Iterable[Entry]) -> tuple[int, int]:
     """Number of code entries in `reference`, and of those with an overlapping, identical entry in `detected`."""
-    codes = [entry for entry in reference if len(entry.digits) >= MIN_DIGITS]
-    heard = list(detected)
-    opened = sum(
-        any(
-            other.digits == code.digits and other.start_s < code.end_s and code.start_s < other.end_s for other in heard
-        )
-        for code in codes
-    )
-    return len(codes), opened
+    codes, heard = list_codes(reference), list(detected)
+    opened = (any(other.digits == code.digits and overlap(other, code) for other in heard) for code in codes)
+    return len(codes), sum(opened)
 
 
 def find_first_taps(taps_s: FloatArray) -> BoolArray:
@@ -91,7 +95,11 @@ def score_recording(
     Raises LabelError when the recording is not labelled.
     """
     require_labels(recording)
-    found = _detect(variant, recording, kept)
+
+    def detect() -> Detections:
+        return run_detector(variant, recording).accepted()
+
+    found = detect() if kept is None else kept.find(variant, detect)
     times_s = recording.times_s(found.onset_samples)
     order = np.argsort(times_s, kind="stable")
     detected_s, reference_s = times_s[order], recording.taps_s
@@ -100,23 +108,15 @@ def score_recording(
     met, hits = np.zeros(reference_s.size, dtype=bool), np.zeros(detected_s.size, dtype=bool)
     met[matching.pairs[:, 0]], hits[matching.pairs[:, 1]] = True, True
     first = find_first_taps(reference_s)
-    score = Score(
-        len(matching.pairs),
-        len(matching.spurious),
-        len(matching.missed),
-        recording.duration_s,
-        entries,
-        opened,
-        int(first.sum()),
-        int((met & first).sum()),
-    )
+    tp, fp, fn = len(matching.pairs), len(matching.spurious), len(matching.missed)
+    firsts, firsts_found = int(first.sum()), int((met & first).sum())
     return Outcome(
         name,
         recording.source,
         recording.vehicle,
         recording.position,
         recording.scene,
-        score,
+        Score(tp, fp, fn, recording.duration_s, entries, opened, firsts, firsts_found),
         found=tuple(met.tolist()),
         errors_s=detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]],
         hits=hits,
@@ -130,27 +130,19 @@ def _count_on_evidence(variant: Variant, recording: Recording) -> int | None:
     if not isinstance(variant, Tap):
         return None
     entries = decode_recording(recording, variant, decoder="evidence")
-    codes = [entry for entry in decode_taps(recording.taps_s) if len(entry.digits) >= MIN_DIGITS]
+    codes = list_codes(decode_taps(recording.taps_s))
     return sum(any(_opens(entry, code) for entry in entries) for code in codes)
 
 
 def _opens(entry: Entry, code: Entry) -> bool:
     """Whether evidence, asked for `code`, opens with this entry."""
     return (
-        entry.start_s < code.end_s
-        and code.start_s < entry.end_s
+        overlap(entry, code)
         and isinstance(entry, EvidenceEntry)
         and len(code.digits) <= CODE_DIGITS
         and len(code.taps_s) <= KEPT
         and entry.compute_log_ratio(code.digits) >= Evidence().threshold
     )
-
-
-def _detect(variant: Variant, recording: Recording, kept: KeptResults | None) -> Detections:
-    def compute() -> Detections:
-        return run_detector(variant, recording).accepted()
-
-    return compute() if kept is None else kept.find(variant, compute)
 
 
 def count_by_file(outcomes: Iterable[Outcome]) -> dict[str, FloatArray]:
@@ -233,23 +225,17 @@ class ScoreTable(Result):
         ]
 
 
-@dataclass(frozen=True, slots=True)
-class _Task:
-    """One recording, or the corpus entry to load, for all detectors."""
-
-    variants: Mapping[str, Variant]
-    recording: Recording | Callable[[], Recording]
-    window_s: float
-    cache: ResultCache | None
+Task = Recording | Callable[[], Recording]
+"""A recording, or a function that loads it in the process that scores it."""
 
 
-def _score_all(task: _Task) -> list[Outcome]:
-    recording = task.recording() if callable(task.recording) else task.recording
-    kept = None if task.cache is None else task.cache.open(recording)
-    return [
-        score_recording(name, variant, recording, window_s=task.window_s, kept=kept)
-        for name, variant in task.variants.items()
-    ]
+def _score_all(
+    task: Task, *, variants: Mapping[str, Variant], window_s: float, cache: ResultCache | None
+) -> list[Outcome]:
+    """The outcomes of all detectors on one recording."""
+    recording = task() if callable(task) else task
+    kept = None if cache is None else cache.open(recording)
+    return [score_recording(name, one, recording, window_s=window_s, kept=kept) for name, one in variants.items()]
 
 
 def score(
@@ -271,13 +257,13 @@ def score(
     recordings : Corpus or list of Recording
         A corpus, whose recordings are read where they are scored, one at a time; or recordings.
     window_s : float
-        A detection counts when it lies at most so far from a tap's onset.
+        A detection counts when it is at most this far from a tap's onset.
     jobs : int
         Processes on this machine; the result does not depend on them.
     cluster : str
         Address of a Dask scheduler, in place of `jobs`.
     cache : ResultCache
-        Where detections are kept, so that a scoring that was stopped goes on from there.
+        Stores detections, so that an interrupted scoring can continue.
     progress : callable
         Called with the number of recordings done.
 
@@ -303,15 +289,13 @@ def score(
         raise ParameterError(f"cache is {cache!r:.80}; it must be a tapsig.scoring.cache.ResultCache")
     if progress is not None and not callable(progress):
         raise ParameterError(f"progress is {progress!r:.80}; it must be a function that takes a number")
+    tasks: Iterator[Task] = map(require_recording, () if isinstance(recordings, Corpus) else recordings)
     if isinstance(recordings, Corpus):
         place = replace(recordings, entries=())  # loads an entry without holding the others
-        tasks: Iterator[_Task] = (
-            _Task(named, partial(place.load, entry), window_s, cache) for entry in recordings.entries
-        )
-    else:
-        tasks = (_Task(named, require_recording(recording), window_s, cache) for recording in recordings)
+        tasks = (partial(place.load, entry) for entry in recordings.entries)
+    score_all = partial(_score_all, variants=named, window_s=window_s, cache=cache)
     groups: list[list[Outcome]] = []
-    for group in run_tasks(_score_all, tasks, jobs=jobs, cluster=cluster):
+    for group in run_tasks(score_all, tasks, jobs=jobs, cluster=cluster):
         alone = f"recording {len(groups) + 1}"  # without a file
         groups.append([replace(outcome, source=outcome.source or alone) for outcome in group])
         if progress is not None:

@@ -3,6 +3,8 @@
 import math
 from dataclasses import dataclass
 
+from tapsig.results import Counts
+
 SECONDS_PER_HOUR = 3600.0
 
 
@@ -11,7 +13,7 @@ def _share(part: int, whole: int) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Score:
+class Score(Counts):
     """Counts over some recordings; scores add.
 
     Parameters
@@ -36,18 +38,6 @@ class Score:
     entries_opened: int = 0
     first_taps: int = 0
     first_taps_found: int = 0
-
-    def __add__(self, other: "Score") -> "Score":
-        return Score(
-            self.tp + other.tp,
-            self.fp + other.fp,
-            self.fn + other.fn,
-            self.duration_s + other.duration_s,
-            self.entries + other.entries,
-            self.entries_opened + other.entries_opened,
-            self.first_taps + other.first_taps,
-            self.first_taps_found + other.first_taps_found,
-        )
 
     @property
     def taps(self) -> int:

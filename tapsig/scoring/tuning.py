@@ -79,6 +79,23 @@ def list_settings(grid: Grid) -> Iterator[dict[str, object]]:
         yield dict(zip(grid, values, strict=True))
 
 
+def draw_settings(grid: Grid, limit: int) -> list[dict[str, object]]:
+    """All combinations of a grid; of more than `limit`, this number, always the same."""
+    settings = list(list_settings(grid))
+    if len(settings) <= limit:
+        return settings
+    chosen = np.random.default_rng(SEED).choice(len(settings), limit, replace=False)
+    return [settings[int(i)] for i in np.sort(chosen)]
+
+
+def build_setting(variant: Variant, setting: Mapping[str, object]) -> Variant | None:
+    """The variant with these parameters; None if it refuses them, such as an `off` above `on`."""
+    try:  # the protocol requires a dataclass, which its type cannot express
+        return cast(Variant, dataclasses.replace(cast(Any, variant), **setting))
+    except ParameterError:
+        return None
+
+
 def tune(
     variant: Variant,
     recordings: Sequence[Recording],
@@ -94,24 +111,18 @@ def tune(
     grid : values to try for each parameter; GRIDS[variant.name] when not given.
     limit : of more combinations, this number is drawn at random, always the same; the given setting is tried too.
 
-    Combinations that the variant refuses (such as an `off` above `on`) are skipped. Raises ParameterError for a
-    variant without a grid, or no recordings.
+    Combinations that the variant refuses are skipped. Raises ParameterError for a variant without a grid, or no
+    recordings.
     """
     check_positive("limit", limit)
     if grid is None and variant.name not in GRIDS:
         raise ParameterError(f"{variant.name!r} has no grid; give one: parameter -> values")
     if not recordings:
         raise ParameterError(f"recordings is {recordings!r}; {variant.name} is tuned on one or more labelled ones")
-    settings = list(list_settings(grid if grid is not None else GRIDS[variant.name]))
-    if len(settings) > limit:
-        chosen = np.random.default_rng(SEED).choice(len(settings), limit, replace=False)
-        settings = [settings[int(i)] for i in np.sort(chosen)]
     best, best_f1, tried = variant, _f1(variant, recordings, window_s), 1
-    for setting in settings:
-        try:
-            # The protocol requires a dataclass, which its type cannot express.
-            candidate = cast(Variant, dataclasses.replace(cast(Any, variant), **setting))
-        except ParameterError:
+    for setting in draw_settings(grid if grid is not None else GRIDS[variant.name], limit):
+        candidate = build_setting(variant, setting)
+        if candidate is None:
             continue
         f1 = _f1(candidate, recordings, window_s)
         tried += 1
