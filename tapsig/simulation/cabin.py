@@ -40,24 +40,13 @@ def slam(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     newtons = span.strength * log_uniforms(rng, 800.0, 5000.0, onsets.size) * np.where(own, 1.0, 0.25)
     lengths = rng.uniform(0.016, 0.04, onsets.size)
     base = vehicle.body.accelerate(pulse_train(span, onsets, lengths, newtons), span.fs)
-    clicks = Impacts(
-        "latch",
-        (onsets[own, None] + np.array([0.004, 0.022])).ravel(),
-        rng.uniform(1e-3, 3e-3, 2 * own.sum()),
-        rng.uniform(20.0, 120.0, 2 * own.sum()),
-        np.zeros(2 * own.sum(), np.int64),
-        (("bracket", 0.7, 0.5),),
-        np.zeros(2 * own.sum(), dtype=bool),
-    )
-    seal = Impacts(
-        "slam",
-        onsets[own],
-        rng.uniform(0.02, 0.045, own.sum()),
-        span.strength * log_uniforms(rng, 60.0, 300.0, own.sum()),
-        np.zeros(own.sum(), np.int64),
-        (("frame", float(rng.uniform(0.2, 0.8)), 0.5),),
-        np.zeros(own.sum(), dtype=bool),
-    )
+    latches = (onsets[own, None] + np.array([0.004, 0.022])).ravel()
+    lengths, forces = rng.uniform(1e-3, 3e-3, latches.size), rng.uniform(20.0, 120.0, latches.size)
+    clicks = Impacts.at(("bracket", 0.7, 0.5), "latch", latches, lengths, forces, named=False)
+    lengths = rng.uniform(0.02, 0.045, own.sum())
+    forces = span.strength * log_uniforms(rng, 60.0, 300.0, own.sum())
+    place = ("frame", float(rng.uniform(0.2, 0.8)), 0.5)
+    seal = Impacts.at(place, "slam", onsets[own], lengths, forces, named=False)
     chatter = _chatter(onsets, newtons / 5000.0, rng)
     labels = tuple(Label(float(onset), "slam") for onset in onsets)
     return Excitation(impacts=(clicks, seal, chatter), base=base, labels=labels)
@@ -70,15 +59,8 @@ def _chatter(onsets: FloatArray, level: FloatArray, rng: np.random.Generator) ->
     delay = rng.exponential(0.08, owner.size) + 0.01
     force = 4.0 * level[owner] * np.exp(-delay / 0.1) * rng.uniform(0.2, 1.0, owner.size)
     places: tuple[Place, ...] = tuple(("inner", float(x), float(y)) for x, y in rng.uniform(0.05, 0.95, (4, 2)))
-    return Impacts(
-        "chatter",
-        onsets[owner] + delay,
-        rng.uniform(4e-4, 2e-3, owner.size),
-        force,
-        rng.integers(4, size=owner.size),
-        places,
-        np.zeros(owner.size, dtype=bool),
-    )
+    lengths = rng.uniform(4e-4, 2e-3, owner.size)
+    return Impacts("chatter", onsets[owner] + delay, lengths, force, rng.integers(4, size=owner.size), places, False)
 
 
 def _burst(span: Span, sound: FloatArray, onset_s: float, into: FloatArray) -> None:
@@ -184,28 +166,22 @@ def brush(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         force = strength * np.sin(math.pi * progress) * rng.exponential(1.0, count)
         grains.append(np.stack([begin + length * progress, rng.uniform(3e-4, 2e-3, count), force, 23.0 * progress]))
         hits = np.sort(rng.random(int(rng.integers(0, 4))))
-        buttons.append(
-            np.stack(
-                [
-                    begin + length * hits,
-                    rng.uniform(1e-3, 3e-3, hits.size),
-                    span.strength * log_uniforms(rng, 0.5, 6.0, hits.size),
-                    23.0 * hits,
-                ]
-            )
-        )
+        contact = rng.uniform(1e-3, 3e-3, hits.size)
+        newtons = span.strength * log_uniforms(rng, 0.5, 6.0, hits.size)
+        buttons.append(np.stack([begin + length * hits, contact, newtons, 23.0 * hits]))
         touches.append(Touch(float(begin), float(begin) + length, places[12], float(rng.uniform(3.0, 25.0))))
     groups = tuple(
-        Impacts("brush", rows[0], rows[1], rows[2], rows[3].astype(np.int64), places, np.full(rows.shape[1], named))
-        for rows, named in ((_columns(grains), False), (_columns(buttons), True))
+        Impacts("brush", onset, contact, force, place.astype(np.int64), places, named)
+        for (onset, contact, force, place), named in ((_join(grains, 4), False), (_join(buttons, 4), True))
     )
     return Excitation(
         impacts=groups, touches=tuple(touches), labels=tuple(Label(float(begin), "brush") for begin in begins)
     )
 
 
-def _columns(parts: list[FloatArray]) -> FloatArray:
-    return np.concatenate([np.zeros((4, 0)), *parts], axis=1)
+def _join(parts: list[FloatArray], fields: int) -> FloatArray:
+    """Contacts of all parts, shape (fields, n)."""
+    return np.concatenate([np.zeros((fields, 0)), *parts], axis=1)
 
 
 def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
@@ -222,37 +198,18 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         sway = 1.0 + 0.05 * slow_noise(span, 1.5, rng)
         force += push * np.sin(0.5 * math.pi * ramp) ** 2 * sway
         touches.append(Touch(begin, stop + 0.7 * rise, (part, x, y), float(rng.uniform(15.0, 80.0))))
-        bumps.append(np.array([[begin], [rng.uniform(0.008, 0.03)], [span.strength * rng.uniform(2.0, 15.0)], [0.0]]))
+        bumps.append(np.array([[begin], [rng.uniform(0.008, 0.03)], [span.strength * rng.uniform(2.0, 15.0)]]))
         count = int(rng.integers(20, 120))
-        rustle.append(
-            np.stack(
-                [
-                    rng.uniform(begin, stop, count),
-                    rng.uniform(4e-4, 2e-3, count),
-                    rng.exponential(0.06, count),
-                    np.zeros(count),
-                ]
-            )
-        )
+        onsets, contact = rng.uniform(begin, stop, count), rng.uniform(4e-4, 2e-3, count)
+        rustle.append(np.stack([onsets, contact, rng.exponential(0.06, count)]))
         labels += [Label(begin, "lean"), Label(float(stop), "lean")]
         if rng.random() < 0.4:  # the sheet snaps through, and back
             snap = begin + rng.uniform(0.5, 1.0) * rise
-            bumps.append(np.array([[snap], [rng.uniform(1e-3, 4e-3)], [rng.uniform(4.0, 25.0)], [0.0]]))
+            bumps.append(np.array([[snap], [rng.uniform(1e-3, 4e-3)], [rng.uniform(4.0, 25.0)]]))
             labels.append(Label(float(snap), "lean"))
         begin = stop + rise + float(rng.uniform(0.8, 4.0))
     labels = [label for label in labels if label.onset_s < span.duration_s]
-    groups = tuple(
-        Impacts(
-            "lean",
-            rows[0],
-            rows[1],
-            rows[2],
-            rows[3].astype(np.int64),
-            ((part, x, y),),
-            np.zeros(rows.shape[1], dtype=bool),
-        )
-        for rows in (_columns(rustle), _columns(bumps))
-    )
+    groups = tuple(Impacts.at((part, x, y), "lean", *_join(parts, 3), named=False) for parts in (rustle, bumps))
     drive = Drive(force, ((part, x, y),), (1.0,))
     return Excitation(impacts=groups, drives=(drive,), touches=tuple(touches), labels=tuple(labels))
 

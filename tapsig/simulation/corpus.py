@@ -6,6 +6,7 @@ import wave
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -79,87 +80,34 @@ def _other_items() -> Iterator[Item]:
     number = 0
     for vehicle, scenes in chosen.items():
         for index, scene in enumerate(scenes):
-            position = POSITIONS[(number + index) % 4]
-            without = number % 3 == 2
+            names = f"{vehicle}-{scene}", vehicle, scene, 300 + number, (POSITIONS[(number + index) % 4],)
             code = SUITED_CODES[number % len(SUITED_CODES)]
-            yield Item(
-                f"{vehicle}-{scene}",
-                vehicle,
-                scene,
-                300 + number,
-                positions=(position,),
-                taps="none" if without else "entries",
-                codes=None if without else (code,),
-                duration_s=5.0 if without else None,
-            )
+            yield Item(*names, taps="none", duration_s=5.0) if number % 3 == 2 else Item(*names, codes=(code,))
             number += 1
 
 
 def _unusual_items() -> Iterator[Item]:
     """Other sample rates, converters and kinds of taps, and serial logs."""
-    clamped: tuple[tuple[str, float | bool], ...] = (("one_sided", True),)
+
+    def one(kind: str, vehicle: str, scene: str, seed: int, position: str, code: str, **more: Any) -> Item:
+        return Item(f"{vehicle}-{scene}-{kind}", vehicle, scene, seed, (position,), codes=(code,), **more)
+
+    clamped = (("one_sided", True),)
     yield Item("heron-quiet-2k", "heron", "quiet", 601, codes=("1221",), fs=2000.0)
     yield Item("crane-driving-1k", "crane", "driving", 402, codes=("213",), fs=1000.0)
-    yield Item("badger-rain-2k", "badger", "rain", 403, positions=("frame",), codes=("312",), fs=2000.0)
-    yield Item("otter-quiet-clamped", "otter", "quiet", 404, positions=("frame",), codes=("132",), converter=clamped)
-    yield Item("ibex-slam-clamped", "ibex", "slam", 405, positions=("inner-skin",), codes=("213",), converter=clamped)
-    yield Item(
-        "crane-quiet-clamped", "crane", "quiet", 406, positions=("outer-skin",), codes=("221",), converter=clamped
-    )
-    yield Item("lynx-quiet-fingertip", "lynx", "quiet", 607, positions=("frame",), codes=("121",), tap_kind="fingertip")
-    yield Item(
-        "crane-quiet-nail",
-        "crane",
-        "quiet",
-        3108,
-        positions=("inner-skin",),
-        codes=("212",),
-        tap_kind="nail",
-        converter=(("bits", 12),),
-    )
-    yield Item(
-        "ibex-quiet-key",
-        "ibex",
-        "quiet",
-        409,
-        positions=("outer-skin",),
-        codes=("113",),
-        tap_kind="key",
-        converter=(("bits", 8),),
-    )
-    yield Item(
-        "otter-quiet-log",
-        "otter",
-        "quiet",
-        410,
-        positions=("inner-skin",),
-        codes=("213",),
-        fs=678.0,
-        log_style="us,adc",
-        faults=LoggerFaults(jitter_s=4e-5, gaps=((6.9, 0.35),), dropped=0.004, torn=3),
-    )
-    yield Item(
-        "badger-driving-log",
-        "badger",
-        "driving",
-        411,
-        positions=("frame",),
-        codes=("122",),
-        fs=640.0,
-        log_style="ms,adc",
-        faults=LoggerFaults(jitter_s=2e-4, gaps=((0.3, 0.12),), dropped=0.006, torn=2, first_us=88_012_000),
-    )
-    yield Item(
-        "ibex-rain-log",
-        "ibex",
-        "rain",
-        412,
-        positions=("frame",),
-        codes=("121",),
-        fs=678.0,
-        log_style="us,adc",
-        faults=LoggerFaults(jitter_s=3e-5, torn=4, first_us=2**32 - 3_400_000),
-    )
+    yield one("2k", "badger", "rain", 403, "frame", "312", fs=2000.0)
+    yield one("clamped", "otter", "quiet", 404, "frame", "132", converter=clamped)
+    yield one("clamped", "ibex", "slam", 405, "inner-skin", "213", converter=clamped)
+    yield one("clamped", "crane", "quiet", 406, "outer-skin", "221", converter=clamped)
+    yield one("fingertip", "lynx", "quiet", 607, "frame", "121", tap_kind="fingertip")
+    yield one("nail", "crane", "quiet", 3108, "inner-skin", "212", tap_kind="nail", converter=(("bits", 12),))
+    yield one("key", "ibex", "quiet", 409, "outer-skin", "113", tap_kind="key", converter=(("bits", 8),))
+    faults = LoggerFaults(jitter_s=4e-5, gaps=((6.9, 0.35),), dropped=0.004, torn=3)
+    yield one("log", "otter", "quiet", 410, "inner-skin", "213", fs=678.0, log_style="us,adc", faults=faults)
+    faults = LoggerFaults(jitter_s=2e-4, gaps=((0.3, 0.12),), dropped=0.006, torn=2, first_us=88_012_000)
+    yield one("log", "badger", "driving", 411, "frame", "122", fs=640.0, log_style="ms,adc", faults=faults)
+    faults = LoggerFaults(jitter_s=3e-5, torn=4, first_us=2**32 - 3_400_000)  # it wraps
+    yield one("log", "ibex", "rain", 412, "frame", "121", fs=678.0, log_style="us,adc", faults=faults)
 
 
 def simulate_item(item: Item) -> SimulatedScene:
@@ -167,19 +115,9 @@ def simulate_item(item: Item) -> SimulatedScene:
     vehicle = find_vehicle(item.vehicle)
     converter = replace(vehicle.converter, **dict(item.converter)) if item.converter else None  # type: ignore[arg-type]
     fs = LOWEST_RATE_HZ if item.log_style else item.fs  # a log has its own sampling instants
-    return simulate_scene(
-        vehicle,
-        item.scene,
-        positions=item.positions,
-        duration_s=item.duration_s,
-        fs=fs,
-        seed=item.seed,
-        taps=item.taps,
-        codes=item.codes,
-        tap_kind=item.tap_kind,
-        strength=item.strength,
-        converter=converter,
-    )
+    same = ("positions", "duration_s", "seed", "taps", "codes", "tap_kind", "strength")
+    fields = {name: getattr(item, name) for name in same}
+    return simulate_scene(vehicle, item.scene, fs=fs, converter=converter, **fields)
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,40 +238,19 @@ def render_truth(name: str, simulated: SimulatedScene) -> list[WrittenFile]:
             ),
         )
     }
-    tables["modes"] = _render_rows(
-        ("frequency_hz", "t60_s", "part"),
-        (
-            (f"{hz:.1f}", f"{t60:.3g}", part)
-            for hz, t60, part in zip(truth.frequencies_hz, truth.t60_s, truth.loudest_part, strict=True)
-        ),
-    )
+    modes = zip(truth.frequencies_hz, truth.t60_s, truth.loudest_part, strict=True)
+    rows: Iterable[Sequence[object]] = ((f"{hz:.1f}", f"{t60:.3g}", part) for hz, t60, part in modes)
+    tables["modes"] = _render_rows(("frequency_hz", "t60_s", "part"), rows)
     if truth.taps_s.size:
-        names = list(truth.tap_peak_v)
-        header = [
-            "onset_s",
-            *(f"{column} {position}" for position in names for column in ("peak_v", "tap_to_nuisance_db")),
-        ]
-        tables["taps"] = _render_rows(
-            header,
-            (
-                [
-                    f"{onset:.4f}",
-                    *(
-                        cell
-                        for position in names
-                        for cell in (
-                            f"{truth.tap_peak_v[position][i]:.3g}",
-                            f"{truth.tap_to_nuisance_db[position][i]:.1f}",
-                        )
-                    ),
-                ]
-                for i, onset in enumerate(truth.taps_s)
-            ),
-        )
+        header, columns = ["onset_s"], [[f"{onset:.4f}" for onset in truth.taps_s]]
+        for position, peaks in truth.tap_peak_v.items():
+            header += [f"peak_v {position}", f"tap_to_nuisance_db {position}"]
+            columns.append([f"{peak:.3g}" for peak in peaks])
+            columns.append([f"{ratio:.1f}" for ratio in truth.tap_to_nuisance_db[position]])
+        tables["taps"] = _render_rows(header, zip(*columns, strict=True))
     if truth.codes:
-        tables["entries"] = _render_rows(
-            ("first_tap_s", "code"), ((f"{first:.4f}", code) for code, first in truth.codes)
-        )
+        rows = ((f"{first:.4f}", code) for code, first in truth.codes)
+        tables["entries"] = _render_rows(("first_tap_s", "code"), rows)
     return [WrittenFile(f"truth/{name}-{table}.csv", content) for table, content in tables.items()]
 
 

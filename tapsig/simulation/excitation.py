@@ -9,12 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from tapsig.errors import ParameterError
 from tapsig.records import Label
 from tapsig.simulation.structure import Rattler
-from tapsig.units import FloatArray, IntArray
+from tapsig.units import BoolArray, FloatArray, IntArray
 
 Place = tuple[str, float, float]  # part, and position on it as fractions of its sides
 
@@ -46,7 +45,7 @@ def log_uniforms(rng: np.random.Generator, low: float, high: float, count: int) 
 class Impacts:
     """Half-sine contacts of one kind: onset (s), contact time (s), peak force (N), index into `places`.
 
-    `named` marks those that get a label; None names all.
+    `named` marks those that get a label; True: all, False: none.
     """
 
     kind: str
@@ -55,11 +54,25 @@ class Impacts:
     force_n: FloatArray
     place: IntArray
     places: tuple[Place, ...]
-    named: npt.NDArray[np.bool_] | None = None
+    named: BoolArray | bool = True
+
+    @classmethod
+    def at(
+        cls,
+        place: Place,
+        kind: str,
+        onset_s: FloatArray,
+        duration_s: FloatArray,
+        force_n: FloatArray,
+        *,
+        named: BoolArray | bool = True,
+    ) -> "Impacts":
+        """Contacts that are all at one place."""
+        return cls(kind, onset_s, duration_s, force_n, np.zeros(onset_s.size, np.int64), (place,), named)
 
     def labels(self) -> tuple[Label, ...]:
         """One label at the onset of each named contact."""
-        onsets = self.onset_s if self.named is None else self.onset_s[self.named]
+        onsets = self.onset_s[np.broadcast_to(self.named, self.onset_s.shape)]
         return tuple(Label(float(onset), self.kind) for onset in onsets)
 
 

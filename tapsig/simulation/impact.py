@@ -111,7 +111,7 @@ class Tapper:
         taps = Impacts("tap", onsets_s, contact, force, index, places)
         # Bone under skin: the contact begins with a harder, shorter pulse of part of the force (invented).
         edge_share, edge_time = rng.uniform(0.1, 0.7, count), rng.uniform(0.12, 0.4, count)
-        edges = Impacts("edge", onsets_s, contact * edge_time, force * edge_share, index, places, np.zeros(count, bool))
+        edges = Impacts("edge", onsets_s, contact * edge_time, force * edge_share, index, places, named=False)
         again = rng.random(count) < self.rebound
         # A light second contact 9–28 ms later, 10–40 % as strong: too close to count as a tap.
         rebounds = Impacts(
@@ -138,16 +138,9 @@ class Tapper:
         owner = np.repeat(np.arange(onsets_s.size), rng.integers(3, 15, onsets_s.size))
         delay = 0.004 + rng.exponential(0.04, owner.size)
         strength = self.buzz * force[owner] * np.exp(-delay / 0.06) * rng.uniform(0.3, 1.0, owner.size)
-        clip: tuple[Place, ...] = (("inner", float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.1, 0.9))),)
-        return Impacts(
-            "buzz",
-            onsets_s[owner] + delay,
-            rng.uniform(4e-4, 2e-3, owner.size),
-            strength,
-            np.zeros(owner.size, np.int64),
-            clip,
-            np.zeros(owner.size, dtype=bool),
-        )
+        clip = ("inner", float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.1, 0.9)))
+        lengths = rng.uniform(4e-4, 2e-3, owner.size)
+        return Impacts.at(clip, "buzz", onsets_s[owner] + delay, lengths, strength, named=False)
 
 
 def entry_onsets(tapper: Tapper, code: str, rng: np.random.Generator) -> FloatArray:

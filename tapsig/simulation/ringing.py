@@ -73,20 +73,10 @@ def calibrate(vehicle: Vehicle) -> Mapping[str, float]:
     fs = CALIBRATION_RATE_HZ
     structure = build_structure(vehicle, 0.45 * fs)
     force, contact = REFERENCE_TAP
-    tap = Impacts(
-        "tap", np.array([1e-3]), np.array([contact]), np.array([force]), np.array([0]), (vehicle.tap_places[0],)
-    )
-    span = Span(0.3, fs)
-    strain, _ = _ring_span(
-        structure,
-        structure.omega,
-        structure.zeta * structure.omega,
-        np.zeros_like(structure.omega),
-        vehicle,
-        Excitation(impacts=(tap,)),
-        span,
-        [(0, span.samples)],
-    )
+    tap = Impacts.at(vehicle.tap_places[0], "tap", np.array([1e-3]), np.array([contact]), np.array([force]))
+    span, omega = Span(0.3, fs), structure.omega
+    modes = _Modes(structure, omega, structure.zeta * omega, np.zeros_like(omega))
+    strain, _ = _ring_span(modes, vehicle, Excitation(impacts=(tap,)), span, [(0, span.samples)])
     gains = {}
     for index, position in enumerate(POSITIONS):
         volts = vehicle.circuits[position].respond(vehicle.mounts[position].transmit(strain[index], fs), fs)
@@ -108,12 +98,13 @@ def simulate_response(
     structure = build_structure(vehicle, max_hz)
     drift = Drift.draw(structure, temperature_c, rng)
     omega, decay = structure.omega * drift.omega, structure.zeta * structure.omega * drift.decay
+    modes = _Modes(structure, omega, decay, drift.omega_per_s)
     gains = calibrate(vehicle)
     wobble = np.exp(0.05 * rng.standard_normal(len(POSITIONS)))
     windows = _tap_windows(tapping, span)
 
     def listen(what: Excitation, spans: list[tuple[int, int]]) -> tuple[dict[str, FloatArray], FloatArray32 | None]:
-        strain, contact = _ring_span(structure, omega, decay, drift.omega_per_s, vehicle, what, span, spans)
+        strain, contact = _ring_span(modes, vehicle, what, span, spans)
         volts = {}
         for index, position in enumerate(POSITIONS):
             passed = vehicle.mounts[position].transmit(strain[index].astype(np.float64), span.fs)
@@ -171,32 +162,27 @@ class _Schedule:
         return cls(starts, lengths, offsets, rows[order].astype(np.int64), forces.astype(np.float32), places)
 
 
+@dataclass(frozen=True, slots=True)
+class _Modes:
+    """A door's modes in one recording: angular frequencies at its start and their change a second, decay rates."""
+
+    structure: Structure
+    omega: FloatArray
+    decay: FloatArray
+    omega_per_s: FloatArray
+
+
 def _ring_span(
-    structure: Structure,
-    omega: FloatArray,
-    decay: FloatArray,
-    omega_per_s: FloatArray,
-    vehicle: Vehicle,
-    what: Excitation,
-    span: Span,
-    windows: list[tuple[int, int]],
+    modes: _Modes, vehicle: Vehicle, what: Excitation, span: Span, windows: list[tuple[int, int]]
 ) -> tuple[FloatArray32, FloatArray32 | None]:
     """Strain at the four positions, shape (4, n), zero outside `windows`, and the loose part's contact force."""
-    schedule = _Schedule.arrange(what.impacts, span.fs)
+    schedule, structure = _Schedule.arrange(what.impacts, span.fs), modes.structure
     impact_rows = pad_lanes(_vectors(structure, schedule.places)) if schedule.places else np.zeros((1, 16), np.float32)
-    sense = pad_lanes(
-        np.stack(
-            [
-                structure.sense(*vehicle.sensor_places[position], vehicle.mounts[position].radius_m)
-                for position in POSITIONS
-            ]
-        )
-    )
+    discs = [(*vehicle.sensor_places[position], vehicle.mounts[position].radius_m) for position in POSITIONS]
+    sense = pad_lanes(np.stack([structure.sense(*disc) for disc in discs]))
     rows = [-structure.heave, *(np.array(drive.weights) @ _vectors(structure, drive.places) for drive in what.drives)]
-    signals = [
-        what.base if what.base is not None else np.zeros(span.samples),
-        *(drive.newtons for drive in what.drives),
-    ]
+    base = what.base if what.base is not None else np.zeros(span.samples)
+    signals = [base, *(drive.newtons for drive in what.drives)]
     loose_row = None
     if what.loose is not None:
         rows.append(structure.vector(*what.loose.place))
@@ -216,28 +202,17 @@ def _ring_span(
         impact_rows,
     )
     for first, last in windows:
-        state = RingState.rest(omega.size)
+        state = RingState.rest(modes.omega.size)
         for begin, end, held in _segments(first, last, what.touches, span):
-            moved = omega * (1.0 + omega_per_s * (begin / span.fs))
-            steps = Coefficients.compute(moved, decay + sum(touched[i] for i in held), span.fs)
+            moved = modes.omega * (1.0 + modes.omega_per_s * (begin / span.fs))
+            steps = Coefficients.compute(moved, modes.decay + sum(touched[i] for i in held), span.fs)
             stepping = (state.re, state.im, steps.turn_re, steps.turn_im, steps.gain_re, steps.gain_im)
             if what.loose is None or loose_row is None or contact is None:
                 ring(stepping, driving, striking, sense, out, begin, end)
             else:
+                thing = (what.loose.rattler.as_array(), state.loose, what.loose.pull)
                 ring_with_rattler(
-                    stepping,
-                    driving,
-                    striking,
-                    sense,
-                    out,
-                    begin,
-                    end,
-                    what.loose.rattler.as_array(),
-                    state.loose,
-                    what.loose.pull,
-                    loose_row,
-                    contact,
-                    span.fs,
+                    stepping, driving, striking, sense, out, begin, end, thing, loose_row, contact, span.fs
                 )
     return out, contact
 
@@ -277,6 +252,4 @@ def _rattle_impacts(contact: FloatArray32 | None, excitation: Excitation, fs: fl
     for i in np.flatnonzero(peaks >= RATTLE_LABEL_N) if begins.size else ():
         if onsets[i] - last >= RATTLE_PAUSE_S:
             named[i], last = True, onsets[i]
-    return Impacts(
-        "rattle", onsets, (ends - begins) / fs, peaks, np.zeros(begins.size, np.int64), (excitation.loose.place,), named
-    )
+    return Impacts.at(excitation.loose.place, "rattle", onsets, (ends - begins) / fs, peaks, named=named)

@@ -138,15 +138,8 @@ class Rattler:
     def as_array(self) -> FloatArray:
         """The values as the array that the compiled loop takes."""
         swing = 2.0 * math.pi * self.swing_hz
-        numbers = (
-            self.mass_kg,
-            swing**2,
-            2.0 * self.swing_zeta * swing,
-            self.rest_m,
-            self.stiffness_n_m,
-            self.damping_ns_m,
-        )
-        return np.array(numbers)
+        drag = 2.0 * self.swing_zeta * swing
+        return np.array([self.mass_kg, swing**2, drag, self.rest_m, self.stiffness_n_m, self.damping_ns_m])
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,18 +225,18 @@ def ring_with_rattler(
     out: FloatArray32,
     first: int,
     last: int,
-    rattler: FloatArray,
-    loose: FloatArray,
-    pull: FloatArray,
+    thing: tuple[FloatArray, FloatArray, FloatArray],
     touch_row: FloatArray32,
     contact: FloatArray32,
     fs: float,
 ) -> None:
     """As `ring`, with a loose mass that strikes the structure at the point of touch_row.
 
-    loose (changed in place): its displacement and velocity relative to the door, m and m/s. It is accelerated by the
-    base, drives[0], and by `pull` (n,). contact[n] receives the contact force in N, which is also the last drive.
+    thing: Rattler.as_array; displacement and velocity relative to the door, m and m/s, changed in place; and its
+    acceleration (n,) beside that of the base, drives[0]. contact[n] receives the contact force in N, which is also
+    the last drive.
     """
+    rattler, loose, pull = thing
     mass, stiff, drag, rest, hardness, loss = rattler
     im, drives = stepping[1], driving[0]
     before = np.float32(0.0)

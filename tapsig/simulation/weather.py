@@ -41,16 +41,15 @@ def rain(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     per_m3, slope = drop_density(rain_mm_h)
     onsets = poisson_times(span, per_m3 * wind_m_s * skin.length_m * skin.width_m, rng)
     diameters = np.minimum(SMALLEST_DROP_MM + rng.exponential(1.0 / slope, onsets.size), 6.0)
-    drops = _drops(
-        "rain", onsets, diameters, np.full(onsets.size, wind_m_s), _scatter("outer", rng, SITES), rng, span.strength
-    )
+    speeds = np.full(onsets.size, wind_m_s)
+    drops = _drops(onsets, diameters, speeds, _scatter("outer", rng, SITES), rng, span.strength)
     # Drips: 4–6 mm drops that fell 0.3–5 m from roof and ferry deck onto ledges.
     drip_s = poisson_times(span, log_uniform(rng, 1.5, 20.0), rng)
     if rng.random() < 0.4:
         drip_s = np.sort(np.concatenate([drip_s, _leak(span, rng)]))
     falls = np.sqrt(2.0 * 9.81 * rng.uniform(0.3, 5.0, drip_s.size))
     ledge: tuple[Place, ...] = tuple(("outer", float(x), float(rng.uniform(0.85, 0.95))) for x in rng.random(8))
-    drips = _drops("rain", drip_s, rng.uniform(4.0, 6.0, drip_s.size), falls, ledge, rng, span.strength)
+    drips = _drops(drip_s, rng.uniform(4.0, 6.0, drip_s.size), falls, ledge, rng, span.strength)
     return Excitation(impacts=(drops, drips))
 
 
@@ -63,7 +62,6 @@ def _leak(span: Span, rng: np.random.Generator) -> FloatArray:
 
 
 def _drops(
-    kind: str,
     onsets: FloatArray,
     diameter_mm: FloatArray,
     speed_m_s: FloatArray,
@@ -75,9 +73,8 @@ def _drops(
     impulse = strength * _sphere_kg(diameter_mm, WATER_KG_M3) * speed_m_s
     contact = diameter_mm * 1e-3 / speed_m_s
     place = rng.integers(len(places), size=onsets.size)
-    return Impacts(
-        kind, onsets, contact, impulse * math.pi / (2.0 * contact), place, places, impulse >= NAMED_IMPULSE_NS
-    )
+    force = impulse * math.pi / (2.0 * contact)
+    return Impacts("rain", onsets, contact, force, place, places, impulse >= NAMED_IMPULSE_NS)
 
 
 def hail(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
@@ -114,12 +111,6 @@ def wind(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     strong = gust[np.minimum((flaps * span.fs).astype(int), span.samples - 1)]
     flaps, strong = flaps[strong > 1.2], strong[strong > 1.2]
     force = span.strength * rng.uniform(0.2, 1.5, flaps.size) * strong
-    slaps = Impacts(
-        "wind",
-        flaps,
-        rng.uniform(3e-3, 15e-3, flaps.size),
-        force,
-        rng.integers(4, size=flaps.size),
-        _scatter("outer", rng, 4),
-    )
+    lengths, place = rng.uniform(3e-3, 15e-3, flaps.size), rng.integers(4, size=flaps.size)
+    slaps = Impacts("wind", flaps, lengths, force, place, _scatter("outer", rng, 4))
     return Excitation(impacts=(slaps,), drives=tuple(drives), labels=labels)
