@@ -23,7 +23,7 @@ from tapsig.cli.corpus_options import (
     name_recordings,
     read_chosen,
 )
-from tapsig.cli.output import add_output_arguments, emit, note, render_rows
+from tapsig.cli.output import add_output_arguments, emit, note, render_rows, track
 from tapsig.errors import LabelError, ParameterError
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     for name, recording in zip(names, chosen, strict=True):
         groups.setdefault(name, []).append(recording)
     maps: dict[str, DeadTimeMap] = {}
-    for name, recordings in groups.items():
+    for name, recordings in track(groups.items(), len(groups), "maps"):
         try:
             maps[name] = compute_dead_time_map(recordings, step_db=args.step_db, late_s=args.late_s)
         except (LabelError, ParameterError) as error:

@@ -31,13 +31,18 @@ def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> N
     )
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
     parser.add_argument("--dask", metavar="ADDRESS", help="use the cluster of this Dask scheduler, tcp://HOST:PORT")
+    add_cache_argument(parser)
+    add_corpus_arguments(parser)
+
+
+def add_cache_argument(parser: argparse.ArgumentParser) -> None:
+    """Add --cache DIR."""
     parser.add_argument(
         "--cache",
         type=Path,
         metavar="DIR",
-        help="store detections in this folder and reuse them, also after an interruption",
+        help="store detections in a corpus in this folder and reuse them, also after an interruption",
     )
-    add_corpus_arguments(parser)
 
 
 def open_labelled(args: argparse.Namespace) -> "Corpus":

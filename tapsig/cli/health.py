@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_choice_arguments, add_plot_argument, check_plots, draw, find_corpus
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows, track
-from tapsig.cli.recording_options import has_span, is_long, is_long_wav, read_options, read_with_report
+from tapsig.cli.recording_options import find_labels, has_span, is_long, is_long_wav, read_options, read_with_report
 from tapsig.cli.several import each_recording, list_recordings, name_apart
 from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError, RecordingError
@@ -98,6 +98,7 @@ def _check_file(name: str, args: argparse.Namespace) -> "Iterator[Checked]":
     whole_file = info is not None and args.channel is None
     asked = list(range(info.channels)) if info is not None and whole_file else [args.channel]
     long = not has_span(args) and is_long_wav(args)
+    labels = find_labels(args) if long else args.labels
     with progress_bar(round(info.duration_s if info else 1.0) * len(asked), "s of sound") as advance:
         for done, args.channel in enumerate(asked):
             base_s = done * info.duration_s if info else 0.0
@@ -109,7 +110,7 @@ def _check_file(name: str, args: argparse.Namespace) -> "Iterator[Checked]":
                 )
                 recording = None
             else:
-                recording, report = read_with_report(args, labels=args.labels)
+                recording, report = read_with_report(args, labels=labels)
                 checked = check_health_of_recording(recording, report)
                 one = replace(checked, report=_in_file_time(checked.report, recording.start_s))
                 advance(int(base_s + recording.duration_s))

@@ -7,6 +7,7 @@ import io
 import json
 import math
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
@@ -19,6 +20,7 @@ from tapsig.errors import ParameterError
 Item = TypeVar("Item")
 UNDEFINED = "–"
 BAR_AFTER_S = 2.0
+REFRESH_S = 0.5
 SILENCE_S = 30.0
 ENDINGS = {".csv": "csv", ".json": "json"}
 
@@ -225,14 +227,18 @@ def note(text: str) -> None:
 def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
     """Yields a function that takes how many of `total` are done.
 
-    On a terminal it shows a bar with the time left after two seconds; into a file, a line every half minute.
+    On a terminal it shows a bar with the time left after two seconds, also during a step that takes long; into a file,
+    a line every half minute.
     """
     from tqdm import tqdm
 
     to_terminal = sys.stderr.isatty()
-    with tqdm(
-        total=total, unit=f" {unit}", leave=False, file=sys.stderr, disable=not to_terminal, delay=BAR_AFTER_S
-    ) as bar:
+    with (
+        tqdm(
+            total=total, unit=f" {unit}", leave=False, file=sys.stderr, disable=not to_terminal, delay=BAR_AFTER_S
+        ) as bar,
+        _keep_fresh(bar.refresh if to_terminal else None),
+    ):
         begun = told = time.monotonic()
 
         def advance(done: int) -> None:
@@ -245,6 +251,26 @@ def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
                 note(f"{done} of {total} {unit}, about {(now - begun) / done * (total - done) / 60:.1f} min left")
 
         yield advance
+
+
+@contextlib.contextmanager
+def _keep_fresh(refresh: Callable[[], object] | None) -> Iterator[None]:
+    """Call `refresh` now and then from a thread, after two seconds; with None do nothing."""
+    ended = threading.Event()
+
+    def keep() -> None:
+        wait_s = BAR_AFTER_S
+        while refresh is not None and not ended.wait(wait_s):
+            refresh()
+            wait_s = REFRESH_S
+
+    thread = threading.Thread(target=keep, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join()
 
 
 def track(items: Iterable[Item], total: int, unit: str) -> Iterator[Item]:

@@ -115,6 +115,20 @@ def _read_span(
     return recording, LoadReport(recording.source, recording.findings, channel=args.channel or 0)
 
 
+def find_labels(args: argparse.Namespace) -> Path | None:
+    """The label file given, or the one beside the recording, which is noted."""
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for these
+    from tapsig.loading.labels import find_labels_beside
+    from tapsig.loading.recording import load_labels_beside
+
+    if args.labels is not None:
+        given: Path = args.labels
+        return given
+    found, findings = load_labels_beside(args.recording, read_wav_info(args.recording).duration_s)
+    note_findings(args.recording, findings)
+    return None if found is None else find_labels_beside(args.recording)
+
+
 def has_span(args: argparse.Namespace) -> bool:
     """Whether --from or --to is given."""
     return getattr(args, "from_s", None) is not None or getattr(args, "to_s", None) is not None

@@ -8,7 +8,7 @@ It is made from the docstrings of the tapsig that runs, so that it fits your ver
 import argparse
 from pathlib import Path
 
-from tapsig.cli.output import check_out, note, write_atomically
+from tapsig.cli.output import check_out, note, progress_bar, write_atomically
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,6 +22,8 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.report.reference import render_reference  # lazy: it imports every room
 
     check_out(args.out, force=args.force)
-    write_atomically(args.out, render_reference(), force=args.force)
+    with progress_bar(1, "page"):
+        page = render_reference()
+    write_atomically(args.out, page, force=args.force)
     note(f"wrote {args.out}; open it in a browser")
     return 0

@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import CHOICES, add_choice_arguments, find_corpus
-from tapsig.cli.detector_options import load_variants, note_table
+from tapsig.cli.detector_options import add_cache_argument, load_variants, note_table
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
-from tapsig.cli.recording_options import check_span, is_long_wav, read_with_report
+from tapsig.cli.recording_options import check_span, find_labels, is_long_wav, read_with_report
 from tapsig.errors import ParameterError, TapsigError
 from tapsig.scoring.matching import MATCH_WINDOW_S
 
@@ -50,6 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"greatest distance in seconds between a detection and its tap; default: {MATCH_WINDOW_S}",
     )
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes, for a corpus; default: 1")
+    add_cache_argument(parser)
     parser.add_argument(
         "--out", type=Path, metavar="FILE.html", default=Path("report.html"), help="the page; default: report.html"
     )
@@ -80,6 +81,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _report_corpus(args: argparse.Namespace, corpus: "Corpus") -> str:
     from tapsig.report.corpus_page import render_corpus_page  # heavy rooms load when they are used
+    from tapsig.scoring.cache import ResultCache
     from tapsig.summary.corpus import summarise_corpus
     from tapsig.summary.next_steps import advise_next
 
@@ -94,6 +96,7 @@ def _report_corpus(args: argparse.Namespace, corpus: "Corpus") -> str:
             name=name.parent.name if name.is_file() else name.name,
             window_s=args.window,
             jobs=args.jobs,
+            cache=None if args.cache is None else ResultCache(args.cache),
             progress=advance,
         )
     if summary.table is not None:
@@ -111,6 +114,8 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
     from tapsig.report.report_page import render_recording_page  # heavy rooms load when they are used
     from tapsig.summary.next_steps import Held, advise_next
 
+    if args.cache is not None:
+        raise ParameterError(f"--cache stores the detections in a corpus; {args.recording} is one recording")
     command = describe_command(args)
     if entry is None:
         entry = _find_entry(args.recording, args.channel or 0)
@@ -150,27 +155,35 @@ def _summarise(
     position, vehicle, scene = (getattr(entry, name, "") for name in ("position", "vehicle", "scene"))
     simulated = entry is not None and bool(entry.seed)
     begin_s, end_s = check_span(args)
-    if is_long_wav(args):
-        return summarise_wav(
-            args.recording,
-            variants,
-            name=name,
-            channel=args.channel or 0,
-            full_scale_v=args.full_scale_v,
-            adc_bits=args.adc_bits,
-            labels=args.labels,
-            begin_s=begin_s,
-            end_s=end_s,
-            position=position,
-            vehicle=vehicle,
-            scene=scene,
-            simulated=simulated,
-            window_s=args.window,
+    with progress_bar(100, "%") as advance:
+
+        def progress(share: float) -> None:
+            advance(int(100 * share))
+
+        if is_long_wav(args):
+            return summarise_wav(
+                args.recording,
+                variants,
+                name=name,
+                channel=args.channel or 0,
+                full_scale_v=args.full_scale_v,
+                adc_bits=args.adc_bits,
+                labels=find_labels(args),
+                begin_s=begin_s,
+                end_s=end_s,
+                position=position,
+                vehicle=vehicle,
+                scene=scene,
+                simulated=simulated,
+                window_s=args.window,
+                progress=progress,
+            )
+        recording, report = read_with_report(args, labels=args.labels)
+        note_findings(args.recording, recording.findings)
+        recording = dataclasses.replace(recording, position=position, vehicle=vehicle, scene=scene)
+        return summarise_recording(
+            recording, variants, name=name, report=report, simulated=simulated, window_s=args.window, progress=progress
         )
-    recording, report = read_with_report(args, labels=args.labels)
-    note_findings(args.recording, recording.findings)
-    recording = dataclasses.replace(recording, position=position, vehicle=vehicle, scene=scene)
-    return summarise_recording(recording, variants, name=name, report=report, simulated=simulated, window_s=args.window)
 
 
 def _find_entry(path: Path, channel: int) -> "CorpusEntry | None":
@@ -217,4 +230,5 @@ def describe_command(args: argparse.Namespace) -> str:
             words += [f"--{choice}", value]
     if args.window != MATCH_WINDOW_S:
         words += ["--window", f"{args.window:g}"]
+    words += [] if args.cache is None else ["--cache", str(args.cache)]
     return shlex.join([*words, "--out", str(args.out)])

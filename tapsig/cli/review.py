@@ -15,8 +15,8 @@ import math
 from collections.abc import Callable
 from pathlib import Path
 
-from tapsig.cli.output import check_out, list_inputs, note, write_atomically
-from tapsig.cli.recording_options import add_reading_arguments, has_span, read
+from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
+from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav, read
 from tapsig.errors import ParameterError
 
 
@@ -51,9 +51,12 @@ def run(args: argparse.Namespace) -> int:
     if args.blank and args.labels:
         raise ParameterError("--blank and --labels exclude each other")
     labels = args.labels or (None if args.blank else find_labels_beside(args.recording))
-    recording = read(args)
+    if not has_span(args) and is_long_wav(args):
+        raise ParameterError(f"{args.recording} is too long for one page; choose a part with --from and --to")
+    with progress_bar(1, "recording"):
+        recording = read(args)
+        proposals = propose_onsets(recording)
     start_s, part = recording.start_s, has_span(args)
-    proposals = propose_onsets(recording)
     if labels is not None:
         marks = load_marks(labels)
     else:

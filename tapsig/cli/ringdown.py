@@ -21,7 +21,7 @@ from tapsig.cli.corpus_options import (
     name_recordings,
     read_chosen,
 )
-from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table
+from tapsig.cli.output import add_output_arguments, emit, note, render_rows, render_table, track
 from tapsig.errors import LabelError, ParameterError, RecordingError
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     recordings: dict[str, Recording] = {}
     failed: list[str] = []
     chosen = list(read_chosen(args))
-    for name, recording in zip(name_recordings(chosen), chosen, strict=True):
+    for name, recording in track(zip(name_recordings(chosen), chosen, strict=True), len(chosen), "recordings"):
         try:
             results[name] = _measure(recording, args)
             recordings[name] = recording

@@ -83,11 +83,17 @@ def run(args: argparse.Namespace) -> int:
         note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
     names = args.detectors or PLAIN
     rows = []
-    with progress_bar(len(names), "detectors") as advance:
-        for done, name in enumerate(names, 1):
-            tuned = tune_held_out(load_detector(name), labelled, limit=args.limit, window_s=args.window)
+    with progress_bar(args.limit * len(names), "settings") as advance:
+        for done, name in enumerate(names):
+            tuned = tune_held_out(
+                load_detector(name),
+                labelled,
+                limit=args.limit,
+                window_s=args.window,
+                progress=lambda tried, done=done: advance(args.limit * done + min(tried, args.limit)),  # type: ignore[misc]
+            )
             rows.append(_describe(name, tuned, labelled, args))
-            advance(done)
+            advance(args.limit * (done + 1))
     rows.sort(key=lambda row: -float(str(row["f1_held_out"])))
     if args.format == "table":
         emit(_render(rows), args)

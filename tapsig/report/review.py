@@ -17,7 +17,7 @@ from tapsig.records import TAP, Label, Recording
 from tapsig.units import check_range
 
 KINDS = (TAP, "step", "thump", "slam", "rain", "hail", "rattle", "music", "brush", "rebound", "unsure")
-MOST_SAMPLES = 40_000_000  # 80 minutes at 8 kHz; a page of about 110 MB
+MOST_SAMPLES = 1 << 23  # 17 minutes at 8 kHz; a page of about 25 MB
 SCRIPTS = ("review_data.js", "review_marks.js", "review_view.js", "review_page.js")
 
 
@@ -69,7 +69,8 @@ def build_page(
     """
     if not 0 < recording.samples.size <= MOST_SAMPLES:
         raise ParameterError(
-            f"{name} holds {recording.samples.size} samples; a page takes 1 to {MOST_SAMPLES}: cut a longer one"
+            f"{name} holds {recording.samples.size} samples; a page takes 1 to {MOST_SAMPLES}:"
+            " choose a part with --from and --to"
         )
     end_s = recording.start_s + recording.span_s
     for mark in marks:

@@ -15,6 +15,7 @@ from tapsig.detectors.base import Variant
 from tapsig.errors import ParameterError
 from tapsig.loading.corpus import Corpus, CorpusEntry
 from tapsig.records import Recording
+from tapsig.scoring.cache import ResultCache
 from tapsig.scoring.outcomes import ScoreTable, score
 from tapsig.summary.next_steps import Held
 from tapsig.summary.recording import RecordingSummary, summarise_recording
@@ -75,11 +76,13 @@ def summarise_corpus(
     name: str,
     window_s: float = 0.05,
     jobs: int = 1,
+    cache: ResultCache | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> CorpusSummary:
     """Look at a corpus from all sides; recordings are read one after the other, some of them several times.
 
-    `progress` is called with what is done, up to five times the number of entries. Raises ParameterError for no
+    `progress` is called with what is done, up to five times the number of entries. `cache` keeps the detections that
+    are scored; causes are found anew. Raises ParameterError for no
     entries, and what the loaders and detectors raise.
     """
     if not corpus.entries:
@@ -93,11 +96,23 @@ def summarise_corpus(
         positions = {entry.position for entry in labelled.entries} - {""}
         if len(positions) > 1:
             study = study_positions(
-                variants, labelled, window_s=window_s, jobs=jobs, progress=lambda done: advance(count + done)
+                variants,
+                labelled,
+                window_s=window_s,
+                jobs=jobs,
+                cache=cache,
+                progress=lambda done: advance(count + done),
             )
             table = study.table
         else:
-            table = score(variants, labelled, window_s=window_s, jobs=jobs, progress=lambda done: advance(count + done))
+            table = score(
+                variants,
+                labelled,
+                window_s=window_s,
+                jobs=jobs,
+                cache=cache,
+                progress=lambda done: advance(count + done),
+            )
     advance(3 * count)
     advice, tried_on = _explain(variants, labelled, window_s, lambda done: advance(3 * count + done))
     chosen, pair = choose_examples(corpus, survey.taps_of, table, list(variants)[-1])

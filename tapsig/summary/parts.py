@@ -2,7 +2,7 @@
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -41,11 +41,13 @@ def summarise_wav(
     scene: str = "",
     simulated: bool = False,
     window_s: float = 0.05,
+    progress: Callable[[float], None] | None = None,
 ) -> RecordingSummary:
     """The summary of one channel of a WAV file of any length, or of its part from `begin_s` to `end_s`.
 
     Of more than 2²³ samples, detections, health and waveform are of the whole; what needs many passes (spectrogram,
     ringing, operating area, causes) is of the five minutes with the most taps. Memory does not grow with the length.
+    `progress` is called with the share of the work that is done, up to 1.
 
     Raises RecordingError and LabelError as the loaders do, ParameterError for a span outside the recording.
     """
@@ -65,12 +67,24 @@ def summarise_wav(
 
     if (last_s - first_s) * info.fs <= LARGE_SAMPLES:
         return summarise_recording(
-            read_part(first_s, last_s), variants, name=name, simulated=simulated, window_s=window_s
+            read_part(first_s, last_s), variants, name=name, simulated=simulated, window_s=window_s, progress=progress
         )
+    passes = len(variants) + 3  # each detector, the part, health, the waveform
+
+    def tell(number: int, share: float) -> None:
+        if progress is not None:
+            progress((number + share) / passes)
+
     taps_s = None if known is None else _tap_times(known, first_s, last_s)
     marks = []
-    for key, variant in variants.items():
-        found = detect_wav(variant, path, channel=channel, full_scale_v=scale_v)
+    for number, (key, variant) in enumerate(variants.items()):
+        found = detect_wav(
+            variant,
+            path,
+            channel=channel,
+            full_scale_v=scale_v,
+            progress=lambda done, number=number: tell(number, done / info.frames),  # type: ignore[misc]
+        )
         times = found.onset_samples / info.fs
         inside = (times >= first_s) & (times < last_s)
         one = match_times(key, times[inside], found.strength[inside], taps_s, window_s=window_s)
@@ -86,6 +100,7 @@ def summarise_wav(
     ):
         builder.add(block, at / info.fs)
         at += block.size
+        tell(len(variants) + 2, (at / info.fs - first_s) / (last_s - first_s))
     others = tuple(label for label in known or () if label.kind != TAP and first_s <= label.onset_s < last_s)
     return _widen(part, tuple(marks), health, builder, taps_s, others, (first_s, last_s))
 

@@ -1,8 +1,9 @@
 """One recording, looked at from all sides: its faults, taps, errors, ringing, operating area and entries."""
 
 import dataclasses
+import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -133,12 +134,16 @@ def shift_marks(marks: Marks, begin_s: float) -> Marks:
     return dataclasses.replace(marks, advice=advice, **moved)
 
 
-def find_marks(variants: Mapping[str, Variant], recording: Recording, *, window_s: float) -> tuple[Marks, ...]:
-    """Marks of each detector on a recording; where it has labels, with causes and remedies."""
+def find_marks(
+    variants: Mapping[str, Variant], recording: Recording, *, window_s: float, step: Callable[[], None]
+) -> tuple[Marks, ...]:
+    """Marks of each detector on a recording; where it has labels, with causes and remedies. Each takes two steps."""
     found = []
     for name, variant in variants.items():
         marks = match_marks(name, recording, run_detector(variant, recording).accepted(), window_s=window_s)
+        step()
         advice = explain_errors(variant, recording, window_s=window_s)
+        step()
         found.append(dataclasses.replace(marks, advice=advice, setting=describe_setting(variant)))
     return tuple(found)
 
@@ -203,6 +208,7 @@ def summarise_recording(
     report: LoadReport | None = None,
     simulated: bool = False,
     window_s: float = 0.05,
+    progress: Callable[[float], None] | None = None,
 ) -> RecordingSummary:
     """Look at a recording from all sides; of a part, times are those of the whole (see `Recording.start_s`).
 
@@ -212,14 +218,21 @@ def summarise_recording(
     name : what the page calls the recording.
     report : how it was read, for the findings of its file.
     window_s : a detection counts when it lies at most so far from a tap.
+    progress : called with the share of the work that is done, up to 1.
 
     Raises ParameterError as the detectors do.
     """
     begin_s = recording.start_s
+    step = _count_steps(2 * len(variants) + 4, progress)
     health = _shift_findings(check_health(recording, report), begin_s)
-    marks = find_marks(variants, recording, window_s=window_s)
+    step()
+    marks = find_marks(variants, recording, window_s=window_s, step=step)
     ringdown, reason, whose = measure_ringdown(recording, marks)
+    step()
     plain, plain_marks = map_plain(recording, window_s=window_s)
+    step()
+    spectrum = draw_spectrum(recording, begin_s)
+    step()
     end_s = begin_s + recording.span_s
     return RecordingSummary(
         name,
@@ -235,7 +248,7 @@ def summarise_recording(
         recording.labels is not None,
         health,
         compute_trace(recording, begin_s=begin_s, bias_v=health.bias_v),
-        draw_spectrum(recording, begin_s),
+        spectrum,
         recording.taps_s + begin_s,
         tuple(Label(label.onset_s + begin_s, label.kind) for label in recording.labels or () if label.kind != TAP),
         tuple(shift_marks(one, begin_s) for one in marks),
@@ -250,6 +263,12 @@ def summarise_recording(
         tuple(decode_taps(recording.taps_s + begin_s)),
         recording.step_v,
     )
+
+
+def _count_steps(total: int, progress: Callable[[float], None] | None) -> Callable[[], None]:
+    """A function to be called after each of `total` steps."""
+    done = itertools.count(1)
+    return (lambda: progress(next(done) / total)) if progress is not None else (lambda: None)
 
 
 def _shift_findings(report: HealthReport, begin_s: float) -> HealthReport:

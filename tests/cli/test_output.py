@@ -4,11 +4,12 @@ import csv
 import io
 import json
 import os
+import threading
 from pathlib import Path
 
 import pytest
 
-from tapsig.cli.output import render_csv, render_json, render_rows, write_atomically
+from tapsig.cli.output import progress_bar, render_csv, render_json, render_rows, write_atomically
 from tapsig.errors import ParameterError
 
 ROWS = [{"position": "frame", "f1": 0.5}, {"position": "inner-skin", "f1": float("nan")}]
@@ -66,3 +67,33 @@ def test_an_interrupted_write_leaves_the_old_file_and_no_debris(
         write_atomically(path, "new", force=True)
     assert [entry.name for entry in tmp_path.iterdir()] == ["table.csv"]
     assert path.read_text() == "old"
+
+
+class Terminal(io.StringIO):
+    """A terminal that keeps what is written to it."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_bar_is_shown_during_a_step_that_takes_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal = Terminal()
+    monkeypatch.setattr("sys.stderr", terminal)
+    monkeypatch.setattr("tapsig.cli.output.BAR_AFTER_S", 0.0)
+    monkeypatch.setattr("tapsig.cli.output.REFRESH_S", 0.01)
+    threads = threading.active_count()
+    with progress_bar(3, "pages") as advance:
+        advance(1)
+        seen = len(terminal.getvalue())
+        while len(terminal.getvalue()) <= seen:  # without another step
+            threading.Event().wait(0.01)
+        assert "1/3" in terminal.getvalue()
+    assert threading.active_count() == threads
+
+
+def test_into_a_file_there_is_no_bar(monkeypatch: pytest.MonkeyPatch) -> None:
+    log = io.StringIO()
+    monkeypatch.setattr("sys.stderr", log)
+    with progress_bar(3, "pages") as advance:
+        advance(3)
+    assert log.getvalue() == ""

@@ -94,3 +94,36 @@ def test_the_review_page_of_a_part_is_small_and_keeps_all_labels(
     assert len(part) < len(whole) / 2
     assert part.count('"onset_s"') == whole.count('"onset_s"')
     assert '"gaps": [[0, 6.0]]' in part  # time 0 of the page is that of the file
+
+
+COMMANDS = {
+    "detect": ("--detector", "fixed-threshold"),
+    "health": (),
+    "propose": (),
+    "entry": ("--detector", "fixed-threshold"),
+    "ringdown": ("--detector", "ring-following"),
+    "dead-time": ("--labels", LABELS),
+    "causes": ("--labels", LABELS, "--detector", "fixed-threshold"),
+    "tune": ("--labels", LABELS, "--detector", "fixed-threshold", "--limit", "4"),
+    "report": ("--labels", LABELS, "--detector", "fixed-threshold", "--out", "{folder}/report.html"),
+    "review": ("--labels", LABELS, "--out", "{folder}/review.html"),
+}
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_of_a_long_file_only_the_span_is_read(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With fewer samples than a file of hours, which is as long here as it is said to be."""
+    monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", 100_000)
+    monkeypatch.setattr("tapsig.loading.recording.read_recording", None)  # which would read the whole
+    words = [word.format(folder=tmp_path) for word in COMMANDS[command]]
+    assert main([command, WAV, *words, "--channel", "0", "--from", "2", "--to", "14"]) == 0, capsys.readouterr().err
+
+
+def test_a_page_of_hours_to_review_is_refused_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", 100_000)
+    assert main(["review", WAV, "--out", str(tmp_path / "review.html")]) == 2
+    assert "too long for one page; choose a part with --from and --to" in capsys.readouterr().err

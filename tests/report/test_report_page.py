@@ -190,3 +190,32 @@ def test_hours_fit_on_a_page(tmp_path: Path) -> None:
     assert len(page) < 2e6
     assert "3:00:00" in page
     assert "The recording is long" in page
+
+
+def test_labels_beside_a_long_file_are_taken_and_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_wav(tmp_path / "door.wav", make().samples - 1.6, FS, full_scale_v=1.0)
+    (tmp_path / "door.labels.csv").write_text("onset_s,kind\n" + "".join(f"{tap},tap\n" for tap in TAPS))
+    monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", 1000)
+    monkeypatch.setattr("tapsig.summary.parts.LARGE_SAMPLES", 1000)
+    call = [str(tmp_path / "door.wav"), "--out"]
+    assert main(["report", *call, str(tmp_path / "page.html"), "--detector", "fixed-threshold"]) == 0
+    assert "4 labels taken from" in capsys.readouterr().err
+    assert "Of 4 labelled taps" in (tmp_path / "page.html").read_text()
+
+
+def test_the_report_on_a_corpus_reuses_what_was_detected(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    call = ["report", str(DEMO), "--vehicle", "crane", "--scene", "rain", "--detector", "fixed-threshold"]
+    words = ["--cache", str(tmp_path / "kept"), "--out", str(tmp_path / "page.html")]
+    assert main([*call, *words]) == 0
+    first = (tmp_path / "page.html").read_text()
+    assert any((tmp_path / "kept").rglob("*"))
+    monkeypatch.setattr("tapsig.scoring.outcomes.run_detector", None)  # it must not be used again
+    assert main([*call, *words, "--force"]) == 0
+    assert (tmp_path / "page.html").read_text() == first
+    recording = str(DEMO / "recordings" / "crane-rain.wav")
+    assert main(["report", recording, *words, "--force"]) == 2
+    assert "--cache stores the detections in a corpus" in capsys.readouterr().err

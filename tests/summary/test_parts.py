@@ -51,7 +51,10 @@ def test_a_long_file_gives_what_the_whole_gives(long_wav: Path, monkeypatch: pyt
     whole = summarise_recording(load_recording(long_wav, labels=labels), VARIANTS, name="long")
     monkeypatch.setattr(parts, "LARGE_SAMPLES", 50_000)
     monkeypatch.setattr(parts, "EXAMINED_S", 40.0)
-    made = summarise_wav(long_wav, VARIANTS, name="long", labels=labels)
+    shares: list[float] = []
+    made = summarise_wav(long_wav, VARIANTS, name="long", labels=labels, progress=shares.append)
+    assert shares == sorted(shares)
+    assert (0.0 < shares[0] < 0.5, shares[-1]) == (True, pytest.approx(1.0))
     for name in ("found_s", "hit_s", "missed_s", "false_s"):
         np.testing.assert_allclose(getattr(made.marks[0], name), getattr(whole.marks[0], name), atol=1e-9)
     np.testing.assert_allclose(made.trace.high_v, whole.trace.high_v, atol=2e-4)  # the biases differ a little
