@@ -264,7 +264,7 @@ def _keep_fresh(refresh: Callable[[], object] | None) -> Iterator[None]:
             refresh()
             wait_s = REFRESH_S
 
-    thread = threading.Thread(target=keep, daemon=True)
+    thread = threading.Thread(target=keep, name="tapsig-bar", daemon=True)
     thread.start()
     try:
         yield

@@ -81,14 +81,14 @@ def test_a_bar_is_shown_during_a_step_that_takes_long(monkeypatch: pytest.Monkey
     monkeypatch.setattr("sys.stderr", terminal)
     monkeypatch.setattr("tapsig.cli.output.BAR_AFTER_S", 0.0)
     monkeypatch.setattr("tapsig.cli.output.REFRESH_S", 0.01)
-    threads = threading.active_count()
     with progress_bar(3, "pages") as advance:
         advance(1)
         seen = len(terminal.getvalue())
         while len(terminal.getvalue()) <= seen:  # without another step
             threading.Event().wait(0.01)
         assert "1/3" in terminal.getvalue()
-    assert threading.active_count() == threads
+    own = [thread for thread in threading.enumerate() if thread.name == "tapsig-bar"]
+    assert own == []
 
 
 def test_into_a_file_there_is_no_bar(monkeypatch: pytest.MonkeyPatch) -> None:
