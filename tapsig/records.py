@@ -3,7 +3,7 @@
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import TypeVar
 
 import numpy as np
@@ -373,17 +373,8 @@ class Detections(Result):
 
     def rows(self) -> list[dict[str, object]]:
         """One row for each: onset_s, onset_sample, decided_sample, strength, reason, and its features."""
-        return [
-            {
-                "onset_s": one.onset_s,
-                "onset_sample": one.onset_sample,
-                "decided_sample": one.decided_sample,
-                "strength": one.strength,
-                "reason": one.reason,
-                **one.features,
-            }
-            for one in self
-        ]
+        names = [field.name for field in fields(Detection) if field.name != "features"]
+        return [{name: getattr(one, name) for name in names} | dict(one.features) for one in self]
 
     def _describe(self) -> str:
         rejected = sum(map(bool, self.reason))

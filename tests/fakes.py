@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from tapsig.loading import LoadReport, ReadOptions, read_recording
 from tapsig.loading.read_options import DEFAULTS
-from tapsig.records import Detections, Recording
+from tapsig.records import Detections, Label, Recording
 from tapsig.units import FloatArray
 
 ROOT = Path(__file__).parents[1]
@@ -89,6 +89,16 @@ class RisingEdges:
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> FakeDetector:
         return FakeDetector(fs, lambda samples: detect_at(np.flatnonzero(np.diff(samples) >= 0.3) + 1))
+
+
+def pulses(levels: list[tuple[float, bool]], *, source: str = "") -> Recording:
+    """One pulse of each level (volts) every half second, 2 kHz; those marked are taps, the others thumps."""
+    samples = np.zeros(1000 * (len(levels) + 1))
+    starts = 500 + 1000 * np.arange(len(levels))
+    for start, (level, _) in zip(starts, levels, strict=True):
+        samples[start : start + 8] = level
+    labels = [Label(start / 2000.0, "tap" if tap else "thump") for start, (_, tap) in zip(starts, levels, strict=True)]
+    return Recording(samples, 2000.0, labels=tuple(labels), source=source)
 
 
 TEN_BITS = ReadOptions(adc_bits=10, full_scale_v=5.0)

@@ -49,6 +49,7 @@ from tapsig.records import TAP, Detections, Recording, list_recordings, require_
 from tapsig.results import Result
 from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
 from tapsig.scoring.outcomes import find_first_taps
+from tapsig.scoring.tally import Score
 from tapsig.units import BoolArray, FloatArray, check_positive
 
 NUISANCE_BEFORE_S, NUISANCE_AFTER_S = 0.15, 0.02
@@ -155,8 +156,7 @@ def find_causes(
     check_positive("window_s", window_s)
     variant = find_variant(variant)
     errors: list[ErrorCause] = []
-    taps = hits = first = first_found = 0
-    duration = 0.0
+    total = Score(0, 0, 0, 0.0)
     advance = progress or (lambda _: None)
     for index, recording in enumerate(list_recordings(recordings)):
         require_labels(recording)
@@ -166,12 +166,9 @@ def find_causes(
         scene = _Evidence(recording, found, window_s, *limits)
         errors += scene.explain()
         advance(2 * index + 2)
-        taps += recording.taps_s.size
-        hits += scene.hits
-        first += scene.first_taps
-        first_found += scene.first_taps_found
-        duration += recording.duration_s
-    return CauseTable(variant.name, tuple(errors), taps, hits, duration, first, first_found)
+        total += scene.score
+    firsts = total.first_taps, total.first_taps_found
+    return CauseTable(variant.name, tuple(errors), total.taps, total.tp, total.duration_s, *firsts)
 
 
 def collect_features(
@@ -219,36 +216,23 @@ class _Evidence:
         self._rails = recording.at_rail()
 
     @property
-    def hits(self) -> int:
-        return len(self._matching.pairs)
-
-    @property
-    def first_taps(self) -> int:
-        return int(find_first_taps(self._taps).sum())
-
-    @property
-    def first_taps_found(self) -> int:
-        return int(find_first_taps(self._taps)[self._matching.pairs[:, 0]].sum())
+    def score(self) -> Score:
+        """The counts of the recording."""
+        matching, first = self._matching, find_first_taps(self._taps)
+        errors = len(matching.spurious), len(matching.missed)
+        firsts, found = int(first.sum()), int(first[matching.pairs[:, 0]].sum())
+        duration_s = self._recording.duration_s
+        return Score(len(matching.pairs), *errors, duration_s, first_taps=firsts, first_taps_found=found)
 
     def explain(self) -> list[ErrorCause]:
         """All errors, in order of time."""
         spurious = [(FALSE, float(self._detected[i]), self._explain_false) for i in self._matching.spurious]
         missed = [(MISS, float(self._taps[i]), self._explain_miss) for i in self._matching.missed]
         recording, errors = self._recording, []
+        names = recording.source, recording.position, recording.scene
         for error, time_s, rule in sorted(spurious + missed, key=lambda item: item[1]):
             level, rise = self._loudness.measure_db(time_s)
-            errors.append(
-                ErrorCause(
-                    error,
-                    rule(time_s, level, rise),
-                    time_s,
-                    level,
-                    rise,
-                    recording.source,
-                    recording.position,
-                    recording.scene,
-                )
-            )
+            errors.append(ErrorCause(error, rule(time_s, level, rise), time_s, level, rise, *names))
         return errors
 
     def _at_rail(self, start_s: float, stop_s: float) -> bool:

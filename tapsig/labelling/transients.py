@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -89,23 +90,18 @@ class Transients:
 
     def select(self, kept: IntArray) -> "Transients":
         """The candidates `kept`."""
-        return Transients(
-            self.rate,
-            self.begins_s[kept],
-            self.picked_s[kept],
-            self.shapes[kept],
-            self.rise_db[kept],
-            self.peak_v[kept],
-            self.clear_db[kept],
-        )
+        return Transients(self.rate, *(column[kept] for column in self._columns()))
+
+    def _columns(self) -> list[npt.NDArray[Any]]:
+        """All but the rate."""
+        return [getattr(self, field.name) for field in fields(self)[1:]]
 
     @classmethod
     def join(cls, parts: Sequence["Transients"]) -> "Transients":
         if not parts:
             none = np.zeros(0)
             return cls(CUT_HZ, none, none, np.zeros((0, 0), np.float32), none, none, none)
-        names = ("begins_s", "picked_s", "shapes", "rise_db", "peak_v", "clear_db")
-        return cls(parts[0].rate, *(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+        return cls(parts[0].rate, *map(np.concatenate, zip(*(part._columns() for part in parts), strict=True)))
 
 
 def _slow_down(samples: FloatArray, fs: float, rate: float) -> tuple[FloatArray, float]:
@@ -169,30 +165,16 @@ def _extract(recording: Recording, start: int, stop: int, *, rise_db: float, apa
     )
     firsts = np.floor(times_s * rate).astype(np.int64) - lead
     padded = np.concatenate([np.zeros(history + lead), slow, np.zeros(lead + tail + 2)])
-    shapes = np.concatenate(
-        [
-            np.zeros((0, lead + tail)),
-            *(
-                _remove_ringing(padded, some + lead, history, lead + tail, order)
-                for some in np.array_split(firsts, max(1, firsts.size // 128))
-            ),
-        ]
-    )
+    parts = np.array_split(firsts, max(1, firsts.size // 128))
+    shapes = np.concatenate([_remove_ringing(padded, part + lead, history, lead + tail, order) for part in parts])
     quiet = seconds_to_samples(QUIET_S, rate)
     peak_v = np.abs(shapes).max(axis=1, initial=0.0)
     before = np.abs(shapes[:, :quiet]).max(axis=1, initial=0.0)
     clear_db = 20.0 * np.log10(np.maximum(peak_v, 1e-12) / np.maximum(before, 1e-12))
     offset_s = float(recording.times_s(np.array([start]))[0])
     picked_s = offset_s + _pick_onsets(samples, recording.fs, times_s, ROUNDING_POWER * recording.step_v**2)
-    return Transients(
-        rate,
-        offset_s + firsts / rate,
-        picked_s,
-        shapes.astype(np.float32),
-        rises_db,
-        peak_v,
-        np.clip(clear_db, -20.0, 80.0),
-    )
+    clear_db, shapes_32 = np.clip(clear_db, -20.0, 80.0), shapes.astype(np.float32)
+    return Transients(rate, offset_s + firsts / rate, picked_s, shapes_32, rises_db, peak_v, clear_db)
 
 
 def _pick_onsets(samples: FloatArray, fs: float, times_s: FloatArray, floor_power: float) -> FloatArray:

@@ -1,11 +1,12 @@
-"""Check a corpus whole: what is wrong with it, and what a fair comparison of positions lacks."""
+"""Check a whole corpus: its faults, and what a fair comparison of positions lacks."""
 
 import hashlib
 import itertools
 import math
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from tapsig.errors import RecordingError, TapsigError
@@ -48,7 +49,7 @@ class CorpusCheck:
 
 
 def check_corpus(folder: Path) -> CorpusCheck:
-    """Read every file that the manifest names, and tell what is wrong and what is missing.
+    """Read every file that the manifest names, and list faults and what is missing.
 
     Raises RecordingError when there is no readable manifest.
     """
@@ -71,7 +72,9 @@ def check_corpus(folder: Path) -> CorpusCheck:
             weight, step = ("error", "correct fs_hz") if found.code in WRONG_RATE else ("warning", "tapsig health")
             findings.append(CorpusFinding(weight, _name(entry), str(found), step))
         findings += _check_entry(entry, recording)
-    findings += _check_duplicates(loaded) + _check_shared_labels(loaded) + _check_splits([row for _, row in rows])
+    findings += _check_duplicates(loaded)
+    findings += _check_shared_labels(loaded)
+    findings += _check_splits([row for _, row in rows])
     if not rows:
         findings.append(CorpusFinding("missing", MANIFEST, "no recordings", f"tapsig corpus add {folder} FILE …"))
     positions, taps = _count_taps(loaded)
@@ -92,69 +95,50 @@ def _name(entry: CorpusEntry) -> str:
     return f"{entry.recording}, channel {entry.channel}" if entry.channel else entry.recording
 
 
-def _check_entry(entry: CorpusEntry, recording: Recording) -> list[CorpusFinding]:
-    found = []
-
-    def add(weight: str, what: str, next_step: str) -> None:
-        found.append(CorpusFinding(weight, _name(entry), what, next_step))
-
+def _check_entry(entry: CorpusEntry, recording: Recording) -> Iterator[CorpusFinding]:
+    error, warning = (partial(CorpusFinding, weight, _name(entry)) for weight in ("error", "warning"))
     if entry.duration_s is not None and abs(entry.duration_s - recording.span_s) > 0.01 + 1e-3 * recording.span_s:
-        add(
-            "error",
-            f"duration_s is {entry.duration_s:g}, the file lasts {recording.span_s:g} s",
-            "the file has changed: add it anew",
-        )
+        what = f"duration_s is {entry.duration_s:g}, the file lasts {recording.span_s:g} s"
+        yield error(what, "the file has changed: add it anew")
     for column in ("vehicle", "position", "scene", "split"):
         if not getattr(entry, column):
-            add("error", f"{column} is empty", "fill it in")
+            yield error(f"{column} is empty", "fill it in")
     if recording.labels is None:
-        add("warning", "it has no labels", "tapsig propose, tapsig review, then add it anew with --labels")
-        return found
+        yield warning("it has no labels", "tapsig propose, tapsig review, then add it anew with --labels")
+        return
     near = [float(a) for a, b in itertools.pairwise(recording.taps_s) if b - a < NEAR_LABELS_S]
     if near:
-        span_ms = NEAR_LABELS_S * 1000
-        add(
-            "warning",
-            f"taps under {span_ms:.0f} ms before another: {len(near)}, the first at {near[0]:g} s",
-            "a knuckle is not that fast: review its labels",
-        )
+        what = f"taps under {1e3 * NEAR_LABELS_S:.0f} ms before another: {len(near)}, the first at {near[0]:g} s"
+        yield warning(what, "a knuckle is not that fast: review its labels")
     unsure = sum(label.kind == "unsure" for label in recording.labels)
     if unsure:
-        add("warning", f"labels still 'unsure': {unsure}", "tapsig review")
-    return found
+        yield warning(f"labels still 'unsure': {unsure}", "tapsig review")
 
 
-def _check_duplicates(loaded: Sequence[_Read]) -> list[CorpusFinding]:
-    """Rows with the same sound: compared by their samples, so that another header or name hides nothing."""
-    found, seen = [], dict[str, CorpusEntry]()
+def _check_duplicates(loaded: Sequence[_Read]) -> Iterator[CorpusFinding]:
+    """Rows with the same sound: compared by their samples, whatever their headers and names."""
+    seen: dict[str, CorpusEntry] = {}
     for group in _group(loaded, lambda entry: (_identify(entry.path), entry.channel)):
         if len(group) > 1:
-            found.append(CorpusFinding("error", _name(group[0]), f"it is entered {len(group)} times", "keep one row"))
+            yield CorpusFinding("error", _name(group[0]), f"it is entered {len(group)} times", "keep one row")
     for entry, digest in ((one.entry, one.digest) for one in loaded):
         first = seen.setdefault(digest, entry)
         if _identify(first.path) != _identify(entry.path) or first.channel != entry.channel:
             across = "" if first.split == entry.split else f", across {first.split} and {entry.split}"
             what = f"same samples as {_name(first)}{across}"
-            found.append(CorpusFinding("error", _name(entry), what, "remove one of the two"))
-    return found
+            yield CorpusFinding("error", _name(entry), what, "remove one of the two")
 
 
-def _check_shared_labels(loaded: Sequence[_Read]) -> list[CorpusFinding]:
+def _check_shared_labels(loaded: Sequence[_Read]) -> Iterator[CorpusFinding]:
     """Recordings that name the label file of another one; channels of one recording may share theirs."""
     labelled = [one for one in loaded if one.entry.labels_path is not None]
-    found = []
     for group in _group(labelled, lambda entry: _identify(entry.labels_path or entry.path)):
         names = dict.fromkeys(entry.recording for entry in {_identify(entry.path): entry for entry in group}.values())
         if len(names) > 1:
-            found.append(
-                CorpusFinding(
-                    "error",
-                    group[0].labels,
-                    f"it is the label file of {' and of '.join(names)}",
-                    "add all but the right one again with labels of their own",
-                )
+            what = f"it is the label file of {' and of '.join(names)}"
+            yield CorpusFinding(
+                "error", group[0].labels, what, "add all but the right one again with labels of their own"
             )
-    return found
 
 
 def _group(loaded: Sequence[_Read], key: Callable[[CorpusEntry], object]) -> list[list[CorpusEntry]]:
@@ -170,20 +154,14 @@ def _identify(path: Path) -> tuple[int, int]:
     return status.st_dev, status.st_ino
 
 
-def _check_splits(rows: Sequence[Mapping[str, str]]) -> list[CorpusFinding]:
+def _check_splits(rows: Sequence[Mapping[str, str]]) -> Iterator[CorpusFinding]:
     splits = defaultdict(set)
     for row in rows:
         splits[row.get("vehicle", "")].add(row.get("split", ""))
-    return [
-        CorpusFinding(
-            "error",
-            vehicle or "no vehicle",
-            f"it is in {' and '.join(sorted(found))}",
-            "a vehicle belongs to one split",
-        )
-        for vehicle, found in splits.items()
-        if len(found - {""}) > 1
-    ]
+    for vehicle, found in splits.items():
+        if len(found - {""}) > 1:
+            what = f"it is in {' and '.join(sorted(found))}"
+            yield CorpusFinding("error", vehicle or "no vehicle", what, "a vehicle belongs to one split")
 
 
 def _count_taps(loaded: Sequence[_Read]) -> tuple[tuple[str, ...], dict[tuple[str, str], dict[str, float]]]:
@@ -197,43 +175,27 @@ def _count_taps(loaded: Sequence[_Read]) -> tuple[tuple[str, ...], dict[tuple[st
 
 def _check_fairness(
     positions: tuple[str, ...], taps: Mapping[tuple[str, str], Mapping[str, float]], entries: Sequence[CorpusEntry]
-) -> list[CorpusFinding]:
-    """What a comparison of positions needs: the same vehicles and scenes at each, enough of both, enough taps."""
-    found = []
-
-    def lack(where: str, what: str, next_step: str) -> None:
-        found.append(CorpusFinding("missing", where, what, next_step))
-
+) -> Iterator[CorpusFinding]:
+    """What a comparison of positions lacks: the same vehicles and scenes at each, enough of both, enough taps."""
+    lack = partial(CorpusFinding, "missing")
     if len(positions) == 1:
-        lack(positions[0], "it is the only position", "record a second one to compare")
+        yield lack(positions[0], "it is the only position", "record a second one to compare")
     for (vehicle, scene), cell in taps.items():
         absent = [position for position in positions if position not in cell]
         if absent:
-            lack(
-                f"{vehicle}, {scene}",
-                f"nothing from {', '.join(absent)}",
-                "record it there too, best at the same moment on a second channel",
-            )
+            step = "record it there too, best at the same moment on a second channel"
+            yield lack(f"{vehicle}, {scene}", f"nothing from {', '.join(absent)}", step)
     for position in positions:
         known = [cell[position] for cell in taps.values() if position in cell]
         total = sum(count for count in known if not math.isnan(count))
         if total < ENOUGH_TAPS:
-            lack(
-                position,
-                f"{total:.0f} labelled taps in all",
-                f"{ENOUGH_TAPS} or more: none missed of 30 still allows a miss rate of 9.5 %",
-            )
+            step = f"{ENOUGH_TAPS} or more: none missed of 30 still allows a miss rate of 9.5 %"
+            yield lack(position, f"{total:.0f} labelled taps in all", step)
     vehicles = {entry.vehicle for entry in entries}
     if entries and len(vehicles) < ENOUGH_VEHICLES:
-        lack("vehicles", f"there are {len(vehicles)}", f"{ENOUGH_VEHICLES} or more, or one vehicle's luck decides")
+        step = f"{ENOUGH_VEHICLES} or more, or one vehicle's luck decides"
+        yield lack("vehicles", f"there are {len(vehicles)}", step)
     rates = sorted({f"{entry.fs_hz:g}" for entry in entries if entry.fs_hz is not None}, key=float)
     if len(rates) > 1:
-        found.append(
-            CorpusFinding(
-                "warning",
-                "rates",
-                f"recordings have {', '.join(rates)} Hz",
-                "compare positions at one rate, or the rate is compared too",
-            )
-        )
-    return found
+        step = "compare positions at one rate, or the rate is compared too"
+        yield CorpusFinding("warning", "rates", f"recordings have {', '.join(rates)} Hz", step)

@@ -18,18 +18,9 @@ from tests.fakes import DEMO
 
 def outcome(detector: str, source: str, found: list[int], hits: list[int], strengths: list[float]) -> Outcome:
     tp, fp = sum(hits), len(hits) - sum(hits)
-    return Outcome(
-        detector,
-        source,
-        "heron",
-        "frame",
-        "quiet",
-        Score(tp, fp, len(found) - tp, 1800.0),
-        tuple(map(bool, found)),
-        np.zeros(tp),
-        np.array(hits, bool),
-        np.array(strengths, float),
-    )
+    score, taps = Score(tp, fp, len(found) - tp, 1800.0), tuple(map(bool, found))
+    names = (detector, source, "heron", "frame", "quiet")
+    return Outcome(*names, score, taps, np.zeros(tp), np.array(hits, bool), np.array(strengths, float))
 
 
 def test_average_precision_is_scikit_learns() -> None:

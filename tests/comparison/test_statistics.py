@@ -1,5 +1,6 @@
 """Tests of difference and their adjustment against published examples and independent libraries."""
 
+import itertools
 import math
 
 import numpy as np
@@ -47,45 +48,37 @@ def test_holms_adjustment_equals_an_independent_library() -> None:
         assert comparison.adjust_holm(p_values.tolist()) == pytest.approx(multipletests(p_values, method="holm")[1])
 
 
+def permute_all(first: np.ndarray, second: np.ndarray, kind: str) -> float:
+    """The exact p-value by scipy.stats.permutation_test, of the difference of sums."""
+    found = stats.permutation_test(
+        (first, second),
+        lambda a, b: abs(a.sum() - b.sum()),
+        permutation_type=kind,
+        alternative="greater",
+        n_resamples=np.inf,
+    )
+    return float(found.pvalue)
+
+
 def test_swaps_equal_an_independent_library() -> None:
     # scipy.stats.permutation_test(permutation_type="samples"), exact: sums of nine pairs.
     rng = np.random.default_rng(4)
     first, second = rng.normal(0.4, 1, 9), rng.normal(0, 1, 9)
-    theirs = stats.permutation_test(
-        (first, second),
-        lambda a, b: abs(a.sum() - b.sum()),
-        permutation_type="samples",
-        alternative="greater",
-        n_resamples=np.inf,
-    )
     ours = comparison.permute_swaps(first[:, None], second[:, None], MEAN, seed=0)
-    assert ours == pytest.approx(theirs.pvalue, abs=1e-12)
+    assert ours == pytest.approx(permute_all(first, second, "samples"), abs=1e-12)
 
 
 def test_random_swaps_and_labels_come_near_the_exact_tests() -> None:
     # Sign-flip by scipy.stats.permutation_test over all 2^14; labels over all 16!/(8!8!); all 10!/(5!5!) are tried.
     rng = np.random.default_rng(6)
     first, second = rng.normal(0.5, 1, 14), rng.normal(0, 1, 14)
-    exact = stats.permutation_test(
-        (first, second),
-        lambda a, b: abs(a.sum() - b.sum()),
-        permutation_type="samples",
-        alternative="greater",
-        n_resamples=np.inf,
-    ).pvalue
+    exact = permute_all(first, second, "samples")
     ours = comparison.permute_swaps(first[:, None], second[:, None], MEAN, seed=1)
     assert ours == pytest.approx(exact, abs=4 * np.sqrt(exact * (1 - exact) / 9999))
     for size, within in ((8, 4 * np.sqrt(0.25 / 9999)), (5, 1e-12)):
         one, two = first[:size], second[:size]
-        exact = stats.permutation_test(
-            (one, two),
-            lambda a, b: abs(a.sum() - b.sum()),
-            permutation_type="independent",
-            alternative="greater",
-            n_resamples=np.inf,
-        ).pvalue
         ours = comparison.permute_labels(one[:, None], two[:, None], MEAN, seed=1)
-        assert ours == pytest.approx(exact, abs=within)
+        assert ours == pytest.approx(permute_all(one, two, "independent"), abs=within)
 
 
 def test_the_permutation_test_keeps_its_level_when_there_is_no_difference() -> None:
@@ -101,25 +94,21 @@ def test_the_permutation_test_keeps_its_level_when_there_is_no_difference() -> N
 
 def test_fewest_recordings_are_those_of_the_smallest_p_value() -> None:
     # 2/2^n, times Holm's first factor, must come under 0.05.
-    for comparisons in range(1, 30):
-        least = comparison.count_min_recordings(comparisons)
-        assert comparisons * 2 / 2**least <= 0.05 < comparisons * 2 / 2 ** (least - 1)
-        # Of labels 2·n!·n!/(2n)!.
-        least = comparison.count_min_recordings(comparisons, paired=False)
-        p, before = (2 / math.comb(2 * n, n) for n in (least, least - 1))
-        assert comparisons * p <= 0.05 < comparisons * before
+    # Of labels 2·n!·n!/(2n)!.
+    smallest = {True: lambda n: 2 / 2**n, False: lambda n: 2 / math.comb(2 * n, n)}
+    for comparisons, (paired, p) in itertools.product(range(1, 30), smallest.items()):
+        least = comparison.count_min_recordings(comparisons, paired=paired)
+        assert comparisons * p(least) <= 0.05 < comparisons * p(least - 1)
 
 
 def test_recordings_needed_equal_an_independent_library() -> None:
-    # statsmodels NormalIndPower(ddof=0) for one sample (ratio=0): effect d/sd, power 0.8, two-sided 5 %.
+    # statsmodels NormalIndPower(ddof=0): effect d/sd, power 0.8, two-sided 5 %. One sample (ratio=0); or two samples of
+    # equal size (ratio=1), whose difference has the variance 2·sd²/n.
     count, difference, deviation = 20, 0.05, 0.2
-    ours = comparison.estimate_needed(count, difference, deviation / np.sqrt(count))
-    theirs = NormalIndPower(ddof=0).solve_power(difference / deviation, alpha=0.05, power=0.8, ratio=0)
-    assert ours == pytest.approx(theirs, rel=1e-3)
-    # The same for two samples of equal size (ratio=1), whose difference has the variance 2·sd²/n: of each.
-    ours = comparison.estimate_needed(count, difference, deviation * np.sqrt(2 / count), paired=False)
-    theirs = NormalIndPower(ddof=0).solve_power(difference / deviation, alpha=0.05, power=0.8, ratio=1)
-    assert ours == pytest.approx(theirs, rel=1e-3)
+    for samples, paired in ((1, True), (2, False)):
+        ours = comparison.estimate_needed(count, difference, deviation * np.sqrt(samples / count), paired=paired)
+        theirs = NormalIndPower(ddof=0).solve_power(difference / deviation, alpha=0.05, power=0.8, ratio=samples - 1)
+        assert ours == pytest.approx(theirs, rel=1e-3)
     assert comparison.estimate_needed(20, 0.0, 0.1) == np.inf
 
 

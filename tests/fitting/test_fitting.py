@@ -112,16 +112,8 @@ def test_a_grown_sum_scores_as_scikit_learns_boosting_does() -> None:
     weights = np.where(rows[:, 3] > 1.5, 0.0, rng.uniform(0.5, 2.0, 600))
     trees = Boosting(trees=12, leaves=5, rate=0.3, least_leaf=5).fit(rows, taps, weights, seed=3)
     used = weights > 0
-    model = HistGradientBoostingClassifier(
-        max_iter=12,
-        max_leaf_nodes=5,
-        learning_rate=0.3,
-        min_samples_leaf=5,
-        l2_regularization=2.0,
-        max_bins=255,
-        early_stopping=False,
-        random_state=3,
-    )
+    theirs = {"max_iter": 12, "max_leaf_nodes": 5, "learning_rate": 0.3, "min_samples_leaf": 5, "random_state": 3}
+    model = HistGradientBoostingClassifier(l2_regularization=2.0, max_bins=255, early_stopping=False, **theirs)
     model.fit(rows[used], taps[used], sample_weight=weights[used] * used.sum() / weights.sum())
     np.testing.assert_allclose(trees.score(rows), model.decision_function(rows), atol=1e-6)
 

@@ -4,7 +4,6 @@ All come from one clean log: 400 lines at 1 kHz, stamps in µs from 5 000 000, c
 are those that serial logging is known for (common practice, no source); the wrap of a 32-bit counter is arithmetic.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -33,14 +32,26 @@ def rows(separator: str = ",", stamps: Any = STAMPS, counts: Any = COUNTS, patte
     return [f"{stamp}{separator}{pattern.format(count)}" for stamp, count in zip(stamps, counts, strict=True)]
 
 
-def text(lines: list[str], header: str | None = "us,adc", end: str = "\n") -> str:
+def text(lines: list[str], header: str | None = "us,adc", end: str = "\n") -> bytes:
     """The lines with a header and line ends."""
-    return "".join(line + end for line in ([] if header is None else [header]) + lines)
+    return "".join(line + end for line in ([] if header is None else [header]) + lines).encode()
 
 
-def changed(change: Callable[[list[str]], list[str]]) -> bytes:
-    """The clean log after a change to its lines of data; line n of the file is data line n - 2."""
-    return text(change(rows())).encode()
+def log(
+    lines: list[str], header: str | None = "us,adc", end: str = "\n", above: bytes = b"", **outcome: Any
+) -> MessyLog:
+    """A log of these lines, below the bytes `above`."""
+    return MessyLog(above + text(lines, header, end), **outcome)
+
+
+def changed(place: int, *new: str, replaced: int = 1, **outcome: Any) -> MessyLog:
+    """The clean log with lines in the place of some of its data lines; line n of the file is data line n - 2."""
+    return log([*R[:place], *new, *R[place + replaced :]], **outcome)
+
+
+def spoilt(line: str, code: str) -> MessyLog:
+    """The clean log with another line in the place of data line 100, which is lost for the reason `code`."""
+    return changed(100, line, kept=without(100), codes=(code, "lost-samples"), line=102)
 
 
 def without(*gone: int) -> list[int]:
@@ -48,9 +59,9 @@ def without(*gone: int) -> list[int]:
     return [index for index in range(LINES) if index not in gone]
 
 
-def at(place: int, *new: str, replaced: int = 1) -> Callable[[list[str]], list[str]]:
-    """Put lines in the place of some of the data lines."""
-    return lambda lines: [*lines[:place], *new, *lines[place + replaced :]]
+def join(pattern: str, *columns: Any) -> list[str]:
+    """A line of each row of the columns."""
+    return [pattern.format(*row) for row in zip(*columns, strict=True)]
 
 
 def comma(value: float) -> str:
@@ -59,12 +70,15 @@ def comma(value: float) -> str:
 
 
 R = rows()
-CLEAN = text(R).encode()
+CLEAN = text(R)
+VALUES = [str(count) for count in COUNTS]
+VOLTS = COUNTS * 5 / 1024
+MILLIVOLTS = COUNTS * 5000 / 1024
 SECONDS = STAMPS / 1e6
-WRAPPED = (2**32 - 150_000 + 1000 * np.arange(LINES)) % 2**32
-RESTARTED = np.concatenate([STAMPS[:300], 900 + 1000 * np.arange(100)])
-EARLY_RESTART = np.concatenate([STAMPS[:10], 900 + 1000 * np.arange(390)])
-AT_8_KHZ_MS = 1000 + np.arange(LINES) // 8
+WRAPPED = rows(stamps=(2**32 - 150_000 + 1000 * np.arange(LINES)) % 2**32)
+RESTARTED = rows(stamps=np.concatenate([STAMPS[:300], 900 + 1000 * np.arange(100)]))
+EARLY_RESTART = rows(stamps=np.concatenate([STAMPS[:10], 900 + 1000 * np.arange(390)]))
+AT_8_KHZ_MS = rows(stamps=1000 + np.arange(LINES) // 8)
 CLOCK = [f"12:00:{s:06.3f}" for s in 10 + np.arange(LINES) / 1000]
 MIDNIGHT = [
     f"{h:02}:{m:02}:{s:06.3f}"
@@ -73,263 +87,174 @@ MIDNIGHT = [
         for t, f in ((86399 + (i + 800) // 1000, (i + 800) % 1000 / 1000) for i in range(LINES))
     )
 ]
+AT_1_KHZ = {"fs": 1000.0}
+NO_BITS = {"adc_bits": None}
 
 LOGS: dict[str, MessyLog] = {
     # read as they are
     "clean": MessyLog(CLEAN),
-    "carriage returns and line feeds": MessyLog(text(R, end="\r\n").encode()),
-    "carriage returns only": MessyLog(text(R, end="\r").encode()),
-    "doubled line ends": MessyLog(text(R, end="\r\r\n").encode()),
-    "an empty line after each": MessyLog(text(R, end="\n\n").encode()),
+    "carriage returns and line feeds": log(R, end="\r\n"),
+    "carriage returns only": log(R, end="\r"),
+    "doubled line ends": log(R, end="\r\r\n"),
+    "an empty line after each": log(R, end="\n\n"),
     "mixed line ends": MessyLog(
         b"us,adc\r\n" + b"".join(line.encode() + (b"\n", b"\r\n", b"\r")[i % 3] for i, line in enumerate(R))
     ),
     "UTF-8 with a byte order mark": MessyLog(b"\xef\xbb\xbf" + CLEAN),
     "UTF-16 with a byte order mark": MessyLog(CLEAN.decode().encode("utf-16")),
     "UTF-16 big-endian": MessyLog(b"\xfe\xff" + CLEAN.decode().encode("utf-16-be")),
-    "a micro sign in Latin-1": MessyLog(text(R, "time (µs),adc").encode("latin-1")),
-    "a micro sign in UTF-8": MessyLog(text(R, "time (µs),adc").encode()),
-    "a Greek mu": MessyLog(text(R, "time [μs],adc").encode()),
-    "a delimiter at every end": MessyLog(text([f"{line}," for line in R], "us,adc,").encode()),
-    "semicolons and decimal commas": MessyLog(
-        text(
-            [f"{comma(t)};{comma(v)}" for t, v in zip(SECONDS, COUNTS * 5 / 1024, strict=True)], "time_s;volts"
-        ).encode()
+    "a micro sign in Latin-1": MessyLog(text(R, "time (µs),adc").decode().encode("latin-1")),
+    "a micro sign in UTF-8": log(R, "time (µs),adc"),
+    "a Greek mu": log(R, "time [μs],adc"),
+    "a delimiter at every end": log([f"{line}," for line in R], "us,adc,"),
+    "semicolons and decimal commas": log(join("{};{}", map(comma, SECONDS), map(comma, VOLTS)), "time_s;volts"),
+    "tabs": log(rows("\t"), "us\tadc"),
+    "blanks": log(rows("   "), "us   adc"),
+    "blanks after the commas": log(rows(", "), "us, adc"),
+    "quoted cells": log(join('"{}","{}"', STAMPS, COUNTS), '"us","adc"'),
+    "hexadecimal counts": log(rows(pattern="0x{:03X}")),
+    "seconds with decimals": log(join("{:.6f},{}", SECONDS, COUNTS), "t_s,adc"),
+    "milliseconds by option": log(rows(stamps=STAMPS // 1000), "time,adc", arguments={"time_unit": "ms"}),
+    "no header, unit by option": log(R, None, arguments={"time_unit": "us"}),
+    "a preamble that tells all": log(
+        R, None, above=b"# adc_bits=10\n# full_scale_v = 5\n# time_unit: us\n", arguments=NO_BITS
     ),
-    "tabs": MessyLog(text(rows("\t"), "us\tadc").encode()),
-    "blanks": MessyLog(text(rows("   "), "us   adc").encode()),
-    "blanks after the commas": MessyLog(text(rows(", "), "us, adc").encode()),
-    "quoted cells": MessyLog(
-        text([f'"{t}","{v}"' for t, v in zip(STAMPS, COUNTS, strict=True)], '"us","adc"').encode()
+    "comments among the data": changed(200, "# door closed", replaced=0),
+    "millivolts": log(rows(counts=MILLIVOLTS), "us,a0_mv"),
+    "a value a line": log(VALUES, None, arguments=AT_1_KHZ),
+    "a value a line, rate in the preamble": log(VALUES, "adc", above=b"# fs_hz=1000\n"),
+    "clock of a serial monitor": log(join("{} -> {}", CLOCK, COUNTS), None),
+    "date and time": log(join("2024-05-01T{}Z,{}", CLOCK, COUNTS), "timestamp,adc"),
+    "date and time with a blank and a decimal comma": log(
+        join("2024-05-01 {};{}", (clock.replace(".", ",") for clock in CLOCK), COUNTS), None
     ),
-    "hexadecimal counts": MessyLog(text(rows(pattern="0x{:03X}")).encode()),
-    "seconds with decimals": MessyLog(text(rows(stamps=[f"{t:.6f}" for t in SECONDS]), "t_s,adc").encode()),
-    "milliseconds by option": MessyLog(text(rows(stamps=STAMPS // 1000), "time,adc").encode(), {"time_unit": "ms"}),
-    "no header, unit by option": MessyLog(text(R, None).encode(), {"time_unit": "us"}),
-    "a preamble that tells all": MessyLog(
-        b"# adc_bits=10\n# full_scale_v = 5\n# time_unit: us\n" + text(R, None).encode(), {"adc_bits": None}
+    "a row of units below the header": log(
+        rows(counts=MILLIVOLTS), None, above=b"Time,Channel A\n(us),(mV)\n", codes=("foreign-text",), line=1
     ),
-    "comments among the data": MessyLog(changed(at(200, "# door closed", replaced=0))),
-    "millivolts": MessyLog(text(rows(counts=COUNTS * 5000 / 1024), "us,a0_mv").encode()),
-    "a value a line": MessyLog(text([str(v) for v in COUNTS], None).encode(), {"fs": 1000.0}),
-    "a value a line, rate in the preamble": MessyLog(
-        b"# fs_hz=1000\n" + text([str(v) for v in COUNTS], "adc").encode()
+    "date and time in columns of their own": log(join("2024-05-01,{},{}", CLOCK, COUNTS), "date,time,adc"),
+    "date and time with an offset from UTC": log(join("2024-05-01T{}000+02:00,{}", CLOCK, COUNTS), "timestamp,adc"),
+    "date and time, volts with decimal commas": log(
+        join("2024-05-01T{};{}", CLOCK, map(comma, VOLTS)), "timestamp;volts"
     ),
-    "clock of a serial monitor": MessyLog(
-        text([f"{c} -> {v}" for c, v in zip(CLOCK, COUNTS, strict=True)], None).encode()
+    "midnight with its date": log(
+        join("2024-05-{:02} {},{}", 3 + (np.arange(LINES) >= 200), MIDNIGHT, COUNTS), "timestamp,adc"
     ),
-    "date and time": MessyLog(
-        text([f"2024-05-01T{c}Z,{v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "timestamp,adc").encode()
+    "a decimal comma on a line of one value": log([comma(v) for v in VOLTS], "voltage_v", arguments=AT_1_KHZ),
+    "figures with units in a header that names a time": log(R, "time_us,adc 10 bit (0-5 V)"),
+    "a clock and a tab before two columns": log(
+        join("{}\t{},{}", CLOCK, COUNTS, 1023 - COUNTS), "clock,adc0,adc1", codes=("column-chosen",)
     ),
-    "date and time with a blank and a decimal comma": MessyLog(
-        text([f"2024-05-01 {c.replace('.', ',')};{v}" for c, v in zip(CLOCK, COUNTS, strict=True)], None).encode()
+    "a stamp of minus zero": log(join("{},{}", ["-1", "-0", *range(1, LINES - 1)], COUNTS), "time_ms,adc"),
+    "whole seconds and a counter": log(
+        [f"12:00:{5 + i // 1000:02},{line}" for i, line in enumerate(R)], "clock,time_us,adc"
     ),
-    "a row of units below the header": MessyLog(
-        b"Time,Channel A\n(us),(mV)\n" + text(rows(counts=COUNTS * 5000 / 1024), None).encode(),
-        codes=("foreign-text",),
-        line=1,
+    "a remark with volts above the values": log(VALUES, None, above=b"# 10 bit converter, 5 V\n", arguments=AT_1_KHZ),
+    "full scale as the last line of the preamble": log(VALUES, None, above=b"# fs_hz=1000\n# full_scale_v=5\n"),
+    "clock before stamps of its own": log([f"[{CLOCK[0]}] {line}" for line in R]),
+    "two channels with own stamps, first": log(
+        join("{},{},{},{}", STAMPS, COUNTS, STAMPS + 300, 1023 - COUNTS), "t0_us,a0,t1_us,a1", arguments={"channel": 0}
     ),
-    "date and time in columns of their own": MessyLog(
-        text([f"2024-05-01,{c},{v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "date,time,adc").encode()
-    ),
-    "date and time with an offset from UTC": MessyLog(
-        text([f"2024-05-01T{c}000+02:00,{v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "timestamp,adc").encode()
-    ),
-    "date and time, volts with decimal commas": MessyLog(
-        text(
-            [f"2024-05-01T{c};{comma(v)}" for c, v in zip(CLOCK, COUNTS * 5 / 1024, strict=True)], "timestamp;volts"
-        ).encode()
-    ),
-    "midnight with its date": MessyLog(
-        text(
-            [f"2024-05-{3 + (i >= 200):02} {c},{v}" for i, (c, v) in enumerate(zip(MIDNIGHT, COUNTS, strict=True))],
-            "timestamp,adc",
-        ).encode()
-    ),
-    "a decimal comma on a line of one value": MessyLog(
-        text([comma(v) for v in COUNTS * 5 / 1024], "voltage_v").encode(), {"fs": 1000.0}
-    ),
-    "figures with units in a header that names a time": MessyLog(text(R, "time_us,adc 10 bit (0-5 V)").encode()),
-    "a clock and a tab before two columns": MessyLog(
-        text([f"{c}\t{v},{1023 - v}" for c, v in zip(CLOCK, COUNTS, strict=True)], "clock,adc0,adc1").encode(),
-        codes=("column-chosen",),
-    ),
-    "a stamp of minus zero": MessyLog(
-        text([f"{i - 1},{v}" if i != 1 else f"-0,{v}" for i, v in enumerate(COUNTS)], "time_ms,adc").encode()
-    ),
-    "whole seconds and a counter": MessyLog(
-        text([f"12:00:{5 + i // 1000:02},{line}" for i, line in enumerate(R)], "clock,time_us,adc").encode()
-    ),
-    "a remark with volts above the values": MessyLog(
-        b"# 10 bit converter, 5 V\n" + text([str(v) for v in COUNTS], None).encode(), {"fs": 1000.0}
-    ),
-    "full scale as the last line of the preamble": MessyLog(
-        b"# fs_hz=1000\n# full_scale_v=5\n" + text([str(v) for v in COUNTS], None).encode()
-    ),
-    "clock before stamps of its own": MessyLog(text([f"[{CLOCK[0]}] {line}" for line in R], "us,adc").encode()),
-    "two channels with own stamps, first": MessyLog(
-        text(
-            [f"{t},{v},{t + 300},{1023 - v}" for t, v in zip(STAMPS, COUNTS, strict=True)], "t0_us,a0,t1_us,a1"
-        ).encode(),
-        {"channel": 0},
-    ),
-    "a line number and no time": MessyLog(
-        text([f"{i},{v}" for i, v in enumerate(COUNTS)], "n,adc").encode(), {"fs": 1000.0}
-    ),
+    "a line number and no time": log(join("{},{}", range(LINES), COUNTS), "n,adc", arguments=AT_1_KHZ),
     # read, and the finding names what was done
     "a last line that is cut": MessyLog(CLEAN[:-3], kept=without(399), codes=("cut-end",), line=401),
     "no line end after the last line": MessyLog(CLEAN[:-1], kept=without(399), codes=("cut-end",), line=401),
     "UTF-16 without a byte order mark": MessyLog(CLEAN.decode().encode("utf-16-le"), codes=("no-byte-order-mark",)),
     "boot text before": MessyLog(BOOT.encode() + b"\n" + CLEAN, codes=("foreign-text",), line=1),
-    "boot text inside": MessyLog(changed(at(200, BOOT, replaced=0)), codes=("foreign-text",), line=202),
-    "the header again": MessyLog(changed(at(200, "us,adc", replaced=0)), codes=("repeated-header",), line=202),
-    "two lines merged": MessyLog(
-        changed(at(100, R[100] + R[101], replaced=2)),
-        kept=without(100, 101),
-        codes=("malformed-line", "lost-samples"),
-        line=102,
+    "boot text inside": changed(200, BOOT, replaced=0, codes=("foreign-text",), line=202),
+    "the header again": changed(200, "us,adc", replaced=0, codes=("repeated-header",), line=202),
+    "two lines merged": changed(
+        100, R[100] + R[101], replaced=2, kept=without(100, 101), codes=("malformed-line", "lost-samples"), line=102
     ),
-    "a line end lost between values": MessyLog(
-        changed(at(100, R[100] + "512", replaced=1)),
+    "a line end lost between values": spoilt(R[100] + "512", "out-of-range"),
+    "a line cut after the stamp": spoilt("5100000", "malformed-line"),
+    "a line cut before the value": spoilt("5100000,", "undefined-value"),
+    "a line that lost its start": spoilt(R[100][3:], "spoilt-stamp"),
+    "a stamp with a digit too many": spoilt("5" + R[100], "spoilt-stamp"),
+    "one delimiter too many": spoilt(R[100] + ",", "malformed-line"),
+    "volts of which two lines are merged": log(
+        join("{},{}", STAMPS, ["25008" if i == 100 else f"{v:.6f}" for i, v in enumerate(VOLTS)]),
+        "us,volts",
         kept=without(100),
         codes=("out-of-range", "lost-samples"),
         line=102,
     ),
-    "a line cut after the stamp": MessyLog(
-        changed(at(100, "5100000")), kept=without(100), codes=("malformed-line", "lost-samples"), line=102
-    ),
-    "a line cut before the value": MessyLog(
-        changed(at(100, "5100000,")), kept=without(100), codes=("undefined-value", "lost-samples"), line=102
-    ),
-    "a line that lost its start": MessyLog(
-        changed(at(100, R[100][3:])), kept=without(100), codes=("spoilt-stamp", "lost-samples"), line=102
-    ),
-    "a stamp with a digit too many": MessyLog(
-        changed(at(100, "5" + R[100])), kept=without(100), codes=("spoilt-stamp", "lost-samples"), line=102
-    ),
-    "one delimiter too many": MessyLog(
-        changed(at(100, R[100] + ",")), kept=without(100), codes=("malformed-line", "lost-samples"), line=102
-    ),
-    "volts of which two lines are merged": MessyLog(
-        text(
-            [
-                f"{t},{v:.6f}" if i != 100 else f"{t},25008"
-                for i, (t, v) in enumerate(zip(STAMPS, COUNTS * 5 / 1024, strict=True))
-            ],
-            "us,volts",
-        ).encode(),
-        kept=without(100),
-        codes=("out-of-range", "lost-samples"),
-        line=102,
-    ),
-    "overflow marks": MessyLog(
-        changed(at(100, "5100000,ovf")), kept=without(100), codes=("undefined-value", "lost-samples"), line=102
-    ),
-    "not a number": MessyLog(
-        changed(at(100, "5100000,nan")), kept=without(100), codes=("undefined-value", "lost-samples"), line=102
-    ),
-    "a value that no converter gives": MessyLog(
-        changed(at(100, "5100000,1024")), kept=without(100), codes=("out-of-range", "lost-samples"), line=102
-    ),
-    "zero bytes around lines": MessyLog(
-        CLEAN.replace(R[100].encode(), b"\0\0" + R[100].encode() + b"\0"), codes=("nul-bytes",), line=102
-    ),
+    "overflow marks": spoilt("5100000,ovf", "undefined-value"),
+    "not a number": spoilt("5100000,nan", "undefined-value"),
+    "a value that no converter gives": spoilt("5100000,1024", "out-of-range"),
+    "zero bytes around lines": changed(100, f"\0\0{R[100]}\0", codes=("nul-bytes",), line=102),
     "zero bytes to the end": MessyLog(CLEAN + b"\0" * 512, codes=("padding",)),
     "a megabyte of zero bytes to the end": MessyLog(CLEAN + b"\0" * 2**20, codes=("padding",)),
     "a megabyte of 0xFF to the end": MessyLog(CLEAN + b"\xff" * 2**20, codes=("padding",)),
-    "a megabyte of zero bytes inside": MessyLog(
-        CLEAN.replace(R[100].encode(), b"\0" * 2**20 + R[100].encode()), codes=("padding",)
+    "a megabyte of zero bytes inside": changed(100, "\0" * 2**20 + R[100], codes=("padding",)),
+    "zero bytes inside a line": spoilt("51\0\0" + R[100][4:], "malformed-line"),
+    "a line twice": changed(100, R[100], R[100], codes=("doubled-line",), line=103),
+    "two values at one stamp": changed(100, "5099000," + R[100].split(",")[1], codes=("repeated-stamp",), line=102),
+    "two lines swapped": changed(
+        100, R[101], R[100], replaced=2, kept=without(101), codes=("spoilt-stamp", "lost-samples"), line=102
     ),
-    "zero bytes inside a line": MessyLog(
-        CLEAN.replace(R[100].encode(), b"51\0\0" + R[100][4:].encode()),
-        kept=without(100),
-        codes=("malformed-line", "lost-samples"),
-        line=102,
-    ),
-    "a line twice": MessyLog(changed(at(100, R[100], R[100])), codes=("doubled-line",), line=103),
-    "two values at one stamp": MessyLog(
-        changed(at(100, "5099000," + R[100].split(",")[1])), codes=("repeated-stamp",), line=102
-    ),
-    "two lines swapped": MessyLog(
-        changed(at(100, R[101], R[100], replaced=2)),
-        kept=without(101),
-        codes=("spoilt-stamp", "lost-samples"),
-        line=102,
-    ),
-    "a gap": MessyLog(changed(at(100, replaced=100)), kept=without(*range(100, 200)), codes=("gap",), line=102),
-    "a counter that wraps": MessyLog(text(rows(stamps=WRAPPED)).encode(), codes=("counter-wrap",), line=152),
-    "midnight": MessyLog(
-        text([f"{c} -> {v}" for c, v in zip(MIDNIGHT, COUNTS, strict=True)], None).encode(),
-        codes=("counter-wrap",),
-        line=201,
-    ),
-    "a restart": MessyLog(
-        text(rows(stamps=RESTARTED)).encode(), kept=list(range(300)), codes=("clock-restart",), line=302
-    ),
-    "a restart with its header": MessyLog(
-        text([*rows(stamps=RESTARTED)[:300], "us,adc", *rows(stamps=RESTARTED)[300:]]).encode(),
+    "a gap": changed(100, replaced=100, kept=without(*range(100, 200)), codes=("gap",), line=102),
+    "a counter that wraps": log(WRAPPED, codes=("counter-wrap",), line=152),
+    "midnight": log(join("{} -> {}", MIDNIGHT, COUNTS), None, codes=("counter-wrap",), line=201),
+    "a restart": log(RESTARTED, kept=list(range(300)), codes=("clock-restart",), line=302),
+    "a restart with its header": log(
+        [*RESTARTED[:300], "us,adc", *RESTARTED[300:]],
         kept=list(range(300)),
         codes=("repeated-header", "clock-restart"),
         line=302,
     ),
-    "a restart where a wrap would be": MessyLog(
-        text([*rows(stamps=WRAPPED)[:150], BOOT, *rows(stamps=WRAPPED)[150:200]]).encode(),
+    "a restart where a wrap would be": log(
+        [*WRAPPED[:150], BOOT, *WRAPPED[150:200]],
         kept=list(range(150)),
         codes=("foreign-text", "clock-restart"),
         line=152,
     ),
-    "millisecond stamps at 8 kHz": MessyLog(
-        text(rows(stamps=AT_8_KHZ_MS), "ms,adc").encode(), codes=("coarse-stamps",)
-    ),
+    "millisecond stamps at 8 kHz": log(AT_8_KHZ_MS, "ms,adc", codes=("coarse-stamps",)),
     "preamble against option": MessyLog(b"# full_scale_v=3.3\n" + CLEAN, codes=("full-scale-v-overruled",)),
     # refused
-    "no unit of time": MessyLog(
-        text(R, "time,adc").encode(), refusal="line 2: '5000000,512'.*time_unit='us', 'ms' or 's'"
-    ),
-    "two columns without a header": MessyLog(text(R, None).encode(), refusal="line 1.*no header.*time_unit="),
-    "three columns without a header": MessyLog(
-        text([f"{line},7" for line in R], None).encode(), refusal="3 columns and no header"
-    ),
-    "no rate": MessyLog(text([str(v) for v in COUNTS], None).encode(), refusal="no time column and no rate; give fs="),
-    "counts without bits": MessyLog(CLEAN, {"adc_bits": None}, refusal="adc_bits="),
-    "a line number taken for the signal": MessyLog(
-        text([f"{i},{v}" for i, v in enumerate(COUNTS)], "a,b").encode(),
-        {"fs": 1000.0},
+    "no unit of time": log(R, "time,adc", refusal="line 2: '5000000,512'.*time_unit='us', 'ms' or 's'"),
+    "two columns without a header": log(R, None, refusal="line 1.*no header.*time_unit="),
+    "three columns without a header": log([f"{line},7" for line in R], None, refusal="3 columns and no header"),
+    "no rate": log(VALUES, None, refusal="no time column and no rate; give fs="),
+    "counts without bits": MessyLog(CLEAN, NO_BITS, refusal="adc_bits="),
+    "a line number taken for the signal": log(
+        join("{},{}", range(LINES), COUNTS),
+        "a,b",
+        arguments=AT_1_KHZ,
         refusal="line 2: the values of 'a' only rise, from 0 to 399.*column=",
     ),
-    "a clock without its unit": MessyLog(
-        text(R, "moment,piezo").encode(), {"fs": 1000.0, "adc_bits": 24}, refusal="'moment' only rise.*time_unit="
+    "a clock without its unit": log(
+        R, "moment,piezo", arguments={"fs": 1000.0, "adc_bits": 24}, refusal="'moment' only rise.*time_unit="
     ),
-    "millivolts without their name": MessyLog(
-        text(rows(counts=COUNTS * 5000 / 1024), "us,value").encode(),
-        {"adc_bits": None},
+    "millivolts without their name": log(
+        rows(counts=MILLIVOLTS),
+        "us,value",
+        arguments=NO_BITS,
         refusal="line 2: 400 values, the first 2500, are no volts up to 2 times 5 V.*name the column mv",
     ),
-    "millivolts in a remark": MessyLog(
-        b"piezo on the door, all in mV\n" + text([f"{v}.5" for v in COUNTS], None).encode(),
-        {"fs": 1000.0, "adc_bits": None},
+    "millivolts in a remark": log(
+        [f"{count}.5" for count in COUNTS],
+        None,
+        above=b"piezo on the door, all in mV\n",
+        arguments=AT_1_KHZ | NO_BITS,
         refusal="all in mV.*put volts or mv there",
     ),
-    "a minus zero before a comma": MessyLog(
-        text([f"-0,0{v}" for v in COUNTS], None).encode(),
-        {"adc_bits": None, "full_scale_v": None},
+    "a minus zero before a comma": log(
+        [f"-0,0{count}" for count in COUNTS],
+        None,
+        arguments={"adc_bits": None, "full_scale_v": None},
         refusal="no time column and no rate",
     ),
-    "bits too few": MessyLog(
-        text(rows(counts=COUNTS * 4)).encode(), refusal="line 2: 400 values.*give the right adc_bits"
-    ),
+    "bits too few": log(rows(counts=COUNTS * 4), refusal="line 2: 400 values.*give the right adc_bits"),
     "words only": MessyLog(b"to whom it may concern\n" * 50, refusal="no line of numbers"),
     "the wrong baud rate": MessyLog(
         b"us,adc\n" + b"".join(line.encode() + b"\n" + bytes([0xF8, 0x80, 0x3F, 0x9E]) + b"\n" for line in R),
         refusal=r"400 of 800 lines.*line 3.*baud rate",
     ),
-    "an early restart": MessyLog(
-        text(rows(stamps=EARLY_RESTART)).encode(), refusal=r"line 12.*restarts.*into a file of their own"
-    ),
-    "stamps that stand still": MessyLog(text(rows(stamps=[7] * LINES)).encode(), refusal="stamps are all equal"),
-    "one line": MessyLog(b"us,adc\n5000000,512\n", refusal="1 lines of data"),
-    "two rates": MessyLog(
-        text(rows(stamps=np.concatenate([STAMPS[:200], 6_000_000 + 2000 * np.arange(200)]))).encode(),
+    "an early restart": log(EARLY_RESTART, refusal=r"line 12.*restarts.*into a file of their own"),
+    "stamps that stand still": log(rows(stamps=[7] * LINES), refusal="stamps are all equal"),
+    "one line": log(["5000000,512"], refusal="1 lines of data"),
+    "two rates": log(
+        rows(stamps=np.concatenate([STAMPS[:200], 6_000_000 + 2000 * np.arange(200)])),
         refusal="put the parts into files of their own",
     ),
     "a picture": MessyLog(b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 40, refusal="no text|no line of numbers"),

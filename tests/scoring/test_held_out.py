@@ -9,19 +9,9 @@ from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Label, Recording
 from tapsig.scoring.held_out import choose_grid, divide, tune_held_out
 from tapsig.scoring.tuning import GRIDS
+from tests.fakes import pulses
 
 FS = 2000.0
-
-
-def pulses(levels: list[tuple[float, bool]], *, source: str = "") -> Recording:
-    """One pulse of each level (volts) every half second; those marked are taps, the others thumps."""
-    samples = np.zeros(1000 * (len(levels) + 1))
-    labels = []
-    for number, (level, tap) in enumerate(levels):
-        start = 500 + 1000 * number
-        samples[start : start + 8] = level
-        labels.append(Label(start / FS, "tap" if tap else "thump"))
-    return Recording(samples, FS, labels=tuple(labels), source=source)
 
 
 def test_taps_clearly_above_thumps_are_separated_in_the_middle_and_hold_out() -> None:

@@ -1,47 +1,35 @@
 """Tuning finds the setting that is best by construction, and says when it cannot."""
 
-import numpy as np
 import pytest
 
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.errors import ParameterError
-from tapsig.records import Label, Recording
 from tapsig.scoring.tuning import GRIDS, list_settings, tune
-
-
-def pulses(levels: list[float], taps: list[bool]) -> Recording:
-    """One pulse of each level (volts) every half second, 2 kHz; some are taps, others thumps."""
-    samples = np.zeros(1000 * (len(levels) + 1))
-    labels = []
-    for number, (level, tap) in enumerate(zip(levels, taps, strict=True)):
-        start = 500 + 1000 * number
-        samples[start : start + 8] = level
-        labels.append(Label(start / 2000.0, "tap" if tap else "thump"))
-    return Recording(samples, 2000.0, labels=tuple(labels))
+from tests.fakes import pulses
 
 
 def test_the_only_threshold_between_thumps_and_taps_is_found() -> None:
-    recording = pulses([0.5, 0.1, 0.6, 0.15, 0.5], [True, False, True, False, True])
+    recording = pulses([(0.5, True), (0.1, False), (0.6, True), (0.15, False), (0.5, True)])
     grid = {"threshold_v": (0.05, 0.12, 0.3, 0.9), "dead_time_s": (0.1,)}
     tuned = tune(FixedThreshold(threshold_v=0.05), [recording], grid=grid)
     assert (tuned.variant, tuned.f1, tuned.tried) == (FixedThreshold(threshold_v=0.3, dead_time_s=0.1), 1.0, 5)
 
 
 def test_the_variant_as_given_is_kept_when_nothing_is_better() -> None:
-    recording = pulses([0.5, 0.5], [True, True])
+    recording = pulses([(0.5, True)] * 2)
     start = FixedThreshold(threshold_v=0.2)
     assert tune(start, [recording], grid={"threshold_v": (2.0, 3.0)}).variant is start
 
 
 def test_settings_that_a_variant_refuses_are_passed_over() -> None:
-    recording = pulses([0.5, 0.5], [True, True])
+    recording = pulses([(0.5, True)] * 2)
     tuned = tune(CATALOGUE["sta-lta"], [recording], grid={"on": (4.0, 6.0), "off": (5.0,)})
     assert tuned.tried == 2  # as given, and on = 6; on = 4 under off = 5 is refused
 
 
 def test_a_large_grid_is_sampled_the_same_way_every_time() -> None:
-    recording = pulses([0.5, 0.1], [True, False])
+    recording = pulses([(0.5, True), (0.1, False)])
     one, two = (tune(CATALOGUE["fixed-threshold"], [recording], limit=7) for _ in range(2))
     assert one == two
     assert one.tried == 8
@@ -57,4 +45,4 @@ def test_no_recordings_and_no_grid_are_refused() -> None:
     with pytest.raises(ParameterError, match=r"recordings is \[\]"):
         tune(CATALOGUE["fixed-threshold"], [])
     with pytest.raises(ParameterError, match="grid"):
-        tune(CATALOGUE["null"], [pulses([0.5], [True])])
+        tune(CATALOGUE["null"], [pulses([(0.5, True)])])

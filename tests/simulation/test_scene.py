@@ -123,15 +123,8 @@ def test_bare_inner_skin_rings_longer_than_the_frame() -> None:
     # Fall to −20 dB: about 85 ms for knocks on doors (published for room doors), bare skins 0.3 s and more.
     falls: dict[str, list[float]] = {"inner-skin": [], "frame": []}
     for seed in range(8):
-        simulated = simulate_scene(
-            random_vehicle(100 + seed),
-            "quiet",
-            duration_s=None,
-            seed=seed,
-            codes=["1"],
-            tap_kind="knuckle",
-            converter=FINE,
-        )
+        one_tap = {"duration_s": None, "codes": ["1"], "tap_kind": "knuckle", "converter": FINE}
+        simulated = simulate_scene(random_vehicle(100 + seed), "quiet", seed=seed, **one_tap)
         for position, found in falls.items():
             recording = simulated.recordings[position]
             begin = round(recording.taps_s[0] * recording.fs)
@@ -191,15 +184,8 @@ def test_a_resting_hand_shortens_the_ring() -> None:
     hand = Touch(0.1, 2.0, ("inner", 0.45, 0.45), 20.0)
 
     def tail(excitation: Excitation) -> float:
-        sound = simulate_response(
-            vehicle,
-            excitation,
-            Excitation(),
-            Span(1.5, 8000.0),
-            np.random.default_rng(0),
-            temperature_c=20.0,
-            max_hz=3600.0,
-        )
+        rng, room = np.random.default_rng(0), {"temperature_c": 20.0, "max_hz": 3600.0}
+        sound = simulate_response(vehicle, excitation, Excitation(), Span(1.5, 8000.0), rng, **room)
         return float(np.abs(sound.volts["inner-skin"][4000:]).max())
 
     assert tail(Excitation(impacts=(tap,), touches=(hand,))) < 0.3 * tail(Excitation(impacts=(tap,)))

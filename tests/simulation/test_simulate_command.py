@@ -13,25 +13,8 @@ from tapsig.loading import load_corpus
 
 def test_hours_of_one_scene_become_a_corpus_of_blocks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "drive"
-    call = [
-        "simulate",
-        "--scene",
-        "driving",
-        "--position",
-        "inner-skin",
-        "--hours",
-        "0.002",
-        "--block",
-        "3",
-        "--seed",
-        "7",
-        "--vehicle",
-        "heron",
-        "--format",
-        "json",
-        "--out",
-        str(folder),
-    ]
+    words = "--scene driving --position inner-skin --hours 0.002 --block 3 --seed 7 --vehicle heron --format json"
+    call = ["simulate", *words.split(), "--out", str(folder)]
     assert main(call) == 0
     captured = capsys.readouterr()
     row = json.loads(captured.out)["rows"][0]
@@ -54,29 +37,8 @@ def test_a_shower_loads_although_drops_fall_within_a_tenth_of_a_millisecond(tmp_
 
 def test_taps_and_truth_come_when_asked_for(tmp_path: Path) -> None:
     folder = tmp_path / "taps"
-    assert (
-        main(
-            [
-                "simulate",
-                "--scene",
-                "quiet",
-                "--taps",
-                "practice",
-                "--hours",
-                "0.001",
-                "--truth",
-                "--vehicle",
-                "lynx",
-                "--position",
-                "frame",
-                "--position",
-                "outer-skin",
-                "--out",
-                str(folder),
-            ]
-        )
-        == 0
-    )
+    words = "--scene quiet --taps practice --hours 0.001 --truth --vehicle lynx --position frame --position outer-skin"
+    assert main(["simulate", *words.split(), "--out", str(folder)]) == 0
     assert "tap" in (folder / "labels/quiet-0-0000.csv").read_text(encoding="utf-8")
     assert {path.name for path in (folder / "truth").iterdir()} == {
         "quiet-0-0000-contacts.csv",
@@ -89,18 +51,16 @@ def test_taps_and_truth_come_when_asked_for(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "named"),
     [
-        (["--scene", "moon"], "moon"),
-        (["--scene", "rain", "--position", "roof"], "roof"),
-        (["--scene", "rain", "--vehicle", "swan"], "swan"),
-        (["--scene", "rain", "--hours", "0"], "hours"),
-        (["--scene", "rain", "--block", "0"], "block"),
-        (["--scene", "rain", "--fs", "1"], "fs"),
+        ("--scene moon", "moon"),
+        ("--scene rain --position roof", "roof"),
+        ("--scene rain --vehicle swan", "swan"),
+        ("--scene rain --hours 0", "hours"),
+        ("--scene rain --block 0", "block"),
+        ("--scene rain --fs 1", "fs"),
     ],
 )
-def test_calls_at_fault_are_named(
-    words: list[str], named: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert main(["simulate", *words, "--out", str(tmp_path / "x")]) == 2
+def test_calls_at_fault_are_named(words: str, named: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["simulate", *words.split(), "--out", str(tmp_path / "x")]) == 2
     assert named in capsys.readouterr().err
 
 

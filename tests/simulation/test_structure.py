@@ -2,7 +2,6 @@
 
 import itertools
 import math
-from collections.abc import Mapping
 
 import numpy as np
 import pytest
@@ -14,6 +13,12 @@ from tapsig.simulation.excitation import sample_half_sines
 from tapsig.simulation.panel import Bar, Plate
 from tapsig.simulation.structure import Coefficients, RingState, Structure, Tie, assemble, pad_lanes, ring
 from tapsig.simulation.vehicle import build_structure, find_vehicle, random_vehicle
+
+
+def ring_one_mode(hz: float, zeta: float, pulse: np.ndarray, seconds: float, fs: float) -> np.ndarray:
+    """One mode driven by a force `pulse`."""
+    omega = np.array([2 * math.pi * hz])
+    return ring_freely(omega, zeta * omega, np.ones(1), pulse, seconds, fs)
 
 
 def ring_freely(
@@ -71,25 +76,17 @@ def schroeder_decay_s(samples: np.ndarray, fs: float, upper_db: float, lower_db:
 def test_ring_down_has_the_decay_time_of_its_loss_factor(hz: float, zeta: float) -> None:
     # T60 = 2.1988/(η f) with η = 2ζ, from 60 dB = 3·ln 10/(ζω); recovered by Schroeder's backward integration.
     fs, expected = 8000.0, 2.1988 / (2 * zeta * hz)
-    omega = 2 * math.pi * hz
-    heard = ring_freely(
-        np.array([omega]),
-        np.array([zeta * omega]),
-        np.array([1.0]),
-        np.array([1.0]),
-        min(max(1.4 * expected, 0.1), 4.0),
-        fs,
-    )
-    assert schroeder_decay_s(heard, fs, -5, -25) == pytest.approx(expected, rel=0.01)
-    assert schroeder_decay_s(heard, fs, -5, -35) == pytest.approx(expected, rel=0.01)
-    assert measure_rt60(heard, fs=round(fs), decay_db=20) == pytest.approx(expected, rel=0.03)  # reference library
-    assert measure_rt60(heard, fs=round(fs), decay_db=30) == pytest.approx(expected, rel=0.03)
+    heard = ring_one_mode(hz, zeta, np.ones(1), min(max(1.4 * expected, 0.1), 4.0), fs)
+    for decay_db in (20, 30):
+        assert schroeder_decay_s(heard, fs, -5, -5 - decay_db) == pytest.approx(expected, rel=0.01)
+        theirs = measure_rt60(heard, fs=round(fs), decay_db=decay_db)  # the reference library
+        assert theirs == pytest.approx(expected, rel=0.03)
 
 
 def test_one_mode_equals_the_closed_step_response() -> None:
     # q'' + 2ζω q' + ω² q = 1: q = (1 − e^(−ζωt)(cos ω_d t + ζω/ω_d sin ω_d t))/ω² (any text on vibration).
     fs, omega, zeta = 8000.0, 2 * math.pi * 300.0, 0.02
-    found = ring_freely(np.array([omega]), np.array([zeta * omega]), np.array([1.0]), np.ones(800), 0.1, fs)
+    found = ring_one_mode(300.0, zeta, np.ones(800), 0.1, fs)
     t, damped = np.arange(1, 801) / fs, omega * math.sqrt(1 - zeta**2)
     decay = np.exp(-zeta * omega * t)
     exact = (1 - decay * (np.cos(damped * t) + zeta * omega / damped * np.sin(damped * t))) / omega**2
@@ -99,8 +96,7 @@ def test_one_mode_equals_the_closed_step_response() -> None:
 def test_half_power_width_of_a_mode_is_twice_its_damping() -> None:
     # Δf/f = 2ζ at −3 dB (1 % for ζ up to 0.05).
     fs, hz, zeta = 8000.0, 200.0, 0.01
-    omega = 2 * math.pi * hz
-    heard = ring_freely(np.array([omega]), np.array([zeta * omega]), np.array([1.0]), np.array([1.0]), 8.0, fs)
+    heard = ring_one_mode(hz, zeta, np.ones(1), 8.0, fs)
     spectrum = np.abs(np.fft.rfft(heard, 1 << 20))
     frequencies = np.fft.rfftfreq(1 << 20, 1 / fs)
     above = frequencies[spectrum >= spectrum.max() / math.sqrt(2)]
@@ -137,10 +133,7 @@ def test_any_division_into_segments_gives_the_same_samples() -> None:
 
 def two_bars(stiffness: float) -> Structure:
     parts = {name: Bar(1.0, 4000.0, 1.5, 0.03).solve(3000.0) for name in ("left", "right")}
-    zetas: Mapping[str, np.ndarray] = {
-        "left": np.full(parts["left"].omega.size, 0.01),
-        "right": np.full(parts["right"].omega.size, 0.03),
-    }
+    zetas = {name: np.full(parts[name].omega.size, zeta) for name, zeta in (("left", 0.01), ("right", 0.03))}
     return assemble(parts, zetas, (Tie(("left", 0.5, 0.5), ("right", 0.5, 0.5), stiffness),), 3000.0)
 
 
@@ -168,13 +161,9 @@ def test_reciprocity_between_two_points() -> None:
 
 def test_a_tie_to_nowhere_is_refused() -> None:
     part = Bar(1.0, 4000.0, 1.5, 0.03).solve(1000.0)
+    tie = Tie(("left", 0.5, 0.5), ("roof", 0.5, 0.5), 1e3)
     with pytest.raises(ParameterError, match="roof"):
-        assemble(
-            {"left": part},
-            {"left": np.full(part.omega.size, 0.01)},
-            (Tie(("left", 0.5, 0.5), ("roof", 0.5, 0.5), 1e3),),
-            1000.0,
-        )
+        assemble({"left": part}, {"left": np.full(part.omega.size, 0.01)}, (tie,), 1000.0)
 
 
 @pytest.mark.parametrize("name", ["otter"])
@@ -188,23 +177,11 @@ def test_doubling_the_modes_changes_the_spectrum_little(name: str) -> None:
     assert many.frequencies_hz[:30] == pytest.approx(few.frequencies_hz[:30], rel=5e-3)
     pulse = np.sin(np.pi * (np.arange(16) + 0.5) / 16)  # 1 ms
     for place in vehicle.sensor_places.values():
-        levels = [
-            third_octave_levels(
-                ring_freely(
-                    each.omega,
-                    each.omega * each.zeta,
-                    each.sense(*place, 0.01),
-                    pulse,
-                    1.5,
-                    fs,
-                    rows=each.vector(*vehicle.tap_places[0]),
-                ),
-                fs,
-                50.0,
-                2000.0,
-            )
-            for each in (few, many)
-        ]
+        levels = []
+        for each in (few, many):
+            decay, rows = each.omega * each.zeta, each.vector(*vehicle.tap_places[0])
+            heard = ring_freely(each.omega, decay, each.sense(*place, 0.01), pulse, 1.5, fs, rows=rows)
+            levels.append(third_octave_levels(heard, fs, 50.0, 2000.0))
         change = (levels[1] - levels[0])[levels[1] > levels[1].max() - 25.0]
         assert np.abs(change).max() < 3.0
         assert np.sqrt(np.square(change).mean()) < 1.3
