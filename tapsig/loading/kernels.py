@@ -1,6 +1,7 @@
 """Inner loops of reading a log, in C: parsing plain lines, and statistics of the steps between stamps."""
 
 import math
+from dataclasses import asdict, dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -13,45 +14,34 @@ ByteArray = npt.NDArray[np.uint8]
 NEWLINE = 10
 
 
-def parse_lines(
-    text: ByteArray,
-    start: int,
-    delimiter: int,
-    decimal: int,
-    columns: int,
-    trailing: bool,
-    time: int,
-    value: int,
-    stamps: FloatArray,
-    values: FloatArray,
-    row: int,
-) -> tuple[int, int]:
-    """Parse lines from `start` on into stamps[row:] and values[row:]; stop before the first that is not plain.
+@dataclass(frozen=True, slots=True)
+class LineFormat:
+    """A plain line: `columns` cells (and a delimiter at its end if `trailing`), with a decimal number, of digits up to
+    2**53, in the columns `time` (-1 = none) and `value`. The characters are codes.
+    """
 
-    A plain line has `columns` cells (and a delimiter at its end if `trailing`), and a decimal number, of digits up to
-    2**53, in the columns `time` (-1 = none) and `value`. `text` ends with a line feed, and there is a row for each of
-    its lines. Returns (position of the line not taken, or the end; rows).
+    delimiter: int
+    decimal: int
+    trailing: bool
+    columns: int
+    time: int
+    value: int
+
+
+def parse_lines(
+    text: ByteArray, start: int, line: LineFormat, stamps: FloatArray, values: FloatArray
+) -> tuple[int, int]:
+    """Parse lines from `start` on into stamps and values; stop before the first that is not plain.
+
+    `text` ends with a line feed, and there is a row for each of its lines. Returns the position of the line not taken,
+    or the end; and the number of rows.
     """
     if text.size and text[-1] != NEWLINE:
         raise ValueError("text must end with a line feed")
     ffi, library = load()
-    own = {
-        "delimiter": delimiter,
-        "decimal": decimal,
-        "trailing": trailing,
-        "columns": columns,
-        "time": time,
-        "value": value,
-    }
-    parsed = library.tapsig_parse_lines(
-        pointer(text),
-        start,
-        text.size,
-        ffi.new("tapsig_line_format *", own),
-        pointer(stamps[row:]),
-        pointer(values[row:]),
-    )
-    return parsed.position, row + parsed.rows
+    own = ffi.new("tapsig_line_format *", asdict(line))
+    parsed = library.tapsig_parse_lines(pointer(text), start, text.size, own, pointer(stamps), pointer(values))
+    return parsed.position, parsed.rows
 
 
 def scan_steps(

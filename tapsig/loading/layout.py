@@ -3,7 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from tapsig.errors import RecordingError
 from tapsig.loading.columns import FIGURE, Column, describe_column
@@ -40,15 +40,15 @@ class Layout:
 
     delimiter: str  # "" = one column, " " = any white space
     decimal_comma: bool
-    columns: int
-    trailing: bool  # each line ends with a delimiter
-    clock_prefix: bool
-    dated: bool  # … with a date
-    header: tuple[str, ...]  # cells; () = none
-    header_text: str
-    preamble: Mapping[str, str]
-    first_line: int  # of the data, from 1
-    example: str  # that line
+    columns: int = 1
+    trailing: bool = False  # each line ends with a delimiter
+    clock_prefix: bool = False
+    dated: bool = False  # … with a date
+    header: tuple[str, ...] = ()  # cells; () = none
+    header_text: str = ""
+    preamble: Mapping[str, str] = field(default_factory=dict)
+    first_line: int = 0  # of the data, from 1
+    example: str = ""  # that line
     remark: str = ""  # text above a column without a header, which may contain its unit
     comma_guessed: bool = False  # one column with a decimal comma is assumed, without a header to confirm it
 
@@ -113,7 +113,7 @@ def _layout_of(head: bytes) -> Layout | None:
     if one_column:
         best = ("", True, 1, False)
     delimiter, comma, columns, trailing = best
-    probe = Layout(delimiter, comma, columns, trailing, prefixed, dated, (), "", {}, 0, "")
+    probe = Layout(delimiter, comma, columns, trailing, prefixed, dated)
     start = next((index for index, text in enumerate(texts) if probe_fits(probe, text)), None)
     if start is None:
         return None
@@ -187,14 +187,13 @@ def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
         if delimiter and delimiter not in text:
             continue
         for comma in (False, True) if delimiter in (";", "\t") and "," in text else (False,):
-            layout = Layout(delimiter, comma, 1, False, False, False, (), "", {}, 0, "")
+            layout = Layout(delimiter, comma)
             cells = layout.split(text)
             trailing = len(cells) > 1 and not cells[-1]
             cells = cells[:-1] if trailing else cells
             if cells and all(layout.number(cell) is not None for cell in cells):
                 found.append((delimiter, comma, len(cells), trailing))
-    layout = Layout("", True, 1, False, False, False, (), "", {}, 0, "")
-    if DECIMAL_COMMA.fullmatch(text) and layout.number(text) is not None:
+    if DECIMAL_COMMA.fullmatch(text) and Layout("", True).number(text) is not None:
         found.append(("", True, 1, False))
     return found
 
@@ -231,6 +230,7 @@ def preamble_number(source: str, preamble: Mapping[str, str], name: str) -> floa
     text = preamble.get(name)
     if text is None:
         return None
-    if not NUMBER.fullmatch(text) or not 0 < float(int(text, 16) if "x" in text.lower() else text) < 1e12:
+    number = float(int(text, 16) if "x" in text.lower() else text) if NUMBER.fullmatch(text) else 0.0
+    if not 0 < number < 1e12:
         raise RecordingError(f"{source}: its preamble says {name}={text[:40]!r}; it must be a number above 0")
-    return float(int(text, 16) if "x" in text.lower() else text)
+    return number

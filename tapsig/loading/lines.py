@@ -14,7 +14,7 @@ import numpy as np
 from tapsig.errors import RecordingError
 from tapsig.loading.choice import Choice
 from tapsig.loading.findings import FindingList
-from tapsig.loading.kernels import ByteArray, parse_lines
+from tapsig.loading.kernels import ByteArray, LineFormat, parse_lines
 from tapsig.loading.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line
 from tapsig.units import FloatArray, IntArray
 
@@ -61,6 +61,14 @@ class LineReader:
         self._texts: list[int] = []
         self._samples = self._lines = self._ticks = self._unreadable = self._first_day = 0
         self._first_unreadable = self._cut_end = ""
+        self._format = LineFormat(
+            ord(layout.delimiter or "\0"),
+            ord("," if layout.decimal_comma else "."),
+            layout.trailing,
+            layout.columns,
+            -1 if choice.time is None else choice.time,
+            choice.value,
+        )
 
     def read(self, blocks: Iterable[bytes]) -> Table:
         """All lines; each block ends at a line end, except perhaps the last.
@@ -116,28 +124,12 @@ class LineReader:
     def _parse_first(self, block: bytes) -> Parsed:
         rows = block.count(b"\n")
         stamps, values = np.empty(rows), np.empty(rows)
-        position, rows = self._parse_plain(np.frombuffer(block, np.uint8), 0, stamps, values, 0)
+        position, rows = self._parse_plain(np.frombuffer(block, np.uint8), 0, stamps, values)
         return stamps[:rows], values[:rows], position
 
-    def _parse_plain(
-        self, text: ByteArray, start: int, stamps: FloatArray, values: FloatArray, row: int
-    ) -> tuple[int, int]:
-        layout, choice = self._layout, self._choice
-        if layout.clock_prefix:
-            return start, row
-        return parse_lines(
-            text,
-            start,
-            ord(layout.delimiter or "\0"),
-            ord("," if layout.decimal_comma else "."),
-            layout.columns,
-            layout.trailing,
-            -1 if choice.time is None else choice.time,
-            choice.value,
-            stamps,
-            values,
-            row,
-        )
+    def _parse_plain(self, text: ByteArray, start: int, stamps: FloatArray, values: FloatArray) -> tuple[int, int]:
+        """As `parse_lines`; no line with a clock before it is plain."""
+        return (start, 0) if self._layout.clock_prefix else parse_lines(text, start, self._format, stamps, values)
 
     def _read_block(self, block: bytes, parsed: Parsed) -> None:
         stamps, values, at = parsed
@@ -149,8 +141,9 @@ class LineReader:
         while at < len(block):
             end = block.index(b"\n", at)
             self._read_line(block[at:end])
-            at, stop = self._parse_plain(text, end + 1, self._stamps, self._values, self._samples)
-            self._take(stop)
+            done = self._samples
+            at, rows = self._parse_plain(text, end + 1, self._stamps[done:], self._values[done:])
+            self._take(done + rows)
 
     def _reserve(self, rows: int) -> None:
         """Make room for more samples."""

@@ -15,6 +15,7 @@ from tapsig.simulation.excitation import (
     Touch,
     log_uniform,
     log_uniforms,
+    uniform,
 )
 from tapsig.simulation.road import band_noise, poisson_times, pulse_train, slow_noise
 from tapsig.simulation.structure import Rattler
@@ -45,7 +46,7 @@ def slam(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     clicks = Impacts.at(("bracket", 0.7, 0.5), "latch", latches, lengths, forces, named=False)
     lengths = rng.uniform(0.02, 0.045, own.sum())
     forces = span.strength * log_uniforms(rng, 60.0, 300.0, own.sum())
-    place = ("frame", float(rng.uniform(0.2, 0.8)), 0.5)
+    place = ("frame", uniform(rng, 0.2, 0.8), 0.5)
     seal = Impacts.at(place, "slam", onsets[own], lengths, forces, named=False)
     chatter = _chatter(onsets, newtons / 5000.0, rng)
     labels = tuple(Label(float(onset), "slam") for onset in onsets)
@@ -86,7 +87,7 @@ def music(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     scale = root * 2.0 ** (np.array([0, 3, 5, 7, 10, 12]) / 12.0)
     pattern = rng.random(16) < np.array([1, 0.1, 0.2, 0.1, 0.1, 0.1, 0.5, 0.2, 0.6, 0.1, 0.5, 0.1, 0.1, 0.1, 0.3, 0.2])
     step_s = beat_s / 4.0
-    start = float(rng.uniform(0.0, beat_s))
+    start = uniform(rng, 0.0, beat_s)
     for index in range(int((span.duration_s - start) / step_s)):
         onset = start + index * step_s
         place_in_bar = index % 16
@@ -102,7 +103,7 @@ def music(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         if index % 8 == 0:
             for interval in (4.0, 5.0, 6.0):
                 _burst(span, _note(float(rng.choice(scale)) * interval, 8.0 * step_s, 0.08, span.fs), onset, force)
-    place = ("inner", float(rng.uniform(0.25, 0.75)), float(rng.uniform(0.2, 0.5)))
+    place = ("inner", uniform(rng, 0.25, 0.75), uniform(rng, 0.2, 0.5))
     return Excitation(drives=(Drive(loud * force, (place,), (1.0,)),), labels=tuple(labels))
 
 
@@ -120,13 +121,13 @@ def rattle(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation
     shake = np.sin(phase) + 0.5 * np.sin(2.0 * phase + 1.0) + 0.3 * np.sin(0.5 * phase)
     swell = np.exp(0.4 * slow_noise(span, 0.8, rng))
     base = span.strength * log_uniform(rng, 0.08, 0.6) * swell * shake
-    pull = span.strength * float(rng.uniform(0.3, 2.5)) * swell * band_noise(span, 1.0, 12.0, rng)
+    pull = span.strength * uniform(rng, 0.3, 2.5) * swell * band_noise(span, 1.0, 12.0, rng)
     mass, stiffness = log_uniform(rng, 0.004, 0.04), log_uniform(rng, 1e4, 8e4)
     # A damping of 0.3–0.6 of critical gives a coefficient of restitution of about 0.2–0.4.
-    damping = float(rng.uniform(0.3, 0.6)) * 2.0 * math.sqrt(mass * stiffness)
-    thing = Rattler(mass, float(rng.uniform(1.5, 7.0)), 0.05, float(rng.uniform(-0.3e-3, 1.5e-3)), stiffness, damping)
+    damping = uniform(rng, 0.3, 0.6) * 2.0 * math.sqrt(mass * stiffness)
+    thing = Rattler(mass, uniform(rng, 1.5, 7.0), 0.05, uniform(rng, -0.3e-3, 1.5e-3), stiffness, damping)
     part = str(rng.choice(["outer", "inner", "frame"]))
-    place = (part, float(rng.uniform(0.15, 0.85)), float(rng.uniform(0.15, 0.85)))
+    place = (part, uniform(rng, 0.15, 0.85), uniform(rng, 0.15, 0.85))
     return Excitation(base=base, loose=LoosePart(thing, place, pull))
 
 
@@ -159,7 +160,7 @@ def brush(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         ("outer", 0.08 + 0.84 * i / 23.0, float(np.clip(0.5 + 0.1 * math.sin(i), 0.1, 0.9))) for i in range(24)
     )
     for begin in begins:
-        length = float(rng.uniform(0.3, 1.5))
+        length = uniform(rng, 0.3, 1.5)
         count = int(length * log_uniform(rng, 150.0, 900.0))
         progress = np.sort(rng.random(count))
         strength = span.strength * log_uniform(rng, 0.02, 0.25)
@@ -169,7 +170,7 @@ def brush(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         contact = rng.uniform(1e-3, 3e-3, hits.size)
         newtons = span.strength * log_uniforms(rng, 0.5, 6.0, hits.size)
         buttons.append(np.stack([begin + length * hits, contact, newtons, 23.0 * hits]))
-        touches.append(Touch(float(begin), float(begin) + length, places[12], float(rng.uniform(3.0, 25.0))))
+        touches.append(Touch(float(begin), float(begin) + length, places[12], uniform(rng, 3.0, 25.0)))
     groups = tuple(
         Impacts("brush", onset, contact, force, place.astype(np.int64), places, named)
         for (onset, contact, force, place), named in ((_join(grains, 4), False), (_join(buttons, 4), True))
@@ -188,8 +189,8 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     """A person leans on the door: a slow push, cloth, a damped panel, and sometimes snap-through of the sheet."""
     force, labels, touches = np.zeros(span.samples), [], []
     rustle, bumps = [], []
-    part, x, y = "outer", float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.3, 0.8))
-    begin = float(rng.uniform(0.2, 1.5))
+    part, x, y = "outer", uniform(rng, 0.2, 0.8), uniform(rng, 0.3, 0.8)
+    begin = uniform(rng, 0.2, 1.5)
     while begin < span.duration_s - 0.5:
         rise, hold = rng.uniform(0.08, 0.3), rng.uniform(0.6, 3.0)
         push = span.strength * rng.uniform(15.0, 120.0)
@@ -197,7 +198,7 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         ramp = np.clip((span.times_s - begin) / rise, 0.0, 1.0) * np.clip((stop + rise - span.times_s) / rise, 0.0, 1.0)
         sway = 1.0 + 0.05 * slow_noise(span, 1.5, rng)
         force += push * np.sin(0.5 * math.pi * ramp) ** 2 * sway
-        touches.append(Touch(begin, stop + 0.7 * rise, (part, x, y), float(rng.uniform(15.0, 80.0))))
+        touches.append(Touch(begin, stop + 0.7 * rise, (part, x, y), uniform(rng, 15.0, 80.0)))
         bumps.append(np.array([[begin], [rng.uniform(0.008, 0.03)], [span.strength * rng.uniform(2.0, 15.0)]]))
         count = int(rng.integers(20, 120))
         onsets, contact = rng.uniform(begin, stop, count), rng.uniform(4e-4, 2e-3, count)
@@ -207,7 +208,7 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
             snap = begin + rng.uniform(0.5, 1.0) * rise
             bumps.append(np.array([[snap], [rng.uniform(1e-3, 4e-3)], [rng.uniform(4.0, 25.0)]]))
             labels.append(Label(float(snap), "lean"))
-        begin = stop + rise + float(rng.uniform(0.8, 4.0))
+        begin = stop + rise + uniform(rng, 0.8, 4.0)
     labels = [label for label in labels if label.onset_s < span.duration_s]
     groups = tuple(Impacts.at((part, x, y), "lean", *_join(parts, 3), named=False) for parts in (rustle, bumps))
     drive = Drive(force, ((part, x, y),), (1.0,))
@@ -216,7 +217,7 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
 
 def handling(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     """Handles, keys, buckles, a pat with the palm: single or double impacts that resemble taps."""
-    onsets = poisson_times(span, float(rng.uniform(0.15, 0.6)), rng)
+    onsets = poisson_times(span, uniform(rng, 0.15, 0.6), rng)
     onsets = np.sort(np.concatenate([onsets, onsets[rng.random(onsets.size) < 0.35] + rng.uniform(0.06, 0.3)]))
     onsets = onsets[onsets < span.duration_s - 0.02]
     soft = rng.random(onsets.size) < 0.4

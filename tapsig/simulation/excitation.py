@@ -31,6 +31,11 @@ def random_stream(seed: int, *words: str) -> np.random.Generator:
     return np.random.default_rng(np.random.SeedSequence(int(seed), spawn_key=keys))
 
 
+def uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    """One draw from the uniform distribution between `low` and `high`."""
+    return float(rng.uniform(low, high))
+
+
 def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
     """One draw from the log-uniform distribution between `low` and `high`."""
     return math.exp(rng.uniform(math.log(low), math.log(high)))

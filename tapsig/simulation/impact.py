@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.errors import ParameterError
-from tapsig.simulation.excitation import Excitation, Impacts, Place, Touch, log_uniform
+from tapsig.simulation.excitation import Excitation, Impacts, Place, Touch, log_uniform, uniform
 from tapsig.units import FloatArray, check_positive
 
 # Contact time (s) and peak force (N), log-uniform between the two. Fingertip force transients last under 5 ms
@@ -73,16 +73,16 @@ class Tapper:
         part, x, y = places[min(int(rng.geometric(0.75)), len(places)) - 1]
         shift = rng.uniform(-0.05, 0.05, 2)
         place = (part, float(np.clip(x + shift[0], 0.03, 0.97)), float(np.clip(y + shift[1], 0.03, 0.97)))
-        stays = (0.02, float(rng.uniform(0.03, 0.15))) if rng.random() < 0.4 else (0.0, 0.0)
+        stays = (0.02, uniform(rng, 0.03, 0.15)) if rng.random() < 0.4 else (0.0, 0.0)
         return cls(
             kind,
-            float(rng.uniform(0.18, 0.45)),
-            float(rng.uniform(0.03, 0.08)),
+            uniform(rng, 0.18, 0.45),
+            uniform(rng, 0.03, 0.08),
             contact,
             force,
-            float(rng.uniform(0.08, 0.3)),
-            float(rng.uniform(0.005, 0.03)),
-            float(rng.uniform(0.0, 0.15)),
+            uniform(rng, 0.08, 0.3),
+            uniform(rng, 0.005, 0.03),
+            uniform(rng, 0.0, 0.15),
             place,
             stays,
             log_uniform(rng, 0.01, 0.08) if rng.random() < 0.2 else 0.0,
@@ -138,7 +138,7 @@ class Tapper:
         owner = np.repeat(np.arange(onsets_s.size), rng.integers(3, 15, onsets_s.size))
         delay = 0.004 + rng.exponential(0.04, owner.size)
         strength = self.buzz * force[owner] * np.exp(-delay / 0.06) * rng.uniform(0.3, 1.0, owner.size)
-        clip = ("inner", float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.1, 0.9)))
+        clip = ("inner", uniform(rng, 0.1, 0.9), uniform(rng, 0.1, 0.9))
         lengths = rng.uniform(4e-4, 2e-3, owner.size)
         return Impacts.at(clip, "buzz", onsets_s[owner] + delay, lengths, strength, named=False)
 
@@ -155,7 +155,7 @@ def entry_onsets(tapper: Tapper, code: str, rng: np.random.Generator) -> FloatAr
     for digit in code:
         times = start + tapper.beats(rng, int(digit) or 10)
         onsets.append(times)
-        start = float(times[-1]) + float(rng.uniform(*DIGIT_PAUSE_S))
+        start = float(times[-1]) + uniform(rng, *DIGIT_PAUSE_S)
     return np.concatenate(onsets)
 
 
@@ -186,7 +186,7 @@ def plan_entries(
             raise ParameterError(f"code {code!r} needs {needed:.1f} s; duration_s is {end_s:g}: make it longer")
         onsets.append(times)
         entered.append((code, float(times[0])))
-        start = float(times[-1]) + ENTRY_SILENCE_S + float(rng.uniform(0.1, 0.6))
+        start = float(times[-1]) + ENTRY_SILENCE_S + uniform(rng, 0.1, 0.6)
     return np.concatenate([np.zeros(0), *onsets]), tuple(entered)
 
 
@@ -197,5 +197,5 @@ def plan_practice(tapper: Tapper, start_s: float, end_s: float, rng: np.random.G
     while start < end_s:
         times = start + tapper.beats(rng, int(rng.integers(1, 6)))
         onsets.append(times[times < end_s])
-        start = float(times[-1]) + float(rng.uniform(0.5, 0.9))
+        start = float(times[-1]) + uniform(rng, 0.5, 0.9)
     return np.concatenate([np.zeros(0), *onsets])

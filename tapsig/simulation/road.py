@@ -7,7 +7,7 @@ from scipy.signal import butter, lfilter, sosfilt
 
 from tapsig.errors import ParameterError
 from tapsig.records import Label
-from tapsig.simulation.excitation import Drive, Excitation, Span, log_uniform, log_uniforms
+from tapsig.simulation.excitation import Drive, Excitation, Span, log_uniform, log_uniforms, uniform
 from tapsig.simulation.vehicle import Vehicle
 from tapsig.units import FloatArray, check_positive
 
@@ -101,7 +101,7 @@ def driving(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitatio
     # Structure-borne noise: 0.06 m/s² rms at 15 m/s on a class B road, 70–400 Hz (invented, of the order of floors).
     roughness = np.sqrt(ROAD_CLASSES[road_class] / ROAD_CLASSES["B"])
     base = base + 0.06 * roughness * (speed / 15.0) * band_noise(span, 70.0, 400.0, rng)
-    base = base + _engine(span, rng, float(rng.uniform(0.01, 0.05)))
+    base = base + _engine(span, rng, uniform(rng, 0.01, 0.05))
     onsets, lengths, newtons = _bumps(span, float(speed.mean()), float(roughness), rng)
     inside = onsets < span.duration_s
     onsets, lengths, newtons = onsets[inside], lengths[inside], newtons[inside] * span.strength

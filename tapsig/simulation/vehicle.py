@@ -12,7 +12,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from tapsig.errors import ParameterError
-from tapsig.simulation.excitation import Place, log_uniform, log_uniforms, random_stream
+from tapsig.simulation.excitation import Place, log_uniform, log_uniforms, random_stream, uniform
 from tapsig.simulation.panel import STEEL_DENSITY_KG_M3, STEEL_MODULUS_PA, Bar, Plate
 from tapsig.simulation.sensor import Circuit, Mount, SimulatedConverter
 from tapsig.simulation.structure import Structure, Tie, assemble
@@ -120,10 +120,10 @@ def _draw_vehicle(name: str, seed: int) -> Vehicle:
     zeta = {part: log_uniform(rng, *limits) for part, limits in ZETA_RANGES.items()}
     tap_places = _draw_tap_places(rng)
     places = {
-        "inner-skin": ("inner", float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.2, 0.8))),
-        "outer-skin": ("outer", float(rng.uniform(0.5, 0.9)), float(rng.uniform(0.3, 0.8))),
-        "frame": ("frame", float(rng.uniform(0.1, 0.9)), 0.5),
-        "latch-bracket": ("bracket", float(rng.uniform(0.1, 0.5)), 0.5),
+        "inner-skin": ("inner", uniform(rng, 0.2, 0.8), uniform(rng, 0.2, 0.8)),
+        "outer-skin": ("outer", uniform(rng, 0.5, 0.9), uniform(rng, 0.3, 0.8)),
+        "frame": ("frame", uniform(rng, 0.1, 0.9), 0.5),
+        "latch-bracket": ("bracket", uniform(rng, 0.1, 0.5), 0.5),
     }
     mounts = {position: Mount.draw(rng) for position in POSITIONS}
     circuits = {position: Circuit.draw(rng) for position in POSITIONS}
@@ -147,9 +147,9 @@ def _draw_vehicle(name: str, seed: int) -> Vehicle:
 
 def _draw_tap_places(rng: np.random.Generator) -> tuple[Place, ...]:
     """Where people tap: on the hem over the frame, on the free skin, or on the frame itself; the usual spot first."""
-    hem = ("outer", float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.04, 0.12)))
-    free = ("outer", float(rng.uniform(0.65, 0.92)), float(rng.uniform(0.4, 0.85)))
-    frame = ("frame", float(rng.uniform(0.2, 0.8)), 0.5)
+    hem = ("outer", uniform(rng, 0.1, 0.9), uniform(rng, 0.04, 0.12))
+    free = ("outer", uniform(rng, 0.65, 0.92), uniform(rng, 0.4, 0.85))
+    frame = ("frame", uniform(rng, 0.2, 0.8), 0.5)
     orders = ((hem, free, frame), (frame, hem, free), (free, hem, frame))
     return orders[int(rng.choice(3, p=[0.5, 0.2, 0.3]))]
 
@@ -157,19 +157,19 @@ def _draw_tap_places(rng: np.random.Generator) -> tuple[Place, ...]:
 def _draw_skins(rng: np.random.Generator) -> dict[str, Plate]:
     """Free bays of the inner and the outer skin; sizes, beads and sheet in the range of car doors (invented)."""
     inner = Plate(
-        float(rng.uniform(0.34, 0.55)),
-        float(rng.uniform(0.26, 0.4)),
-        float(rng.uniform(0.65e-3, 0.85e-3)),
+        uniform(rng, 0.34, 0.55),
+        uniform(rng, 0.26, 0.4),
+        uniform(rng, 0.65e-3, 0.85e-3),
         edges="clamped" if rng.random() < 0.5 else "supported",
-        stiffening=float(rng.uniform(1.5, 5.0)),
+        stiffening=uniform(rng, 1.5, 5.0),
     )
     outer = Plate(
-        float(rng.uniform(0.5, 0.75)),
-        float(rng.uniform(0.32, 0.45)),
-        float(rng.uniform(0.65e-3, 0.8e-3)),
-        stiffening=float(rng.uniform(1.5, 3.0)),
-        added_kg_m2=float(rng.uniform(1.5, 4.0)),
-        radius_m=float(rng.uniform(2.0, 7.0)),
+        uniform(rng, 0.5, 0.75),
+        uniform(rng, 0.32, 0.45),
+        uniform(rng, 0.65e-3, 0.8e-3),
+        stiffening=uniform(rng, 1.5, 3.0),
+        added_kg_m2=uniform(rng, 1.5, 4.0),
+        radius_m=uniform(rng, 2.0, 7.0),
     )
     return {"inner": inner, "outer": outer}
 
@@ -180,14 +180,14 @@ def _draw_bars(rng: np.random.Generator) -> dict[str, Bar]:
     hollow = (wide - 2 * wall, deep - 2 * wall)
     inertia = (wide * deep**3 - hollow[0] * hollow[1] ** 3) / 12.0
     frame = Bar(
-        float(rng.uniform(0.7, 1.2)),
+        uniform(rng, 0.7, 1.2),
         float(STEEL_MODULUS_PA * inertia),
         float(STEEL_DENSITY_KG_M3 * (wide * deep - hollow[0] * hollow[1])),
         float(deep),
     )
     thick, across = rng.uniform(1.8e-3, 3.0e-3), rng.uniform(0.035, 0.06)
     bracket = Bar(
-        float(rng.uniform(0.08, 0.15)),
+        uniform(rng, 0.08, 0.15),
         float(STEEL_MODULUS_PA * across * thick**3 / 12.0 * rng.uniform(4.0, 12.0)),
         float(STEEL_DENSITY_KG_M3 * thick * across * rng.uniform(1.2, 2.0)),
         float(thick),
@@ -201,7 +201,7 @@ def _draw_ties(rng: np.random.Generator, skins: Mapping[str, Plate]) -> tuple[Ti
     ties = []
     for skin, count in (("inner", 6), ("outer", 5)):
         for place in np.linspace(0.12, 0.88, count):
-            edge = float(rng.uniform(0.04, 0.1))
+            edge = uniform(rng, 0.04, 0.1)
             stiffness = log_uniform(rng, 2e4, 3e5)
             ties.append(Tie((skin, float(place), edge), ("frame", float(place), 0.5), stiffness))
     area = skins["inner"].length_m * skins["inner"].width_m
@@ -209,8 +209,8 @@ def _draw_ties(rng: np.random.Generator, skins: Mapping[str, Plate]) -> tuple[Ti
     for x in (0.2, 0.5, 0.8):  # the cavity couples both skins; holes in the inner one vent most of the pressure
         for y in (0.25, 0.75):
             ties.append(Tie(("inner", x, y), ("outer", x, y), float(leak * AIR_STIFFNESS_PA * area / 6.0 / depth)))
-    ties.append(Tie(("bracket", 0.35, 0.5), ("frame", float(rng.uniform(0.4, 0.6)), 0.5), float(rng.uniform(3e5, 2e6))))
-    ties.append(Tie(("bracket", 0.6, 0.5), ("inner", 0.94, float(rng.uniform(0.4, 0.6))), float(rng.uniform(5e4, 4e5))))
+    ties.append(Tie(("bracket", 0.35, 0.5), ("frame", uniform(rng, 0.4, 0.6), 0.5), uniform(rng, 3e5, 2e6)))
+    ties.append(Tie(("bracket", 0.6, 0.5), ("inner", 0.94, uniform(rng, 0.4, 0.6)), uniform(rng, 5e4, 4e5)))
     return tuple(ties)
 
 

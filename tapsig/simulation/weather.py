@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from tapsig.records import Label
-from tapsig.simulation.excitation import Drive, Excitation, Impacts, Place, Span, log_uniform
+from tapsig.simulation.excitation import Drive, Excitation, Impacts, Place, Span, log_uniform, uniform
 from tapsig.simulation.road import band_noise, poisson_times, slow_noise
 from tapsig.simulation.vehicle import Vehicle
 from tapsig.units import FloatArray
@@ -36,7 +36,7 @@ def _sphere_kg(diameter_mm: FloatArray, density_kg_m3: float) -> FloatArray:
 def rain(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     """Wind-driven drops all over the outer skin, large drips from ledges, and sometimes a leak that drips steadily."""
     rain_mm_h = log_uniform(rng, 8.0, 100.0)
-    wind_m_s = float(rng.uniform(4.0, 12.0))
+    wind_m_s = uniform(rng, 4.0, 12.0)
     skin = vehicle.skins["outer"]
     per_m3, slope = drop_density(rain_mm_h)
     onsets = poisson_times(span, per_m3 * wind_m_s * skin.length_m * skin.width_m, rng)
@@ -48,7 +48,7 @@ def rain(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     if rng.random() < 0.4:
         drip_s = np.sort(np.concatenate([drip_s, _leak(span, rng)]))
     falls = np.sqrt(2.0 * 9.81 * rng.uniform(0.3, 5.0, drip_s.size))
-    ledge: tuple[Place, ...] = tuple(("outer", float(x), float(rng.uniform(0.85, 0.95))) for x in rng.random(8))
+    ledge: tuple[Place, ...] = tuple(("outer", float(x), uniform(rng, 0.85, 0.95)) for x in rng.random(8))
     drips = _drops(drip_s, rng.uniform(4.0, 6.0, drip_s.size), falls, ledge, rng, span.strength)
     return Excitation(impacts=(drops, drips))
 
@@ -107,7 +107,7 @@ def wind(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     rise = np.diff(gust[:: max(1, int(0.05 * span.fs))])
     fronts = np.flatnonzero((rise[1:] > 0.08) & (rise[:-1] <= 0.08)) + 1
     labels = tuple(Label(float(front * 0.05), "wind") for front in fronts if front * 0.05 < span.duration_s)
-    flaps = poisson_times(span, float(rng.uniform(0.3, 4.0)), rng)
+    flaps = poisson_times(span, uniform(rng, 0.3, 4.0), rng)
     strong = gust[np.minimum((flaps * span.fs).astype(int), span.samples - 1)]
     flaps, strong = flaps[strong > 1.2], strong[strong > 1.2]
     force = span.strength * rng.uniform(0.2, 1.5, flaps.size) * strong
