@@ -66,8 +66,8 @@ class _Steps:
     resolution: float
 
 
-def estimate_clock(source: str, stamps: Stamps, table: Table, fs: float | None, findings: FindingList) -> Clock:
-    """The samples of a log with their clock; its faults are added to `findings`.
+def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
+    """The samples of a log with their clock; its faults are noted in the table.
 
     Raises RecordingError if all stamps are equal, if they restart before most of the samples, if their rate changes, or
     if there are too many gaps or losses for one recording.
@@ -75,26 +75,23 @@ def estimate_clock(source: str, stamps: Stamps, table: Table, fs: float | None, 
     ticks = stamps.raw
     if stamps.wrap is not None and (unwrapped := unwrap_short_counter(ticks)) is not None:
         ticks = unwrapped
-        findings.add(
-            "counter-wrap",
-            "the counter has 16 bits; the time goes on, but pauses longer than"
-            f" {65536 * stamps.unit_s:.3g} s cannot be seen",
-            line=table.line_of(0),
-        )
+        longest_s = 65536 * stamps.unit_s
+        message = f"the counter has 16 bits; the time goes on, but pauses longer than {longest_s:.3g} s cannot be seen"
+        table.note("counter-wrap", message, 0)
     if goes_back(ticks):
-        ticks, kept = correct_steps_back(source, ticks, stamps.unit_s, stamps.wrap, table, findings)
+        ticks, kept = correct_steps_back(ticks, stamps.unit_s, stamps.wrap, table)
         table = table.select(kept)
-    steps = _scan(source, ticks, stamps.unit_s)
-    if steps.repeated and (doubled := find_doubled_lines(ticks, table, findings)).size:
+    steps = _scan(table.source, ticks, stamps.unit_s)
+    if steps.repeated and (doubled := find_doubled_lines(ticks, table)).size:
         single = np.delete(np.arange(ticks.size), doubled)
         ticks, table = ticks[single], table.select(single)
-        steps = _scan(source, ticks, stamps.unit_s)
+        steps = _scan(table.source, ticks, stamps.unit_s)
     if not stamps.counted:
-        _check_rates(source, ticks, steps, stamps.unit_s, table, findings)
+        _check_rates(ticks, steps, stamps.unit_s, table)
     lines = [table.line_of(int(edge)) for edge in steps.edges]
-    values = table.values
+    values, findings = table.values, table.findings
     if steps.losses and not steps.resolution:
-        ticks, values, steps = _fill_losses(source, ticks, values, steps, table, findings)
+        ticks, values, steps = _fill_losses(ticks, steps, table)
     clock = _fit(ticks, values, stamps, steps)
     resolution_s = max(steps.resolution, 1.0 if _is_whole(stamps.raw) else 0.0) * stamps.unit_s
     if clock.timing_error_s > max(STRAY_S, 1.0 / clock.fs, 2.0 * resolution_s):
@@ -106,13 +103,8 @@ def estimate_clock(source: str, stamps: Stamps, table: Table, fs: float | None, 
             f" {clock.fs:.6g} Hz by linear interpolation",
         )
     if clock.gaps:
-        findings.add(
-            "gap",
-            f"{sum(gap.duration_s for gap in clock.gaps):.3g} s were not recorded; kept as gaps",
-            count=len(clock.gaps),
-            line=lines[0],
-            sample=clock.gaps[0].sample,
-        )
+        message = f"{sum(gap.duration_s for gap in clock.gaps):.3g} s were not recorded; kept as gaps"
+        findings.add("gap", message, count=len(clock.gaps), line=lines[0], sample=clock.gaps[0].sample)
     _add_clock_findings(clock, steps, stamps, fs, len(table.values), findings)
     return clock
 
@@ -173,7 +165,7 @@ def _typical_period(source: str, ticks: FloatArray) -> float:
     return period
 
 
-def find_doubled_lines(ticks: FloatArray, table: Table, findings: FindingList) -> IntArray:
+def find_doubled_lines(ticks: FloatArray, table: Table) -> IntArray:
     """Samples with the stamp and the value of the previous one, where the logger wrote lines twice. Coarse stamps also
     repeat, but then values at equal stamps differ as others do, and there are none.
     """
@@ -184,26 +176,16 @@ def find_doubled_lines(ticks: FloatArray, table: Table, findings: FindingList) -
     often = second.size > COARSE_SHARE * ticks.size
     if often and (same.mean() < DOUBLED_SHARE or alike[~steps].mean() > ALIKE_SHARE):
         return second[:0]
-    if same.any():
-        findings.add(
-            "doubled-line",
-            "a line occurs twice; left out once",
-            count=int(same.sum()),
-            line=table.line_of(int(second[same][0])),
-        )
-    if not same.all():
-        findings.add(
-            "repeated-stamp",
-            "two values have the same stamp; both kept",
-            count=int((~same).sum()),
-            line=table.line_of(int(second[~same][0])),
-        )
+    for which, code, message in (
+        (same, "doubled-line", "a line occurs twice; left out once"),
+        (~same, "repeated-stamp", "two values have the same stamp; both kept"),
+    ):
+        if which.any():
+            table.note(code, message, int(second[which][0]), count=int(which.sum()))
     return second[same]
 
 
-def _check_rates(
-    source: str, ticks: FloatArray, steps: _Steps, unit_s: float, table: Table, findings: FindingList
-) -> None:
+def _check_rates(ticks: FloatArray, steps: _Steps, unit_s: float, table: Table) -> None:
     """Raise RecordingError if blocks of a log differ in rate from the rest; small differences give a finding.
 
     The rate of a block comes from its steps without losses.
@@ -224,16 +206,14 @@ def _check_rates(
             what = f"{1.0 / (period * unit_s):.4g} Hz, the rest {1.0 / (steps.period * unit_s):.4g} Hz"
             if share > WORST_RATE_SHARE + noise:
                 raise RecordingError(
-                    f"{source}, line {table.line_of(int(first))}: from there on samples come at"
-                    f" {what}; put the parts into files of their own"
+                    f"{table.place(int(first))}: from there on samples come at {what}; put the parts into files of"
+                    " their own"
                 )
             if share > RATE_SHARE + noise:
-                findings.add("rate-varies", f"from there on samples come at {what}", line=table.line_of(int(first)))
+                table.note("rate-varies", f"from there on samples come at {what}", int(first))
 
 
-def _fill_losses(
-    source: str, ticks: FloatArray, values: FloatArray, steps: _Steps, table: Table, findings: FindingList
-) -> tuple[FloatArray, FloatArray, _Steps]:
+def _fill_losses(ticks: FloatArray, steps: _Steps, table: Table) -> tuple[FloatArray, FloatArray, _Steps]:
     """Stamps and values with single lost samples filled in by linear interpolation.
 
     Raises RecordingError if more samples would be filled in than exist.
@@ -241,30 +221,26 @@ def _fill_losses(
     distances = np.diff(ticks)
     lossy = distances > steps.longest
     lossy[steps.edges - 1] = False
-    short = np.pad(
-        np.minimum(distances - steps.period, 0.0), 1
-    )  # a late stamp makes one step longer and the next shorter
+    short = np.pad(np.minimum(distances - steps.period, 0.0), 1)  # a late stamp makes the next step shorter
     missing = np.where(lossy, np.rint((distances + short[:-2] + short[2:]) / steps.period) - 1.0, 0.0)
     missing = np.maximum(missing, 0.0)
     lost = int(missing.sum())
     if not lost:
-        return ticks, values, steps
-    first = table.line_of(int(np.argmax(missing > 0.0)) + 1)
+        return ticks, table.values, steps
+    first = int(np.argmax(missing > 0.0)) + 1
     if lost > ticks.size:
         raise RecordingError(
-            f"{source}, line {first}: {lost} samples are missing between {ticks.size}; log at a lower"
-            " rate, with fewer bytes a line"
+            f"{table.place(first)}: {lost} samples are missing between {ticks.size}; log at a lower rate, with fewer"
+            " bytes a line"
         )
-    findings.add(
-        "lost-samples", "single samples are missing; filled in by linear interpolation", count=lost, line=first
-    )
+    table.note("lost-samples", "single samples are missing; filled in by linear interpolation", first, count=lost)
     places = np.arange(ticks.size) + np.concatenate([[0.0], np.cumsum(missing)])
     every = np.arange(ticks.size + lost, dtype=np.float64)
     filled = np.interp(every, places, ticks)
     edges = places[steps.edges].astype(np.int64)
     span = (filled[-1] - filled[0]) - (filled[edges] - filled[edges - 1]).sum()
     mean = float(span / (filled.size - 1 - edges.size))
-    return filled, np.interp(every, places, values), replace(steps, edges=edges, period=mean, mean=mean)
+    return filled, np.interp(every, places, table.values), replace(steps, edges=edges, period=mean, mean=mean)
 
 
 def _lay_on_grid(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps, resolution_s: float) -> Clock:

@@ -48,14 +48,14 @@ def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
     bytes_a_line = len(first) / max(1, first.count(b"\n"))
     reader = LineReader(source, layout, choice, findings, int(1.02 * path.stat().st_size / bytes_a_line) + 1000)
     table = reader.read(chain([first], blocks))
-    _refuse_no_signal(source, choice, table, asked=(options.channel, options.column) != (None, None))
-    counts, scale_v, converter_bits = _value_scale(source, layout, choice, table, bits, full_scale_v, findings)
+    _refuse_no_signal(choice, table, asked=(options.channel, options.column) != (None, None))
+    counts, scale_v, converter_bits = _value_scale(layout, choice, table, bits, full_scale_v)
     range_v = None
     if counts and converter_bits is not None:
-        lowest = _lowest_count(table, converter_bits, findings)
+        lowest = _lowest_count(table, converter_bits)
         highest = lowest + (1 << converter_bits) - 1
         what = f"counts of {converter_bits} bits, {lowest} to {highest}"
-        table = _drop_out_of_range(source, table, lowest, highest, what, "give the right adc_bits=", findings)
+        table = _drop_out_of_range(table, lowest, highest, what, "give the right adc_bits=")
         if full_scale_v is None:
             findings.add(
                 "full-scale-assumed", "no full scale is given: the rails are taken as 1 V apart; give full_scale_v="
@@ -63,16 +63,10 @@ def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
         range_v = (lowest * scale_v, lowest * scale_v + float(full_scale_v or 1.0))
     elif full_scale_v is not None:
         most = MAX_OVER * full_scale_v / scale_v
-        table = _drop_out_of_range(
-            source,
-            table,
-            -most,
-            most,
-            f"volts up to {MAX_OVER:g} times {full_scale_v:g} V",
-            "for millivolts name the column mv, for counts give adc_bits= and name it adc",
-            findings,
-        )
-    clock = estimate_clock(source, _stamps(layout, choice, table, fs), table, fs, findings)
+        what = f"volts up to {MAX_OVER:g} times {full_scale_v:g} V"
+        remedy = "for millivolts name the column mv, for counts give adc_bits= and name it adc"
+        table = _drop_out_of_range(table, -most, most, what, remedy)
+    clock = estimate_clock(_stamps(layout, choice, table, fs), table, fs)
     samples = clock.values
     samples *= scale_v
     samples.flags.writeable = False  # a Recording keeps a read-only array without a copy
@@ -122,13 +116,13 @@ def _overrule(findings: FindingList, name: str, called: float | None, told: floa
     return told if called is None else called
 
 
-def _refuse_no_signal(source: str, choice: Choice, table: Table, *, asked: bool) -> None:
-    """Raises RecordingError for a column that counts, as a clock or a line number does; for one that never changes, if
-    there are others and nobody asked for it.
+def _refuse_no_signal(choice: Choice, table: Table, *, asked: bool) -> None:
+    """Raises RecordingError for a column that counts, as a clock or a line number does; also for a constant column, if
+    there are others and it was not asked for.
     """
     head = table.values[:FIRST_VALUES]
     name = repr(choice.name) if choice.name else f"column {choice.value + 1}"
-    where = f"{source}, line {table.line_of(0)}: the values of {name}"
+    where = f"{table.place(0)}: the values of {name}"
     other = "choose another column with column= or channel="
     if head.size < FEWEST_RISING:
         return
@@ -159,15 +153,10 @@ def _counts_up(values: FloatArray) -> bool:
 
 
 def _value_scale(
-    source: str,
-    layout: Layout,
-    choice: Choice,
-    table: Table,
-    bits: float | None,
-    full_scale_v: float | None,
-    findings: FindingList,
+    layout: Layout, choice: Choice, table: Table, bits: float | None, full_scale_v: float | None
 ) -> tuple[bool, float, int | None]:
     """Whether the values are counts; volts of one; the converter's bits."""
+    source = table.source
     unit, scale_v = choice.value_column.unit, choice.value_column.scale_v
     whole = not np.any(table.values % 1.0)
     if bits is not None and not (1 <= bits <= 24 and bits == int(bits)):
@@ -198,32 +187,30 @@ def _value_scale(
             f"{source}: {layout.remark[:40]!r} stands above its values, and no header; put volts or mv"
             " there, whichever they are"
         )
-    findings.add("volts-assumed", "the log tells no unit of its values; taken as volts")
+    table.findings.add("volts-assumed", "the log gives no unit of its values; taken as volts")
     return False, scale_v, None
 
 
-def _lowest_count(table: Table, bits: int, findings: FindingList) -> int:
+def _lowest_count(table: Table, bits: int) -> int:
     """0; or of signed counts (two's complement), where many are negative and nearly all within their range, -half."""
     half, most = 1 << (bits - 1), MAX_OUT_OF_RANGE * table.values.size
     outside = np.count_nonzero((table.values < -half) | (table.values >= half))
     if np.count_nonzero(table.values < 0) <= most or outside > most:
         return 0
-    findings.add("signed-counts", f"many are negative; taken as signed, of {bits} bits, {-half} to {half - 1}")
+    table.findings.add("signed-counts", f"many are negative; taken as signed, of {bits} bits, {-half} to {half - 1}")
     return -half
 
 
-def _drop_out_of_range(
-    source: str, table: Table, low: float, high: float, what: str, remedy: str, findings: FindingList
-) -> Table:
-    """Leave out values that cannot be: they lost a line end or a digit. Raises RecordingError where they are many."""
+def _drop_out_of_range(table: Table, low: float, high: float, what: str, remedy: str) -> Table:
+    """Leave out impossible values: they lost a line end or a digit. Raises RecordingError if they are many."""
     wrong = (table.values < low) | (table.values > high)
     count, first = int(np.count_nonzero(wrong)), int(np.argmax(wrong))
     if not count:
         return table
-    line, value = table.line_of(first), table.values[first]
+    value = table.values[first]
     if count > MAX_OUT_OF_RANGE * table.values.size:
-        raise RecordingError(f"{source}, line {line}: {count} values, the first {value:g}, are no {what}; {remedy}")
-    findings.add("out-of-range", f"{value:g} is none of the {what}; left out", count=count, line=line)
+        raise RecordingError(f"{table.place(first)}: {count} values, the first {value:g}, are no {what}; {remedy}")
+    table.note("out-of-range", f"{value:g} is none of the {what}; left out", first, count=count)
     return table.select(np.flatnonzero(~wrong))
 
 
@@ -232,9 +219,8 @@ def _stamps(layout: Layout, choice: Choice, table: Table, fs: float | None) -> S
         times = np.cumsum(table.stamps) - table.stamps[0]
         return Stamps(times, SECONDS[choice.time_unit], None, counted=False)
     if choice.time is not None:
-        return Stamps(
-            table.stamps, SECONDS[choice.time_unit], None if choice.time_unit == "s" else COUNTER_WRAP, counted=False
-        )
+        wrap = None if choice.time_unit == "s" else COUNTER_WRAP
+        return Stamps(table.stamps, SECONDS[choice.time_unit], wrap, counted=False)
     if layout.clock_prefix:
         return Stamps(table.stamps, 1.0, None if layout.dated else DAY_S, counted=False)
     return Stamps(table.stamps, 1.0 / float(fs or 1.0), None, counted=True)

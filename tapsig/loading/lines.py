@@ -27,12 +27,14 @@ Parsed = tuple[FloatArray, FloatArray, int]
 
 @dataclass(slots=True)
 class Table:
-    """Stamps and values of the readable lines.
+    """Stamps and values of the readable lines of the log `source`; its faults go into `findings`.
 
     `runs` holds (sample, line) pairs: from that sample on, each sample is one line further. `texts` are the samples
     preceded by a text or a header.
     """
 
+    source: str
+    findings: FindingList
     stamps: FloatArray
     values: FloatArray
     runs: list[tuple[int, int]]
@@ -43,12 +45,21 @@ class Table:
         start, line = self.runs[bisect_right(self.runs, sample, lo=1, key=lambda run: run[0]) - 1]
         return line + sample - start
 
+    def place(self, sample: int) -> str:
+        """The file and the line of a sample, for errors."""
+        return f"{self.source}, line {self.line_of(sample)}"
+
+    def note(self, code: str, message: str, sample: int, *, count: int = 1) -> None:
+        """Add a finding with the line of a sample."""
+        self.findings.add(code, message, count=count, line=self.line_of(sample))
+
     def select(self, kept: IntArray) -> "Table":
         """Only the samples `kept`, ascending."""
         breaks = np.flatnonzero(np.diff(kept) > 1) + 1
         starts = {0, *map(int, breaks), *(int(np.searchsorted(kept, start)) for start, _ in self.runs)}
         runs = [(new, self.line_of(int(kept[new]))) for new in sorted(starts) if new < kept.size]
-        return Table(self.stamps[kept], self.values[kept], runs, np.searchsorted(kept, self.texts))
+        texts = np.searchsorted(kept, self.texts)
+        return Table(self.source, self.findings, self.stamps[kept], self.values[kept], runs, texts)
 
 
 class LineReader:
@@ -96,7 +107,7 @@ class LineReader:
                 " logger wrote line ends"
             )
         columns = self._stamps[: self._samples], self._values[: self._samples]
-        return Table(*columns, self._runs, np.array(self._texts, dtype=np.int64))
+        return Table(self._source, self._findings, *columns, self._runs, np.array(self._texts, dtype=np.int64))
 
     def _drop_cut_end(self, block: bytes) -> bytes:
         """The block without an unterminated last line, since `250,511` cut to `250,5` would be valid."""

@@ -3,7 +3,6 @@
 import numpy as np
 
 from tapsig.errors import RecordingError
-from tapsig.loading.findings import FindingList
 from tapsig.loading.lines import Table
 from tapsig.units import FloatArray, IntArray
 
@@ -13,10 +12,8 @@ MAX_STEPS_BACK = 10_000
 SHORT_WRAP, SHORT_SHARE = 65536.0, 0.8
 
 
-def correct_steps_back(
-    source: str, raw: FloatArray, unit_s: float, wrap: float | None, table: Table, findings: FindingList
-) -> tuple[FloatArray, IntArray]:
-    """Stamps that ascend, and the samples they belong to.
+def correct_steps_back(raw: FloatArray, unit_s: float, wrap: float | None, table: Table) -> tuple[FloatArray, IntArray]:
+    """Stamps that ascend, and the samples of the table that they belong to.
 
     A wrapped counter is unwrapped (`wrap` is its period, None = never). A corrupted stamp is left out with its line.
     Everything after a restart is left out, since the time in between is unknown. Raises RecordingError if that is most
@@ -30,28 +27,25 @@ def correct_steps_back(
         handled += back.size
         if handled > MAX_STEPS_BACK:
             raise RecordingError(
-                f"{source}: its time stamps go back in over {MAX_STEPS_BACK} places, one is line"
+                f"{table.source}: its time stamps go back in over {MAX_STEPS_BACK} places, one is line"
                 f" {table.line_of(int(kept[back[0] + 1]))}; is the time column right?"
             )
         drop: list[int] = []
         for step in map(int, back):
-            line = table.line_of(int(kept[step + 1]))
-            spoken = _texts_between(table.texts, int(kept[step]), int(kept[step + 1]))
-            if wrap is not None and not spoken and 0 <= ticks[step + 1] + wrap - ticks[step] <= near:
+            before, after = int(kept[step]), int(kept[step + 1])
+            texts_between = np.any((table.texts > before) & (table.texts <= after))  # as after a restart
+            if wrap is not None and not texts_between and 0 <= ticks[step + 1] + wrap - ticks[step] <= near:
                 ticks[step + 1 :] += wrap
-                findings.add("counter-wrap", f"the counter wraps at {wrap:.0f}; the time goes on", line=line)
+                table.note("counter-wrap", f"the counter wraps at {wrap:.0f}; the time goes on", after)
                 continue
             spoilt = _spoilt(ticks, step, near)
             if spoilt is None:
-                _report_restart(source, ticks, step, line, findings)
+                _note_restart(ticks, step, table, after)
                 ticks, kept = ticks[: step + 1], kept[: step + 1]
                 break
             drop.append(spoilt)
-            findings.add(
-                "spoilt-stamp",
-                f"the stamp {ticks[spoilt]:.15g} does not fit its neighbours; line left out",
-                line=table.line_of(int(kept[spoilt])),
-            )
+            message = f"the stamp {ticks[spoilt]:.15g} does not fit its neighbours; line left out"
+            table.note("spoilt-stamp", message, int(kept[spoilt]))
         ticks, kept = np.delete(ticks, drop), np.delete(kept, drop)
     return ticks, kept
 
@@ -73,11 +67,6 @@ def unwrap_short_counter(raw: FloatArray) -> FloatArray | None:
     return raw + SHORT_WRAP * np.concatenate([[0.0], np.cumsum(back)])
 
 
-def _texts_between(texts: IntArray, before: int, after: int) -> bool:
-    """Whether a text or a header lies between two samples, as after a restart of the controller."""
-    return bool(np.any((texts > before) & (texts <= after)))
-
-
 def _spoilt(ticks: FloatArray, step: int, near: float) -> int | None:
     """Which of the samples `step` and `step + 1` has a corrupted stamp; None if stamps continue from the lower value.
 
@@ -97,17 +86,13 @@ def _spoilt(ticks: FloatArray, step: int, near: float) -> int | None:
     return step if step == 0 else None
 
 
-def _report_restart(source: str, ticks: FloatArray, step: int, line: int, findings: FindingList) -> None:
+def _note_restart(ticks: FloatArray, step: int, table: Table, sample: int) -> None:
     rest = ticks.size - step - 1
     what = f"the clock restarts, from {ticks[step]:.15g} to {ticks[step + 1]:.15g}: the time in between is unknown"
     if rest > step + 1:
         raise RecordingError(
-            f"{source}, line {line}: {what}, and most samples come after it ({rest} of {ticks.size});"
+            f"{table.place(sample)}: {what}, and most samples come after it ({rest} of {ticks.size});"
             " put the lines from there on into a file of their own"
         )
-    findings.add(
-        "clock-restart",
-        f"{what}; {rest} samples from there on left out: put them into a file of their own",
-        count=rest,
-        line=line,
-    )
+    message = f"{what}; {rest} samples from there on left out: put them into a file of their own"
+    table.note("clock-restart", message, sample, count=rest)
