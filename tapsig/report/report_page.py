@@ -69,7 +69,7 @@ def _describe_marks(summary: RecordingSummary) -> str:
     if not summary.labelled:
         return " ".join(f"{marks.detector} detects {_count(marks.found_s.size, 'tap')}." for marks in summary.marks)
     parts = [
-        f"{marks.detector} finds {marks.hit_s.size} and counts {marks.false_s.size} that are none"
+        f"{marks.detector} finds {marks.hit_s.size}, with {_count(marks.false_s.size, 'false detection')}"
         for marks in summary.marks
     ]
     return f"Of {summary.taps_s.size} labelled taps, {'; '.join(parts)}."
@@ -131,19 +131,15 @@ def tabulate_findings(report: HealthReport) -> list[Table]:
         ]
         for finding in report.findings
     ]
-    return [Table("Faults", ["how bad", "what", "first at", "what to do"], rows, prose=True)]
+    return [Table("Faults and notes", ["how bad", "what", "first at", "what to do"], rows, prose=True)]
 
 
 def _describe_timeline(summary: RecordingSummary) -> Section:
-    text = (
-        "Zoom in on an error to see it: buttons, drag, wheel (after a click), two fingers, or the keys + − ← → 0 n."
-        if summary.labelled
-        else HOW_TO_LABEL
-    )
+    texts = [] if summary.labelled else [HOW_TO_LABEL]
     line = draw_timeline(summary, caption=f"{summary.name}: volts from the bias over time")
     return Section(
         "Waveform and detections" if summary.labelled else "Waveform and detections, without labels",
-        [text, *_note_part(summary)],
+        [*texts, *_note_part(summary)],
         timelines=[line],
     )
 
@@ -153,7 +149,6 @@ def _note_part(summary: RecordingSummary) -> list[str]:
     if math.isclose(first, summary.begin_s) and math.isclose(last, summary.end_s):
         return []
     return [
-        f"The recording is long. Spectrogram, ringing, operating area and causes are of the part from"
-        f" {format_time(first)} to {format_time(last)}, which holds the most taps; --from and --to choose"
-        " another."
+        f"The recording is long. Ringing, operating area and causes are of the part from {format_time(first)} to"
+        f" {format_time(last)}, which holds the most taps; --from and --to choose another."
     ]

@@ -48,13 +48,17 @@ def describe_area(summary: RecordingSummary) -> str:
     setting = (
         f"{_volts(found.best_threshold_v, summary.count_v)} and {1e3 * found.best_dead_time_s:.0f} ms of dead time"
     )
+    part = ""
+    first, last = summary.examined_s
+    if last - first < 0.999 * (summary.end_s - summary.begin_s):
+        part = f"From {format_time(first)} to {format_time(last)}: "
     if found.exact.any():
         return (
-            f"A plain threshold counts each of the {found.taps} taps once at {setting}: the middle of an operating"
-            f" area of {found.operating_area_db_ms:.0f} dB × ms."
+            f"{part}A plain threshold counts each of the {found.taps} taps once at {setting}: the middle of an"
+            f" operating area of {found.operating_area_db_ms:.0f} dB × ms."
         )
     return (
-        f"No setting of a plain threshold counts all {found.taps} taps exactly once; the fewest errors,"
+        f"{part}No setting of a plain threshold counts all {found.taps} taps exactly once; the fewest errors,"
         f" {int(found.missed[row, column])} missed and {int(found.extra[row, column])} false, are at"
         f" {setting}."
     )
@@ -145,7 +149,7 @@ def describe_areas(summaries: Sequence[RecordingSummary]) -> list[Section]:
         found = summary.plain
         assert found is not None
         name = summary.position or summary.name
-        title = " ".join(filter(None, [summary.position, "errors by threshold and dead time"]))
+        title = f"Errors by threshold and dead time{f', {summary.position}' if summary.position else ''}"
         pictures.append(Picture(title, draw_dead_time(title, found)))
         row, column = found.best_cell
         counts = f"{found.best_threshold_v / summary.count_v:.0f}" if summary.count_v > 0 else "–"
@@ -206,14 +210,14 @@ def _tap_rows(marks: Marks, *, labelled: bool) -> list[list[str]]:
             break
         word = ("false" if time in false else "tap") if labelled else "not labelled"
         gap = "–" if before != before else f"{time - before:.3f}"
-        rows.append([str(number), format_time(round(time, 3)), gap, f"{strength:.2f}", word])
+        rows.append([str(number), format_time(time, decimals=3), gap, f"{strength:.2f}", word])
         before = time
     return rows
 
 
 def _entry_rows(entries: Sequence[Entry]) -> list[list[str]]:
     return [
-        [str(number), format_time(round(entry.start_s, 2)), str(entry)]
+        [str(number), format_time(entry.start_s, decimals=2), str(entry)]
         for number, entry in enumerate(entries[:MOST_ROWS], 1)
     ]
 

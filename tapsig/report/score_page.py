@@ -109,7 +109,7 @@ def _summarise(best: str, totals: Mapping[str, Row], places: Sequence[Row], reco
     if len(set(values)) > 1:
         texts.append(
             f"It does best on the {ordered[0]['position']} (F1 {values[0]}) and worst on the"
-            f" {ordered[-1]['position']} ({values[-1]}). 'tapsig positions' tells how certain such a difference is."
+            f" {ordered[-1]['position']} ({values[-1]}). 'tapsig positions' tests whether they differ."
         )
     return texts
 

@@ -150,17 +150,22 @@ def _round_down(value: float) -> float:
     return max(digit * power for digit in (1, 2, 5) if digit * power <= value * (1 + 1e-9))
 
 
-def format_time(seconds: float) -> str:
-    """Seconds in words, as the axis has them.
+def format_time(seconds: float, *, decimals: int | None = None) -> str:
+    """Seconds in words, as the axis has them; with `decimals`, for a column, all are as long.
 
     >>> [format_time(value) for value in (0.25, 75.0, 3725.5)]
     ['0.25 s', '1:15', '1:02:05.5']
+    >>> [format_time(value, decimals=2) for value in (0.25, 75.0)]
+    ['0.25 s', '1:15.00']
     """
     if seconds < 60:
-        return f"{seconds:.6g} s"
-    minutes, rest = divmod(round(seconds, 3), 60)
+        return f"{seconds:.6g} s" if decimals is None else f"{seconds:.{decimals}f} s"
+    minutes, rest = divmod(round(seconds, 3 if decimals is None else decimals), 60)
     hours, minutes = divmod(int(minutes), 60)
-    tail = f"{rest:06.3f}".rstrip("0").rstrip(".") if rest % 1 else f"{rest:02.0f}"
+    if decimals is not None:
+        tail = f"{rest:0{decimals + 3}.{decimals}f}"
+    else:
+        tail = f"{rest:06.3f}".rstrip("0").rstrip(".") if rest % 1 else f"{rest:02.0f}"
     return f"{hours}:{minutes:02d}:{tail}" if hours else f"{minutes}:{tail}"
 
 

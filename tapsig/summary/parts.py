@@ -17,6 +17,7 @@ from tapsig.loading import ReadOptions, load_labels, read_wav_blocks, read_wav_i
 from tapsig.loading.parts import LARGE_SAMPLES, read_wav_span
 from tapsig.records import TAP, Label, Recording
 from tapsig.summary.recording import Marks, RecordingSummary, describe_setting, match_times, summarise_recording
+from tapsig.summary.spectrogram import Spectrogram, SpectrogramBuilder
 from tapsig.summary.trace import TraceBuilder, shift_trace
 from tapsig.units import FloatArray
 
@@ -45,8 +46,8 @@ def summarise_wav(
 ) -> RecordingSummary:
     """The summary of one channel of a WAV file of any length, or of its part from `begin_s` to `end_s`.
 
-    Of more than 2²³ samples, detections, health and waveform are of the whole; what needs many passes (spectrogram,
-    ringing, operating area, causes) is of the five minutes with the most taps. Memory does not grow with the length.
+    Of more than 2²³ samples, detections, health, waveform and spectrogram are of the whole; what needs many passes
+    (ringing, operating area, causes) is of the five minutes with the most taps. Memory does not grow with the length.
     `progress` is called with the share of the work that is done, up to 1.
 
     Raises RecordingError and LabelError as the loaders do, ParameterError for a span outside the recording.
@@ -94,15 +95,35 @@ def summarise_wav(
     part = summarise_recording(read_part(*examined), variants, name=name, simulated=simulated, window_s=window_s)
     health = check_health_of_file(path, options).report
     builder = TraceBuilder(first_s, last_s - first_s, fs=info.fs)
+    tones = _start_spectrogram(first_s, last_s - first_s, fs=info.fs)
     at = round(first_s * info.fs)
     for block in read_wav_blocks(
         path, channel=channel, full_scale_v=scale_v, block_samples=BLOCK_SAMPLES, first=at, stop=round(last_s * info.fs)
     ):
         builder.add(block, at / info.fs)
+        if tones is not None:
+            tones.add(block - np.median(block), at / info.fs)
         at += block.size
         tell(len(variants) + 2, (at / info.fs - first_s) / (last_s - first_s))
     others = tuple(label for label in known or () if label.kind != TAP and first_s <= label.onset_s < last_s)
+    part = dataclasses.replace(part, spectrogram=_end_spectrogram(tones))
     return _widen(part, tuple(marks), health, builder, taps_s, others, (first_s, last_s))
+
+
+def _start_spectrogram(begin_s: float, span_s: float, *, fs: float) -> SpectrogramBuilder | None:
+    """None for a rate too low."""
+    try:
+        return SpectrogramBuilder(begin_s, span_s, fs=fs)
+    except ParameterError:
+        return None
+
+
+def _end_spectrogram(builder: SpectrogramBuilder | None) -> Spectrogram | None:
+    """None of a recording without a sound."""
+    try:
+        return None if builder is None else builder.build()
+    except ParameterError:
+        return None
 
 
 def _tap_times(labels: tuple[Label, ...], first_s: float, last_s: float) -> FloatArray:

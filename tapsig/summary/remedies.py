@@ -71,6 +71,15 @@ MISS_WORDS: Mapping[str, tuple[str, str, str]] = {
     "unexplained": (WEAK, "No rule names a cause.", ""),
 }
 
+FAMILY_WORDS: Mapping[str, str] = {
+    "innovation": "its prediction error rises or falls unlike a tap's",
+    "fast": "its high frequencies rise or fall unlike a tap's",
+    "signal": "its signal rises or falls unlike a tap's",
+    "background": "it stands out too little from the seconds before",
+    "neighbours": "too many other candidates are near",
+}
+"""Families of features that reject a candidate (`tapsig.detectors.features`)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Change:
@@ -217,7 +226,8 @@ def _describe_cause(error: str, cause: str) -> tuple[str, str, str]:
                 ("" if "{}" in words else "look at it, and label it (tapsig review)"),
             )
     if cause.startswith("rejected: "):
-        return WEAK, f"A candidate was found but rejected ({cause.removeprefix('rejected: ')}).", ""
+        reason = cause.removeprefix("rejected: ")
+        return WEAK, f"A candidate was found but rejected: {FAMILY_WORDS.get(reason, reason)}.", ""
     if cause.startswith("masked by "):
         what = cause.removeprefix("masked by ")
         return OTHER, f"A {what} at the same time covers the tap.", "none on this recording: the two coincide"

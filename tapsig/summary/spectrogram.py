@@ -12,7 +12,8 @@ from tapsig.units import FloatArray, check_positive
 WINDOW_S = 0.128
 LOWEST_HZ = 25.0
 ROWS, COLUMNS = 96, 900
-BLOCK_COLUMNS = 64
+MOST_WINDOWS = 1024
+"""Windows transformed at once, or those of one column."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,81 @@ class Spectrogram:
     high_hz: float
     begin_s: float
     end_s: float
+
+
+class SpectrogramBuilder:
+    """Takes stretches of samples in any number of pieces; memory depends on the numbers of rows and columns only.
+
+    Hann windows of `size` samples follow each other by half of it; a field keeps the highest level in it.
+
+    Raises ParameterError where half the rate is not above twice `lowest_hz`.
+    """
+
+    def __init__(
+        self,
+        begin_s: float,
+        span_s: float,
+        *,
+        fs: float,
+        size: int | None = None,
+        lowest_hz: float = LOWEST_HZ,
+        rows: int = ROWS,
+        columns: int = COLUMNS,
+    ) -> None:
+        check_positive("lowest_hz", lowest_hz)
+        if fs / 2 <= 2 * lowest_hz:
+            raise ParameterError(
+                f"{fs:g} Hz is too slow for a spectrogram from {lowest_hz:g} Hz; record at 1 kHz or more"
+            )
+        self._begin_s, self._span_s, self._fs, self._lowest_hz = begin_s, span_s, fs, lowest_hz
+        self._size = size or max(16, round(WINDOW_S * fs))
+        self._power = np.full((rows, columns), np.nan)
+        self._window = np.hanning(self._size)
+        self._padded = 4 * self._size
+        edges_hz = np.geomspace(lowest_hz, fs / 2, rows + 1)
+        starts = np.ceil(edges_hz * self._padded / fs - 1e-9).astype(np.int64)
+        self._starts = np.minimum(starts, self._padded // 2)[:-1]
+        # Of other rows, no frequency of the transform lies within.
+        self._wide = np.diff(self._starts, append=self._padded // 2) > 0
+
+    def add(self, samples: FloatArray, start_s: float) -> None:
+        """Samples (volts from the bias, without a gap) whose first stands at `start_s`."""
+        if samples.size < self._size:
+            return
+        at_s = start_s - self._begin_s
+        columns = self._power.shape[1]
+        width_s = self._span_s / columns
+        hops = max(1, math.ceil(width_s * self._fs / (self._size // 2)))
+        first = max(0, math.floor(at_s / width_s))
+        last = min(columns, math.ceil((at_s + samples.size / self._fs) / width_s))
+        many = max(1, MOST_WINDOWS // hops)
+        for block in range(first, last, many):
+            chosen = np.arange(block, min(block + many, last))
+            middles_s = (chosen[:, None] + (np.arange(hops) + 0.5) / hops) * width_s - at_s
+            inside = (middles_s >= 0) & (middles_s < samples.size / self._fs)
+            if inside.any():
+                fields = np.full((*inside.shape, self._power.shape[0]), np.nan)
+                fields[inside] = self._transform(samples, middles_s[inside])
+                self._power[:, chosen] = np.fmax(self._power[:, chosen], np.fmax.reduce(fields, axis=1).T)
+
+    def _transform(self, samples: FloatArray, middles_s: FloatArray) -> FloatArray:
+        """Power by rows of the window around each middle, shape (n, rows)."""
+        begins = np.round(middles_s * self._fs).astype(np.int64) - self._size // 2
+        begins = np.clip(begins, 0, samples.size - self._size)
+        pieces = np.lib.stride_tricks.sliding_window_view(samples, self._size)[begins] * self._window
+        spectra = np.abs(np.fft.rfft(pieces, self._padded, axis=1)) ** 2
+        fields = spectra[:, self._starts]
+        fields[:, self._wide] = np.maximum.reduceat(spectra, self._starts, axis=1)[:, self._wide]
+        return np.asarray(fields)
+
+    def build(self) -> Spectrogram:
+        """The spectrogram of all that was added. Raises ParameterError where nothing sounds."""
+        highest = float(np.nanmax(self._power, initial=0.0))
+        if not highest > 0:
+            raise ParameterError("the recording is constant: there is no spectrum to show")
+        level = 10.0 * np.log10(np.maximum(self._power / highest, 1e-20))
+        end_s = self._begin_s + self._span_s
+        return Spectrogram(level, self._lowest_hz, self._fs / 2, self._begin_s, end_s)
 
 
 def compute_spectrogram(
@@ -47,52 +123,18 @@ def compute_spectrogram(
 
     Raises ParameterError when no stretch without a gap is long enough, or half the rate is not above `lowest_hz`.
     """
-    check_positive("lowest_hz", lowest_hz)
     fs = recording.fs
-    if fs / 2 <= 2 * lowest_hz:
-        raise ParameterError(f"{fs:g} Hz is too slow for a spectrogram from {lowest_hz:g} Hz; record at 1 kHz or more")
     longest = max(stop - start for start, stop in recording.stretches())
     size = max(16, min(longest // 8, round(WINDOW_S * fs)))
+    builder = SpectrogramBuilder(
+        begin_s, recording.span_s, fs=fs, size=size, lowest_hz=lowest_hz, rows=rows, columns=columns
+    )
     if longest < 4 * size:
         raise ParameterError(
             f"{longest} samples without a gap are too few for a spectrogram, at least {4 * size} are"
             " needed; plot a longer recording"
         )
-    edges_hz = np.geomspace(lowest_hz, fs / 2, rows + 1)
-    power = np.full((rows, columns), np.nan)
     bias = float(np.median(recording.samples))
     for start, stop in recording.stretches():
-        if stop - start >= size:
-            at_s = float(recording.times_s(np.array(start)))
-            _fill(power, recording.samples[start:stop] - bias, at_s, recording.span_s, fs, size, edges_hz)
-    highest = float(np.nanmax(power))
-    if not highest > 0:
-        raise ParameterError("the recording is constant: there is no spectrum to show")
-    with np.errstate(divide="ignore"):
-        level = 10.0 * np.log10(np.maximum(power / highest, 1e-20))
-    return Spectrogram(level, lowest_hz, fs / 2, begin_s, begin_s + recording.span_s)
-
-
-def _fill(
-    power: FloatArray, samples: FloatArray, at_s: float, span_s: float, fs: float, size: int, edges_hz: FloatArray
-) -> None:
-    """Write the columns that a stretch covers; a column of many windows keeps the highest."""
-    rows, columns = power.shape
-    window = np.hanning(size)
-    padded = 4 * size
-    starts = np.minimum(np.ceil(edges_hz * padded / fs - 1e-9).astype(np.int64), padded // 2)[:-1]
-    wide = np.diff(starts, append=padded // 2) > 0  # of other rows, no frequency of the transform lies within
-    width_s = span_s / columns
-    hops = max(1, min(16, math.ceil(width_s * fs / (size // 2))))
-    first = math.ceil(at_s / width_s - 0.5)
-    last = min(columns, math.floor((at_s + samples.size / fs) / width_s - 0.5) + 1)
-    for block in range(first, last, BLOCK_COLUMNS):
-        chosen = np.arange(block, min(block + BLOCK_COLUMNS, last))
-        middles_s = (chosen[:, None] + (np.arange(hops) + 0.5) / hops) * width_s - at_s
-        begins = np.clip(np.round(middles_s * fs).astype(np.int64) - size // 2, 0, samples.size - size).ravel()
-        pieces = np.lib.stride_tricks.sliding_window_view(samples, size)[begins] * window
-        spectra = np.abs(np.fft.rfft(pieces, padded, axis=1)) ** 2
-        fields = spectra[:, starts]
-        fields[:, wide] = np.maximum.reduceat(spectra, starts, axis=1)[:, wide]
-        fields = fields.reshape(chosen.size, hops, rows).max(axis=1)
-        power[:, chosen] = fields.T
+        builder.add(recording.samples[start:stop] - bias, begin_s + float(recording.times_s(np.array(start))))
+    return builder.build()

@@ -175,3 +175,41 @@ def test_without_a_script_the_page_has_waveform_marks_and_times(browser: webdriv
         assert json.loads(re.findall(r'<script type="application/json">(.*?)</script>', text)[0])["end"] > 21
     finally:
         browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+@pytest.mark.parametrize("media", ["screen", "print"])
+def test_nothing_is_cut_at_the_side_at_the_width_of_a_phone(browser: webdriver.Chrome, page: str, media: str) -> None:
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": media})
+    size = {"width": 390, "height": 800, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        browser.get(page)
+        wide, seen = browser.execute_script(
+            "return [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
+        )
+        assert wide <= seen
+        ends = browser.execute_script(
+            "return [...document.querySelectorAll('.times span, .key, .side span')]"
+            ".map(one => one.getBoundingClientRect()).filter(box => box.width).map(box => [box.left, box.right])"
+        )
+        assert len(ends) > 10
+        assert min(left for left, _ in ends) >= 0
+        assert max(right for _, right in ends) <= seen
+        assert browser.find_element(By.CSS_SELECTOR, ".tools").is_displayed() is (media == "screen")
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+def test_the_marks_and_pictures_of_a_recording_stay_together_on_paper(browser: webdriver.Chrome, page: str) -> None:
+    """No figure is as high as a page of A4, 297 mm less margins, or it would be cut in two."""
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        browser.get(page)
+        heights = browser.execute_script(
+            "return [...document.querySelectorAll('figure')].map(one => one.getBoundingClientRect().height)"
+        )
+        assert heights
+        assert max(heights) < (297 - 28) / 25.4 * 96 / 2  # half a page each
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})

@@ -9,11 +9,13 @@ import pytest
 
 from tapsig.analysis import causes
 from tapsig.analysis.causes import CauseTable, ErrorCause, find_causes
+from tapsig.detectors.features import FAMILIES
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.detectors.prominence import Prominence
 from tapsig.records import Label, Recording
 from tapsig.summary.remedies import (
     FALSE_WORDS,
+    FAMILY_WORDS,
     MISS_WORDS,
     NUISANCE,
     RINGING,
@@ -96,3 +98,7 @@ def test_every_cause_that_the_rules_name_has_words() -> None:
             [advice] = advise_errors(CauseTable("d", (ErrorCause(kind, word, 1.0, 0.0, 0.0),), 1, 1, 1.0), {})
             assert len(advice.words) > 15
             assert len(advice.remedy) > 10
+
+
+def test_every_family_that_rejects_a_candidate_has_words() -> None:
+    assert set(FAMILY_WORDS) == set(FAMILIES)

@@ -7,7 +7,7 @@ import pytest
 
 from tapsig.errors import ParameterError
 from tapsig.records import Gap, Recording
-from tapsig.summary.spectrogram import Spectrogram, compute_spectrogram
+from tapsig.summary.spectrogram import Spectrogram, SpectrogramBuilder, compute_spectrogram
 
 FS = 8000.0
 
@@ -54,3 +54,25 @@ def test_what_has_no_spectrum_is_refused() -> None:
         compute_spectrogram(Recording(np.ones(2000), 60.0))
     with pytest.raises(ParameterError, match="constant"):
         compute_spectrogram(Recording(np.ones(20000), FS))
+
+
+def test_a_click_is_seen_wherever_it_lies_in_a_column_of_many_windows() -> None:
+    for at_s in (10.0, 10.3, 17.77, 29.9):
+        samples = np.zeros(3600 * 1000)
+        samples[round(at_s * 1000)] = 1.0
+        level = compute_spectrogram(Recording(samples, 1000.0), columns=90).level_db  # 40 s each
+        # Windows that overlap by half leave no sample out; levels are relative to the highest.
+        assert level[:, 0].max() == 0.0
+        assert level[:, 1:].max() == pytest.approx(-200.0)  # the floor: nothing
+
+
+def test_pieces_give_the_spectrogram_of_the_whole() -> None:
+    samples = np.random.default_rng(0).standard_normal(600 * 1000)
+    whole = compute_spectrogram(Recording(samples, 1000.0), columns=60)
+    builder = SpectrogramBuilder(5.0, 600.0, fs=1000.0, columns=60)
+    for start in range(0, samples.size, 90_000):
+        builder.add(samples[start : start + 90_000] - np.median(samples), 5.0 + start / 1000.0)
+    pieces = builder.build()
+    np.testing.assert_allclose(pieces.level_db, whole.level_db, atol=3.0)  # windows at the seams lie elsewhere
+    assert np.median(np.abs(pieces.level_db - whole.level_db)) < 1e-6
+    assert (pieces.begin_s, pieces.end_s) == (5.0, 605.0)
