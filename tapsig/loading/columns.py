@@ -13,65 +13,24 @@ FIGURE = re.compile(r"(?<![A-Za-z_\d])\d+(?:\.\d+)?\s*(?:m?v|volts?|bits?|[km]?h
 FACTOR = re.compile(r"(?:(?<![a-z])x|[×*/÷])\s*\d|\d\s*[x×*](?![a-z])|\d[eE][+-]?\d|10\s*\^")
 """A factor beside a unit, such as `volts x10`, whose direction is ambiguous."""
 
-TIME_WORDS = frozenset(
-    {"time", "t", "dt", "timestamp", "stamp", "elapsed", "uptime", "clock", "date", "datetime", "zeit"}
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+TIME_WORDS = _words("time t dt timestamp stamp elapsed uptime clock date datetime zeit")
+STEP_WORDS = _words("dt delta diff interval step")
+COUNT_WORDS = _words("adc count counts raw code lsb")
+INDEX_WORDS = _words("index idx line no nr n i seq sequence counter frame packet id")
+OTHER_WORDS = _words(
+    """
+    temp temperature degc humidity pressure battery vbat vcc
+    min max minimum maximum lo hi low high lower upper limit threshold
+    label event trigger flag
+    """
 )
-STEP_WORDS = frozenset({"dt", "delta", "diff", "interval", "step"})
-COUNT_WORDS = frozenset({"adc", "count", "counts", "raw", "code", "lsb"})
-INDEX_WORDS = frozenset(
-    {"index", "idx", "line", "no", "nr", "n", "i", "seq", "sequence", "counter", "frame", "packet", "id"}
-)
-OTHER_WORDS = frozenset(
-    {
-        "temp",
-        "temperature",
-        "degc",
-        "humidity",
-        "pressure",
-        "battery",
-        "vbat",
-        "vcc",
-        "min",
-        "max",
-        "minimum",
-        "maximum",
-        "lo",
-        "hi",
-        "low",
-        "high",
-        "lower",
-        "upper",
-        "limit",
-        "threshold",
-        "label",
-        "event",
-        "trigger",
-        "flag",
-    }
-)
-"""Words of columns that stand beside a signal: what else was measured, and the fixed lines of a plotter."""
-FOREIGN_UNITS = frozenset(
-    {
-        "db",
-        "dbv",
-        "dbu",
-        "dbfs",
-        "ma",
-        "ua",
-        "na",
-        "pa",
-        "kpa",
-        "psi",
-        "pc",
-        "nc",
-        "vrms",
-        "mvrms",
-        "vpp",
-        "mvpp",
-        "vac",
-        "%",
-    }
-)
+"""Words of columns beside a signal: what else was measured, and the fixed lines of a plotter."""
+FOREIGN_UNITS = _words("db dbv dbu dbfs ma ua na pa kpa psi pc nc vrms mvrms vpp mvpp vac %")
 
 
 @dataclass(frozen=True, slots=True)

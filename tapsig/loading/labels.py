@@ -5,6 +5,7 @@ import io
 import math
 import re
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from tapsig.errors import LabelError, RecordingError
@@ -82,7 +83,7 @@ def parse_labels(text: str, *, source: str = "labels") -> tuple[Label, ...]:
 
 
 def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | None]:
-    """Labels, ascending, with their confidences where these are asked for."""
+    """Labels, ascending, with their confidences where these are asked for; LabelError for one that is there twice."""
     lines = [
         (number, line)
         for number, line in enumerate(_split_lines(text), 1)
@@ -90,8 +91,38 @@ def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | No
     ]
     if not lines:
         raise LabelError(f"{source}: there is no header; the first line must be 'onset_s,kind'")
-    if _starts_with_time(lines[0][1]):
-        return _collect(_plain_labels(lines, source), source)
+    read = _read_plain if TIME.match(lines[0][1].strip()) else _read_table
+    seen: dict[Label, int] = {}
+    found: dict[Label, float | None] = {}
+    for number, row in read(lines, source):
+        where = f"{source}, line {number}"
+        label = _label(row, where)
+        if label in seen:
+            raise LabelError(f"{where}: the same label as in line {seen[label]}; delete one of them")
+        seen[label] = number
+        found[label] = _confidence(row, where) if confident else None
+    return dict(sorted(found.items(), key=lambda item: item[0]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """The cells of one label; `comma`: its numbers may have a decimal comma."""
+
+    onset: str
+    kind: str
+    confidence: str = ""
+    comma: bool = False
+
+    def number(self, cell: str) -> float:
+        """The number in a cell; nan for none."""
+        try:  # Python itself also reads 1_000
+            return math.nan if "_" in cell else float(cell.replace(",", ".") if self.comma else cell)
+        except ValueError:
+            return math.nan
+
+
+def _read_table(lines: list[tuple[int, str]], source: str) -> Iterator[tuple[int, _Row]]:
+    """The labels of a file with a header."""
     delimiter = ";" if ";" in lines[0][1] else ","
     header = [cell.strip().lower() for cell in _cells(lines[0][1], delimiter, source, lines[0][0])]
     if "onset_s" not in header:
@@ -99,40 +130,18 @@ def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | No
             f"{source}, line {lines[0][0]}: the header is {lines[0][1][:60]!r}; it must name 'onset_s'"
             " (and 'kind', if not every label is a tap), or be a time in seconds"
         )
-    known = ("onset_s", "kind", "confidence") if confident else ("onset_s", "kind")
-    place: dict[str, int] = {name: header.index(name) for name in known if name in header}
-    needed = max(place["onset_s"], place.get("kind", 0))
-    rows: list[tuple[int, Label, float | None]] = []
     for number, line in lines[1:]:
-        cells = _cells(line, delimiter, source, number)
-        if len(cells) <= needed:
+        cells = [cell.strip() for cell in _cells(line, delimiter, source, number)]
+        row = dict(reversed(list(zip(header, cells, strict=False))))  # of two columns of one name, the first
+        if "onset_s" not in row or ("kind" in header and "kind" not in row):
             raise LabelError(
                 f"{source}, line {number}: {line[:60]!r} has {len(cells)} cells, fewer than the header;"
                 " complete or delete the line"
             )
-        label = _label(cells, place, delimiter, f"{source}, line {number}")
-        rows.append((number, label, _confidence(cells, place, delimiter, f"{source}, line {number}")))
-    return _collect(rows, source)
+        yield number, _Row(row["onset_s"], row.get("kind", TAP), row.get("confidence", ""), delimiter == ";")
 
 
-def _collect(rows: Iterable[tuple[int, Label, float | None]], source: str) -> dict[Label, float | None]:
-    """Labels, each with its line before and its confidence after it, ascending; LabelError for one that is twice."""
-    seen: dict[Label, int] = {}
-    found: dict[Label, float | None] = {}
-    for number, label, confidence in rows:
-        if label in seen:
-            raise LabelError(f"{source}, line {number}: the same label as in line {seen[label]}; delete one of them")
-        seen[label] = number
-        found[label] = confidence
-    return dict(sorted(found.items(), key=lambda item: item[0]))
-
-
-def _starts_with_time(line: str) -> bool:
-    """Whether a line is one of a file without a header: a time, and perhaps more."""
-    return TIME.match(line.strip()) is not None
-
-
-def _plain_labels(lines: list[tuple[int, str]], source: str) -> Iterator[tuple[int, Label, None]]:
+def _read_plain(lines: list[tuple[int, str]], source: str) -> Iterator[tuple[int, _Row]]:
     """The labels of a file without a header: `time`, `time,kind`, or start, end and name between tabs."""
     for number, line in lines:
         where = f"{source}, line {number}"
@@ -148,8 +157,7 @@ def _plain_labels(lines: list[tuple[int, str]], source: str) -> Iterator[tuple[i
                 f"{where}: {line[:60]!r} could be a decimal comma or two numbers; without a header a line holds"
                 " a time such as 1.25, a time and a kind, or start, end and name between tabs"
             )
-        kind = cells[1] if len(cells) == 2 and cells[1] else TAP
-        yield number, _label([cells[0], kind], {"onset_s": 0, "kind": 1}, "\t", where), None
+        yield number, _Row(cells[0], cells[1] if len(cells) == 2 and cells[1] else TAP)
 
 
 def _check_order(cells: list[str], where: str) -> None:
@@ -217,33 +225,22 @@ def _cells(line: str, delimiter: str, source: str, number: int) -> list[str]:
         raise LabelError(f"{source}, line {number}: {line[:60]!r} is not CSV ({error}); correct the quotes") from error
 
 
-def _label(cells: list[str], place: dict[str, int], delimiter: str, where: str) -> Label:
-    cell = cells[place["onset_s"]].strip()
+def _label(row: _Row, where: str) -> Label:
+    onset_s = row.number(row.onset)
+    if math.isnan(onset_s) and row.onset.lower() != "nan":
+        raise LabelError(f"{where}: onset_s is {row.onset[:40]!r}; it must be a number of seconds, such as 12.345")
+    _check_kind(row.kind, where)
     try:
-        if "_" in cell:
-            raise ValueError  # Python's own spelling of 1_000
-        onset_s = float(cell.replace(",", ".") if delimiter == ";" else cell)
-    except ValueError:
-        raise LabelError(f"{where}: onset_s is {cell[:40]!r}; it must be a number of seconds, such as 12.345") from None
-    kind = cells[place["kind"]].strip() if "kind" in place else TAP
-    _check_kind(kind, where)
-    try:
-        return Label(onset_s, kind)
+        return Label(onset_s, row.kind)
     except LabelError as error:
         raise LabelError(f"{where}: {error}") from None
 
 
-def _confidence(cells: list[str], place: dict[str, int], delimiter: str, where: str) -> float | None:
-    at = place.get("confidence", len(cells))
-    cell = cells[at].strip() if at < len(cells) else ""
-    if not cell:
+def _confidence(row: _Row, where: str) -> float | None:
+    if not row.confidence:
         return None
-    try:
-        confidence = float(cell.replace(",", ".") if delimiter == ";" else cell)
-    except ValueError:
-        confidence = math.nan
-    if not 0.0 <= confidence <= 1.0:
-        raise LabelError(f"{where}: confidence is {cell[:40]!r}; it must be a number from 0 to 1, or empty")
+    if not 0.0 <= (confidence := row.number(row.confidence)) <= 1.0:
+        raise LabelError(f"{where}: confidence is {row.confidence[:40]!r}; it must be a number from 0 to 1, or empty")
     return confidence
 
 

@@ -34,12 +34,6 @@ def half_sine_spectrum(frequency_hz: FloatArray, duration_s: float) -> FloatArra
     return np.where(edge, math.pi / 4.0, np.abs(np.cos(math.pi * safe)) / np.abs(1.0 - 4.0 * safe**2))
 
 
-def hertz_contact_s(mass_kg: float, radius_m: float, speed_m_s: float, *, reduced_modulus_pa: float) -> float:
-    """Contact time of a sphere on a half-space, 2.868·(m²/(R E*² v))^0.2 (Johnson, Contact Mechanics, eq. 11.24)."""
-    ratio = mass_kg**2 / (radius_m * reduced_modulus_pa**2 * speed_m_s)
-    return 2.868 * float(ratio) ** 0.2
-
-
 @dataclass(frozen=True, slots=True)
 class Tapper:
     """One person on one occasion.
