@@ -1,5 +1,5 @@
-"""Logs whose first rows hold metadata beside the data, such as `Sample Interval,0.001,,-0.5,0.02`, as oscilloscopes
-write them: a name and its value in the first columns, which are empty further down."""
+"""Logs of oscilloscopes whose first rows hold metadata beside the data, such as `Sample Interval,0.001,,-0.5,0.02`:
+a name and its value in the first columns, which are empty in later rows."""
 
 import re
 from collections import Counter

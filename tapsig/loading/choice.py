@@ -15,8 +15,8 @@ from tapsig.units import SECONDS, TIME_UNITS, VOLT_UNITS
 class Choice:
     """Which columns to read.
 
-    `time` None = no stamps in a column; `time_step` says that they are times since the line before. `channel` is the
-    place of `value` among the value columns, `name` its name ("" without a header), `alone` whether there is no other.
+    `time` None = no column of stamps; `time_step`: stamps are times since the previous line. `channel` is the index of
+    `value` among the value columns, `name` its name ("" without a header), `alone` whether it is the only one.
     """
 
     time: int | None
@@ -55,8 +55,7 @@ def choose_columns(
         if not timeless and not layout.clock_prefix:
             raise RecordingError(f"{where}: no time column and no rate; give fs=, or '# fs_hz=...' in its first lines")
         return Choice(None, "", False, value, chosen, place, name, alone)
-    told = layout.preamble.get("time_unit", "").lower()
-    unit = time_unit or columns[time].unit or TIME_UNITS.get(told, "")
+    unit = time_unit or columns[time].unit or TIME_UNITS.get(layout.preamble.get("time_unit", "").lower(), "")
     if unit not in SECONDS:
         title = layout.header[time] if layout.header else "the first column"
         raise RecordingError(

@@ -117,10 +117,10 @@ def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
     """Find gaps and losses. If many stamps repeat, they are coarse, and a single step of them is not a gap."""
     typical = _typical_period(source, ticks)
     split = unit_s < 1.0 and not _is_whole(ticks)  # ticks of a logger's clock are rarely fractional
-    highest_hz, told_hz = HIGHEST_SPLIT_RATE_HZ if split else HIGHEST_RATE_HZ, 1.0 / (typical * unit_s)
-    if told_hz > 0.9999 * highest_hz:
+    highest_hz, rate_hz = HIGHEST_SPLIT_RATE_HZ if split else HIGHEST_RATE_HZ, 1.0 / (typical * unit_s)
+    if rate_hz > 0.9999 * highest_hz:
         raise RecordingError(
-            f"{source}: its stamps give {told_hz:.3g} Hz, and at most {highest_hz:g} is possible; is a point in them a"
+            f"{source}: its stamps give {rate_hz:.3g} Hz, and at most {highest_hz:g} is possible; is a point in them a"
             " separator of thousands, or their unit another than time_unit=?"
         )
     period, resolution = typical, 0.0

@@ -1,4 +1,4 @@
-"""What the header of a log says of its columns: times, values and their units, line numbers, and what is no signal."""
+"""The columns of a log by its header: times, values with their units, line numbers, and other data."""
 
 import re
 from collections.abc import Sequence
@@ -9,7 +9,7 @@ from tapsig.units import TIME_UNITS, VOLT_UNITS
 WORD = re.compile(r"[a-zµμ%]+")
 BRACKET = re.compile(r"[(\[]([^)\]]*)[)\]]")
 FIGURE = re.compile(r"(?<![A-Za-z_\d])\d+(?:\.\d+)?\s*(?:m?v|volts?|bits?|[km]?hz)\b", re.IGNORECASE)
-"""A figure with its unit: where no time column is named beside it, it stands in a remark and not in a header."""
+"""A figure with its unit: a line that has one and names no time column is a remark, not a header."""
 FACTOR = re.compile(r"(?:(?<![a-z])x|[×*/÷])\s*\d|\d\s*[x×*](?![a-z])|\d[eE][+-]?\d|10\s*\^")
 """A factor beside a unit, such as `volts x10`, whose direction is ambiguous."""
 
@@ -37,9 +37,9 @@ FOREIGN_UNITS = _words("db dbv dbu dbfs ma ua na pa kpa psi pc nc vrms mvrms vpp
 class Column:
     """One column by its header.
 
-    `kind` is "time", "value", "other" (a value that is no signal) or "index". `unit` of a time is a key of
-    `tapsig.units.SECONDS`; of a value "V", "counts", or "?" for what is no unit that tapsig knows; "" where none is
-    named. `step` says that each time is the time since the line before.
+    `kind` is "time", "value", "other" (a value that is not the signal) or "index". `unit` of a time is a key of
+    `tapsig.units.SECONDS`; of a value "V", "counts", or "?" for an unknown unit; "" if none is named. `step`: each
+    time is the time since the previous line.
     """
 
     kind: str
@@ -49,7 +49,7 @@ class Column:
 
 
 def describe_column(name: str) -> Column:
-    """What a header cell says of its column.
+    """The column that a header cell describes.
 
     >>> describe_column("time (µs)").unit, describe_column("a0_mv").scale_v, describe_column("v_raw").unit
     ('us', 0.001, 'counts')
@@ -70,7 +70,7 @@ def describe_column(name: str) -> Column:
 
 
 def _value_unit(name: str, words: Sequence[str], inside: str) -> tuple[str, float]:
-    """The unit of a value, and volts of one: by what stands in brackets, else by the last word."""
+    """The unit of a value, and volts of one: from the text in brackets, otherwise from the last word."""
     units = [word for word in words if word in VOLT_UNITS]
     counted = not COUNT_WORDS.isdisjoint((*words, inside))
     if inside in VOLT_UNITS:

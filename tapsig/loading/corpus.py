@@ -1,4 +1,4 @@
-"""A corpus: a folder of recordings, with the manifest `corpus.csv` that tells what each of them is."""
+"""A corpus: a folder of recordings, with the manifest `corpus.csv` that describes them."""
 
 import csv
 import difflib
@@ -197,8 +197,8 @@ def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool
         key = (file.st_dev, file.st_ino, entry.channel)
         if key in seen:
             raise RecordingError(
-                f"{manifest}, line {line}: channel {entry.channel} of {entry.recording} stands in line"
-                f" {seen[key]} already; delete one of them"
+                f"{manifest}, line {line}: channel {entry.channel} of {entry.recording} is already in line"
+                f" {seen[key]}; delete one of them"
             )
         seen[key] = line
         entries.append(entry)
@@ -241,7 +241,7 @@ def _check_header(manifest: Path, cells: list[str]) -> list[str]:
         raise RecordingError(f"{manifest}: the header has no column 'recording'; tapsig knows {', '.join(KNOWN)}")
     twice = {name for name in header if header.count(name) > 1}
     if twice:
-        raise RecordingError(f"{manifest}: the column {sorted(twice)[0]!r} stands twice; delete one of them")
+        raise RecordingError(f"{manifest}: the column {sorted(twice)[0]!r} occurs twice; delete one of them")
     return header
 
 

@@ -22,7 +22,7 @@ from tapsig.records import Recording
 from tapsig.units import SECONDS, FloatArray
 
 MAX_OUT_OF_RANGE = 0.05
-MAX_OVER = 2.0  # volts may pass a nominal full scale, but not so far
+MAX_OVER = 2.0  # volts may exceed a nominal full scale, but not by more than this factor
 FIRST_VALUES, FEWEST_RISING = 1 << 16, 32
 COUNTER_SHARE = 0.85
 DAY_S = 86400.0
@@ -86,9 +86,9 @@ def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
 
 
 def _open_log(path: Path, source: str, findings: FindingList) -> tuple[bytes, Iterator[bytes], Layout]:
-    """The first block of a log, those after it, and how its lines are built.
+    """The first block of a log, the following blocks, and the layout of its lines.
 
-    Names before values are taken away, and so are columns of metadata beside the data.
+    Names before values and columns of metadata beside the data are removed from the blocks.
     """
     blocks = read_log_blocks(path, findings)
     first = next(blocks, b"")
@@ -106,14 +106,14 @@ def _open_log(path: Path, source: str, findings: FindingList) -> tuple[bytes, It
     return first, blocks, replace(find_layout(source, first), header=names)
 
 
-def _overrule(findings: FindingList, name: str, called: float | None, told: float | None) -> float | None:
-    """What the call says, else what the preamble tells; a finding where they differ by more than 5 %."""
-    if called is not None and told is not None and abs(called - told) > 0.05 * abs(told):
+def _overrule(findings: FindingList, name: str, called: float | None, preamble: float | None) -> float | None:
+    """The value of the call, otherwise that of the preamble; a finding if they differ by more than 5 %."""
+    if called is not None and preamble is not None and abs(called - preamble) > 0.05 * abs(preamble):
         findings.add(
             f"{name.replace('_', '-')}-overruled",
-            f"the preamble tells {name} {told:g}, the call {called:g}; took the call's",
+            f"the preamble gives {name} {preamble:g}, the call {called:g}; that of the call is used",
         )
-    return told if called is None else called
+    return preamble if called is None else called
 
 
 def _refuse_no_signal(choice: Choice, table: Table, *, asked: bool) -> None:
@@ -140,7 +140,7 @@ def _refuse_no_signal(choice: Choice, table: Table, *, asked: bool) -> None:
 
 
 def _counts_up(values: FloatArray) -> bool:
-    """Whether whole numbers rise by one from line to line, but for lost lines, and begin again at 0 or 1."""
+    """Whether the values rise by one from line to line, except at lost lines, and restart at 0 or 1."""
     steps = np.diff(values)
     back = steps < 0
     begins = values[1:][back]
@@ -184,15 +184,14 @@ def _value_scale(
         )
     if layout.remark:
         raise RecordingError(
-            f"{source}: {layout.remark[:40]!r} stands above its values, and no header; put volts or mv"
-            " there, whichever they are"
+            f"{source}: above its values is {layout.remark[:40]!r} instead of a header; put volts or mv there"
         )
     table.findings.add("volts-assumed", "the log gives no unit of its values; taken as volts")
     return False, scale_v, None
 
 
 def _lowest_count(table: Table, bits: int) -> int:
-    """0; or of signed counts (two's complement), where many are negative and nearly all within their range, -half."""
+    """The lowest count: 0, or -half of signed counts (two's complement: many are negative, nearly all within range)."""
     half, most = 1 << (bits - 1), MAX_OUT_OF_RANGE * table.values.size
     outside = np.count_nonzero((table.values < -half) | (table.values >= half))
     if np.count_nonzero(table.values < 0) <= most or outside > most:

@@ -1,4 +1,4 @@
-"""Build a corpus of one's own: a folder with the manifest `corpus.csv`, recordings and labels."""
+"""Build your own corpus: a folder with the manifest `corpus.csv`, recordings and labels."""
 
 import contextlib
 import csv
@@ -120,7 +120,7 @@ def add_recording(
 
 
 def _version(path: Path) -> tuple[int, int]:
-    """What changes when a file is written to."""
+    """Size and time of the last change of a file."""
     status = path.stat()
     return status.st_size, status.st_mtime_ns
 
@@ -144,7 +144,7 @@ def _check_header(manifest: Path, needed: Sequence[str]) -> None:
 
 
 def _read_lines(manifest: Path) -> list[str]:
-    """Lines with their ends, as `read_rows` numbers them; str.splitlines cuts in more places."""
+    """Lines with their ends, as `read_rows` numbers them; str.splitlines would split at more characters."""
     return list(io.StringIO(read_small_file(manifest, what="manifest").decode("utf-8-sig"), newline=""))
 
 
@@ -154,7 +154,7 @@ def _read_header(lines: Sequence[str]) -> list[str]:
 
 
 def _enter(manifest: Path, row: Mapping[str, str], *, instead_of: Sequence[int]) -> None:
-    """Put `row` at the end of the manifest; the lines `instead_of` (from 1) go, the rest stays byte by byte."""
+    """Append `row` to the manifest and remove the lines `instead_of` (from 1); the rest stays byte by byte."""
     lines = _read_lines(manifest)
     kept = [line for number, line in enumerate(lines, 1) if number not in instead_of]
     if not kept[-1].endswith(("\n", "\r")):
@@ -179,10 +179,10 @@ def _settle_split(rows: Sequence[Mapping[str, str]], vehicle: str, split: str | 
 
 
 def _copy_recording(folder: Path, source: Path, copied: list[Path]) -> Path:
-    """The copy of `source` in `folder`: the file of the same content that is there already, else a new one.
+    """The copy of `source` in `folder`: an existing file of the same content, otherwise a new one.
 
-    It is copied under a hidden name first, so that a recording's own name never stands on half a copy. The name is
-    the same each time: the lock lets one call in at once, and what a killed one left is written over.
+    It is copied under a hidden name first, so that an incomplete copy never has the recording's name. The lock admits
+    one call at a time, so the hidden name can be fixed: the rest of a killed call is overwritten.
     """
     folder.mkdir(parents=True, exist_ok=True)
     partial = folder / ".adding"
@@ -205,8 +205,8 @@ def _copy_recording(folder: Path, source: Path, copied: list[Path]) -> Path:
 
 
 def _place_labels(folder: Path, copy: Path, channel: int, labels: Path, others: set[str]) -> Path:
-    """Where the labels of a channel go: named by the recording's whole name and the channel, so that no two channels
-    share a name; a number more where another row's labels are there already.
+    """The path for the labels of a channel: the recording's file name and the channel, so that no two channels share
+    it; with a number if another row's labels have that path.
     """
     (folder / "labels").mkdir(exist_ok=True)
     number = 1

@@ -17,7 +17,7 @@ ASSUMED = frozenset(
         "labels-beside",
     }
 )
-"""Codes of facts that a file lacks and that were assumed; these are not faults."""
+"""Codes of findings on facts that the file lacks and that were assumed; these are not faults."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """Samples in frames, as the logger of `tapsig export --logger` sends them over a serial line, saved byte for byte.
 
-A file is frames one after the other; it may begin and end within one, and spoilt bytes may lie between. All numbers are
-unsigned and have their low byte first.
+A file is a sequence of frames. It may begin and end inside a frame, and corrupted bytes may lie between frames. All
+numbers are unsigned, with the low byte first.
 
 ====== ===== =====================================================
 byte   size  samples frame, 72 bytes
@@ -51,12 +51,12 @@ A_FRAME = 32
 SIZES = {SAMPLES: 6 + 2 * A_FRAME + 2, HEADER: 16}
 HEADER_EVERY = 64
 HEAD_BYTES = 2 * (HEADER_EVERY * SIZES[SAMPLES] + SIZES[HEADER])
-"""A file of frames holds a header within these, even if one is spoilt."""
+"""A file of frames has a header within these bytes, even if one header is corrupted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What the logger says of itself."""
+    """The settings of the logger, from a header frame."""
 
     fs: float
     adc_bits: int
@@ -95,7 +95,7 @@ def read_frames(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport
     gaps = tuple(Gap(int(frame + 1) * A_FRAME, float(missing[frame]) / header.fs) for frame in np.flatnonzero(missing))
     if gaps:
         findings.add(
-            "frames-lost", f"{int(missing.sum())} samples were lost on the way; they are gaps", count=len(gaps),
+            "frames-lost", f"{int(missing.sum())} samples were lost in transmission; kept as gaps", count=len(gaps),
             sample=gaps[0].sample,
         )  # fmt: skip
     range_v = (0.0, header.full_scale_v if options.full_scale_v is None else options.full_scale_v)
@@ -140,7 +140,7 @@ def _read_samples(content: bytes, findings: FindingList) -> tuple[IntArray, IntA
             continue
         ahead = content.find(SYNC, at + 1)
         ahead = len(content) if ahead < 0 else ahead
-        if starts and len(content) - at >= SIZES[SAMPLES]:  # what is cut at either end is no fault
+        if starts and len(content) - at >= SIZES[SAMPLES]:  # a frame cut at either end is not a fault
             first_spoilt = first_spoilt or at
             spoilt += ahead - at
         at = ahead

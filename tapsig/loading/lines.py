@@ -239,8 +239,8 @@ class LineReader:
 
 
 def read_clock(text: str) -> tuple[int, float] | None:
-    """The day (number from 0001-01-01, 0 without a date) and its seconds that a line's clock prefix tells, in UTC where
-    it names a zone; None without one.
+    """Day (number from 0001-01-01, 0 without a date) and seconds of the day from a line's clock prefix; None without
+    one. In UTC if it names a zone.
 
     >>> read_clock("12:00:01.5 -> 512"), read_clock("2024-05-03T12:00:01.5+02:00,512")
     ((0, 43201.5), (739009, 36001.5))

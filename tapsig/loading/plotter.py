@@ -1,4 +1,4 @@
-"""Logs whose lines name each value, such as `adc:512 low:0 high:1023`, as live plotters of serial data want them."""
+"""Logs whose lines name each value, such as `adc:512 low:0 high:1023`: the format of live serial plotters."""
 
 import re
 from collections import Counter
@@ -25,7 +25,7 @@ def find_names(block: bytes) -> tuple[str, ...]:
 
 
 def strip_names(block: bytes, names: tuple[str, ...]) -> bytes:
-    """The block with the values alone, parted by commas; a line that does not name all of them in order stays."""
+    """The block with the values alone, separated by commas; a line with other names stays as it is."""
     pairs = rb"[ ]*[,;\t ][ ]*".join(re.escape(name.encode()) + rb"[ ]*:[ ]*([^\s:,;]*)" for name in names)
     line = re.compile(rb"(?m)^((?:[^A-Za-z\n]*[ \t>])?)" + pairs + rb"[ ]*$")
     return line.sub(lambda match: match[1] + b",".join(match.groups()[1:]), block)

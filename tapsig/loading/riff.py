@@ -1,4 +1,4 @@
-"""The chunks of a RIFF/WAVE file, read so that a broken header does not cost the samples; cue points.
+"""The chunks of a RIFF/WAVE file, whose samples are found even if its header is broken; cue points.
 
 Source of the layout: Multimedia Programming Interface and Data Specifications 1.0 (IBM/Microsoft, 1991), chapters
 2 and 3; WAVE_FORMAT_EXTENSIBLE from the same publishers' multichannel notes.
@@ -44,8 +44,8 @@ AFTER_DATA = frozenset(
         b"fmt ",
     )
 )
-"""Chunks that may follow the samples: known as such even where their own size is wrong."""
-PADDING_BYTES = 512  # a sector: what a card holds before anything is written to it, all 0x00 or all 0xFF
+"""Chunks that may follow the samples, recognised even if their own size is wrong."""
+PADDING_BYTES = 512  # an unwritten sector of a card is all 0x00 or all 0xFF
 PADDING_BLOCK = 1 << 20
 
 # What renamed files start with: offset, bytes, name.
@@ -68,7 +68,7 @@ FOREIGN = (
 
 @dataclass(frozen=True, slots=True)
 class WaveFile:
-    """Where the samples of a WAV file are, and how they are coded. `frames` counts those that the file really has."""
+    """Where the samples of a WAV file are, and how they are coded. `frames` counts those present in the file."""
 
     tag: int
     channels: int
@@ -110,7 +110,7 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
         findings.add("truncated", f"the header says {riff_size + 8} bytes, the file has {size}; read what is there")
     fmt_offset = next(chunk.offset for chunk in chunks if chunk.name == b"fmt ")
     if fmt_offset > data.offset:
-        findings.add("data-before-format", "the data chunk stands before the fmt chunk; read all the same")
+        findings.add("data-before-format", "the data chunk comes before the fmt chunk; read nevertheless")
     frames = length // frame_bytes
     if not frames:
         raise RecordingError(
@@ -127,7 +127,7 @@ class _Chunk:
     offset: int  # of the content
     size: int  # as declared
     padded: bool = True
-    wrapped: bool = False  # the size counts multiples of 2**32 that the header could not hold
+    wrapped: bool = False  # the size includes multiples of 2**32, which the header cannot hold
 
 
 def _check_magic(path: Path, head: bytes) -> None:
@@ -157,7 +157,7 @@ def _looks_like_chunk(head: bytes) -> bool:
 def _list_chunks(file: BinaryIO, size: int) -> tuple[list[_Chunk], int]:
     """The chunks in order, and where the last one ends; an odd one may lack its pad byte.
 
-    A data chunk is the last unless another chunk follows it: samples may look like the head of a chunk by chance.
+    A data chunk is the last one unless a chunk follows at its end, since samples may resemble a chunk by chance.
     """
     chunks: list[_Chunk] = []
     position, long_data = 12, None
@@ -197,7 +197,7 @@ def _continues(file: BinaryIO, position: int, size: int) -> bool:
 
 
 def _is_wrapped(file: BinaryIO, start: int, length: int, size: int) -> bool:
-    """Whether samples from `start` on end multiples of 4 GB after the `length` that 32 bits can hold."""
+    """Whether the samples from `start` are longer than `length` by a multiple of 4 GB, which 32 bits cannot hold."""
     more = (size - start - length) // SIZE_WRAP * SIZE_WRAP
     ends = (start + length, start + length + length % 2)
     return (
@@ -255,16 +255,16 @@ def _data_length(data: _Chunk, size: int, end: int, findings: FindingList) -> in
             f"the samples take {data.size} bytes, more than the header can count; read to their end",
         )
     if data.size % 2 and not data.padded and data.offset + data.size < size:
-        findings.add("no-padding", "an odd data chunk lacks its pad byte; read all the same")
+        findings.add("no-padding", "an odd data chunk lacks its pad byte; read nevertheless")
     if end < size:
-        findings.add("trailing-bytes", f"{size - end} bytes after the last chunk are no chunk; left out")
+        findings.add("trailing-bytes", f"{size - end} bytes after the last chunk are not a chunk; left out")
     return data.size
 
 
 def _open_data_length(file: BinaryIO, data: _Chunk, size: int, frame_bytes: int, findings: FindingList) -> int:
-    """Bytes of samples in a data chunk whose declared size is not where anything ends, so what is there decides.
+    """Bytes of samples in a data chunk whose declared size is wrong, from the content of the file.
 
-    A tail of zeros or of 0xFF is what a card holds where nothing was written.
+    A tail of 0x00 or 0xFF is an unwritten part of a card.
     """
     rest = size - data.offset
     written = max(data.offset, _end_of_content(file, size, least=PADDING_BYTES)) - data.offset
@@ -295,7 +295,7 @@ def _open_data_length(file: BinaryIO, data: _Chunk, size: int, frame_bytes: int,
 
 
 def _end_of_content(file: BinaryIO, size: int, *, least: int) -> int:
-    """Where the padding at the end of a file begins; runs of under `least` bytes are none."""
+    """Where the padding at the end of a file begins; runs of fewer than `least` bytes do not count."""
     end = size
     while end:
         file.seek(end - 1)
@@ -353,7 +353,7 @@ def _parse_cue(path: Path, content: bytes) -> list[tuple[int, int]]:
     count = struct.unpack("<I", content[:4])[0] if len(content) >= 4 else -1
     if count < 0 or 4 + 24 * count > len(content):
         raise RecordingError(
-            f"{path}: its cue chunk of {len(content)} bytes is broken (it tells {count} points); write the labels again"
+            f"{path}: its cue chunk of {len(content)} bytes is broken (it gives {count} points); write the labels again"
         )
     points = (struct.unpack_from("<II4sIII", content, 4 + 24 * index) for index in range(count))
     return [(ident, offset) for ident, _, _, _, _, offset in points]
@@ -389,7 +389,7 @@ def _chunk(name: bytes, content: bytes) -> bytes:
 
 
 def replace_cue_points(path: Path, points: Sequence[tuple[int, str]]) -> None:
-    """Put these cue points in the place of those in a WAV file; samples and all other chunks stay byte for byte.
+    """Replace the cue points of a WAV file; samples and all other chunks stay byte for byte.
 
     Raises RecordingError for a header that does not agree with the file, or a file above 4 GB.
     """

@@ -36,7 +36,7 @@ SUBTYPES = {
 
 @dataclass(frozen=True, slots=True)
 class WavInfo:
-    """What a WAV file holds: rate in Hz, channels, frames, converter bits (None for float); what is wrong with it."""
+    """A WAV file: rate in Hz, channels, frames, converter bits (None for float), and the faults of its header."""
 
     fs: float
     channels: int
@@ -122,7 +122,7 @@ def add_beyond_full_scale(findings: FindingList, samples: FloatArray, first: int
 def note_unusual(
     blocks: Iterable[FloatArray], findings: FindingList, *, full_scale_v: float, is_float: bool, first: int = 0
 ) -> Iterator[FloatArray]:
-    """The blocks of a file, from sample `first` on; `findings` takes what is undefined or beyond full scale."""
+    """The same blocks, from sample `first` on; notes samples that are undefined or beyond full scale."""
     for block in blocks if is_float else ():
         kept = np.isfinite(block)
         if not kept.all():
@@ -132,7 +132,7 @@ def note_unusual(
         add_beyond_full_scale(findings, np.where(kept, block, 0.0) / full_scale_v, first)
         first += block.size
         yield block
-    yield from blocks  # whole numbers are neither
+    yield from blocks  # integer samples are neither
 
 
 def read_wav_blocks(
@@ -147,8 +147,8 @@ def read_wav_blocks(
 ) -> Iterator[FloatArray]:
     """One channel of a WAV file as consecutive blocks in volts, float64; memory does not grow with the file.
 
-    Joined, the blocks are the samples that `load_recording` returns, of which `first` and `stop` choose those from
-    `first` to before `stop`. `read_wav_info` tells the rate.
+    Joined, the blocks equal the samples of `load_recording`, from sample `first` to before `stop`. `read_wav_info`
+    gives the rate.
 
     Raises RecordingError when it is no usable WAV file, or at a sample that is nan or infinite (only `load_recording`
     can leave a gap there), unless `keep_undefined` is set; ParameterError for a channel that the file does not have.
@@ -195,7 +195,7 @@ def _blocks(
 
 
 def _open(path: Path, header: WaveFile) -> soundfile.SoundFile:
-    """The file itself when its header is sound and the library agrees; else its samples alone, coded as it tells."""
+    """The file itself if its header is sound and the library agrees with it; else its samples alone."""
     if header.sound:
         sound = soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path))
         if (sound.frames, sound.channels, sound.samplerate) == (header.frames, header.channels, header.fs):
@@ -326,7 +326,7 @@ def write_wav(
 
 
 def write_cue_labels(path: str | Path, labels: Sequence[Label]) -> None:
-    """Put `labels` as cue points into a WAV file, in the place of those it has; its samples stay as they are.
+    """Write `labels` as cue points into a WAV file and remove its old ones; the samples stay unchanged.
 
     Onsets round to the nearest frame. Raises LabelError for an onset after the end of the file.
     """

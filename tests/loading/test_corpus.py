@@ -103,14 +103,14 @@ def test_path_outside_is_read_when_it_is_allowed(folder: Path) -> None:
 def test_one_file_under_two_spellings_is_one_recording(folder: Path, again: str) -> None:
     (folder / "recordings/link.wav").symlink_to(folder / "recordings/a.wav")
     (folder / "corpus.csv").write_text(f"recording\nrecordings/a.wav\n{again}\n")
-    with pytest.raises(RecordingError, match=r"line 3: channel 0 of .* stands in line 2 already"):
+    with pytest.raises(RecordingError, match=r"line 3: channel 0 of .* is already in line 2"):
         load_corpus(folder)
 
 
 BAD_MANIFESTS = {
     "empty": ("\n", "no header"),
     "no recording column": ("file,split\na,train\n", "no column 'recording'"),
-    "a column twice": ("recording,split,split\n", "'split' stands twice"),
+    "a column twice": ("recording,split,split\n", "'split' occurs twice"),
     "a cell too few": ("recording,split\nrecordings/a.wav\n", "line 2: 1 cells, the header has 2"),
     "channel": ("recording,channel\nrecordings/a.wav,-1\n", "line 2: channel is '-1'"),
     "half a channel": ("recording,channel\nrecordings/a.wav,0.5\n", "line 2: channel is '0.5'"),
