@@ -106,7 +106,7 @@ def label_candidates(onset_s: FloatArray, taps_s: FloatArray) -> IntArray:
 
 
 def collect_candidates(
-    recordings: Iterable[Recording], *, group_by: str = "vehicle", progress: Callable[[int], None] | None = None
+    recordings: Iterable[Recording], *, progress: Callable[[int], None] | None = None
 ) -> CandidateTable:
     """Run the core over labelled `recordings`; each gap-free stretch counts as a recording.
 
@@ -117,7 +117,7 @@ def collect_candidates(
     durations, groups, taps = [], [], []
     for number, recording in enumerate(recordings):
         require_labels(recording)
-        name = recording.vehicle if group_by == "vehicle" and recording.vehicle else recording.source
+        name = recording.vehicle or recording.source or f"recording {number}"
         converter = Converter.of(recording)
         for start, stop in recording.stretches():
             core = TapCore(recording.fs, converter.adc_bits, trees=b"", base=0, least_score=0, least_level=0, dead_ms=0)
@@ -128,7 +128,7 @@ def collect_candidates(
             inside = inside[(inside >= 0) & (inside < (stop - start) / recording.fs)]
             parts.append((found.rows, onset_s, label_candidates(onset_s, inside)))
             durations.append((stop - start) / recording.fs)
-            groups.append(name or f"recording {number}")
+            groups.append(name)
             taps.append(inside)
         if progress is not None:
             progress(number + 1)

@@ -16,6 +16,7 @@ from tapsig.units import db_to_amplitude
 
 PIECE_S = 30.0
 """Duration of a piece; a mixture is made of one piece with taps and one without, from the same fold."""
+SHORTEST_S = 2.0
 GAIN_DB = 4.0
 """Standard deviation of the taps' gain, since force varies with surroundings (common practice, no source)."""
 
@@ -28,7 +29,7 @@ class Piece:
     fold: int
 
 
-def cut_pieces(recordings: Iterable[Recording], folds: int, *, shortest_s: float = 2.0) -> list[Piece]:
+def cut_pieces(recordings: Iterable[Recording], folds: int) -> list[Piece]:
     """Cut each gap-free stretch into pieces of about PIECE_S and assign them to the folds in turn.
 
     Cuts are at least 0.5 s from labelled taps if possible.
@@ -36,9 +37,7 @@ def cut_pieces(recordings: Iterable[Recording], folds: int, *, shortest_s: float
     pieces: list[Piece] = []
     files: dict[str, int] = {}
     for number, recording in enumerate(recordings):
-        file = files.setdefault(
-            recording.source or str(number), len(files)
-        )  # the channels of a file record the same taps
+        file = files.setdefault(recording.source or str(number), len(files))  # its channels record the same taps
         for start, stop in recording.stretches():
             begin_s = float(recording.times_s(np.array([start]))[0])
             taps_s = recording.taps_s - begin_s
@@ -47,7 +46,7 @@ def cut_pieces(recordings: Iterable[Recording], folds: int, *, shortest_s: float
             edges = [_clear_of_taps(length_s * k / count, taps_s, length_s) for k in range(1, count)]
             bounds = [0.0, *sorted(edges), length_s]
             for k, (first_s, last_s) in enumerate(itertools.pairwise(bounds)):
-                if last_s - first_s >= min(shortest_s, length_s):
+                if last_s - first_s >= min(SHORTEST_S, length_s):
                     pieces.append(Piece(_cut(recording, start, begin_s, first_s, last_s), (file + k) % folds))
     return pieces
 

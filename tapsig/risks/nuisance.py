@@ -188,12 +188,13 @@ def count_openings(
         entries.extend(machine.push(float(onset_s)))
         taps += 1
     entries.extend(machine.finish())
-    possible = sum(_is_possible(entry, length, parameters) for entry in entries)
+    possible = sum(is_possible(entry, length, parameters) for entry in entries)
     opened = sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
     return NuisanceCount(duration_s / 3600, taps, len(entries), possible, opened)
 
 
-def _is_possible(entry: Entry, length: int, parameters: EntryParameters) -> bool:
+def is_possible(entry: Entry, length: int, parameters: EntryParameters) -> bool:
+    """Whether an entry could be a code of this length."""
     return len(entry.digits) == length and max(entry.digits) <= parameters.digit_max
 
 
@@ -275,7 +276,7 @@ def count_possible_entries(
         long_enough.append(segment)
         seconds += end_s - begin_s
         possible += sum(
-            begin_s <= entry.start_s < end_s and _is_possible(entry, length, parameters)
+            begin_s <= entry.start_s < end_s and is_possible(entry, length, parameters)
             for entry in decode_taps(segment.onsets_s, parameters)
         )
     return PossibleEntries(seconds / 3600, possible, tuple(long_enough))

@@ -15,16 +15,17 @@ from tapsig.core.evidence import CODE_DIGITS, KEPT, NAT, Weighed
 from tapsig.detectors.base import run_detector
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, EntryParameters, decode_taps
-from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine, listen
+from tapsig.entry.evidence import EvidenceEntry, EvidenceMachine, listen
 from tapsig.records import Recording, require_labels
 from tapsig.results import Counts
 from tapsig.risks.guessing import compute_keyspace
-from tapsig.risks.nuisance import YEAR_HOURS, split_between_taps
+from tapsig.risks.nuisance import YEAR_HOURS, is_possible, split_between_taps
 from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
 from tapsig.scoring.outcomes import MIN_DIGITS, overlap
 
 Code = tuple[int, ...]
 RULE, EVIDENCE = "rule", "evidence"
+MOST_THRESHOLDS = 12
 MIN_THRESHOLD = -1.0
 """In nats: lowest threshold, which excludes codes that are much less likely than the best series."""
 
@@ -93,12 +94,7 @@ class TapFreeDecoding(Counts):
 
 
 def observe_openings(
-    recording: Recording,
-    variant: Tap,
-    parameters: EntryParameters | None = None,
-    *,
-    length: int = 3,
-    evidence: Evidence | None = None,
+    recording: Recording, variant: Tap, parameters: EntryParameters | None = None, *, length: int = 3
 ) -> tuple[tuple[EntryTrial, ...], TapFreeDecoding]:
     """Run both decoders on a labelled recording. Every entry starts with the machine awake and outside waiting times.
 
@@ -108,7 +104,7 @@ def observe_openings(
     parameters = replace(parameters or EntryParameters(), wake_taps=0)
     found_s = np.sort(recording.times_s(run_detector(variant, recording).accepted().onset_samples))
     ruled = decode_taps(found_s.tolist(), replace(parameters, digit_max=255))
-    machine = EvidenceMachine(parameters, evidence=evidence)
+    machine = EvidenceMachine(parameters)
     weighed = (*listen(machine, variant, recording), *machine.finish())
     tapped = decode_taps(recording.taps_s.tolist(), replace(parameters, digit_max=255))
     tried = tuple(
@@ -153,19 +149,10 @@ def _watch(
         if end_s <= begin_s:
             continue
 
-        def counts(entry: Entry, begin_s: float = begin_s, end_s: float = end_s) -> bool:
-            return begin_s <= entry.start_s < end_s
-
-        total += TapFreeDecoding(
-            (end_s - begin_s) / 3600.0,
-            sum(len(e.digits) == length and max(e.digits) <= parameters.digit_max for e in ruled if counts(e)),
-            tuple(
-                ratio
-                for e in weighed
-                if counts(e) and e.weighed is not None
-                for ratio in list_passing(e.weighed, length, parameters.digit_max)
-            ),
-        )
+        by_rule = sum(begin_s <= one.start_s < end_s and is_possible(one, length, parameters) for one in ruled)
+        inside = [one.weighed for one in weighed if begin_s <= one.start_s < end_s and one.weighed is not None]
+        ratios = (ratio for one in inside for ratio in list_passing(one, length, parameters.digit_max))
+        total += TapFreeDecoding((end_s - begin_s) / 3600.0, by_rule, tuple(ratios))
     return total
 
 
@@ -212,13 +199,13 @@ class DecoderRow:
     per_year_bound: float
 
 
-def list_thresholds(tried: Sequence[EntryTrial], *, most: int = 12) -> list[float]:
-    """Thresholds for the curve: at most `most` of the ratios of near codes, evenly spaced by rank."""
+def list_thresholds(tried: Sequence[EntryTrial]) -> list[float]:
+    """Thresholds for the curve: at most 12 of the ratios of near codes, evenly spaced by rank."""
     near = {ratio for each in tried for ratios in each.near_ratios for ratio in ratios}
     ratios = sorted(ratio for ratio in near if ratio > MIN_THRESHOLD)
     if not ratios:
         return [MIN_THRESHOLD]
-    chosen = np.unique(np.round(np.linspace(0, len(ratios) - 1, most)).astype(int))
+    chosen = np.unique(np.round(np.linspace(0, len(ratios) - 1, MOST_THRESHOLDS)).astype(int))
     return [MIN_THRESHOLD, *(ratios[i] + 1 / NAT for i in chosen)]
 
 

@@ -22,15 +22,13 @@ STEEL_DENSITY_KG_M3 = 7850.0
 STEEL_POISSON = 0.3
 
 
-def compute_bending_stiffness(
-    thickness_m: float, *, modulus_pa: float = STEEL_MODULUS_PA, poisson: float = STEEL_POISSON
-) -> float:
-    """Flexural rigidity of a plate in N·m: D = E h³ / 12(1 − ν²) (Leissa, Vibration of Plates, NASA SP-160).
+def compute_bending_stiffness(thickness_m: float) -> float:
+    """Flexural rigidity of a steel plate in N·m: D = E h³ / 12(1 − ν²) (Leissa, Vibration of Plates, NASA SP-160).
 
     >>> round(compute_bending_stiffness(0.7e-3), 3)
     6.596
     """
-    return modulus_pa * thickness_m**3 / (12.0 * (1.0 - poisson**2))
+    return STEEL_MODULUS_PA * thickness_m**3 / (12.0 * (1.0 - STEEL_POISSON**2))
 
 
 @lru_cache(maxsize=64)

@@ -40,13 +40,11 @@ def quarter_car_matrix(parameters: Mapping[str, float] = GOLDEN_CAR) -> FloatArr
     )
 
 
-def quarter_car_acceleration(
-    profile_m: FloatArray, fs: float, parameters: Mapping[str, float] = GOLDEN_CAR
-) -> FloatArray:
+def quarter_car_acceleration(profile_m: FloatArray, fs: float) -> FloatArray:
     """Acceleration of the body in m/s² over a profile sampled in time; exact for a profile held between samples."""
     check_positive("fs", fs)
-    matrix = quarter_car_matrix(parameters)
-    entry = np.array([0.0, 0.0, 0.0, parameters["tyre"] / parameters["unsprung"]])
+    matrix = quarter_car_matrix()
+    entry = np.array([0.0, 0.0, 0.0, GOLDEN_CAR["tyre"] / GOLDEN_CAR["unsprung"]])
     poles, vectors = np.linalg.eig(matrix)
     weights = np.linalg.solve(vectors, entry.astype(complex))
     output = matrix[1] @ vectors  # the body's acceleration is the second row of the state equation

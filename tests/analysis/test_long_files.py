@@ -17,8 +17,8 @@ from tapsig.errors import RecordingError
 from tapsig.labelling.proposal import propose_in_file, propose_onsets
 from tapsig.loading import parts, read_recording, write_wav
 from tapsig.loading.findings import FindingList
-from tapsig.loading.parts import read_wav_parts, read_wav_span
-from tapsig.records import Label
+from tapsig.loading.parts import Part, read_wav_parts, read_wav_span
+from tapsig.records import Label, Recording
 
 FS = 2000
 TAPS_S = np.concatenate([np.arange(3.0, 58.0, 2.5) + start for start in (0.0, 60.0, 120.0)])
@@ -41,19 +41,27 @@ def long_wav(tmp_path: Path) -> Path:
     return path
 
 
+def check_parts(made: list[Part], whole: Recording, labels: tuple[Label, ...]) -> None:
+    """Samples, times and labels of the parts are those of the whole recording."""
+    own = [part.recording.samples[part.first : part.stop] for part in made]
+    np.testing.assert_array_equal(np.concatenate(own), whole.samples)
+    own_s = [part.start / FS + part.recording.times_s(np.arange(part.first, part.stop)) for part in made]
+    np.testing.assert_allclose(np.concatenate(own_s), whole.times_s(np.arange(whole.samples.size)), atol=1e-9)
+    for part in made:
+        for label in part.recording.labels:
+            assert min(abs(label.onset_s + part.start / FS - one.onset_s) for one in labels) < 1e-9
+
+
 def test_parts_joined_are_the_recording(long_wav: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = read_recording(long_wav)[0]
     labels = (Label(0.0), Label(70.0), Label(179.9995))
     for part_s, overlap_s in ((60.0, 0.0), (60.0, 5.0), (59.3, 1.0), (1000.0, 5.0)):
         monkeypatch.setattr(parts, "PART_S", part_s)
         made = list(read_wav_parts(long_wav, labels=labels, overlap_s=overlap_s))
-        own = [part.recording.samples[part.first : part.stop] for part in made]
-        np.testing.assert_array_equal(np.concatenate(own), whole.samples)
+        check_parts(made, whole, labels)
         for part in made:
             span = slice(part.start, part.start + part.recording.samples.size)
             np.testing.assert_array_equal(part.recording.samples, whole.samples[span])
-            for label in part.recording.labels:
-                assert min(abs(label.onset_s + part.start / FS - one.onset_s) for one in labels) < 1e-9
         assert sum(len(part.recording.labels) for part in made) >= len(labels)
 
 
@@ -121,21 +129,14 @@ def broken_wav(long_wav: Path) -> Path:
 
 def test_undefined_samples_leave_the_same_gaps_in_parts(broken_wav: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     whole, report = read_recording(broken_wav)
-    times_s = whole.times_s(np.arange(whole.samples.size))
     labels = (Label(1.0), Label(70.0), Label(119.0))
     for part_s, overlap_s in ((60.0, 0.0), (60.0, 5.0), (7.3, 1.0), (1000.0, 5.0)):
         monkeypatch.setattr(parts, "PART_S", part_s)
         found = FindingList()
         made = list(read_wav_parts(broken_wav, labels=labels, overlap_s=overlap_s, findings=found))
-        own = [part.recording.samples[part.first : part.stop] for part in made]
-        np.testing.assert_array_equal(np.concatenate(own), whole.samples)
-        own_s = [part.start / FS + part.recording.times_s(np.arange(part.first, part.stop)) for part in made]
-        np.testing.assert_allclose(np.concatenate(own_s), times_s, atol=1e-9)
+        check_parts(made, whole, labels)
         undefined = next(one for one in found.settle("", strict=False) if one.code == "undefined-samples")
         assert undefined == report.find("undefined-samples")
-        for part in made:
-            for label in part.recording.labels:
-                assert min(abs(label.onset_s + part.start / FS - one.onset_s) for one in labels) < 1e-9
 
 
 @pytest.mark.parametrize(("start_s", "stop_s"), [(0.0, 5.0), (3.99, 61.0), (114.9, 160.0), (170.0, np.inf)])
