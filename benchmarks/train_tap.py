@@ -18,7 +18,7 @@ from tapsig.detectors.saved import render_detector
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting, TreeSum
 from tapsig.fitting.candidates import CandidateTable
-from tapsig.fitting.fit import NEGATIVES_WEIGHT
+from tapsig.fitting.cross_fit import NEGATIVES_WEIGHT
 from tapsig.units import FloatArray
 
 DOORS: dict[Part, dict[str, range]] = {

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tapsig.errors import LabelError, RecordingError
+from tapsig.loading.cue_points import read_cue_points
 from tapsig.loading.files import read_small_file, replace_file, to_path
-from tapsig.loading.riff import read_cue_points
 from tapsig.records import TAP, Label
 
 LONGEST_KIND = 100

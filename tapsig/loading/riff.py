@@ -1,10 +1,9 @@
-"""The chunks of a RIFF/WAVE file, whose samples are found even if its header is broken; cue points.
+"""The chunks of a RIFF/WAVE file, whose samples are found even if its header is broken.
 
 Source of the layout: Multimedia Programming Interface and Data Specifications 1.0 (IBM/Microsoft, 1991), chapters
 2 and 3; WAVE_FORMAT_EXTENSIBLE from the same publishers' multichannel notes.
 """
 
-import os
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from tapsig.errors import RecordingError
-from tapsig.loading.files import check_file, replace_file
+from tapsig.loading.files import check_file
 from tapsig.loading.findings import FindingList
 
 PCM, FLOAT, A_LAW, MU_LAW, EXTENSIBLE = 1, 3, 6, 7, 0xFFFE
@@ -20,7 +19,6 @@ TAG_NAMES = {2: "ADPCM", 0x11: "IMA ADPCM", 0x31: "GSM 6.10", 0x50: "MPEG", 0x55
 MAX_CHANNELS = 256
 HIGHEST_RATE_HZ = 10_000_000
 MAX_CHUNKS = 10_000
-MAX_CUE_POINTS = 1_000_000
 UNKNOWN_SIZE = 0xFFFFFFFF
 SIZE_WRAP = 1 << 32
 AFTER_DATA = frozenset(
@@ -89,7 +87,7 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
     size = check_file(path)
     with open(path, "rb") as file:
         _check_magic(path, file.read(16))
-        chunks, end = _list_chunks(file, size)
+        chunks, end = list_chunks(file, size)
         known = len(findings)
         fmt = _read_format(path, file, chunks)
         data = next((chunk for chunk in chunks if chunk.name == b"data"), None)
@@ -122,7 +120,9 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
 
 
 @dataclass(frozen=True, slots=True)
-class _Chunk:
+class Chunk:
+    """One chunk: its name, and where its content is."""
+
     name: bytes
     offset: int  # of the content
     size: int  # as declared
@@ -154,12 +154,12 @@ def _looks_like_chunk(head: bytes) -> bool:
     return len(head) == 8 and all(32 <= byte < 127 for byte in head[:4])
 
 
-def _list_chunks(file: BinaryIO, size: int) -> tuple[list[_Chunk], int]:
+def list_chunks(file: BinaryIO, size: int) -> tuple[list[Chunk], int]:
     """The chunks in order, and where the last one ends; an odd one may lack its pad byte.
 
     A data chunk is the last one unless a chunk follows at its end, since samples may resemble a chunk by chance.
     """
-    chunks: list[_Chunk] = []
+    chunks: list[Chunk] = []
     position, long_data = 12, None
     while position + 8 <= size and len(chunks) < MAX_CHUNKS:
         file.seek(position)
@@ -175,11 +175,11 @@ def _list_chunks(file: BinaryIO, size: int) -> tuple[list[_Chunk], int]:
         wrapped = name == b"data" and _is_wrapped(file, start, length, size)
         if wrapped:
             length += (size - start - length) // SIZE_WRAP * SIZE_WRAP
-        chunks.append(_Chunk(name, start, length, wrapped=wrapped))
+        chunks.append(Chunk(name, start, length, wrapped=wrapped))
         position = start + length
         if length % 2:
             position += _pad(file, position, size)
-            chunks[-1] = _Chunk(name, start, length, padded=position > start + length, wrapped=wrapped)
+            chunks[-1] = Chunk(name, start, length, padded=position > start + length, wrapped=wrapped)
         if name == b"data" and not _continues(file, position, size):
             break
     return chunks, position
@@ -215,7 +215,7 @@ def _pad(file: BinaryIO, position: int, size: int) -> int:
     return 0 if _looks_like_chunk(file.read(8)) and not _continues(file, position + 1, size) else 1
 
 
-def _read_format(path: Path, file: BinaryIO, chunks: Sequence[_Chunk]) -> tuple[int, int, int, int, int, int]:
+def _read_format(path: Path, file: BinaryIO, chunks: Sequence[Chunk]) -> tuple[int, int, int, int, int, int]:
     chunk = next((chunk for chunk in chunks if chunk.name == b"fmt "), None)
     if chunk is None:
         raise RecordingError(f"{path}: there is no fmt chunk, so rate and coding are unknown; record again")
@@ -247,7 +247,7 @@ def _read_format(path: Path, file: BinaryIO, chunks: Sequence[_Chunk]) -> tuple[
     return tag, channels, fs, frame_bytes, container, min(valid_bits, container)
 
 
-def _data_length(data: _Chunk, size: int, end: int, findings: FindingList) -> int:
+def _data_length(data: Chunk, size: int, end: int, findings: FindingList) -> int:
     """Bytes of samples in a data chunk that the end of the file or another chunk follows; `end` is that of the last."""
     if data.wrapped:
         findings.add(
@@ -261,7 +261,7 @@ def _data_length(data: _Chunk, size: int, end: int, findings: FindingList) -> in
     return data.size
 
 
-def _open_data_length(file: BinaryIO, data: _Chunk, size: int, frame_bytes: int, findings: FindingList) -> int:
+def _open_data_length(file: BinaryIO, data: Chunk, size: int, frame_bytes: int, findings: FindingList) -> int:
     """Bytes of samples in a data chunk whose declared size is wrong, from the content of the file.
 
     A tail of 0x00 or 0xFF is an unwritten part of a card.
@@ -319,93 +319,3 @@ def _run_before(file: BinaryIO, end: int, byte: bytes) -> int:
         if bare:
             break
     return end - at
-
-
-# ---------------------------------------------------------------- cue points
-
-
-def read_cue_points(path: Path) -> tuple[int, list[tuple[int, str]]]:
-    """Rate in Hz, and (frame, text) of every cue point of a WAV file in file order; text is "" where none is given.
-
-    Raises RecordingError as `read_wave_header` does, and for a broken cue chunk.
-    """
-    header = read_wave_header(path, FindingList())
-    size = os.path.getsize(path)
-    places: list[tuple[int, int]] = []
-    texts: dict[int, str] = {}
-    with open(path, "rb") as file:
-        for chunk in _list_chunks(file, size)[0]:
-            if chunk.name not in (b"cue ", b"LIST") or chunk.size > 64 * MAX_CUE_POINTS:
-                continue
-            file.seek(chunk.offset)
-            content = file.read(min(chunk.size, size - chunk.offset))
-            if chunk.name == b"cue ":
-                places += _parse_cue(path, content)
-            elif content[:4] == b"adtl":
-                texts.update(_parse_texts(content[4:]))
-    for ident, frame in places:
-        if frame >= header.frames:
-            raise RecordingError(f"{path}: cue point {ident} is at frame {frame}; the file has {header.frames} frames")
-    return header.fs, [(frame, texts.get(ident, "")) for ident, frame in places]
-
-
-def _parse_cue(path: Path, content: bytes) -> list[tuple[int, int]]:
-    count = struct.unpack("<I", content[:4])[0] if len(content) >= 4 else -1
-    if count < 0 or 4 + 24 * count > len(content):
-        raise RecordingError(
-            f"{path}: its cue chunk of {len(content)} bytes is broken (it gives {count} points); write the labels again"
-        )
-    points = (struct.unpack_from("<II4sIII", content, 4 + 24 * index) for index in range(count))
-    return [(ident, offset) for ident, _, _, _, _, offset in points]
-
-
-def _parse_texts(content: bytes) -> dict[int, str]:
-    texts, position = {}, 0
-    while position + 12 <= len(content):
-        name, length, ident = struct.unpack_from("<4sII", content, position)
-        if name == b"labl":
-            raw = content[position + 12 : position + 8 + length].split(b"\0")[0]
-            texts[ident] = raw.decode("utf-8", errors="replace")
-        position += 8 + length + length % 2
-    return texts
-
-
-def render_cue_points(points: Sequence[tuple[int, str]]) -> bytes:
-    """A cue chunk and a LIST chunk for (frame, text) points; nothing for none."""
-    if not points:
-        return b""
-    cue = struct.pack("<I", len(points)) + b"".join(
-        struct.pack("<II4sIII", ident, frame, b"data", 0, 0, frame) for ident, (frame, _) in enumerate(points, 1)
-    )
-    texts = (
-        _chunk(b"labl", struct.pack("<I", ident) + text.encode("utf-8") + b"\0")
-        for ident, (_, text) in enumerate(points, 1)
-    )
-    return _chunk(b"cue ", cue) + _chunk(b"LIST", b"adtl" + b"".join(texts))
-
-
-def _chunk(name: bytes, content: bytes) -> bytes:
-    return name + struct.pack("<I", len(content)) + content + b"\0" * (len(content) % 2)
-
-
-def replace_cue_points(path: Path, points: Sequence[tuple[int, str]]) -> None:
-    """Replace the cue points of a WAV file; samples and all other chunks stay byte for byte.
-
-    Raises RecordingError for a header that does not agree with the file, or a file above 4 GB.
-    """
-    findings = FindingList()
-    header = read_wave_header(path, findings)
-    if not header.sound:
-        raise RecordingError(f"{path}: its header is broken ({findings}); write it again as WAV first")
-    content = path.read_bytes()
-    kept = []
-    with open(path, "rb") as file:
-        for chunk in _list_chunks(file, len(content))[0]:
-            body = content[chunk.offset : chunk.offset + chunk.size]
-            if chunk.name == b"cue " or (chunk.name == b"LIST" and body[:4] == b"adtl"):
-                continue
-            kept.append(_chunk(chunk.name, body))
-    body = b"WAVE" + b"".join(kept) + render_cue_points(points)
-    if content[:4] != b"RIFF" or len(body) >= UNKNOWN_SIZE:
-        raise RecordingError(f"{path}: cue points go into RIFF files below 4 GB; use a label file instead")
-    replace_file(path, b"RIFF" + struct.pack("<I", len(body)) + body)

@@ -11,10 +11,11 @@ import numpy.typing as npt
 import soundfile
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
+from tapsig.loading.cue_points import replace_cue_points
 from tapsig.loading.files import replace_file, show_path
 from tapsig.loading.findings import FindingList, LoadReport, Stretch
 from tapsig.loading.read_options import ReadOptions
-from tapsig.loading.riff import A_LAW, FLOAT, MU_LAW, PCM, WaveFile, read_wave_header, replace_cue_points
+from tapsig.loading.riff import A_LAW, FLOAT, MU_LAW, PCM, WaveFile, read_wave_header
 from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples
 

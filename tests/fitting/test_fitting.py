@@ -26,7 +26,8 @@ from tapsig.fitting.candidates import (
     label_candidates,
     score_table,
 )
-from tapsig.fitting.fit import FittedDetector, fit_detector, load_replay
+from tapsig.fitting.cross_fit import load_replay
+from tapsig.fitting.fit import FittedDetector, fit_detector
 from tapsig.fitting.mixing import cut_pieces, mix_pieces
 from tapsig.records import Label, Recording
 from tapsig.simulation import simulate_scene

@@ -1,0 +1,205 @@
+"""Strategies to adjust the shipped detector, compared by cross-validation on an owner's recordings.
+
+Trees that are added to the shipped model are fitted to the owner's candidates together with part of the shipped
+training data (replay.npz), so that the model keeps rejecting disturbances that the owner did not record.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from importlib import resources
+
+import numpy as np
+
+from tapsig.detectors.model import SCALE, Model, to_probability, to_score
+from tapsig.detectors.tap import Tap
+from tapsig.fitting.boosting import Boosting
+from tapsig.fitting.candidates import (
+    CandidateTable,
+    OperatingPoint,
+    collect_candidates,
+    evaluate_threshold,
+    score_table,
+)
+from tapsig.fitting.mixing import cut_pieces, mix_pieces
+from tapsig.records import Recording
+from tapsig.units import BoolArray, FloatArray, IntArray
+
+FOLDS = 4
+MAX_MIXTURES = 80
+MAX_ERROR_RATIO = 0.9
+"""An adjusted model must make at most this share of the shipped one's errors, and not more in most folds."""
+REPLAY_WEIGHT = 1.0
+"""Total weight of the replayed candidates, relative to the owner's."""
+NEGATIVES_WEIGHT = 2.0
+"""Total weight of candidates that are not taps, relative to the taps; as for the shipped model."""
+MIN_KEPT_TAPS = 0.98
+"""The threshold keeps at least this share of the unmixed taps, if their scores allow it."""
+STRATEGIES = {"threshold": None, "adjusted": Boosting(trees=24, leaves=4, rate=0.1, least_leaf=30)}
+SHIPPED = "shipped"
+_STEPS = np.arange(-4.0, 3.01, 0.25) * SCALE
+
+Points = tuple[list[OperatingPoint], list[OperatingPoint]]
+"""Operating points of each fold, on recordings with taps and on those without."""
+
+
+@lru_cache(maxsize=1)
+def load_replay() -> CandidateTable:
+    """Part of the training data of the shipped model, with weights."""
+    with resources.files("tapsig.fitting").joinpath("replay.npz").open("rb") as file, np.load(file) as kept:
+        count = kept["tap"].size
+        return CandidateTable(
+            kept["rows"],
+            np.zeros(count),
+            kept["tap"].astype(np.int64),
+            np.zeros(count, dtype=np.int64),
+            np.zeros(1),
+            ("",),
+            (np.zeros(0),),
+            _balanced(kept["tap"]),
+        )
+
+
+def _balanced(tap: IntArray) -> FloatArray:
+    """Weights that sum to 1 over taps and to NEGATIVES_WEIGHT over others; 0 without a class."""
+    taps, others = tap == 1, tap == 0
+    return np.where(taps, 1.0 / max(taps.sum(), 1), np.where(others, NEGATIVES_WEIGHT / max(others.sum(), 1), 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class CrossFit:
+    """Candidates of pieces and mixtures, and the settings of the fit.
+
+    Parameters
+    ----------
+    table : the candidates.
+    fold, tapped, mixed : of each recording: its fold, whether it has taps, whether it is a mixture.
+    shipped : the detector to adjust.
+    wanted : limit of false alarms per hour, or None.
+    """
+
+    table: CandidateTable
+    fold: IntArray
+    tapped: BoolArray
+    mixed: BoolArray
+    shipped: Tap
+    wanted: float | None
+    seed: int
+
+    @classmethod
+    def prepare(
+        cls,
+        recordings: list[Recording],
+        shipped: Tap,
+        *,
+        group_by: str,
+        wanted: float | None,
+        seed: int,
+        progress: Callable[[int], None] | None,
+    ) -> "CrossFit":
+        """Cut the recordings into pieces, mix them, and collect the candidates of all."""
+        pieces = cut_pieces(recordings, FOLDS)
+        names = [
+            piece.recording.vehicle if group_by == "vehicle" and piece.recording.vehicle else piece.recording.source
+            for piece in pieces
+        ]
+        groups = {name: number % FOLDS for number, name in enumerate(dict.fromkeys(names))}
+        if len(groups) >= FOLDS or (len(groups) > 1 and group_by == "vehicle"):
+            pieces = [replace(piece, fold=groups[name]) for piece, name in zip(pieces, names, strict=True)]
+        mixtures = list(mix_pieces(pieces, np.random.default_rng(seed), most=MAX_MIXTURES))
+        own = collect_candidates((piece.recording for piece in pieces), progress=progress)
+        parts, everything = [own], [*pieces, *mixtures]
+        if mixtures:
+            parts.append(collect_candidates(piece.recording for piece in mixtures))
+        table = CandidateTable.join(parts)
+        tapped = np.array([taps.size > 0 for taps in table.taps_s])
+        mixed = np.arange(tapped.size) >= len(pieces)
+        fold = np.array([piece.fold for piece in everything])
+        return cls(table, fold, tapped, mixed, shipped, wanted, seed)
+
+    def of(self, recordings: BoolArray) -> BoolArray:
+        """Mask of the candidates in the selected recordings."""
+        return np.asarray(recordings[self.table.recording])
+
+    def _adjust(self, chosen: BoolArray, boosting: Boosting | None) -> Model:
+        """The shipped model with added trees, fitted to the `chosen` candidates and the replayed ones."""
+        shipped = self.shipped.model
+        if boosting is None:
+            return shipped
+        replay = load_replay()
+        tap = np.concatenate([self.table.tap[chosen], replay.tap])
+        rows = np.concatenate([self.table.rows[chosen], replay.rows])
+        weights = np.concatenate([_balanced(self.table.tap[chosen]), REPLAY_WEIGHT * replay.weights])
+        weights *= np.count_nonzero(weights) / weights.sum()
+        start = shipped.score(rows) / SCALE
+        added = boosting.fit_residual(rows, (tap == 1).astype(np.int64), weights, start, seed=self.seed)
+        return added.to_model(shipped, sources=shipped.sources, fitted_to=shipped.fitted_to)
+
+    def compare(self) -> tuple[dict[str, FloatArray], dict[str, Points]]:
+        """Held-out scores of each strategy, and its results at thresholds chosen on the other folds."""
+        start = score_table(self.table, self.shipped.model).astype(np.float64)
+        scores = {SHIPPED: start}
+        folds = np.unique(self.fold)
+        for strategy, boosting in STRATEGIES.items():
+            scores[strategy] = start.copy()
+            for k in folds if boosting is not None else ():
+                out = self.of(self.fold == k)
+                if (self.table.tap[~out] == 1).any() and (self.table.tap[~out] == 0).any():
+                    scores[strategy][out] = score_table(self.table, self._adjust(~out, boosting))[out]
+        points: dict[str, Points] = {}
+        for strategy, held in scores.items():
+            points[strategy] = ([], [])
+            for k in folds:
+                inner, least = self.fold != k, float(to_score(self.shipped.probability))
+                if strategy != SHIPPED:
+                    least = self._choose_threshold(held, inner if inner.any() else ~inner)
+                for part, found in zip((self.tapped, ~self.tapped), points[strategy], strict=True):
+                    found.append(self._evaluate(held, part & (self.fold == k), least))
+        return scores, points
+
+    def _evaluate(self, scores: FloatArray, recordings: BoolArray, least: float) -> OperatingPoint:
+        chosen = self.table.select(recordings)
+        return evaluate_threshold(chosen, scores[self.of(recordings)], least, self.shipped.dead_time_s)
+
+    def _choose_threshold(self, scores: FloatArray, recordings: BoolArray) -> float:
+        """The threshold with the best F1 on `recordings` with taps, or the most hits within the limit of false alarms.
+
+        Without such a limit, it keeps nearly all unmixed taps.
+        """
+        points = [self._evaluate(scores, recordings & self.tapped, float(step)) for step in _STEPS]
+        if (wanted := self.wanted) is not None:
+            free = [self._evaluate(scores, recordings & ~self.tapped, float(step)) for step in _STEPS]
+            pairs = zip(points, free, strict=True)
+            allowed = [point for point, other in pairs if not other.false_alarms_per_hour > wanted]
+            return (allowed or points[-1:])[0].least_score
+        best = max(points, key=lambda point: point.f1 if point.f1 == point.f1 else -1.0).least_score
+        quiet = self.of(recordings & self.tapped & ~self.mixed) & (self.table.tap == 1)
+        kept = float(np.quantile(scores[quiet], 1.0 - MIN_KEPT_TAPS)) if quiet.any() else best
+        return max(min(best, kept), float(_STEPS[0]))
+
+    def finish(self, strategy: str, scores: dict[str, FloatArray]) -> Tap:
+        """The detector by this strategy, fitted to all recordings."""
+        if strategy == SHIPPED:
+            return self.shipped
+        everywhere = np.ones(self.fold.size, dtype=bool)
+        least = self._choose_threshold(scores[strategy], everywhere)
+        probability = float(f"{to_probability(np.array([least]))[0]:.4g}")
+        return replace(
+            self.shipped, model=self._adjust(self.of(everywhere), STRATEGIES[strategy]), probability=probability
+        )
+
+
+def sum_points(points: list[OperatingPoint]) -> OperatingPoint:
+    """The counts of all folds, with the threshold of the first."""
+    names = ("tp", "fp", "fn", "hours")
+    return replace(points[0], **{name: sum(getattr(point, name) for point in points) for name in names})
+
+
+def choose_strategy(points: dict[str, Points]) -> str:
+    """The strategy with the fewest errors on recordings with taps, if clearly better than the shipped detector."""
+    before = points[SHIPPED][0]
+    best = min(STRATEGIES, key=lambda strategy: sum_points(points[strategy][0]).errors)
+    errors, errors_before = [p.errors for p in points[best][0]], [p.errors for p in before]
+    not_worse = sum(one <= other for one, other in zip(errors, errors_before, strict=True))
+    clearly = sum(errors) <= MAX_ERROR_RATIO * sum(errors_before) and not_worse >= 0.75 * len(errors)
+    return best if clearly else SHIPPED
