@@ -161,7 +161,7 @@ def read_wav_blocks(
     header = read_wave_header(path, FindingList())
     _check_channel(path, header, channel)
     stop = header.frames if stop is None else min(stop, header.frames)
-    blocks = (block * full_scale_v for block in _blocks(path, header, channel, block_samples, first, stop))
+    blocks = _blocks(path, header, channel, block_samples, first=first, stop=stop, full_scale=full_scale_v)
     return blocks if keep_undefined else _refuse_undefined(path, blocks, first)
 
 
@@ -176,16 +176,24 @@ def _refuse_undefined(path: Path, blocks: Iterator[FloatArray], first: int) -> I
 
 
 def _blocks(
-    path: Path, header: WaveFile, channel: int, block_samples: int, first: int = 0, stop: int | None = None
+    path: Path,
+    header: WaveFile,
+    channel: int,
+    block_samples: int,
+    *,
+    first: int = 0,
+    stop: int | None = None,
+    full_scale: float = 1.0,
 ) -> Iterator[FloatArray]:
-    """Blocks of one channel, full scale = 1, as the sound library decodes them."""
+    """Blocks of one channel; full scale becomes `full_scale`."""
     try:
         with _open(path, header) as sound:
             if first:
                 sound.seek(first)
             left = (header.frames if stop is None else stop) - first
-            dtype, unit = ("int16", 2.0**-15) if sound.subtype == "PCM_16" else ("float64", 1.0)
-            while left > 0:  # whole numbers: the channels that are not wanted need no conversion
+            # Integers as they are: the channels that are not wanted need no conversion.
+            dtype, unit = ("int16", 2.0**-15 * full_scale) if sound.subtype == "PCM_16" else ("float64", full_scale)
+            while left > 0:
                 frames = sound.read(min(block_samples, left), dtype=dtype, always_2d=True)
                 if not len(frames):
                     raise RecordingError(f"{path}: its last {left} frames cannot be decoded; convert it to 16-bit WAV")
