@@ -18,7 +18,8 @@ import numpy as np
 from sklearn.metrics import average_precision_score
 
 from tapsig.fitting.boosting import Boosting
-from tapsig.labelling.proposal import FEATURES, compute_candidates
+from tapsig.labelling.confidence import FEATURES
+from tapsig.labelling.proposal import compute_candidates
 from tapsig.records import Recording
 from tapsig.simulation import FLEET, SCENES, Vehicle, random_vehicle, simulate_scene
 from tapsig.units import FloatArray, IntArray
@@ -75,7 +76,7 @@ def main() -> None:
     if args.write:  # the old weights are not read by compute_candidates
         found = gather([*train, *map(random_vehicle, EXTRA_VEHICLES)], (1, 2))
         TARGET.write_text(json.dumps(fit(*join(found))) + "\n", encoding="utf-8")
-    from tapsig.labelling.proposal import compute_confidence  # after writing: it reads the file once
+    from tapsig.labelling.confidence import compute_confidence  # after writing: it reads the file once
 
     print(f"{'scene':10} {'taps':>5} {'in 5 ms':>8} {'found':>6} {'AP':>6} {'sure':>5} {'right':>6} {'doubtful':>8}")
     for scene, parts in gather(held_out, (1, 2, 3)).items():
