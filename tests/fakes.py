@@ -105,6 +105,12 @@ TEN_BITS = ReadOptions(adc_bits=10, full_scale_v=5.0)
 """How the logs of a converter of 10 bits and 5 V are read."""
 
 
+def put(path: Path, content: bytes) -> Path:
+    """Write a file; returns its path."""
+    path.write_bytes(content)
+    return path
+
+
 def write_log(folder: Path, lines: str | Iterable[str]) -> Path:
     """Write a text, or lines, to a file."""
     path = folder / "log.csv"
@@ -131,6 +137,4 @@ def read_columns(
 
 def read_wav_bytes(folder: Path, content: bytes, options: ReadOptions = DEFAULTS) -> tuple[Recording, LoadReport]:
     """Write the content of a WAV file, and read it."""
-    path = folder / "x.wav"
-    path.write_bytes(content)
-    return read_recording(path, options)
+    return read_recording(put(folder / "x.wav", content), options)

@@ -10,6 +10,7 @@ import pytest
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading import ReadOptions, read_recording
 from tapsig.units import IntArray
+from tests.fakes import put
 
 FS = 5000.0
 
@@ -36,8 +37,7 @@ def counts() -> IntArray:
 
 
 def load(folder: Path, content: bytes, **options: object):  # type: ignore[no-untyped-def]
-    path = folder / "log.bin"
-    path.write_bytes(content)
+    path = put(folder / "log.bin", content)
     return read_recording(path, ReadOptions(**options))  # type: ignore[arg-type]
 
 

@@ -12,6 +12,7 @@ from tapsig.errors import LabelError
 from tapsig.loading import load_labels, load_recording, write_labels, write_wav
 from tapsig.loading.labels import load_proposals, parse_labels, render_labels
 from tapsig.records import Label
+from tests.fakes import put
 
 BOTH = (Label(0.25, "thump"), Label(1.5, "tap"))
 
@@ -46,15 +47,13 @@ BAD = {
 
 @pytest.mark.parametrize("name", GOOD)
 def test_label_file_is_read(tmp_path: Path, name: str) -> None:
-    path = tmp_path / "labels.csv"
-    path.write_bytes(GOOD[name])
+    path = put(tmp_path / "labels.csv", GOOD[name])
     assert load_labels(path) == BOTH
 
 
 @pytest.mark.parametrize("name", BAD)
 def test_label_file_is_refused_with_line_and_value(tmp_path: Path, name: str) -> None:
-    path = tmp_path / "labels.csv"
-    path.write_bytes(BAD[name][0])
+    path = put(tmp_path / "labels.csv", BAD[name][0])
     with pytest.raises(LabelError) as caught:
         load_labels(path)
     assert BAD[name][1] in str(caught.value)

@@ -12,7 +12,7 @@ from tapsig.loading import ReadOptions, load_recording, logtext, read_recording,
 from tapsig.loading.findings import ASSUMED
 from tapsig.records import Gap
 from tapsig.units import counts_to_volts
-from tests.fakes import TEN_BITS, read_columns, read_log
+from tests.fakes import TEN_BITS, put, read_columns, read_log
 from tests.loading.messy_logs import COUNTS, LOGS
 
 VOLTS = counts_to_volts(COUNTS, (0.0, 5.0), 10)
@@ -21,16 +21,15 @@ READ = [name for name, log in LOGS.items() if log.refusal is None]
 REFUSED = [name for name, log in LOGS.items() if log.refusal is not None]
 
 
-def put(folder: Path, name: str) -> tuple[Path, dict]:
-    path = folder / "log.csv"
-    path.write_bytes(LOGS[name].content)
+def put_log(folder: Path, name: str) -> tuple[Path, dict]:
+    path = put(folder / "log.csv", LOGS[name].content)
     return path, {"adc_bits": 10, "full_scale_v": 5.0, **LOGS[name].arguments}
 
 
 @pytest.mark.parametrize("name", READ)
 def test_log_gives_its_sound_samples_and_names_what_it_left_out(tmp_path: Path, name: str) -> None:
     log = LOGS[name]
-    path, arguments = put(tmp_path, name)
+    path, arguments = put_log(tmp_path, name)
     recording, report = read_recording(path, ReadOptions(**arguments))
     expected = VOLTS if log.kept is None else VOLTS[log.kept]
     if "lost-samples" in log.codes:  # single lines; a straight line stands for each
@@ -46,7 +45,7 @@ def test_log_gives_its_sound_samples_and_names_what_it_left_out(tmp_path: Path, 
 
 @pytest.mark.parametrize("name", READ)
 def test_strict_refuses_every_finding_and_nothing_else(tmp_path: Path, name: str) -> None:
-    path, arguments = put(tmp_path, name)
+    path, arguments = put_log(tmp_path, name)
     faults = [code for code in LOGS[name].codes if code not in ASSUMED]
     if faults:
         with pytest.raises(RecordingError, match=faults[0]):
@@ -61,7 +60,7 @@ def test_where_blocks_are_cut_changes_nothing(
     tmp_path: Path, name: str, block_bytes: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The head, by which the layout is found, is a block too: 4096 bytes hold it in every one of these logs."""
-    path, arguments = put(tmp_path, name)
+    path, arguments = put_log(tmp_path, name)
     recording, report = read_recording(path, ReadOptions(**arguments))
     monkeypatch.setattr(logtext, "BLOCK_BYTES", block_bytes)
     again, report_again = read_recording(path, ReadOptions(**arguments))
@@ -72,13 +71,13 @@ def test_where_blocks_are_cut_changes_nothing(
 
 @pytest.mark.parametrize("name", REFUSED)
 def test_log_that_cannot_be_read_is_refused_with_the_next_step(tmp_path: Path, name: str) -> None:
-    path, arguments = put(tmp_path, name)
+    path, arguments = put_log(tmp_path, name)
     with pytest.raises(RecordingError, match=LOGS[name].refusal):
         load_recording(path, **arguments)
 
 
 def test_second_channel_has_its_own_stamps_and_values(tmp_path: Path) -> None:
-    path, arguments = put(tmp_path, "two channels with own stamps, first")
+    path, arguments = put_log(tmp_path, "two channels with own stamps, first")
     recording = load_recording(path, **{**arguments, "channel": 1})
     np.testing.assert_array_equal(recording.samples, counts_to_volts(1023 - COUNTS, (0.0, 5.0), 10))
     with pytest.raises(ParameterError, match="channel is 2"):
@@ -124,7 +123,7 @@ def test_values_without_a_unit_are_volts_and_a_finding_says_so(tmp_path: Path) -
 
 
 def test_gap_is_kept_with_its_length_and_nothing_fills_it(tmp_path: Path) -> None:
-    recording, _ = read_recording(*put(tmp_path, "a gap")[:1], TEN_BITS)
+    recording, _ = read_recording(*put_log(tmp_path, "a gap")[:1], TEN_BITS)
     assert len(recording.gaps) == 1
     assert recording.gaps[0].sample == 100
     assert recording.gaps[0].duration_s == pytest.approx(0.1, abs=1e-9)
@@ -213,17 +212,17 @@ def test_path_that_is_no_file_says_so(tmp_path: Path, made: str) -> None:
     ],
 )
 def test_argument_outside_its_range_is_refused_by_name(tmp_path: Path, argument: dict) -> None:
-    path, arguments = put(tmp_path, "clean")
+    path, arguments = put_log(tmp_path, "clean")
     with pytest.raises(ParameterError, match=next(iter(argument))):
         load_recording(path, **{**arguments, **argument})
 
 
 def test_loading_warns_of_what_it_found_and_the_recording_keeps_it(tmp_path: Path) -> None:
-    path, arguments = put(tmp_path, "a gap")
+    path, arguments = put_log(tmp_path, "a gap")
     with pytest.warns(tapsig.RecordingWarning, match=r"log\.csv: line 102: 0.1 s were not recorded.*\[gap\]"):
         recording = tapsig.load_recording(path, **arguments)
     assert [finding.code for finding in recording.findings] == ["gap"]
-    path, arguments = put(tmp_path, "clean")
+    path, arguments = put_log(tmp_path, "clean")
     assert tapsig.load_recording(path, **arguments).findings == ()  # a warning would fail the test
 
 

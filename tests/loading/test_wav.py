@@ -23,7 +23,7 @@ from tapsig.loading import (
     write_wav,
 )
 from tapsig.records import Gap, Label
-from tests.fakes import read_wav_bytes
+from tests.fakes import put, read_wav_bytes
 
 FS = 8000
 COUNTS = np.array([0, 1, -1, 16384, -16384, 32767, -32768, 1000] * 25)
@@ -158,8 +158,7 @@ def test_sound_file_gives_volts_without_finding(tmp_path: Path, name: str) -> No
     ],
 )
 def test_bits_of_the_converter_come_from_the_header(tmp_path: Path, name: str, bits: int | None) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(SOUND[name][0])
+    path = put(tmp_path / "x.wav", SOUND[name][0])
     assert load_recording(path).adc_bits == bits
     assert load_recording(path, adc_bits=10).adc_bits == 10
     assert read_wav_info(path).adc_bits == bits
@@ -168,8 +167,7 @@ def test_bits_of_the_converter_come_from_the_header(tmp_path: Path, name: str, b
 @pytest.mark.parametrize("name", BROKEN)
 def test_broken_file_gives_what_is_there_and_says_so(tmp_path: Path, name: str) -> None:
     content, volts, code = BROKEN[name]
-    path = tmp_path / "x.wav"
-    path.write_bytes(content)
+    path = put(tmp_path / "x.wav", content)
     recording, report = read_recording(path, ReadOptions(full_scale_v=2.5))
     np.testing.assert_allclose(recording.samples, volts, rtol=1e-12)
     assert report.codes()[0] == code
@@ -179,15 +177,13 @@ def test_broken_file_gives_what_is_there_and_says_so(tmp_path: Path, name: str) 
 
 @pytest.mark.parametrize("name", REFUSED)
 def test_file_that_is_no_usable_wav_is_refused_with_the_reason(tmp_path: Path, name: str) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(REFUSED[name][0])
+    path = put(tmp_path / "x.wav", REFUSED[name][0])
     with pytest.raises(RecordingError, match=REFUSED[name][1]):
         load_recording(path)
 
 
 def test_header_is_right_where_the_call_tells_another_rate(tmp_path: Path) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(), DATA))
+    path = put(tmp_path / "x.wav", riff(fmt(), DATA))
     recording, report = read_recording(path, ReadOptions(fs=44100.0))
     assert recording.fs == FS
     assert report.codes() == ("rate-differs",)
@@ -198,8 +194,7 @@ def test_undefined_samples_leave_a_gap_of_their_own_length(tmp_path: Path) -> No
     samples = np.arange(20, dtype=np.float32) / 32
     samples[5:8] = np.nan
     samples[12] = -np.inf
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(3, bits=32), chunk(b"data", samples.tobytes())))
+    path = put(tmp_path / "x.wav", riff(fmt(3, bits=32), chunk(b"data", samples.tobytes())))
     recording, _ = read_recording(path)
     np.testing.assert_array_equal(recording.samples, samples[np.isfinite(samples)])
     assert recording.gaps == (Gap(5, 3 / FS), Gap(9, 1 / FS))
@@ -211,8 +206,7 @@ def test_undefined_samples_leave_a_gap_of_their_own_length(tmp_path: Path) -> No
 @pytest.mark.parametrize("channel", [0, 1, 2])
 def test_channel_is_chosen_and_never_mixed(tmp_path: Path, channel: int) -> None:
     frames = np.stack([COUNTS, -COUNTS // 2, COUNTS // 4], axis=1).astype("<i2")
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(channels=3), chunk(b"data", frames.tobytes())))
+    path = put(tmp_path / "x.wav", riff(fmt(channels=3), chunk(b"data", frames.tobytes())))
     np.testing.assert_array_equal(load_recording(path, channel=channel).samples, frames[:, channel] / 32768)
     with pytest.raises(ParameterError, match="channels 0 to 2"):
         load_recording(path, channel=3)
@@ -220,8 +214,7 @@ def test_channel_is_chosen_and_never_mixed(tmp_path: Path, channel: int) -> None
 
 def test_of_several_channels_the_first_is_taken_with_a_word(tmp_path: Path) -> None:
     frames = np.stack([COUNTS, -COUNTS // 2, COUNTS // 4], axis=1).astype("<i2")
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(channels=3), chunk(b"data", frames.tobytes())))
+    path = put(tmp_path / "x.wav", riff(fmt(channels=3), chunk(b"data", frames.tobytes())))
     recording, report = read_recording(path, ReadOptions(strict=True))  # it is no fault
     np.testing.assert_array_equal(recording.samples, frames[:, 0] / 32768)
     assert report.codes() == ("channel-chosen",)
@@ -232,8 +225,7 @@ def test_of_several_channels_the_first_is_taken_with_a_word(tmp_path: Path) -> N
 @pytest.mark.parametrize("block_samples", [1, 7, 64, 1 << 16])
 @pytest.mark.parametrize("broken", [False, True])
 def test_blocks_joined_are_the_recording(tmp_path: Path, block_samples: int, broken: bool) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(), chunk(b"data", PCM16, size=0 if broken else None)))
+    path = put(tmp_path / "x.wav", riff(fmt(), chunk(b"data", PCM16, size=0 if broken else None)))
     blocks = list(read_wav_blocks(path, full_scale_v=2.5, block_samples=block_samples))
     assert max(block.size for block in blocks) <= block_samples
     np.testing.assert_array_equal(
@@ -274,8 +266,7 @@ LABELS = (Label(0.001, "tap"), Label(0.0125, "thump"), Label(0.0125, "tür <b>zu
 
 
 def test_cue_points_hold_labels_and_leave_samples_and_chunks_alone(tmp_path: Path) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(), chunk(b"JUNK", b"kept!"), DATA))
+    path = put(tmp_path / "x.wav", riff(fmt(), chunk(b"JUNK", b"kept!"), DATA))
     for labels in (LABELS, LABELS[:1], ()):
         write_cue_labels(path, labels)
         assert not labels or load_labels(path) == tuple(sorted(labels))
@@ -299,8 +290,7 @@ def test_cue_points_are_where_the_riff_layout_puts_them(tmp_path: Path) -> None:
 
 
 def test_broken_cue_points_and_labels_after_the_end_are_refused(tmp_path: Path) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(riff(fmt(), DATA, chunk(b"cue ", struct.pack("<I", 2**32 - 1))))
+    path = put(tmp_path / "x.wav", riff(fmt(), DATA, chunk(b"cue ", struct.pack("<I", 2**32 - 1))))
     with pytest.raises(RecordingError, match="cue chunk"):
         load_labels(path)
     path.write_bytes(riff(fmt(), DATA, chunk(b"cue ", struct.pack("<III4sIII", 1, 1, 0, b"data", 0, 0, 200))))

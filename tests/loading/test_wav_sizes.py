@@ -11,7 +11,7 @@ import pytest
 
 from tapsig.errors import RecordingError
 from tapsig.loading import ReadOptions, read_recording, read_wav_info
-from tests.fakes import read_wav_bytes
+from tests.fakes import put, read_wav_bytes
 from tests.loading.test_wav import COUNTS, DATA, FS, PCM16, chunk, fmt, riff
 
 CUES = chunk(b"cue ", struct.pack("<III4sIII", 1, 1, 0, b"data", 0, 0, 40))
@@ -52,8 +52,7 @@ WRONG = {
 @pytest.mark.parametrize("name", WRONG)
 def test_every_sample_is_read_and_no_padding(tmp_path: Path, name: str) -> None:
     content, codes = WRONG[name]
-    path = tmp_path / "x.wav"
-    path.write_bytes(content)
+    path = put(tmp_path / "x.wav", content)
     recording, report = read_recording(path)
     np.testing.assert_array_equal(recording.samples, COUNTS / 32768)
     assert report.codes() == codes
