@@ -5,8 +5,12 @@ import html
 import math
 from abc import abstractmethod
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Self, TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 from tapsig.errors import ParameterError
 
@@ -112,17 +116,24 @@ class Counts:
         return type(self)(*(getattr(self, name) + getattr(other, name) for name in names))
 
 
+@dataclass(init=False, repr=False, eq=False)
 class Records(tuple[Item, ...], Result):
     """A result that is a tuple of dataclass records, such as proposals or entries.
 
+    `dataclasses.asdict` gives them as `items`.
+
     >>> from tapsig.records import Label
-    >>> Records([Label(0.5), Label(1.5)])
+    >>> records = Records([Label(0.5), Label(1.5)])
+    >>> records
     <Records: 2 of Label>
-    >>> Records([Label(0.5), Label(1.5)]).rows()[0]
+    >>> records.rows()[0]
     {'onset_s': 0.5, 'kind': 'tap'}
+    >>> records.onset_s
+    array([0.5, 1.5])
     """
 
     __slots__ = ()
+    items: tuple[Item, ...] = property(lambda self: tuple(self))  # type: ignore[assignment]  # a field for `asdict`
 
     def __new__(cls, items: Iterable[Item] = ()) -> "Records[Item]":
         return super().__new__(cls, items)
@@ -130,6 +141,11 @@ class Records(tuple[Item, ...], Result):
     def rows(self) -> list[dict[str, object]]:
         """One row for each record, with its fields."""
         return [_list_fields(item) for item in self]
+
+    @property
+    def onset_s(self) -> npt.NDArray[np.float64]:
+        """Onsets in seconds, shape (n,), of records that have one: labels, proposals."""
+        return np.array([getattr(item, "onset_s") for item in self], dtype=np.float64)  # noqa: B009
 
     def _describe(self) -> str:
         kinds = ", ".join(dict.fromkeys(type(item).__name__ for item in self))

@@ -185,8 +185,18 @@ def test_every_result_is_short_and_has_rows_a_frame_and_html(results: list[Resul
         assert result.to_frame().shape[0] == len(result.rows())
         assert type(result).__name__ in result._repr_html_()
         assert len(list(result)) == len(result.rows())  # type: ignore[call-overload]
-        if not isinstance(result, Records):
-            assert dataclasses.asdict(result)  # type: ignore[call-overload]
+        assert dataclasses.asdict(result)  # type: ignore[call-overload]
+
+
+def test_records_are_copied_pickled_and_made_dictionaries_as_tuples_of_dataclasses_are(crane: tapsig.Recording) -> None:
+    proposed = tapsig.propose(crane)
+    assert dataclasses.asdict(proposed)["items"][0] == dataclasses.asdict(proposed[0])  # type: ignore[call-overload]
+    assert proposed.onset_s.tolist() == [one.onset_s for one in proposed]
+    for same in (copy.deepcopy(proposed), pickle.loads(pickle.dumps(proposed))):  # noqa: S301
+        assert same == proposed
+        assert hash(same) == hash(proposed)
+    with pytest.raises(AttributeError, match="onset_s"):
+        tapsig.decode(crane, code="3-1-4").onset_s  # noqa: B018
 
 
 def test_html_of_a_name_with_angle_brackets_is_escaped() -> None:
