@@ -50,9 +50,7 @@ def run(args: argparse.Namespace) -> int:
         reports[name] = one.report
         if args.plot is not None and one.readable:
             if recording is None:
-                raise ParameterError(
-                    f"--plot: {one.report.source} is too long to draw; choose a part with --from and --to"
-                )
+                raise _refuse_to_draw(one.report.source)
             drawn[name] = recording
     code = _show(args, reports)
     if args.plot is not None:
@@ -64,6 +62,10 @@ def run(args: argparse.Namespace) -> int:
         }
         draw(figures, args.plot, force=args.force)
     return code
+
+
+def _refuse_to_draw(path: object) -> ParameterError:
+    return ParameterError(f"--plot: {path} is too long to draw; choose a part with --from and --to")
 
 
 def _in_file_time(report: "HealthReport", start_s: float) -> "HealthReport":
@@ -98,6 +100,8 @@ def _check_file(name: str, args: argparse.Namespace) -> "Iterator[Checked]":
     whole_file = info is not None and args.channel is None
     asked = list(range(info.channels)) if info is not None and whole_file else [args.channel]
     long = not has_span(args) and is_long_wav(args)
+    if long and args.plot is not None:
+        raise _refuse_to_draw(args.recording)
     labels = find_labels(args) if long else args.labels
     with progress_bar(round(info.duration_s if info else 1.0) * len(asked), "s of sound") as advance:
         for done, args.channel in enumerate(asked):

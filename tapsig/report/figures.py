@@ -95,7 +95,7 @@ def plot_detections(
     """
     with mpl.rc_context(STYLE):
         if ax is None:  # the rows of marks hang below the axes, where no layout engine makes room for them
-            ax = make_figure(7.2, 3.8).add_axes((0.115, 0.37, 0.87, 0.5))
+            ax = make_figure(7.2, 3.8).add_axes((0.115, 0.37, 0.85, 0.5))
         axes = take_axes(ax)
         samples = recording.samples - (np.median(recording.samples) if recording.samples.size else 0.0)
         axes.plot(*thin(*_parted(recording, samples)), color=MID, linewidth=0.5, label="waveform")

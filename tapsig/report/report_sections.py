@@ -11,7 +11,7 @@ from tapsig.report.maps import draw_dead_time
 from tapsig.report.page import Picture, Section, Table
 from tapsig.report.timeline import format_time
 from tapsig.summary.recording import Marks, RecordingSummary
-from tapsig.summary.remedies import ErrorAdvice
+from tapsig.summary.remedies import ErrorAdvice, name_cause
 from tapsig.summary.ringing import MARGIN_DB, Ringing
 
 MOST_ROWS = 80
@@ -240,7 +240,7 @@ def tabulate_causes(detector: str, advice: Sequence[ErrorAdvice], *, times: bool
     """Kinds of errors, the most frequent first, each with a remedy, and when they came."""
     rows = [
         [
-            f"{one.count} {'false' if one.error == 'false' else 'missed'}: {one.cause}",
+            f"{one.count} {'false' if one.error == 'false' else 'missed'}: {name_cause(one.cause)}",
             one.words,
             one.remedy,
             *([_list_times(one.times_s)] if times else []),

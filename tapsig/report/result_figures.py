@@ -1,7 +1,6 @@
 """Figures of results: ring-down, dead time, causes, features; `ax=` as in `tapsig.report.figures`."""
 
 import math
-import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -32,6 +31,7 @@ from tapsig.report.drawing import (
     take_panels,
     thin,
 )
+from tapsig.summary.remedies import name_cause
 from tapsig.units import FloatArray
 
 MOST_FEATURES = 12
@@ -217,8 +217,9 @@ def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14) ->
     shades = [str(shade) for shade in np.linspace(0.15, 0.85, max(len(positions), 1))]
     counts: dict[tuple[str, str], list[int]] = {}
     for one in table.errors:
-        cause = re.sub(r"^(rejected: [^:]*):.*", r"\1", one.cause)  # without the feature's name
-        counts.setdefault((one.error, cause), [0] * len(positions))[positions.index(one.position or "–")] += 1
+        counts.setdefault((one.error, name_cause(one.cause)), [0] * len(positions))[
+            positions.index(one.position or "–")
+        ] += 1
     ordered = sorted(counts.items(), key=lambda item: (item[0][0] != FALSE, -sum(item[1])))
     kept: list[tuple[str, list[int]]] = []
     for error in (FALSE, MISS):

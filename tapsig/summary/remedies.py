@@ -78,7 +78,9 @@ FAMILY_WORDS: Mapping[str, str] = {
     "background": "it stands out too little from the seconds before",
     "neighbours": "too many other candidates are near",
 }
-"""Families of features that reject a candidate (`tapsig.detectors.features`)."""
+"""Families of features that reject a candidate (`tapsig.detectors.features`), in a sentence."""
+FAMILY_NAMES: Mapping[str, str] = {"innovation": "prediction error", "fast": "high frequencies"}
+"""Families of features whose names are the core's, as a person knows them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +211,17 @@ def advise_errors(
         text = remedy or _describe_remedy(kind, error, changes, shortest_gap_s, table.detector)
         advice.append(ErrorAdvice(error, cause, len(times), tuple(times), words, text))
     return tuple(advice)
+
+
+def name_cause(cause: str) -> str:
+    """A cause without the names of features; families of features as a person knows them.
+
+    >>> name_cause("rejected: innovation: innovation_rise")
+    'rejected: prediction error'
+    """
+    kind, colon, reason = cause.partition(": ")
+    family = reason.partition(":")[0]
+    return f"{kind}: {FAMILY_NAMES.get(family, family)}" if colon and kind == "rejected" else cause
 
 
 def _describe_cause(error: str, cause: str) -> tuple[str, str, str]:

@@ -127,3 +127,5 @@ def test_a_page_of_hours_to_review_is_refused_at_once(
     monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", 100_000)
     assert main(["review", WAV, "--out", str(tmp_path / "review.html")]) == 2
     assert "too long for one page; choose a part with --from and --to" in capsys.readouterr().err
+    assert main(["health", WAV, "--plot", str(tmp_path / "health.png")]) == 2
+    assert "too long to draw; choose a part with --from and --to" in capsys.readouterr().err

@@ -1,0 +1,12 @@
+"""The count of calls in the scripts of the quickstart."""
+
+import pytest
+
+first_hour = pytest.importorskip("benchmarks.first_hour", reason="the benchmarks are not part of the package")
+
+
+def test_calls_of_tapsig_are_counted_and_no_others() -> None:
+    program = (
+        "import tapsig\ndoor = tapsig.load('a')\nprint(tapsig.detect(door), door.taps_s)\nx = tapsig.Gap\nlen([])\n"
+    )
+    assert first_hour.count_calls(program) == 2  # load and detect, counted by hand
