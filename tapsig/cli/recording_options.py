@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.findings import note_findings
-from tapsig.cli.output import progress_bar
+from tapsig.cli.output import note, progress_bar
 from tapsig.cli.several import StoreRecordings
 from tapsig.errors import ParameterError
 
@@ -94,6 +94,8 @@ def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) ->
     start_s, stop_s = check_span(args)
     if has_span(args) and is_long_wav(args):
         return _read_span(args, start_s, stop_s, labels)
+    if not has_span(args) and is_long(args.recording):
+        note(f"{args.recording} is long, and all of it is read; --from and --to choose a part")
     recording, report = read_recording(args.recording, read_options(args, labels=labels))
     return (recording[start_s : args.to_s] if has_span(args) else recording), report
 
