@@ -125,6 +125,7 @@ def _read_table(lines: list[tuple[int, str]], source: str) -> Iterator[tuple[int
     """The labels of a file with a header."""
     delimiter = ";" if ";" in lines[0][1] else ","
     header = [cell.strip().lower() for cell in _cells(lines[0][1], delimiter, source, lines[0][0])]
+    recordings: set[str] = set()  # as several recordings at once give them
     if "onset_s" not in header:
         raise LabelError(
             f"{source}, line {lines[0][0]}: the header is {lines[0][1][:60]!r}; it must name 'onset_s'"
@@ -133,6 +134,12 @@ def _read_table(lines: list[tuple[int, str]], source: str) -> Iterator[tuple[int
     for number, line in lines[1:]:
         cells = [cell.strip() for cell in _cells(line, delimiter, source, number)]
         row = dict(reversed(list(zip(header, cells, strict=False))))  # of two columns of one name, the first
+        recordings.add(row.get("recording", ""))
+        if len(recordings) > 1:
+            raise LabelError(
+                f"{source}, line {number}: its labels are of several recordings, {' and '.join(sorted(recordings))};"
+                " a label file is of one: put each into a file of its own"
+            )
         if "onset_s" not in row or ("kind" in header and "kind" not in row):
             raise LabelError(
                 f"{source}, line {number}: {line[:60]!r} has {len(cells)} cells, fewer than the header;"

@@ -41,6 +41,7 @@ BAD = {
     "open quotes": (b'onset_s,kind\n"1.5,tap\n', "line 2"),
     "not UTF-8": (b"onset_s,kind\n1.5,t\xfcr\n", "not UTF-8"),
     "a kind as long as a book": (b"onset_s,kind\n1.5," + b"x" * 101 + b"\n", "line 2: kind"),
+    "of two recordings": (b"recording,onset_s\na.wav,1\nb.wav,2\n", "line 3: its labels are of several recordings"),
     "control characters": (b"onset_s,kind\n1.5,ta\x1bp\n", "line 2: kind"),
 }
 
