@@ -120,21 +120,14 @@ class DeadTimeMap(Result):
 
     def to_dict(self) -> dict[str, object]:
         """Plain Python types: the operating area, the best cell, the axes, and both maps as nested lists."""
-        row, column = self.best_cell
+        best = ("operating_area_db_ms", "best_threshold_v", "best_dead_time_s")
+        maps = ("thresholds_db", "dead_times_s", "missed", "extra")
         return {
-            "taps": self.taps,
-            "early_s": self.early_s,
-            "late_s": self.late_s,
-            "operating_area_db_ms": self.operating_area_db_ms,
-            "best_threshold_v": self.best_threshold_v,
-            "best_dead_time_s": self.best_dead_time_s,
-            "best_missed": int(self.missed[row, column]),
-            "best_extra": int(self.extra[row, column]),
+            **{name: getattr(self, name) for name in ("taps", "early_s", "late_s", *best)},
+            "best_missed": int(self.missed[self.best_cell]),
+            "best_extra": int(self.extra[self.best_cell]),
             "sources": list(self.sources),
-            "thresholds_db": self.thresholds_db.tolist(),
-            "dead_times_s": self.dead_times_s.tolist(),
-            "missed": self.missed.tolist(),
-            "extra": self.extra.tolist(),
+            **{name: getattr(self, name).tolist() for name in maps},
         }
 
 
@@ -228,15 +221,10 @@ def compute_dead_time_map(
     taps = sum(recording.taps_s.size for recording in chosen)
     if not taps:
         raise LabelError("there is no label of the kind 'tap', so nothing can be counted; label the taps")
-    departures = [
-        np.concatenate(
-            [
-                compute_departures(recording.samples[start:stop], recording.fs, bias_time_s=bias_time_s)
-                for start, stop in recording.stretches()
-            ]
-        )
-        for recording in chosen
-    ]
+    departures = []
+    for one in chosen:
+        parts = (one.samples[start:stop] for start, stop in one.stretches())
+        departures.append(np.concatenate([compute_departures(part, one.fs, bias_time_s=bias_time_s) for part in parts]))
     if thresholds_db is None:
         levels = _choose_thresholds(departures, step_db)
     else:

@@ -62,18 +62,12 @@ class FittedDetector(Result):
 
     def to_dict(self) -> dict[str, object]:
         """Values for a table."""
+        own = ("strategy", "taps", "taps_with_candidate", "recordings", "mixtures")
         return {
-            "strategy": self.strategy,
-            "taps": self.taps,
-            "taps_with_candidate": self.taps_with_candidate,
-            "recordings": self.recordings,
-            "mixtures": self.mixtures,
+            **{name: getattr(self, name) for name in own},
             "hours": self.expected.hours,
             "probability": self.variant.probability,
-            "f1": self.expected.f1,
-            "tp": self.expected.tp,
-            "fp": self.expected.fp,
-            "fn": self.expected.fn,
+            **{name: getattr(self.expected, name) for name in ("f1", "tp", "fp", "fn")},
             "f1_before": self.before.f1,
             "hours_without_taps": self.free_expected.hours,
             "false_alarms_per_hour": self.free_expected.false_alarms_per_hour,

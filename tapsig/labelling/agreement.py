@@ -68,15 +68,12 @@ def compare_labels(a: Sequence[Label], b: Sequence[Label], *, window_s: float = 
     (1, 0.5, [('tap', 'thump'), ('', 'tap')])
     """
     check_range("window_s", window_s, 0.0, 1.0)
-    a, b = sorted(a), sorted(b)
-    taps_a = [label for label in a if label.kind == TAP]
-    taps_b = [label for label in b if label.kind == TAP]
+    taps_a, taps_b = ([label for label in sorted(labels) if label.kind == TAP] for labels in (a, b))
+    others_a, others_b = ([label for label in sorted(labels) if label.kind != TAP] for labels in (a, b))
     pairs = _pair(taps_a, taps_b, window_s)
     matched_a, matched_b = ({pair[side] for pair in pairs} for side in (0, 1))
     rest_a = [tap for i, tap in enumerate(taps_a) if i not in matched_a]
     rest_b = [tap for j, tap in enumerate(taps_b) if j not in matched_b]
-    others_a = [label for label in a if label.kind != TAP]
-    others_b = [label for label in b if label.kind != TAP]
     found = _disagree(rest_a, others_b, window_s, swap=False) + _disagree(rest_b, others_a, window_s, swap=True)
     differences = sorted((taps_a[i].onset_s, taps_b[j].onset_s - taps_a[i].onset_s) for i, j in pairs)
     return Agreement(
@@ -102,9 +99,5 @@ def _disagree(taps: Sequence[Label], others: Sequence[Label], window_s: float, *
         other = others[named[i]] if i in named else None
         kinds = (tap.kind, other.kind if other else "")
         difference = other.onset_s - tap.onset_s if other else float("nan")
-        found.append(
-            Disagreement(tap.onset_s, kinds[1], kinds[0], -difference)
-            if swap
-            else Disagreement(tap.onset_s, *kinds, difference)
-        )
+        found.append(Disagreement(tap.onset_s, *(kinds[::-1] if swap else kinds), -difference if swap else difference))
     return found

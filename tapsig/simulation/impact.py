@@ -68,19 +68,10 @@ class Tapper:
         shift = rng.uniform(-0.05, 0.05, 2)
         place = (part, float(np.clip(x + shift[0], 0.03, 0.97)), float(np.clip(y + shift[1], 0.03, 0.97)))
         stays = (0.02, uniform(rng, 0.03, 0.15)) if rng.random() < 0.4 else (0.0, 0.0)
-        return cls(
-            kind,
-            uniform(rng, 0.18, 0.45),
-            uniform(rng, 0.03, 0.08),
-            contact,
-            force,
-            uniform(rng, 0.08, 0.3),
-            uniform(rng, 0.005, 0.03),
-            uniform(rng, 0.0, 0.15),
-            place,
-            stays,
-            log_uniform(rng, 0.01, 0.08) if rng.random() < 0.2 else 0.0,
-        )
+        interval_s, cv = uniform(rng, 0.18, 0.45), uniform(rng, 0.03, 0.08)
+        spread, wander, rebound = uniform(rng, 0.08, 0.3), uniform(rng, 0.005, 0.03), uniform(rng, 0.0, 0.15)
+        buzz = log_uniform(rng, 0.01, 0.08) if rng.random() < 0.2 else 0.0
+        return cls(kind, interval_s, cv, contact, force, spread, wander, rebound, place, stays, buzz)
 
     def beats(self, rng: np.random.Generator, count: int) -> FloatArray:
         """Times of `count` taps from 0: a timekeeper plus a motor delay.

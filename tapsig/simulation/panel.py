@@ -186,15 +186,18 @@ def _part_from_basis(
         chosen = values if full is None else values @ full
         return np.asarray(chosen[rows] / math.sqrt(mass))
 
+    def products(x: float, y: float, in_x: int = 0, in_y: int = 0) -> FloatArray:
+        along, across = (
+            beam_functions(np.array(x), p, ends, in_x)[:, 0],
+            beam_functions(np.array(y), q, ends, in_y)[:, 0],
+        )
+        return np.asarray((along / a**in_x)[m] * (across / b**in_y)[n])
+
     def shape(x: float, y: float) -> FloatArray:
-        along, across = beam_functions(np.array(x), p, ends)[:, 0], beam_functions(np.array(y), q, ends)[:, 0]
-        return mix(along[m] * across[n])
+        return mix(products(x, y))
 
     def curvature(x: float, y: float) -> FloatArray:
-        along, across = beam_functions(np.array(x), p, ends)[:, 0], beam_functions(np.array(y), q, ends)[:, 0]
-        along2 = beam_functions(np.array(x), p, ends, 2)[:, 0] / a**2
-        across2 = beam_functions(np.array(y), q, ends, 2)[:, 0] / b**2
-        return -mix(along2[m] * across[n] + along[m] * across2[n])
+        return -mix(products(x, y, 2, 0) + products(x, y, 0, 2))
 
     points, weights = _quadrature(4 * max(p, q) + 16)
     mean_x, mean_y = beam_functions(points, p, ends) @ weights, beam_functions(points, q, ends) @ weights

@@ -115,21 +115,13 @@ def _bumps(
     spacing_s = rng.uniform(8.0, 20.0) / speed_m_s
     joints = np.arange(rng.uniform(0.0, spacing_s), span.duration_s, spacing_s) if rng.random() < 0.4 else np.zeros(0)
     front = np.concatenate([holes, joints])
-    newtons = np.concatenate(
-        [
-            log_uniforms(rng, 300.0, 3000.0, holes.size),
-            log_uniform(rng, 80.0, 400.0) * rng.uniform(0.8, 1.2, joints.size),
-        ]
-    )
+    at_holes = log_uniforms(rng, 300.0, 3000.0, holes.size)
+    newtons = np.append(at_holes, log_uniform(rng, 80.0, 400.0) * rng.uniform(0.8, 1.2, joints.size))
     lengths = np.clip(rng.uniform(0.1, 0.35, front.size) / speed_m_s, 0.006, 0.04)
     axle_s = rng.uniform(2.4, 3.2) / speed_m_s
-    order = np.argsort(np.concatenate([front, front + axle_s]), kind="stable")
-    both = (
-        np.concatenate([front, front + axle_s]),
-        np.tile(lengths, 2),
-        np.concatenate([newtons, newtons * rng.uniform(0.5, 1.1, front.size)]),
-    )
-    return both[0][order], both[1][order], both[2][order]
+    onsets, newtons = np.append(front, front + axle_s), np.append(newtons, newtons * rng.uniform(0.5, 1.1, front.size))
+    order = np.argsort(onsets, kind="stable")
+    return onsets[order], np.tile(lengths, 2)[order], newtons[order]
 
 
 def _engine(span: Span, rng: np.random.Generator, level_m_s2: float) -> FloatArray:
