@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 CHOICES = ("vehicle", "position", "scene", "split")
 
 
-def add_choice_arguments(parser: argparse.ArgumentParser, *, several: bool = True) -> None:
+def add_choice_arguments(parser: argparse.ArgumentParser) -> None:
     """Add FILE (or several) or CORPUS, labels of a file, and the selection from a corpus."""
-    what = "recordings (WAV or CSV)" if several else "a recording (WAV or CSV)"
-    add_reading_arguments(parser, several=several, metavar="FILE|CORPUS", what=f"{what}, or a folder with corpus.csv")
+    what = "recordings (WAV or CSV), or a folder with corpus.csv"
+    add_reading_arguments(parser, several=True, metavar="FILE|CORPUS", what=what)
     parser.add_argument(
         "--labels",
         type=Path,

@@ -1,6 +1,7 @@
 """One page that says everything about a recording or a corpus, to be read from top to bottom, without a network.
 
   tapsig report first/door.wav --full-scale-v 2.5 --channel 1 --out door.html
+  tapsig report first/door.wav first/rain.wav --channel 1 --out page.html
   tapsig report first --scene quiet --out first.html
   tapsig report first/rain.wav --from 5 --to 15
 
@@ -15,11 +16,12 @@ import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.corpus_options import CHOICES, add_choice_arguments, find_corpus
+from tapsig.cli.corpus_options import CHOICES, add_choice_arguments, find_corpus, name_figure
 from tapsig.cli.detector_options import add_cache_argument, load_variants, note_table
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
 from tapsig.cli.recording_options import check_span, find_labels, is_long_wav, read_with_report
+from tapsig.cli.several import each_recording, is_several, list_recordings, name_apart
 from tapsig.errors import ParameterError, TapsigError
 from tapsig.scoring.matching import MATCH_WINDOW_S
 
@@ -33,7 +35,7 @@ DETECTORS = ("fixed-threshold", "tap")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig report`."""
-    add_choice_arguments(parser, several=False)
+    add_choice_arguments(parser)
     parser.add_argument(
         "--detector",
         action="append",
@@ -52,7 +54,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes, for a corpus; default: 1")
     add_cache_argument(parser)
     parser.add_argument(
-        "--out", type=Path, metavar="FILE.html", default=Path("report.html"), help="the page; default: report.html"
+        "--out",
+        type=Path,
+        metavar="FILE.html",
+        default=Path("report.html"),
+        help="the page; default: report.html; of several recordings each has its own, report-NAME.html",
     )
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
     parser.set_defaults(settle=_check_out)
@@ -61,7 +67,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def _check_out(args: argparse.Namespace) -> None:
     if args.out.suffix.lower() not in (".html", ".htm"):
         raise ParameterError(f"--out: {args.out} is a page, whose name must end in .html")
-    check_out(args.out, force=args.force, inputs=list_inputs(args))
+    for path in _list_pages(args):
+        check_out(path, force=args.force, inputs=list_inputs(args))
+
+
+def _list_pages(args: argparse.Namespace) -> list[Path]:
+    """The page of each recording; of a corpus, its only one."""
+    if not is_several(args):
+        return [args.out]
+    return [name_figure(args.out, name) for name in name_apart([(str(path), "") for path in list_recordings(args)])]
 
 
 def run(args: argparse.Namespace) -> int:
@@ -70,13 +84,20 @@ def run(args: argparse.Namespace) -> int:
 
     corpus = find_corpus(args)
     if corpus is not None and len(corpus) > 1:
-        page = _report_corpus(args, corpus)
-    else:
-        variants: dict[str, Variant] = {name: load_detector(name) for name in args.detectors or DETECTORS}
-        page = _report_recording(args, None if corpus is None else corpus.entries[0], variants)
+        _write(args, _report_corpus(args, corpus))
+        return 0
+    entry = None if corpus is None else corpus.entries[0]
+    variants: dict[str, Variant] = {name: load_detector(name) for name in args.detectors or DETECTORS}
+    pages = _list_pages(args)
+    for page, _ in zip(pages, each_recording(args), strict=True):
+        args.out = page
+        _write(args, _report_recording(args, entry, variants))
+    return 0
+
+
+def _write(args: argparse.Namespace, page: str) -> None:
     write_atomically(args.out, page, force=args.force)
     note(f"wrote {args.out} ({len(page.encode()) / 1e6:.1f} MB)")
-    return 0
 
 
 def _report_corpus(args: argparse.Namespace, corpus: "Corpus") -> str:

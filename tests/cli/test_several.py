@@ -116,6 +116,22 @@ def test_pictures_of_two_have_names_of_their_own(
     assert len(list(tmp_path.glob("taps-*a-door.wav.png")) + list(tmp_path.glob("taps-*b-door.wav.png"))) == 2
 
 
+def test_each_of_two_has_a_report_of_its_own(
+    pair: tuple[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["report", *pair, "--channel", "1", "--detector", "fixed-threshold", "--out", str(tmp_path / "page.html")]
+    assert run(capsys, *words)[0] == 0
+    pages = sorted(tmp_path.iterdir())
+    assert [("-a-" in page.name, "-b-" in page.name) for page in pages] == [(True, False), (False, True)]
+    for page, path in zip(pages, pair, strict=True):
+        text = page.read_text(encoding="utf-8")
+        assert f"tapsig report {path}" in text
+        assert f"--out {page}" in text
+    code, _, err = run(capsys, *words)
+    assert code == 2  # before anything is computed: both are there
+    assert "exists" in err
+
+
 def test_a_recording_without_taps_is_left_out_and_named(
     pair: tuple[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

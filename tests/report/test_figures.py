@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
+import tapsig
 from tapsig.analysis.causes import CauseTable, ErrorCause
 from tapsig.analysis.dead_time import DeadTimeMap, compute_dead_time_map
 from tapsig.analysis.health import check_health
@@ -21,6 +22,7 @@ from tapsig.dsp.modes import Mode
 from tapsig.errors import ParameterError
 from tapsig.records import Detections, Gap, Label, Recording
 from tapsig.report.drawing import Drawn, Panels, figure_to_svg, find_figure, write_figure
+from tapsig.report.entry_figure import plot_entry
 from tapsig.report.figures import plot_detections, plot_health, plot_spectrogram
 from tapsig.report.result_figures import plot_causes, plot_dead_time, plot_features, plot_ringdown
 from tests.fakes import ring_down
@@ -222,6 +224,15 @@ def test_every_plot_draws_on_the_axes_given_and_returns_them(recording: Recordin
     assert "no errors" in texts(figure)
     with pytest.raises(ParameterError, match="ax is a ndarray; give matplotlib axes"):
         plot_detections(recording, ax=axes)  # type: ignore[arg-type]
+
+
+def test_the_picture_of_an_entry_draws_on_the_axes_given(recording: Recording) -> None:
+    [entry] = tapsig.decode(recording, code="3", decoder="evidence")  # its three taps are one digit
+    axes = Figure().subplots()
+    assert plot_entry(entry, (3,), ax=axes) is axes  # type: ignore[arg-type]
+    words = texts(axes)
+    assert "series 3" in words
+    assert "log-odds of a tap, nats" in words
 
 
 def many_panels(recording: Recording) -> dict[str, tuple[Callable[..., Panels], int]]:
