@@ -116,7 +116,7 @@ class Loudness:
         peaks = _piece_peaks(self._departures[start:stop], self._recording.fs)
         if not peaks.size or self._noise <= 0:
             return False
-        since: FloatArray = peaks[int(np.argmax(peaks)) :]  # its top
+        since: FloatArray = peaks[int(np.argmax(peaks)) :]  # from its maximum on
         levels: FloatArray = np.asarray(amplitude_to_db(since / self._noise), dtype=np.float64)
         return bool(levels.min() >= level_db - SWELL_DB and levels.max() >= level_db + SWELL_DB)
 

@@ -60,7 +60,7 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
     hits = np.concatenate([np.zeros(0, bool), *(outcome.hits for outcome in outcomes)])
     order = np.argsort(-strength, kind="stable")
     strength, hits = strength[order], hits[order]
-    last = np.append(strength[1:] != strength[:-1], True) if strength.size else np.zeros(0, bool)  # of equal ones
+    last = np.append(strength[1:] != strength[:-1], True) if strength.size else np.zeros(0, bool)  # of equal strengths
     found, false = np.cumsum(hits)[last], np.cumsum(~hits)[last]
     if not taps:
         found = false = strength = np.zeros(0)

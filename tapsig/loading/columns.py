@@ -78,7 +78,7 @@ def _value_unit(name: str, words: Sequence[str], inside: str) -> tuple[str, floa
     if (units or counted) and FACTOR.search(FIGURE.sub(" ", name)):
         return "?", 1.0
     if counted and (inside or words[-1] not in VOLT_UNITS or FIGURE.search(name)):
-        return "counts", 1.0  # `adc (5 V)` are counts, and what they span; `v_raw` is a count, `adc_mv` none
+        return "counts", 1.0  # `adc (5 V)`: counts and their span; `v_raw`: counts; but `adc_mv`: volts
     if inside and "v" not in words and units:
         return "V", VOLT_UNITS[units[-1]]  # `volts (A0)`
     if inside or FOREIGN_UNITS.intersection(words) or len({VOLT_UNITS[word] for word in units}) > 1:

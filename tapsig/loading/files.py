@@ -111,12 +111,12 @@ def hold_lock(path: Path) -> Iterator[None]:
     while True:
         with open(path, "ab") as file:
             _lock(file)
-            if not _is_still_at(file, path):  # whoever held it before has removed it: others now lock a new one
+            if not _is_still_at(file, path):  # its last holder removed it: others lock a new one
                 continue
             try:
                 yield
             finally:
-                with contextlib.suppress(OSError):  # a system that keeps open files: it stays, empty
+                with contextlib.suppress(OSError):  # where an open file cannot be removed, it stays, empty
                     path.unlink()
             return
 

@@ -94,10 +94,8 @@ def read_frames(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport
     missing = np.diff(numbers) - A_FRAME
     gaps = tuple(Gap(int(frame + 1) * A_FRAME, float(missing[frame]) / header.fs) for frame in np.flatnonzero(missing))
     if gaps:
-        findings.add(
-            "frames-lost", f"{int(missing.sum())} samples were lost in transmission; kept as gaps", count=len(gaps),
-            sample=gaps[0].sample,
-        )  # fmt: skip
+        message = f"{int(missing.sum())} samples were lost in transmission; kept as gaps"
+        findings.add("frames-lost", message, count=len(gaps), sample=gaps[0].sample)
     range_v = (0.0, header.full_scale_v if options.full_scale_v is None else options.full_scale_v)
     if int(counts.max()) >> header.adc_bits:
         raise RecordingError(f"{source}: a count is {int(counts.max())}, over the {header.adc_bits} bits of its header")
@@ -164,8 +162,6 @@ def _leave_out_restart(
         what = f"the logger restarted after sample {int(numbers[kept - 1]) + A_FRAME}: the time in between is unknown"
         if rest > kept * A_FRAME:
             raise RecordingError(f"{source}: {what}, and most samples come after it; put them into a file of their own")
-        findings.add(
-            "clock-restart", f"{what}; {rest} samples from there on left out: put them into a file of their own",
-            count=rest, sample=kept * A_FRAME,
-        )  # fmt: skip
+        message = f"{what}; {rest} samples from there on left out: put them into a file of their own"
+        findings.add("clock-restart", message, count=rest, sample=kept * A_FRAME)
     return int(numbers[0]) + np.concatenate([[0], np.cumsum(steps[: kept - 1])]), counts[:kept]

@@ -31,7 +31,7 @@ METADATA = {
 RATE = re.compile(r"(\d+(?:\.\d*)?(?:[eE][+-]?\d{1,2})?)\s*([kM]?)(?:Hz|S/s|Sa/s|s)?\s*$", re.ASCII)
 UNIT_CELL = re.compile(r"[(\[][^)\]]*[)\]]")
 HEAD_BYTES = 1 << 14
-LARGEST = 2.0**53  # beyond it, stamps are not whole to the unit; microseconds since 1970 are 1.8e15
+LARGEST = 2.0**53  # larger stamps are not exact to the unit; microseconds since 1970 are 1.8e15
 
 
 @dataclass(frozen=True, slots=True)

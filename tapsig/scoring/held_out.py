@@ -111,7 +111,8 @@ def tune_held_out(
     taps = _count_taps(recordings)
     grid = choose_grid(variant, measure_tap_v(recordings))
     settings = list(list_settings(grid)) if variant.name == "fixed-threshold" else draw_settings(grid, limit)
-    edges, group_of, groups = divide(recordings)
+    division = divide(recordings)
+    groups = division[2]
     variants, kept, counts = [], [], []
     for done, setting in enumerate(settings, 1):
         candidate = build_setting(variant, setting)
@@ -119,7 +120,7 @@ def tune_held_out(
             continue
         variants.append(candidate)
         kept.append(setting)
-        counts.append(_count(candidate, recordings, edges, group_of, groups, window_s))
+        counts.append(_count(candidate, recordings, division, window_s))
         if progress is not None:
             progress(done)
     table = np.array(counts)  # settings × groups × (tp, fp, fn)
@@ -143,8 +144,12 @@ def _count_taps(recordings: Sequence[Recording]) -> int:
     return taps
 
 
-def divide(recordings: Sequence[Recording]) -> tuple[list[FloatArray], list[IntArray], int]:
-    """For each recording the times that divide it, and the group of each piece; and the number of groups.
+Division = tuple[list[FloatArray], list[IntArray], int]
+"""For each recording the times that divide it, and the group of each piece; and the number of groups."""
+
+
+def divide(recordings: Sequence[Recording]) -> Division:
+    """Divide recordings into groups.
 
     Four files or more are a group each, their channels together. Fewer are cut in pauses between taps, at the same
     times in every channel of a file.
@@ -175,15 +180,9 @@ def _cut(taps_s: FloatArray) -> FloatArray:
     return np.unique(np.array(cuts))
 
 
-def _count(
-    variant: Variant,
-    recordings: Sequence[Recording],
-    edges: Sequence[FloatArray],
-    group_of: Sequence[IntArray],
-    groups: int,
-    window_s: float,
-) -> IntArray:
+def _count(variant: Variant, recordings: Sequence[Recording], division: Division, window_s: float) -> IntArray:
     """Hits, false and missed of each group, shape (groups, 3)."""
+    edges, group_of, groups = division
     counts = np.zeros((groups, 3), dtype=np.int64)
     for recording, edge, group in zip(recordings, edges, group_of, strict=True):
         found = np.sort(recording.times_s(run_detector(variant, recording).accepted().onset_samples))
