@@ -7,30 +7,53 @@
 #define WEIGHT_LIMIT (INT32_C(8) << 20)
 #define MIN_POWER UINT32_C(64) /* below it the history is noise of the converter */
 
-void tapsig_predictor_init(tapsig_predictor *predictor)
-{
-    *predictor = (tapsig_predictor){0};
-}
+#if defined(__AVR_HAVE_MUL__)
+#include "predict_avr.h"
+#else
 
-/* Sum of weight x history. Products have 31 bits; their halves are summed apart, so that 32 bits hold the sum. */
-static int16_t predict(const int32_t *weights, const int16_t *history)
+/* Returns bits 16 and up of the sum of weight x history, without the lowest byte of the weights; `low`: bits 0 to 15.
+ * Products have 31 bits; their halves are summed apart, so that 32 bits hold the sum. */
+static int32_t sum_products(const int32_t *weights, const int16_t *history, uint16_t *low)
 {
     int32_t high = 0;
-    uint32_t low = 0;
+    uint32_t lower = 0;
     for (uint8_t i = 0; i < TAPSIG_ORDER; i++) {
         const int32_t product = tapsig_product((int16_t)(weights[i] >> 8), history[i]);
         high += product >> 16;
-        low += (uint16_t)product;
+        lower += (uint16_t)product;
     }
-    high += (int32_t)(low >> 16);
-    /* Q12: the sum is (high << 16 | low) >> 12 */
-    const int32_t limited = high > 2047 ? 2047 : high < -2048 ? -2048 : high;
-    return tapsig_saturate16(limited * 16 + (int32_t)((uint16_t)low >> 12));
+    *low = (uint16_t)lower;
+    return high + (int32_t)(lower >> 16);
 }
 
 static int32_t limit_weight(int32_t weight)
 {
     return weight >= WEIGHT_LIMIT ? WEIGHT_LIMIT - 1 : weight < -WEIGHT_LIMIT ? -WEIGHT_LIMIT : weight;
+}
+
+/* weight += gain x history >> 8 x bytes */
+static void add_products(int32_t *weights, const int16_t *history, int16_t gain, uint8_t bytes)
+{
+    for (uint8_t i = 0; i < TAPSIG_ORDER; i++) {
+        const int32_t product = tapsig_product(gain, history[i]);
+        weights[i] = limit_weight(weights[i] + (bytes == 0 ? product : bytes == 1 ? product >> 8 : product >> 16));
+    }
+}
+
+#endif
+
+void tapsig_predictor_init(tapsig_predictor *predictor)
+{
+    *predictor = (tapsig_predictor){0};
+}
+
+/* Sum of weight x history, Q12. */
+static int16_t predict(const int32_t *weights, const int16_t *history)
+{
+    uint16_t low;
+    const int32_t high = sum_products(weights, history, &low);
+    const int32_t limited = high > 2047 ? 2047 : high < -2048 ? -2048 : high;
+    return tapsig_saturate16(limited * 16 + (int32_t)(low >> 12));
 }
 
 /* weight += step x error x history / power. In Q20, with the step 2^-5 and the power taken as 2^(k + 4), or half of it,
@@ -42,13 +65,8 @@ static void adapt(tapsig_predictor *predictor, const int16_t *history, int16_t e
     const int8_t rest = (int8_t)(shift - 8 * bytes);
     const int16_t gain =
         (int16_t)(rest >= 0 ? error >> rest : tapsig_saturate16((int32_t)error * (INT32_C(1) << -rest)));
-    int32_t *weights = predictor->weights_q20;
-    if (gain == 0) {
-        return;
-    }
-    for (uint8_t i = 0; i < TAPSIG_ORDER; i++) {
-        const int32_t product = tapsig_product(gain, history[i]);
-        weights[i] = limit_weight(weights[i] + (bytes == 0 ? product : bytes == 1 ? product >> 8 : product >> 16));
+    if (gain != 0) {
+        add_products(predictor->weights_q20, history, gain, (uint8_t)bytes);
     }
 }
 
