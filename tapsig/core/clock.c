@@ -15,9 +15,13 @@ uint32_t tapsig_clock_moment(const tapsig_clock *clock, const tapsig_clock_confi
 
 bool tapsig_clock_tick(tapsig_clock *clock, const tapsig_clock_config *config)
 {
-    const uint32_t before_ms = clock->now_ms;
-    clock->fraction_q24 += config->step_q24 & UINT32_C(0xFFFFFF);
-    clock->now_ms += (config->step_q24 >> 24) + (clock->fraction_q24 >> 24);
-    clock->fraction_q24 &= UINT32_C(0xFFFFFF);
-    return ((before_ms ^ clock->now_ms) & ~UINT32_C(15)) != 0;
+    const uint32_t fraction_q24 = clock->fraction_q24 + (config->step_q24 & UINT32_C(0xFFFFFF));
+    const uint8_t passed_ms = (uint8_t)((config->step_q24 >> 24) + (fraction_q24 >> 24));
+    clock->fraction_q24 = fraction_q24 & UINT32_C(0xFFFFFF);
+    if (passed_ms == 0) {
+        return false;
+    }
+    const uint8_t before_ms = (uint8_t)clock->now_ms;
+    clock->now_ms += passed_ms;
+    return passed_ms >= 16 || ((before_ms ^ (uint8_t)clock->now_ms) & 0xF0) != 0;
 }

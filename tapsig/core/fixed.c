@@ -25,14 +25,20 @@ uint8_t tapsig_level(uint32_t power)
         power <<= 8;
         octave = (uint8_t)(octave - 8);
     }
-    uint8_t top = (uint8_t)(power >> 24);
-    uint8_t below = (uint8_t)(power >> 16);
-    while (!(top & 0x80)) {
-        top = (uint8_t)((top << 1) | (below >> 7));
-        below = (uint8_t)(below << 1);
+    uint16_t top = (uint16_t)(power >> 16); /* shifted in three steps: a single bit at a time takes twice as long */
+    if (!(top & 0xF000)) {
+        top = (uint16_t)(top << 4);
+        octave = (uint8_t)(octave - 4);
+    }
+    if (!(top & 0xC000)) {
+        top = (uint16_t)(top << 2);
+        octave = (uint8_t)(octave - 2);
+    }
+    if (!(top & 0x8000)) {
+        top = (uint16_t)(top << 1);
         octave--;
     }
-    return (uint8_t)((octave << 3) | ((top >> 4) & 7));
+    return (uint8_t)((octave << 3) | ((uint8_t)(top >> 8) >> 4 & 7));
 }
 
 #endif

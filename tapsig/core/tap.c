@@ -4,7 +4,6 @@
 
 #define APART 10     /* blocks from one trigger to the next */
 #define AFTER 20     /* blocks from the trigger until a candidate is judged */
-#define STAGES 8     /* blocks that judging takes, so that no block has much to do: at most APART */
 #define ORIGIN 64    /* what is added to a difference of levels, to fit a byte */
 #define FAINT 21     /* 8 dB: what rises less over the quietest background is no candidate */
 #define RISE_INNOVATION 4 /* 1.5 dB over the highest of the 48 ms before */
@@ -17,35 +16,57 @@ void tapsig_tap_init(tapsig_tap *tap)
     tapsig_levels_init(&tap->levels);
 }
 
+/* Place of a block, counted from the trigger, in the ring of levels. */
+static uint8_t place_of(const tapsig_tap *tap, int8_t after_trigger)
+{
+    return (uint8_t)((uint8_t)tap->pending[0] + after_trigger) & (TAPSIG_BLOCKS_KEPT - 1);
+}
+
 static uint8_t level_at(const tapsig_tap *tap, uint8_t channel, int8_t after_trigger)
 {
-    const uint8_t block = (uint8_t)((uint8_t)tap->pending[0] + after_trigger);
-    return tap->levels.level[channel][block & (TAPSIG_BLOCKS_KEPT - 1)];
+    return tap->levels.level[channel][place_of(tap, after_trigger)];
+}
+
+/* Blocks up to the end of the ring, `size` at most; the others go on at its start. */
+static uint8_t size_to_end(uint8_t place, uint8_t size)
+{
+    const uint8_t left = (uint8_t)(TAPSIG_BLOCKS_KEPT - place);
+    return size < left ? size : left;
+}
+
+static uint8_t find_highest(const uint8_t *levels, uint8_t size, uint8_t highest)
+{
+    for (; size > 0; size--) {
+        const uint8_t level = *levels++;
+        highest = level > highest ? level : highest;
+    }
+    return highest;
+}
+
+static uint16_t sum_levels(const uint8_t *levels, uint8_t size, uint16_t total)
+{
+    for (; size > 0; size--) {
+        total = (uint16_t)(total + *levels++);
+    }
+    return total;
 }
 
 /* Highest level of the blocks from `first` to before `stop`, counted from the trigger. */
 static uint8_t highest_of(const tapsig_tap *tap, uint8_t channel, int8_t first, int8_t stop)
 {
     const uint8_t *levels = tap->levels.level[channel];
-    uint8_t block = (uint8_t)((uint8_t)tap->pending[0] + first);
-    uint8_t highest = 0;
-    for (uint8_t left = (uint8_t)(stop - first); left > 0; left--) {
-        const uint8_t level = levels[block++ & (TAPSIG_BLOCKS_KEPT - 1)];
-        highest = level > highest ? level : highest;
-    }
-    return highest;
+    const uint8_t place = place_of(tap, first);
+    const uint8_t size = (uint8_t)(stop - first);
+    const uint8_t part = size_to_end(place, size);
+    return find_highest(levels, (uint8_t)(size - part), find_highest(levels + place, part, 0));
 }
 
-/* Mean level of 2^bits blocks. */
-static uint8_t mean_of(const tapsig_tap *tap, uint8_t channel, int8_t first, uint8_t bits)
+static uint16_t sum_of(const tapsig_tap *tap, uint8_t channel, int8_t first, uint8_t size)
 {
     const uint8_t *levels = tap->levels.level[channel];
-    uint8_t block = (uint8_t)((uint8_t)tap->pending[0] + first);
-    uint16_t total = 0;
-    for (uint8_t left = (uint8_t)(1U << bits); left > 0; left--) {
-        total = (uint16_t)(total + levels[block++ & (TAPSIG_BLOCKS_KEPT - 1)]);
-    }
-    return (uint8_t)(total >> bits);
+    const uint8_t place = place_of(tap, first);
+    const uint8_t part = size_to_end(place, size);
+    return sum_levels(levels, (uint8_t)(size - part), sum_levels(levels + place, part, 0));
 }
 
 static uint8_t difference(int16_t one, int16_t other)
@@ -53,25 +74,39 @@ static uint8_t difference(int16_t one, int16_t other)
     return tapsig_saturate8((int16_t)(one - other + ORIGIN));
 }
 
-/* Onset and peak of the candidate, in the channel that rises most. */
+static void measure_peak(tapsig_tap *tap, uint8_t channel)
+{
+    tap->highest[channel] = highest_of(tap, channel, -2, 13);
+    tap->before[channel] = highest_of(tap, channel, -34, -6);
+}
+
+/* How one channel rises and falls, by its peak and the onset. */
+static void describe_channel(tapsig_tap *tap, uint8_t channel)
+{
+    uint8_t *row = tap->candidate.row + 6 * channel;
+    const uint8_t highest = tap->highest[channel];
+    const uint16_t sum_16 = sum_of(tap, channel, -37, 16);
+    const uint16_t sum_24 = (uint16_t)(sum_16 + sum_of(tap, channel, -21, 8));
+    const uint16_t sum_last_8 = sum_of(tap, channel, -13, 8);
+    row[0] = difference(highest, tap->before[channel]);
+    row[1] = difference(highest, (int16_t)((sum_24 + sum_last_8) >> 5));
+    row[2] = difference(highest, (int16_t)(sum_of(tap, channel, (int8_t)(tap->onset + 6), 4) >> 2));
+    row[3] = difference(highest, (int16_t)(sum_of(tap, channel, 13, 8) >> 3));
+    row[4] = difference(highest, highest_of(tap, channel, 13, 21));
+    row[5] = difference((int16_t)(sum_last_8 >> 3), (int16_t)(sum_16 >> 4));
+}
+
+/* Onset of the candidate, back from its peak in the channel that rises most. */
 static void find_onset(tapsig_tap *tap)
 {
-    uint8_t channel = TAPSIG_INNOVATION;
-    int16_t best = INT16_MIN;
-    for (uint8_t c = 0; c < TAPSIG_TRACKED; c++) {
-        const int16_t rise = (int16_t)(highest_of(tap, c, -2, 13) - highest_of(tap, c, -34, -6));
-        if (rise > best) {
-            best = rise;
-            channel = c;
-        }
-    }
+    const int16_t rise = (int16_t)(tap->highest[TAPSIG_INNOVATION] - tap->before[TAPSIG_INNOVATION]);
+    const int16_t rise_fast = (int16_t)(tap->highest[TAPSIG_FAST] - tap->before[TAPSIG_FAST]);
+    const uint8_t channel = rise_fast > rise ? TAPSIG_FAST : TAPSIG_INNOVATION;
+    const uint8_t highest = tap->highest[channel];
     int8_t peak = -2;
-    for (int8_t i = -2; i < 13; i++) {
-        if (level_at(tap, channel, i) > level_at(tap, channel, peak)) {
-            peak = i;
-        }
+    while (level_at(tap, channel, peak) != highest) {
+        peak++;
     }
-    const int16_t highest = level_at(tap, channel, peak);
     const int16_t before = (int16_t)(highest_of(tap, channel, -34, -8) + 8);
     const int16_t limit = (int16_t)(highest - 16);
     const int16_t least = (int16_t)(highest - 53);
@@ -88,20 +123,6 @@ static void find_onset(tapsig_tap *tap)
         }
     }
     tap->onset = onset;
-}
-
-/* How one channel rises and falls. */
-static void describe_channel(tapsig_tap *tap, uint8_t channel)
-{
-    uint8_t *row = tap->candidate.row + 6 * channel;
-    const uint8_t highest = highest_of(tap, channel, -2, 13);
-    tap->highest[channel] = highest;
-    row[0] = difference(highest, highest_of(tap, channel, -34, -6));
-    row[1] = difference(highest, mean_of(tap, channel, -37, 5));
-    row[2] = difference(highest, mean_of(tap, channel, (int8_t)(tap->onset + 6), 2));
-    row[3] = difference(highest, mean_of(tap, channel, 13, 3));
-    row[4] = difference(highest, highest_of(tap, channel, 13, 21));
-    row[5] = difference(mean_of(tap, channel, -13, 3), mean_of(tap, channel, -37, 4));
 }
 
 static uint8_t *describe_background(const tapsig_tap *tap, uint8_t *row)
@@ -160,21 +181,52 @@ static uint8_t judge(tapsig_tap *tap, const tapsig_tap_config *config)
     return TAPSIG_IS_TAP;
 }
 
-/* One stage a block: a channel, the rest of the features, a part of the trees. */
+/* Judging takes a stage in each block, so that none has much to do; at most APART of them, so that none is waited for.
+ * The first two leave `candidate` alone: where a sample makes three blocks, it may just have been judged. */
+enum {
+    MEASURE_PEAKS,
+    FIND_ONSET,
+    DESCRIBE_INNOVATION,
+    DESCRIBE_FAST,
+    DESCRIBE_SIGNAL,
+    FIRST_OF_TREES,
+    STAGES = FIRST_OF_TREES + TAPSIG_TREE_STAGES
+};
+typedef char tapsig_stages_fit_between_triggers[STAGES <= APART ? 1 : -1];
+
+static void describe(tapsig_tap *tap, const tapsig_tap_config *config, uint8_t stage)
+{
+    switch (stage) {
+    case MEASURE_PEAKS:
+        measure_peak(tap, TAPSIG_INNOVATION);
+        measure_peak(tap, TAPSIG_FAST);
+        break;
+    case FIND_ONSET:
+        find_onset(tap);
+        break;
+    case DESCRIBE_INNOVATION:
+        describe_channel(tap, TAPSIG_INNOVATION);
+        break;
+    case DESCRIBE_FAST:
+        describe_channel(tap, TAPSIG_FAST);
+        describe_rest(tap, config);
+        break;
+    default:
+        measure_peak(tap, TAPSIG_SIGNAL);
+        describe_channel(tap, TAPSIG_SIGNAL);
+        break;
+    }
+}
+
 static uint8_t advance(tapsig_tap *tap, const tapsig_tap_config *config)
 {
     const uint8_t stage = tap->stage++;
-    if (stage < TAPSIG_CHANNELS) {
-        if (stage == 0) {
-            find_onset(tap);
-        }
-        describe_channel(tap, stage);
-    } else if (stage == TAPSIG_CHANNELS) {
-        describe_rest(tap, config);
-    } else {
-        const uint8_t most = (uint8_t)(stage == STAGES - 1 ? UINT8_MAX : config->trees_a_stage);
-        tap->candidate.score = (int16_t)(tap->candidate.score + tapsig_trees_add(&config->trees, tap->candidate.row, &tap->tree, most));
+    if (stage < FIRST_OF_TREES) {
+        describe(tap, config, stage);
+        return TAPSIG_NOTHING;
     }
+    const uint8_t most = (uint8_t)(stage == STAGES - 1 ? UINT8_MAX : config->trees_a_stage);
+    tap->candidate.score = (int16_t)(tap->candidate.score + tapsig_trees_add(&config->trees, tap->candidate.row, &tap->tree, most));
     if (stage < STAGES - 1) {
         return TAPSIG_NOTHING;
     }

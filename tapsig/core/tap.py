@@ -13,7 +13,7 @@ from tapsig.units import BoolArray, IntArray
 
 CountArray = npt.NDArray[np.uint16]
 
-DECISION_MS = 36
+DECISION_MS = 38
 """From the block of an onset to its decision, at most (tap.h)."""
 _PUSH = 1 << 20  # counts handed to the core at a time
 
@@ -93,7 +93,7 @@ class TapCore:
         self._config.trees.nodes = self._ffi.from_buffer("uint8_t[]", self._trees)
         self._config.trees.size = len(trees)
         self._config.trees.base = base
-        self._config.trees_a_stage = min(-(-_count_trees(trees) // 4), 255)
+        self._config.trees_a_stage = min(-(-_count_trees(trees) // self._library.TAPSIG_TREE_STAGES), 255)
         self._config.least_score = least_score
         self._config.least_level = least_level
         self._config.dead_ms = dead_ms

@@ -94,7 +94,7 @@ class Candidate:
 
     Parameters
     ----------
-    onset_ms, decided_ms : whole milliseconds; it is decided at most 36 ms after its onset.
+    onset_ms, decided_ms : whole milliseconds; it is decided at most 38 ms after its onset.
     log_odds : that it is a tap, in nats.
     row : the detector's features, as bytes.
 

@@ -52,11 +52,6 @@ def render_firmware(
     raises.
     """
     check_device(fs, converter)
-    if decoder == "evidence":
-        raise ExportError(
-            "the decoder evidence needs more RAM than the 2 kB of this class of controllers; export the firmware with"
-            " --decoder rule, or the decoder without --firmware"
-        )
     files = render_package(
         variant, fs, converter, code=code, entry=entry, provenance=provenance, decoder=decoder, evidence=evidence
     )

@@ -187,7 +187,7 @@ def test_candidates_their_onsets_features_and_scores(fs: float, bits: int, what:
     model = make_model(np.random.default_rng(2), 20)
     core = TapCore(fs, bits, trees=model.pack(), base=model.base, least_score=0, least_level=0, dead_ms=0)
     judged = core.push(np.array(counts, dtype=np.uint16))
-    assert len(judged) <= len(expected) <= len(judged) + 1  # the scores take four blocks more
+    assert len(judged) <= len(expected) <= len(judged) + 1  # the scores take six blocks more
     assert what not in ("blows", "step") or len(judged)
     for i, candidate in enumerate(expected[: len(judged)]):
         assert tuple(judged.rows[i].tolist()) == candidate.row, i

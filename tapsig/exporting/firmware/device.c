@@ -19,7 +19,6 @@
 #include <avr/pgmspace.h>
 #include <avr/sleep.h>
 #include <avr/wdt.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "../tapsig.h"
@@ -66,15 +65,34 @@ void early(void)
     wdt_disable();
 }
 
+/* Digits by subtraction: a division of 32 bits for each takes four times as long. */
+static char *write_number(char *end, uint32_t number)
+{
+    static const uint32_t POWERS[] PROGMEM = {1000000000, 100000000, 10000000, 1000000, 100000, 10000, 1000, 100, 10};
+    const char *begin = end;
+    for (uint8_t i = 0; i < sizeof POWERS / sizeof POWERS[0]; i++) {
+        const uint32_t power = pgm_read_dword(&POWERS[i]);
+        char digit = '0';
+        for (; number >= power; number -= power) {
+            digit++;
+        }
+        if (digit != '0' || end != begin) {
+            *end++ = digit;
+        }
+    }
+    *end++ = (char)('0' + number);
+    return end;
+}
+
 static bool send_line(PGM_P name, uint32_t first, bool has_second, uint32_t second)
 {
     char line[LINE];
     char *end = line + strlen(strcpy_P(line, name));
     *end++ = ',';
-    end += strlen(ultoa(first, end, 10));
+    end = write_number(end, first);
     *end++ = ',';
     if (has_second) {
-        end += strlen(ultoa(second, end, 10));
+        end = write_number(end, second);
     }
     *end++ = '\n';
     return serial_put(line, (uint8_t)(end - line));
