@@ -25,7 +25,7 @@ DOORS: dict[Part, dict[str, range]] = {
     "train": {**dict.fromkeys(GENERATORS, range(20)), HITS: range(30), TABLE: range(360)},
     "test": {**dict.fromkeys(GENERATORS, range(10)), HITS: range(6), TABLE: range(108)},
 }
-BOOSTING = Boosting(trees=200, leaves=8, rate=0.1, least_leaf=60)
+BOOSTING = Boosting(trees=50, leaves=8, rate=0.1, least_leaf=60)
 PROBABILITY, DEAD_TIME_S = 0.33, 0.08
 REPLAYED = 6_000
 """Candidates that `tapsig fit` learns again beside an owner's."""

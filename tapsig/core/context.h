@@ -10,8 +10,6 @@
 
 #include "evidence.h"
 
-#define TAPSIG_CONTEXT 8 /* bytes of a row */
-
 /* Row of candidate `index` of an entry that is over:
  *   0 the detector's log-odds, in 1/16 nat from -5 nats on
  *   1 the highest of another candidate, likewise
@@ -25,7 +23,17 @@
 void tapsig_context_describe(const tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t index,
                              uint8_t *row);
 
+/* The same in parts: begin, add all candidates of the entry from first to before stop, finish. */
+void tapsig_context_begin(tapsig_context_sums *sums);
+void tapsig_context_add(tapsig_context_sums *sums, const tapsig_evidence *evidence, uint8_t index, uint8_t other);
+void tapsig_context_finish(const tapsig_context_sums *sums, const tapsig_evidence *evidence,
+                           const tapsig_evidence_config *config, uint8_t index, uint8_t *row);
+
 /* Its log-odds in 1/64 nat; those of the detector where there are no trees. */
 int16_t tapsig_context_judge(const tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t index);
+
+/* A score as a byte: in 1/16 nat from -5 nats on; and back, in 1/64 nat. */
+uint8_t tapsig_odds_of(int16_t score);
+int16_t tapsig_score_of(uint8_t odds);
 
 #endif

@@ -4,11 +4,14 @@
 #include "fixed.h"
 
 #define STEPS_A_NAT_STEP 4 /* of a score in one of a table */
+#define OTHERS_A_STEP 4      /* candidates that one is compared with */
+#define TREES_A_STEP 15
+#define PAIRS_A_STEP 8
 #define OLDEST_MS 60000    /* the times of candidates are kept in 16 bits */
 
 /* Bytes of a candidate's row that others are compared with: how its channels fall, and how far two of them rise over
  * their quietest. */
-static const uint8_t SHAPE_OF[TAPSIG_SHAPE] = {2, 3, 8, 9, 14, 15, 18, 22};
+static const uint8_t SHAPE_OF[TAPSIG_SHAPE] TAPSIG_TABLE = {2, 3, 8, 9, 14, 15, 18, 22};
 
 void tapsig_evidence_init(tapsig_evidence *evidence)
 {
@@ -29,18 +32,22 @@ static uint32_t block_of(const tapsig_evidence *evidence, uint8_t index)
 static void copy_candidate(tapsig_evidence *evidence, uint8_t to, uint8_t from)
 {
     evidence->time[to] = evidence->time[from];
-    evidence->score[to] = evidence->score[from];
-    for (uint8_t k = 0; k < TAPSIG_SHAPE; k++) {
-        evidence->shape[to][k] = evidence->shape[from][k];
-    }
+    evidence->odds[to] = evidence->odds[from];
+    evidence->cell[to] = evidence->cell[from];
 }
 
 /* Remove `size` candidates from `at` on. */
 static void remove_candidates(tapsig_evidence *evidence, uint8_t at, uint8_t size)
 {
+    if (size == 0) {
+        return;
+    }
     evidence->count = (uint8_t)(evidence->count - size);
     for (uint8_t i = at; i < evidence->count; i++) {
         copy_candidate(evidence, i, (uint8_t)(i + size));
+    }
+    if (at < evidence->first) {
+        evidence->first = (uint8_t)(evidence->first - size);
     }
     if (evidence->over && at < evidence->stop) {
         evidence->stop = (uint8_t)(evidence->stop - size);
@@ -50,9 +57,10 @@ static void remove_candidates(tapsig_evidence *evidence, uint8_t at, uint8_t siz
 /* Open where a likely candidate is; the last of those that follow each other within the silence. */
 static void find_likely(tapsig_evidence *evidence, const tapsig_evidence_config *config)
 {
+    const uint8_t likely = tapsig_odds_of(config->likely_score);
     evidence->open = false;
     for (uint8_t i = 0; i < evidence->count; i++) {
-        if (evidence->score[i] < config->likely_score) {
+        if (evidence->odds[i] < likely) {
             continue;
         }
         const uint32_t block = block_of(evidence, i);
@@ -65,6 +73,7 @@ static void find_likely(tapsig_evidence *evidence, const tapsig_evidence_config 
     }
 }
 
+/* What lies so far back that no entry can begin with it. Seldom called, because it moves all others. */
 static void forget_old(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint32_t block)
 {
     const uint32_t longest = evidence->open ? OLDEST_MS : config->lead_ms + 2 * TAPSIG_DECISION_MS;
@@ -78,48 +87,65 @@ static void forget_old(tapsig_evidence *evidence, const tapsig_evidence_config *
     remove_candidates(evidence, 0, old);
 }
 
-/* Make room by what is least likely; an entry that awaits its verdict stays whole. False where the new one is that. */
-static bool make_room(tapsig_evidence *evidence, int16_t score)
+/* The least likely that may make room, an entry that awaits its verdict stays whole; TAPSIG_KEPT where all are likelier. */
+static uint8_t find_least(const tapsig_evidence *evidence, uint8_t odds)
 {
     uint8_t least = TAPSIG_KEPT;
     for (uint8_t i = evidence->over ? evidence->stop : 0; i < evidence->count; i++) {
-        if (evidence->score[i] < score) {
-            score = evidence->score[i];
+        if (evidence->odds[i] < odds) {
+            odds = evidence->odds[i];
             least = i;
         }
     }
-    if (least < TAPSIG_KEPT) {
-        remove_candidates(evidence, least, 1);
+    return least;
+}
+
+/* Into its place by time. */
+static void insert(tapsig_evidence *evidence, const tapsig_candidate *candidate, uint8_t odds)
+{
+    if (evidence->count == 0 || (int32_t)(candidate->block - evidence->newest) > 0) {
+        evidence->newest = candidate->block;
     }
-    return least < TAPSIG_KEPT;
+    const uint8_t lowest = evidence->over ? evidence->stop : 0;
+    uint8_t at = evidence->count++;
+    while (at > lowest && (int32_t)(block_of(evidence, (uint8_t)(at - 1)) - candidate->block) > 0) {
+        copy_candidate(evidence, at, (uint8_t)(at - 1));
+        at--;
+    }
+    if (at <= evidence->first && evidence->open) {
+        evidence->first++;
+    }
+    evidence->time[at] = (uint16_t)candidate->block;
+    evidence->odds[at] = odds;
+    for (uint8_t k = 0; k < TAPSIG_SHAPE; k++) {
+        evidence->cell[at].shape[k] = candidate->row[TAPSIG_READ(SHAPE_OF + k)];
+    }
 }
 
 void tapsig_evidence_push(tapsig_evidence *evidence, const tapsig_evidence_config *config,
                           const tapsig_candidate *candidate)
 {
+    const uint8_t odds = tapsig_odds_of(candidate->score);
+    bool changed = odds >= tapsig_odds_of(config->likely_score);
     if (candidate->score < config->least_score) {
         return;
     }
-    if (!evidence->over) {
+    const bool full = evidence->count == TAPSIG_KEPT;
+    const bool aged = evidence->count > 0 && (int32_t)(candidate->block - block_of(evidence, 0)) > (int32_t)OLDEST_MS / 2;
+    if (!evidence->over && (full || aged)) {
         forget_old(evidence, config, candidate->block);
+        changed = true;
     }
-    if (evidence->count == TAPSIG_KEPT && !make_room(evidence, candidate->score)) {
-        return;
+    if (evidence->count == TAPSIG_KEPT) {
+        const uint8_t least = find_least(evidence, odds);
+        if (least == TAPSIG_KEPT) {
+            return;
+        }
+        remove_candidates(evidence, least, 1);
+        changed = true;
     }
-    if (evidence->count == 0 || (int32_t)(candidate->block - evidence->newest) > 0) {
-        evidence->newest = candidate->block;
-    }
-    uint8_t at = evidence->count++;
-    while (at > (evidence->over ? evidence->stop : 0) && (int32_t)(block_of(evidence, (uint8_t)(at - 1)) - candidate->block) > 0) {
-        copy_candidate(evidence, at, (uint8_t)(at - 1));
-        at--;
-    }
-    evidence->time[at] = (uint16_t)candidate->block;
-    evidence->score[at] = candidate->score;
-    for (uint8_t k = 0; k < TAPSIG_SHAPE; k++) {
-        evidence->shape[at][k] = candidate->row[SHAPE_OF[k]];
-    }
-    if (!evidence->over) {
+    insert(evidence, candidate, odds);
+    if (!evidence->over && changed) {
         find_likely(evidence, config);
     }
 }
@@ -128,11 +154,23 @@ void tapsig_evidence_push(tapsig_evidence *evidence, const tapsig_evidence_confi
 static uint8_t bin_of(uint16_t ms)
 {
     uint8_t octave = 15;
-    while (!(ms & 0x8000)) {
+    if (!(ms & 0xFF00)) {
+        ms = (uint16_t)(ms << 8);
+        octave = (uint8_t)(octave - 8);
+    }
+    if (!(ms & 0xF000)) {
+        ms = (uint16_t)(ms << 4);
+        octave = (uint8_t)(octave - 4);
+    }
+    if (!(ms & 0xC000)) {
+        ms = (uint16_t)(ms << 2);
+        octave = (uint8_t)(octave - 2);
+    }
+    if (!(ms & 0x8000)) {
         ms = (uint16_t)(ms << 1);
         octave--;
     }
-    return (uint8_t)((octave << 4) | ((ms >> 11) & 15));
+    return (uint8_t)((octave << 4) | ((uint8_t)(ms >> 8) >> 3 & 15));
 }
 
 bool tapsig_evidence_tick(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint32_t block)
@@ -158,6 +196,7 @@ void tapsig_evidence_next(tapsig_evidence *evidence, const tapsig_evidence_confi
 {
     const uint8_t stop = evidence->stop;
     evidence->over = false;
+    evidence->first = 0;
     remove_candidates(evidence, 0, stop);
     find_likely(evidence, config);
 }
@@ -166,30 +205,25 @@ typedef struct {
     int16_t within, pause;
 } pair;
 
-/* What a gap and the candidate at its end add, as a gap within a digit and as a pause between digits. */
-static pair weigh_gap(const tapsig_evidence_config *config, uint16_t gap, uint8_t tempo, int16_t gain)
+/* What a gap and the candidate at its end add, as a gap within a digit and as a pause between digits; `middle` is the
+ * bin of the tempo. */
+static pair weigh_gap(const tapsig_evidence_config *config, uint16_t gap, uint8_t middle, int16_t gain)
 {
     const uint8_t bin = bin_of(gap);
-    const uint8_t middle = (uint8_t)(config->first_tempo + tempo * config->tempo_step);
     uint8_t off = (uint8_t)(bin > middle ? bin - middle : middle - bin);
     off = off < TAPSIG_WITHIN_BINS ? off : TAPSIG_WITHIN_BINS - 1;
     uint8_t along = (uint8_t)(bin > config->first_bin ? bin - config->first_bin : 0);
     along = along < TAPSIG_BETWEEN_BINS ? along : TAPSIG_BETWEEN_BINS - 1;
     const pair found = {
-        (int16_t)(config->within[off] * STEPS_A_NAT_STEP + gain),
-        (int16_t)(config->between[along] * STEPS_A_NAT_STEP + gain),
+        (int16_t)((int8_t)TAPSIG_READ(config->within + off) * STEPS_A_NAT_STEP + gain),
+        (int16_t)((int8_t)TAPSIG_READ(config->between + along) * STEPS_A_NAT_STEP + gain),
     };
     return found;
 }
 
 void tapsig_compare_begin(tapsig_comparing *comparing, uint8_t first_tempo)
 {
-    static const tapsig_comparison nothing = {TAPSIG_UNREACHED, 0, 0, 0, 0, 0, 0, 0};
-    comparing->ready = 0;
-    comparing->tempo = first_tempo;
-    comparing->place = 0;
-    comparing->candidate = 0;
-    comparing->result = nothing;
+    *comparing = (tapsig_comparing){.tempo = first_tempo, .result = {.code = TAPSIG_UNREACHED}};
 }
 
 enum { IS_TAP, IS_OFF, IS_LONGER };
@@ -226,106 +260,122 @@ static place find_place(const uint8_t *code, uint8_t digits, uint8_t number)
     return here;
 }
 
+/* Saturated, and never TAPSIG_UNREACHED. */
 static int16_t plus(int16_t one, int16_t other)
 {
-    const int16_t sum = tapsig_saturate16((int32_t)one + other);
-    return sum > TAPSIG_UNREACHED ? sum : TAPSIG_UNREACHED + 1;
+    const uint16_t sum = (uint16_t)((uint16_t)one + (uint16_t)other);
+    const bool fits = (((uint16_t)one ^ sum) & ((uint16_t)other ^ sum) & 0x8000U) == 0 && sum != 0x8000U;
+    return (int16_t)(fits ? (int16_t)sum : one < 0 ? -INT16_MAX : INT16_MAX);
 }
 
-static void offer_row(tapsig_comparing *comparing, uint8_t tap, int16_t score, uint8_t from, tapsig_trace *trace)
+/* What one step works on. */
+typedef struct {
+    tapsig_comparing *comparing;
+    tapsig_evidence_cell *cells; /* of the entry's candidates */
+    place here;
+    uint8_t i; /* the candidate at the end of the series */
+    tapsig_trace *trace;
+} work;
+
+static void offer_row(const work *now, uint8_t tap, int16_t score, uint8_t from)
 {
-    int16_t *at = &comparing->row[tap & 1][comparing->candidate];
+    int16_t *at = &now->cells[now->i].best.row[tap & 1];
     if (score > *at) {
         *at = score;
-        if (trace) {
-            trace->came_from[tap][comparing->candidate] = from;
+        if (now->trace) {
+            now->trace->came_from[tap][now->i] = from;
         }
     }
 }
 
-static void offer_off(tapsig_comparing *comparing, uint8_t digit, int16_t score, tapsig_step_back back,
-                      tapsig_trace *trace)
+static void offer_off(const work *now, uint8_t digit, int16_t score, tapsig_step_back back)
 {
-    int16_t *at = &comparing->off[digit & 1][comparing->candidate];
+    int16_t *at = &now->cells[now->i].best.off[digit & 1];
     if (score > *at) {
         *at = score;
-        if (trace) {
-            trace->off[digit][comparing->candidate] = back;
+        if (now->trace) {
+            now->trace->off[digit][now->i] = back;
         }
     }
 }
 
 /* Series that end with candidate `j`, extended by the one that is worked on; `sum` is what that adds. */
-static void extend_agreeing(tapsig_comparing *comparing, place here, uint8_t j, pair sum, tapsig_trace *trace)
+static void extend_agreeing(const work *now, uint8_t j, pair sum)
 {
-    const int16_t before = here.tap > 0 ? comparing->row[(here.tap - 1) & 1][j] : TAPSIG_UNREACHED;
-    const uint8_t next = (uint8_t)(here.digit + 1);
+    const place *here = &now->here;
+    const tapsig_evidence_cell *from = &now->cells[j];
+    const int16_t before = here->tap > 0 ? from->best.row[(here->tap - 1) & 1] : TAPSIG_UNREACHED;
+    const uint8_t next = (uint8_t)(here->digit + 1);
     if (before != TAPSIG_UNREACHED) {
-        offer_row(comparing, here.tap, plus(before, here.is_first ? sum.pause : sum.within), j, trace);
-        if (!here.is_first) { /* a pause too early */
-            const tapsig_step_back back = {j, (uint8_t)(here.tap - 1), 0, true};
-            offer_off(comparing, next, plus(before, sum.pause), back, trace);
+        offer_row(now, here->tap, plus(before, here->is_first ? sum.pause : sum.within), j);
+        if (!here->is_first) { /* a pause too early */
+            const tapsig_step_back back = {j, (uint8_t)(here->tap - 1), 0, true};
+            offer_off(now, next, plus(before, sum.pause), back);
         }
     }
-    const int16_t ended = here.is_last ? comparing->row[here.tap & 1][j] : TAPSIG_UNREACHED;
+    const int16_t ended = here->is_last ? from->best.row[here->tap & 1] : TAPSIG_UNREACHED;
     if (ended != TAPSIG_UNREACHED) { /* a tap too many, or a digit too many */
-        const tapsig_step_back within = {j, here.tap, 0, false}, pause = {j, here.tap, 0, true};
-        offer_off(comparing, here.digit, plus(ended, sum.within), within, trace);
-        if (here.same_length) {
-            offer_off(comparing, next, plus(ended, sum.pause), pause, trace);
+        const tapsig_step_back within = {j, here->tap, 0, false}, pause = {j, here->tap, 0, true};
+        offer_off(now, here->digit, plus(ended, sum.within), within);
+        if (here->same_length) {
+            offer_off(now, next, plus(ended, sum.pause), pause);
         }
     }
 }
 
-static void extend_off(tapsig_comparing *comparing, place here, uint8_t j, pair sum, tapsig_trace *trace)
+static void extend_off(const work *now, uint8_t j, pair sum)
 {
-    const int16_t before = comparing->off[here.digit & 1][j];
+    const place *here = &now->here;
+    const int16_t before = now->cells[j].best.off[here->digit & 1];
     if (before == TAPSIG_UNREACHED) {
         return;
     }
-    const tapsig_step_back within = {j, UINT8_MAX, here.digit, false}, pause = {j, UINT8_MAX, here.digit, true};
-    offer_off(comparing, here.digit, plus(before, sum.within), within, trace);
-    offer_off(comparing, (uint8_t)(here.digit + (here.kind == IS_OFF)), plus(before, sum.pause), pause, trace);
+    const tapsig_step_back within = {j, UINT8_MAX, here->digit, false}, pause = {j, UINT8_MAX, here->digit, true};
+    offer_off(now, here->digit, plus(before, sum.within), within);
+    offer_off(now, (uint8_t)(here->digit + (here->kind == IS_OFF)), plus(before, sum.pause), pause);
 }
 
 /* Nothing reached yet at this candidate; what may begin here begins. */
-static void clear_place(tapsig_comparing *comparing, place here, int16_t gain, tapsig_trace *trace)
+static void clear_place(const work *now, int16_t gain)
 {
-    const uint8_t i = comparing->candidate;
-    const bool is_start = comparing->place == 0;
+    const place here = now->here;
+    tapsig_evidence_cell *cell = &now->cells[now->i];
+    const bool is_start = now->comparing->place == 0;
     if (here.kind == IS_TAP) {
-        comparing->row[here.tap & 1][i] = TAPSIG_UNREACHED;
+        cell->best.row[here.tap & 1] = TAPSIG_UNREACHED;
         if (here.is_first) {
-            comparing->off[(here.digit + 1) & 1][i] = TAPSIG_UNREACHED;
+            cell->best.off[(here.digit + 1) & 1] = TAPSIG_UNREACHED;
         }
     }
     if (is_start) {
-        comparing->off[0][i] = TAPSIG_UNREACHED;
+        cell->best.off[0] = TAPSIG_UNREACHED;
     }
     if (is_start && here.kind == IS_TAP) {
-        offer_row(comparing, here.tap, gain, TAPSIG_KEPT, trace);
+        offer_row(now, here.tap, gain, TAPSIG_KEPT);
     } else if (is_start) {
         const tapsig_step_back none = {TAPSIG_KEPT, UINT8_MAX, 0, false};
-        offer_off(comparing, here.digit, gain, none, trace);
+        offer_off(now, here.digit, gain, none);
     }
 }
 
 /* The series that end here, as answers. */
-static void note_end(tapsig_comparing *comparing, const tapsig_evidence_config *config, place here)
+static void note_end(const work *now, const tapsig_evidence_config *config)
 {
-    const uint8_t i = comparing->candidate;
+    const place here = now->here;
     const bool agrees = here.kind == IS_TAP;
-    const int16_t at = agrees ? comparing->row[here.tap & 1][i] : comparing->off[here.digit & 1][i];
+    const tapsig_evidence_cell *cell = &now->cells[now->i];
+    const int16_t at = agrees ? cell->best.row[here.tap & 1] : cell->best.off[here.digit & 1];
     if (at == TAPSIG_UNREACHED) {
         return;
     }
-    const int16_t sum = plus(at, (int16_t)(config->tempo[comparing->tempo] * STEPS_A_NAT_STEP));
-    tapsig_comparison *result = &comparing->result;
+    const uint8_t tempo = now->comparing->tempo;
+    const int16_t sum = plus(at, (int16_t)((int8_t)TAPSIG_READ(config->tempo + tempo) * STEPS_A_NAT_STEP));
+    tapsig_comparison *result = &now->comparing->result;
     if (agrees && here.is_last && here.same_length) {
         if (sum > result->code) {
             result->code = sum;
-            result->code_tempo = comparing->tempo;
-            result->code_end = i;
+            result->code_tempo = tempo;
+            result->code_end = now->i;
         }
         return;
     }
@@ -333,56 +383,117 @@ static void note_end(tapsig_comparing *comparing, const tapsig_evidence_config *
     if (score > result->other) {
         result->other = score;
         result->other_digits = (uint8_t)(here.digit + 1);
-        result->other_tempo = comparing->tempo;
-        result->other_end = i;
+        result->other_tempo = tempo;
+        result->other_end = now->i;
         result->other_row = agrees ? here.tap : UINT8_MAX;
     }
 }
 
-static void find_gain(tapsig_comparing *comparing, const tapsig_evidence *evidence,
-                      const tapsig_evidence_config *config)
+static int8_t saturate_gain(int32_t value)
 {
-    const int16_t odds = tapsig_context_judge(evidence, config, (uint8_t)(evidence->first + comparing->ready));
-    const int32_t weighed = tapsig_product(odds, config->weight_q4) >> 4;
-    comparing->gain[comparing->ready++] = tapsig_saturate16(weighed + config->bias);
+    return (int8_t)(value > INT8_MAX ? INT8_MAX : value < -INT8_MAX ? -INT8_MAX : value);
 }
 
-bool tapsig_compare_step(tapsig_comparing *comparing, const tapsig_evidence *evidence,
-                         const tapsig_evidence_config *config, const uint8_t *code, uint8_t digits,
-                         uint8_t stop_tempo, tapsig_trace *trace)
+/* In several steps: the other candidates, then the trees. */
+static void find_gain(tapsig_comparing *comparing, tapsig_evidence *evidence, const tapsig_evidence_config *config)
 {
-    if (comparing->tempo >= stop_tempo || evidence->first >= evidence->stop) {
-        return true;
+    const uint8_t index = (uint8_t)(evidence->first + comparing->ready);
+    const bool judged = config->context.size == 0;
+    uint8_t left = OTHERS_A_STEP;
+    if (judged) {
+        comparing->odds = tapsig_score_of(evidence->odds[index]);
+    } else if (!comparing->described) {
+        if (comparing->partner == 0) {
+            tapsig_context_begin(&comparing->sums);
+        }
+        while (evidence->first + comparing->partner < evidence->stop) {
+            if (left-- == 0) {
+                return;
+            }
+            tapsig_context_add(&comparing->sums, evidence, index, (uint8_t)(evidence->first + comparing->partner++));
+        }
+        tapsig_context_finish(&comparing->sums, evidence, config, index, comparing->row);
+        comparing->described = true;
+        comparing->tree = 0;
+        comparing->odds = config->context.base;
+        return;
+    } else {
+        comparing->odds = (int16_t)(comparing->odds
+                                    + tapsig_trees_add(&config->context, comparing->row, &comparing->tree, TREES_A_STEP));
+        if (comparing->tree < config->context.size) {
+            return;
+        }
     }
+    const int32_t weighed = (tapsig_product(comparing->odds, config->weight_q4) >> 4) + config->bias;
+    evidence->gain[index] = saturate_gain((weighed + 2) >> 2);
+    comparing->ready++;
+    comparing->partner = 0;
+    comparing->described = false;
+}
+
+/* The next candidate, then the next place, then the next tempo. */
+static void go_on(tapsig_comparing *comparing, uint8_t kind, uint8_t count)
+{
+    comparing->begun = false;
+    if (++comparing->candidate == count) {
+        comparing->candidate = 0;
+        comparing->place = (uint8_t)(kind == IS_LONGER ? 0 : comparing->place + 1);
+        comparing->tempo = (uint8_t)(comparing->tempo + (kind == IS_LONGER));
+    }
+}
+
+/* Extend series by the candidate that is worked on, as far as `left` pairs allow. Returns what is left. */
+static uint8_t extend(const work *now, const tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t left)
+{
+    tapsig_comparing *comparing = now->comparing;
+    const uint16_t *time = evidence->time + evidence->first;
+    const int8_t *gains = evidence->gain + evidence->first;
+    const int16_t gain = (int16_t)(gains[now->i] * STEPS_A_NAT_STEP);
+    const uint8_t middle = (uint8_t)(config->first_tempo + comparing->tempo * config->tempo_step);
+    if (!comparing->begun) {
+        comparing->begun = true;
+        comparing->partner = now->i;
+        clear_place(now, gain);
+    }
+    while (comparing->partner > 0 && left > 0) {
+        const uint8_t j = --comparing->partner;
+        const uint16_t gap = (uint16_t)(time[now->i] - time[j]);
+        if (gap >= config->silence_ms) {
+            comparing->partner = 0;
+        } else if (gap >= config->least_gap_ms && gains[j] >= config->least_gain) {
+            const pair sum = weigh_gap(config, gap, middle, gain);
+            left--;
+            if (now->here.kind == IS_TAP) {
+                extend_agreeing(now, j, sum);
+            } else {
+                extend_off(now, j, sum);
+            }
+        }
+    }
+    return left;
+}
+
+bool tapsig_compare_step(tapsig_comparing *comparing, tapsig_evidence *evidence, const tapsig_evidence_config *config,
+                         const uint8_t *code, uint8_t digits, uint8_t stop_tempo, tapsig_trace *trace)
+{
     const uint8_t count = (uint8_t)(evidence->stop - evidence->first);
     if (comparing->ready < count) {
         find_gain(comparing, evidence, config);
         return false;
     }
-    const place here = find_place(code, digits, comparing->place);
-    const uint16_t *time = evidence->time + evidence->first;
-    const uint8_t i = comparing->candidate;
-    const int16_t gain = comparing->gain[i];
-    clear_place(comparing, here, gain, trace);
-    for (uint8_t j = i; j-- > 0;) {
-        const uint16_t gap = (uint16_t)(time[i] - time[j]);
-        if (gap >= config->silence_ms) {
-            break;
-        }
-        if (gap >= config->least_gap_ms) {
-            const pair sum = weigh_gap(config, gap, comparing->tempo, gain);
-            if (here.kind == IS_TAP) {
-                extend_agreeing(comparing, here, j, sum, trace);
-            } else {
-                extend_off(comparing, here, j, sum, trace);
+    uint8_t left = PAIRS_A_STEP;
+    while (left > 0 && comparing->tempo < stop_tempo && count > 0) {
+        work now = {comparing, evidence->cell + evidence->first, find_place(code, digits, comparing->place),
+                    comparing->candidate, trace};
+        left--;
+        if (evidence->gain[evidence->first + now.i] >= config->least_gain) {
+            left = extend(&now, evidence, config, left);
+            if (comparing->partner > 0) {
+                break;
             }
+            note_end(&now, config);
         }
+        go_on(comparing, now.here.kind, count);
     }
-    note_end(comparing, config, here);
-    if (++comparing->candidate == count) {
-        comparing->candidate = 0;
-        comparing->place = (uint8_t)(here.kind == IS_LONGER ? 0 : comparing->place + 1);
-        comparing->tempo = (uint8_t)(comparing->tempo + (here.kind == IS_LONGER));
-    }
-    return comparing->tempo >= stop_tempo;
+    return comparing->tempo >= stop_tempo || count == 0;
 }

@@ -26,8 +26,10 @@
 #include "tap.h"
 #include "trees.h"
 
-#define TAPSIG_KEPT 64        /* candidates of one entry */
+#define TAPSIG_KEPT 40        /* candidates of one entry */
 #define TAPSIG_SHAPE 8        /* bytes of a candidate that are compared with another's */
+#define TAPSIG_CONTEXT 8      /* bytes of a row of context.h */
+#define TAPSIG_NEAREST 3
 #define TAPSIG_CODE_DIGITS 16
 #define TAPSIG_OFF_ROWS 17     /* one more than digits */
 #define TAPSIG_TEMPOS 12      /* tempo hypotheses */
@@ -38,26 +40,38 @@
 /* All tables in 1/16 nat; scores in 1/64 nat. A bin of time is a sixteenth of an octave. */
 typedef struct {
     tapsig_trees context;                   /* log-odds of a candidate among the others; none: as the detector has them */
-    int8_t within[TAPSIG_WITHIN_BINS];      /* log-likelihood of a gap, by its distance from the tempo in bins */
-    int8_t between[TAPSIG_BETWEEN_BINS];    /* of a pause, by its bin from first_bin on */
-    int8_t tempo[TAPSIG_TEMPOS];            /* log prior */
+    const int8_t *within;                   /* TAPSIG_WITHIN_BINS: log-likelihood of a gap, by its distance from the tempo in bins */
+    const int8_t *between;                  /* TAPSIG_BETWEEN_BINS: of a pause, by its bin from first_bin on */
+    const int8_t *tempo;                    /* TAPSIG_TEMPOS: log prior */
     uint8_t first_tempo;                    /* bin of the first tempo */
     uint8_t tempo_step;                     /* bins from one tempo to the next */
     uint8_t first_bin;                      /* of `between` */
     int16_t least_score;                    /* candidates below it are not kept */
-    int16_t likely_score;                   /* candidates from it on open an entry, and keep it open */
+    int16_t likely_score;                   /* candidates from it on open an entry, and keep it open; a multiple of 4 */
     uint8_t weight_q4;                      /* of the log-odds, in sixteenths */
     int16_t bias;                           /* added to them */
+    int8_t least_gain;                      /* in 1/16 nat; candidates below it are in no series */
     int16_t other_length;                   /* what a series loses that has another number of digits than the code */
     uint16_t least_gap_ms;                  /* between two taps */
     uint16_t lead_ms;                       /* kept from before the candidate that opens an entry */
     uint16_t silence_ms;                    /* without a likely candidate: ends the entry */
 } tapsig_evidence_config;
 
+/* Of a candidate, its shape, which others are compared with. Once all candidates of an entry have been compared, the same
+ * bytes hold the best series that end with it: row m (mod 2) those that agree with the code so far and have m + 1 taps;
+ * off d (mod 2) those that have left it and have d + 1 digits. */
+typedef union {
+    uint8_t shape[TAPSIG_SHAPE];
+    struct {
+        int16_t row[2], off[2];
+    } best;
+} tapsig_evidence_cell;
+
 typedef struct {
     uint16_t time[TAPSIG_KEPT]; /* block mod 65536, ascending */
-    int16_t score[TAPSIG_KEPT];
-    uint8_t shape[TAPSIG_KEPT][TAPSIG_SHAPE];
+    uint8_t odds[TAPSIG_KEPT];  /* the detector's log-odds in 1/16 nat, from -5 nats on */
+    int8_t gain[TAPSIG_KEPT];   /* of each candidate in a series, in 1/16 nat; known while an entry is decided */
+    tapsig_evidence_cell cell[TAPSIG_KEPT];
     uint32_t newest;      /* block of the last of them */
     uint32_t last_likely; /* of the entry that is going on or over */
     uint8_t count;
@@ -75,14 +89,24 @@ typedef struct {
     uint8_t other_row;           /* the row that the other series ends in; UINT8_MAX: it has left the code */
 } tapsig_comparison;
 
-/* What the programme works on while it decides. Row m (mod 2) holds the best series that agree with the code so far and
- * have m + 1 taps, by their last candidate; off d (mod 2) holds the best that have left it and have d + 1 digits. */
+/* What a candidate finds among the others of its entry (context.h). */
 typedef struct {
-    int16_t row[2][TAPSIG_KEPT];
-    int16_t off[2][TAPSIG_KEPT];
-    int16_t gain[TAPSIG_KEPT]; /* of each candidate in a series */
-    uint8_t ready;             /* gains that are known */
-    uint8_t tempo, place, candidate; /* where the work stands */
+    uint16_t likely, likely_near, like_likely, like_unlikely;
+    uint16_t smallest[TAPSIG_NEAREST];
+    uint8_t highest;
+} tapsig_context_sums;
+
+/* Where the work stands that decides an entry, cut into steps that a controller has time for in a millisecond. */
+typedef struct {
+    tapsig_context_sums sums;
+    uint8_t row[TAPSIG_CONTEXT];
+    uint16_t tree;  /* as in tapsig_trees_add */
+    int16_t odds;
+    bool described; /* `row` is of candidate `ready` */
+    uint8_t ready;  /* gains that are known */
+    uint8_t tempo, place, candidate;
+    uint8_t partner; /* the candidate that it was last compared with */
+    bool begun;      /* with `candidate` at `place` */
     tapsig_comparison result;
 } tapsig_comparing;
 
@@ -113,10 +137,10 @@ void tapsig_evidence_next(tapsig_evidence *evidence, const tapsig_evidence_confi
 /* A code has 1 to TAPSIG_CODE_DIGITS digits and at most TAPSIG_KEPT taps; without digits, any series is "other". */
 void tapsig_compare_begin(tapsig_comparing *comparing, uint8_t first_tempo);
 
-/* The next part of the work: the gain of one candidate, then one candidate of one row after the other. True when the
- * tempos before `stop_tempo` are done and `comparing->result` holds. `trace` may be null; it holds the last tempo. */
-bool tapsig_compare_step(tapsig_comparing *comparing, const tapsig_evidence *evidence,
-                         const tapsig_evidence_config *config, const uint8_t *code, uint8_t digits,
-                         uint8_t stop_tempo, tapsig_trace *trace);
+/* The next part of the work: a gain is found in several steps, then one candidate of one row after the other. True when
+ * the tempos before `stop_tempo` are done and `comparing->result` holds. `trace` may be null; it holds the last tempo.
+ * The shapes of the entry's candidates are lost. */
+bool tapsig_compare_step(tapsig_comparing *comparing, tapsig_evidence *evidence, const tapsig_evidence_config *config,
+                         const uint8_t *code, uint8_t digits, uint8_t stop_tempo, tapsig_trace *trace);
 
 #endif

@@ -13,7 +13,7 @@ from tapsig.core.context import CONTEXT, ContextNode, place_trees, read_node
 from tapsig.errors import ParameterError
 from tapsig.units import check_range
 
-KEPT = 64
+KEPT = 40
 """Candidates of one entry, and taps of a code, at most (evidence.h)."""
 CODE_DIGITS = 16
 WITHIN_BINS, BETWEEN_BINS, TEMPOS = 32, 48, 12
@@ -54,6 +54,7 @@ class EvidenceModel:
     least : candidates below are not kept.
     lead_s : kept from before the candidate that opens an entry.
     least_gap_s : between two taps of one hand.
+    least_gain : candidates that would add less to a series are in none, in nats.
 
     Raises ParameterError for a number out of its range, or a tree that the core cannot hold.
     """
@@ -76,6 +77,7 @@ class EvidenceModel:
     least: float = -4.5
     lead_s: float = 3.0
     least_gap_s: float = 0.1
+    least_gain: float = -2.0
 
     def __post_init__(self) -> None:
         limits = {
@@ -92,10 +94,11 @@ class EvidenceModel:
             "weight": (0.0625, 15.9),
             "bias": (-20.0, 20.0),
             "other_length": (0.0, 20.0),
-            "likely": (-20.0, 20.0),
+            "likely": (-5.0, 10.0),
             "least": (-20.0, 20.0),
             "lead_s": (0.0, 30.0),
             "least_gap_s": (0.001, 1.0),
+            "least_gain": (-7.9, 0.0),
         }
         for name, (low, high) in limits.items():
             check_range(name, getattr(self, name), low, high)
@@ -105,27 +108,29 @@ class EvidenceModel:
     def fill(self, config: Any, silence_s: float) -> Any:
         """Write the tables into a `tapsig_evidence_config` of cffi; keep what is returned as long as the struct."""
 
-        def table(values: np.ndarray[Any, Any]) -> list[int]:
-            return np.clip(np.round(values * TABLE_NAT), -127, 127).astype(int).tolist()
+        def table(values: np.ndarray[Any, Any]) -> Any:
+            return new("int8_t[]", np.clip(np.round(values * TABLE_NAT), -127, 127).astype(int).tolist())
 
         def bell(distance: np.ndarray[Any, Any], spread: float, stray: float) -> np.ndarray[Any, Any]:
             return np.log((1.0 - stray) * np.exp(-0.5 * (distance / spread) ** 2) + stray)
 
+        new = load()[0].new
         first, step = bin_of(140), 3
         config.first_tempo, config.tempo_step, config.first_bin = first, step, bin_of(500)
-        config.within = table(self.gap_gain + bell(np.arange(WITHIN_BINS) * _BIN, self.gap_spread, self.gap_stray))
+        within = table(self.gap_gain + bell(np.arange(WITHIN_BINS) * _BIN, self.gap_spread, self.gap_stray))
         pauses = (np.arange(BETWEEN_BINS) + config.first_bin + 0.5 - bin_of(self.pause_s * 1000)) * _BIN
-        config.between = table(self.pause_gain + bell(pauses, self.pause_spread, self.pause_stray))
+        between = table(self.pause_gain + bell(pauses, self.pause_spread, self.pause_stray))
         tempos = (first + step * np.arange(TEMPOS) - bin_of(self.gap_s * 1000)) * _BIN
-        config.tempo = table(-0.5 * (tempos / self.gap_prior_spread) ** 2)
+        tempo = table(-0.5 * (tempos / self.gap_prior_spread) ** 2)
+        config.within, config.between, config.tempo = within, between, tempo
         nodes, config.context.size = place_trees(self.context)
         config.context.nodes, config.context.base = nodes, self.context_base
         config.weight_q4 = round(self.weight * 16)
-        config.bias, config.likely_score = round(self.bias * NAT), round(self.likely * NAT)
+        config.bias, config.likely_score = round(self.bias * NAT), round(self.likely * TABLE_NAT) * 4
         config.least_score, config.other_length = round(self.least * NAT), round(self.other_length * NAT)
         config.least_gap_ms, config.lead_ms = round(self.least_gap_s * 1000), round(self.lead_s * 1000)
-        config.silence_ms = round(silence_s * 1000)
-        return nodes
+        config.silence_ms, config.least_gain = round(silence_s * 1000), round(self.least_gain * TABLE_NAT)
+        return nodes, within, between, tempo
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +158,7 @@ class Weighed:
 
     Parameters
     ----------
-    onset_ms, score : of each candidate, ascending in time; log-odds in 1/64 nat.
+    onset_ms, score : of each candidate, ascending in time; log-odds in 1/64 nat, rounded down to 1/16 nat.
     end_ms : when the entry was over.
     """
 
@@ -203,6 +208,19 @@ class Weighed:
             self._compare(digits, found.other_tempo, found.other_tempo + 1, trace)
             other = _follow_other(trace, digits, found)
         return own, other
+
+    def count_steps(self, code: Sequence[int]) -> int:
+        """How many steps the comparison takes a controller, which does one in a millisecond."""
+        ffi, library = load()
+        digits, comparing = check_length(code), ffi.new("tapsig_comparing *")
+        own = ffi.new("tapsig_evidence *", self._state[0])
+        library.tapsig_compare_begin(comparing, 0)
+        steps = 1
+        while not library.tapsig_compare_step(
+            comparing, own, self._config, bytes(digits), len(digits), TEMPOS, ffi.NULL
+        ):
+            steps += 1
+        return steps
 
     def find_digits(self) -> tuple[int, ...]:
         """The digits of the best series of all; () where none is likelier than no taps."""
@@ -306,14 +324,14 @@ class EvidenceCore:
 
 def weigh(state: Any, config: Any, keeps: Any) -> Weighed:
     """A copy of the entry that is over in a `tapsig_evidence`; `keeps` is what `config` points to."""
-    ffi, _ = load()
+    ffi, library = load()
     kept = ffi.new("tapsig_evidence *")
     ffi.memmove(kept, ffi.addressof(state) if ffi.typeof(state).kind == "struct" else state, ffi.sizeof(kept[0]))
     newest = int(kept.newest)
     inside = range(kept.first, kept.stop)
     return Weighed(
         tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside),
-        tuple(int(kept.score[i]) for i in inside),
+        tuple(int(library.tapsig_score_of(kept.odds[i])) for i in inside),
         int(kept.last_likely) + int(config.silence_ms),
         kept,
         config,

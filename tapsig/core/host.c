@@ -53,8 +53,9 @@ tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const taps
                                      tapsig_trace *trace)
 {
     tapsig_comparing comparing;
+    tapsig_evidence own = *evidence; /* comparing wears it out */
     tapsig_compare_begin(&comparing, first_tempo);
-    while (!tapsig_compare_step(&comparing, evidence, config, code, digits, stop_tempo, trace)) {
+    while (!tapsig_compare_step(&comparing, &own, config, code, digits, stop_tempo, trace)) {
     }
     return comparing.result;
 }

@@ -12,8 +12,6 @@
 #include "entry.h"
 #include "evidence.h"
 
-#define TAPSIG_STEPS 4 /* of tapsig_judge_step a millisecond, where a controller takes them in between */
-
 typedef struct {
     tapsig_entry_config entry;       /* without a code */
     tapsig_evidence_config evidence;
@@ -36,8 +34,8 @@ void tapsig_judge_push(tapsig_judge *judge, const tapsig_judge_config *config, c
 /* Say that no candidate from before `block` follows. Returns whether an entry awaits its verdict. */
 bool tapsig_judge_tick(tapsig_judge *judge, const tapsig_judge_config *config, uint32_t block);
 
-/* The next part of the work on an entry that awaits its verdict: one candidate of one series. Returns the verdict once all
- * is done, TAPSIG_NO_VERDICT before and where most likely nobody tapped. */
+/* The next part of the work on an entry that awaits its verdict, for one millisecond. Returns the verdict once all is done,
+ * TAPSIG_NO_VERDICT before and where most likely nobody tapped. */
 uint8_t tapsig_judge_step(tapsig_judge *judge, const tapsig_judge_config *config);
 
 #endif

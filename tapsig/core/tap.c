@@ -190,7 +190,8 @@ enum {
     DESCRIBE_FAST,
     DESCRIBE_SIGNAL,
     FIRST_OF_TREES,
-    STAGES = FIRST_OF_TREES + TAPSIG_TREE_STAGES
+    JUDGE = FIRST_OF_TREES + TAPSIG_TREE_STAGES, /* alone, because what follows the detector works then */
+    STAGES
 };
 typedef char tapsig_stages_fit_between_triggers[STAGES <= APART ? 1 : -1];
 
@@ -225,9 +226,10 @@ static uint8_t advance(tapsig_tap *tap, const tapsig_tap_config *config)
         describe(tap, config, stage);
         return TAPSIG_NOTHING;
     }
-    const uint8_t most = (uint8_t)(stage == STAGES - 1 ? UINT8_MAX : config->trees_a_stage);
-    tap->candidate.score = (int16_t)(tap->candidate.score + tapsig_trees_add(&config->trees, tap->candidate.row, &tap->tree, most));
-    if (stage < STAGES - 1) {
+    if (stage < JUDGE) {
+        const uint8_t most = (uint8_t)(stage == JUDGE - 1 ? UINT8_MAX : config->trees_a_stage);
+        const int16_t added = tapsig_trees_add(&config->trees, tap->candidate.row, &tap->tree, most);
+        tap->candidate.score = (int16_t)(tap->candidate.score + added);
         return TAPSIG_NOTHING;
     }
     tap->stage = 0;
@@ -289,6 +291,11 @@ uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16
 {
     uint16_t used;
     return tapsig_tap_take(tap, config, &count, 1, &used);
+}
+
+bool tapsig_tap_has_time(const tapsig_tap *tap)
+{
+    return tap->stage == 0 && (tap->levels.block & 3) != 0;
 }
 
 uint16_t tapsig_tap_onset_age(const tapsig_tap *tap, const tapsig_tap_config *config)

@@ -10,7 +10,7 @@
 #include "trees.h"
 
 #define TAPSIG_FEATURES 29
-#define TAPSIG_TREE_STAGES 5  /* blocks over which the trees are spread */
+#define TAPSIG_TREE_STAGES 4  /* blocks over which the trees are spread */
 #define TAPSIG_DECISION_MS 38 /* from the block of an onset to its decision, at most */
 
 typedef struct {
@@ -62,6 +62,10 @@ uint8_t tapsig_tap_take(tapsig_tap *tap, const tapsig_tap_config *config, const 
 
 /* Take one count. */
 uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16_t count);
+
+/* Whether the last block left time for something else: no candidate is being judged, and none of the work was due that
+ * comes once in four blocks. */
+bool tapsig_tap_has_time(const tapsig_tap *tap);
 
 /* How many samples the onset of `tap->candidate` lies before the count that decided it. */
 uint16_t tapsig_tap_onset_age(const tapsig_tap *tap, const tapsig_tap_config *config);

@@ -14,8 +14,10 @@
 #ifdef __AVR__
 #include <avr/pgmspace.h>
 #define TAPSIG_TABLE PROGMEM
+#define TAPSIG_READ(byte) pgm_read_byte(byte)
 #else
 #define TAPSIG_TABLE
+#define TAPSIG_READ(byte) (*(byte))
 #endif
 
 #define TAPSIG_LEAF 255

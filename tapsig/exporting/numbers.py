@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from tapsig.core import HERE, load
+from tapsig.core.evidence import BETWEEN_BINS, TEMPOS, WITHIN_BINS
 from tapsig.exporting.chain import Prepared
 
 NODES, CONTEXT_NODES, NUMBERS, CODE, ENTRY, CLOCK, JUDGE = (
@@ -17,6 +18,15 @@ NODES, CONTEXT_NODES, NUMBERS, CODE, ENTRY, CLOCK, JUDGE = (
     "tapsig_clock_numbers",
     "tapsig_judge_numbers",
 )
+
+
+EVIDENCE_TABLES = {"within": WITHIN_BINS, "between": BETWEEN_BINS, "tempo": TEMPOS}
+"""Tables that a `tapsig_evidence_config` points to, and their sizes."""
+
+
+def read_tables(evidence: Any) -> dict[str, list[int]]:
+    """The numbers of EVIDENCE_TABLES of a `tapsig_evidence_config`."""
+    return {name: [getattr(evidence, name)[i] for i in range(size)] for name, size in EVIDENCE_TABLES.items()}
 
 
 @cache
@@ -85,7 +95,7 @@ def render_struct(kind: str, name: str, struct: Any, pointers: dict[str, str]) -
     return "\n".join([f"static const {kind} {name} = {{", *lines, "};"]) + "\n"
 
 
-def render_bytes(name: str, values: Sequence[int], attribute: str = "") -> str:
+def render_bytes(name: str, values: Sequence[int], attribute: str = "", *, kind: str = "uint8_t") -> str:
     """A constant array of bytes.
 
     >>> print(render_bytes("steps", [1, 2]), end="")
@@ -93,7 +103,7 @@ def render_bytes(name: str, values: Sequence[int], attribute: str = "") -> str:
         1, 2,
     };
     """
-    lines = [f"static const uint8_t {name}[{len(values)}]{attribute} = {{"]
+    lines = [f"static const {kind} {name}[{len(values)}]{attribute} = {{"]
     lines += ["    " + ", ".join(map(str, values[i : i + 20])) + "," for i in range(0, len(values), 20)]
     return "\n".join([*lines, "};"]) + "\n"
 
@@ -113,6 +123,9 @@ def render_tables(prepared: Prepared) -> str:
         context = prepared.judge.evidence.context
         parts.append(render_bytes(CONTEXT_NODES, bytes(ffi.buffer(context.nodes, context.size)), " TAPSIG_TABLE"))
         pointers = {".code": CODE, ".entry.code": "0", ".evidence.context.nodes": CONTEXT_NODES}
+        for name, values in read_tables(prepared.judge.evidence).items():
+            parts.append(render_bytes(f"tapsig_{name}", values, " TAPSIG_TABLE", kind="int8_t"))
+            pointers[f".evidence.{name}"] = f"tapsig_{name}"
         parts.append(render_struct("tapsig_judge_config", JUDGE, prepared.judge, pointers))
     elif prepared.code:
         parts.append(render_struct("tapsig_entry_config", ENTRY, prepared.entry, {".code": CODE}))

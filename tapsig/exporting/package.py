@@ -16,7 +16,7 @@ from tapsig.detectors.saved import find_variant
 from tapsig.entry import EntryParameters, parse_code
 from tapsig.entry.evidence import Decoder, Evidence
 from tapsig.exporting.chain import Prepared, prepare
-from tapsig.exporting.numbers import core_files, flatten, measure, render_header
+from tapsig.exporting.numbers import core_files, flatten, measure, read_tables, render_header
 from tapsig.exporting.vectors import render_vectors
 from tapsig.loading.files import check_target, replace_file
 from tapsig.units import check_positive
@@ -46,11 +46,10 @@ def render_parameters(prepared: Prepared, provenance: Mapping[str, str]) -> str:
     rows = list(flatten(prepared.config, pointers))
     if prepared.judge is not None:
         code = pointers[".entry.code"]
-        rows += flatten(
-            prepared.judge,
-            {".judge.code": code, ".judge.entry.code": "", ".judge.evidence.context.nodes": ""},
-            ".judge",
-        )
+        pointers |= {".judge.code": code, ".judge.entry.code": "", ".judge.evidence.context.nodes": ""}
+        for name, values in read_tables(prepared.judge.evidence).items():
+            pointers[f".judge.evidence.{name}"] = " ".join(map(str, values))
+        rows += flatten(prepared.judge, pointers, ".judge")
     elif prepared.code:
         rows += [*flatten(prepared.entry, pointers, ".entry"), *flatten(prepared.clock, pointers, ".clock")]
     facts = {

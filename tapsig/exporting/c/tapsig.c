@@ -79,7 +79,8 @@ void tapsig_init(tapsig_detector *detector)
 
 #ifdef TAPSIG_WITH_EVIDENCE
 
-/* All candidates go to the judge, which works in small parts: the verdict may come some milliseconds after the silence. */
+/* All candidates go to the judge, which works in small parts, one in each millisecond that has time: the verdict may come
+ * some seconds after the silence. */
 static uint8_t push_judge(tapsig_detector *detector, uint8_t decided, uint32_t block)
 {
     const tapsig_candidate *candidate = &detector->core.candidate;
@@ -93,7 +94,7 @@ static uint8_t push_judge(tapsig_detector *detector, uint8_t decided, uint32_t b
     if (block > TAPSIG_DECISION_MS) {
         tapsig_judge_tick(judge, &tapsig_judge_numbers, block - TAPSIG_DECISION_MS);
     }
-    for (uint8_t i = 0; i < TAPSIG_STEPS && judge->evidence.over && verdict == TAPSIG_NO_VERDICT; i++) {
+    if (decided == TAPSIG_NOTHING && judge->evidence.over && tapsig_tap_has_time(&detector->core)) {
         verdict = tapsig_judge_step(judge, &tapsig_judge_numbers);
     }
     return verdict;

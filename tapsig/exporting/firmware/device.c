@@ -36,7 +36,8 @@
 #define BAUD_DIVIDER ((uint16_t)((F_CPU + 4UL * BOARD_BAUD) / (8UL * BOARD_BAUD) - 1))
 #define RAIL_MS 1000
 #define WAITING 4 /* lines */
-#define LINE 40 /* the longest: two numbers of ten digits and a word */
+#define LINE 24 /* the longest half of one: a word and a number of ten digits */
+#define HOLD ((uint8_t)SAMPLES_OF_MS(1) + 1)
 
 typedef struct {
     PGM_P name;
@@ -47,7 +48,7 @@ typedef struct {
 static tapsig_detector detector;
 static event_line waiting[WAITING];
 static uint8_t waiting_count;
-static uint8_t held_samples; /* until the next line is written: not in the millisecond that had much to do */
+static uint8_t held_samples; /* until the next half of a line is written: not in a millisecond that had much to do */
 static uint32_t sample;         /* number of the count being worked on */
 static uint32_t quiet_samples;  /* since the last tap, or the last waking */
 static uint32_t release_samples; /* left of the pulse */
@@ -84,18 +85,23 @@ static char *write_number(char *end, uint32_t number)
     return end;
 }
 
-static bool send_line(PGM_P name, uint32_t first, bool has_second, uint32_t second)
+/* Half a line at a time, because the digits of a number take a while. */
+static bool send_first(PGM_P name, uint32_t number)
 {
-    char line[LINE];
-    char *end = line + strlen(strcpy_P(line, name));
+    char text[LINE];
+    char *end = text + strlen(strcpy_P(text, name));
     *end++ = ',';
-    end = write_number(end, first);
+    end = write_number(end, number);
     *end++ = ',';
-    if (has_second) {
-        end = write_number(end, second);
-    }
+    return serial_put(text, (uint8_t)(end - text));
+}
+
+static bool send_second(bool has_number, uint32_t number)
+{
+    char text[LINE];
+    char *end = has_number ? write_number(text, number) : text;
     *end++ = '\n';
-    return serial_put(line, (uint8_t)(end - line));
+    return serial_put(text, (uint8_t)(end - text));
 }
 
 /* A line waits for a millisecond, until there is no count to work on, and room in the serial queue; one that finds no room to wait is
@@ -103,7 +109,7 @@ static bool send_line(PGM_P name, uint32_t first, bool has_second, uint32_t seco
 static void report(PGM_P name, uint32_t first, bool has_second, uint32_t second)
 {
     if (waiting_count < WAITING && lost_lines == 0) {
-        held_samples = (uint8_t)SAMPLES_OF_MS(1) + 1;
+        held_samples = HOLD;
         waiting[waiting_count++] = (event_line){name, first, second, has_second};
     } else if (lost_lines < UINT16_MAX) {
         lost_lines++;
@@ -112,17 +118,26 @@ static void report(PGM_P name, uint32_t first, bool has_second, uint32_t second)
 
 static void send_waiting(void)
 {
+    static bool half;
+    const event_line *line = &waiting[0];
     if (held_samples > 0) {
         return;
     }
-    if (waiting_count > 0) {
-        if (send_line(waiting[0].name, waiting[0].first, waiting[0].has_second, waiting[0].second)) {
-            waiting_count--;
-            memmove(waiting, waiting + 1, waiting_count * sizeof waiting[0]);
-        }
-    } else if (lost_lines > 0 && send_line(PSTR("lost"), sample, true, lost_lines)) {
+    if (waiting_count == 0 && lost_lines > 0) {
+        waiting[waiting_count++] = (event_line){PSTR("lost"), sample, lost_lines, true};
         lost_lines = 0;
     }
+    if (waiting_count == 0) {
+        return;
+    }
+    if (!half) {
+        half = send_first(line->name, line->first);
+    } else if (send_second(line->has_second, line->second)) {
+        half = false;
+        waiting_count--;
+        memmove(waiting, waiting + 1, waiting_count * sizeof waiting[0]);
+    }
+    held_samples = HOLD;
 }
 
 static void report_verdict(uint8_t verdict)
