@@ -6,7 +6,7 @@
 #define STEPS_A_NAT_STEP 4 /* of a score in one of a table */
 #define OTHERS_A_STEP 4      /* candidates that one is compared with */
 #define TREES_A_STEP 15
-#define PAIRS_A_STEP 8
+#define PAIRS_A_STEP 7
 #define OLDEST_MS 60000    /* the times of candidates are kept in 16 bits */
 
 /* Bytes of a candidate's row that others are compared with: how its channels fall, and how far two of them rise over
@@ -151,7 +151,7 @@ void tapsig_evidence_push(tapsig_evidence *evidence, const tapsig_evidence_confi
 }
 
 /* 16 * log2(ms), the fraction linear between octaves: at most 1.4 bins too low. */
-static uint8_t bin_of(uint16_t ms)
+static inline uint8_t bin_of(uint16_t ms)
 {
     uint8_t octave = 15;
     if (!(ms & 0xFF00)) {
@@ -207,7 +207,7 @@ typedef struct {
 
 /* What a gap and the candidate at its end add, as a gap within a digit and as a pause between digits; `middle` is the
  * bin of the tempo. */
-static pair weigh_gap(const tapsig_evidence_config *config, uint16_t gap, uint8_t middle, int16_t gain)
+static inline pair weigh_gap(const tapsig_evidence_config *config, uint16_t gap, uint8_t middle, int16_t gain)
 {
     const uint8_t bin = bin_of(gap);
     uint8_t off = (uint8_t)(bin > middle ? bin - middle : middle - bin);
@@ -261,7 +261,7 @@ static place find_place(const uint8_t *code, uint8_t digits, uint8_t number)
 }
 
 /* Saturated, and never TAPSIG_UNREACHED. */
-static int16_t plus(int16_t one, int16_t other)
+static inline int16_t plus(int16_t one, int16_t other)
 {
     const uint16_t sum = (uint16_t)((uint16_t)one + (uint16_t)other);
     const bool fits = (((uint16_t)one ^ sum) & ((uint16_t)other ^ sum) & 0x8000U) == 0 && sum != 0x8000U;
@@ -277,7 +277,7 @@ typedef struct {
     tapsig_trace *trace;
 } work;
 
-static void offer_row(const work *now, uint8_t tap, int16_t score, uint8_t from)
+static inline void offer_row(const work *now, uint8_t tap, int16_t score, uint8_t from)
 {
     int16_t *at = &now->cells[now->i].best.row[tap & 1];
     if (score > *at) {
@@ -288,7 +288,7 @@ static void offer_row(const work *now, uint8_t tap, int16_t score, uint8_t from)
     }
 }
 
-static void offer_off(const work *now, uint8_t digit, int16_t score, tapsig_step_back back)
+static inline void offer_off(const work *now, uint8_t digit, int16_t score, tapsig_step_back back)
 {
     int16_t *at = &now->cells[now->i].best.off[digit & 1];
     if (score > *at) {

@@ -71,6 +71,7 @@ void tapsig_init(tapsig_detector *detector)
     core_init(&detector->core);
 #if defined(TAPSIG_WITH_EVIDENCE)
     tapsig_judge_init(&detector->judge);
+    detector->judged = false;
 #elif defined(TAPSIG_WITH_ENTRY)
     tapsig_clock_init(&detector->clock);
     tapsig_entry_init(&detector->entry);
@@ -113,6 +114,7 @@ tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count)
     event.tap = decided == TAPSIG_IS_TAP;
     event.onset_age = event.tap ? tapsig_tap_onset_age(&detector->core, &tapsig_numbers) : 0;
     if (detector->core.levels.block != before) {
+        detector->judged = decided != TAPSIG_NOTHING;
         event.verdict = push_judge(detector, decided, detector->core.levels.block);
     }
     return event;
@@ -144,6 +146,19 @@ tapsig_event tapsig_push(tapsig_detector *detector, uint16_t count)
 }
 
 #endif
+
+bool tapsig_has_time(const tapsig_detector *detector)
+{
+#if defined(TAPSIG_WITH_EVIDENCE)
+    /* What push_judge leaves over. */
+    return detector->core.stage == 0 && !detector->judged && !(detector->judge.evidence.over && tapsig_tap_has_time(&detector->core));
+#elif defined(TAPSIG_RUNS_TAP)
+    return detector->core.stage == 0;
+#else
+    (void)detector;
+    return true;
+#endif
+}
 
 #if defined(TAPSIG_WITH_EVIDENCE) || defined(TAPSIG_WITH_ENTRY)
 

@@ -32,6 +32,7 @@ typedef struct {
     tapsig_core core;
 #if defined(TAPSIG_WITH_EVIDENCE)
     tapsig_judge judge;
+    bool judged; /* a candidate, in the last block */
 #elif defined(TAPSIG_WITH_ENTRY)
     tapsig_clock clock;
     tapsig_entry entry;
@@ -60,6 +61,9 @@ bool tapsig_is_idle(const tapsig_detector *detector);
 void tapsig_wake(tapsig_detector *detector);
 
 #endif
+
+/* Whether the last count left time for more than waiting: no candidate is being judged, and no entry decided. */
+bool tapsig_has_time(const tapsig_detector *detector);
 
 /* An intermediate value, to compare with test vectors. */
 int32_t tapsig_probe(const tapsig_detector *detector);

@@ -120,7 +120,7 @@ static void send_waiting(void)
 {
     static bool half;
     const event_line *line = &waiting[0];
-    if (held_samples > 0) {
+    if (held_samples > 0 || !tapsig_has_time(&detector)) {
         return;
     }
     if (waiting_count == 0 && lost_lines > 0) {
