@@ -94,7 +94,10 @@ def add_up(weighed: Weighed, odds: Sequence[int], taps: Sequence[int], digits: S
     starts = set(itertools.accumulate(digits, initial=0))
     total = config.tempo[tempo] * 4
     for place, tap in enumerate(taps):
-        total += (odds[tap] * config.weight_q4 >> 4) + config.bias
+        gain = min(max(((odds[tap] * config.weight_q4 >> 4) + config.bias + 2) // 4, -127), 127)
+        if gain < config.least_gain:
+            return None
+        total += 4 * gain
         if place == 0:
             continue
         gap = weighed.onset_ms[tap] - weighed.onset_ms[taps[place - 1]]
@@ -255,13 +258,14 @@ def test_a_stream_gives_the_entries_of_the_file(recording: Recording, size: int)
     assert whole
 
 
-def test_the_memory_holds_the_likeliest_64_candidates() -> None:
+def test_the_memory_holds_the_likeliest_40_candidates() -> None:
     core = EvidenceCore(EvidenceModel(), 3.0)
-    scores = np.random.default_rng(1).permutation(100) - 30
+    scores = 4 * (np.random.default_rng(1).permutation(60) - 30)
     for index, score in enumerate([*scores.tolist(), 200]):
         core.push(1000 + 120 * index, score, ALIKE)
     [weighed] = core.finish()
-    assert sorted(weighed.score) == [*range(7, 70), 200]
+    assert KEPT == 40
+    assert sorted(weighed.score) == [*range(4 * -9, 4 * 30, 4), 200]
     assert list(weighed.onset_ms) == sorted(weighed.onset_ms)
 
 
@@ -311,7 +315,7 @@ def test_what_cannot_be_used_is_refused_by_name(make: object, words: str) -> Non
 def test_candidates_out_of_order_are_refused() -> None:
     machine = EvidenceMachine()
     machine.push(candidate(5000))
-    with pytest.raises(ParameterError, match="onset_ms is 4000, before the 4994 ms"):
+    with pytest.raises(ParameterError, match="onset_ms is 4000, before the 4992 ms"):
         machine.push(candidate(4000))
 
 

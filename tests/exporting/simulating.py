@@ -11,8 +11,10 @@ import pytest
 
 from tapsig.converter import Converter, CountArray
 from tapsig.entry import EntryParameters
+from tapsig.entry.evidence import Decoder
 from tapsig.errors import ExportError
 from tapsig.exporting import Chain, prepare, render_firmware, simulated, write_package
+from tapsig.records import Recording
 
 CONVERTER = Converter((-2.5, 2.5), 10)
 MIDDLE = 512
@@ -38,10 +40,10 @@ def need_simulator() -> None:
 
 def build(
     variant: Any, fs: float, folder: Path, *, code: tuple[int, ...], entry: EntryParameters | None = None,
-    extra: str = "",
+    extra: str = "", decoder: Decoder = "rule",
 ) -> Path:  # fmt: skip
     """A device's program."""
-    write_package(render_firmware(variant, fs, CONVERTER, code=code, entry=entry), folder)
+    write_package(render_firmware(variant, fs, CONVERTER, code=code, entry=entry, decoder=decoder), folder)
     return simulated.build(folder, extra=extra)
 
 
@@ -57,6 +59,11 @@ def expect(
 def _move(line: str, first: int) -> str:
     name, *numbers = line.split(",")
     return ",".join([name, *(str(int(number) + first) if number else "" for number in numbers)])
+
+
+def to_recording(counts: CountArray, fs: float) -> Recording:
+    """The counts as volts behind the device's converter."""
+    return Recording(CONVERTER.to_volts(counts), fs, range_v=CONVERTER.range_v, adc_bits=CONVERTER.adc_bits)
 
 
 def make_entries(entries: Iterable[tuple[float, Sequence[int]]], fs: float, end_s: float) -> CountArray:

@@ -5,10 +5,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulating import CONVERTER, build, make_entries, need_simulator
+from simulating import CONVERTER, build, make_entries, need_simulator, to_recording
 from tapsig.cli import main
 from tapsig.detectors import CATALOGUE
 from tapsig.entry import decode_taps
+from tapsig.entry.evidence import decode_recording
 from tapsig.errors import ExportError
 from tapsig.exporting import prepare, render_firmware, simulated
 from tapsig.loading import load_recording, write_wav
@@ -52,6 +53,26 @@ def test_the_device_decides_as_the_library_on_demo_recordings(
     assert load.flash < 20 * 1024
     assert load.ram + load.stack < 1536
     assert 0 < load.mean_cycles < load.cycles / 2
+    assert load.mean_cycles < load.worst_cycles < load.cycles
+    assert fs != 2000.0 or load.worst_cycles < load.cycles / 2
+
+
+def test_the_device_decides_on_evidence_as_the_library(simulator: Path, tmp_path: Path) -> None:
+    variant = CATALOGUE["tap"]
+    recording = load_recording(DEMO / "recordings" / "crane-quiet.wav", channel=0, full_scale_v=2.5)
+    counts = simulated.to_device_counts(recording, 2000.0, CONVERTER)
+    code = decode_recording(to_recording(counts, 2000.0), decoder="evidence")[0].digits
+    firmware = build(variant, 2000.0, tmp_path, code=code, decoder="evidence")
+    run = simulated.run_simulator(simulator, firmware, counts, 2000.0)
+    prepared = prepare(variant, 2000.0, CONVERTER, code=code, decoder="evidence")
+    taps, verdicts = simulated.decide_entries(prepared, counts)
+    assert run.lines[1:] == tuple(simulated.expect_lines(prepared, counts))
+    assert [line for line in run.lines if line.startswith("tap")] == taps
+    assert list(run.verdicts) == verdicts
+    assert verdicts.count("accepted") == len(run.pulses) >= 1
+    load = simulated.measure_load(firmware, run)
+    assert load.flash <= 20 * 1024
+    assert load.ram + load.stack <= 1536
 
 
 def test_the_command_runs_the_device_and_prints_its_release(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -79,7 +100,6 @@ def test_missing_tools_are_named_with_the_remedy(monkeypatch: pytest.MonkeyPatch
     [
         (["--code", "2-1", "--adc-bits", "12"], "adc_bits is 12"),
         (["--code", "2-1", "--fs", "8000"], "fs is 8000 Hz"),
-        (["--code", "2-1", "--decoder", "evidence"], "RAM"),
         ([], "--code"),
     ],
 )

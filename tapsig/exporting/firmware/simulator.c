@@ -17,7 +17,7 @@
  * Traits of simavr 1.6 that it minds: millivolts are read when ADCL is read, and scaled by 1023; the converter is not
  * started by timers; its own sleep really sleeps; a reset empties all cycle timers; setting the EEPROM answers -1; a low
  * level at PD2 or PD3 is polled every cycle, whether or not its interrupt is enabled; a byte on the serial line takes 11
- * bits, as if it had a parity bit.
+ * bits, as if it had a parity bit (set right here, to 10).
  */
 #include <inttypes.h>
 #include <stdbool.h>
@@ -38,11 +38,13 @@
 #define PAINT 0xC5
 #define MCUSR_AT 0x54
 #define SMCR_AT 0x53
+#define UBRR0_AT 0xC4
 #define POWER_DOWN 2
 #define AFTER_S 5 /* goes on so long at most where the firmware no longer samples */
 
 static avr_t *avr;
 static avr_irq_t *pin_adc, *pin_wake, *pin_serial;
+static avr_uart_t *uart;
 static uint16_t *counts;
 static size_t size, next_reset, resets;
 static size_t reset_at[MOST_RESETS];
@@ -54,6 +56,15 @@ static FILE *serial, *watch;
 static bool any, ended, jumps = true;
 static size_t now; /* the count being converted */
 static avr_cycle_count_t now_at;
+
+/* Cycles of a byte: a start bit, eight bits and a stop bit of UBRR0 + 1 times 8 cycles (U2X0) each. */
+static void set_serial_pace(void)
+{
+    if (uart) {
+        const uint16_t divider = (uint16_t)(avr->data[UBRR0_AT] | (avr->data[UBRR0_AT + 1] & 15) << 8);
+        uart->cycles_per_byte = 10u * 8u * (divider + 1u);
+    }
+}
 
 /* Of each millisecond of the core's work. */
 static avr_cycle_count_t slept, deep, window_at, window_slept, busiest, busy, watched;
@@ -124,6 +135,7 @@ static void on_conversion(avr_irq_t *irq, uint32_t value, void *param)
         return;
     }
     if (jumps) {
+        set_serial_pace(); /* the firmware has set its own by then */
         printf("start,%zu\n", now);
         fill = 0;
     } else if (++fill == window) {
@@ -264,6 +276,11 @@ static void load_firmware(const char *path, elf_firmware_t *firmware)
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_OUT_TRIGGER), on_conversion, NULL);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 1), on_release, NULL);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_serial, NULL);
+    for (avr_io_t *port = avr->io_port; port; port = port->next) {
+        if (!strcmp(port->kind, "uart")) {
+            uart = (avr_uart_t *)port;
+        }
+    }
     uint32_t flags = 0; /* neither echo to stdout nor usleep while the firmware polls */
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
 }
