@@ -4,8 +4,9 @@
   python -m benchmarks.controller --first      one channel of each
   python -m benchmarks.controller --seconds 12 the first seconds of each
 
-At 2 kHz with a clock of 16 MHz, and at 1 kHz with 8 MHz. Each recording is compared with `tapsig entry` on the same
-counts, by a code that is the first entry decoded there. Writes its section of benchmarks/README.md.
+At 2 kHz with a clock of 16 MHz, and at 1 kHz with 8 MHz; on evidence, one channel of each recording. Each run
+is compared with `tapsig entry` on the same counts, by a code that is the first entry decoded there. Writes its section
+of benchmarks/README.md.
 """
 
 import argparse
@@ -19,8 +20,9 @@ from pathlib import Path
 from benchmarks.sections import write_section
 from tapsig.converter import Converter, CountArray
 from tapsig.detectors import load_detector
-from tapsig.entry import decode_taps
+from tapsig.entry.evidence import Decoder, decode_recording
 from tapsig.exporting import prepare, render_firmware, simulated, write_package
+from tapsig.exporting.chain import Prepared
 from tapsig.exporting.numbers import render_header
 from tapsig.exporting.package import HEADER
 from tapsig.exporting.simulated import Load
@@ -30,9 +32,27 @@ from tapsig.records import Recording
 COMMAND = "python -m benchmarks.controller"
 CORPUS = Path(__file__).parents[1] / "corpus_demo"
 CONVERTER = Converter((-2.5, 2.5), 10)
-CASES = ((2000.0, 16_000_000), (1000.0, 8_000_000))
 FALLBACK = (3, 1, 4)
 LONGEST_CODE = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A rate, a clock and a decoder."""
+
+    fs: float
+    clock_hz: int
+    decoder: Decoder
+
+    def prepare(self, code: Sequence[int]) -> Prepared:
+        """The shipped detector with this code."""
+        return prepare(load_detector("tap"), self.fs, CONVERTER, code=code, decoder=self.decoder)
+
+
+CASES = (
+    Case(2000.0, 16_000_000, "rule"), Case(1000.0, 8_000_000, "rule"),
+    Case(2000.0, 16_000_000, "evidence"), Case(1000.0, 8_000_000, "evidence"),
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,24 +82,40 @@ def list_recordings(*, first: bool, seconds: float) -> Iterator[tuple[str, Recor
         yield f"{Path(entry.recording).stem} {entry.position}", part
 
 
-def choose_code(counts: CountArray, fs: float) -> tuple[int, ...]:
+def choose_code(counts: CountArray, case: Case) -> tuple[int, ...]:
     """The first entry that is decoded, where it can be a code."""
-    variant = load_detector("tap")
-    taps, _ = simulated.decide_entries(prepare(variant, fs, CONVERTER, code=FALLBACK), counts)
-    entries = decode_taps([int(line.split(",")[2]) / fs for line in taps])
+    volts = CONVERTER.to_volts(counts)
+    recording = Recording(volts, case.fs, range_v=CONVERTER.range_v, adc_bits=CONVERTER.adc_bits)
+    entries = decode_recording(recording, decoder=case.decoder)
     codes = [entry.digits for entry in entries if max(entry.digits) <= 9 and len(entry.digits) <= LONGEST_CODE]
     return codes[0] if codes else FALLBACK
 
 
-def run_device(name: str, recording: Recording, fs: float, clock_hz: int, folder: Path, program: Path) -> Outcome:
+class Devices:
+    """Compiled devices of one case, by their code."""
+
+    def __init__(self, case: Case, folder: Path) -> None:
+        self._case, self._folder = case, folder
+        self._built: dict[tuple[int, ...], Path] = {}
+        package = render_firmware(load_detector("tap"), case.fs, CONVERTER, code=FALLBACK, decoder=case.decoder)
+        write_package(package, folder)
+
+    def build(self, prepared: Prepared) -> Path:
+        """The device with this code; the rest of the package does not depend on it."""
+        if prepared.code not in self._built:
+            (self._folder / HEADER).write_text(render_header(prepared, ()), encoding="utf-8")
+            firmware = simulated.build(self._folder, clock_hz=self._case.clock_hz)
+            kept = self._folder / f"{'-'.join(map(str, prepared.code))}.elf"
+            self._built[prepared.code] = firmware.rename(kept)
+        return self._built[prepared.code]
+
+
+def run_device(name: str, recording: Recording, case: Case, devices: Devices, program: Path) -> Outcome:
     """The device with `recording` at its converter, and `tapsig entry` on the same counts."""
-    variant = load_detector("tap")
-    counts = simulated.to_device_counts(recording, fs, CONVERTER)
-    code = choose_code(counts, fs)
-    prepared = prepare(variant, fs, CONVERTER, code=code)
-    (folder / HEADER).write_text(render_header(prepared, ()), encoding="utf-8")  # the rest does not depend on the code
-    firmware = simulated.build(folder, clock_hz=clock_hz)
-    run = simulated.run_simulator(program, firmware, counts, fs, clock_hz=clock_hz)
+    counts = simulated.to_device_counts(recording, case.fs, CONVERTER)
+    prepared = case.prepare(choose_code(counts, case))
+    firmware = devices.build(prepared)
+    run = simulated.run_simulator(program, firmware, counts, case.fs, clock_hz=case.clock_hz)
     taps, verdicts = simulated.decide_entries(prepared, counts)
     equal = (
         list(run.events) == simulated.expect_lines(prepared, counts)
@@ -89,10 +125,10 @@ def run_device(name: str, recording: Recording, fs: float, clock_hz: int, folder
     )
     lost = sum(line.startswith(("overrun", "lost")) for line in run.lines)
     load = simulated.measure_load(firmware, run)
-    return Outcome(name, counts.size / fs, len(taps), run.verdicts, len(run.pulses), equal, lost, load)
+    return Outcome(name, counts.size / case.fs, len(taps), run.verdicts, len(run.pulses), equal, lost, load)
 
 
-def summarise(fs: float, clock_hz: int, outcomes: Sequence[Outcome]) -> list[str]:
+def summarise(case: Case, outcomes: Sequence[Outcome]) -> list[str]:
     """One column of the table."""
     loads = [outcome.load for outcome in outcomes]
     span_s = sum(outcome.span_s for outcome in outcomes)
@@ -100,7 +136,7 @@ def summarise(fs: float, clock_hz: int, outcomes: Sequence[Outcome]) -> list[str
     current = sum(one.load.current_ma * one.span_s for one in outcomes) / span_s
     worst = max(loads, key=lambda load: load.worst_cycles)
     return [
-        f"{fs:g} Hz, {clock_hz / 1e6:g} MHz",
+        f"{case.decoder}, {case.fs:g} Hz, {case.clock_hz / 1e6:g} MHz",
         f"{len(outcomes)}, {span_s / 60:.0f} min",
         f"{sum(outcome.taps for outcome in outcomes)}",
         f"{sum(len(outcome.verdicts) for outcome in outcomes)}, {sum(outcome.pulses for outcome in outcomes)} accepted",
@@ -111,7 +147,7 @@ def summarise(fs: float, clock_hz: int, outcomes: Sequence[Outcome]) -> list[str
         f"{max(load.flash for load in loads)}",
         f"{max(load.ram for load in loads)} + {max(load.stack for load in loads)}",
         f"{100 * sum(one.load.idle_share * one.span_s for one in outcomes) / span_s:.0f} %",
-        f"{current:.1f}" if clock_hz == simulated.CLOCK_HZ else "–",
+        f"{current:.1f}" if case.clock_hz == simulated.CLOCK_HZ else "–",
     ]
 
 
@@ -130,8 +166,8 @@ def render(columns: Sequence[Sequence[str]], sample: str) -> str:
         "Simulated, and never run on a real board: the whole device of `tapsig export tap --code … --firmware` in an",
         "instruction-set simulator (simavr 1.6, avr-gcc 5.4), with the recordings of the demo corpus at its converter.",
         f"{sample} The current is an estimate of the controller alone at 5 V from its shares of time (9.2 mA working,",
-        "2.4 mA idle; from memory of data sheets). The worst millisecond, where a candidate is judged,",
-        "takes more than half of the clock; the ring of 64 samples bears it.",
+        "2.4 mA idle; from memory of data sheets). The worst millisecond is one in which a candidate is judged or, on",
+        "evidence, makes room for another; the ring of 32 samples bears more.",
         "", *lines, "",
         "Faults (`tests/exporting/test_firmware_faults.py`): reset in mid-entry, lockout over a brown-out, records cut",
         "short, a converter stuck at a rail, a flooded serial line, the 32-bit edge of milliseconds, a hang, sleep and",
@@ -146,33 +182,25 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=math.inf, help="of each recording; default: all")
     parser.add_argument("--minutes", type=float, default=math.inf, help="of each rate, at most; default: until done")
     args = parser.parse_args()
-    first = args.first
     columns = []
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        program = simulated.build_simulator(folder)
-        for fs, clock_hz in CASES:
-            outcomes = []
-            package = render_firmware(load_detector("tap"), fs, CONVERTER, code=FALLBACK)
-            write_package(package, folder / "device")
-            began_s = time.monotonic()
+        program = simulated.build_simulator(Path(name))
+        for number, case in enumerate(CASES):
+            (folder := Path(name, str(number))).mkdir()
+            devices, outcomes, began_s = Devices(case, folder), [], time.monotonic()
+            first = args.first or case.decoder == "evidence"
             for title, recording in list_recordings(first=first, seconds=args.seconds):
                 if time.monotonic() - began_s > 60 * args.minutes:
                     break
-                outcomes.append(run_device(title, recording, fs, clock_hz, folder / "device", program))
-                one = outcomes[-1]
-                print(
-                    title,
-                    f"{fs:g}",
-                    "equal" if one.equal else "DIFFERS",
-                    one.verdicts,
-                    one.load.worst_cycles,
-                    flush=True,
-                )
-            columns.append(summarise(fs, clock_hz, outcomes))
-    sample = "One channel of each test recording" if first else "All channels of all test recordings"
+                one = run_device(title, recording, case, devices, program)
+                outcomes.append(one)
+                word = "equal" if one.equal else "DIFFERS"
+                print(title, case.decoder, f"{case.fs:g}", word, one.verdicts, one.load.worst_cycles, flush=True)
+            columns.append(summarise(case, outcomes))
+    sample = "One channel" if args.first else "All channels (on evidence, one)"
+    sample += " of each test recording"
     sample += f", the first {args.seconds:g} s." if math.isfinite(args.seconds) else "."
-    command = COMMAND + (" --first" if first else "")
+    command = COMMAND + (" --first" if args.first else "")
     command += f" --seconds {args.seconds:g}" if math.isfinite(args.seconds) else ""
     if math.isfinite(args.minutes):
         sample += f" As many as {args.minutes:g} minutes allowed."

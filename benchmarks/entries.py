@@ -197,7 +197,7 @@ def measure_cost() -> str:
         f" {ffi.sizeof('tapsig_comparing')} for where that stands."
         f" A comparison at its worst ({KEPT} candidates 120 ms apart, all likely, nine taps):"
         f" {1e3 * seconds:.1f} ms on this machine. A controller, which takes a step in each millisecond,"
-        f" needs {worst / 1000:.1f} s for the worst and {fewer / 1000:.1f} s for 20 candidates, after the silence of 3 s."
+        f" needs {worst / 1000:.1f} s for the worst and {fewer / 1000:.1f} s for 20, after the silence of 3 s."
     )
 
 
