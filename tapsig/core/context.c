@@ -61,14 +61,15 @@ void tapsig_context_begin(tapsig_context_sums *sums)
 
 void tapsig_context_add(tapsig_context_sums *sums, const tapsig_evidence *evidence, uint8_t index, uint8_t other)
 {
-    const uint16_t later = (uint16_t)(evidence->time[other] - evidence->time[index]);
+    const uint8_t at = evidence->order[index], beside = evidence->order[other];
+    const uint16_t later = (uint16_t)(evidence->time[beside] - evidence->time[at]);
     const uint16_t apart = other > index ? later : (uint16_t)-later;
     if (apart <= APART_MS) {
         return;
     }
-    const uint8_t odds = evidence->odds[other];
+    const uint8_t odds = evidence->odds[beside];
     const uint8_t weight = find_weight(odds);
-    const uint16_t unlike = compare_shapes(evidence->cell[index].shape, evidence->cell[other].shape);
+    const uint16_t unlike = compare_shapes(evidence->cell[at].shape, evidence->cell[beside].shape);
     const uint8_t kernel = (uint8_t)((unlike >> 3) < KERNEL_SIZE ? TAPSIG_READ(KERNEL + (unlike >> 3)) : 0);
     sums->highest = odds > sums->highest ? odds : sums->highest;
     sums->likely = (uint16_t)(sums->likely + weight);
@@ -83,8 +84,9 @@ void tapsig_context_add(tapsig_context_sums *sums, const tapsig_evidence *eviden
 void tapsig_context_finish(const tapsig_context_sums *sums, const tapsig_evidence *evidence,
                            const tapsig_evidence_config *config, uint8_t index, uint8_t *row)
 {
-    const uint16_t span = (uint16_t)(evidence->time[evidence->stop - 1] - evidence->time[evidence->first]);
-    row[0] = evidence->odds[index];
+    const uint8_t first = evidence->order[evidence->first], last = evidence->order[evidence->stop - 1];
+    const uint16_t span = (uint16_t)(evidence->time[last] - evidence->time[first]);
+    row[0] = evidence->odds[evidence->order[index]];
     row[1] = sums->highest;
     row[2] = tapsig_level(sums->likely);
     row[3] = tapsig_level(sums->likely_near);
@@ -110,7 +112,7 @@ int16_t tapsig_context_judge(const tapsig_evidence *evidence, const tapsig_evide
     uint8_t row[TAPSIG_CONTEXT];
     uint16_t position = 0;
     if (config->context.size == 0) {
-        return tapsig_score_of(evidence->odds[index]);
+        return tapsig_score_of(evidence->odds[evidence->order[index]]);
     }
     tapsig_context_describe(evidence, config, index, row);
     return (int16_t)(config->context.base + tapsig_trees_add(&config->context, row, &position, UINT8_MAX));

@@ -22,29 +22,26 @@ void tapsig_evidence_init(tapsig_evidence *evidence)
     evidence->stop = 0;
     evidence->open = false;
     evidence->over = false;
+    for (uint8_t i = 0; i < TAPSIG_KEPT; i++) {
+        evidence->order[i] = i;
+    }
 }
 
 static uint32_t block_of(const tapsig_evidence *evidence, uint8_t index)
 {
-    return evidence->newest - (uint16_t)((uint16_t)evidence->newest - evidence->time[index]);
+    const uint16_t time = evidence->time[evidence->order[index]];
+    return evidence->newest - (uint16_t)((uint16_t)evidence->newest - time);
 }
 
-static void copy_candidate(tapsig_evidence *evidence, uint8_t to, uint8_t from)
-{
-    evidence->time[to] = evidence->time[from];
-    evidence->odds[to] = evidence->odds[from];
-    evidence->cell[to] = evidence->cell[from];
-}
-
-/* Remove `size` candidates from `at` on. */
+/* Remove `size` candidates from `at` on: the places of those that follow and of those removed change over, one by one. */
 static void remove_candidates(tapsig_evidence *evidence, uint8_t at, uint8_t size)
 {
-    if (size == 0) {
-        return;
-    }
+    uint8_t *order = evidence->order;
     evidence->count = (uint8_t)(evidence->count - size);
-    for (uint8_t i = at; i < evidence->count; i++) {
-        copy_candidate(evidence, i, (uint8_t)(i + size));
+    for (uint8_t i = at; i < evidence->count && size > 0; i++) {
+        const uint8_t freed = order[i];
+        order[i] = order[i + size];
+        order[i + size] = freed;
     }
     if (at < evidence->first) {
         evidence->first = (uint8_t)(evidence->first - size);
@@ -60,7 +57,7 @@ static void find_likely(tapsig_evidence *evidence, const tapsig_evidence_config 
     const uint8_t likely = tapsig_odds_of(config->likely_score);
     evidence->open = false;
     for (uint8_t i = 0; i < evidence->count; i++) {
-        if (evidence->odds[i] < likely) {
+        if (evidence->odds[evidence->order[i]] < likely) {
             continue;
         }
         const uint32_t block = block_of(evidence, i);
@@ -73,8 +70,8 @@ static void find_likely(tapsig_evidence *evidence, const tapsig_evidence_config 
     }
 }
 
-/* What lies so far back that no entry can begin with it. Seldom called, because it moves all others. */
-static void forget_old(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint32_t block)
+/* What lies so far back that no entry can begin with it. True where the entry that goes on lost its beginning. */
+static bool forget_old(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint32_t block)
 {
     const uint32_t longest = evidence->open ? OLDEST_MS : config->lead_ms + 2 * TAPSIG_DECISION_MS;
     uint8_t old = 0;
@@ -85,6 +82,7 @@ static void forget_old(tapsig_evidence *evidence, const tapsig_evidence_config *
         old++;
     }
     remove_candidates(evidence, 0, old);
+    return evidence->open && old > 0;
 }
 
 /* The least likely that may make room, an entry that awaits its verdict stays whole; TAPSIG_KEPT where all are likelier. */
@@ -92,60 +90,85 @@ static uint8_t find_least(const tapsig_evidence *evidence, uint8_t odds)
 {
     uint8_t least = TAPSIG_KEPT;
     for (uint8_t i = evidence->over ? evidence->stop : 0; i < evidence->count; i++) {
-        if (evidence->odds[i] < odds) {
-            odds = evidence->odds[i];
+        const uint8_t here = evidence->odds[evidence->order[i]];
+        if (here < odds) {
+            odds = here;
             least = i;
         }
     }
     return least;
 }
 
-/* Into its place by time. */
-static void insert(tapsig_evidence *evidence, const tapsig_candidate *candidate, uint8_t odds)
+/* Into its place by time, which is returned. */
+static uint8_t insert(tapsig_evidence *evidence, const tapsig_candidate *candidate, uint8_t odds)
 {
     if (evidence->count == 0 || (int32_t)(candidate->block - evidence->newest) > 0) {
         evidence->newest = candidate->block;
     }
     const uint8_t lowest = evidence->over ? evidence->stop : 0;
     uint8_t at = evidence->count++;
+    const uint8_t place = evidence->order[at];
     while (at > lowest && (int32_t)(block_of(evidence, (uint8_t)(at - 1)) - candidate->block) > 0) {
-        copy_candidate(evidence, at, (uint8_t)(at - 1));
+        evidence->order[at] = evidence->order[at - 1];
         at--;
     }
+    evidence->order[at] = place;
     if (at <= evidence->first && evidence->open) {
         evidence->first++;
     }
-    evidence->time[at] = (uint16_t)candidate->block;
-    evidence->odds[at] = odds;
+    evidence->time[place] = (uint16_t)candidate->block;
+    evidence->odds[place] = odds;
     for (uint8_t k = 0; k < TAPSIG_SHAPE; k++) {
-        evidence->cell[at].shape[k] = candidate->row[TAPSIG_READ(SHAPE_OF + k)];
+        evidence->cell[place].shape[k] = candidate->row[TAPSIG_READ(SHAPE_OF + k)];
     }
+    return at;
+}
+
+/* A likely candidate, which lies at `at`: it opens an entry or goes on with one. False where it is earlier than
+ * the last likely one, so that all have to be looked at. */
+static bool follow_likely(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t at, uint32_t block)
+{
+    if (!evidence->open) {
+        evidence->open = true;
+        evidence->first = at;
+        evidence->last_likely = block;
+        return true;
+    }
+    if ((int32_t)(block - evidence->last_likely) < 0) {
+        return false;
+    }
+    if (block - evidence->last_likely < config->silence_ms) {
+        evidence->last_likely = block;
+    }
+    return true;
 }
 
 void tapsig_evidence_push(tapsig_evidence *evidence, const tapsig_evidence_config *config,
                           const tapsig_candidate *candidate)
 {
-    const uint8_t odds = tapsig_odds_of(candidate->score);
-    bool changed = odds >= tapsig_odds_of(config->likely_score);
+    const uint8_t odds = tapsig_odds_of(candidate->score), likely = tapsig_odds_of(config->likely_score);
+    bool changed = false;
     if (candidate->score < config->least_score) {
         return;
     }
     const bool full = evidence->count == TAPSIG_KEPT;
     const bool aged = evidence->count > 0 && (int32_t)(candidate->block - block_of(evidence, 0)) > (int32_t)OLDEST_MS / 2;
     if (!evidence->over && (full || aged)) {
-        forget_old(evidence, config, candidate->block);
-        changed = true;
+        changed = forget_old(evidence, config, candidate->block) || changed;
     }
     if (evidence->count == TAPSIG_KEPT) {
         const uint8_t least = find_least(evidence, odds);
         if (least == TAPSIG_KEPT) {
             return;
         }
+        changed = changed || evidence->odds[evidence->order[least]] >= likely;
         remove_candidates(evidence, least, 1);
-        changed = true;
     }
-    insert(evidence, candidate, odds);
-    if (!evidence->over && changed) {
+    const uint8_t at = insert(evidence, candidate, odds);
+    if (evidence->over) {
+        return;
+    }
+    if (changed || (odds >= likely && !follow_likely(evidence, config, at, candidate->block))) {
         find_likely(evidence, config);
     }
 }
@@ -271,15 +294,15 @@ static inline int16_t plus(int16_t one, int16_t other)
 /* What one step works on. */
 typedef struct {
     tapsig_comparing *comparing;
-    tapsig_evidence_cell *cells; /* of the entry's candidates */
+    tapsig_evidence_cell *cell; /* of the candidate at the end of the series */
     place here;
-    uint8_t i; /* the candidate at the end of the series */
+    uint8_t i; /* that candidate, counted from the entry's first */
     tapsig_trace *trace;
 } work;
 
 static inline void offer_row(const work *now, uint8_t tap, int16_t score, uint8_t from)
 {
-    int16_t *at = &now->cells[now->i].best.row[tap & 1];
+    int16_t *at = &now->cell->best.row[tap & 1];
     if (score > *at) {
         *at = score;
         if (now->trace) {
@@ -290,7 +313,7 @@ static inline void offer_row(const work *now, uint8_t tap, int16_t score, uint8_
 
 static inline void offer_off(const work *now, uint8_t digit, int16_t score, tapsig_step_back back)
 {
-    int16_t *at = &now->cells[now->i].best.off[digit & 1];
+    int16_t *at = &now->cell->best.off[digit & 1];
     if (score > *at) {
         *at = score;
         if (now->trace) {
@@ -300,10 +323,9 @@ static inline void offer_off(const work *now, uint8_t digit, int16_t score, taps
 }
 
 /* Series that end with candidate `j`, extended by the one that is worked on; `sum` is what that adds. */
-static void extend_agreeing(const work *now, uint8_t j, pair sum)
+static void extend_agreeing(const work *now, uint8_t j, const tapsig_evidence_cell *from, pair sum)
 {
     const place *here = &now->here;
-    const tapsig_evidence_cell *from = &now->cells[j];
     const int16_t before = here->tap > 0 ? from->best.row[(here->tap - 1) & 1] : TAPSIG_UNREACHED;
     const uint8_t next = (uint8_t)(here->digit + 1);
     if (before != TAPSIG_UNREACHED) {
@@ -323,10 +345,10 @@ static void extend_agreeing(const work *now, uint8_t j, pair sum)
     }
 }
 
-static void extend_off(const work *now, uint8_t j, pair sum)
+static void extend_off(const work *now, uint8_t j, const tapsig_evidence_cell *from, pair sum)
 {
     const place *here = &now->here;
-    const int16_t before = now->cells[j].best.off[here->digit & 1];
+    const int16_t before = from->best.off[here->digit & 1];
     if (before == TAPSIG_UNREACHED) {
         return;
     }
@@ -339,7 +361,7 @@ static void extend_off(const work *now, uint8_t j, pair sum)
 static void clear_place(const work *now, int16_t gain)
 {
     const place here = now->here;
-    tapsig_evidence_cell *cell = &now->cells[now->i];
+    tapsig_evidence_cell *cell = now->cell;
     const bool is_start = now->comparing->place == 0;
     if (here.kind == IS_TAP) {
         cell->best.row[here.tap & 1] = TAPSIG_UNREACHED;
@@ -363,7 +385,7 @@ static void note_end(const work *now, const tapsig_evidence_config *config)
 {
     const place here = now->here;
     const bool agrees = here.kind == IS_TAP;
-    const tapsig_evidence_cell *cell = &now->cells[now->i];
+    const tapsig_evidence_cell *cell = now->cell;
     const int16_t at = agrees ? cell->best.row[here.tap & 1] : cell->best.off[here.digit & 1];
     if (at == TAPSIG_UNREACHED) {
         return;
@@ -401,7 +423,7 @@ static void find_gain(tapsig_comparing *comparing, tapsig_evidence *evidence, co
     const bool judged = config->context.size == 0;
     uint8_t left = OTHERS_A_STEP;
     if (judged) {
-        comparing->odds = tapsig_score_of(evidence->odds[index]);
+        comparing->odds = tapsig_score_of(evidence->odds[evidence->order[index]]);
     } else if (!comparing->described) {
         if (comparing->partner == 0) {
             tapsig_context_begin(&comparing->sums);
@@ -425,7 +447,7 @@ static void find_gain(tapsig_comparing *comparing, tapsig_evidence *evidence, co
         }
     }
     const int32_t weighed = (tapsig_product(comparing->odds, config->weight_q4) >> 4) + config->bias;
-    evidence->gain[index] = saturate_gain((weighed + 2) >> 2);
+    evidence->gain[evidence->order[index]] = saturate_gain((weighed + 2) >> 2);
     comparing->ready++;
     comparing->partner = 0;
     comparing->described = false;
@@ -443,12 +465,13 @@ static void go_on(tapsig_comparing *comparing, uint8_t kind, uint8_t count)
 }
 
 /* Extend series by the candidate that is worked on, as far as `left` pairs allow. Returns what is left. */
-static uint8_t extend(const work *now, const tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t left)
+static uint8_t extend(const work *now, tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t left)
 {
     tapsig_comparing *comparing = now->comparing;
-    const uint16_t *time = evidence->time + evidence->first;
-    const int8_t *gains = evidence->gain + evidence->first;
-    const int16_t gain = (int16_t)(gains[now->i] * STEPS_A_NAT_STEP);
+    const uint8_t *order = evidence->order + evidence->first;
+    const uint8_t place = order[now->i];
+    const uint16_t time = evidence->time[place];
+    const int16_t gain = (int16_t)(evidence->gain[place] * STEPS_A_NAT_STEP);
     const uint8_t middle = (uint8_t)(config->first_tempo + comparing->tempo * config->tempo_step);
     if (!comparing->begun) {
         comparing->begun = true;
@@ -457,16 +480,17 @@ static uint8_t extend(const work *now, const tapsig_evidence *evidence, const ta
     }
     while (comparing->partner > 0 && left > 0) {
         const uint8_t j = --comparing->partner;
-        const uint16_t gap = (uint16_t)(time[now->i] - time[j]);
+        const uint8_t from = order[j];
+        const uint16_t gap = (uint16_t)(time - evidence->time[from]);
         if (gap >= config->silence_ms) {
             comparing->partner = 0;
-        } else if (gap >= config->least_gap_ms && gains[j] >= config->least_gain) {
+        } else if (gap >= config->least_gap_ms && evidence->gain[from] >= config->least_gain) {
             const pair sum = weigh_gap(config, gap, middle, gain);
             left--;
             if (now->here.kind == IS_TAP) {
-                extend_agreeing(now, j, sum);
+                extend_agreeing(now, j, &evidence->cell[from], sum);
             } else {
-                extend_off(now, j, sum);
+                extend_off(now, j, &evidence->cell[from], sum);
             }
         }
     }
@@ -483,10 +507,11 @@ bool tapsig_compare_step(tapsig_comparing *comparing, tapsig_evidence *evidence,
     }
     uint8_t left = PAIRS_A_STEP;
     while (left > 0 && comparing->tempo < stop_tempo && count > 0) {
-        work now = {comparing, evidence->cell + evidence->first, find_place(code, digits, comparing->place),
-                    comparing->candidate, trace};
+        const uint8_t place = evidence->order[evidence->first + comparing->candidate];
+        const work now = {comparing, &evidence->cell[place], find_place(code, digits, comparing->place),
+                          comparing->candidate, trace};
         left--;
-        if (evidence->gain[evidence->first + now.i] >= config->least_gain) {
+        if (evidence->gain[place] >= config->least_gain) {
             left = extend(&now, evidence, config, left);
             if (comparing->partner > 0) {
                 break;

@@ -26,7 +26,7 @@
 #include "tap.h"
 #include "trees.h"
 
-#define TAPSIG_KEPT 40        /* candidates of one entry */
+#define TAPSIG_KEPT 36        /* candidates of one entry */
 #define TAPSIG_SHAPE 8        /* bytes of a candidate that are compared with another's */
 #define TAPSIG_CONTEXT 8      /* bytes of a row of context.h */
 #define TAPSIG_NEAREST 3
@@ -67,8 +67,11 @@ typedef union {
     } best;
 } tapsig_evidence_cell;
 
+/* Candidate i, by time, lies at place order[i]; from order[count] on are the places that are free. What is moved is their
+ * numbers alone. */
 typedef struct {
-    uint16_t time[TAPSIG_KEPT]; /* block mod 65536, ascending */
+    uint8_t order[TAPSIG_KEPT];
+    uint16_t time[TAPSIG_KEPT]; /* block mod 65536 */
     uint8_t odds[TAPSIG_KEPT];  /* the detector's log-odds in 1/16 nat, from -5 nats on */
     int8_t gain[TAPSIG_KEPT];   /* of each candidate in a series, in 1/16 nat; known while an entry is decided */
     tapsig_evidence_cell cell[TAPSIG_KEPT];

@@ -13,7 +13,7 @@ from tapsig.core.context import CONTEXT, ContextNode, place_trees, read_node
 from tapsig.errors import ParameterError
 from tapsig.units import check_range
 
-KEPT = 40
+KEPT = 36
 """Candidates of one entry, and taps of a code, at most (evidence.h)."""
 CODE_DIGITS = 16
 WITHIN_BINS, BETWEEN_BINS, TEMPOS = 32, 48, 12
@@ -328,7 +328,7 @@ def weigh(state: Any, config: Any, keeps: Any) -> Weighed:
     kept = ffi.new("tapsig_evidence *")
     ffi.memmove(kept, ffi.addressof(state) if ffi.typeof(state).kind == "struct" else state, ffi.sizeof(kept[0]))
     newest = int(kept.newest)
-    inside = range(kept.first, kept.stop)
+    inside = [kept.order[i] for i in range(kept.first, kept.stop)]
     return Weighed(
         tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside),
         tuple(int(library.tapsig_score_of(kept.odds[i])) for i in inside),

@@ -258,14 +258,14 @@ def test_a_stream_gives_the_entries_of_the_file(recording: Recording, size: int)
     assert whole
 
 
-def test_the_memory_holds_the_likeliest_40_candidates() -> None:
+def test_the_memory_holds_the_likeliest_36_candidates() -> None:
     core = EvidenceCore(EvidenceModel(), 3.0)
     scores = 4 * (np.random.default_rng(1).permutation(60) - 30)
     for index, score in enumerate([*scores.tolist(), 200]):
         core.push(1000 + 120 * index, score, ALIKE)
     [weighed] = core.finish()
-    assert KEPT == 40
-    assert sorted(weighed.score) == [*range(4 * -9, 4 * 30, 4), 200]
+    assert KEPT == 36
+    assert sorted(weighed.score) == [*range(4 * -5, 4 * 30, 4), 200]
     assert list(weighed.onset_ms) == sorted(weighed.onset_ms)
 
 

@@ -42,5 +42,5 @@ def test_evidence_without_a_code_or_with_another_detector_is_refused() -> None:
         render_package(Tap(), 2000.0, CONVERTER, decoder="evidence")
     with pytest.raises(ParameterError, match="ring-following"):
         render_package(CATALOGUE["ring-following"], 2000.0, CONVERTER, code=CODE, decoder="evidence")
-    with pytest.raises(ParameterError, match="40 taps"):
+    with pytest.raises(ParameterError, match="36 taps"):
         render_package(Tap(), 2000.0, CONVERTER, code=(9,) * 8, decoder="evidence")
