@@ -17,11 +17,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchmarks import cortex_m
 from benchmarks.sections import write_section
 from tapsig.converter import Converter, CountArray
 from tapsig.detectors import load_detector
 from tapsig.entry.evidence import Decoder, decode_recording
-from tapsig.exporting import prepare, render_firmware, simulated, write_package
+from tapsig.exporting import prepare, render_firmware, render_package, simulated, write_package
 from tapsig.exporting.chain import Prepared
 from tapsig.exporting.numbers import render_header
 from tapsig.exporting.package import HEADER
@@ -33,6 +34,7 @@ COMMAND = "python -m benchmarks.controller"
 CORPUS = Path(__file__).parents[1] / "corpus_demo"
 CONVERTER = Converter((-2.5, 2.5), 10)
 FALLBACK = (3, 1, 4)
+DECODERS: tuple[Decoder, ...] = ("rule", "evidence")
 LONGEST_CODE = 16
 
 
@@ -128,6 +130,19 @@ def run_device(name: str, recording: Recording, case: Case, devices: Devices, pr
     return Outcome(name, counts.size / case.fs, len(taps), run.verdicts, len(run.pulses), equal, lost, load)
 
 
+def compare_board(decoder: Decoder, folder: Path, seconds: float) -> str:
+    """One channel of each recording at 2 kHz on an emulated 32-bit board: how many give the events of the core here."""
+    variant, fs, equal, count = load_detector("tap"), 2000.0, 0, 0
+    write_package(render_package(variant, fs, CONVERTER, code=FALLBACK, decoder=decoder), folder)
+    program = cortex_m.build(folder)
+    for _, recording in list_recordings(first=True, seconds=seconds):
+        counts = simulated.to_device_counts(recording, fs, CONVERTER)
+        prepared = prepare(variant, fs, CONVERTER, code=FALLBACK, decoder=decoder)
+        equal += cortex_m.replay(program, counts) == simulated.expect_lines(prepared, counts)
+        count += 1
+    return f"{equal} of {count} ({decoder})"
+
+
 def summarise(case: Case, outcomes: Sequence[Outcome]) -> list[str]:
     """One column of the table."""
     loads = [outcome.load for outcome in outcomes]
@@ -158,7 +173,7 @@ NAMES = (
 )  # fmt: skip
 
 
-def render(columns: Sequence[Sequence[str]], sample: str) -> str:
+def render(columns: Sequence[Sequence[str]], sample: str, boards: Sequence[str]) -> str:
     """The section's text."""
     lines = ["| " + " | ".join([name, *(column[i] for column in columns)]) + " |" for i, name in enumerate(NAMES)]
     lines.insert(1, "| --- " * (len(columns) + 1) + "|")
@@ -169,6 +184,9 @@ def render(columns: Sequence[Sequence[str]], sample: str) -> str:
         "2.4 mA idle; from memory of data sheets). The worst millisecond is one in which a candidate is judged or, on",
         "evidence, makes room for another; the ring of 32 samples bears more.",
         "", *lines, "",
+        "On an emulated 32-bit board (Cortex-M3 of qemu-system-arm, `benchmarks/cortex_m.py`), one channel of each at",
+        f"2 kHz: equal, to the sample, on {' and '.join(boards) or 'none, for want of tools'}.",
+        "",
         "Faults (`tests/exporting/test_firmware_faults.py`): reset in mid-entry, lockout over a brown-out, records cut",
         "short, a converter stuck at a rail, a flooded serial line, the 32-bit edge of milliseconds, a hang, sleep and",
         "waking.",
@@ -197,6 +215,11 @@ def main() -> None:
                 word = "equal" if one.equal else "DIFFERS"
                 print(title, case.decoder, f"{case.fs:g}", word, one.verdicts, one.load.worst_cycles, flush=True)
             columns.append(summarise(case, outcomes))
+        boards = []
+        if not cortex_m.list_missing():
+            for decoder in DECODERS:
+                (folder := Path(name, f"board-{decoder}")).mkdir()
+                boards.append(compare_board(decoder, folder, args.seconds))
     sample = "One channel" if args.first else "All channels (on evidence, one)"
     sample += " of each test recording"
     sample += f", the first {args.seconds:g} s." if math.isfinite(args.seconds) else "."
@@ -205,7 +228,7 @@ def main() -> None:
     if math.isfinite(args.minutes):
         sample += f" As many as {args.minutes:g} minutes allowed."
         command += f" --minutes {args.minutes:g}"
-    write_section("Controller", render(columns, sample), command)
+    write_section("Controller", render(columns, sample, boards), command)
 
 
 if __name__ == "__main__":

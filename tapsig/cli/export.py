@@ -15,8 +15,8 @@ scores the detector behind that converter, for the record in parameters.csv.
 --logger writes a program for the same board that only samples: up to 5 kHz at 115200 baud, in frames that every command
 reads (tapsig/loading/frames.py has them byte by byte).
 
-`tap` takes some 12 kB of flash and 600 bytes of RAM on an 8-bit controller, the other two some 3 kB and 100 bytes;
---decoder evidence adds 8 kB and 1.5 kB to `tap`.
+On an 8-bit controller the whole device with `tap` takes 12 kB of flash and 0.9 kB of RAM, on evidence 20 kB and 1.5 kB.
+On evidence the verdict comes a second or more after the silence, because it is worked out between samples.
 
 Not a security product, and never the only way to reach a person or an animal. Doors hold airbag sensors and wiring;
 local law and licensed practice come first.
