@@ -133,13 +133,15 @@ def _report_corpus(args: argparse.Namespace, corpus: "Corpus") -> str:
 
 def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", variants: "dict[str, Variant]") -> str:
     from tapsig.report.report_page import render_recording_page  # heavy rooms load when they are used
+    from tapsig.summary.corpus import choose_sibling
     from tapsig.summary.next_steps import Held, advise_next
 
     if args.cache is not None:
         raise ParameterError(f"--cache stores the detections in a corpus; {args.recording} is one recording")
     command = describe_command(args)
+    siblings: list[CorpusEntry] = []
     if entry is None:
-        entry = _find_entry(args.recording, args.channel or 0)
+        entry, siblings = _find_entry(args.recording, args.channel or 0)
         name = args.recording.name
         if entry is not None and entry.position:
             name = f"{name} ({entry.position})"
@@ -157,7 +159,12 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
         summary.health.findings,
         summary.simulated,
     )
-    return render_recording_page(summary, command=command, steps=advise_next(held), window_s=args.window)
+    beside = []
+    if (other := choose_sibling(siblings)) is not None and not is_long_wav(args):
+        last = list(variants)[-1]
+        reading = argparse.Namespace(**{**vars(args), "channel": other.channel})
+        beside = [_summarise(reading, other, {last: variants[last]}, other.name, noted=False)]
+    return render_recording_page(summary, command=command, steps=advise_next(held), window_s=args.window, beside=beside)
 
 
 def _take_from_manifest(args: argparse.Namespace, entry: "CorpusEntry") -> None:
@@ -168,7 +175,12 @@ def _take_from_manifest(args: argparse.Namespace, entry: "CorpusEntry") -> None:
 
 
 def _summarise(
-    args: argparse.Namespace, entry: "CorpusEntry | None", variants: "dict[str, Variant]", name: str
+    args: argparse.Namespace,
+    entry: "CorpusEntry | None",
+    variants: "dict[str, Variant]",
+    name: str,
+    *,
+    noted: bool = True,
 ) -> "RecordingSummary":
     from tapsig.summary.parts import summarise_wav  # heavy rooms load when they are used
     from tapsig.summary.recording import summarise_recording
@@ -200,29 +212,31 @@ def _summarise(
                 progress=progress,
             )
         recording, report = read_with_report(args, labels=args.labels)
-        note_findings(args.recording, recording.findings)
+        if noted:
+            note_findings(args.recording, recording.findings)
         recording = dataclasses.replace(recording, position=position, vehicle=vehicle, scene=scene)
         return summarise_recording(
             recording, variants, name=name, report=report, simulated=simulated, window_s=args.window, progress=progress
         )
 
 
-def _find_entry(path: Path, channel: int) -> "CorpusEntry | None":
-    """What a manifest in the file's folder, or the one above, says of it; None without one."""
+def _find_entry(path: Path, channel: int) -> "tuple[CorpusEntry | None, list[CorpusEntry]]":
+    """What a manifest in the file's folder, or the one above, says of it and of its other positions."""
     from tapsig.loading import load_corpus  # heavy rooms load when they are used
 
     if not path.is_file():
-        return None
+        return None, []
     for folder in path.resolve().parents[:2]:
         if (folder / "corpus.csv").is_file():
             try:
                 entries = load_corpus(folder).entries
             except TapsigError:
                 continue
-            for entry in entries:
-                if entry.channel == channel and entry.path.samefile(path):
-                    return entry
-    return None
+            of_file = [entry for entry in entries if entry.path.samefile(path)]
+            for entry in of_file:
+                if entry.channel == channel:
+                    return entry, [other for other in of_file if other.position not in ("", entry.position)]
+    return None, []
 
 
 def describe_command(args: argparse.Namespace) -> str:

@@ -26,10 +26,19 @@ HOW_TO_LABEL = (
 
 
 def render_recording_page(
-    summary: RecordingSummary, *, command: str, steps: Sequence[str], window_s: float, warnings: Sequence[str] = ()
+    summary: RecordingSummary,
+    *,
+    command: str,
+    steps: Sequence[str],
+    window_s: float,
+    warnings: Sequence[str] = (),
+    beside: Sequence[RecordingSummary] = (),
 ) -> str:
-    """The page as HTML; `steps` say what to record next, `warnings` stand at the top."""
-    sections = [*describe_recording(summary), Section("What to record next", steps=steps)]
+    """The page as HTML; `steps` say what to record next, `warnings` stand at the top.
+
+    Ringing and operating area are shown of the positions `beside` as well.
+    """
+    sections = [*describe_recording(summary, beside), Section("What to record next", steps=steps)]
     opening = [SIMULATED] if summary.simulated else []
     return render_page(
         Page(
@@ -75,13 +84,13 @@ def _describe_marks(summary: RecordingSummary) -> str:
     return f"Of {summary.taps_s.size} labelled taps, {'; '.join(parts)}."
 
 
-def describe_recording(summary: RecordingSummary) -> list[Section]:
-    """The sections on one recording."""
+def describe_recording(summary: RecordingSummary, beside: Sequence[RecordingSummary] = ()) -> list[Section]:
+    """The sections on one recording; ringing and operating area also of the positions `beside`."""
     return [
         _describe_health(summary),
         _describe_timeline(summary),
-        describe_ringing([summary]),
-        *describe_areas([summary]),
+        describe_ringing([summary, *beside]),
+        *describe_areas([summary, *beside]),
         describe_entries(summary),
         *describe_causes(summary.marks, labelled=summary.labelled),
     ]

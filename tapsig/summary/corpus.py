@@ -217,6 +217,12 @@ def choose_examples(
     return pair, len(pair)
 
 
+def choose_sibling(entries: Sequence[CorpusEntry]) -> CorpusEntry | None:
+    """The position to show beside another of the same file: a preferred one, else the first."""
+    preferred = [entry for name in PREFERRED for entry in entries if entry.position == name]
+    return next(iter([*preferred, *entries]), None)
+
+
 def _choose_pair(corpus: Corpus, entries: Sequence[CorpusEntry]) -> list[CorpusEntry]:
     """The preferred two positions, else the one that rings longest and the one that rings shortest."""
     preferred = [entry for name in PREFERRED for entry in entries if entry.position == name]

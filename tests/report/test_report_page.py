@@ -219,3 +219,24 @@ def test_the_report_on_a_corpus_reuses_what_was_detected(
     recording = str(DEMO / "recordings" / "crane-rain.wav")
     assert main(["report", recording, *words, "--force"]) == 2
     assert "--cache stores the detections in a corpus" in capsys.readouterr().err
+
+
+def test_the_other_position_of_a_file_rings_beside_it(tmp_path: Path) -> None:
+    recording = str(DEMO / "recordings" / "crane-rain.wav")
+    call = [
+        "report",
+        recording,
+        "--channel",
+        "2",
+        "--detector",
+        "fixed-threshold",
+        "--out",
+        str(tmp_path / "page.html"),
+    ]
+    assert main([*call, "--labels", str(DEMO / "labels" / "crane-rain.csv")]) == 0
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    section = page[page.index("How the panel rings") : page.index("Taps and entries")]
+    for position in ("inner-skin", "frame"):
+        assert f"On the {position}, " in section
+        assert f"Errors by threshold and dead time, {position}" in section
+    assert page.count('class="timeline"') == 1  # the waveform of the one asked for
