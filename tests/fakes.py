@@ -26,6 +26,13 @@ def ring_down(
     return (time_s >= onset_s) * np.exp(-math.log(1000.0) * since / t60_s) * wave(2.0 * np.pi * hz * since)
 
 
+def third_octaves(frequencies_hz: FloatArray, power: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
+    """Mean power in bands a third of an octave wide, in dB."""
+    centres = low_hz * 2 ** np.arange(0, math.log2(high_hz / low_hz), 1 / 3)
+    edges = ((frequencies_hz >= f / 2 ** (1 / 6)) & (frequencies_hz < f * 2 ** (1 / 6)) for f in centres)
+    return np.array([10 * np.log10(power[inside].mean()) for inside in edges])
+
+
 class FakeDetector:
     """Answers each chunk with what `answer` makes of it."""
 
