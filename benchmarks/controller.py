@@ -14,8 +14,10 @@ import math
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 
 from benchmarks import cortex_m
 from benchmarks.sections import write_section
@@ -100,6 +102,7 @@ class Devices:
     def __init__(self, case: Case, folder: Path) -> None:
         self._case, self._folder = case, folder
         self._built: dict[tuple[int, ...], Path] = {}
+        self._lock = Lock()
         package = render_firmware(load_detector("tap"), case.fs, CONVERTER, code=FALLBACK, decoder=case.decoder)
         write_package(package, folder)
 
@@ -110,6 +113,10 @@ class Devices:
 
     def build(self, prepared: Prepared) -> Path:
         """The device with this code; the rest of the package does not depend on it."""
+        with self._lock:
+            return self._build(prepared)
+
+    def _build(self, prepared: Prepared) -> Path:
         if prepared.code not in self._built:
             (self._folder / HEADER).write_text(render_header(prepared, ()), encoding="utf-8")
             firmware = simulated.build(self._folder, clock_hz=self._case.clock_hz)
@@ -134,6 +141,30 @@ def run_device(name: str, recording: Recording, case: Case, devices: Devices, pr
     lost = sum(line.startswith(("overrun", "lost")) for line in run.lines)
     load = simulated.measure_load(firmware, run)
     return Outcome(name, counts.size / case.fs, len(taps), run.verdicts, len(run.pulses), equal, lost, load)
+
+
+def run_all(
+    waiting: Iterator[tuple[str, Recording]], case: Case, devices: Devices, program: Path, *, jobs: int, minutes: float
+) -> list[Outcome]:
+    """The recordings in turn, `jobs` simulators at a time, and none begun after `minutes`."""
+    began_s, outcomes, lock = time.monotonic(), [], Lock()
+
+    def take() -> tuple[str, Recording] | None:
+        with lock:
+            return next(waiting, None) if time.monotonic() - began_s < 60 * minutes else None
+
+    def work() -> None:
+        while (taken := take()) is not None:
+            title, recording = taken
+            one = run_device(title, recording, case, devices, program)
+            outcomes.append(one)
+            word = "equal" if one.equal else "DIFFERS"
+            print(title, case.decoder, f"{case.fs:g}", word, one.verdicts, one.load.worst_cycles, flush=True)
+
+    with ThreadPoolExecutor(jobs) as pool:
+        for done in [pool.submit(work) for _ in range(jobs)]:
+            done.result()
+    return outcomes
 
 
 def compare_board(decoder: Decoder, folder: Path, seconds: float) -> str:
@@ -205,21 +236,17 @@ def main() -> None:
     parser.add_argument("--first", action="store_true", help="one channel of each recording")
     parser.add_argument("--seconds", type=float, default=math.inf, help="of each recording; default: all")
     parser.add_argument("--minutes", type=float, default=math.inf, help="of each rate, at most; default: until done")
+    parser.add_argument("--jobs", type=int, default=1, help="simulators at a time; default: 1")
     args = parser.parse_args()
     columns = []
     with tempfile.TemporaryDirectory() as name:
         program = simulated.build_simulator(Path(name))
         for number, case in enumerate(CASES):
             (folder := Path(name, str(number))).mkdir()
-            devices, outcomes, began_s = Devices(case, folder), [], time.monotonic()
+            devices = Devices(case, folder)
             first = args.first or case.decoder == "evidence"
-            for title, recording in list_recordings(first=first, seconds=args.seconds):
-                if time.monotonic() - began_s > 60 * args.minutes:
-                    break
-                one = run_device(title, recording, case, devices, program)
-                outcomes.append(one)
-                word = "equal" if one.equal else "DIFFERS"
-                print(title, case.decoder, f"{case.fs:g}", word, one.verdicts, one.load.worst_cycles, flush=True)
+            waiting = list_recordings(first=first, seconds=args.seconds)
+            outcomes = run_all(waiting, case, devices, program, jobs=args.jobs, minutes=args.minutes)
             columns.append(summarise(case, outcomes))
         boards = []
         if not cortex_m.list_missing():

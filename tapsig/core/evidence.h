@@ -40,9 +40,9 @@
 /* All tables in 1/16 nat; scores in 1/64 nat. A bin of time is a sixteenth of an octave. */
 typedef struct {
     tapsig_trees context;                   /* log-odds of a candidate among the others; none: as the detector has them */
-    const int8_t *within;                   /* TAPSIG_WITHIN_BINS: log-likelihood of a gap, by its distance from the tempo in bins */
-    const int8_t *between;                  /* TAPSIG_BETWEEN_BINS: of a pause, by its bin from first_bin on */
-    const int8_t *tempo;                    /* TAPSIG_TEMPOS: log prior */
+    const int8_t *within;                   /* log-likelihood of a gap, by its distance from the tempo in bins */
+    const int8_t *between;                  /* of a pause, by its bin from first_bin on */
+    const int8_t *tempo;                    /* log prior; these three have TAPSIG_WITHIN_BINS, ... numbers */
     uint8_t first_tempo;                    /* bin of the first tempo */
     uint8_t tempo_step;                     /* bins from one tempo to the next */
     uint8_t first_bin;                      /* of `between` */

@@ -151,7 +151,8 @@ bool tapsig_has_time(const tapsig_detector *detector)
 {
 #if defined(TAPSIG_WITH_EVIDENCE)
     /* What push_judge leaves over. */
-    return detector->core.stage == 0 && !detector->judged && !(detector->judge.evidence.over && tapsig_tap_has_time(&detector->core));
+    const bool compares = detector->judge.evidence.over && tapsig_tap_has_time(&detector->core);
+    return detector->core.stage == 0 && !detector->judged && !compares;
 #elif defined(TAPSIG_RUNS_TAP)
     return detector->core.stage == 0;
 #else

@@ -104,8 +104,8 @@ static bool send_second(bool has_number, uint32_t number)
     return serial_put(text, (uint8_t)(end - text));
 }
 
-/* A line waits for a millisecond, until there is no count to work on, and room in the serial queue; one that finds no room to wait is
- * counted. */
+/* A line waits for a millisecond, until there is no count to work on, and room in the serial queue; one that finds no
+ * room to wait is counted. */
 static void report(PGM_P name, uint32_t first, bool has_second, uint32_t second)
 {
     if (waiting_count < WAITING && lost_lines == 0) {
