@@ -127,7 +127,7 @@ class Devices:
 
 def run_device(name: str, recording: Recording, case: Case, devices: Devices, program: Path) -> Outcome:
     """The device with `recording` at its converter, and `tapsig entry` on the same counts."""
-    counts = simulated.to_device_counts(recording, case.fs, CONVERTER)
+    counts = simulated.to_device_counts(recording, case.fs, CONVERTER, decoder=case.decoder)
     prepared = case.prepare(devices.choose_code(list_codes(counts, case)))
     firmware = devices.build(prepared)
     run = simulated.run_simulator(program, firmware, counts, case.fs, clock_hz=case.clock_hz)
@@ -173,7 +173,7 @@ def compare_board(decoder: Decoder, folder: Path, seconds: float) -> str:
     write_package(render_package(variant, fs, CONVERTER, code=FALLBACK, decoder=decoder), folder)
     program = cortex_m.build(folder)
     for _, recording in list_recordings(first=True, seconds=seconds):
-        counts = simulated.to_device_counts(recording, fs, CONVERTER)
+        counts = simulated.to_device_counts(recording, fs, CONVERTER, decoder=decoder)
         prepared = prepare(variant, fs, CONVERTER, code=FALLBACK, decoder=decoder)
         equal += cortex_m.replay(program, counts) == simulated.expect_lines(prepared, counts)
         count += 1

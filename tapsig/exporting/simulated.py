@@ -18,6 +18,7 @@ import numpy as np
 from tapsig.converter import Converter, CountArray
 from tapsig.detectors.base import run_detector
 from tapsig.entry import EntryParameters, Verdict, decode_taps
+from tapsig.entry.evidence import Decoder
 from tapsig.errors import ExportError
 from tapsig.exporting.chain import Chain, Prepared
 from tapsig.exporting.device import read_firmware
@@ -27,8 +28,8 @@ from tapsig.units import FloatArray
 TOOLS = ("avr-gcc", "avr-size", "make", "gcc")
 REMEDY = "on Debian: apt install gcc-avr avr-libc make gcc libsimavr-dev libelf-dev"
 CLOCK_HZ = 16_000_000
-TAIL_S = 1.0
-"""After the silence that ends an entry."""
+TAILS_S: dict[Decoder, float] = {"rule": 1.0, "evidence": 14.0}
+"""After the silence that ends an entry: on evidence, the comparison takes a step in each millisecond that has time."""
 VERDICTS = tuple(verdict.value for verdict in Verdict)
 ACTIVE_MA, IDLE_MA, DEEP_MA = 9.2, 2.4, 0.03
 """Current of the controller alone at 5 V and 16 MHz: working, idle between samples, powered down with brown-out
@@ -166,14 +167,16 @@ def measure_load(firmware: Path, run: SimulatedRun) -> Load:
     )  # fmt: skip
 
 
-def to_device_counts(recording: Recording, fs: float, converter: Converter, *, silence_s: float = 3.0) -> CountArray:
+def to_device_counts(
+    recording: Recording, fs: float, converter: Converter, *, silence_s: float = 3.0, decoder: Decoder = "rule"
+) -> CountArray:
     """The counts that a device's converter would have given: the recording at `fs` Hz, then silence.
 
     Another rate is reached by a polyphase filter (scipy.signal.resample_poly). Gaps, and the silence, hold the value
     before them.
     """
     stretches = recording.stretches()
-    pauses_s = [*(gap.duration_s for gap in recording.gaps), silence_s + TAIL_S]
+    pauses_s = [*(gap.duration_s for gap in recording.gaps), silence_s + TAILS_S[decoder]]
     parts: list[CountArray] = []
     for (start, stop), pause_s in zip(stretches, pauses_s, strict=True):
         parts.append(converter.to_counts(_resample(recording.samples[start:stop], recording.fs, fs)))

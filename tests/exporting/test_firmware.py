@@ -60,7 +60,7 @@ def test_the_device_decides_as_the_library_on_demo_recordings(
 def test_the_device_decides_on_evidence_as_the_library(simulator: Path, tmp_path: Path) -> None:
     variant = CATALOGUE["tap"]
     recording = load_recording(DEMO / "recordings" / "crane-quiet.wav", channel=0, full_scale_v=2.5)
-    counts = simulated.to_device_counts(recording, 2000.0, CONVERTER)
+    counts = simulated.to_device_counts(recording, 2000.0, CONVERTER, decoder="evidence")
     code = decode_recording(to_recording(counts, 2000.0), decoder="evidence")[0].digits
     firmware = build(variant, 2000.0, tmp_path, code=code, decoder="evidence")
     run = simulated.run_simulator(simulator, firmware, counts, 2000.0)
