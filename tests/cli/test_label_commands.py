@@ -131,7 +131,9 @@ def test_review_refuses_the_labels_of_another_recording(log: Path, tmp_path: Pat
 def test_review_serves_to_loopback_saves_and_ends_on_interrupt(log: Path, tmp_path: Path) -> None:
     save = tmp_path / "labels.csv"
     command = [sys.executable, "-m", "tapsig", "review", str(log), "--blank", "--serve", "--save", str(save)]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=os.environ) as process:
+    # A shell starts what it runs in the background with interrupts ignored, and children inherit that.
+    heed = lambda: signal.signal(signal.SIGINT, signal.default_int_handler)  # noqa: E731
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=os.environ, preexec_fn=heed) as process:
         try:
             assert process.stderr is not None
             url = process.stderr.readline().removeprefix("open ").strip()
