@@ -260,8 +260,15 @@ def _correlate(signals: ComplexArray, rows: int) -> ComplexArray:
 
 
 def _find_poles(subspace: ComplexArray) -> ComplexArray:
-    """Poles from the shift invariance of the signal subspace, by least squares."""
-    return np.asarray(np.linalg.eigvals(np.linalg.lstsq(subspace[:-1], subspace[1:], rcond=None)[0]))
+    """Poles from the shift invariance of the signal subspace, by least squares.
+
+    Its columns are orthonormal. Without the last row u, their products are I - uᴴu, whose inverse is
+    I + uᴴu / (1 - uuᴴ) (Sherman and Morrison).
+    """
+    last = subspace[-1]
+    shifted = subspace[:-1].conj().T @ subspace[1:]
+    lost = max(1.0 - float(np.square(np.abs(last)).sum()), 1e-12)
+    return np.asarray(np.linalg.eigvals(shifted + np.outer(last.conj(), last @ shifted) / lost))
 
 
 def _signal_subspace(correlation: ComplexArray, count: int) -> ComplexArray:
