@@ -134,11 +134,13 @@ def _estimate_tail(blocks: FloatArray, block: int) -> float:
     first = int(higher[-1]) if higher.size else 0
     if alive.size - first < 4:
         return 0.0
-    slope, offset = np.polyfit(alive[first:], level[first:], 1)  # dB a block
+    centre = float(alive[first:].mean())
+    apart = alive[first:] - centre
+    slope = float(apart @ level[first:] / (apart @ apart))  # dB a block, by least squares
     if slope >= 0:
         return 0.0
     nepers = -slope * math.log(10.0) / 10.0 / block  # a sample, of energy
-    last = 10.0 ** ((slope * (blocks.size - 0.5) + offset) / 10.0)
+    last = 10.0 ** ((slope * (blocks.size - 0.5 - centre) + float(level[first:].mean())) / 10.0)
     return float(last / math.expm1(nepers))
 
 
