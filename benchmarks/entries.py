@@ -177,7 +177,9 @@ def list_nuisances(idle: dict[str, TapFreeDecoding]) -> Rows:
 
 
 def _count_steps(candidates: int, code: Sequence[int]) -> tuple[int, float]:
-    """Steps of the core (milliseconds of a controller) to decide on so many likely candidates, and seconds here."""
+    """Steps of the core for a verdict on `candidates` likely ones (a controller takes one a millisecond), and the
+    seconds that they take on this machine.
+    """
     core = EvidenceCore(Evidence().model, EntryParameters().entry_silence_s)
     for index in range(candidates):
         core.push(1000 + 120 * index, 128, bytes(29))

@@ -4,7 +4,7 @@ import argparse
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tapsig.cli.recording_options import has_span, is_long_wav, read, read_long
+from tapsig.cli.recording_options import has_span, is_long_wav, read, read_long, read_options
 
 if TYPE_CHECKING:
     from tapsig.detectors import Variant
@@ -38,7 +38,7 @@ def detect_in_file(
                 variant,
                 args.recording,
                 channel=args.channel or 0,
-                full_scale_v=1.0 if args.full_scale_v is None else args.full_scale_v,
+                full_scale_v=read_options(args).wav_scale_v,
                 keep_rejected=keep_rejected,
                 findings=findings,
                 progress=advance,

@@ -10,6 +10,13 @@ KAISER_BETA = 5.0
 CHUNK = 1 << 12  # output samples at a time: what a processor's cache holds
 
 
+def make_low_pass(taps: int, every: int, beta: float) -> FloatArray:
+    """A linear-phase low-pass before decimation by `every`: sinc under a Kaiser window, unit gain at 0 Hz, (taps,)."""
+    time = np.arange(taps) - (taps - 1) / 2
+    kernel = np.sinc(time / every) * np.kaiser(taps, beta)
+    return np.asarray(kernel / kernel.sum())
+
+
 def decimate(samples: npt.ArrayLike, every: int) -> FloatArray:
     """Every `every`-th sample of the low-passed `samples`, shape (ceil(n / every),).
 
@@ -22,9 +29,7 @@ def decimate(samples: npt.ArrayLike, every: int) -> FloatArray:
     values = check_samples("samples", samples)
     half, blocks = HALF_LENGTH * every, 2 * HALF_LENGTH + 1
     kernel = np.zeros(blocks * every)
-    time = np.arange(-half, half + 1) / every
-    kernel[: 2 * half + 1] = np.sinc(time) * np.kaiser(2 * half + 1, KAISER_BETA)
-    kernel /= kernel.sum()
+    kernel[: 2 * half + 1] = make_low_pass(2 * half + 1, every, KAISER_BETA)
     rise = (values[-1] - values[0]) / max(1, values.size - 1)
     found = values[0] + rise * every * np.arange(-(-values.size // every))
     for first in range(0, found.size, CHUNK):

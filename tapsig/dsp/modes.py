@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
+from tapsig.dsp.decimate import make_low_pass
 from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, check_positive, check_samples, to_number
 
@@ -176,11 +177,7 @@ def least_samples(fs: float) -> int:
 def _low_pass(fs: float) -> FloatArray:
     """The low-pass before decimation, shape (taps,): Kaiser window, unit gain at 0 Hz."""
     thin, taps = _plan(fs)
-    if taps == 1:
-        return np.ones(1)
-    time = np.arange(taps) - (taps - 1) / 2
-    kernel = np.sinc(time / thin) / thin * np.kaiser(taps, 0.1102 * (STOPBAND_DB - 8.7))
-    return np.asarray(kernel / kernel.sum())
+    return np.ones(1) if taps == 1 else make_low_pass(taps, thin, 0.1102 * (STOPBAND_DB - 8.7))
 
 
 def _shift_to_zero(values: FloatArray, fs: float, centres_hz: FloatArray) -> ComplexArray:

@@ -91,28 +91,16 @@ def summarise_corpus(
     advance = progress or _ignore
     labelled = replace(corpus, entries=tuple(entry for entry in corpus.entries if entry.labels))
     survey = _survey(corpus, advance)
-    table, study = None, None
+    table: ScoreTable | None = None
+    study: PositionStudy | None = None
     if labelled.entries:
-        positions = {entry.position for entry in labelled.entries} - {""}
-        if len(positions) > 1:
-            study = study_positions(
-                variants,
-                labelled,
-                window_s=window_s,
-                jobs=jobs,
-                cache=cache,
-                progress=lambda done: advance(count + done),
-            )
-            table = study.table
-        else:
-            table = score(
-                variants,
-                labelled,
-                window_s=window_s,
-                jobs=jobs,
-                cache=cache,
-                progress=lambda done: advance(count + done),
-            )
+        several = len({entry.position for entry in labelled.entries} - {""}) > 1
+        judge: Callable[..., ScoreTable | PositionStudy] = study_positions if several else score
+        found = judge(
+            variants, labelled, window_s=window_s, jobs=jobs, cache=cache, progress=lambda done: advance(count + done)
+        )
+        study = found if isinstance(found, PositionStudy) else None
+        table = found.table if isinstance(found, PositionStudy) else found
     advance(3 * count)
     advice, tried_on = _explain(variants, labelled, window_s, lambda done: advance(3 * count + done))
     chosen, pair = choose_examples(corpus, survey.taps_of, table, list(variants)[-1])
