@@ -176,24 +176,7 @@ void tapsig_evidence_push(tapsig_evidence *evidence, const tapsig_evidence_confi
 /* 16 * log2(ms), the fraction linear between octaves: at most 1.4 bins too low. */
 static inline uint8_t bin_of(uint16_t ms)
 {
-    uint8_t octave = 15;
-    if (!(ms & 0xFF00)) {
-        ms = (uint16_t)(ms << 8);
-        octave = (uint8_t)(octave - 8);
-    }
-    if (!(ms & 0xF000)) {
-        ms = (uint16_t)(ms << 4);
-        octave = (uint8_t)(octave - 4);
-    }
-    if (!(ms & 0xC000)) {
-        ms = (uint16_t)(ms << 2);
-        octave = (uint8_t)(octave - 2);
-    }
-    if (!(ms & 0x8000)) {
-        ms = (uint16_t)(ms << 1);
-        octave--;
-    }
-    return (uint8_t)((octave << 4) | ((uint8_t)(ms >> 8) >> 3 & 15));
+    return (uint8_t)(ms > UINT8_MAX ? tapsig_normalise(ms, 15) : tapsig_normalise((uint16_t)(ms << 8), 7));
 }
 
 bool tapsig_evidence_tick(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint32_t block)
@@ -428,11 +411,12 @@ static void find_gain(tapsig_comparing *comparing, tapsig_evidence *evidence, co
         if (comparing->partner == 0) {
             tapsig_context_begin(&comparing->sums);
         }
-        while (evidence->first + comparing->partner < evidence->stop) {
-            if (left-- == 0) {
-                return;
+        const uint8_t others = (uint8_t)(evidence->stop - evidence->first);
+        if (comparing->partner < others) {
+            for (; left > 0 && comparing->partner < others; left--) {
+                tapsig_context_add(&comparing->sums, evidence, index, (uint8_t)(evidence->first + comparing->partner++));
             }
-            tapsig_context_add(&comparing->sums, evidence, index, (uint8_t)(evidence->first + comparing->partner++));
+            return;
         }
         tapsig_context_finish(&comparing->sums, evidence, config, index, comparing->row);
         comparing->described = true;

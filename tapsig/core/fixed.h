@@ -49,6 +49,9 @@ static inline uint32_t tapsig_add_saturated(uint32_t one, uint32_t other)
     return sum < one ? UINT32_MAX : sum;
 }
 
+/* 16 (octave + log2 of top / 32768), rounded down and taken as linear between octaves; `top` is 256 or more. */
+uint16_t tapsig_normalise(uint16_t top, uint8_t octave);
+
 /* A power as a level: eight steps an octave, 0.376 dB each; 0 for a power of 0 or 1, at most 255. The three bits below
  * the leading one stand for the fraction: log2(1 + m) is taken as m, at most 0.69 steps too low. */
 uint8_t tapsig_level(uint32_t power);

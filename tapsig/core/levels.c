@@ -28,8 +28,18 @@ static void push_level(tapsig_levels *levels, uint8_t channel, uint32_t power, u
     uint32_t *smoothed = &levels->smoothed[channel];
     *smoothed = (*smoothed >> 1) + (power >> 1);
     const uint8_t level = tapsig_level(*smoothed);
-    levels->level[channel][levels->block & (TAPSIG_BLOCKS_KEPT - 1)] =
-        level > offset + least ? (uint8_t)(level - offset) : least;
+    const uint8_t above = (uint8_t)(level > offset ? level - offset : 0);
+    levels->level[channel][levels->block & (TAPSIG_BLOCKS_KEPT - 1)] = larger(above, least);
+}
+
+/* The mean moves by 2^-shift of what lies above it, rounded down; in 16 bits. */
+static uint16_t move(uint16_t mean, uint16_t value, uint8_t shift)
+{
+    if (value >= mean) {
+        return (uint16_t)(mean + ((uint16_t)(value - mean) >> shift));
+    }
+    const uint16_t below = (uint16_t)(mean - value); /* at most 255 levels: there is room to round up */
+    return (uint16_t)(mean - ((uint16_t)(below + (1U << shift) - 1) >> shift));
 }
 
 static void follow_background(tapsig_background *background, uint8_t highest, bool first)
@@ -39,10 +49,8 @@ static void follow_background(tapsig_background *background, uint8_t highest, bo
         background->quietest = background->mean_1s = background->mean_8s = background->fading = level;
         return;
     }
-    const int32_t above_1s = (int32_t)level - background->mean_1s;
-    const int32_t above_8s = (int32_t)level - background->mean_8s;
-    background->mean_1s = (uint16_t)(background->mean_1s + (above_1s >> 4));
-    background->mean_8s = (uint16_t)(background->mean_8s + (above_8s >> 7));
+    background->mean_1s = move(background->mean_1s, level, 4);
+    background->mean_8s = move(background->mean_8s, level, 7);
     if (background->fading < level + FADING) {
         background->fading = level;
     } else {
@@ -55,18 +63,25 @@ static void follow_background(tapsig_background *background, uint8_t highest, bo
     }
 }
 
-/* Once in four blocks: the highest of them, and what follows from it. */
+/* The highest of every four blocks, and what follows from it. The reference is the highest of the eleven fours before:
+ * they are looked through while the next four blocks come, so that no block has much to do. */
 static void follow_maxima(tapsig_levels *levels, uint8_t channel)
 {
-    const uint8_t *four = &levels->level[channel][levels->block & (TAPSIG_BLOCKS_KEPT - 4)];
+    const uint8_t block = (uint8_t)levels->block, phase = block & 3, now = (block >> 2) & 15;
+    const uint8_t level = levels->level[channel][block & (TAPSIG_BLOCKS_KEPT - 1)];
     uint8_t *maxima = levels->maxima[channel];
-    const uint8_t now = (uint8_t)((levels->block >> 2) & 15);
-    maxima[now] = larger(larger(four[0], four[1]), larger(four[2], four[3]));
-    levels->highest_64[channel] = larger(maxima[now], levels->highest_64[channel]);
-    levels->reference[channel] = 0;
-    for (uint8_t i = 1; i < 12; i++) {
-        levels->reference[channel] = larger(maxima[(now - i) & 15], levels->reference[channel]);
+    uint8_t next = phase == 0 ? 0 : levels->next_reference[channel];
+    maxima[now] = phase == 0 ? level : larger(level, maxima[now]);
+    if (phase < 3) {
+        uint8_t at = (uint8_t)(now - 1 - 4 * phase);
+        for (uint8_t left = phase == 2 ? 3 : 4; left > 0; left--) {
+            next = larger(maxima[at-- & 15], next);
+        }
+        levels->next_reference[channel] = next;
+        return;
     }
+    levels->reference[channel] = next;
+    levels->highest_64[channel] = larger(maxima[now], levels->highest_64[channel]);
     if (!levels->settled || (levels->block & 63) == 63) {
         /* Before it has settled, the highest so far is the background: there is nothing else to compare with. */
         follow_background(&levels->background[channel], levels->highest_64[channel], !levels->settled);
@@ -84,10 +99,8 @@ void tapsig_levels_push(tapsig_levels *levels, const tapsig_blocks *blocks, cons
     push_level(levels, TAPSIG_INNOVATION, tapsig_square(error), 0, least);
     push_level(levels, TAPSIG_FAST, blocks->step_power, rate->step_offset[blocks->longer], least);
     push_level(levels, TAPSIG_SIGNAL, tapsig_square(signal), 0, least);
-    if ((levels->block & 3) == 3) {
-        for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-            follow_maxima(levels, channel);
-        }
+    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+        follow_maxima(levels, channel);
     }
     levels->block++;
     if (levels->block == SETTLING) {

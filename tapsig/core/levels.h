@@ -35,6 +35,7 @@ typedef struct {
     uint8_t level[TAPSIG_CHANNELS][TAPSIG_BLOCKS_KEPT]; /* block b at b mod 64 */
     uint8_t highest_64[TAPSIG_TRACKED];
     uint8_t maxima[TAPSIG_TRACKED][16]; /* of every four blocks */
+    uint8_t next_reference[TAPSIG_TRACKED]; /* of the fours looked through so far */
     uint8_t reference[TAPSIG_TRACKED];  /* highest of the 44 blocks before the four last completed */
     tapsig_background background[TAPSIG_TRACKED];
     uint32_t block; /* number of the next block */

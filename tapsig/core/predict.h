@@ -10,16 +10,20 @@
 
 #define TAPSIG_ORDER 16
 
+#define TAPSIG_HISTORY 17 /* one value more than weights, which are adapted when the next value comes */
+
 typedef struct {
-    int32_t weights_q20[TAPSIG_ORDER]; /* within +-8 */
-    int16_t history[2 * TAPSIG_ORDER]; /* each value twice, so that the last ones always lie in one piece */
-    uint32_t power;                    /* sum of (value^2 >> 4) over the history */
+    int32_t weights_q20[TAPSIG_ORDER];   /* within +-8; without the last adaptation, which is `gain` */
+    int16_t history[2 * TAPSIG_HISTORY]; /* each value twice, so that the last ones always lie in one piece */
+    uint32_t power;                      /* sum of (value^2 >> 4) over the last TAPSIG_ORDER values */
+    int16_t gain;                        /* still to be added to the weights: gain x history >> 8 x bytes */
+    uint8_t bytes;
     uint8_t newest;
 } tapsig_predictor;
 
 void tapsig_predictor_init(tapsig_predictor *predictor);
 
-/* The prediction error of `value`; then adapt to it. */
+/* The prediction error of `value`; the weights adapt to it. */
 int16_t tapsig_predict(tapsig_predictor *predictor, int16_t value);
 
 #endif
