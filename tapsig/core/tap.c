@@ -295,7 +295,7 @@ uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16
 
 bool tapsig_tap_has_time(const tapsig_tap *tap)
 {
-    return tap->stage == 0 && (tap->levels.block & 3) != 0;
+    return tap->stage == 0;
 }
 
 uint16_t tapsig_tap_onset_age(const tapsig_tap *tap, const tapsig_tap_config *config)

@@ -63,8 +63,7 @@ uint8_t tapsig_tap_take(tapsig_tap *tap, const tapsig_tap_config *config, const 
 /* Take one count. */
 uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16_t count);
 
-/* Whether the last block left time for something else: no candidate is being judged, and none of the work was due that
- * comes once in four blocks. */
+/* Whether the last block left time for something else: no candidate is being judged. */
 bool tapsig_tap_has_time(const tapsig_tap *tap);
 
 /* How many samples the onset of `tap->candidate` lies before the count that decided it. */

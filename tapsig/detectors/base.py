@@ -14,7 +14,7 @@ from typing import Any, ClassVar, Protocol, Self, cast, runtime_checkable
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.converter import UNKNOWN, Converter
+from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.errors import ParameterError, RecordingError, TapsigError
 from tapsig.records import Detections, Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples, to_floats
@@ -107,14 +107,14 @@ class StreamingDetector(ABC):
             For a chunk of another shape, one that holds nan or inf, counts of an unknown converter, and after `flush`.
         """
         self._refuse_after_flush()
-        samples = self._to_volts(chunk)
+        samples = self._take_counts(chunk) if _is_integer(chunk) else to_floats("chunk", chunk)
         if samples.ndim == 2 and samples.shape[1] == 1:
             samples = samples[:, 0]
         if samples.ndim != 1:
             raise ParameterError(f"chunk has shape {samples.shape}; a detector takes one channel, (n,) or (n, 1)")
         if not samples.size:
             return Detections.empty()
-        if not np.isfinite(samples).all():
+        if samples.dtype == np.float64 and not np.isfinite(samples).all():
             first = self._consumed + int(np.flatnonzero(~np.isfinite(samples))[0])
             raise ParameterError(f"chunk holds nan or inf (sample {first}); every sample must be finite")
         detections = self._process(np.ascontiguousarray(samples), self._consumed)
@@ -139,23 +139,12 @@ class StreamingDetector(ABC):
     def _at_rate(self, detections: Detections) -> Detections:
         return replace(detections, fs=self._fs) if len(detections) else detections
 
-    def _to_volts(self, chunk: npt.ArrayLike) -> FloatArray:
-        if getattr(chunk, "dtype", None) is None or np.asarray(chunk).dtype.kind not in "iu":
-            return to_floats("chunk", chunk)
-        counts = np.asarray(chunk)
-        converter = getattr(self, "_converter", UNKNOWN)
-        if converter is UNKNOWN:
-            raise ParameterError(
-                f"chunk holds integers ({counts.dtype}), whose scale in volts is unknown; build the detector with"
-                " converter=Converter((low, high), adc_bits) of tapsig.converter, if it takes one, or push volts"
-            )
-        highest = (1 << converter.adc_bits) - 1
-        if counts.size and not 0 <= counts.min() <= counts.max() <= highest:
-            raise ParameterError(
-                f"chunk holds counts from {counts.min()} to {counts.max()}; a converter of {converter.adc_bits} bits"
-                f" gives 0 to {highest}"
-            )
-        return np.asarray(converter.to_volts(counts))
+    def _take_counts(self, chunk: npt.ArrayLike) -> Any:
+        """What `_process` takes for counts; here they are refused."""
+        raise ParameterError(
+            f"chunk holds integers ({np.asarray(chunk).dtype}), whose scale in volts is unknown; build the detector"
+            " with converter=Converter((low, high), adc_bits) of tapsig.converter, if it takes one, or push volts"
+        )
 
     def _refuse_after_flush(self) -> None:
         if self._flushed:
@@ -172,6 +161,39 @@ class StreamingDetector(ABC):
     @abstractmethod
     def _clear(self) -> None:
         """Set the initial state."""
+
+
+class CountDetector(StreamingDetector):
+    """Base of the detectors of the core, which work on counts: volts become those of the converter.
+
+    A subclass implements `_decide` instead of `_process`.
+    """
+
+    def __init__(self, fs: float, converter: Converter) -> None:
+        super().__init__(fs)
+        self._converter = converter
+
+    def _take_counts(self, chunk: npt.ArrayLike) -> CountArray:
+        if self._converter is UNKNOWN:
+            return cast(CountArray, super()._take_counts(chunk))
+        counts, highest = np.asarray(chunk), (1 << self._converter.adc_bits) - 1
+        if counts.size and not 0 <= counts.min() <= counts.max() <= highest:
+            raise ParameterError(
+                f"chunk holds counts from {counts.min()} to {counts.max()}; a converter of {self._converter.adc_bits}"
+                f" bits gives 0 to {highest}"
+            )
+        return counts.astype(np.uint16, copy=False)
+
+    def _process(self, samples: npt.NDArray[Any], first: int) -> Detections:
+        return self._decide(samples if samples.dtype == np.uint16 else self._converter.to_counts(samples))
+
+    @abstractmethod
+    def _decide(self, counts: CountArray) -> Detections:
+        """Decide on the next counts."""
+
+
+def _is_integer(chunk: npt.ArrayLike) -> bool:
+    return getattr(chunk, "dtype", None) is not None and np.asarray(chunk).dtype.kind in "iu"
 
 
 def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rejected: bool = False) -> Detections:
@@ -210,7 +232,7 @@ def build_detector(
         return cast(Detector, build(fs, keep_rejected=keep_rejected, **options))
 
 
-def feed(running: Detector, chunks: Iterable[FloatArray], *, drop_features: bool = False) -> Detections:
+def feed(running: Detector, chunks: Iterable[npt.NDArray[Any]], *, drop_features: bool = False) -> Detections:
     """All detections from reset to flush; ParameterError for invalid ones."""
     parts: list[Detections] = []
 

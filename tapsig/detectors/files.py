@@ -3,21 +3,24 @@
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import groupby
-from operator import itemgetter
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from tapsig.converter import Converter
-from tapsig.detectors.base import Variant, attribute_errors, build_detector, feed
+from tapsig.converter import Converter, CountArray
+from tapsig.detectors.base import CountDetector, Variant, attribute_errors, build_detector, feed
 from tapsig.errors import RecordingError
 from tapsig.loading import read_wav_blocks, read_wav_info
 from tapsig.loading.findings import FindingList
-from tapsig.loading.wav import note_unusual
+from tapsig.loading.wav import note_unusual, read_wav_counts
 from tapsig.records import Detections, Gap
 from tapsig.units import FloatArray
 
 BLOCK_SAMPLES = 1 << 18
+Piece = tuple[int, npt.NDArray[Any]]
+"""Volts or counts, after the first sample of their stretch."""
 
 
 def detect_wav(
@@ -28,7 +31,7 @@ def detect_wav(
     full_scale_v: float = 1.0,
     keep_rejected: bool = False,
     findings: FindingList | None = None,
-    progress: Callable[[int], None] | None = None,
+    progress: Callable[[int], None] = lambda _: None,
 ) -> Detections:
     """Detect in one channel of a WAV file without holding all its samples.
 
@@ -41,30 +44,42 @@ def detect_wav(
     info = read_wav_info(path)
     converter = Converter((-full_scale_v, full_scale_v), min(max(info.adc_bits or 16, 8), 16))
     running = build_detector(variant, info.fs, where=str(path), keep_rejected=keep_rejected, converter=converter)
-    blocks = read_wav_blocks(
-        path, channel=channel, full_scale_v=full_scale_v, block_samples=BLOCK_SAMPLES, keep_undefined=True
-    )
     gaps: list[Gap] = []
-    noted = note_unusual(
-        blocks,
-        FindingList() if findings is None else findings,
-        full_scale_v=full_scale_v,
-        is_float=info.adc_bits is None,
-    )
-    pieces = _cut_at_undefined(noted, info.fs, gaps, progress or (lambda _: None))
+    if info.is_counts and isinstance(running, CountDetector):
+        pieces = _follow(read_wav_counts(path, channel=channel, block_samples=BLOCK_SAMPLES), progress)
+    else:
+        blocks = read_wav_blocks(
+            path, channel=channel, full_scale_v=full_scale_v, block_samples=BLOCK_SAMPLES, keep_undefined=True
+        )
+        noted = note_unusual(
+            blocks,
+            FindingList() if findings is None else findings,
+            full_scale_v=full_scale_v,
+            is_float=info.adc_bits is None,
+        )
+        pieces = _cut_at_undefined(noted, info.fs, gaps, progress)
     with attribute_errors(variant, str(path), passing=RecordingError):
         found = [
             feed(running, (samples for _, samples in stretch), drop_features=True).shifted(start)
-            for start, stretch in groupby(pieces, key=itemgetter(0))
+            for start, stretch in groupby(pieces, key=lambda piece: piece[0])
         ]
     if not found:
         raise RecordingError(f"{path}: every sample is nan or infinite; export it again")
     return replace(Detections.concatenate(found), fs=info.fs, gaps=tuple(gaps))
 
 
+def _follow(blocks: Iterator[CountArray], progress: Callable[[int], None]) -> Iterator[Piece]:
+    """Blocks of counts, which are never undefined."""
+    done = 0
+    for block in blocks:
+        yield 0, block
+        done += block.size
+        progress(done)
+
+
 def _cut_at_undefined(
     blocks: Iterator[FloatArray], fs: float, gaps: list[Gap], progress: Callable[[int], None]
-) -> Iterator[tuple[int, FloatArray]]:
+) -> Iterator[Piece]:
     """Pieces without undefined samples, each with the first sample of its stretch; `gaps` takes what is between them.
 
     As in a recording that is loaded whole, undefined samples do not count, and time begins with the first defined one.

@@ -6,13 +6,13 @@ from typing import ClassVar
 
 import numpy as np
 
-from tapsig.converter import UNKNOWN, Converter
+from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.core.plain import FixedThresholdCore
 from tapsig.core.share import fill_share, one_pole_share
-from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.base import CountDetector
 from tapsig.detectors.parameters import Parameters
 from tapsig.records import Detections
-from tapsig.units import FloatArray, check_positive, check_range, seconds_to_samples
+from tapsig.units import check_positive, check_range, seconds_to_samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,14 +47,13 @@ class FixedThreshold(Parameters):
         return FixedThresholdDetector(self, fs, converter or UNKNOWN)
 
 
-class FixedThresholdDetector(StreamingDetector):
+class FixedThresholdDetector(CountDetector):
     """Runs a `FixedThreshold`; strength is the deviation over the threshold in decibels."""
 
     latency_s = 0.0
 
     def __init__(self, variant: FixedThreshold, fs: float, converter: Converter) -> None:
-        super().__init__(fs)
-        self._converter = converter
+        super().__init__(fs, converter)
         self._threshold = variant.threshold_v / converter.count_v * (1 << (16 - converter.adc_bits))  # 16-bit samples
         self._dead = min(seconds_to_samples(variant.dead_time_s, self.fs, at_least=1), 2**32 - 1)
         group = min(max(round(self.fs / 1000.0), 1), 255)
@@ -69,6 +68,6 @@ class FixedThresholdDetector(StreamingDetector):
     def _clear(self) -> None:
         self.core.reset()
 
-    def _process(self, samples: FloatArray, first: int) -> Detections:
-        taps = self.core.push(self._converter.to_counts(samples), least_gap=self._dead)
+    def _decide(self, counts: CountArray) -> Detections:
+        taps = self.core.push(counts, least_gap=self._dead)
         return Detections(taps.onset, taps.decided, 20.0 * np.log10(taps.over / self._threshold))

@@ -10,15 +10,15 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import ClassVar
 
-from tapsig.converter import UNKNOWN, Converter
+from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.core.plain import RingFollowingCore
 from tapsig.core.rate import DB_PER_LEVEL
 from tapsig.core.share import cutoff_time_s, fill_share, one_pole_share
-from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.base import CountDetector
 from tapsig.detectors.parameters import Parameters
 from tapsig.errors import ParameterError
 from tapsig.records import Detections
-from tapsig.units import FloatArray, check_pair, check_positive, check_range
+from tapsig.units import check_pair, check_positive, check_range
 
 BLOCK_HZ = 1000.0
 LOWEST_FS, HIGHEST_FS = 4.0, 1e7
@@ -87,12 +87,11 @@ def _decay(db_s: float) -> int:
     return min(max(_levels(db_s / BLOCK_HZ), 1), _HIGHEST_DECAY)
 
 
-class RingFollowingDetector(StreamingDetector):
+class RingFollowingDetector(CountDetector):
     """Runs a `RingFollowing`; strength is the level over the threshold in decibels."""
 
     def __init__(self, variant: RingFollowing, fs: float, converter: Converter) -> None:
-        super().__init__(fs)
-        self._converter = converter
+        super().__init__(fs, converter)
         self._given_db_s = variant.decay_db_s
         self.latency_s = 1.0 / BLOCK_HZ + 1.0 / self.fs
         high_pass_s = cutoff_time_s("high_pass_hz", variant.high_pass_hz, self.fs)
@@ -122,6 +121,6 @@ class RingFollowingDetector(StreamingDetector):
     def _clear(self) -> None:
         self.core.reset()
 
-    def _process(self, samples: FloatArray, first: int) -> Detections:
-        taps = self.core.push(self._converter.to_counts(samples), least_gap=self._least_gap)
+    def _decide(self, counts: CountArray) -> Detections:
+        taps = self.core.push(counts, least_gap=self._least_gap)
         return Detections(taps.onset, taps.decided, taps.over / _LEVEL * DB_PER_LEVEL)

@@ -13,10 +13,10 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.converter import UNKNOWN, Converter
+from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
 from tapsig.core.tap import DECISION_MS, Judged, TapCore, Verdict
-from tapsig.detectors.base import StreamingDetector
+from tapsig.detectors.base import CountDetector
 from tapsig.detectors.features import TABLE
 from tapsig.detectors.model import Model, to_probability, to_score
 from tapsig.detectors.parameters import Parameters
@@ -79,7 +79,7 @@ class Tap(Parameters):
         return TapDetector(self, fs, converter or UNKNOWN, keep_rejected=keep_rejected)
 
 
-class CandidateDetector(StreamingDetector):
+class CandidateDetector(CountDetector):
     """Runs the core's candidates through a model; what their strength is, and why one is rejected, say subclasses."""
 
     def __init__(
@@ -93,8 +93,7 @@ class CandidateDetector(StreamingDetector):
         dead_time_s: float,
         keep_rejected: bool,
     ) -> None:
-        super().__init__(check_range("fs", fs, LOWEST_FS, HIGHEST_FS))
-        self._converter = converter
+        super().__init__(check_range("fs", fs, LOWEST_FS, HIGHEST_FS), converter)
         self._keep_rejected = keep_rejected
         self._core = TapCore(
             self.fs,
@@ -115,8 +114,8 @@ class CandidateDetector(StreamingDetector):
     def _clear(self) -> None:
         self._core.reset()
 
-    def _process(self, samples: FloatArray, first: int) -> Detections:
-        return self._report(self._core.push(self._converter.to_counts(samples)))
+    def _decide(self, counts: CountArray) -> Detections:
+        return self._report(self._core.push(counts))
 
     def _finish(self, consumed: int) -> Detections:
         return self._report(self._core.finish())

@@ -5,11 +5,13 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import soundfile
 
+from tapsig.converter import CountArray
 from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.loading.cue_points import replace_cue_points
 from tapsig.loading.files import replace_file, show_path
@@ -20,6 +22,7 @@ from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples
 
 BLOCK_SAMPLES = 1 << 16
+COUNT_BITS = 16
 MAX_GAPS = 1000
 RATE_TOLERANCE = 1e-3
 UNDEFINED = "samples are nan or infinite; left out, and a gap stands for them"
@@ -37,13 +40,17 @@ SUBTYPES = {
 
 @dataclass(frozen=True, slots=True)
 class WavInfo:
-    """A WAV file: rate in Hz, channels, frames, converter bits (None for float), and the faults of its header."""
+    """A WAV file: rate in Hz, channels, frames, converter bits (None for float), and the faults of its header.
+
+    `is_counts`: its samples are counts of a 16-bit converter, as `read_wav_counts` gives them.
+    """
 
     fs: float
     channels: int
     frames: int
     adc_bits: int | None
     findings: tuple[Finding, ...] = ()
+    is_counts: bool = False
 
     @property
     def duration_s(self) -> float:
@@ -59,7 +66,7 @@ def read_wav_info(path: str | Path) -> WavInfo:
     findings = FindingList()
     header = read_wave_header(Path(path), findings)
     settled = findings.settle(str(path), strict=False)
-    return WavInfo(float(header.fs), header.channels, header.frames, _adc_bits(header), settled)
+    return WavInfo(float(header.fs), header.channels, header.frames, _adc_bits(header), settled, _is_counts(header))
 
 
 def read_wav(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
@@ -165,6 +172,20 @@ def read_wav_blocks(
     return blocks if keep_undefined else _refuse_undefined(path, blocks, first)
 
 
+def read_wav_counts(path: str | Path, *, channel: int = 0, block_samples: int = BLOCK_SAMPLES) -> Iterator[CountArray]:
+    """One channel of a 16-bit WAV file as consecutive blocks of counts of a 16-bit converter: 2**15 is 0 V.
+
+    Raises RecordingError when it is no usable WAV file, ParameterError for one of another width or without the channel.
+    """
+    path = Path(path)
+    header = read_wave_header(path, FindingList())
+    _check_channel(path, header, channel)
+    if not _is_counts(header):
+        raise ParameterError(f"{path}: its samples are not 16-bit integers; read_wav_blocks gives them in volts")
+    for frames in _read_frames(path, header, block_samples, first=0, stop=header.frames):
+        yield frames[:, channel].view(np.uint16) ^ np.uint16(1 << (COUNT_BITS - 1))
+
+
 def _refuse_undefined(path: Path, blocks: Iterator[FloatArray], first: int) -> Iterator[FloatArray]:
     done = first
     for block in blocks:
@@ -186,19 +207,28 @@ def _blocks(
     full_scale: float = 1.0,
 ) -> Iterator[FloatArray]:
     """Blocks of one channel; full scale becomes `full_scale`."""
+    for frames in _read_frames(path, header, block_samples, first=first, stop=header.frames if stop is None else stop):
+        yield frames[:, channel] * (2.0**-15 * full_scale if frames.dtype == np.int16 else full_scale)
+
+
+def _read_frames(
+    path: Path, header: WaveFile, block_samples: int, *, first: int, stop: int
+) -> Iterator[npt.NDArray[Any]]:
+    """Blocks of frames, shape (n, channels). 16-bit integers are as they are: those that are not wanted need no
+    conversion; all else has full scale 1.
+    """
     try:
         with _open(path, header) as sound:
             if first:
                 sound.seek(first)
-            left = (header.frames if stop is None else stop) - first
-            # Integers as they are: the channels that are not wanted need no conversion.
-            dtype, unit = ("int16", 2.0**-15 * full_scale) if sound.subtype == "PCM_16" else ("float64", full_scale)
+            left = stop - first
+            dtype = "int16" if sound.subtype == "PCM_16" else "float64"
             while left > 0:
                 frames = sound.read(min(block_samples, left), dtype=dtype, always_2d=True)
                 if not len(frames):
                     raise RecordingError(f"{path}: its last {left} frames cannot be decoded; convert it to 16-bit WAV")
                 left -= len(frames)
-                yield frames[:, channel] * unit
+                yield frames
     except soundfile.SoundFileError as error:
         raise RecordingError(f"{path}: its samples cannot be decoded ({error}); convert it to 16-bit WAV") from error
 
@@ -259,6 +289,10 @@ def _check_channel(path: Path, header: WaveFile, channel: int) -> None:
 
 def _adc_bits(header: WaveFile) -> int | None:
     return header.valid_bits if header.tag == PCM and header.valid_bits <= 24 else None
+
+
+def _is_counts(header: WaveFile) -> bool:
+    return (header.tag, header.bits, header.valid_bits) == (PCM, COUNT_BITS, COUNT_BITS)
 
 
 def _leave_out_undefined(
