@@ -11,6 +11,7 @@ import argparse
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -20,17 +21,19 @@ from benchmarks.tally import WINDOW_S, Tally
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, fit_trees, gather_all
 from benchmarks.transfer_data import SOURCES, others_than
 from benchmarks.transfer_peers import RECORDINGS, SETTINGS, compare_pickers
-from tapsig.detectors.features import FEATURES
+from tapsig.detectors.features import FEATURES, TABLE
 from tapsig.detectors.model import SCALE, Model, to_score
 from tapsig.detectors.tap import Tap, shipped_model
 from tapsig.fitting.boosting import Boosting
 from tapsig.fitting.candidates import LATE_S, CandidateTable, evaluate_threshold
 from tapsig.scoring.matching import match_onsets
+from tapsig.scoring.outcomes import find_first_taps
 from tapsig.units import BoolArray, FloatArray, IntArray
 
 Lines = list[list[object]]
 SIZES = (10, 25, 50, 100, 200)
 """Trees, of the curve of size against the worst source. The first trees of a larger fit are those of a smaller one."""
+BANDS_DB = (6.0, 12.0, 18.0, 24.0)
 STEPS = np.arange(-2.0, 1.01, 0.5)
 PROBABILITIES = (0.2, 0.27, 0.33, 0.4, 0.5)
 RATES = ("1000", "2000", "8000", "44100")
@@ -107,6 +110,31 @@ def split_errors(table: CandidateTable, scores: IntArray, least: int, kind: Call
     return [taps, *(count / max(taps, 1) for count in (found, none, rejected, missed_else)), false, late]
 
 
+def find_by_rise(table: CandidateTable, scores: IntArray, least: int) -> list[object]:
+    """Taps with a candidate whose smaller rise over the 48 ms before lies in each band, and the shares found of all
+    and of the first ones.
+    """
+    columns = [FEATURES.index(name) for name in ("innovation_rise", "fast_rise")]
+    seen: list[tuple[float, bool, bool]] = []
+    for number, part in each_recording(table):
+        taps_s, onset_s, own = table.taps_s[number], table.onset_s[part], scores[part]
+        rises = TABLE[columns[0]].to_unit(table.rows[part][:, columns].min(axis=1))
+        for tap_s, is_first in zip(taps_s.tolist(), find_first_taps(taps_s).tolist(), strict=True):
+            near = np.flatnonzero(np.abs(onset_s - tap_s) <= WINDOW_S)
+            if near.size:
+                best = near[own[near].argmax()]
+                seen.append((float(rises[best]), bool(own[best] >= least), is_first))
+    rise, found, first = (np.array(column) for column in zip(*seen, strict=True))
+    cells: list[object] = []
+    for low, high in pairwise((-math.inf, *BANDS_DB, math.inf)):
+        inside = (rise >= low) & (rise < high)
+        shares = [
+            found[inside & kind].mean() if (inside & kind).any() else math.nan for kind in (found | ~found, first)
+        ]
+        cells.append(f"{inside.sum()}: {shares[0]:.2f}, {shares[1]:.2f}")
+    return cells
+
+
 def tune_rise(tables: Sequence[CandidateTable]) -> float:
     """The rise of the prediction error, in the core's bytes, that gives the best mean F1 over `tables`."""
     column = FEATURES.index("innovation_rise")
@@ -125,9 +153,11 @@ def tune_rise(tables: Sequence[CandidateTable]) -> float:
 
 def compare(
     models: Mapping[str, Model], train: Mapping[str, CandidateTable], test: Mapping[str, CandidateTable]
-) -> tuple[Lines, Lines, Lines]:
-    """The table of sources; F1 by rate and by threshold for models that did not meet the source; the errors."""
-    lines, curves, errors = [], [], []
+) -> tuple[Lines, Lines, Lines, Lines]:
+    """The table of sources; F1 by rate and by threshold for models that did not meet the source; what is found by the
+    rise; the errors.
+    """
+    lines, curves, rises, errors = [], [], [], []
     least, column = to_score(PROBABILITY), FEATURES.index("innovation_rise")
     for source, without in models.items():
         table = test[source]
@@ -145,10 +175,11 @@ def compare(
         rates = [judge(table, scores, least, kind=at_rate(rate)).f1 for rate in RATES]
         tallies = [judge(table, scores, to_score(probability)) for probability in PROBABILITIES]
         curves.append([source, *rates, *(f"{one.f1:.3f}, {one.opened}/{one.entries}" for one in tallies)])
+        rises.append([source, *find_by_rise(table, scores, least)])
         for name, kind in (("easy", is_easy), ("others", lambda group: not is_easy(group))):
             if (cells := split_errors(table, shipped, least, kind))[0]:
                 errors.append([source, name, *cells])
-    return lines, curves, errors
+    return lines, curves, rises, errors
 
 
 def size_curve(models: Mapping[str, Model], test: Mapping[str, CandidateTable]) -> Lines:
@@ -174,9 +205,10 @@ def show(header: Sequence[str], body: Lines) -> list[str]:
     return ["| " + " | ".join(line) + " |" for line in (header, ["---"] * len(header), *cells)]
 
 
-def render(lines: Lines, curves: Lines, errors: Lines, sizes: Lines, others: Lines) -> str:
+def render(lines: Lines, curves: Lines, rises: Lines, errors: Lines, sizes: Lines, others: Lines) -> str:
     """The section of benchmarks/README.md."""
     head = ["source", "detector", "F1", "first taps", "later taps", "codes opened", "false/h, no taps"]
+    bands = [f"under {BANDS_DB[0]:g} dB", *(f"{a:g} to {b:g}" for a, b in pairwise(BANDS_DB)), f"over {BANDS_DB[-1]:g}"]
     shares = ["found", "no candidate", "rejected", "else missed"]
     text = [
         "Simulated doors of five generators that differ in kind, and composed real hits: among other percussion"
@@ -185,6 +217,10 @@ def render(lines: Lines, curves: Lines, errors: Lines, sizes: Lines, others: Lin
         f" Match within ±50 ms, probability {PROBABILITY:g}. First taps come over a second after the tap before."
         " Codes are opened by the rule.",
         "", *show(head, lines), "",
+        "How plain a tap is: those that raise a candidate within 50 ms, by its rise over the 48 ms before (the smaller"
+        " one of prediction error and steps), with the shares found of all and of the first ones, by the model trained"
+        " without the source:",
+        "", *show(["source", *bands], rises), "",
         f"Others on a share of the same recordings ({RECORDINGS['test']} of each source), tuned on a few training"
         f" recordings of the other sources ({RECORDINGS['train']} of each), {SETTINGS} settings each:",
         "", *show(head, others), "",
@@ -207,12 +243,12 @@ def main() -> None:
     train, test = gather_all("train", args.kept), gather_all("test", args.kept)
     largest = {source: train_without(source, train, replace(BOOSTING, trees=max(SIZES))) for source in SOURCES}
     models = {source: replace(model, trees=model.trees[: BOOSTING.trees]) for source, model in largest.items()}
-    lines, curves, errors = compare(models, train, test)
+    lines, curves, rises, errors = compare(models, train, test)
     taps = {
         source: {"tap, trained without it": Tap(probability=PROBABILITY, model=model), "tap, as shipped": Tap()}
         for source, model in models.items()
     }
-    text = render(lines, curves, errors, size_curve(largest, test), compare_pickers(taps))
+    text = render(lines, curves, rises, errors, size_curve(largest, test), compare_pickers(taps))
     write_section("What transfers", text, "python -m benchmarks.transfer --kept DIR")
     print(text)
 

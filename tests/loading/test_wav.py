@@ -22,6 +22,7 @@ from tapsig.loading import (
     write_cue_labels,
     write_wav,
 )
+from tapsig.loading.wav import read_wav_counts
 from tapsig.records import Gap, Label
 from tests.fakes import put, read_wav_bytes
 
@@ -231,6 +232,24 @@ def test_blocks_joined_are_the_recording(tmp_path: Path, block_samples: int, bro
     np.testing.assert_array_equal(
         np.concatenate(blocks), read_recording(path, ReadOptions(full_scale_v=2.5))[0].samples
     )
+
+
+def test_counts_are_the_integers_of_the_file(tmp_path: Path) -> None:
+    written = np.array([-32768, -1, 0, 1, 32767], dtype=np.int16)
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.stack([written[::-1], written], axis=1), 8000, subtype="PCM_16")
+    counts = np.concatenate(list(read_wav_counts(path, channel=1, block_samples=2)))
+    assert counts.tolist() == (written.astype(int) + 2**15).tolist()
+    assert read_wav_info(path).is_counts
+
+
+@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_24", "FLOAT"])
+def test_samples_of_another_width_are_no_counts(tmp_path: Path, subtype: str) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.zeros(8), 8000, subtype=subtype)
+    assert not read_wav_info(path).is_counts
+    with pytest.raises(ParameterError, match=r"a\.wav: its samples are not 16-bit integers; read_wav_blocks"):
+        next(read_wav_counts(path))
 
 
 @pytest.mark.parametrize("bits", [8, 16, 24, 32])
