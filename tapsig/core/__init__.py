@@ -28,6 +28,7 @@ HEADERS = (
     "entry.h",
     "evidence.h",
     "context.h",
+    "compare.h",
     "judge.h",
     "host.h",
     "logtext.h",

@@ -10,6 +10,16 @@
 
 #include "evidence.h"
 
+#define TAPSIG_CONTEXT 8 /* bytes of a row */
+#define TAPSIG_NEAREST 3
+
+/* What a candidate finds among the others of its entry (context.h). */
+typedef struct {
+    uint16_t likely, likely_near, like_likely, like_unlikely;
+    uint16_t smallest[TAPSIG_NEAREST];
+    uint8_t highest;
+} tapsig_context_sums;
+
 /* Row of candidate `index` of an entry that is over:
  *   0 the detector's log-odds, in 1/16 nat from -5 nats on
  *   1 the highest of another candidate, likewise

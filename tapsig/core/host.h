@@ -4,7 +4,7 @@
 
 #include <stdint.h>
 
-#include "evidence.h"
+#include "compare.h"
 #include "fixed_threshold.h"
 #include "ring_following.h"
 #include "tap.h"

@@ -9,8 +9,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "compare.h"
 #include "entry.h"
-#include "evidence.h"
 
 typedef struct {
     tapsig_entry_config entry;       /* without a code */

@@ -2,7 +2,7 @@
 
 The rule (`tapsig.entry.machine`) counts accepted taps: one missed or false tap spoils a code. The decoder `evidence`
 waits for the same silence, and then looks for the most likely series of taps among all candidates, by their log-odds,
-rhythm and likeness (core/evidence.h has the method and its sources). It accepts a code when the code's best series is
+rhythm and likeness (core/compare.h has the method and its sources). It accepts a code when the code's best series is
 likelier than the best other series by a threshold.
 
 A locked door that does not open can be an emergency: this must never be the only way to reach a person or an animal,
