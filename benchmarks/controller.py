@@ -23,7 +23,7 @@ from benchmarks import cortex_m
 from benchmarks.sections import write_section
 from tapsig.converter import Converter, CountArray
 from tapsig.detectors import load_detector
-from tapsig.entry.evidence import Decoder, decode_recording
+from tapsig.entry.decoding import Decoder, decode_recording
 from tapsig.exporting import prepare, render_firmware, render_package, simulated, write_package
 from tapsig.exporting.chain import Prepared
 from tapsig.exporting.numbers import render_header

@@ -41,10 +41,14 @@ def _list(folder: str, names: str, suffix: str) -> tuple[str, ...]:
 
 ROOMS = {
     "scoring": Room(_list("scoring", "criteria intervals matching outcomes tally tuning", ".py"), ("tests/scoring",)),
-    "entry": Room(_list("entry", "machine faults evidence", ".py"), ("tests/entry",)),
+    "entry": Room(_list("entry", "parameters machine faults evidence decoding", ".py"), ("tests/entry",)),
     "reading of logs": Room(_list("loading", "layout lines clock restart columns choice csv", ".py"), READING),
     "core": Room(
-        _list("core", "blocks predict levels tap trees entry evidence context fixed_threshold ring_following", ".c"),
+        _list(
+            "core",
+            "blocks predict levels tap trees entry evidence context compare fixed_threshold ring_following",
+            ".c",
+        ),
         ("tests/core/test_stages.py", "tests/detectors/test_tap.py", "tests/entry", "tests/test_converter.py"),
     ),
 }

@@ -20,7 +20,7 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.entry import EntryMachine as EntryMachine
     from tapsig.entry import EntryParameters as EntryParameters
     from tapsig.entry import decode_taps as decode_taps
-    from tapsig.entry.evidence import decode as decode
+    from tapsig.entry.decoding import decode as decode
     from tapsig.errors import RecordingWarning as RecordingWarning
     from tapsig.errors import TapsigError as TapsigError
     from tapsig.exporting.package import export_detector as export
@@ -62,7 +62,7 @@ _HOME = {
     "positions": "tapsig.comparison.positions:study_positions",
     "propose": "tapsig.labelling.proposal:propose_onsets",
     "fit": "tapsig.fitting.fit:fit_detector",
-    "decode": "tapsig.entry.evidence",
+    "decode": "tapsig.entry.decoding",
     "risk": "tapsig.risks.entries:estimate_risk",
     "simulate": "tapsig.simulation:simulate_scene",
     "export": "tapsig.exporting.package:export_detector",

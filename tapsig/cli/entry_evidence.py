@@ -24,7 +24,8 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
     """Decode, and print candidates and entries, or explain one entry."""
     from tapsig.cli.corpus_options import check_plots, draw  # heavy rooms load when they are used
     from tapsig.detectors import load_detector
-    from tapsig.entry.evidence import Evidence, EvidenceMachine, check_decoder
+    from tapsig.entry.decoding import check_decoder
+    from tapsig.entry.evidence import Evidence, EvidenceMachine
 
     check_plots(args.plot, force=args.force)
     variant = load_detector(args.detector)
@@ -61,7 +62,7 @@ def _decode_file(
 ) -> "tuple[list[EvidenceEntry], float]":
     """The entries of `args.recording`, and the time at which the part that was read begins."""
     from tapsig.cli.recording_options import read  # heavy rooms load when they are used
-    from tapsig.entry.evidence import listen
+    from tapsig.entry.decoding import listen
 
     recording = read(args)
     entries = list(listen(machine, variant, recording))  # type: ignore[arg-type]

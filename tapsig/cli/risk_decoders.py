@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]", question: "RiskQuestion") -> int:
     """Observe both decoders on the recordings, and print the curve."""
     from tapsig.detectors import load_detector  # heavy rooms load when they are used
-    from tapsig.entry.evidence import Evidence, check_decoder
+    from tapsig.entry.decoding import check_decoder
+    from tapsig.entry.evidence import Evidence
     from tapsig.risks.openings import (
         EntryTrial,
         TapFreeDecoding,

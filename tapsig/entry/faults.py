@@ -4,7 +4,8 @@ import itertools
 import statistics
 from collections.abc import Sequence
 
-from tapsig.entry.machine import Entry, EntryParameters, Verdict
+from tapsig.entry.machine import Entry, Verdict
+from tapsig.entry.parameters import EntryParameters
 
 LONG_GAP = 1.6  # times the usual gap: a tap may be missing (two usual gaps are 2, a hand's spread is a few per cent)
 SHORT_GAP = 0.5  # times the usual gap: one tap may have been heard twice

@@ -15,8 +15,10 @@ from tapsig.detectors.base import Detector, Variant
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.detectors.ring_following import RingFollowing
 from tapsig.detectors.tap import Tap
-from tapsig.entry.evidence import Decoder, Evidence, check_decoder, judge_config
-from tapsig.entry.machine import EntryParameters, Verdict, check_code, entry_config, to_ms
+from tapsig.entry.decoding import Decoder, check_decoder
+from tapsig.entry.evidence import Evidence, judge_config
+from tapsig.entry.machine import Verdict, check_code, entry_config
+from tapsig.entry.parameters import EntryParameters, to_ms
 from tapsig.errors import ExportError
 from tapsig.units import check_range
 

@@ -6,7 +6,8 @@ from importlib import resources
 from tapsig.converter import Converter
 from tapsig.detectors.base import Variant
 from tapsig.entry import EntryParameters
-from tapsig.entry.evidence import Decoder, Evidence
+from tapsig.entry.decoding import Decoder
+from tapsig.entry.evidence import Evidence
 from tapsig.errors import ExportError
 from tapsig.exporting.package import render_package
 

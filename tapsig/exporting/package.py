@@ -14,7 +14,8 @@ from tapsig.core import HERE
 from tapsig.detectors.base import Variant
 from tapsig.detectors.saved import find_variant
 from tapsig.entry import EntryParameters, parse_code
-from tapsig.entry.evidence import Decoder, Evidence
+from tapsig.entry.decoding import Decoder
+from tapsig.entry.evidence import Evidence
 from tapsig.exporting.chain import Prepared, prepare
 from tapsig.exporting.numbers import core_files, flatten, measure, read_tables, render_header
 from tapsig.exporting.vectors import render_vectors

@@ -18,7 +18,7 @@ import numpy as np
 from tapsig.converter import Converter, CountArray
 from tapsig.detectors.base import run_detector
 from tapsig.entry import EntryParameters, Verdict, decode_taps
-from tapsig.entry.evidence import Decoder
+from tapsig.entry.decoding import Decoder
 from tapsig.errors import ExportError
 from tapsig.exporting.chain import Chain, Prepared
 from tapsig.exporting.device import read_firmware
@@ -216,7 +216,8 @@ def decide_entries(
 
 
 def _decide_evidence(prepared: Prepared, recording: Recording, entry: EntryParameters | None) -> list[str]:
-    from tapsig.entry.evidence import EvidenceMachine, listen
+    from tapsig.entry.decoding import listen
+    from tapsig.entry.evidence import EvidenceMachine
 
     variant: Any = prepared.variant
     machine = EvidenceMachine(entry, code=prepared.code)

@@ -15,7 +15,8 @@ from tapsig.core.evidence import CODE_DIGITS, KEPT, NAT, Weighed
 from tapsig.detectors.base import run_detector
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, EntryParameters, decode_taps
-from tapsig.entry.evidence import EvidenceEntry, EvidenceMachine, listen
+from tapsig.entry.decoding import listen
+from tapsig.entry.evidence import EvidenceEntry, EvidenceMachine
 from tapsig.records import Recording, require_labels
 from tapsig.results import Counts
 from tapsig.risks.guessing import compute_keyspace

@@ -14,7 +14,8 @@ from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, decode_taps
-from tapsig.entry.evidence import Evidence, EvidenceEntry, decode_recording
+from tapsig.entry.decoding import decode_recording
+from tapsig.entry.evidence import Evidence, EvidenceEntry
 from tapsig.errors import ParameterError
 from tapsig.loading.corpus import Corpus
 from tapsig.records import Detections, Finding, Recording, require_labels, require_recording

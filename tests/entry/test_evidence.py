@@ -14,16 +14,8 @@ from tapsig.core.evidence import KEPT, NO_TAPS, TEMPOS, UNREACHED, EvidenceCore,
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryMachine, EntryParameters
-from tapsig.entry.evidence import (
-    Candidate,
-    EntryListener,
-    Evidence,
-    EvidenceEntry,
-    EvidenceMachine,
-    decode_recording,
-    explain,
-    shipped_model,
-)
+from tapsig.entry.decoding import EntryListener, decode_recording
+from tapsig.entry.evidence import Candidate, Evidence, EvidenceEntry, EvidenceMachine, explain, shipped_model
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.simulation import simulate_scene

@@ -11,7 +11,7 @@ import pytest
 
 from tapsig.converter import Converter, CountArray
 from tapsig.entry import EntryParameters
-from tapsig.entry.evidence import Decoder
+from tapsig.entry.decoding import Decoder
 from tapsig.errors import ExportError
 from tapsig.exporting import Chain, prepare, render_firmware, simulated, write_package
 from tapsig.records import Recording

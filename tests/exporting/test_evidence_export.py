@@ -8,7 +8,8 @@ import pytest
 from compiling import SANITIZE, compile_package, replay
 from tapsig.converter import Converter
 from tapsig.detectors.tap import Tap
-from tapsig.entry.evidence import EntryListener, EvidenceMachine
+from tapsig.entry.decoding import EntryListener
+from tapsig.entry.evidence import EvidenceMachine
 from tapsig.errors import ExportError, ParameterError
 from tapsig.exporting import render_package
 from tapsig.simulation import simulate_scene

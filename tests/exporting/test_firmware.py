@@ -9,7 +9,7 @@ from simulating import CONVERTER, build, make_entries, need_simulator, to_record
 from tapsig.cli import main
 from tapsig.detectors import CATALOGUE
 from tapsig.entry import decode_taps
-from tapsig.entry.evidence import decode_recording
+from tapsig.entry.decoding import decode_recording
 from tapsig.errors import ExportError
 from tapsig.exporting import prepare, render_firmware, simulated
 from tapsig.loading import load_recording, write_wav

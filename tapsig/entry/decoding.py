@@ -1,0 +1,158 @@
+"""From a recording or a stream to entries: by the rule, from accepted taps, or on evidence, from all candidates."""
+
+from collections.abc import Iterable
+from typing import Literal
+
+import numpy as np
+
+from tapsig.converter import Converter
+from tapsig.core.tap import DECISION_MS
+from tapsig.detectors.base import Variant, run_detector
+from tapsig.detectors.saved import find_variant
+from tapsig.detectors.tap import Tap
+from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine
+from tapsig.entry.machine import Entry, decode_taps, parse_code
+from tapsig.entry.parameters import MILLISECONDS, EntryParameters, to_ms
+from tapsig.errors import ParameterError
+from tapsig.records import Detections, Recording
+from tapsig.results import Records
+from tapsig.units import FloatArray
+
+Decoder = Literal["rule", "evidence"]
+DECODERS: tuple[Decoder, ...] = ("rule", "evidence")
+
+
+def check_decoder(decoder: str, variant: Variant) -> Decoder:
+    """The decoder's name; ParameterError for another one, or for evidence with a detector that gives no log-odds."""
+    if decoder not in DECODERS:
+        raise ParameterError(f"decoder is {decoder!r}; it must be one of {', '.join(DECODERS)}")
+    if decoder == "evidence" and not isinstance(variant, Tap):
+        raise ParameterError(
+            f"decoder evidence needs the log-odds of every candidate, which the detector {variant.name} does not give;"
+            " use the detector tap, one that was fitted from it, or the decoder rule"
+        )
+    return "rule" if decoder == "rule" else "evidence"
+
+
+def decode_recording(
+    recording: Recording,
+    detector: Variant | str = "tap",
+    parameters: EntryParameters | None = None,
+    *,
+    decoder: Decoder = "rule",
+    code: Iterable[int] | None = None,
+    evidence: Evidence | None = None,
+    until_end: bool = False,
+) -> tuple[Entry, ...]:
+    """The entries that are tapped in a recording.
+
+    Parameters
+    ----------
+    detector : a variant, or what `load_detector` takes.
+    decoder : "rule" (fixed pauses between accepted taps), or "evidence" (all candidates of `tap`).
+    code : the right one, to be judged by; without it entries are only decoded.
+    evidence : model and threshold of the decoder evidence; the shipped ones when not given.
+    until_end : leave an entry undecided (and out) that is not over when the recording ends; otherwise silence follows.
+
+    Raises ParameterError for an unknown decoder, evidence with a detector other than `tap`, or a code that is too long.
+    """
+    variant = find_variant(detector)
+    if check_decoder(decoder, variant) == "rule":
+        found = run_detector(variant, recording).accepted()
+        end_s = recording.span_s if until_end else None
+        return decode_taps(recording.times_s(found.onset_samples).tolist(), parameters, end_s=end_s, code=code)
+    assert isinstance(variant, Tap)
+    machine = EvidenceMachine(parameters, code=code, evidence=evidence)
+    entries = listen(machine, variant, recording)
+    return (*entries, *(() if until_end else machine.finish()))
+
+
+def decode(
+    taps: Recording | Detections | Iterable[float],
+    parameters: EntryParameters | None = None,
+    *,
+    code: Iterable[int] | str | None = None,
+    detector: Variant | str = "tap",
+    decoder: Decoder = "rule",
+) -> Records[Entry]:
+    """The entries that taps make: digits, and the verdict on them where a code is given.
+
+    Parameters
+    ----------
+    taps : Recording, Detections or array of float
+        A recording, in which `detector` finds the taps; what a detector found; or onsets in seconds.
+    parameters : EntryParameters
+        Pauses, limits and the largest digit.
+    code : str or sequence of int
+        The right one, such as "3-1-4"; without it entries are only decoded.
+    detector : Variant or str
+        What finds the taps of a recording.
+    decoder : {"rule", "evidence"}
+        For a recording: fixed pauses between accepted taps, or all candidates of `tap`.
+
+    Returns
+    -------
+    Records of Entry
+        A tuple of entries, in order of time.
+
+    Raises
+    ------
+    ParameterError
+        For times that are not finite, or a code that is too long.
+
+    Examples
+    --------
+    >>> [str(entry) for entry in decode([0, 0.3, 0.6, 2.0, 3.5, 3.8, 3.9, 4.2], code="3-1-4")]
+    ['3-1-4']
+    """
+    if isinstance(code, str):
+        code = parse_code(code, digit_max=(parameters or EntryParameters()).digit_max)
+    if isinstance(taps, Recording):
+        return Records(decode_recording(taps, detector, parameters, decoder=decoder, code=code))
+    onsets_s = taps.accepted().onset_s.tolist() if isinstance(taps, Detections) else taps
+    return Records(decode_taps(onsets_s, parameters, code=code))
+
+
+class EntryListener:
+    """A running `tap` and an `EvidenceMachine`: volts in, entries out. However the chunks are cut, entries are equal.
+
+    >>> listener = EntryListener(EvidenceMachine(code=(3, 1, 4)), Tap(), 8000.0, Converter((0.0, 5.0), 10))
+    >>> listener.push(np.zeros(800))
+    ()
+    """
+
+    def __init__(self, machine: EvidenceMachine, variant: Tap, fs: float, converter: Converter | None = None) -> None:
+        self._machine = machine
+        self._detector = variant.build(fs, converter=converter)
+        self._start_s = 0.0
+        self._fed = 0
+
+    def start(self, start_s: float) -> tuple[EvidenceEntry, ...]:
+        """Say that the next sample lies at `start_s`, behind a gap; return the entries that ended before."""
+        self._detector.reset()
+        self._start_s, self._fed = start_s, 0
+        return self._machine.advance(start_s)
+
+    def push(self, samples: FloatArray) -> tuple[EvidenceEntry, ...]:
+        """Take samples (volts, 1-D) and return the entries that ended."""
+        judged = self._detector.judge(np.ascontiguousarray(samples, dtype=np.float64))
+        self._fed += samples.size
+        ended = self._machine.push_judged(judged, start_ms=to_ms(self._start_s))
+        # two blocks more than the latency: the first block begins with the first sample
+        known_s = self._start_s + self._fed / self._detector.fs - (DECISION_MS + 2) / MILLISECONDS
+        return (*ended, *self._machine.advance(max(known_s, 0.0)))
+
+    def flush(self) -> tuple[EvidenceEntry, ...]:
+        """Say that no sample follows until `start`, and return the entries that ended."""
+        return self._machine.push_judged(self._detector.judge_rest(), start_ms=to_ms(self._start_s))
+
+
+def listen(machine: EvidenceMachine, variant: Tap, recording: Recording) -> tuple[EvidenceEntry, ...]:
+    """The entries that end within the recording; one that is still going on stays in the machine."""
+    listener = EntryListener(machine, variant, recording.fs, Converter.of(recording))
+    entries: list[EvidenceEntry] = []
+    for start, stop in recording.stretches():
+        entries += listener.start(float(recording.times_s(np.array(start))))
+        entries += listener.push(recording.samples[start:stop])
+        entries += listener.flush()
+    return tuple(entries)
