@@ -127,8 +127,9 @@ class Devices:
 
 def run_device(name: str, recording: Recording, case: Case, devices: Devices, program: Path) -> Outcome:
     """The device with `recording` at its converter, and `tapsig entry` on the same counts."""
-    counts = simulated.to_device_counts(recording, case.fs, CONVERTER, decoder=case.decoder)
+    counts = simulated.to_device_counts(recording, case.fs, CONVERTER)
     prepared = case.prepare(devices.choose_code(list_codes(counts, case)))
+    counts = simulated.await_verdict(prepared, counts)
     firmware = devices.build(prepared)
     run = simulated.run_simulator(program, firmware, counts, case.fs, clock_hz=case.clock_hz)
     taps, verdicts = simulated.decide_entries(prepared, counts)
@@ -173,8 +174,8 @@ def compare_board(decoder: Decoder, folder: Path, seconds: float) -> str:
     write_package(render_package(variant, fs, CONVERTER, code=FALLBACK, decoder=decoder), folder)
     program = cortex_m.build(folder)
     for _, recording in list_recordings(first=True, seconds=seconds):
-        counts = simulated.to_device_counts(recording, fs, CONVERTER, decoder=decoder)
         prepared = prepare(variant, fs, CONVERTER, code=FALLBACK, decoder=decoder)
+        counts = simulated.await_verdict(prepared, simulated.to_device_counts(recording, fs, CONVERTER))
         equal += cortex_m.replay(program, counts) == simulated.expect_lines(prepared, counts)
         count += 1
     return f"{equal} of {count} ({decoder})"

@@ -48,22 +48,25 @@ LIMITS = {
     "least_gain": (-4.0, -0.5),
 }
 START = EvidenceModel(
-    gap_s=0.288,
-    gap_prior_spread=1.14,
-    gap_spread=0.105,
+    gap_s=0.215,
+    gap_prior_spread=1.2,
+    gap_spread=0.1,
     gap_stray=0.024,
     gap_gain=1.14,
-    pause_s=1.58,
-    pause_spread=0.31,
-    pause_stray=0.038,
-    pause_gain=-0.42,
-    weight=0.855,
-    bias=-0.34,
-    other_length=2.0,
+    pause_s=1.54,
+    pause_spread=0.32,
+    pause_stray=0.034,
+    pause_gain=-0.49,
+    weight=0.68,
+    bias=-0.015,
+    other_length=0.9,
     likely=-1.08,
     least=-4.5,
-    least_gain=-1.61,
+    least_gain=-1.36,
 )
+"""Found by such a search; `other_length` is kept: more of it opens 2 to 3 % more entries, and twice as many codes that
+nobody tapped in hours of rain and driving.
+"""
 MARGIN = 0.3
 """Nats added to the threshold, because doors of other kinds than the fitted ones need more (0.25 on `lumped`)."""
 MODEL = Path(__file__).parent.parent / "tapsig" / "entry" / "evidence_model.json"
@@ -159,7 +162,7 @@ def main() -> None:
     """Fit, and write the model."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
-    parser.add_argument("--steps", type=int, default=200, metavar="N", help="of the search; default: 200")
+    parser.add_argument("--steps", type=int, default=40, metavar="N", help="of the search; default: 40")
     parser.add_argument(
         "--recordings", type=int, default=10_000, metavar="N", help="of each source, at most; default: 400"
     )

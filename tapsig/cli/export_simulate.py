@@ -19,7 +19,7 @@ def simulate(args: argparse.Namespace, prepared: "Prepared") -> int:
     from tapsig.exporting import simulated  # heavy rooms load when they are used
 
     recording = _read(args)
-    counts = simulated.to_device_counts(recording, args.fs, prepared.converter, decoder=args.decoder)
+    counts = simulated.await_verdict(prepared, simulated.to_device_counts(recording, args.fs, prepared.converter))
     firmware = simulated.build(args.out, clock_hz=args.clock_hz)
     with tempfile.TemporaryDirectory(prefix="tapsig-") as name:
         program = simulated.build_simulator(Path(name))

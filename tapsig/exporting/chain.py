@@ -135,6 +135,11 @@ class Chain:
             verdict = self._library.tapsig_entry_advance(self._entry, self._prepared.entry, settled_ms)
         return tap, age, _VERDICTS[verdict]
 
+    @property
+    def is_deciding(self) -> bool:
+        """Whether an entry is over and its verdict is being worked out."""
+        return bool(self._judge.evidence.over)
+
     def _push_judge(self, count: int) -> tuple[bool, int, str]:
         library, config, before = self._library, self._prepared.judge, self._state.levels.block
         decided = self._push(self._state, self._prepared.config, count)

@@ -18,7 +18,6 @@ import numpy as np
 from tapsig.converter import Converter, CountArray
 from tapsig.detectors.base import run_detector
 from tapsig.entry import EntryParameters, Verdict, decode_taps
-from tapsig.entry.decoding import Decoder
 from tapsig.errors import ExportError
 from tapsig.exporting.chain import Chain, Prepared
 from tapsig.exporting.device import read_firmware
@@ -28,8 +27,8 @@ from tapsig.units import FloatArray
 TOOLS = ("avr-gcc", "avr-size", "make", "gcc")
 REMEDY = "on Debian: apt install gcc-avr avr-libc make gcc libsimavr-dev libelf-dev"
 CLOCK_HZ = 16_000_000
-TAILS_S: dict[Decoder, float] = {"rule": 1.0, "evidence": 14.0}
-"""After the silence that ends an entry: on evidence, the comparison takes a step in each millisecond that has time."""
+TAIL_S = 1.0
+"""After the silence that ends an entry."""
 VERDICTS = tuple(verdict.value for verdict in Verdict)
 ACTIVE_MA, IDLE_MA, DEEP_MA = 9.2, 2.4, 0.03
 """Current of the controller alone at 5 V and 16 MHz: working, idle between samples, powered down with brown-out
@@ -167,21 +166,33 @@ def measure_load(firmware: Path, run: SimulatedRun) -> Load:
     )  # fmt: skip
 
 
-def to_device_counts(
-    recording: Recording, fs: float, converter: Converter, *, silence_s: float = 3.0, decoder: Decoder = "rule"
-) -> CountArray:
+def to_device_counts(recording: Recording, fs: float, converter: Converter, *, silence_s: float = 3.0) -> CountArray:
     """The counts that a device's converter would have given: the recording at `fs` Hz, then silence.
 
     Another rate is reached by a polyphase filter (scipy.signal.resample_poly). Gaps, and the silence, hold the value
     before them.
     """
     stretches = recording.stretches()
-    pauses_s = [*(gap.duration_s for gap in recording.gaps), silence_s + TAILS_S[decoder]]
+    pauses_s = [*(gap.duration_s for gap in recording.gaps), silence_s + TAIL_S]
     parts: list[CountArray] = []
     for (start, stop), pause_s in zip(stretches, pauses_s, strict=True):
         parts.append(converter.to_counts(_resample(recording.samples[start:stop], recording.fs, fs)))
         parts.append(np.full(round(pause_s * fs), parts[-1][-1], dtype=np.uint16))
     return np.concatenate(parts)
+
+
+def await_verdict(prepared: Prepared, counts: CountArray) -> CountArray:
+    """`counts`, and as much more silence as the device takes to come to its last verdict on evidence, which it works
+    out a step in each millisecond that has time.
+    """
+    chain, last = Chain(prepared), int(counts[-1])
+    for count in counts.tolist():
+        chain.push(count)
+    more = 0
+    while chain.is_deciding:
+        chain.push(last)
+        more += 1
+    return np.concatenate([counts, np.full(more and more + round(TAIL_S * prepared.fs), last, dtype=np.uint16)])
 
 
 def _resample(volts: FloatArray, fs: float, wanted_fs: float) -> FloatArray:
