@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapsig.core.evidence import UNREACHED, EvidenceCore, EvidenceModel, Weighed
+from tapsig.core.evidence import NAT, UNREACHED, EvidenceCore, EvidenceModel, Weighed
 from tapsig.core.tap import DECISION_MS
 from tapsig.detectors.model import Model, to_score
 from tapsig.entry import Entry, EntryParameters, decode_taps, to_ms
@@ -88,7 +88,7 @@ def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> lis
 
         def ratio(code: Code, around: list[Weighed] = around) -> float:
             ratios = [each.compute_ratio(code) for each in around]
-            return max((value / 64 for value in ratios if value != UNREACHED), default=-math.inf)
+            return max((value / NAT for value in ratios if value != UNREACHED), default=-math.inf)
 
         near = [list_near_codes(entry.digits, distance) if distance == 1 or second else () for distance in (1, 2)]
         by_rule = tuple(one.digits for one in ruled if one.start_s < entry.end_s and entry.start_s < one.end_s)
@@ -121,6 +121,16 @@ def watch(heard: Heard, duration_s: float, model: EvidenceModel, *, length: int 
             if begin_s <= each.onset_ms[0] / 1000.0 < end_s
             for ratio in list_passing(each, length, parameters.digit_max)
         ),
+    )
+
+
+def count_openings(heard: Heard, model: EvidenceModel, code: Code, threshold: float) -> tuple[int, int]:
+    """How often a recording opens a code by the rule, and on evidence."""
+    ruled = decode_taps(heard.accepted_s.tolist(), EntryParameters(digit_max=255))
+    weighed = heard.weigh(EvidenceCore(model, SILENCE_S))
+    return (
+        sum(entry.digits == code for entry in ruled),
+        sum(each.compute_ratio(code) >= threshold * NAT for each in weighed),
     )
 
 
