@@ -1,15 +1,16 @@
 """Entries from tables of candidates (`transfer_data.gather`), for fitting and judging the decoder evidence."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from tapsig.core.evidence import NAT, UNREACHED, EvidenceCore, EvidenceModel, Weighed
+from tapsig.core.evidence import NAT, UNREACHED, EvidenceCore, EvidenceModel, JudgeCore, Weighed
 from tapsig.core.tap import DECISION_MS
 from tapsig.detectors.model import Model, to_score
-from tapsig.entry import Entry, EntryParameters, decode_taps, to_ms
+from tapsig.entry import Entry, EntryParameters, Verdict, decode_taps, to_ms
+from tapsig.entry.evidence import VERDICTS, Evidence, judge_config
 from tapsig.fitting.candidates import CandidateTable
 from tapsig.risks.openings import Code, EntryTrial, TapFreeDecoding, list_near_codes, list_passing
 from tapsig.scoring.outcomes import MIN_DIGITS
@@ -124,14 +125,20 @@ def watch(heard: Heard, duration_s: float, model: EvidenceModel, *, length: int 
     )
 
 
-def count_openings(heard: Heard, model: EvidenceModel, code: Code, threshold: float) -> tuple[int, int]:
-    """How often a recording opens a code by the rule, and on evidence."""
-    ruled = decode_taps(heard.accepted_s.tolist(), EntryParameters(digit_max=255))
-    weighed = heard.weigh(EvidenceCore(model, SILENCE_S))
-    return (
-        sum(entry.digits == code for entry in ruled),
-        sum(each.compute_ratio(code) >= threshold * NAT for each in weighed),
-    )
+def count_openings(heard: Heard, duration_s: float, decoder: Evidence, code: Code) -> tuple[int, int]:
+    """How often a machine with its usual waits opens before the end of a recording: by the rule, and on evidence."""
+    parameters, accepted = EntryParameters(), 0
+    judge = JudgeCore(*judge_config(parameters, code, decoder))
+    for onset_ms, score, row in zip(heard.onset_ms, heard.score, heard.rows, strict=True):
+        accepted += _count_accepted(judge.tick(max(onset_ms - DECISION_MS, 0)))
+        judge.push(onset_ms, score, row)
+    accepted += _count_accepted(judge.tick(to_ms(duration_s) - DECISION_MS))
+    ruled = decode_taps(heard.accepted_s.tolist(), parameters, code=code, end_s=duration_s)
+    return sum(entry.verdict is Verdict.ACCEPTED for entry in ruled), accepted
+
+
+def _count_accepted(over: Iterable[tuple[Weighed, int]]) -> int:
+    return sum(VERDICTS[verdict] is Verdict.ACCEPTED for _, verdict in over)
 
 
 def overlaps(weighed: Weighed, entry: Entry) -> bool:
