@@ -143,6 +143,12 @@ def run(args: argparse.Namespace) -> int:
         if not one.entries:
             where = f"{one.path}: " if is_several(args) else ""
             note(f"{where}no entry: there are no taps, or too few of them in a row, or they fell into a lockout period")
+    accepted, on_evidence = sum(one.accepted for one in decoded), sum(one.on_evidence for one in decoded)
+    if on_evidence > accepted:
+        note(
+            f"the rule accepts {accepted} of {sum(len(one.entries) for one in decoded)} entries; on evidence it would"
+            f" be {on_evidence}: --decoder evidence, and --explain N shows why"
+        )
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
 
@@ -155,6 +161,13 @@ class DecodedFile:
     taps: list[dict[str, object]]
     entries: list[dict[str, object]]
     faults: list[tuple[str, ...]]
+    on_evidence: int
+    """Entries that the decoder evidence would accept; 0 where it was not asked."""
+
+    @property
+    def accepted(self) -> int:
+        """Entries that the rule accepts."""
+        return sum(row["verdict"] == Verdict.ACCEPTED.value for row in self.entries)
 
     def describe(self, *, heading: bool) -> str:
         """Two tables, and a line for each fault; with `heading` under the name of the file."""
@@ -167,7 +180,7 @@ class DecodedFile:
 
 
 def _decode_file(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> DecodedFile:
-    onsets_s, reference_s, end_s = _find_taps(args)
+    onsets_s, reference_s, end_s, on_evidence = _find_taps(args, parameters, code)
     entries = decode_taps(onsets_s, parameters, end_s=end_s if args.until_end else None, code=code)
     missed_s, spurious_s = _compare(reference_s, onsets_s)
     rows = [
@@ -188,6 +201,7 @@ def _decode_file(args: argparse.Namespace, parameters: EntryParameters, code: tu
         mark_rows(_list_taps(onsets_s, parameters, code), args),
         mark_rows(rows, args),
         _explain(entries, code, parameters, missed_s, spurious_s),
+        on_evidence,
     )
 
 
@@ -214,8 +228,10 @@ TAP_COLUMNS = ("time_s", "gap_s", "taken_for", "digits_so_far")
 ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "wait_s", "release_s")
 
 
-def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | None, float | None]:
-    """Onsets, labelled onsets where there are any, and where the recording ends."""
+def _find_taps(
+    args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None
+) -> tuple[list[float], list[float] | None, float | None, int]:
+    """Onsets, labelled onsets where there are any, where the recording ends, entries accepted on evidence."""
     # Heavy: files and detectors bring numpy, scipy, soundfile.
     from tapsig.loading import load_labels
 
@@ -226,15 +242,21 @@ def _find_taps(args: argparse.Namespace) -> tuple[list[float], list[float] | Non
     if _is_tap_table(args.recording):
         if has_span(args):
             raise ParameterError(f"--from and --to cut a recording; {args.recording} is a table of taps")
-        return load_taps(args.recording), reference_s, None
+        return load_taps(args.recording), reference_s, None, 0
     from tapsig.cli.detecting import detect_in_file
     from tapsig.detectors import load_detector
 
-    one = detect_in_file(load_detector(args.detector), args)
+    variant = load_detector(args.detector)
+    one = detect_in_file(variant, args)
     start_s, end_s = one.start_s, one.start_s + one.span_s
     if reference_s is not None:
         reference_s = [time_s for time_s in reference_s if start_s <= time_s < end_s]
-    return sorted(one.times_s), reference_s, end_s
+    on_evidence = 0
+    if code is not None and one.recording is not None:
+        from tapsig.cli.entry_evidence import count_accepted
+
+        on_evidence = count_accepted(variant, one.recording, parameters, code)
+    return sorted(one.times_s), reference_s, end_s, on_evidence
 
 
 def _is_tap_table(path: Path) -> bool:

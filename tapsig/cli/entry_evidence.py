@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from tapsig.core.evidence import Series
     from tapsig.detectors import Variant
     from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine
+    from tapsig.records import Recording
 
 Rows = list[dict[str, object]]
 CANDIDATE_COLUMNS = ("entry", "time_s", "log_odds", "in_entry", "taken_for")
@@ -55,6 +56,20 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
     _show(args, rows, candidates, lines)
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
+
+
+def count_accepted(
+    variant: "Variant", recording: "Recording", parameters: EntryParameters, code: tuple[int, ...]
+) -> int:
+    """Entries that the decoder evidence accepts; 0 for a detector without log-odds, or a code that is too long."""
+    from tapsig.core.evidence import CODE_DIGITS, KEPT  # heavy rooms load when they are used
+    from tapsig.detectors.tap import Tap
+    from tapsig.entry.decoding import decode_recording
+
+    if not isinstance(variant, Tap) or len(code) > CODE_DIGITS or sum(code) > KEPT:
+        return 0
+    entries = decode_recording(recording, variant, parameters, decoder="evidence", code=code)
+    return sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
 
 
 def _decode_file(

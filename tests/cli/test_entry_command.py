@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from tapsig.cli import main
+from tests.fakes import DEMO
 
 RIGHT = [1.0, 1.4, 1.8, 3.4, 5.0, 5.4, 5.8, 6.2]  # 3-1-4
 
@@ -108,6 +109,15 @@ def test_taps_in_a_recording_are_detected_first(tmp_path: Path, capsys: pytest.C
     assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["accepted"]
     _, out, _ = run(capsys, str(tmp_path / "taps.wav"), *words, "--until-end")
     assert len(json.loads(out)["entries"]) == 1  # 3.8 s of silence follow the last tap
+
+
+@pytest.mark.parametrize(("decoder", "told"), [("rule", True), ("evidence", False)])
+def test_the_rule_says_what_evidence_would_accept(decoder: str, told: bool, capsys: pytest.CaptureFixture[str]) -> None:
+    call = ["entry", str(DEMO / "recordings" / "crane-whine.wav"), "--full-scale-v", "2.5", "--channel", "2"]
+    assert main([*call, "--code", "1-1-3", "--decoder", decoder]) == 0
+    out, err = capsys.readouterr()
+    assert ("accepted" in out) is not told
+    assert ("the rule accepts 0 of 1 entries; on evidence it would be 1: --decoder evidence" in err) is told
 
 
 @pytest.mark.parametrize(
