@@ -174,8 +174,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         subprocess.run(run, cwd=tree, env={**os.environ, "PYTHONPATH": name}, check=True, capture_output=True)
         for room in args.rooms or ROOMS:
             results[room] = judge(tree, ROOMS[room], args.sample)
-    command = " ".join(["python -m benchmarks.mutants", *args.rooms, f"--sample {args.sample}"])
-    write_section("Mutation score", render(results), command)
+            command = " ".join(["python -m benchmarks.mutants", *args.rooms, f"--sample {args.sample}"])
+            write_section("Mutation score", render(results), command)  # each room takes a while
 
 
 if __name__ == "__main__":
