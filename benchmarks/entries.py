@@ -19,7 +19,8 @@ from benchmarks.sections import write_section
 from benchmarks.train_evidence import SOURCES as FITTED
 from benchmarks.transfer_data import describe, gather, read_table, write_table
 from tapsig.core import load
-from tapsig.core.evidence import KEPT, NAT, EvidenceCore
+from tapsig.core.evidence import KEPT, EvidenceCore
+from tapsig.core.evidence_model import NAT
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters
 from tapsig.entry.decoding import DECODERS

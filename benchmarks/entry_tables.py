@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapsig.core.evidence import NAT, UNREACHED, EvidenceCore, EvidenceModel, JudgeCore, Weighed
+from tapsig.core.evidence import UNREACHED, EvidenceCore, JudgeCore, Weighed
+from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.core.tap import DECISION_MS
 from tapsig.detectors.model import Model, to_score
 from tapsig.entry import Entry, EntryParameters, Verdict, decode_taps, to_ms

@@ -21,7 +21,8 @@ import numpy.typing as npt
 from benchmarks.entry_tables import SILENCE_S, Heard, list_heard, overlaps, try_codes
 from benchmarks.transfer_data import Part, gather
 from tapsig.core.context import CONTEXT, ContextNode
-from tapsig.core.evidence import NAT, EvidenceCore, EvidenceModel
+from tapsig.core.evidence import EvidenceCore
+from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting, TreeNode
 from tapsig.fitting.candidates import label_candidates

@@ -18,7 +18,8 @@ from importlib import resources
 from typing import Any
 
 from tapsig.core import load
-from tapsig.core.evidence import NAT, UNREACHED, EvidenceModel, JudgeCore, Series, Weighed, check_length
+from tapsig.core.evidence import UNREACHED, JudgeCore, Series, Weighed, check_length
+from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detectors.features import FEATURES
 from tapsig.entry.machine import Entry, Verdict, check_code, entry_config

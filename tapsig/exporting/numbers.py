@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from tapsig.core import HERE, load
-from tapsig.core.evidence import BETWEEN_BINS, TEMPOS, WITHIN_BINS
+from tapsig.core.evidence_model import BETWEEN_BINS, TEMPOS, WITHIN_BINS
 from tapsig.exporting.chain import Prepared
 
 NODES, CONTEXT_NODES, NUMBERS, CODE, ENTRY, CLOCK, JUDGE = (

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapsig.core.evidence import CODE_DIGITS, KEPT, NAT, Weighed
+from tapsig.core.evidence import CODE_DIGITS, KEPT, Weighed
+from tapsig.core.evidence_model import NAT
 from tapsig.detectors.base import run_detector
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, EntryParameters, decode_taps

@@ -20,7 +20,7 @@ from tapsig.cli import main
 from tapsig.errors import LabelError, ParameterError
 from tapsig.labelling.agreement import compare_labels
 from tapsig.loading.labels import load_labels
-from tapsig.loading.wav import write_wav
+from tapsig.loading.wav_writing import write_wav
 from tapsig.records import Gap, Label, Recording
 from tapsig.report.review import Mark, build_page, load_marks
 from tapsig.report.serving import ReviewServer, save_label_text

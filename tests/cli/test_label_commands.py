@@ -16,7 +16,7 @@ import pytest
 from tapsig.cli import main
 from tapsig.loading.corpus import load_corpus
 from tapsig.loading.labels import load_labels, write_labels
-from tapsig.loading.wav import write_wav
+from tapsig.loading.wav_writing import write_wav
 from tapsig.records import Label
 from tapsig.simulation import simulate_scene
 

@@ -10,7 +10,8 @@ import pytest
 
 from tapsig.converter import Converter
 from tapsig.core.context import CONTEXT
-from tapsig.core.evidence import KEPT, NO_TAPS, TEMPOS, UNREACHED, EvidenceCore, EvidenceModel, Weighed, bin_of
+from tapsig.core.evidence import KEPT, NO_TAPS, UNREACHED, EvidenceCore, Weighed
+from tapsig.core.evidence_model import TEMPOS, EvidenceModel, bin_of
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryMachine, EntryParameters

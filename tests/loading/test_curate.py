@@ -13,7 +13,7 @@ from tapsig.loading.corpus import load_corpus
 from tapsig.loading.corpus_check import CorpusCheck, check_corpus
 from tapsig.loading.curate import add_recording, init_corpus
 from tapsig.loading.read_options import ReadOptions
-from tapsig.loading.wav import write_wav
+from tapsig.loading.wav_writing import write_wav
 
 FS = 2000.0
 POSITIONS = ("inner-skin", "frame")
