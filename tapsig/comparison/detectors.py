@@ -9,7 +9,7 @@ import numpy as np
 from tapsig.comparison import statistics as comparison
 from tapsig.comparison.statistics import Difference, McNemar, compute_mcnemar
 from tapsig.errors import ParameterError
-from tapsig.scoring.criteria import Criterion, Estimate, find_criterion
+from tapsig.scoring.criteria import Criterion, Estimate, find_criterion, require_counts
 from tapsig.scoring.outcomes import Outcome, ScoreTable, count_by_file
 from tapsig.scoring.tally import SECONDS_PER_HOUR
 from tapsig.units import FloatArray
@@ -135,6 +135,8 @@ def compare_variants(
     chosen = find_criterion(criterion)
     outcomes = [table.select(name) for name in names]
     columns = [np.array(list(count_by_file(of_one).values())) for of_one in outcomes]
+    for name, column in zip(names, columns, strict=True):
+        require_counts(chosen, name, column)
     resampled = comparison.resample(np.stack(columns, axis=1), chosen, seed=SEED)
     pairs = [(0, k) for k in range(1, len(names))]
     differences = comparison.compare_pairs(names, columns, resampled, pairs, chosen, paired=True, seed=SEED)

@@ -15,7 +15,7 @@ from tapsig.errors import ParameterError
 from tapsig.loading.corpus import Corpus
 from tapsig.results import Result
 from tapsig.scoring.cache import ResultCache
-from tapsig.scoring.criteria import Criterion, Estimate, find_criterion
+from tapsig.scoring.criteria import Criterion, Estimate, find_criterion, require_counts
 from tapsig.scoring.matching import MATCH_WINDOW_S
 from tapsig.scoring.outcomes import Outcome, ScoreTable, count_by_file, score, summarise
 
@@ -94,6 +94,8 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     everywhere = [source for source in files[0] if all(source in at for at in files)]
     sources = [everywhere or list(at) for at in files]
     columns = [np.array([at[source] for source in of]) for at, of in zip(files, sources, strict=True)]
+    for column in columns:
+        require_counts(chosen, detector, column)
     if everywhere:
         values = comparison.resample(np.stack(columns, axis=1), chosen, seed=SEED)
     else:

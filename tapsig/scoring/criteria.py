@@ -11,10 +11,11 @@ from tapsig.scoring.tally import SECONDS_PER_HOUR
 if TYPE_CHECKING:  # the names are options of commands, whose help loads nothing heavy
     from tapsig.units import FloatArray
 
-FIELDS = ("tp", "fp", "fn", "entries", "entries_opened", "duration_s")
-"""The counts of a `Score`, in the order of the last axis of `counts`."""
+FIELDS = ("tp", "fp", "fn", "entries", "entries_opened", "duration_s", "opened_on_evidence")
+"""The counts of an `Outcome`, in the order of the last axis of `counts`; the last is nan where it is unknown."""
 
-_TP, _FP, _FN, _ENTRIES, _OPENED, _DURATION = range(len(FIELDS))
+_TP, _FP, _FN, _ENTRIES, _OPENED, _DURATION, _ON_EVIDENCE = range(len(FIELDS))
+ON_EVIDENCE = "entries-on-evidence"
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +113,7 @@ CRITERIA = {
         _share("recall", "recall", _TP, _TP, _FN),
         _share("precision", "precision", _TP, _TP, _FP),
         _share("entries", "share of code entries decoded", _OPENED, _ENTRIES),
+        _share(ON_EVIDENCE, "share of code entries opened on evidence", _ON_EVIDENCE, _ENTRIES),
         _false_alarms(),
     )
 }
@@ -122,3 +124,12 @@ def find_criterion(name: str) -> Criterion:
     if name not in CRITERIA:
         raise ParameterError(f"criterion is {name!r}; it must be one of {', '.join(CRITERIA)}")
     return CRITERIA[name]
+
+
+def require_counts(criterion: Criterion, detector: str, counts: "FloatArray") -> None:
+    """Raise ParameterError where the detector does not give what the criterion counts; `counts` (files, fields)."""
+    if criterion.name == ON_EVIDENCE and not (counts[:, _ON_EVIDENCE] >= 0).all():
+        raise ParameterError(
+            f"criterion {criterion.name} needs the log-odds of every candidate, which the detector {detector} does not"
+            " give; compare only tap and what is fitted from it, or take the criterion entries"
+        )

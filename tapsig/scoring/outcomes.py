@@ -150,7 +150,8 @@ def count_by_file(outcomes: Iterable[Outcome]) -> dict[str, FloatArray]:
     """The counts (in the order of FIELDS) of each file; its channels record the same taps, so they are one unit."""
     sums: dict[str, FloatArray] = {}
     for outcome in outcomes:
-        counts = np.array([getattr(outcome.score, name) for name in FIELDS], dtype=np.float64)
+        known = {"opened_on_evidence": outcome.opened_on_evidence}
+        counts = np.array([known.get(name, getattr(outcome.score, name, None)) for name in FIELDS], dtype=np.float64)
         sums[outcome.source] = sums.get(outcome.source, 0.0) + counts
     return sums
 

@@ -3,6 +3,7 @@
 import json
 import math
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -164,6 +165,16 @@ def test_fewer_false_alarms_are_better_under_that_criterion() -> None:
     assert ranking.positions[0].position == "frame"
     assert ranking.positions[0].estimate.value == pytest.approx(60.0)  # one in a minute
     assert ranking.positions[0].probability_best == 1.0
+
+
+def test_entries_opened_on_evidence_rank_positions_where_they_are_known() -> None:
+    opened = {"skin": 1, "frame": 2}  # of two entries in each file; by the rule as many everywhere
+    plain = table(10, {"skin": (9, 0), "frame": (9, 0)}).outcomes
+    known = tuple(replace(one, opened_on_evidence=opened[one.position]) for one in plain)
+    ranking = rank_positions(ScoreTable(known, 0.05), "d", criterion="entries-on-evidence")
+    assert [(one.position, one.estimate.value) for one in ranking.positions] == [("frame", 1.0), ("skin", 0.5)]
+    with pytest.raises(ParameterError, match=r"entries-on-evidence needs the log-odds .* the detector d does"):
+        rank_positions(ScoreTable(plain, 0.05), "d", criterion="entries-on-evidence")
 
 
 def test_one_position_is_refused() -> None:
