@@ -6,6 +6,7 @@ without changes that do not compile or that compile to the same. Writes its sect
 """
 
 import argparse
+import ast
 import os
 import random
 import shutil
@@ -82,9 +83,8 @@ def list_mutants(tree: Path, source: str) -> Iterator[Mutant]:
         folder = Path(name)
         alone = folder / Path(source).name
         alone.write_text(original, encoding="utf-8")
-        checked = ["--noCheck"] if alone.suffix == ".c" else []
         tool = [str(Path(sys.executable).with_name("mutate")), alone.name, "--mutantDir", "."]
-        subprocess.run([*tool, *checked], cwd=folder, check=True, capture_output=True)
+        subprocess.run([*tool, "--noCheck"], cwd=folder, check=True, capture_output=True)
         for path in sorted(folder.glob(f"{alone.stem}.mutant.*{alone.suffix}")):
             text = path.read_text(encoding="utf-8")
             lines = list(zip(original.splitlines(), text.splitlines(), strict=False))
@@ -93,8 +93,17 @@ def list_mutants(tree: Path, source: str) -> Iterator[Mutant]:
                 yield Mutant(source, text, at + 1, f"{lines[at][0].strip()} -> {lines[at][1].strip()}")
 
 
-def compile_object(tree: Path, source: str) -> bytes | None:
-    """The machine code of a C source; None where it does not compile."""
+def compile_source(tree: Path, source: str) -> bytes | None:
+    """The machine code of a C source, the syntax of a Python one without its docstrings; None where there is none."""
+    if source.endswith(".py"):
+        try:
+            parsed = ast.parse((tree / source).read_text(encoding="utf-8"))
+        except (SyntaxError, ValueError):
+            return None
+        statements = [node for node in ast.walk(parsed) if isinstance(node, ast.Expr)]
+        for docstring in (node for node in statements if isinstance(node.value, ast.Constant)):
+            docstring.value = ast.Constant(None)
+        return ast.dump(parsed).encode()
     command = ["gcc", "-std=c99", "-O1", "-w", "-S", "-o", "-", source]
     done = subprocess.run(command, cwd=tree, capture_output=True, check=False)
     return None if done.returncode else done.stdout
@@ -128,10 +137,10 @@ def judge(tree: Path, room: Room, sample: int) -> tuple[int, list[Mutant]]:
     for mutant in mutants:
         path = tree / mutant.source
         original = path.read_text(encoding="utf-8")
-        before = compile_object(tree, mutant.source) if path.suffix == ".c" else None
+        before = compile_source(tree, mutant.source)
         path.write_text(mutant.text, encoding="utf-8")
         try:
-            if path.suffix == ".c" and compile_object(tree, mutant.source) in (None, before):
+            if compile_source(tree, mutant.source) in (None, before):
                 continue
             tried += 1
             lives = run_tests(tree, room, limit_s)

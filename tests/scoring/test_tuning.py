@@ -1,11 +1,13 @@
 """Tuning finds the setting that is best by construction, and says when it cannot."""
 
+import itertools
+
 import pytest
 
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.errors import ParameterError
-from tapsig.scoring.tuning import GRIDS, list_settings, tune
+from tapsig.scoring.tuning import GRIDS, build_setting, list_settings, tune
 from tests.fakes import pulses
 
 
@@ -39,6 +41,16 @@ def test_a_large_grid_is_sampled_the_same_way_every_time() -> None:
 def test_every_grid_names_parameters_of_its_variant(name: str) -> None:
     setting = next(list_settings(GRIDS[name]))
     assert set(setting) <= set(CATALOGUE[name].__dataclass_fields__)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("name", sorted(GRIDS))
+def test_every_value_of_a_grid_is_one_that_its_variant_takes_in_rising_order(name: str) -> None:
+    for parameter, values in GRIDS[name].items():
+        assert list(values) == sorted(set(values)), parameter
+        steps = [second / first for first, second in itertools.pairwise(values)]
+        assert 1.1 < min(steps) <= max(steps) <= 4.0, parameter  # coarse enough to differ, fine enough to miss nothing
+        for value in values:
+            assert build_setting(CATALOGUE[name], {parameter: value}) is not None, (parameter, value)
 
 
 def test_no_recordings_and_no_grid_are_refused() -> None:
