@@ -16,8 +16,8 @@ scores the detector behind that converter, for the record in parameters.csv.
 reads (tapsig/loading/frames.py has them byte by byte).
 
 On an 8-bit controller the whole device with `tap` takes 12 kB of flash and 0.9 kB of RAM, on evidence 20 kB and 1.5 kB.
-On evidence the verdict comes some seconds after the silence, because it is worked out between samples: 1.7 s (median),
-8 s at most on the demo corpus.
+On evidence the verdict comes some seconds after the silence, because it is worked out between samples: 1.4 s (median),
+6 s at most on the demo corpus.
 
 Not a security product, and never the only way to reach a person or an animal. Doors hold airbag sensors and wiring;
 local law and licensed practice come first.
