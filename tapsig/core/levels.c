@@ -23,7 +23,7 @@ static uint8_t least_level(const tapsig_rate *rate)
     return (uint8_t)(rate->count_shift > 1 ? 16 * (rate->count_shift - 1) : 0);
 }
 
-static void push_level(tapsig_levels *levels, uint8_t channel, uint32_t power, uint8_t offset, uint8_t least)
+static inline void push_level(tapsig_levels *levels, uint8_t channel, uint32_t power, uint8_t offset, uint8_t least)
 {
     uint32_t *smoothed = &levels->smoothed[channel];
     *smoothed = (*smoothed >> 1) + (power >> 1);
