@@ -18,7 +18,7 @@ from tapsig.entry import EntryMachine, EntryParameters
 from tapsig.entry.decoding import EntryListener, decode_recording
 from tapsig.entry.evidence import Candidate, Evidence, EvidenceEntry, EvidenceMachine, explain, shipped_model
 from tapsig.errors import ParameterError
-from tapsig.records import Recording
+from tapsig.records import Gap, Recording
 from tapsig.simulation import simulate_scene
 
 SHAPE = (2, 3, 8, 9, 14, 15, 18, 22)  # the bytes that evidence.c compares
@@ -249,6 +249,17 @@ def test_a_stream_gives_the_entries_of_the_file(recording: Recording, size: int)
     entries += [*listener.flush(), *machine.finish()]
     assert tuple(entries) == whole
     assert whole
+
+
+def test_time_goes_on_behind_a_gap(recording: Recording) -> None:
+    whole, at = decode_recording(recording, decoder="evidence"), round(11.0 * recording.fs)
+    samples = np.concatenate([recording.samples[:at], recording.samples])  # the same entries again, 30 s later
+    facts = {"range_v": recording.range_v, "adc_bits": recording.adc_bits}
+    gap = Gap(at, 30.0 - at / recording.fs)
+    again = decode_recording(Recording(samples, recording.fs, gaps=[gap], **facts), decoder="evidence")
+    later = [entry for entry in again if entry.start_s >= 30.0]
+    assert [entry.digits for entry in later] == [entry.digits for entry in whole]
+    assert [entry.start_s - 30.0 for entry in later] == pytest.approx([entry.start_s for entry in whole], abs=0.002)
 
 
 def test_the_memory_holds_the_likeliest_36_candidates() -> None:

@@ -133,6 +133,20 @@ def test_no_detectors_no_recordings_and_two_of_one_name_are_refused() -> None:
         score([UnitSamples(), UnitSamples(0.7)], [record([], [])])
 
 
+def test_recordings_are_a_list_or_a_corpus() -> None:
+    with pytest.raises(ParameterError, match=r"recordings is a Recording; give a list of recordings, or tapsig\.load_"):
+        score([UnitSamples()], record([1.0], []))  # type: ignore[arg-type]
+
+
+def test_entries_opened_on_evidence_are_counted_where_the_detector_gives_log_odds() -> None:
+    corpus = load_corpus(DEMO).select(vehicle="crane", scene="whine", position="frame")
+    table = score({"tap": CATALOGUE["tap"], "plain": CATALOGUE["sta-lta"]}, corpus)
+    counts = {(row["detector"], row["entries_opened_evidence"]) for row in table if row["position"] == "all"}
+    assert counts == {("tap", 1), ("plain", None)}
+    f1 = {row["detector"]: row["f1"] for row in table if row["position"] == "all"}
+    assert f"F1 {f1['tap']:.2f} tap, {f1['plain']:.2f} plain" in repr(table)
+
+
 def test_channels_of_one_file_are_one_unit_and_recordings_without_a_file_one_each() -> None:
     # Two files of four channels: one hears all, the other nothing. Kish's effect of clusters of four alike is 4, times
     # 2/(2 - 1) for the divisor; Student's quantile with one degree of freedom is 12.7062, the normal one 1.95996.
