@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.ndimage import uniform_filter1d
 
 from tapsig.errors import RecordingError
 from tapsig.loading import LoadReport
+from tapsig.loading.clock import _smooth
 from tapsig.records import Recording
 from tests.fakes import read_columns
 
@@ -113,6 +115,27 @@ def test_a_rate_that_wanders_is_laid_on_a_grid_by_its_stamps(tmp_path: Path) -> 
     assert report.codes() == ("resampled",)
     ideal = (512 + 300 * np.sin(2 * np.pi * 3 * recording.times_s(np.arange(recording.samples.size)))) * 5 / 1024
     assert np.abs(recording.samples - ideal).max() < 1.1 * 5 / 1024  # half a count of rounding, and the straight lines
+
+
+@pytest.mark.parametrize("reach", [0, 1, 4])
+def test_coarse_stamps_are_smoothed_by_a_moving_mean(reach: int) -> None:
+    """Against scipy.ndimage.uniform_filter1d, whose edges repeat as well."""
+    values = np.random.default_rng(4).normal(size=40)
+    expected = uniform_filter1d(values, 2 * reach + 1, mode="nearest")
+    np.testing.assert_allclose(_smooth(values, reach), expected, atol=1e-12)
+
+
+def test_a_coarse_clock_that_wanders_keeps_its_times_within_a_stamp(tmp_path: Path) -> None:
+    """2 kHz in whole milliseconds, with a period that creeps by ±0.5 %: 40 Hz moves by 75 counts in a millisecond."""
+    count = 60_000
+    times = np.cumsum(np.concatenate([[0.0], 5e-4 * (1 + 0.005 * np.sin(np.arange(count - 1) * 2 * np.pi / count))]))
+    values = np.round(512 + 300 * np.sin(2 * np.pi * 40 * times)).astype(int)
+    recording, report = read_columns(tmp_path, "ms,adc", np.floor(1e3 * times).astype(int), values)
+    assert set(report.codes()) == {"coarse-stamps", "resampled"}
+    inner = np.arange(200, recording.samples.size - 200)
+    true_s = recording.times_s(inner) + 0.0005  # what rounding down takes away on average
+    ideal = (512 + 300 * np.sin(2 * np.pi * 40 * true_s)) * 5 / 1024
+    assert np.abs(recording.samples[inner] - ideal).max() < 38 * 5 / 1024
 
 
 @pytest.mark.parametrize("jitter_us", [20, 150])
