@@ -220,7 +220,7 @@ def render(columns: Sequence[Sequence[str]], sample: str, boards: Sequence[str])
         "instruction-set simulator (simavr 1.6, avr-gcc 5.4), with the recordings of the demo corpus at its converter.",
         f"{sample} The current is an estimate of the controller alone at 5 V from its shares of time (9.2 mA working,",
         "2.4 mA idle; from memory of data sheets). The worst millisecond is one in which a candidate is judged or, on",
-        "evidence, makes room for another; the ring of 32 samples bears more.",
+        "evidence, makes room for another; the ring of 16 samples bears more.",
         "", *lines, "",
         "On an emulated 32-bit board (Cortex-M3 of qemu-system-arm, `benchmarks/cortex_m.py`), one channel of each at",
         f"2 kHz: equal, to the sample, on {' and '.join(boards) or 'none, for want of tools'}.",

@@ -11,7 +11,7 @@
 #include <stdint.h>
 
 #ifndef SAMPLER_RING
-#define SAMPLER_RING 32 /* a power of two, at most 128 */
+#define SAMPLER_RING 16 /* a power of two, at most 128 */
 #endif
 
 void sampler_start(void);
