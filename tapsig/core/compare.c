@@ -5,7 +5,8 @@
 #define STEPS_A_NAT_STEP 4 /* of a score in one of a table */
 #define OTHERS_A_STEP 4    /* candidates that one is compared with */
 #define TREES_A_STEP 15
-#define PAIRS_A_STEP 7
+#define WORK_A_STEP 28 /* a pair that is passed over counts 1 */
+#define WORK_A_PAIR 4  /* one that is weighed, or a candidate that is begun with */
 
 /* 16 * log2(ms), the fraction linear between octaves: at most 1.4 bins too low. */
 static inline uint8_t bin_of(uint16_t ms)
@@ -254,8 +255,8 @@ static void go_on(tapsig_comparing *comparing, uint8_t kind, uint8_t count)
     }
 }
 
-/* Extend series by the candidate that is worked on, as far as `left` pairs allow. Returns what is left. */
-static uint8_t extend(const work *now, tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t left)
+/* Extend series by the candidate that is worked on, as far as the work that is `left` allows. Returns what is left. */
+static int8_t extend(const work *now, tapsig_evidence *evidence, const tapsig_evidence_config *config, int8_t left)
 {
     tapsig_comparing *comparing = now->comparing;
     const uint8_t *order = evidence->order + evidence->first;
@@ -276,12 +277,14 @@ static uint8_t extend(const work *now, tapsig_evidence *evidence, const tapsig_e
             comparing->partner = 0;
         } else if (gap >= config->least_gap_ms && evidence->gain[from] >= config->least_gain) {
             const pair sum = weigh_gap(config, gap, middle, gain);
-            left--;
+            left = (int8_t)(left - WORK_A_PAIR);
             if (now->here.kind == IS_TAP) {
                 extend_agreeing(now, j, &evidence->cell[from], sum);
             } else {
                 extend_off(now, j, &evidence->cell[from], sum);
             }
+        } else {
+            left--;
         }
     }
     return left;
@@ -295,12 +298,12 @@ bool tapsig_compare_step(tapsig_comparing *comparing, tapsig_evidence *evidence,
         find_gain(comparing, evidence, config);
         return false;
     }
-    uint8_t left = PAIRS_A_STEP;
+    int8_t left = WORK_A_STEP;
     while (left > 0 && comparing->tempo < stop_tempo && count > 0) {
         const uint8_t place = evidence->order[evidence->first + comparing->candidate];
         const work now = {comparing, &evidence->cell[place], find_place(code, digits, comparing->place),
                           comparing->candidate, trace};
-        left--;
+        left = (int8_t)(left - WORK_A_PAIR);
         if (evidence->gain[place] >= config->least_gain) {
             left = extend(&now, evidence, config, left);
             if (comparing->partner > 0) {
