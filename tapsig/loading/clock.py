@@ -19,7 +19,7 @@ LOSS_PERIODS = 1.5
 COARSE_SHARE = 0.01
 JITTER_SHARE = 0.1
 RATE_SHARE, WORST_RATE_SHARE = 0.01, 0.1
-LONG_STRETCH, RATE_BLOCK = 100, 200
+LONG_STRETCH, RATE_BLOCK, RATE_BLOCKS = 100, 200, 1000
 STRAY_S = 0.001  # with larger deviations from the stamps, samples are interpolated to an even grid
 HIGHEST_RATE_HZ, HIGHEST_SPLIT_RATE_HZ = 1e6, 2e5
 DOUBLED_SHARE, ALIKE_SHARE = 0.98, 0.9
@@ -192,25 +192,41 @@ def _check_rates(ticks: FloatArray, steps: _Steps, unit_s: float, table: Table) 
     """
     size = max(RATE_BLOCK, int(np.ceil(2.0 * steps.resolution / (RATE_SHARE * steps.period))))
     for start, stop in pairwise([0, *map(int, steps.edges), ticks.size]):
-        count = max(1, (stop - start) // size)
-        for first, last in pairwise(np.linspace(start, stop, count + 1).astype(int)):
-            own = np.diff(ticks[first:last])
-            if last - first < LONG_STRETCH:
-                continue
-            if not steps.resolution:
-                sound = own <= steps.longest
-                own = own[sound] if 2 * np.count_nonzero(sound) > own.size else own
-            period = float(own.mean())
-            noise = (4.0 * float(own.std()) + 2.0 * steps.resolution) / (np.sqrt(own.size) * steps.period)
-            share = abs(period / steps.period - 1.0)
-            what = f"{1.0 / (period * unit_s):.4g} Hz, the rest {1.0 / (steps.period * unit_s):.4g} Hz"
-            if share > WORST_RATE_SHARE + noise:
-                raise RecordingError(
-                    f"{table.place(int(first))}: from there on samples come at {what}; put the parts into files of"
-                    " their own"
-                )
-            if share > RATE_SHARE + noise:
-                table.note("rate-varies", f"from there on samples come at {what}", int(first))
+        if stop - start < LONG_STRETCH:
+            continue
+        bounds = np.linspace(start, stop, max(1, (stop - start) // size) + 1).astype(int)
+        for at in range(0, bounds.size - 1, RATE_BLOCKS):
+            own = bounds[at : at + RATE_BLOCKS + 1]
+            period, noise = _measure_periods(ticks[own[0] : own[-1]], own[:-1] - own[0], steps)
+            share = np.abs(period / steps.period - 1.0)
+            for k in np.flatnonzero(share > RATE_SHARE + noise).tolist():
+                what = f"{1.0 / (period[k] * unit_s):.4g} Hz, the rest {1.0 / (steps.period * unit_s):.4g} Hz"
+                if share[k] > WORST_RATE_SHARE + noise[k]:
+                    raise RecordingError(
+                        f"{table.place(int(own[k]))}: from there on samples come at {what}; put the parts into files of"
+                        " their own"
+                    )
+                table.note("rate-varies", f"from there on samples come at {what}", int(own[k]))
+
+
+def _measure_periods(ticks: FloatArray, starts: IntArray, steps: _Steps) -> tuple[FloatArray, FloatArray]:
+    """The mean period of each block of stamps, which begin at `starts`, and its uncertainty as a share of the period.
+
+    Steps over lost lines do not count, unless most of a block are.
+    """
+    own = np.diff(ticks)
+    counts = np.ones(own.size, dtype=bool)
+    counts[starts[1:] - 1] = False  # from one block to the next
+    if not steps.resolution:
+        sound = counts & (own <= steps.longest)
+        most = 2 * np.add.reduceat(sound, starts, dtype=int) > np.add.reduceat(counts, starts, dtype=int)
+        sizes = np.diff(starts, append=own.size)
+        counts = np.where(np.repeat(most, sizes), sound, counts)
+    size = np.add.reduceat(counts, starts, dtype=int)
+    period = np.add.reduceat(np.where(counts, own, 0.0), starts) / size
+    departures = np.where(counts, own - np.repeat(period, np.diff(starts, append=own.size)), 0.0)
+    spread = np.sqrt(np.add.reduceat(departures**2, starts) / size)
+    return period, (4.0 * spread + 2.0 * steps.resolution) / (np.sqrt(size) * steps.period)
 
 
 def _fill_losses(ticks: FloatArray, steps: _Steps, table: Table) -> tuple[FloatArray, FloatArray, _Steps]:
