@@ -21,6 +21,7 @@ from tapsig.loading.read_options import ReadOptions
 from tapsig.records import Recording
 from tapsig.units import SECONDS, FloatArray
 
+PART = 1 << 16
 MAX_OUT_OF_RANGE = 0.05
 MAX_OVER = 2.0  # volts may exceed a nominal full scale, but not by more than this factor
 FIRST_VALUES, FEWEST_RISING = 1 << 16, 32
@@ -158,7 +159,7 @@ def _value_scale(
     """Whether the values are counts; volts of one; the converter's bits."""
     source = table.source
     unit, scale_v = choice.value_column.unit, choice.value_column.scale_v
-    whole = not np.any(table.values % 1.0)
+    whole = _are_whole(table.values)
     if bits is not None and not (1 <= bits <= 24 and bits == int(bits)):
         raise RecordingError(f"{source}: adc_bits is {bits:g}; it must be a whole number from 1 to 24")
     if unit == "V":
@@ -188,6 +189,12 @@ def _value_scale(
         )
     table.findings.add("volts-assumed", "the log gives no unit of its values; taken as volts")
     return False, scale_v, None
+
+
+def _are_whole(values: FloatArray) -> bool:
+    """Whether all are whole numbers; a part at a time, for that takes no new memory."""
+    parts = (values[at : at + PART] for at in range(0, values.size, PART))
+    return not any(np.any(part - np.floor(part)) for part in parts)
 
 
 def _lowest_count(table: Table, bits: int) -> int:

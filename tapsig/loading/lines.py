@@ -20,6 +20,7 @@ from tapsig.units import FloatArray, IntArray
 
 MAX_UNREADABLE = 0.2
 MAX_THREADS = 4
+GROWTH = 3  # of the arrays; what is not yet used takes no memory
 WORD = re.compile(r"[A-Za-z]{3}")
 
 Parsed = tuple[FloatArray, FloatArray, int]
@@ -160,7 +161,7 @@ class LineReader:
         """Make room for more samples."""
         needed = self._samples + rows
         if needed > self._values.size:
-            more = np.empty(max(needed, self._values.size * 3 // 2) - self._samples)
+            more = np.empty(max(needed, self._values.size * GROWTH) - self._samples)
             self._stamps = np.concatenate([self._stamps[: self._samples], more])
             self._values = np.concatenate([self._values[: self._samples], more])
 

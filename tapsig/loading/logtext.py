@@ -35,7 +35,7 @@ def read_log_blocks(path: Path, findings: FindingList) -> Iterator[bytes]:
         for chunk in _decoded(file, encoding):
             whole = tail + padding + chunk
             bare = whole.rstrip(PADDING)
-            raw = PADDED.sub(b"", bare) if any(sign * 8 in bare for sign in (b"\0", b"\xff")) else bare
+            raw = PADDED.sub(b"", bare) if any(sign in bare and sign * 8 in bare for sign in (b"\0", b"\xff")) else bare
             padding = whole[len(bare) :][:SECTOR_BYTES]
             padded += len(whole) - len(raw) - len(padding)
             held = raw.endswith(b"\r")  # its line feed may come with the next chunk
