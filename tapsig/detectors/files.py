@@ -1,6 +1,7 @@
 """Detection in blocks of a WAV file, in memory independent of its length."""
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
@@ -69,12 +70,20 @@ def detect_wav(
 
 
 def _follow(blocks: Iterator[CountArray], progress: Callable[[int], None]) -> Iterator[Piece]:
-    """Blocks of counts, which are never undefined."""
+    """Blocks of counts, which are never undefined; the next one is read while one is worked on."""
     done = 0
-    for block in blocks:
+    for block in _read_ahead(blocks):
         yield 0, block
         done += block.size
         progress(done)
+
+
+def _read_ahead(blocks: Iterator[CountArray]) -> Iterator[CountArray]:
+    with ThreadPoolExecutor(1) as pool:
+        waiting = pool.submit(next, blocks, None)
+        while (block := waiting.result()) is not None:
+            waiting = pool.submit(next, blocks, None)
+            yield block
 
 
 def _cut_at_undefined(
