@@ -1,8 +1,9 @@
 """Entries from tables of candidates (`transfer_data.gather`), for fitting and judging the decoder evidence."""
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -38,11 +39,13 @@ class Heard:
     def weigh(self, core: EvidenceCore) -> list[Weighed]:
         """Its entries on evidence."""
         core.reset()
-        entries: list[Weighed] = []
+        return [*self.feed(core), *core.finish()]
+
+    def feed(self, core: EvidenceCore | JudgeCore) -> Iterator[Any]:
+        """Give all candidates to `core`; what its `tick` tells is over before the last of them."""
         for onset_ms, score, row in zip(self.onset_ms, self.score, self.rows, strict=True):
-            entries += core.tick(max(onset_ms - DECISION_MS, 0))
+            yield from core.tick(max(onset_ms - DECISION_MS, 0))
             core.push(onset_ms, score, row)
-        return [*entries, *core.finish()]
 
 
 def list_heard(
@@ -128,18 +131,12 @@ def watch(heard: Heard, duration_s: float, model: EvidenceModel, *, length: int 
 
 def count_openings(heard: Heard, duration_s: float, decoder: Evidence, code: Code) -> tuple[int, int]:
     """How often a machine with its usual waits opens before the end of a recording: by the rule, and on evidence."""
-    parameters, accepted = EntryParameters(), 0
+    parameters = EntryParameters()
     judge = JudgeCore(*judge_config(parameters, code, decoder))
-    for onset_ms, score, row in zip(heard.onset_ms, heard.score, heard.rows, strict=True):
-        accepted += _count_accepted(judge.tick(max(onset_ms - DECISION_MS, 0)))
-        judge.push(onset_ms, score, row)
-    accepted += _count_accepted(judge.tick(to_ms(duration_s) - DECISION_MS))
+    over = [*heard.feed(judge), *judge.tick(to_ms(duration_s) - DECISION_MS)]
+    accepted = sum(VERDICTS[verdict] is Verdict.ACCEPTED for _, verdict in over)
     ruled = decode_taps(heard.accepted_s.tolist(), parameters, code=code, end_s=duration_s)
     return sum(entry.verdict is Verdict.ACCEPTED for entry in ruled), accepted
-
-
-def _count_accepted(over: Iterable[tuple[Weighed, int]]) -> int:
-    return sum(VERDICTS[verdict] is Verdict.ACCEPTED for _, verdict in over)
 
 
 def overlaps(weighed: Weighed, entry: Entry) -> bool:

@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[1]
 COPIED = ("tapsig", "tests", "benchmarks", "corpus_demo", "pyproject.toml", "README.md", "DEVELOPERS.md")
 SEED = 11
 PATIENCE = 3
-"""A change is killed, too, where the tests take so many times as long as without it."""
+"""A change counts as killed, too, when the tests take longer than this many times their usual time."""
 READING = tuple(f"tests/loading/test_{name}.py" for name in ("logs", "clock", "columns"))
 
 

@@ -151,7 +151,7 @@ def read_heard(part: Part, doors: range, kept: Path | None) -> dict[str, list[He
     }
 
 
-def draw(recordings: Mapping[str, Sequence[Heard]], most: int) -> dict[str, list[Heard]]:
+def draw(recordings: Mapping[str, Sequence[Heard]], most: int | None) -> dict[str, list[Heard]]:
     """A random draw of recordings of each source, limited in number."""
     rng = np.random.default_rng(0)
     return {
@@ -164,9 +164,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
     parser.add_argument("--steps", type=int, default=40, metavar="N", help="of the search; default: 40")
-    parser.add_argument(
-        "--recordings", type=int, default=10_000, metavar="N", help="of each source, at most; default: 400"
-    )
+    parser.add_argument("--recordings", type=int, metavar="N", help="of each source, at most; default: all")
     args = parser.parse_args()
     model = fit_context(read_heard("train", TRAINING_DOORS, args.kept), START)
     recordings = read_heard("test", DOORS, args.kept)

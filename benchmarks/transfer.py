@@ -128,9 +128,7 @@ def find_by_rise(table: CandidateTable, scores: IntArray, least: int) -> list[ob
     cells: list[object] = []
     for low, high in pairwise((-math.inf, *BANDS_DB, math.inf)):
         inside = (rise >= low) & (rise < high)
-        shares = [
-            found[inside & kind].mean() if (inside & kind).any() else math.nan for kind in (found | ~found, first)
-        ]
+        shares = [part.mean() if part.size else math.nan for part in (found[inside], found[inside & first])]
         cells.append(f"{inside.sum()}: {shares[0]:.2f}, {shares[1]:.2f}")
     return cells
 

@@ -117,16 +117,15 @@ void tapsig_blocks_next(tapsig_blocks *blocks, const tapsig_rate *rate)
 {
     blocks->phase_q24 -= BLOCK_Q24;
     blocks->step_power = blocks->steps;
-    if (rate->interpolated && blocks->phase_q24 == 0) { /* the block ends with the sample */
-        complete(blocks, above_level(blocks, blocks->previous));
-        return;
-    }
     if (rate->interpolated) {
-        /* What remains of the phase is how long ago the block ended; as a share of a sample, Q14. */
-        const uint16_t share = (uint16_t)(((blocks->phase_q24 >> 10) * rate->per_block_q14) >> 14);
-        const int32_t change = (int32_t)blocks->previous - blocks->sum;
-        const int32_t value = (int32_t)blocks->previous - ((change * share) >> 14);
-        complete(blocks, above_level(blocks, (uint16_t)value));
+        uint16_t value = blocks->previous;
+        if (blocks->phase_q24 != 0) { /* the block ended before this sample */
+            /* What remains of the phase is how long ago; as a share of a sample, Q14. */
+            const uint16_t share = (uint16_t)(((blocks->phase_q24 >> 10) * rate->per_block_q14) >> 14);
+            const int32_t change = (int32_t)value - blocks->sum;
+            value = (uint16_t)((int32_t)value - ((change * share) >> 14));
+        }
+        complete(blocks, above_level(blocks, value));
         return;
     }
     blocks->longer = blocks->fill > rate->short_fill;

@@ -119,10 +119,15 @@ class Weighed:
         )
 
 
+def can_hold(code: Sequence[int]) -> bool:
+    """Whether the core can compare a code: 1 to CODE_DIGITS digits from 1 on, and at most KEPT taps."""
+    return 0 < len(code) <= CODE_DIGITS and sum(code) <= KEPT and min(code) >= 1
+
+
 def check_length(code: Sequence[int]) -> tuple[int, ...]:
     """The code as a tuple; ParameterError when it has more digits or taps than the core keeps."""
     digits = tuple(code)
-    if not digits or len(digits) > CODE_DIGITS or sum(digits) > KEPT or min(digits) < 1:
+    if not can_hold(digits):
         raise ParameterError(
             f"code is {'-'.join(map(str, digits))!r}; the evidence decoder takes 1 to {CODE_DIGITS} digits and at most"
             f" {KEPT} taps, because it keeps {KEPT} candidates: choose a shorter code or the decoder rule"

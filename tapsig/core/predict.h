@@ -9,7 +9,6 @@
 #include <stdint.h>
 
 #define TAPSIG_ORDER 16
-
 #define TAPSIG_HISTORY 17 /* one value more than weights, which are adapted when the next value comes */
 
 typedef struct {

@@ -192,7 +192,9 @@ def await_verdict(prepared: Prepared, counts: CountArray) -> CountArray:
     while chain.is_deciding:
         chain.push(last)
         more += 1
-    return np.concatenate([counts, np.full(more and more + round(TAIL_S * prepared.fs), last, dtype=np.uint16)])
+    if more:
+        more += round(TAIL_S * prepared.fs)
+    return np.concatenate([counts, np.full(more, last, dtype=np.uint16)])
 
 
 def _resample(volts: FloatArray, fs: float, wanted_fs: float) -> FloatArray:

@@ -215,18 +215,18 @@ def _measure_periods(ticks: FloatArray, starts: IntArray, steps: _Steps) -> tupl
     Steps over lost lines do not count, unless most of a block are.
     """
     own = np.diff(ticks)
+    sizes = np.diff(starts, append=own.size)
     counts = np.ones(own.size, dtype=bool)
     counts[starts[1:] - 1] = False  # from one block to the next
     if not steps.resolution:
         sound = counts & (own <= steps.longest)
         most = 2 * np.add.reduceat(sound, starts, dtype=int) > np.add.reduceat(counts, starts, dtype=int)
-        sizes = np.diff(starts, append=own.size)
         counts = np.where(np.repeat(most, sizes), sound, counts)
-    size = np.add.reduceat(counts, starts, dtype=int)
-    period = np.add.reduceat(np.where(counts, own, 0.0), starts) / size
-    departures = np.where(counts, own - np.repeat(period, np.diff(starts, append=own.size)), 0.0)
-    spread = np.sqrt(np.add.reduceat(departures**2, starts) / size)
-    return period, (4.0 * spread + 2.0 * steps.resolution) / (np.sqrt(size) * steps.period)
+    used = np.add.reduceat(counts, starts, dtype=int)
+    period = np.add.reduceat(np.where(counts, own, 0.0), starts) / used
+    departures = np.where(counts, own - np.repeat(period, sizes), 0.0)
+    spread = np.sqrt(np.add.reduceat(departures**2, starts) / used)
+    return period, (4.0 * spread + 2.0 * steps.resolution) / (np.sqrt(used) * steps.period)
 
 
 def _fill_losses(ticks: FloatArray, steps: _Steps, table: Table) -> tuple[FloatArray, FloatArray, _Steps]:

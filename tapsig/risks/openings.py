@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapsig.core.evidence import CODE_DIGITS, KEPT, Weighed
+from tapsig.core.evidence import Weighed, can_hold
 from tapsig.core.evidence_model import NAT
 from tapsig.detectors.base import run_detector
 from tapsig.detectors.tap import Tap
@@ -112,7 +112,7 @@ def observe_openings(
     tried = tuple(
         _try_code(recording, code, ruled, weighed, parameters)
         for code in tapped
-        if MIN_DIGITS <= len(code.digits) <= CODE_DIGITS and sum(code.digits) <= KEPT
+        if len(code.digits) >= MIN_DIGITS and can_hold(code.digits)
     )
     return tried, _watch(recording, ruled, weighed, parameters, length)
 

@@ -12,7 +12,9 @@ if TYPE_CHECKING:  # the names are options of commands, whose help loads nothing
     from tapsig.units import FloatArray
 
 FIELDS = ("tp", "fp", "fn", "entries", "entries_opened", "duration_s", "opened_on_evidence")
-"""The counts of an `Outcome`, in the order of the last axis of `counts`; the last is nan where it is unknown."""
+"""The counts of an `Outcome`, in the order of the last axis of `counts`: those of its `Score`, and one of its own,
+nan where it is unknown.
+"""
 
 _TP, _FP, _FN, _ENTRIES, _OPENED, _DURATION, _ON_EVIDENCE = range(len(FIELDS))
 ON_EVIDENCE = "entries-on-evidence"

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.core.evidence import CODE_DIGITS, KEPT
+from tapsig.core.evidence import can_hold
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
@@ -140,8 +140,7 @@ def _opens(entry: Entry, code: Entry) -> bool:
     return (
         overlap(entry, code)
         and isinstance(entry, EvidenceEntry)
-        and len(code.digits) <= CODE_DIGITS
-        and len(code.taps_s) <= KEPT
+        and can_hold(code.digits)
         and entry.compute_log_ratio(code.digits) >= Evidence().threshold
     )
 
@@ -150,8 +149,8 @@ def count_by_file(outcomes: Iterable[Outcome]) -> dict[str, FloatArray]:
     """The counts (in the order of FIELDS) of each file; its channels record the same taps, so they are one unit."""
     sums: dict[str, FloatArray] = {}
     for outcome in outcomes:
-        known = {"opened_on_evidence": outcome.opened_on_evidence}
-        counts = np.array([known.get(name, getattr(outcome.score, name, None)) for name in FIELDS], dtype=np.float64)
+        scored = (getattr(outcome.score, name) for name in FIELDS[:-1])
+        counts = np.array([*scored, outcome.opened_on_evidence], dtype=np.float64)  # None becomes nan
         sums[outcome.source] = sums.get(outcome.source, 0.0) + counts
     return sums
 

@@ -111,13 +111,15 @@ def test_taps_in_a_recording_are_detected_first(tmp_path: Path, capsys: pytest.C
     assert len(json.loads(out)["entries"]) == 1  # 3.8 s of silence follow the last tap
 
 
-@pytest.mark.parametrize(("decoder", "told"), [("rule", True), ("evidence", False)])
-def test_the_rule_says_what_evidence_would_accept(decoder: str, told: bool, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(("decoder", "has_note"), [("rule", True), ("evidence", False)])
+def test_the_rule_says_what_evidence_would_accept(
+    decoder: str, has_note: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
     call = ["entry", str(DEMO / "recordings" / "crane-whine.wav"), "--full-scale-v", "2.5", "--channel", "2"]
     assert main([*call, "--code", "1-1-3", "--decoder", decoder]) == 0
     out, err = capsys.readouterr()
-    assert ("accepted" in out) is not told
-    assert ("the rule accepts 0 of 1 entries; on evidence it would be 1: --decoder evidence" in err) is told
+    assert ("accepted" in out) is not has_note
+    assert ("the rule accepts 0 of 1 entries; on evidence it would be 1: --decoder evidence" in err) is has_note
 
 
 @pytest.mark.parametrize(

@@ -151,10 +151,9 @@ bool tapsig_has_time(const tapsig_detector *detector)
 {
 #if defined(TAPSIG_WITH_EVIDENCE)
     /* What push_judge leaves over. */
-    const bool compares = detector->judge.evidence.over && tapsig_tap_has_time(&detector->core);
-    return detector->core.stage == 0 && !detector->judged && !compares;
+    return tapsig_tap_has_time(&detector->core) && !detector->judged && !detector->judge.evidence.over;
 #elif defined(TAPSIG_RUNS_TAP)
-    return detector->core.stage == 0;
+    return tapsig_tap_has_time(&detector->core);
 #else
     (void)detector;
     return true;
