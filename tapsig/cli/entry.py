@@ -255,7 +255,7 @@ def _find_taps(
     if code is not None and one.recording is not None:
         from tapsig.cli.entry_evidence import count_accepted
 
-        on_evidence = count_accepted(variant, one.recording, parameters, code)
+        on_evidence = count_accepted(variant, one.recording, parameters, code, until_end=args.until_end)
     return sorted(one.times_s), reference_s, end_s, on_evidence
 
 

@@ -59,16 +59,16 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
 
 
 def count_accepted(
-    variant: "Variant", recording: "Recording", parameters: EntryParameters, code: tuple[int, ...]
+    variant: "Variant", recording: "Recording", parameters: EntryParameters, code: tuple[int, ...], *, until_end: bool
 ) -> int:
     """Entries that the decoder evidence accepts; 0 for a detector without log-odds, or a code that is too long."""
-    from tapsig.core.evidence import CODE_DIGITS, KEPT  # heavy rooms load when they are used
+    from tapsig.core.evidence import can_hold  # heavy rooms load when they are used
     from tapsig.detectors.tap import Tap
     from tapsig.entry.decoding import decode_recording
 
-    if not isinstance(variant, Tap) or len(code) > CODE_DIGITS or sum(code) > KEPT:
+    if not isinstance(variant, Tap) or not can_hold(code):
         return 0
-    entries = decode_recording(recording, variant, parameters, decoder="evidence", code=code)
+    entries = decode_recording(recording, variant, parameters, decoder="evidence", code=code, until_end=until_end)
     return sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
 
 
