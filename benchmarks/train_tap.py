@@ -11,15 +11,15 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from benchmarks.transfer_data import GENERATORS, HITS, SOURCES, TABLE, Part, gather
 from tapsig.detectors.model import Source
 from tapsig.detectors.saved import render_detector
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting, TreeSum
-from tapsig.fitting.candidates import CandidateTable
+from tapsig.fitting.candidates import ByteRows, CandidateTable
 from tapsig.fitting.cross_fit import NEGATIVES_WEIGHT
-from tapsig.units import FloatArray
 
 DOORS: dict[Part, dict[str, range]] = {
     "train": {**dict.fromkeys(GENERATORS, range(20)), HITS: range(30), TABLE: range(360)},
@@ -59,7 +59,7 @@ def fit_trees(tables: Mapping[str, CandidateTable], boosting: Boosting = BOOSTIN
     return boosting.fit(table.rows, (table.tap == 1).astype(np.int64), table.weights, seed=1)
 
 
-def draw_replay(tables: Mapping[str, CandidateTable]) -> tuple[FloatArray, FloatArray]:
+def draw_replay(tables: Mapping[str, CandidateTable]) -> tuple[ByteRows, npt.NDArray[np.int8]]:
     """Rows and truth of REPLAYED candidates: as many of each source, a third of them taps."""
     rng = np.random.default_rng(2)
     rows, taps = [], []

@@ -8,13 +8,16 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.detectors.model import SCALE, Model, to_probability, to_score
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting
 from tapsig.fitting.candidates import (
+    ByteRows,
     CandidateTable,
     OperatingPoint,
     collect_candidates,
@@ -47,17 +50,14 @@ Points = tuple[list[OperatingPoint], list[OperatingPoint]]
 def load_replay() -> CandidateTable:
     """Part of the training data of the shipped model, with weights."""
     with resources.files("tapsig.fitting").joinpath("replay.npz").open("rb") as file, np.load(file) as kept:
-        count = kept["tap"].size
-        return CandidateTable(
-            kept["rows"],
-            np.zeros(count),
-            kept["tap"].astype(np.int64),
-            np.zeros(count, dtype=np.int64),
-            np.zeros(1),
-            ("",),
-            (np.zeros(0),),
-            _balanced(kept["tap"]),
-        )
+        return to_replay(kept["rows"], kept["tap"])
+
+
+def to_replay(rows: ByteRows, tap: npt.NDArray[np.integer[Any]]) -> CandidateTable:
+    """Rows (n, len(FEATURES)) and classes (n,) as a table with balanced weights, of no recording."""
+    count = tap.size
+    number, truth = np.zeros(count, dtype=np.int64), tap.astype(np.int64)
+    return CandidateTable(rows, np.zeros(count), truth, number, np.zeros(1), ("",), (np.zeros(0),), _balanced(truth))
 
 
 def _balanced(tap: IntArray) -> FloatArray:
@@ -75,6 +75,7 @@ class CrossFit:
     table : the candidates.
     fold, tapped, mixed : of each recording: its fold, whether it has taps, whether it is a mixture.
     shipped : the detector to adjust.
+    replay : part of its training data.
     wanted : limit of false alarms per hour, or None.
     """
 
@@ -83,6 +84,7 @@ class CrossFit:
     tapped: BoolArray
     mixed: BoolArray
     shipped: Tap
+    replay: CandidateTable
     wanted: float | None
     seed: int
 
@@ -92,10 +94,11 @@ class CrossFit:
         recordings: list[Recording],
         shipped: Tap,
         *,
-        group_by: str,
-        wanted: float | None,
-        seed: int,
-        progress: Callable[[int], None] | None,
+        replay: CandidateTable | None = None,
+        group_by: str = "vehicle",
+        wanted: float | None = None,
+        seed: int = 0,
+        progress: Callable[[int], None] | None = None,
     ) -> "CrossFit":
         """Cut the recordings into pieces, mix them, and collect the candidates of all."""
         pieces = cut_pieces(recordings, FOLDS)
@@ -115,7 +118,7 @@ class CrossFit:
         tapped = np.array([taps.size > 0 for taps in table.taps_s])
         mixed = np.arange(tapped.size) >= len(pieces)
         fold = np.array([piece.fold for piece in everything])
-        return cls(table, fold, tapped, mixed, shipped, wanted, seed)
+        return cls(table, fold, tapped, mixed, shipped, replay or load_replay(), wanted, seed)
 
     def of(self, recordings: BoolArray) -> BoolArray:
         """Mask of the candidates in the selected recordings."""
@@ -126,7 +129,7 @@ class CrossFit:
         shipped = self.shipped.model
         if boosting is None:
             return shipped
-        replay = load_replay()
+        replay = self.replay
         tap = np.concatenate([self.table.tap[chosen], replay.tap])
         rows = np.concatenate([self.table.rows[chosen], replay.rows])
         weights = np.concatenate([_balanced(self.table.tap[chosen]), REPLAY_WEIGHT * replay.weights])

@@ -1,0 +1,168 @@
+"""What `tapsig fit` gains on doors never met, from what an owner can record: `python -m benchmarks.fitting --kept DIR`.
+
+Every generator of doors is left out in turn: the detector that is adjusted, and the training data that it learns again,
+come from the other sources (train_tap.py). An owner of each door records taps in quiet and, without taps, what else
+happens at it. The fitted detector is judged on other recordings of that position: in quiet, and in the same scenes.
+Beside it stands one fitted to labelled taps in those scenes too, which no owner has: an upper bound. Simulated: the
+figures compare, and are no promise for a door.
+"""
+
+import argparse
+import time
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from benchmarks.sections import write_section
+from benchmarks.tally import Tally
+from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, draw_replay, gather_all
+from benchmarks.transfer import train_without
+from benchmarks.transfer_data import GENERATORS, find_generator, others_than, stream
+from tapsig.cli.output import render_table
+from tapsig.detectors.base import run_detector
+from tapsig.detectors.tap import Tap
+from tapsig.fitting.candidates import CandidateTable
+from tapsig.fitting.cross_fit import SHIPPED, CrossFit, choose_strategy, to_replay
+from tapsig.fitting.fit import MIN_TAPS
+from tapsig.records import Recording
+
+FIRST_DOOR = 2000
+"""Neither trained on nor tested with elsewhere."""
+SCENES, FS, RECORD_S, TEST_S = 7, 2000.0, 60.0, 30.0
+CASES = ("left out", "fitted", "told")
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """The detector that is adjusted, and the training data that it learns again: neither met the generator."""
+
+    source: str
+    detector: Tap
+    replay: CandidateTable
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """What came of one door: by case, the counts in all test recordings and in the quiet one."""
+
+    source: str
+    counts: dict[str, tuple[Tally, Tally]]
+    kept: bool
+    seconds: float
+
+
+def record_door(source: str, number: int) -> tuple[list[Recording], list[Recording], list[Recording]]:
+    """One position of a door: what its owner records, the same scenes with taps, and the test recordings."""
+    generator, rng = find_generator(source), stream("fitting", source, number)
+    scenes = [str(scene) for scene in rng.choice(generator.scenes[1:], SCENES, replace=False)]
+    options = {"half": "unseen"} if source == "measured" else {}
+    pick = int(rng.integers(1 << 16))
+
+    def record(scene: str, taps: str, duration_s: float) -> Recording:
+        seed = int(rng.integers(1 << 31))
+        found = generator.simulate(number, scene, fs=FS, duration_s=duration_s, taps=taps, seed=seed, **options)
+        return list(found.values())[pick % len(found)]
+
+    quiet = str(generator.scenes[0])
+    own = [record(quiet, "entries", RECORD_S), *(record(scene, "none", RECORD_S) for scene in scenes)]
+    told = [record(scene, "entries", RECORD_S) for scene in scenes]
+    return own, told, [record(scene, "entries", TEST_S) for scene in (quiet, *scenes)]
+
+
+def adjust(start: Start, recordings: list[Recording]) -> tuple[Tap, bool]:
+    """The adjusted detector, and whether it is the one started from."""
+    fit = CrossFit.prepare(recordings, start.detector, replay=start.replay)
+    scores, points = fit.compare()
+    strategy = choose_strategy(points)
+    return fit.finish(strategy, scores), strategy == SHIPPED
+
+
+def judge(detector: Tap, recordings: list[Recording]) -> tuple[Tally, Tally]:
+    """The counts in all recordings, and in the first."""
+    every, first = Tally(), Tally()
+    for number, recording in enumerate(recordings):
+        found_s = run_detector(detector, recording).onset_s
+        for tally in (every, first) if number == 0 else (every,):
+            tally.count(recording.taps_s, found_s, recording.duration_s)
+    return every, first
+
+
+def try_door(start: Start, number: int) -> Door | None:
+    """Fit and judge; None where the owner's recording has too few taps to fit to."""
+    own, told, test = record_door(start.source, number)
+    if own[0].taps_s.size < MIN_TAPS:
+        return None
+    begin = time.perf_counter()
+    fitted, kept = adjust(start, own)
+    seconds = time.perf_counter() - begin
+    detectors = (start.detector, fitted, adjust(start, own + told)[0])
+    counts = {case: judge(detector, test) for case, detector in zip(CASES, detectors, strict=True)}
+    return Door(start.source, counts, kept, seconds)
+
+
+def prepare_starts(kept: Path | None) -> Iterator[Start]:
+    """One for each generator of doors."""
+    train = gather_all("train", kept)
+    for source in GENERATORS:
+        model = train_without(source, train, BOOSTING)
+        replay = to_replay(*draw_replay({name: train[name] for name in others_than(source)}))
+        yield Start(source, Tap(probability=PROBABILITY, dead_time_s=DEAD_TIME_S, model=model), replay)
+
+
+def summarise(source: str, doors: list[Door]) -> list[list[object]]:
+    """A row for each case."""
+    rows: list[list[object]] = []
+    before = np.array([door.counts[CASES[0]][0].f1 for door in doors])
+    for case in CASES:
+        every, quiet = ([door.counts[case][part] for door in doors] for part in (0, 1))
+        f1 = np.array([tally.f1 for tally in every])
+        first, found = sum(tally.first for tally in quiet), sum(tally.first_found for tally in quiet)
+        entries, opened = sum(tally.entries for tally in every), sum(tally.opened for tally in every)
+        change, codes = f1 - before, f"{opened}/{entries}"
+        rows.append([source, case, len(doors), f1.mean(), change.min(), change.max(), found / max(first, 1), codes])
+    return rows
+
+
+def main() -> None:
+    """Train, simulate, fit, judge, write."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.fitting", description=__doc__)
+    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep the training candidates there")
+    parser.add_argument("--doors", type=int, default=10, help="of each generator (default: 10)")
+    parser.add_argument("--jobs", type=int, default=1, help="processes (default: 1)")
+    args = parser.parse_args()
+    rows: list[list[object]] = []
+    everything: list[Door] = []
+    with ProcessPoolExecutor(args.jobs) as pool:
+        for start in prepare_starts(args.kept):
+            numbers = range(FIRST_DOOR, FIRST_DOOR + args.doors)
+            tried = pool.map(try_door, [start] * args.doors, numbers)
+            doors = [door for door in tried if door is not None]
+            rows += summarise(start.source, doors)
+            everything += doors
+    rows += summarise("all", everything)
+    header = ["source", "detector", "doors", "mean F1", "worst change", "best change", "first taps, quiet", "codes"]
+    body = "\n".join(
+        [
+            f"Doors of a generator that the detector has not met (`left out`), {FS:g} Hz, one position each; fitted to"
+            f" {RECORD_S:g} s of taps",
+            f"in quiet and {RECORD_S:g} s without taps in each of {SCENES} scenes, judged on other recordings in quiet"
+            " and in those scenes.",
+            "`told`: fitted to labelled taps in those scenes as well, which no owner has: more cannot be expected. The",
+            f"detector was left as it was on {sum(door.kept for door in everything)} of {len(everything)} doors. A fit"
+            f" took {np.median([door.seconds for door in everything]):.0f} s (median), at most"
+            f" {max(door.seconds for door in everything):.0f} s.",
+            "",
+            "```",
+            render_table(header, rows),
+            "```",
+        ]
+    )
+    print(body)
+    write_section("Fit", body, "python -m benchmarks.fitting --kept DIR")
+
+
+if __name__ == "__main__":
+    main()
