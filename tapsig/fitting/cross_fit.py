@@ -1,7 +1,9 @@
-"""Strategies to adjust the shipped detector, compared by cross-validation on an owner's recordings.
+"""The shipped detector and an adjusted one, compared by cross-validation on an owner's recordings.
 
 Trees that are added to the shipped model are fitted to the owner's candidates together with part of the shipped
-training data (replay.npz), so that the model keeps rejecting disturbances that the owner did not record.
+training data (replay.npz), so that the model keeps rejecting disturbances that the owner did not record. The settings
+were chosen on doors of generators that the shipped model had not met (benchmarks/README.md, "Fit"): a lighter replay,
+a milder limit of errors or a threshold that is chosen anew made some of those doors much worse.
 """
 
 from collections.abc import Callable
@@ -30,16 +32,15 @@ from tapsig.units import BoolArray, FloatArray, IntArray
 
 FOLDS = 4
 MAX_MIXTURES = 80
-MAX_ERROR_RATIO = 0.9
-"""An adjusted model must make at most this share of the shipped one's errors, and not more in most folds."""
-REPLAY_WEIGHT = 1.0
+MAX_ERROR_RATIO = 0.8
+"""An adjusted model must make at most this share of the other one's errors, and not more in most folds."""
+REPLAY_WEIGHT = 5.0
 """Total weight of the replayed candidates, relative to the owner's."""
 NEGATIVES_WEIGHT = 2.0
 """Total weight of candidates that are not taps, relative to the taps; as for the shipped model."""
-MIN_KEPT_TAPS = 0.98
-"""The threshold keeps at least this share of the unmixed taps, if their scores allow it."""
-STRATEGIES = {"threshold": None, "adjusted": Boosting(trees=24, leaves=4, rate=0.1, least_leaf=30)}
-SHIPPED = "shipped"
+ADDED = Boosting(trees=60, leaves=4, rate=0.1, least_leaf=30)
+SHIPPED, THRESHOLD, ADJUSTED = "shipped", "threshold", "adjusted"
+"""What the shipped detector becomes: itself; with another threshold; with trees added."""
 _STEPS = np.arange(-4.0, 3.01, 0.25) * SCALE
 
 Points = tuple[list[OperatingPoint], list[OperatingPoint]]
@@ -124,72 +125,70 @@ class CrossFit:
         """Mask of the candidates in the selected recordings."""
         return np.asarray(recordings[self.table.recording])
 
-    def _adjust(self, chosen: BoolArray, boosting: Boosting | None) -> Model:
+    def _adjust(self, chosen: BoolArray) -> Model:
         """The shipped model with added trees, fitted to the `chosen` candidates and the replayed ones."""
-        shipped = self.shipped.model
-        if boosting is None:
-            return shipped
-        replay = self.replay
+        shipped, replay = self.shipped.model, self.replay
         tap = np.concatenate([self.table.tap[chosen], replay.tap])
         rows = np.concatenate([self.table.rows[chosen], replay.rows])
         weights = np.concatenate([_balanced(self.table.tap[chosen]), REPLAY_WEIGHT * replay.weights])
         weights *= np.count_nonzero(weights) / weights.sum()
         start = shipped.score(rows) / SCALE
-        added = boosting.fit_residual(rows, (tap == 1).astype(np.int64), weights, start, seed=self.seed)
+        added = ADDED.fit_residual(rows, (tap == 1).astype(np.int64), weights, start, seed=self.seed)
         return added.to_model(shipped, sources=shipped.sources, fitted_to=shipped.fitted_to)
 
     def compare(self) -> tuple[dict[str, FloatArray], dict[str, Points]]:
-        """Held-out scores of each strategy, and its results at thresholds chosen on the other folds."""
+        """Held-out scores of each strategy, and its results at the shipped threshold, or at one for the wanted limit.
+
+        That one is chosen on the other folds.
+        """
         start = score_table(self.table, self.shipped.model).astype(np.float64)
-        scores = {SHIPPED: start}
-        folds = np.unique(self.fold)
-        for strategy, boosting in STRATEGIES.items():
-            scores[strategy] = start.copy()
-            for k in folds if boosting is not None else ():
-                out = self.of(self.fold == k)
-                if (self.table.tap[~out] == 1).any() and (self.table.tap[~out] == 0).any():
-                    scores[strategy][out] = score_table(self.table, self._adjust(~out, boosting))[out]
-        points: dict[str, Points] = {}
-        for strategy, held in scores.items():
-            points[strategy] = ([], [])
-            for k in folds:
-                inner, least = self.fold != k, float(to_score(self.shipped.probability))
-                if strategy != SHIPPED:
-                    least = self._choose_threshold(held, inner if inner.any() else ~inner)
-                for part, found in zip((self.tapped, ~self.tapped), points[strategy], strict=True):
-                    found.append(self._evaluate(held, part & (self.fold == k), least))
-        return scores, points
+        adjusted = start.copy()
+        for k in np.unique(self.fold):
+            out = self.of(self.fold == k)
+            if (self.table.tap[~out] == 1).any() and (self.table.tap[~out] == 0).any():
+                adjusted[out] = score_table(self.table, self._adjust(~out))[out]
+        scores = {SHIPPED: start, THRESHOLD: start, ADJUSTED: adjusted}
+        if self.wanted is None:
+            del scores[THRESHOLD]
+        return scores, {strategy: self._judge_folds(strategy, held) for strategy, held in scores.items()}
+
+    def _judge_folds(self, strategy: str, scores: FloatArray) -> Points:
+        tapped: list[OperatingPoint] = []
+        free: list[OperatingPoint] = []
+        for k in np.unique(self.fold):
+            inner = self.fold != k
+            least = self._find_threshold(strategy, scores, inner if inner.any() else ~inner)
+            for part, found in ((self.tapped, tapped), (~self.tapped, free)):
+                found.append(self._evaluate(scores, part & (self.fold == k), least))
+        return tapped, free
 
     def _evaluate(self, scores: FloatArray, recordings: BoolArray, least: float) -> OperatingPoint:
         chosen = self.table.select(recordings)
         return evaluate_threshold(chosen, scores[self.of(recordings)], least, self.shipped.dead_time_s)
 
-    def _choose_threshold(self, scores: FloatArray, recordings: BoolArray) -> float:
-        """The threshold with the best F1 on `recordings` with taps, or the most hits within the limit of false alarms.
+    def _find_threshold(self, strategy: str, scores: FloatArray, recordings: BoolArray) -> float:
+        """The lowest threshold within the wanted limit of false alarms on `recordings` without taps, if there is one.
 
-        Without such a limit, it keeps nearly all unmixed taps.
+        Without a limit, and for the shipped detector, its own.
         """
-        points = [self._evaluate(scores, recordings & self.tapped, float(step)) for step in _STEPS]
-        if (wanted := self.wanted) is not None:
-            free = [self._evaluate(scores, recordings & ~self.tapped, float(step)) for step in _STEPS]
-            pairs = zip(points, free, strict=True)
-            allowed = [point for point, other in pairs if not other.false_alarms_per_hour > wanted]
-            return (allowed or points[-1:])[0].least_score
-        best = max(points, key=lambda point: point.f1 if point.f1 == point.f1 else -1.0).least_score
-        quiet = self.of(recordings & self.tapped & ~self.mixed) & (self.table.tap == 1)
-        kept = float(np.quantile(scores[quiet], 1.0 - MIN_KEPT_TAPS)) if quiet.any() else best
-        return max(min(best, kept), float(_STEPS[0]))
+        if self.wanted is None or strategy == SHIPPED:
+            return float(to_score(self.shipped.probability))
+        free = [self._evaluate(scores, recordings & ~self.tapped, float(step)) for step in _STEPS]
+        allowed = [point for point in free if not point.false_alarms_per_hour > self.wanted]
+        return (allowed or free[-1:])[0].least_score
 
     def finish(self, strategy: str, scores: dict[str, FloatArray]) -> Tap:
         """The detector by this strategy, fitted to all recordings."""
         if strategy == SHIPPED:
             return self.shipped
         everywhere = np.ones(self.fold.size, dtype=bool)
-        least = self._choose_threshold(scores[strategy], everywhere)
-        probability = float(f"{to_probability(np.array([least]))[0]:.4g}")
-        return replace(
-            self.shipped, model=self._adjust(self.of(everywhere), STRATEGIES[strategy]), probability=probability
-        )
+        model, probability = self.shipped.model, self.shipped.probability
+        if self.wanted is not None:
+            least = self._find_threshold(strategy, scores[strategy], everywhere)
+            probability = float(f"{to_probability(np.array([least]))[0]:.4g}")
+        if strategy == ADJUSTED:
+            model = self._adjust(self.of(everywhere))
+        return replace(self.shipped, model=model, probability=probability)
 
 
 def sum_points(points: list[OperatingPoint]) -> OperatingPoint:
@@ -199,10 +198,12 @@ def sum_points(points: list[OperatingPoint]) -> OperatingPoint:
 
 
 def choose_strategy(points: dict[str, Points]) -> str:
-    """The strategy with the fewest errors on recordings with taps, if clearly better than the shipped detector."""
-    before = points[SHIPPED][0]
-    best = min(STRATEGIES, key=lambda strategy: sum_points(points[strategy][0]).errors)
-    errors, errors_before = [p.errors for p in points[best][0]], [p.errors for p in before]
+    """The adjusted model if clearly better on recordings with taps, else the shipped one.
+
+    The shipped one takes another threshold if a limit of false alarms is wanted.
+    """
+    kept = THRESHOLD if THRESHOLD in points else SHIPPED
+    errors, errors_before = ([point.errors for point in points[strategy][0]] for strategy in (ADJUSTED, kept))
     not_worse = sum(one <= other for one, other in zip(errors, errors_before, strict=True))
     clearly = sum(errors) <= MAX_ERROR_RATIO * sum(errors_before) and not_worse >= 0.75 * len(errors)
-    return best if clearly else SHIPPED
+    return ADJUSTED if clearly else kept

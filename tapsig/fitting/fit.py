@@ -13,7 +13,7 @@ from tapsig.detectors.saved import identify_recording
 from tapsig.detectors.tap import Tap
 from tapsig.errors import ParameterError
 from tapsig.fitting.candidates import CandidateTable, OperatingPoint
-from tapsig.fitting.cross_fit import SHIPPED, CrossFit, choose_strategy, sum_points
+from tapsig.fitting.cross_fit import SHIPPED, THRESHOLD, CrossFit, choose_strategy, sum_points
 from tapsig.fitting.mixing import disc
 from tapsig.records import Recording, list_recordings, require_labels
 from tapsig.results import Result
@@ -31,8 +31,8 @@ class FittedDetector(Result):
     Parameters
     ----------
     variant : the detector.
-    strategy : "shipped" (nothing was clearly better), "threshold" (another operating point of the shipped model),
-        "adjusted" (trees were added to it).
+    strategy : "shipped" (nothing was clearly better), "adjusted" (trees were added to it), or "threshold" (another
+        threshold of the shipped model, for a limit of false alarms).
     taps, taps_with_candidate : labelled taps, and those with a candidate.
     mixtures : recordings made by adding taps to recordings without taps.
     expected, before : results of this detector and of the shipped one on held-out pieces with taps and on mixtures.
@@ -90,7 +90,7 @@ def fit_detector(
     recordings : several Recording
         Some with taps, preferably in quiet, and some without (with empty label files).
     false_alarms_per_hour : float
-        Limit on recordings without taps; None: best F1.
+        Limit on recordings without taps, which chooses the threshold; None: the shipped threshold.
     group_by : {"vehicle", "recording"}
         With several of these, each is wholly in training or wholly in testing.
     seed : int
@@ -148,8 +148,9 @@ def _require_enough(own: CandidateTable) -> None:
 
 
 def _notes(found: FittedDetector, fit: CrossFit, recordings: list[Recording]) -> Iterable[str]:
-    if found.strategy == SHIPPED:
-        yield "the shipped detector was kept: no adjustment was clearly better on held-out pieces of these recordings"
+    if found.strategy in (SHIPPED, THRESHOLD):
+        kept = "detector" if found.strategy == SHIPPED else "model"
+        yield f"the shipped {kept} was kept: no adjustment was clearly better on held-out pieces of these recordings"
     if found.taps < ADVISED_TAPS:
         yield f"{found.taps} taps are few: record at least {ADVISED_TAPS} in quiet for reliable figures"
     if found.taps_with_candidate < found.taps:
