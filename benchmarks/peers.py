@@ -8,8 +8,8 @@ from typing import ClassVar
 
 import numpy as np
 
+from tapsig.detections import Detections
 from tapsig.detectors.base import Detector, StreamingDetector
-from tapsig.records import Detections
 from tapsig.units import FloatArray, IntArray, seconds_to_samples
 
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.analysis.health import check_health as health
     from tapsig.analysis.ringdown import compute_ringdown as ringdown
     from tapsig.comparison.positions import study_positions as positions
+    from tapsig.detections import Detections as Detections
     from tapsig.detectors import detect as detect
     from tapsig.detectors import load_detector as load_detector
     from tapsig.detectors import write_detector as save_detector
@@ -31,7 +32,6 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.loading import load_labels as load_labels
     from tapsig.loading import load_recording as load
     from tapsig.loading import load_recording as load_recording
-    from tapsig.records import Detections as Detections
     from tapsig.records import Gap as Gap
     from tapsig.records import Label as Label
     from tapsig.records import Recording as Recording
@@ -67,7 +67,7 @@ _HOME = {
     "simulate": "tapsig.simulation:simulate_scene",
     "export": "tapsig.exporting.package:export_detector",
     "save_detector": "tapsig.detectors:write_detector",
-    "Detections": "tapsig.records",
+    "Detections": "tapsig.detections",
     "Gap": "tapsig.records",
     "Label": "tapsig.records",
     "Recording": "tapsig.records",

@@ -1,29 +1,18 @@
-"""The data that pass from room to room: Label, Gap, Finding, Recording, Detections. Frozen, arrays read-only."""
+"""What is known of a recording: Label, Gap, Finding, Recording. Frozen, arrays read-only."""
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, fields, replace
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
-import numpy.typing as npt
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
-from tapsig.results import ReadOnlyMapping, Result
-from tapsig.units import BoolArray, FloatArray, IntArray, check_positive, to_floats, to_number
+from tapsig.units import BoolArray, FloatArray, IntArray, check_positive, read_only, to_floats, to_number
 
 TAP = "tap"
 Item = TypeVar("Item")
-
-
-def _read_only(values: npt.ArrayLike, dtype: npt.DTypeLike) -> npt.NDArray[np.generic]:
-    """A read-only array of `values`; copied unless it is already read-only and of that type."""
-    array = np.asarray(values, dtype=dtype)
-    if array.flags.writeable:
-        array = array.copy() if array is values or array.base is not None else array
-        array.flags.writeable = False
-    return array
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -112,7 +101,7 @@ class Recording:
     start_s: float = 0.0
 
     def __post_init__(self) -> None:
-        samples = _read_only(to_floats("samples", self.samples), np.float64)
+        samples = read_only(to_floats("samples", self.samples), np.float64)
         where = self.source or "recording"
         if samples.ndim != 1:
             raise RecordingError(f"{where}: samples have shape {samples.shape}; one channel (1-D) is needed")
@@ -287,150 +276,3 @@ def list_recordings(given: "Recording | Iterable[Recording]") -> Iterator[Record
     if isinstance(given, Iterable):
         return map(require_recording, given)
     return iter([require_recording(given)])
-
-
-@dataclass(frozen=True, slots=True)
-class Detection:
-    """One of Detections: its onset in seconds, the indices, strength and reason, and its features by name."""
-
-    onset_s: float
-    onset_sample: int
-    decided_sample: int
-    strength: float
-    reason: str
-    features: Mapping[str, float]
-
-
-@dataclass(frozen=True, slots=True, repr=False)
-class Detections(Result):
-    """What a detector found, in the order of decision. Iterating gives one Detection after the other.
-
-    Parameters
-    ----------
-    onset_samples : index of each onset, int64, shape (n,).
-    decided_samples : index of the last sample that the decision used, int64, shape (n,); onset <= decided.
-    strength : how strongly it stood out (decibels over the detector's threshold, or the gate's probability).
-    features : named values, each of shape (n,).
-    reason : "" for an accepted tap, otherwise why the candidate was rejected.
-    fs : sample rate in Hz, from which `onset_s` is made; nan where it is not known.
-    gaps : of the recording; they move the times of the samples after them.
-
-    Raises ParameterError for indices that are not whole numbers or not 1-D, and for fields of different lengths.
-    """
-
-    onset_samples: IntArray
-    decided_samples: IntArray
-    strength: FloatArray
-    features: Mapping[str, FloatArray] = field(default_factory=dict)
-    reason: tuple[str, ...] = ()
-    fs: float = math.nan
-    gaps: tuple[Gap, ...] = ()
-
-    def __post_init__(self) -> None:
-        for name in ("onset_samples", "decided_samples"):
-            given = np.asarray(getattr(self, name))
-            if given.ndim != 1:
-                raise ParameterError(f"{name} has shape {given.shape}; it must be 1-D, one index for each detection")
-            if given.dtype.kind == "f" and not (whole := np.isfinite(given) & (given == np.floor(given))).all():
-                raise ParameterError(f"{name} holds {given[~whole][0]:g}; they are sample indices, not seconds")
-            object.__setattr__(self, name, _read_only(getattr(self, name), np.int64))
-        object.__setattr__(self, "strength", _read_only(self.strength, np.float64))
-        features = {key: _read_only(values, np.float64) for key, values in self.features.items()}
-        object.__setattr__(self, "features", ReadOnlyMapping(features))
-        size = self.onset_samples.size
-        if not self.reason:
-            object.__setattr__(self, "reason", ("",) * size)
-        lengths = {self.decided_samples.size, self.strength.size, len(self.reason), size}
-        lengths.update(values.size for values in features.values())
-        if len(lengths) != 1:
-            raise ParameterError(f"the fields of Detections have different lengths: {sorted(lengths)}")
-
-    def __len__(self) -> int:
-        return int(self.onset_samples.size)
-
-    def __iter__(self) -> Iterator[Detection]:
-        return (self[index] for index in range(len(self)))
-
-    def __getitem__(self, index: int) -> Detection:
-        return Detection(
-            float(self.onset_s[index]),
-            int(self.onset_samples[index]),
-            int(self.decided_samples[index]),
-            float(self.strength[index]),
-            self.reason[index],
-            ReadOnlyMapping({name: float(values[index]) for name, values in self.features.items()}),
-        )
-
-    @property
-    def onset_s(self) -> FloatArray:
-        """Times of the onsets in seconds from the recording's start (live: from the last reset), shape (n,).
-
-        Raises ParameterError where the rate is not known: these detections were put together without `fs`.
-        """
-        if len(self) and not math.isfinite(self.fs):
-            raise ParameterError("fs of these detections is not known; recording.times_s(onset_samples) gives times")
-        return times_of(self.onset_samples, self.fs, self.gaps)
-
-    def rows(self) -> list[dict[str, object]]:
-        """One row for each: onset_s, onset_sample, decided_sample, strength, reason, and its features."""
-        names = [field.name for field in fields(Detection) if field.name != "features"]
-        return [{name: getattr(one, name) for name in names} | dict(one.features) for one in self]
-
-    def _describe(self) -> str:
-        rejected = sum(map(bool, self.reason))
-        words = f"{len(self) - rejected} taps" + (f", {rejected} rejected candidates" if rejected else "")
-        if not len(self):
-            return words
-        if not math.isfinite(self.fs):
-            return f"{words} from sample {self.onset_samples.min()} to {self.onset_samples.max()}"
-        return f"{words} from {self.onset_s.min():.3f} to {self.onset_s.max():.3f} s"
-
-    @classmethod
-    def empty(cls) -> "Detections":
-        """No detections."""
-        return cls(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
-
-    def select(self, mask: BoolArray) -> "Detections":
-        """The detections where `mask` (shape (n,)) is true."""
-        return Detections(
-            self.onset_samples[mask],
-            self.decided_samples[mask],
-            self.strength[mask],
-            {key: values[mask] for key, values in self.features.items()},
-            tuple(reason for reason, keep in zip(self.reason, mask, strict=True) if keep),
-            self.fs,
-            self.gaps,
-        )
-
-    def accepted(self) -> "Detections":
-        """Only the accepted taps."""
-        return self.select(np.array([not reason for reason in self.reason], dtype=bool))
-
-    def shifted(self, samples: int) -> "Detections":
-        """The same detections, `samples` later."""
-        return replace(
-            self,
-            onset_samples=self.onset_samples + samples,
-            decided_samples=self.decided_samples + samples,
-            gaps=tuple(replace(gap, sample=gap.sample + samples) for gap in self.gaps),
-        )
-
-    @classmethod
-    def concatenate(cls, parts: "list[Detections]") -> "Detections":
-        """Join detections in order; features that some part lacks are nan there."""
-        parts = [part for part in parts if len(part)]
-        if not parts:
-            return cls.empty()
-        names = dict.fromkeys(name for part in parts for name in part.features)
-        return cls(
-            np.concatenate([part.onset_samples for part in parts]),
-            np.concatenate([part.decided_samples for part in parts]),
-            np.concatenate([part.strength for part in parts]),
-            {
-                name: np.concatenate([part.features.get(name, np.full(len(part), np.nan)) for part in parts])
-                for name in names
-            },
-            tuple(reason for part in parts for reason in part.reason),
-            parts[0].fs,
-            parts[0].gaps,
-        )

@@ -16,10 +16,10 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
+from tapsig.detections import Detections
 from tapsig.detectors import load_detector
 from tapsig.detectors.base import Detector, Variant, latency_samples, require_detections, require_sound
 from tapsig.errors import ParameterError
-from tapsig.records import Detections
 from tapsig.units import FloatArray, seconds_to_samples
 
 CHUNKS = (7, 17, 509)

@@ -177,3 +177,12 @@ def counts_to_volts(counts: IntArray, range_v: tuple[float, float], adc_bits: in
     """
     low, high = range_v
     return low + np.asarray(counts, dtype=np.float64) * ((high - low) / (1 << adc_bits))
+
+
+def read_only(values: npt.ArrayLike, dtype: npt.DTypeLike) -> npt.NDArray[np.generic]:
+    """A read-only array of `values`; copied unless it is already read-only and of that type."""
+    array = np.asarray(values, dtype=dtype)
+    if array.flags.writeable:
+        array = array.copy() if array is values or array.base is not None else array
+        array.flags.writeable = False
+    return array

@@ -9,9 +9,10 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
+from tapsig.detections import Detections
 from tapsig.loading import LoadReport, ReadOptions, read_recording
 from tapsig.loading.read_options import DEFAULTS
-from tapsig.records import Detections, Label, Recording
+from tapsig.records import Label, Recording
 from tapsig.units import FloatArray
 
 ROOT = Path(__file__).parents[1]

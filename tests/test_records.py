@@ -5,8 +5,9 @@ import concurrent.futures
 import numpy as np
 import pytest
 
+from tapsig.detections import Detections
 from tapsig.errors import LabelError, ParameterError, RecordingError
-from tapsig.records import Detections, Gap, Label, Recording
+from tapsig.records import Gap, Label, Recording
 
 
 def test_samples_are_read_only_and_the_callers_array_is_left_alone() -> None:

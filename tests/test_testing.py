@@ -6,8 +6,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from tapsig.detections import Detections
 from tapsig.detectors.base import StreamingDetector
-from tapsig.records import Detections
 from tapsig.testing import ContractError, check_detector, detector_checks, make_test_signal
 
 FS = 2000.0

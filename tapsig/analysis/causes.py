@@ -42,10 +42,11 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from tapsig.analysis.loudness import LABEL_S, LEVEL_S, RISE_DB, UNLABELLED, Loudness
+from tapsig.detections import Detections
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
 from tapsig.errors import ParameterError
-from tapsig.records import TAP, Detections, Recording, list_recordings, require_labels
+from tapsig.records import TAP, Recording, list_recordings, require_labels
 from tapsig.results import Result
 from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
 from tapsig.scoring.outcomes import find_first_taps

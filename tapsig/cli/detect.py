@@ -35,8 +35,8 @@ from tapsig.errors import ParameterError
 from tapsig.records import TAP
 
 if TYPE_CHECKING:
+    from tapsig.detections import Detections
     from tapsig.detectors import Variant
-    from tapsig.records import Detections
 
 MOST_DRAWN = 20_000_000
 """Samples of a WAV file that are held in memory for a picture."""

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from tapsig.cli.recording_options import has_span, is_long_wav, read, read_long, read_options
 
 if TYPE_CHECKING:
+    from tapsig.detections import Detections
     from tapsig.detectors import Variant
-    from tapsig.records import Detections, Recording
+    from tapsig.records import Recording
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="vehicle",
         help="keep each vehicle (or recording) wholly in training or wholly in testing; default: vehicle",
     )
-    parser.add_argument("--false-alarms", type=float, metavar="N", help="limit per hour, which chooses the threshold; default: the shipped threshold")
+    parser.add_argument(
+        "--false-alarms",
+        type=float,
+        metavar="N",
+        help="limit per hour, which chooses the threshold; default: the shipped threshold",
+    )
     parser.add_argument("--seed", type=int, default=0, help="default: 0")
     parser.add_argument("--format", choices=("table", "csv", "json"), default="table", help="default: table")
 

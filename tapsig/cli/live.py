@@ -13,8 +13,9 @@ from tapsig.cli.detect import COLUMNS, list_rows, render_event
 from tapsig.cli.output import note, render_csv, show
 from tapsig.cli.terminal import make_inert
 from tapsig.converter import Converter
+from tapsig.detections import Detections
 from tapsig.errors import ParameterError
-from tapsig.records import TAP, Detections
+from tapsig.records import TAP
 from tapsig.units import FloatArray, check_positive
 
 if TYPE_CHECKING:

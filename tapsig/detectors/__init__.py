@@ -6,12 +6,13 @@ from typing import Any, cast, overload
 import numpy as np
 import numpy.typing as npt
 
+from tapsig.detections import Detections
 from tapsig.detectors.base import Detector, ParameterisedVariant, Variant, run_detector
 from tapsig.detectors.catalogue import CATALOGUE
 from tapsig.detectors.parameters import Parameters, replace_parameters
 from tapsig.detectors.saved import find_variant, load_detector, write_detector
 from tapsig.errors import ParameterError
-from tapsig.records import Detections, Recording, require_recording
+from tapsig.records import Recording, require_recording
 from tapsig.units import FloatArray
 
 __all__ = [

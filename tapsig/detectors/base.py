@@ -15,8 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.converter import UNKNOWN, Converter, CountArray
+from tapsig.detections import Detections
 from tapsig.errors import ParameterError, RecordingError, TapsigError
-from tapsig.records import Detections, Recording
+from tapsig.records import Recording
 from tapsig.units import FloatArray, check_positive, seconds_to_samples, to_floats
 
 

@@ -5,9 +5,9 @@ from typing import ClassVar
 
 import numpy as np
 
+from tapsig.detections import Detections
 from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.parameters import Parameters
-from tapsig.records import Detections
 from tapsig.units import FloatArray, check_range
 
 

@@ -11,12 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.converter import Converter, CountArray
+from tapsig.detections import Detections
 from tapsig.detectors.base import CountDetector, Variant, attribute_errors, build_detector, feed
 from tapsig.errors import RecordingError
 from tapsig.loading import read_wav_blocks, read_wav_info
 from tapsig.loading.findings import FindingList
 from tapsig.loading.wav import note_unusual, read_wav_counts
-from tapsig.records import Detections, Gap
+from tapsig.records import Gap
 from tapsig.units import FloatArray
 
 BLOCK_SAMPLES = 1 << 18

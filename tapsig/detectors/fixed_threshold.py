@@ -9,9 +9,9 @@ import numpy as np
 from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.core.plain import FixedThresholdCore
 from tapsig.core.share import fill_share, one_pole_share
+from tapsig.detections import Detections
 from tapsig.detectors.base import CountDetector
 from tapsig.detectors.parameters import Parameters
-from tapsig.records import Detections
 from tapsig.units import check_positive, check_range, seconds_to_samples
 
 

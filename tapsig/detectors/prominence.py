@@ -7,11 +7,11 @@ import numpy as np
 
 from tapsig.core import load
 from tapsig.core.arrays import pointer
+from tapsig.detections import Detections
 from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.parameters import Parameters
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient
 from tapsig.dsp.prominence import follow_prominence
-from tapsig.records import Detections
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
 STEP_S = 0.002

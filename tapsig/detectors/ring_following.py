@@ -14,10 +14,10 @@ from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.core.plain import RingFollowingCore
 from tapsig.core.rate import DB_PER_LEVEL
 from tapsig.core.share import cutoff_time_s, fill_share, one_pole_share
+from tapsig.detections import Detections
 from tapsig.detectors.base import CountDetector
 from tapsig.detectors.parameters import Parameters
 from tapsig.errors import ParameterError
-from tapsig.records import Detections
 from tapsig.units import check_pair, check_positive, check_range
 
 BLOCK_HZ = 1000.0

@@ -6,9 +6,9 @@ from typing import ClassVar
 
 import numpy as np
 
+from tapsig.detections import Detections
 from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.parameters import Parameters
-from tapsig.records import Detections
 from tapsig.units import FloatArray, IntArray, check_positive, check_range, seconds_to_samples
 
 _FRAMES = 1 << 11  # spectra at a time, to limit memory

@@ -16,11 +16,11 @@ import numpy.typing as npt
 from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
 from tapsig.core.tap import DECISION_MS, Judged, TapCore, Verdict
+from tapsig.detections import Detections
 from tapsig.detectors.base import CountDetector
 from tapsig.detectors.features import TABLE
 from tapsig.detectors.model import Model, to_probability, to_score
 from tapsig.detectors.parameters import Parameters
-from tapsig.records import Detections
 from tapsig.units import FloatArray, check_range
 
 MODEL_FILE = "tap_model.json"

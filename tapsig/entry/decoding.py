@@ -7,6 +7,7 @@ import numpy as np
 
 from tapsig.converter import Converter
 from tapsig.core.tap import DECISION_MS
+from tapsig.detections import Detections
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
@@ -14,7 +15,7 @@ from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine
 from tapsig.entry.machine import Entry, decode_taps, parse_code
 from tapsig.entry.parameters import MILLISECONDS, EntryParameters, to_ms
 from tapsig.errors import ParameterError
-from tapsig.records import Detections, Recording
+from tapsig.records import Recording
 from tapsig.results import Records
 from tapsig.units import FloatArray
 

@@ -14,9 +14,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
 
 from tapsig.analysis.health import HealthReport
+from tapsig.detections import Detections
 from tapsig.dsp.decay import NOMINAL_HZ
 from tapsig.dsp.envelope import compute_envelope
-from tapsig.records import TAP, Detections, Recording
+from tapsig.records import TAP, Recording
 from tapsig.report.drawing import (
     ACCENT,
     INK,

@@ -13,7 +13,7 @@ import tapsig
 from tapsig.detectors import CATALOGUE
 
 RESULTS = (
-    "tapsig.records:Detection",
+    "tapsig.detections:Detection",
     "tapsig.results:Records",
     "tapsig.analysis.health:HealthReport",
     "tapsig.analysis.ringdown:RingdownResult",

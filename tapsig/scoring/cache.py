@@ -19,10 +19,11 @@ from pathlib import Path
 import numpy as np
 
 from tapsig._version import __version__
+from tapsig.detections import Detections
 from tapsig.detectors.base import Variant
 from tapsig.errors import ParameterError
 from tapsig.loading.files import replace_file
-from tapsig.records import Detections, Recording
+from tapsig.records import Recording
 
 _ROOMS = ("units", "records", "converter", "core", "dsp", "detectors")
 

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.core.evidence import can_hold
+from tapsig.detections import Detections
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
@@ -18,7 +19,7 @@ from tapsig.entry.decoding import decode_recording
 from tapsig.entry.evidence import Evidence, EvidenceEntry
 from tapsig.errors import ParameterError
 from tapsig.loading.corpus import Corpus
-from tapsig.records import Detections, Finding, Recording, require_labels, require_recording
+from tapsig.records import Finding, Recording, require_labels, require_recording
 from tapsig.results import Result
 from tapsig.scoring.cache import KeptResults, ResultCache
 from tapsig.scoring.criteria import CRITERIA, FIELDS

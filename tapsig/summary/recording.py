@@ -12,12 +12,13 @@ from tapsig.analysis.causes import find_causes
 from tapsig.analysis.dead_time import DeadTimeMap, compute_dead_time_map
 from tapsig.analysis.health import HealthReport, check_health
 from tapsig.analysis.ringdown import RingdownResult, compute_ringdown
+from tapsig.detections import Detections
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.entry import Entry, decode_taps
 from tapsig.errors import TapsigError
 from tapsig.loading.findings import LoadReport
-from tapsig.records import TAP, Detections, Label, Recording
+from tapsig.records import TAP, Label, Recording
 from tapsig.scoring.matching import match_onsets
 from tapsig.summary.remedies import ErrorAdvice, advise_errors, find_changes, find_shortest_gap_s
 from tapsig.summary.ringing import Ringing, measure_ringing

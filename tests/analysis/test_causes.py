@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 
 from tapsig.analysis.causes import FALSE, MISS, CauseTable, find_causes
+from tapsig.detections import Detections
 from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.errors import LabelError
-from tapsig.records import Detections, Label, Recording
+from tapsig.records import Label, Recording
 from tests.fakes import ring_down
 
 FS = 2000.0

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 import soundfile
 
+from tapsig.detections import Detections
 from tapsig.detectors import detect, load_detector
 from tapsig.detectors.files import detect_wav
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading import write_wav
-from tapsig.records import Detections, Recording
+from tapsig.records import Recording
 from tapsig.scoring.outcomes import score
 from tests.fakes import FakeDetector
 

@@ -11,13 +11,14 @@ from hypothesis import strategies as st
 from tapsig.converter import Converter
 from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
 from tapsig.core.tap import TapCore
+from tapsig.detections import Detections
 from tapsig.detectors import load_detector, run_detector, write_detector
 from tapsig.detectors.features import FAMILIES, FEATURES, TABLE
 from tapsig.detectors.innovation import Innovation
 from tapsig.detectors.model import Model, to_probability, to_score
 from tapsig.detectors.tap import Tap, shipped_model
 from tapsig.errors import ParameterError
-from tapsig.records import Detections, Label, Recording
+from tapsig.records import Label, Recording
 from tapsig.scoring.matching import match_onsets
 from tapsig.simulation import simulate_scene
 from tapsig.units import FloatArray

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tapsig.detections import Detections
 from tapsig.detectors import CATALOGUE, detect
 from tapsig.loading import load_recording, read_wav_blocks, read_wav_info, write_wav
-from tapsig.records import Detections
 
 MEGABYTE = 1 << 20
 

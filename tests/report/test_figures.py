@@ -18,9 +18,10 @@ from tapsig.analysis.causes import CauseTable, ErrorCause
 from tapsig.analysis.dead_time import DeadTimeMap, compute_dead_time_map
 from tapsig.analysis.health import check_health
 from tapsig.analysis.ringdown import compute_ringdown
+from tapsig.detections import Detections
 from tapsig.dsp.modes import Mode
 from tapsig.errors import ParameterError
-from tapsig.records import Detections, Gap, Label, Recording
+from tapsig.records import Gap, Label, Recording
 from tapsig.report.drawing import Drawn, Panels, figure_to_svg, find_figure, write_figure
 from tapsig.report.entry_figure import plot_entry
 from tapsig.report.figures import plot_detections, plot_health, plot_spectrogram
