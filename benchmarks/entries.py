@@ -37,7 +37,6 @@ from tapsig.risks.openings import (
     list_decoder_rows,
     observe_openings,
 )
-from tapsig.scoring.intervals import poisson_rate_interval
 from tapsig.simulation import simulate_blocks
 
 CORPUS = Path(__file__).parent.parent / "corpus_demo"
@@ -99,9 +98,8 @@ def list_nuisances(hours: float, kept: Path | None) -> Rows:
         for heard, duration_s in zip(recordings, table.durations_s.tolist(), strict=True):
             seen += watch(heard, duration_s, decoder.model, length=len(CODE))
             opened += count_openings(heard, duration_s, decoder, CODE)
-        all_codes = (seen.by_rule, sum(ratio >= decoder.threshold for ratio in seen.log_ratios))
-        for name, own, count in zip(DECODERS, opened.tolist(), all_codes, strict=True):
-            upper = poisson_rate_interval(count, seen.hours, confidence=0.9)[1]
+        for name, own, threshold in zip(DECODERS, opened.tolist(), (math.nan, decoder.threshold), strict=True):
+            count, upper = seen.count_passing(threshold), seen.compute_upper(threshold, 0.95)
             rows.append(
                 {
                     "scene": scene,

@@ -14,7 +14,7 @@ from tapsig.detectors.model import Model, to_score
 from tapsig.entry import Entry, EntryParameters, Verdict, decode_taps, to_ms
 from tapsig.entry.evidence import VERDICTS, Evidence, judge_config
 from tapsig.fitting.candidates import CandidateTable
-from tapsig.risks.openings import Code, EntryTrial, TapFreeDecoding, list_near_codes, list_passing
+from tapsig.risks.openings import Code, EntryTrial, TapFreeDecoding, WatchedSegment, list_near_codes, list_passing
 from tapsig.scoring.outcomes import MIN_DIGITS
 from tapsig.units import FloatArray
 
@@ -117,16 +117,10 @@ def watch(heard: Heard, duration_s: float, model: EvidenceModel, *, length: int 
     begin_s, end_s = parameters.memory_s, duration_s - parameters.compute_longest_s(length)
     ruled = decode_taps(heard.accepted_s.tolist(), EntryParameters(digit_max=255))
     weighed = heard.weigh(EvidenceCore(model, SILENCE_S))
-    return TapFreeDecoding(
-        (end_s - begin_s) / 3600.0,
-        sum(begin_s <= e.start_s < end_s and len(e.digits) == length and max(e.digits) <= 9 for e in ruled),
-        tuple(
-            ratio
-            for each in weighed
-            if begin_s <= each.onset_ms[0] / 1000.0 < end_s
-            for ratio in list_passing(each, length, parameters.digit_max)
-        ),
-    )
+    by_rule = sum(begin_s <= e.start_s < end_s and len(e.digits) == length and max(e.digits) <= 9 for e in ruled)
+    inside = [each for each in weighed if begin_s <= each.onset_ms[0] / 1000.0 < end_s]
+    ratios = tuple(ratio for each in inside for ratio in list_passing(each, length, parameters.digit_max))
+    return TapFreeDecoding((WatchedSegment((end_s - begin_s) / 3600.0, by_rule, ratios),))
 
 
 def count_openings(heard: Heard, duration_s: float, decoder: Evidence, code: Code) -> tuple[int, int]:

@@ -3,9 +3,10 @@
 Success is counted on the recordings, and compared with a model that knows only the recall of single taps and the rate
 of false ones. Wrong openings are estimated from tap-free time by three methods with different assumptions:
 
-- *seen* and *bound*: the possible codes that false taps entered, and the exact upper limit of that count, each divided
-  by the keyspace. The only assumption is a code drawn at random. Only time in which the longest code fits counts
-  (`nuisance.count_possible_entries`): little such time gives a large bound, none an undefined one.
+- *seen* and *bound*: the possible codes that false taps entered, and the upper limit of that count (exact for Poisson
+  counts, and wider by how much segments differ), each divided by the keyspace. The only assumption is a code drawn at
+  random. Only time in which the longest code fits counts (`nuisance.count_possible_entries`): little such time gives a
+  large bound, none an undefined one.
 - *Poisson*: independent false taps at the measured rate, solved exactly.
 - *gaps*: independent gaps with the measured distribution, which keeps bursts and rhythms.
 """
@@ -36,7 +37,7 @@ from tapsig.risks.nuisance import (
     fit_gaps,
     split_between_taps,
 )
-from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
+from tapsig.scoring.intervals import clustered_rate_interval, poisson_rate_interval, wilson_interval
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import count_opened, list_codes, name_variants
 from tapsig.units import FloatArray, check_range
@@ -186,7 +187,11 @@ def assess_observation(
     recall = observation.taps_found / observation.taps if observation.taps else math.nan
     seconds = math.fsum(segment.duration_s for segment in observation.segments)
     false_taps = sum(segment.onsets_s.size for segment in observation.segments)
-    rates = poisson_rate_interval(false_taps, seconds, confidence=question.confidence)
+    rates = clustered_rate_interval(
+        np.array([float(segment.onsets_s.size) for segment in observation.segments]),
+        np.array([segment.duration_s for segment in observation.segments]),
+        confidence=question.confidence,
+    )
     watch = count_possible_entries(observation.segments, question.parameters, length=question.length)
     possible_per_h = watch.possible / watch.hours if watch.hours else math.nan
     return RiskRow(
@@ -208,7 +213,7 @@ def assess_observation(
         possible_codes=watch.possible,
         failures_per_day=possible_per_h * 24,
         per_year_seen=possible_per_h * YEAR_HOURS / question.keyspace,
-        per_year_bound=_compute_upper(watch.possible, watch.hours, question) * YEAR_HOURS / question.keyspace,
+        per_year_bound=watch.compute_upper(question.confidence) * YEAR_HOURS / question.keyspace,
         per_year_poisson=question.compute_openings_per_year(false_taps / seconds) if seconds else math.nan,
         per_year_poisson_high=question.compute_highest_per_year(*rates) if seconds else math.nan,
         per_year_gaps=_compute_gaps_per_year(watch, question),
@@ -217,12 +222,8 @@ def assess_observation(
 
 def compute_hours_needed(question: RiskQuestion) -> float:
     """Hours of exposure without a possible code after which the bound is one wrong opening a year."""
-    return _compute_upper(0, 1.0, question) * YEAR_HOURS / question.keyspace
-
-
-def _compute_upper(count: int, hours: float, question: RiskQuestion) -> float:
-    """One-sided exact upper limit of a Poisson rate per hour: the upper end of a two-sided interval."""
-    return poisson_rate_interval(count, hours, confidence=2 * question.confidence - 1)[1]
+    upper = poisson_rate_interval(0, 1.0, confidence=2 * question.confidence - 1)[1]
+    return upper * YEAR_HOURS / question.keyspace
 
 
 def _model_success(observation: Observation, recall: float, question: RiskQuestion) -> float:

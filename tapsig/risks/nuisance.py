@@ -19,6 +19,7 @@ import numpy as np
 from tapsig.entry import Entry, EntryMachine, EntryParameters, Verdict, check_code, decode_taps, to_ms
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
+from tapsig.scoring.intervals import clustered_rate_interval
 from tapsig.units import FloatArray, check_positive, check_range
 
 YEAR_HOURS = 8766.0  # 365.25 days
@@ -242,14 +243,28 @@ def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Tap
 
 @dataclass(frozen=True, slots=True)
 class PossibleEntries:
-    """Possible codes that began within `hours` of exposure, in which even the longest code would have been complete.
+    """Possible codes that began during exposure, in which even the longest code would have been complete.
 
-    `segments` are those that were long enough.
+    `segments` are those that were long enough; `hours_of` and `possible_of` (n,) are the exposure and codes of each.
     """
 
-    hours: float
-    possible: int
     segments: tuple[TapFreeSegment, ...]
+    hours_of: FloatArray
+    possible_of: FloatArray
+
+    @property
+    def hours(self) -> float:
+        """Exposure of all segments."""
+        return float(self.hours_of.sum())
+
+    @property
+    def possible(self) -> int:
+        """Codes in all segments."""
+        return int(self.possible_of.sum())
+
+    def compute_upper(self, confidence: float) -> float:
+        """One-sided upper limit of the codes an hour: exact for Poisson counts, and wider by how segments differ."""
+        return clustered_rate_interval(self.possible_of, self.hours_of, confidence=2 * confidence - 1)[1]
 
 
 def compute_min_segment_s(parameters: EntryParameters, length: int) -> float:
@@ -268,15 +283,14 @@ def count_possible_entries(
     segments would seem safe.
     """
     begin_s = parameters.memory_s
-    seconds, possible, long_enough = 0.0, 0, []
+    seconds, possible, long_enough = [], [], []
     for segment in segments:
         end_s = segment.duration_s - parameters.compute_longest_s(length)
         if end_s <= begin_s:
             continue
         long_enough.append(segment)
-        seconds += end_s - begin_s
-        possible += sum(
-            begin_s <= entry.start_s < end_s and is_possible(entry, length, parameters)
-            for entry in decode_taps(segment.onsets_s, parameters)
-        )
-    return PossibleEntries(seconds / 3600, possible, tuple(long_enough))
+        seconds.append(end_s - begin_s)
+        entries = decode_taps(segment.onsets_s, parameters)
+        inside = [entry for entry in entries if begin_s <= entry.start_s < end_s]
+        possible.append(sum(is_possible(entry, length, parameters) for entry in inside))
+    return PossibleEntries(tuple(long_enough), np.array(seconds) / 3600, np.array(possible, dtype=np.float64))

@@ -22,7 +22,7 @@ from tapsig.records import Recording, require_labels
 from tapsig.results import Counts
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.nuisance import YEAR_HOURS, is_possible, split_between_taps
-from tapsig.scoring.intervals import poisson_rate_interval, wilson_interval
+from tapsig.scoring.intervals import clustered_rate_interval, wilson_interval
 from tapsig.scoring.outcomes import MIN_DIGITS, overlap
 
 Code = tuple[int, ...]
@@ -80,8 +80,8 @@ class EntryTrial:
 
 
 @dataclass(frozen=True, slots=True)
-class TapFreeDecoding(Counts):
-    """Codes decoded in tap-free time; counts add with +.
+class WatchedSegment:
+    """Codes decoded in one tap-free segment.
 
     Parameters
     ----------
@@ -90,9 +90,45 @@ class TapFreeDecoding(Counts):
     log_ratios : log-likelihood ratios of the codes of this length that an entry may open (`list_passing`).
     """
 
-    hours: float = 0.0
-    by_rule: int = 0
-    log_ratios: tuple[float, ...] = ()
+    hours: float
+    by_rule: int
+    log_ratios: tuple[float, ...]
+
+    def count_passing(self, threshold: float) -> int:
+        """Codes that evidence opens to at this threshold; nan stands for the rule."""
+        return self.by_rule if math.isnan(threshold) else sum(ratio >= threshold for ratio in self.log_ratios)
+
+
+@dataclass(frozen=True, slots=True)
+class TapFreeDecoding(Counts):
+    """Codes decoded in tap-free time, by segment; those of several recordings add with +."""
+
+    segments: tuple[WatchedSegment, ...] = ()
+
+    @property
+    def hours(self) -> float:
+        """Exposure of all segments."""
+        return math.fsum(segment.hours for segment in self.segments)
+
+    @property
+    def by_rule(self) -> int:
+        """Codes of all segments decoded by the rule."""
+        return self.count_passing(math.nan)
+
+    @property
+    def log_ratios(self) -> tuple[float, ...]:
+        """The ratios of all segments."""
+        return tuple(ratio for segment in self.segments for ratio in segment.log_ratios)
+
+    def count_passing(self, threshold: float) -> int:
+        """As `WatchedSegment.count_passing`, of all segments."""
+        return sum(segment.count_passing(threshold) for segment in self.segments)
+
+    def compute_upper(self, threshold: float, confidence: float) -> float:
+        """One-sided upper limit of the codes an hour: exact for Poisson counts, and wider by how segments differ."""
+        counts = np.array([float(segment.count_passing(threshold)) for segment in self.segments])
+        hours = np.array([segment.hours for segment in self.segments])
+        return clustered_rate_interval(counts, hours, confidence=2 * confidence - 1)[1]
 
 
 def observe_openings(
@@ -144,7 +180,7 @@ def _watch(
     length: int,
 ) -> TapFreeDecoding:
     """Count possible codes in tap-free time, as `nuisance.count_possible_entries` does."""
-    total = TapFreeDecoding()
+    watched: list[WatchedSegment] = []
     for segment in split_between_taps(recording, np.zeros(0)):
         begin_s = segment.start_s + parameters.memory_s
         end_s = segment.start_s + segment.duration_s - parameters.compute_longest_s(length)
@@ -154,8 +190,8 @@ def _watch(
         by_rule = sum(begin_s <= one.start_s < end_s and is_possible(one, length, parameters) for one in ruled)
         inside = [one.weighed for one in weighed if begin_s <= one.start_s < end_s and one.weighed is not None]
         ratios = (ratio for one in inside for ratio in list_passing(one, length, parameters.digit_max))
-        total += TapFreeDecoding((end_s - begin_s) / 3600.0, by_rule, tuple(ratios))
-    return total
+        watched.append(WatchedSegment((end_s - begin_s) / 3600.0, by_rule, tuple(ratios)))
+    return TapFreeDecoding(tuple(watched))
 
 
 def list_passing(weighed: Weighed, length: int, digit_max: int) -> tuple[float, ...]:
@@ -177,7 +213,7 @@ def list_passing(weighed: Weighed, length: int, digit_max: int) -> tuple[float, 
 class DecoderRow:
     """One decoder at one threshold (nan for the rule): shares with 95 % intervals, openings by false taps a year.
 
-    `per_year_bound` is the exact one-sided upper limit of the possible codes in `exposure_h`, divided by the keyspace.
+    `per_year_bound` is the one-sided upper limit of the possible codes in `exposure_h`, divided by the keyspace.
     """
 
     decoder: str
@@ -227,11 +263,12 @@ def list_decoder_rows(
     def share(count: int, total: int) -> tuple[float, float, float]:
         return (count / total if total else math.nan, *wilson_interval(count, total, confidence=confidence))
 
-    def row(decoder: str, threshold: float, opened: int, near: Sequence[int], possible: int) -> DecoderRow:
+    def row(decoder: str, threshold: float, opened: int, near: Sequence[int]) -> DecoderRow:
         success, low, high = share(opened, len(tried))
         (near_1, _, near_1_high), (near_2, _, near_2_high) = (share(near[k], totals[k]) for k in (0, 1))
+        possible = idle.count_passing(threshold)
         seen = possible / idle.hours * YEAR_HOURS / keys if idle.hours else math.nan
-        bound = poisson_rate_interval(possible, idle.hours, confidence=2 * confidence - 1)[1] * YEAR_HOURS / keys
+        bound = idle.compute_upper(threshold, confidence) * YEAR_HOURS / keys
         return DecoderRow(
             *(decoder, threshold, len(tried), opened, success, low, high),
             *(totals[0], near[0], near_1, near_1_high),
@@ -240,11 +277,11 @@ def list_decoder_rows(
         )
 
     by_rule = [sum(each.count_near_by_rule(distance, digit_max=digit_max) for each in tried) for distance in (1, 2)]
-    rows = [row(RULE, math.nan, sum(each.code in each.by_rule for each in tried), by_rule, idle.by_rule)]
+    rows = [row(RULE, math.nan, sum(each.code in each.by_rule for each in tried), by_rule)]
     for threshold in sorted(set(thresholds)):
         near = [sum(ratio >= threshold for each in tried for ratio in each.near_ratios[k]) for k in (0, 1)]
         opened = sum(each.log_ratio >= threshold for each in tried)
-        rows.append(row(EVIDENCE, threshold, opened, near, sum(ratio >= threshold for ratio in idle.log_ratios)))
+        rows.append(row(EVIDENCE, threshold, opened, near))
     return tuple(rows)
 
 

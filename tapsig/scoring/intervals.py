@@ -67,17 +67,19 @@ def clustered_share_interval(successes: FloatArray, trials: FloatArray) -> tuple
     return wilson_interval(total / effect, among / effect)
 
 
-def clustered_rate_interval(events: FloatArray, exposure: FloatArray) -> tuple[float, float]:
-    """95 % interval of a rate, `events` in the `exposure` of each file, shape (files,) each; nan without exposure.
+def clustered_rate_interval(
+    events: FloatArray, exposure: FloatArray, *, confidence: float = CONFIDENCE
+) -> tuple[float, float]:
+    """Interval of a rate, `events` in the `exposure` of each file, shape (files,) each; nan without exposure.
 
     Garwood's interval with effective numbers, as in `clustered_share_interval`.
     """
     total, over = float(events.sum()), float(exposure.sum())
-    effect = _compute_effect(events, exposure, total)
-    return poisson_rate_interval(total / effect, over / effect)
+    effect = _compute_effect(events, exposure, total, confidence)
+    return poisson_rate_interval(total / effect, over / effect, confidence=confidence)
 
 
-def _compute_effect(parts: FloatArray, wholes: FloatArray, variance: float) -> float:
+def _compute_effect(parts: FloatArray, wholes: FloatArray, variance: float, confidence: float = CONFIDENCE) -> float:
     """Design effect of clustering by file; at least 1, and 1 for a single file.
 
     The variance of the ratio estimator between files (linearised; Cochran, Sampling Techniques, ch. 6) over
@@ -92,5 +94,5 @@ def _compute_effect(parts: FloatArray, wholes: FloatArray, variance: float) -> f
         return 1.0
     residuals = parts - parts.sum() / wholes.sum() * wholes
     between = files / (files - 1) * float(residuals @ residuals)
-    tail = 0.5 + CONFIDENCE / 2
+    tail = 0.5 + confidence / 2
     return max(1.0, between / variance * float(stdtrit(files - 1, tail) / ndtri(tail)) ** 2)

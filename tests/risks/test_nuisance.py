@@ -13,6 +13,7 @@ from tapsig.errors import ParameterError
 from tapsig.records import Gap, Label, Recording
 from tapsig.risks.nuisance import (
     GapModel,
+    PossibleEntries,
     build_poisson_gaps,
     compute_min_segment_s,
     compute_openings_per_s,
@@ -199,6 +200,30 @@ def test_stretches_too_short_for_the_longest_code_show_nothing(every_s: float) -
     assert (watch.hours, watch.possible, watch.segments) == (0.0, 0, ())
     # By hand: 3 s of silence before, then digits of 9 taps 1 s apart, 3 s to the next and after the last.
     assert compute_min_segment_s(FREE, 3) == 3 + 3 * (8 + 3)
+
+
+def watched(counts: npt.ArrayLike, hours: npt.ArrayLike) -> PossibleEntries:
+    return PossibleEntries((), np.asarray(hours, dtype=np.float64), np.asarray(counts, dtype=np.float64))
+
+
+@pytest.mark.parametrize("count", [0, 1, 7])
+def test_the_limit_of_a_single_segment_and_of_equal_ones_is_garwoods(count: int) -> None:
+    limit = stats.chi2.ppf(0.95, 2 * count + 2) / 2
+    assert watched([count], [2.0]).compute_upper(0.95) == pytest.approx(limit / 2.0)
+    four = stats.chi2.ppf(0.95, 8 * count + 2) / 2
+    assert watched([count] * 4, [2.0] * 4).compute_upper(0.95) == pytest.approx(four / 8.0)
+
+
+def test_the_limit_covers_segments_that_differ_where_that_of_one_pooled_count_does_not() -> None:
+    """A gamma mixture of Poisson counts (negative binomial): 14 segments, mean 4 an hour, standard deviation 4.5."""
+    rng = np.random.default_rng(3)
+    tries, covered, pooled = 400, 0, 0
+    for _ in range(tries):
+        seen = watched(rng.poisson(rng.gamma(1.0, 4.0, 14)), np.ones(14))
+        covered += seen.compute_upper(0.95) >= 4.0
+        pooled += stats.chi2.ppf(0.95, 2 * seen.possible + 2) / 2 >= 4.0 * seen.hours
+    assert covered / tries > 0.9
+    assert pooled / tries < 0.85
 
 
 def test_a_tolerance_has_no_exact_rate() -> None:

@@ -1,0 +1,106 @@
+"""The rates that `tapsig risk` gives from a few hours, against the count of the other hours.
+
+`python -m benchmarks.risk_model --kept DIR [--hours N]` takes the simulated hours without taps of `benchmarks.entries`,
+gives a tenth of them to the risk study, and counts the codes that false taps enter in the other nine; each in turn.
+"""
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from benchmarks.entries import CODE, NO_TAPS, SCENES, gather_nuisance
+from benchmarks.entry_tables import list_heard
+from benchmarks.sections import write_section
+from tapsig.cli.output import render_table
+from tapsig.detectors.tap import Tap
+from tapsig.entry import EntryParameters
+from tapsig.risks.nuisance import (
+    TapFreeSegment,
+    build_poisson_gaps,
+    compute_possible_per_s,
+    count_possible_entries,
+    fit_gaps,
+)
+
+PARTS = 10
+PARAMETERS = EntryParameters()
+HEADER = ("scene", "codes an hour", "count / rest", "gaps / rest", "random / rest", "limit held")
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """Possible codes an hour: by the models and the count of one part, with its upper limit; and in the rest."""
+
+    gaps: float
+    poisson: float
+    counted: float
+    bound: float
+    rest: float
+
+
+def count(segments: Sequence[TapFreeSegment]) -> tuple[float, float]:
+    """Possible codes an hour, and the one-sided upper limit of 95 %."""
+    found = count_possible_entries(segments, PARAMETERS, length=len(CODE))
+    return found.possible / found.hours, found.compute_upper(0.95)
+
+
+def predict(part: Sequence[TapFreeSegment], rest: Sequence[TapFreeSegment]) -> Prediction:
+    """What `tapsig risk` gives from the part, and what the rest holds."""
+    duration_s = sum(segment.duration_s for segment in part)
+    gaps = fit_gaps([segment.onsets_s.tolist() for segment in part], duration_s, PARAMETERS)
+    models = (gaps, build_poisson_gaps(gaps.taps_per_s, PARAMETERS))
+    by_gaps, by_poisson = (3600.0 * compute_possible_per_s(model, len(CODE), PARAMETERS) for model in models)
+    return Prediction(by_gaps, by_poisson, *count(part), count(rest)[0])
+
+
+def list_segments(scene: str, hours: float, kept: Path | None) -> list[TapFreeSegment]:
+    """The taps of `tap` as shipped in the simulated hours of a scene, by recording."""
+    tap, table = Tap(), gather_nuisance(scene, hours, kept)
+    heard = list_heard(table, tap.model, probability=tap.probability, dead_time_s=tap.dead_time_s, plan=NO_TAPS)
+    pairs = zip(heard, table.durations_s.tolist(), strict=True)
+    return [TapFreeSegment(one.accepted_s, duration_s) for one, duration_s in pairs]
+
+
+def summarise(scene: str, segments: Sequence[TapFreeSegment]) -> list[object]:
+    """One row: the rate counted in all hours, and how the predictions of the parts relate to the rest."""
+    found = [
+        predict(segments[k::PARTS], [one for i, one in enumerate(segments) if i % PARTS != k]) for k in range(PARTS)
+    ]
+
+    def spread(name: str) -> str:
+        ratios = [getattr(one, name) / one.rest for one in found]
+        return f"{np.median(ratios):.2f} ({min(ratios):.2f}–{max(ratios):.2f})"
+
+    held = sum(one.rest <= one.bound for one in found)
+    return [scene, count(segments)[0], spread("counted"), spread("gaps"), spread("poisson"), f"{held}/{PARTS}"]
+
+
+def main() -> None:
+    """Predict, count, write."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.risk_model", description=__doc__)
+    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
+    parser.add_argument("--hours", type=float, default=24.0, metavar="N", help="of each nuisance (default: 24)")
+    args = parser.parse_args()
+    rows = [summarise(scene, list_segments(scene, args.hours, args.kept)) for scene in SCENES]
+    body = "\n".join(
+        [
+            f"Codes of three digits that false taps enter by the rule in {args.hours:g} simulated hours of each scene"
+            " without taps. From a tenth",
+            "of the hours `tapsig risk` gives a count with its upper limit (95 %), and rates by two models of the gaps:"
+            " as measured, or as",
+            "if taps came at random. Each tenth against the other nine: the ratio of the rates, median and range.",
+            "",
+            "```",
+            render_table(HEADER, rows),
+            "```",
+        ]
+    )
+    print(body)
+    write_section("Risk from a few hours", body, f"python -m benchmarks.risk_model --kept DIR --hours {args.hours:g}")
+
+
+if __name__ == "__main__":
+    main()
