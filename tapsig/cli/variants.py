@@ -118,6 +118,6 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
         f"{render_table(['detector', 'average precision', *rates], curves_at)}\n\n"
         f"The recordings last {pairs[0].curves[0].hours:.2f} h in all; – marks rates below one false alarm in that"
         " time.\n"
-        "95 % intervals: of values as in 'tapsig score', of differences by percentile bootstrap, paired.\n"
+        "95 % intervals: of values as in 'tapsig score', of differences by bootstrap, paired.\n"
         "p: permutation test, swaps within recordings; Holm's adjustment for all pairs.\n"
     )

@@ -16,7 +16,7 @@ METHOD = (
     "Positions are compared on the recordings that were made at all of them at once, where there are any: the same"
     " taps in the same scenes.",
     f"Probability of being best: share of {RESAMPLES} bootstrap samples of these recordings in which the position"
-    " leads; ties are shared. 95 % intervals of differences and levels: percentile bootstrap over recordings.",
+    " leads; ties are shared. 95 % intervals of differences and levels: bootstrap over recordings.",
     INTERVALS,
     "p: permutation test, the positions swapped within recordings; Holm's adjustment for all pairs. A difference is"
     " called clear under 0.05.",

@@ -12,7 +12,7 @@ from tapsig.report.score_page import INTERVALS, LIMITS
 
 METHOD = (
     INTERVALS,
-    "Difference: 95 % percentile bootstrap over recordings, paired. p: permutation test, the two detectors swapped"
+    "Difference: 95 % bootstrap over recordings, paired. p: permutation test, the two detectors swapped"
     " within recordings; Holm's adjustment for all pairs. A difference is called clear under 0.05.",
     "McNemar's test counts taps that only one of the two found: exact up to 25 of them, otherwise chi squared without"
     " correction for continuity. It takes taps as independent, which taps of one recording are not.",

@@ -112,10 +112,19 @@ def test_recordings_needed_equal_an_independent_library() -> None:
     assert comparison.estimate_needed(20, 0.0, 0.1) == np.inf
 
 
-def test_resampled_mean_has_the_standard_error_of_theory() -> None:
-    values = np.random.default_rng(2).normal(size=(50, 1, 1))
+@pytest.mark.parametrize("count", [8, 50])
+def test_resampled_mean_has_the_interval_of_student(count: int) -> None:
+    """Of a sum of normal values: n·mean ± t·√n·s, by scipy."""
+    values = np.random.default_rng(2).normal(size=(count, 1, 1))
     resampled = comparison.resample(values, MEAN, seed=5)
-    assert resampled.std() == pytest.approx(np.sqrt(50) * values.std(), rel=0.05)  # of the sum: √n·σ
+    low, high = comparison.percentile_interval(resampled)
+    theirs = stats.t.interval(0.95, count - 1, count * values.mean(), np.sqrt(count) * values.std(ddof=1))
+    assert (low, high) == pytest.approx(theirs, abs=0.12 * (theirs[1] - theirs[0]) / 2)
+
+
+def test_one_recording_has_nothing_to_resample() -> None:
+    values = np.full((1, 2, 1), 3.0)
+    np.testing.assert_array_equal(comparison.resample(values, MEAN, seed=5), np.full((comparison.RESAMPLES, 2), 3.0))
 
 
 def test_criteria_are_undefined_where_nothing_was_counted() -> None:
