@@ -73,8 +73,13 @@ def test_a_proposal_agrees_with_the_truth(log: Path, tmp_path: Path, capsys: pyt
     assert main(["propose", str(log), "--out", str(out)]) == 0
     assert main(["agree", str(log.with_name("truth.csv")), str(out), "--format", "json"]) == 0
     said = json.loads(capsys.readouterr().out)
-    # Truth: the simulator's own contact times.
-    assert said["summary"]["f1"] >= 0.95
+    # Truth: the simulator's own contact times. Every tap is proposed, the faint ones for a person to look at.
+    assert said["summary"]["f1"] >= 0.9
+    taps = [label.onset_s for label in load_labels(log.with_name("truth.csv")) if label.kind == "tap"]
+    proposed = load_labels(out)
+    assert all(min(abs(label.onset_s - tap) for label in proposed) <= 0.01 for tap in taps)
+    sure = [label.onset_s for label in proposed if label.kind == "tap"]
+    assert all(min(abs(onset_s - tap) for tap in taps) <= 0.01 for onset_s in sure)
     assert abs(said["summary"]["difference_p50_ms"]) <= 5.0
 
 
