@@ -84,8 +84,8 @@ def _read_trees() -> TreeSum:
 def compute_confidence(features: FloatArray) -> FloatArray:
     """Probability of a tap, shape (n,), for `features` in the order of FEATURES, shape (n, 12).
 
-    Gradient-boosted trees on those features, fitted to simulated doors of five kinds and to real hits; the file names its
-    sources.
+    Gradient-boosted trees on those features, fitted to simulated doors of five kinds and to real hits (the file names
+    them).
     """
     score = _read_trees().score(features)
     return 1.0 / (1.0 + np.exp(-np.clip(score, -30.0, 30.0)))
