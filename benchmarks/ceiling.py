@@ -65,9 +65,9 @@ def main() -> None:
             " other doors of all",
             "sources. `x 1` is the mix that ships. `at best threshold`: chosen on the demo corpus itself. What knows"
             " nothing but home, with",
-            "four times the trees and that threshold, gains a hundredth there and loses up to six elsewhere: the features"
-            " of a candidate by",
-            "itself hold no more.",
+            "four times the trees and that threshold, gains a hundredth there and loses up to six elsewhere: the"
+            " features of a",
+            "candidate by itself hold no more.",
             "",
             "```",
             render_table(header, rows),
