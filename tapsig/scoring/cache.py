@@ -25,7 +25,7 @@ from tapsig.errors import ParameterError
 from tapsig.loading.files import replace_file
 from tapsig.records import Recording
 
-_ROOMS = ("units", "records", "converter", "core", "dsp", "detectors")
+_ROOMS = ("units", "records", "detections", "converter", "core", "dsp", "detectors")
 
 
 @functools.cache
