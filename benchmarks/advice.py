@@ -14,14 +14,13 @@ from functools import partial
 import numpy as np
 
 from benchmarks.sections import write_section
-from benchmarks.transfer_data import find_generator, stream
+from benchmarks.transfer_data import GENERATORS, find_generator, stream
 from tapsig.cli.output import render_table
 from tapsig.comparison.positions import Ranking, rank_positions
 from tapsig.detectors import CATALOGUE
 from tapsig.records import Recording
 from tapsig.scoring.outcomes import ScoreTable, score
 
-GENERATORS = ("home", "plate", "resonators", "lumped", "measured")
 DETECTORS = ("tap", "prominence")
 FIRST_DOOR = 4000
 POOL, JUDGING, FS, DURATION_S = 30, 70, 2000.0, 15.0

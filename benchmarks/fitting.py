@@ -21,7 +21,7 @@ from benchmarks.tally import Tally
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, draw_replay, gather_all
 from benchmarks.transfer import judge as count
 from benchmarks.transfer import train_without
-from benchmarks.transfer_data import GENERATORS, find_generator, others_than, stream
+from benchmarks.transfer_data import GENERATORS, choose_half, find_generator, others_than, stream
 from tapsig.cli.output import render_table
 from tapsig.detectors.model import SCALE, Model, to_score
 from tapsig.detectors.tap import Tap
@@ -68,7 +68,7 @@ def record_door(source: str, number: int) -> tuple[list[Recording], list[Recordi
     """One position of a door: what its owner records, the same scenes with taps, and the test recordings."""
     generator, rng = find_generator(source), stream("fitting", source, number)
     scenes = [str(scene) for scene in rng.choice(generator.scenes[1:], SCENES, replace=False)]
-    options = {"half": "unseen"} if source == "measured" else {}
+    options = choose_half(source, "test")
     pick = int(rng.integers(1 << 16))
 
     def record(scene: str, taps: str, duration_s: float) -> Recording:
@@ -87,7 +87,7 @@ def judge(model: Model, test: CandidateTable) -> Outcome:
     scores = score_table(test, model)
     every = count(test, scores, to_score(PROBABILITY))
     first = test.select(np.arange(test.durations_s.size) == 0)
-    quiet = count(first, score_table(first, model), to_score(PROBABILITY))
+    quiet = count(first, scores[test.recording == 0], to_score(PROBABILITY))
     return Outcome(every, quiet, max(count(test, scores, float(least)).f1 for least in THRESHOLDS))
 
 

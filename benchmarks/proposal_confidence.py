@@ -20,10 +20,10 @@ from sklearn.metrics import average_precision_score
 
 from benchmarks.sections import write_section
 from benchmarks.train_tap import LICENCES
-from benchmarks.transfer_data import GENERATORS, TABLE, Part, find_generator, record_source, stream
+from benchmarks.transfer_data import GENERATORS, TABLE, Part, choose_half, find_generator, record_source, stream
 from tapsig.cli.output import render_table
 from tapsig.fitting.boosting import Boosting, TreeSum
-from tapsig.labelling.confidence import FEATURES
+from tapsig.labelling.confidence import FEATURES, compute_confidence
 from tapsig.labelling.proposal import compute_candidates
 from tapsig.records import Recording
 from tapsig.units import FloatArray, IntArray
@@ -77,7 +77,7 @@ def record(source: str, part: Part, number: int) -> Iterator[Recording]:
         yield from record_source(TABLE, part, range(number * TABLE_SET, (number + 1) * TABLE_SET))
         return
     generator, rng = find_generator(source), stream("proposal", source, part, number)
-    options = {"half": "unseen" if part == "test" else "fit"} if source == "measured" else {}
+    options = choose_half(source, part)
     for scene in (str(generator.scenes[0]), *map(str, rng.choice(generator.scenes[1:], SCENES[part], replace=False))):
         fs = float(rng.choice(RATES_HZ, p=SHARES))
         taps = "none" if rng.random() < WITHOUT_TAPS else "entries"
@@ -122,7 +122,7 @@ def fit(parts: Mapping[str, Proposed]) -> TreeSum:
 
 def judge(source: str, words: str, trees: TreeSum, test: Proposed) -> list[object]:
     """One row: what the confidence is worth on the candidates of a source."""
-    confidence = 1.0 / (1.0 + np.exp(-np.clip(trees.score(test.features), -30.0, 30.0)))
+    confidence = compute_confidence(test.features, trees)
     sure, likely = confidence >= SURE, confidence >= LIKELY
     doubtful = np.count_nonzero((confidence >= DOUBTFUL) & ~sure) / test.recordings
     hits = test.is_tap[likely].sum()

@@ -53,6 +53,11 @@ def find_generator(name: str) -> Generator:
     return generator
 
 
+def choose_half(name: str, part: Part) -> dict[str, str]:
+    """The option of a generator that is made of recordings: which half of them is heard."""
+    return {"half": "unseen" if part == "test" else "fit"} if name == "measured" else {}
+
+
 def simulate_door(name: str, part: Part, door: int, rng: np.random.Generator) -> Iterator[Recording]:
     """Recordings of one door: quiet, other scenes with taps, isolated taps, and scenes without taps.
 
@@ -64,7 +69,7 @@ def simulate_door(name: str, part: Part, door: int, rng: np.random.Generator) ->
     plans += [(str(scene), "entries") for scene in rng.choice(scenes[1:], 7 if test else 5, replace=False)]
     plans += [(str(scene), "single") for scene in rng.choice(scenes, 1 if test else 2, replace=False)]
     plans += [(str(scene), "none") for scene in rng.choice(scenes[1:], 3, replace=False)]
-    options = {"half": "unseen" if test else "fit"} if name == "measured" else {}
+    options = choose_half(name, part)
     rates, shares = RATES_HZ[part]
     for scene, taps in plans:
         fs = float(rng.choice(rates, p=shares))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.scoring.criteria import Criterion, Estimate
-from tapsig.scoring.intervals import CONFIDENCE, UNDEFINED
+from tapsig.scoring.intervals import CONFIDENCE, UNDEFINED, widen_to_student
 from tapsig.units import FloatArray, check_range
 
 RESAMPLES = 4000
@@ -37,15 +37,7 @@ def resample(counts: FloatArray, criterion: Criterion, *, seed: int) -> FloatArr
     drawn = np.random.default_rng(seed).multinomial(recordings - 1, shares, size=RESAMPLES)
     weights = drawn * (recordings / (recordings - 1))
     values = criterion.compute((weights @ counts.reshape(recordings, k * fields)).reshape(RESAMPLES, k, fields))
-    return observed + (values - observed) * _widening(recordings)
-
-
-def _widening(recordings: int) -> float:
-    """Student's 97.5 % quantile over the normal one."""
-    from scipy.special import ndtri, stdtrit  # heavy
-
-    tail = 0.5 + CONFIDENCE / 2
-    return float(stdtrit(recordings - 1, tail) / ndtri(tail))
+    return observed + (values - observed) * widen_to_student(recordings)
 
 
 def percentile_interval(values: FloatArray) -> tuple[float, float]:
@@ -203,7 +195,7 @@ def compare_pairs(
         seen = float(criterion.compute(columns[a].sum(axis=0)) - criterion.compute(columns[b].sum(axis=0)))
         resampled = values[:, a] - values[:, b]
         size = min(len(columns[a]), len(columns[b]))
-        error = float(np.nanstd(resampled)) / _widening(size) if np.isfinite(resampled).any() else math.nan
+        error = float(np.nanstd(resampled)) / widen_to_student(size) if np.isfinite(resampled).any() else math.nan
         needed = estimate_needed(size, seen, error, comparisons=len(pairs), paired=paired)
         estimate = Estimate(seen, *percentile_interval(resampled))
         differences.append(Difference(names[a], names[b], estimate, p, adjusted, needed))

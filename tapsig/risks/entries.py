@@ -37,7 +37,7 @@ from tapsig.risks.nuisance import (
     fit_gaps,
     split_between_taps,
 )
-from tapsig.scoring.intervals import clustered_rate_interval, poisson_rate_interval, wilson_interval
+from tapsig.scoring.intervals import clustered_rate_interval, clustered_rate_limit, wilson_interval
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import count_opened, list_codes, name_variants
 from tapsig.units import FloatArray, check_range
@@ -222,8 +222,7 @@ def assess_observation(
 
 def compute_hours_needed(question: RiskQuestion) -> float:
     """Hours of exposure without a possible code after which the bound is one wrong opening a year."""
-    upper = poisson_rate_interval(0, 1.0, confidence=2 * question.confidence - 1)[1]
-    return upper * YEAR_HOURS / question.keyspace
+    return clustered_rate_limit(np.zeros(1), np.ones(1), question.confidence) * YEAR_HOURS / question.keyspace
 
 
 def _model_success(observation: Observation, recall: float, question: RiskQuestion) -> float:

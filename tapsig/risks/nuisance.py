@@ -19,7 +19,7 @@ import numpy as np
 from tapsig.entry import Entry, EntryMachine, EntryParameters, Verdict, check_code, decode_taps, to_ms
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
-from tapsig.scoring.intervals import clustered_rate_interval
+from tapsig.scoring.intervals import clustered_rate_limit
 from tapsig.units import FloatArray, check_positive, check_range
 
 YEAR_HOURS = 8766.0  # 365.25 days
@@ -264,7 +264,7 @@ class PossibleEntries:
 
     def compute_upper(self, confidence: float) -> float:
         """One-sided upper limit of the codes an hour: exact for Poisson counts, and wider by how segments differ."""
-        return clustered_rate_interval(self.possible_of, self.hours_of, confidence=2 * confidence - 1)[1]
+        return clustered_rate_limit(self.possible_of, self.hours_of, confidence)
 
 
 def compute_min_segment_s(parameters: EntryParameters, length: int) -> float:

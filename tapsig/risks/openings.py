@@ -22,7 +22,7 @@ from tapsig.records import Recording, require_labels
 from tapsig.results import Counts
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.nuisance import YEAR_HOURS, is_possible, split_between_taps
-from tapsig.scoring.intervals import clustered_rate_interval, wilson_interval
+from tapsig.scoring.intervals import clustered_rate_limit, wilson_interval
 from tapsig.scoring.outcomes import MIN_DIGITS, overlap
 
 Code = tuple[int, ...]
@@ -128,7 +128,7 @@ class TapFreeDecoding(Counts):
         """One-sided upper limit of the codes an hour: exact for Poisson counts, and wider by how segments differ."""
         counts = np.array([float(segment.count_passing(threshold)) for segment in self.segments])
         hours = np.array([segment.hours for segment in self.segments])
-        return clustered_rate_interval(counts, hours, confidence=2 * confidence - 1)[1]
+        return clustered_rate_limit(counts, hours, confidence)
 
 
 def observe_openings(

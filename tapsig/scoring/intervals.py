@@ -79,6 +79,19 @@ def clustered_rate_interval(
     return poisson_rate_interval(total / effect, over / effect, confidence=confidence)
 
 
+def clustered_rate_limit(events: FloatArray, exposure: FloatArray, confidence: float) -> float:
+    """One-sided upper limit of a rate: the upper edge of `clustered_rate_interval` with twice the tail."""
+    return clustered_rate_interval(events, exposure, confidence=2 * confidence - 1)[1]
+
+
+def widen_to_student(files: int, confidence: float = CONFIDENCE) -> float:
+    """Student's quantile over the normal one: few files, two or more, give an uncertain variance."""
+    from scipy.special import ndtri, stdtrit  # heavy
+
+    tail = 0.5 + confidence / 2
+    return float(stdtrit(files - 1, tail) / ndtri(tail))
+
+
 def _compute_effect(parts: FloatArray, wholes: FloatArray, variance: float, confidence: float = CONFIDENCE) -> float:
     """Design effect of clustering by file; at least 1, and 1 for a single file.
 
@@ -86,13 +99,10 @@ def _compute_effect(parts: FloatArray, wholes: FloatArray, variance: float, conf
     `variance`, that of independent counts. Since few files give an uncertain estimate, Student's quantile replaces the
     normal one.
     """
-    from scipy.special import ndtri, stdtrit  # heavy
-
     parts, wholes = parts[wholes > 0], wholes[wholes > 0]  # a file without taps does not affect recall
     files = len(parts)
     if files < 2 or variance <= 0:
         return 1.0
     residuals = parts - parts.sum() / wholes.sum() * wholes
     between = files / (files - 1) * float(residuals @ residuals)
-    tail = 0.5 + confidence / 2
-    return max(1.0, between / variance * float(stdtrit(files - 1, tail) / ndtri(tail)) ** 2)
+    return max(1.0, between / variance * widen_to_student(files, confidence) ** 2)
