@@ -4,7 +4,7 @@
   python -m benchmarks.controller --first      one channel of each
   python -m benchmarks.controller --seconds 12 the first seconds of each
 
-At 2 kHz with a clock of 16 MHz, and at 1 kHz with 8 MHz; on evidence, one channel of each recording. Each run
+At 2 kHz with a clock of 16 MHz, and at 1 kHz with 8 MHz, where `tap` predicts with order 4; on evidence, one channel of each recording. Each run
 is compared with `tapsig entry` on the same counts, by a code that is an entry decoded there where there is one. Writes
 its section of benchmarks/README.md.
 """
@@ -22,10 +22,11 @@ from threading import Lock
 from benchmarks import cortex_m
 from benchmarks.sections import write_section
 from tapsig.converter import Converter, CountArray
-from tapsig.detectors import load_detector
+from tapsig.core.tap import HIGHEST_ORDER
+from tapsig.detectors.tap import Tap
 from tapsig.entry.decoding import Decoder, decode_recording
 from tapsig.exporting import prepare, render_firmware, render_package, simulated, write_package
-from tapsig.exporting.chain import Prepared
+from tapsig.exporting.chain import CLOCK_HZ, Prepared
 from tapsig.exporting.numbers import render_header
 from tapsig.exporting.package import HEADER
 from tapsig.exporting.simulated import Load
@@ -38,6 +39,8 @@ CONVERTER = Converter((-2.5, 2.5), 10)
 FALLBACK = (3, 1, 4)
 DECODERS: tuple[Decoder, ...] = ("rule", "evidence")
 LONGEST_CODE = 16
+SLOW_ORDER = 4
+"""Of the prediction, at 8 MHz."""
 MOST_BUILDS = 8
 """Compiling takes longer than simulating."""
 
@@ -49,15 +52,21 @@ class Case:
     fs: float
     clock_hz: int
     decoder: Decoder
+    order: int = HIGHEST_ORDER
+
+    @property
+    def variant(self) -> Tap:
+        """The shipped detector with this order of prediction."""
+        return Tap(order=self.order)
 
     def prepare(self, code: Sequence[int]) -> Prepared:
-        """The shipped detector with this code."""
-        return prepare(load_detector("tap"), self.fs, CONVERTER, code=code, decoder=self.decoder)
+        """The detector with this code."""
+        return prepare(self.variant, self.fs, CONVERTER, code=code, decoder=self.decoder, clock_hz=self.clock_hz)
 
 
 CASES = (
-    Case(2000.0, 16_000_000, "rule"), Case(1000.0, 8_000_000, "rule"),
-    Case(2000.0, 16_000_000, "evidence"), Case(1000.0, 8_000_000, "evidence"),
+    Case(2000.0, 16_000_000, "rule"), Case(1000.0, 8_000_000, "rule", SLOW_ORDER),
+    Case(2000.0, 16_000_000, "evidence"), Case(1000.0, 8_000_000, "evidence", SLOW_ORDER),
 )  # fmt: skip
 
 
@@ -92,7 +101,7 @@ def list_codes(counts: CountArray, case: Case) -> list[tuple[int, ...]]:
     """The entries that are decoded, where they can be a code."""
     volts = CONVERTER.to_volts(counts)
     recording = Recording(volts, case.fs, range_v=CONVERTER.range_v, adc_bits=CONVERTER.adc_bits)
-    entries = decode_recording(recording, decoder=case.decoder)
+    entries = decode_recording(recording, case.variant, decoder=case.decoder)
     return [entry.digits for entry in entries if max(entry.digits) <= 9 and len(entry.digits) <= LONGEST_CODE]
 
 
@@ -103,8 +112,7 @@ class Devices:
         self._case, self._folder = case, folder
         self._built: dict[tuple[int, ...], Path] = {}
         self._lock = Lock()
-        package = render_firmware(load_detector("tap"), case.fs, CONVERTER, code=FALLBACK, decoder=case.decoder)
-        write_package(package, folder)
+        write_package(render_firmware(case.prepare(FALLBACK)), folder)
 
     def choose_code(self, decoded: Sequence[tuple[int, ...]]) -> tuple[int, ...]:
         """One of these that is compiled already, else the first, until there are MOST_BUILDS; else FALLBACK."""
@@ -170,11 +178,11 @@ def run_all(
 
 def compare_board(decoder: Decoder, folder: Path, seconds: float) -> str:
     """One channel of each recording at 2 kHz on an emulated 32-bit board: how many give the events of the core here."""
-    variant, fs, equal, count = load_detector("tap"), 2000.0, 0, 0
-    write_package(render_package(variant, fs, CONVERTER, code=FALLBACK, decoder=decoder), folder)
+    variant, fs, equal, count = Tap(), 2000.0, 0, 0
+    prepared = prepare(variant, fs, CONVERTER, code=FALLBACK, decoder=decoder)
+    write_package(render_package(prepared), folder)
     program = cortex_m.build(folder)
     for _, recording in list_recordings(first=True, seconds=seconds):
-        prepared = prepare(variant, fs, CONVERTER, code=FALLBACK, decoder=decoder)
         counts = simulated.await_verdict(prepared, simulated.to_device_counts(recording, fs, CONVERTER))
         equal += cortex_m.replay(program, counts) == simulated.expect_lines(prepared, counts)
         count += 1
@@ -190,6 +198,7 @@ def summarise(case: Case, outcomes: Sequence[Outcome]) -> list[str]:
     worst = max(loads, key=lambda load: load.worst_cycles)
     return [
         f"{case.decoder}, {case.fs:g} Hz, {case.clock_hz / 1e6:g} MHz",
+        f"{case.order}",
         f"{len(outcomes)}, {span_s / 60:.0f} min",
         f"{sum(outcome.taps for outcome in outcomes)}",
         f"{sum(len(outcome.verdicts) for outcome in outcomes)}, {sum(outcome.pulses for outcome in outcomes)} accepted",
@@ -200,12 +209,12 @@ def summarise(case: Case, outcomes: Sequence[Outcome]) -> list[str]:
         f"{max(load.flash for load in loads)}",
         f"{max(load.ram for load in loads)} + {max(load.stack for load in loads)}",
         f"{100 * sum(one.load.idle_share * one.span_s for one in outcomes) / span_s:.0f} %",
-        f"{current:.1f}" if case.clock_hz == simulated.CLOCK_HZ else "–",
+        f"{current:.1f}" if case.clock_hz == CLOCK_HZ else "–",
     ]
 
 
 NAMES = (
-    "", "recordings", "taps", "verdicts", "equal to `tapsig entry`, to the sample", "lines or samples lost",
+    "", "order of prediction", "recordings", "taps", "verdicts", "equal to `tapsig entry`, to the sample", "lines or samples lost",
     "cycles a ms, mean", "cycles a ms, worst", "flash, bytes", "RAM, bytes: variables + deepest stack",
     "share of time asleep between samples", "current, mA",
 )  # fmt: skip

@@ -70,7 +70,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--channel", type=int, metavar="N", help="of that recording, from 0; default: 0")
     parser.add_argument(
         "--clock-hz", type=int, choices=(8_000_000, 16_000_000), default=16_000_000,
-        help="the controller's clock in the simulator; default: 16000000",
+        help="the controller's clock: at 8 MHz a verdict on evidence is worked out in shorter steps; default: 16000000",
     )  # fmt: skip
     parser.add_argument(
         "--logger", action="store_true", help="in place of a detector: all samples over the serial line, in frames"
@@ -97,14 +97,11 @@ def run(args: argparse.Namespace) -> int:
     _check_firmware(args, converter)
     variant = load_detector(args.detector)
     code = None if args.code is None else parse_code(args.code)
-    prepared = prepare(variant, args.fs, converter, code=code, decoder=args.decoder)
+    prepared = prepare(variant, args.fs, converter, code=code, decoder=args.decoder, clock_hz=args.clock_hz)
     provenance = {"detector": str(args.detector)}
     if args.corpus is not None:
         provenance |= _score(variant, converter, args.corpus)
-    if args.firmware and code is not None:
-        files = render_firmware(variant, args.fs, converter, code=code, provenance=provenance, decoder=args.decoder)
-    else:
-        files = render_package(variant, args.fs, converter, code=code, provenance=provenance, decoder=args.decoder)
+    files = (render_firmware if args.firmware else render_package)(prepared, provenance=provenance)
     write_package(files, args.out, force=args.force)
     show(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
     note(f"size: {describe_size(prepared)}")

@@ -20,10 +20,10 @@ def simulate(args: argparse.Namespace, prepared: "Prepared") -> int:
 
     recording = _read(args)
     counts = simulated.await_verdict(prepared, simulated.to_device_counts(recording, args.fs, prepared.converter))
-    firmware = simulated.build(args.out, clock_hz=args.clock_hz)
+    firmware = simulated.build(args.out, clock_hz=prepared.clock_hz)
     with tempfile.TemporaryDirectory(prefix="tapsig-") as name:
         program = simulated.build_simulator(Path(name))
-        run = simulated.run_simulator(program, firmware, counts, args.fs, clock_hz=args.clock_hz)
+        run = simulated.run_simulator(program, firmware, counts, args.fs, clock_hz=prepared.clock_hz)
     taps, verdicts = simulated.decide_entries(prepared, counts)
     _show_events(run, args.fs)
     _show_load(simulated.measure_load(firmware, run))

@@ -3,9 +3,8 @@
 #include "fixed.h"
 
 #define STEPS_A_NAT_STEP 4 /* of a score in one of a table */
-#define OTHERS_A_STEP 4    /* candidates that one is compared with */
-#define TREES_A_STEP 15
-#define WORK_A_STEP 28 /* a pair that is passed over counts 1 */
+#define WORK_AN_OTHER 7 /* a candidate that one is compared with */
+#define WORK_A_TREE 2
 #define WORK_A_PAIR 4  /* one that is weighed, or a candidate that is begun with */
 
 /* 16 * log2(ms), the fraction linear between octaves: at most 1.4 bins too low. */
@@ -211,7 +210,7 @@ static void find_gain(tapsig_comparing *comparing, tapsig_evidence *evidence, co
 {
     const uint8_t index = (uint8_t)(evidence->first + comparing->ready);
     const bool judged = config->context.size == 0;
-    uint8_t left = OTHERS_A_STEP;
+    uint8_t left = config->work_a_step / WORK_AN_OTHER;
     if (judged) {
         comparing->odds = tapsig_score_of(evidence->odds[evidence->order[index]]);
     } else if (!comparing->described) {
@@ -232,7 +231,8 @@ static void find_gain(tapsig_comparing *comparing, tapsig_evidence *evidence, co
         return;
     } else {
         comparing->odds = (int16_t)(comparing->odds
-                                    + tapsig_trees_add(&config->context, comparing->row, &comparing->tree, TREES_A_STEP));
+                                    + tapsig_trees_add(&config->context, comparing->row, &comparing->tree,
+                                                         config->work_a_step / WORK_A_TREE));
         if (comparing->tree < config->context.size) {
             return;
         }
@@ -298,7 +298,7 @@ bool tapsig_compare_step(tapsig_comparing *comparing, tapsig_evidence *evidence,
         find_gain(comparing, evidence, config);
         return false;
     }
-    int8_t left = WORK_A_STEP;
+    int8_t left = (int8_t)config->work_a_step;
     while (left > 0 && comparing->tempo < stop_tempo && count > 0) {
         const uint8_t place = evidence->order[evidence->first + comparing->candidate];
         const work now = {comparing, &evidence->cell[place], find_place(code, digits, comparing->place),

@@ -179,10 +179,10 @@ bool tapsig_evidence_tick(tapsig_evidence *evidence, const tapsig_evidence_confi
     while (evidence->first > 0 && opened - block_of(evidence, (uint8_t)(evidence->first - 1)) <= config->lead_ms) {
         evidence->first--;
     }
-    evidence->stop = evidence->first;
-    while (evidence->stop < evidence->count
-           && (int32_t)(block_of(evidence, evidence->stop) - evidence->last_likely) < (int32_t)config->silence_ms) {
-        evidence->stop++;
+    evidence->stop = evidence->count; /* from behind: hardly any comes later */
+    while ((int32_t)(block_of(evidence, (uint8_t)(evidence->stop - 1)) - evidence->last_likely)
+           >= (int32_t)config->silence_ms) {
+        evidence->stop--;
     }
     evidence->over = true;
     return true;

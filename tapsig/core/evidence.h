@@ -29,6 +29,7 @@ typedef struct {
     uint8_t first_bin;                      /* of `between` */
     int16_t least_score;                    /* candidates below it are not kept */
     int16_t likely_score;                   /* candidates from it on open an entry, and keep it open; a multiple of 4 */
+    uint8_t work_a_step;                    /* of a comparison (compare.h) */
     uint8_t weight_q4;                      /* of the log-odds, in sixteenths */
     int16_t bias;                           /* added to them */
     int8_t least_gain;                      /* in 1/16 nat; candidates below it are in no series */

@@ -11,6 +11,8 @@ from tapsig.core.context import ContextNode, place_trees, read_node
 from tapsig.units import check_range
 
 WITHIN_BINS, BETWEEN_BINS, TEMPOS = 32, 48, 12
+WORK_A_STEP, SLOW_WORK_A_STEP = 28, 12
+"""Of a comparison, in a millisecond of a controller at 16 MHz, and of a slower one."""
 NAT = 64  # steps of a score
 TABLE_NAT = 16  # steps of a table
 BINS_PER_OCTAVE = 16
@@ -117,6 +119,7 @@ class EvidenceModel:
         config.within, config.between, config.tempo = within, between, tempo
         nodes, config.context.size = place_trees(self.context)
         config.context.nodes, config.context.base = nodes, self.context_base
+        config.work_a_step = WORK_A_STEP
         config.weight_q4 = round(self.weight * 16)
         config.bias, config.likely_score = round(self.bias * NAT), round(self.likely * TABLE_NAT) * 4
         config.least_score, config.other_length = round(self.least * NAT), round(self.other_length * NAT)

@@ -91,10 +91,11 @@ static void follow_maxima(tapsig_levels *levels, uint8_t channel)
     }
 }
 
-void tapsig_levels_push(tapsig_levels *levels, const tapsig_blocks *blocks, const tapsig_rate *rate)
+void tapsig_levels_push(tapsig_levels *levels, const tapsig_blocks *blocks, const tapsig_rate *rate,
+                        uint8_t order)
 {
     const int16_t signal = blocks->signal;
-    const int16_t error = tapsig_predict(&levels->predictor, signal);
+    const int16_t error = tapsig_predict(&levels->predictor, signal, order);
     const uint8_t least = least_level(rate);
     push_level(levels, TAPSIG_INNOVATION, tapsig_square(error), 0, least);
     push_level(levels, TAPSIG_FAST, blocks->step_power, rate->step_offset[blocks->longer], least);

@@ -44,7 +44,8 @@ typedef struct {
 
 void tapsig_levels_init(tapsig_levels *levels);
 
-/* Take the block that tapsig_blocks_next has set. */
-void tapsig_levels_push(tapsig_levels *levels, const tapsig_blocks *blocks, const tapsig_rate *rate);
+/* Take the block that tapsig_blocks_next has set; `order` is that of the prediction. */
+void tapsig_levels_push(tapsig_levels *levels, const tapsig_blocks *blocks, const tapsig_rate *rate,
+                        uint8_t order);
 
 #endif

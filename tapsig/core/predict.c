@@ -19,11 +19,12 @@ static int32_t limit_weight(int32_t weight)
 /* weight += gain x history[i + 1] >> 8 x bytes, limited. Then returns bits 16 and up of the sum of weight x history[i],
  * without the lowest byte of the weights; `low`: bits 0 to 15. Products have 31 bits; their halves are summed apart, so
  * that 32 bits hold the sum. */
-static int32_t adapt_and_sum(int32_t *weights, const int16_t *history, int16_t gain, uint8_t bytes, uint16_t *low)
+static inline int32_t adapt_and_sum(int32_t *weights, const int16_t *history, uint8_t order, int16_t gain, uint8_t bytes,
+                                    uint16_t *low)
 {
     int32_t high = 0;
     uint32_t lower = 0;
-    for (uint8_t i = 0; i < TAPSIG_ORDER; i++) {
+    for (uint8_t i = 0; i < order; i++) {
         const int32_t change = tapsig_product(gain, history[i + 1]);
         weights[i] = limit_weight(weights[i] + (bytes == 0 ? change : bytes == 1 ? change >> 8 : change >> 16));
         const int32_t product = tapsig_product((int16_t)(weights[i] >> 8), history[i]);
@@ -42,10 +43,17 @@ void tapsig_predictor_init(tapsig_predictor *predictor)
 }
 
 /* Sum of weight x history, Q12. */
-static int16_t predict(tapsig_predictor *predictor, const int16_t *history)
+static int16_t predict(tapsig_predictor *predictor, const int16_t *history, uint8_t order)
 {
     uint16_t low;
-    const int32_t high = adapt_and_sum(predictor->weights_q20, history, predictor->gain, predictor->bytes, &low);
+    int32_t *weights = predictor->weights_q20;
+#ifdef __AVR__
+    const int32_t high = adapt_and_sum(weights, history, order, predictor->gain, predictor->bytes, &low);
+#else /* a constant order makes the loop of the usual one twice as fast */
+    const int32_t high = order == TAPSIG_ORDER
+                             ? adapt_and_sum(weights, history, TAPSIG_ORDER, predictor->gain, predictor->bytes, &low)
+                             : adapt_and_sum(weights, history, order, predictor->gain, predictor->bytes, &low);
+#endif
     const int32_t limited = high > 2047 ? 2047 : high < -2048 ? -2048 : high;
     return tapsig_saturate16(limited * 16 + (int32_t)(low >> 12));
 }
@@ -63,11 +71,11 @@ static void find_gain(tapsig_predictor *predictor, int16_t error)
         (int16_t)(rest >= 0 ? error >> rest : tapsig_saturate16((int32_t)error * (INT32_C(1) << -rest)));
 }
 
-int16_t tapsig_predict(tapsig_predictor *predictor, int16_t value)
+int16_t tapsig_predict(tapsig_predictor *predictor, int16_t value, uint8_t order)
 {
     int16_t *history = predictor->history + predictor->newest;
-    const int16_t error = tapsig_saturate16((int32_t)value - predict(predictor, history));
-    const int16_t oldest = history[TAPSIG_ORDER - 1];
+    const int16_t error = tapsig_saturate16((int32_t)value - predict(predictor, history, order));
+    const int16_t oldest = history[order - 1];
     find_gain(predictor, error);
     predictor->power += (tapsig_square(value) >> 4) - (tapsig_square(oldest) >> 4);
     predictor->newest = (uint8_t)(predictor->newest == 0 ? TAPSIG_HISTORY - 1 : predictor->newest - 1);

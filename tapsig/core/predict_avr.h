@@ -40,9 +40,10 @@
             : "r16", "r17", "r18", "r19", "r20", "r21", "r22", "r23", "r24", "r25", "memory")
 
 /* Returns bits 16 to 39 of the sum. */
-static int32_t adapt_and_sum(int32_t *weights, const int16_t *history, int16_t gain, uint8_t bytes, uint16_t *low)
+static int32_t adapt_and_sum(int32_t *weights, const int16_t *history, uint8_t order, int16_t gain, uint8_t bytes,
+                             uint16_t *low)
 {
-    uint8_t sum0 = 0, sum1 = 0, sum2 = 0, sum3 = 0, sum4 = 0, left = TAPSIG_ORDER, sign;
+    uint8_t sum0 = 0, sum1 = 0, sum2 = 0, sum3 = 0, sum4 = 0, left = order, sign;
     const uint8_t zero = 0;
     uint32_t product;
     if (bytes == 0) { /* r25: the weight's fourth byte */

@@ -80,20 +80,27 @@ static void measure_peak(tapsig_tap *tap, uint8_t channel)
     tap->before[channel] = highest_of(tap, channel, -34, -6);
 }
 
+/* The mean of the 32 blocks before, and how the last eight of them differ from the first sixteen. */
+static void measure_before(tapsig_tap *tap, uint8_t channel)
+{
+    const uint16_t sum_16 = sum_of(tap, channel, -37, 16);
+    const uint16_t sum_24 = (uint16_t)(sum_16 + sum_of(tap, channel, -21, 8));
+    const uint16_t sum_last_8 = sum_of(tap, channel, -13, 8);
+    tap->mean_before[channel] = (uint8_t)((sum_24 + sum_last_8) >> 5);
+    tap->change_before[channel] = difference((int16_t)(sum_last_8 >> 3), (int16_t)(sum_16 >> 4));
+}
+
 /* How one channel rises and falls, by its peak and the onset. */
 static void describe_channel(tapsig_tap *tap, uint8_t channel)
 {
     uint8_t *row = tap->candidate.row + 6 * channel;
     const uint8_t highest = tap->highest[channel];
-    const uint16_t sum_16 = sum_of(tap, channel, -37, 16);
-    const uint16_t sum_24 = (uint16_t)(sum_16 + sum_of(tap, channel, -21, 8));
-    const uint16_t sum_last_8 = sum_of(tap, channel, -13, 8);
     row[0] = difference(highest, tap->before[channel]);
-    row[1] = difference(highest, (int16_t)((sum_24 + sum_last_8) >> 5));
+    row[1] = difference(highest, tap->mean_before[channel]);
     row[2] = difference(highest, (int16_t)(sum_of(tap, channel, (int8_t)(tap->onset + 6), 4) >> 2));
     row[3] = difference(highest, (int16_t)(sum_of(tap, channel, 13, 8) >> 3));
     row[4] = difference(highest, highest_of(tap, channel, 13, 21));
-    row[5] = difference((int16_t)(sum_last_8 >> 3), (int16_t)(sum_16 >> 4));
+    row[5] = tap->change_before[channel];
 }
 
 /* Onset of the candidate, back from its peak in the channel that rises most. */
@@ -186,9 +193,8 @@ static uint8_t judge(tapsig_tap *tap, const tapsig_tap_config *config)
 enum {
     MEASURE_PEAKS,
     FIND_ONSET,
-    DESCRIBE_INNOVATION,
-    DESCRIBE_FAST,
-    DESCRIBE_SIGNAL,
+    DESCRIBE,
+    DESCRIBE_REST,
     FIRST_OF_TREES,
     JUDGE = FIRST_OF_TREES + TAPSIG_TREE_STAGES, /* alone, because what follows the detector works then */
     STAGES
@@ -201,19 +207,20 @@ static void describe(tapsig_tap *tap, const tapsig_tap_config *config, uint8_t s
     case MEASURE_PEAKS:
         measure_peak(tap, TAPSIG_INNOVATION);
         measure_peak(tap, TAPSIG_FAST);
+        measure_before(tap, TAPSIG_INNOVATION);
         break;
     case FIND_ONSET:
         find_onset(tap);
+        measure_peak(tap, TAPSIG_SIGNAL);
         break;
-    case DESCRIBE_INNOVATION:
+    case DESCRIBE:
         describe_channel(tap, TAPSIG_INNOVATION);
-        break;
-    case DESCRIBE_FAST:
+        measure_before(tap, TAPSIG_FAST);
         describe_channel(tap, TAPSIG_FAST);
-        describe_rest(tap, config);
         break;
     default:
-        measure_peak(tap, TAPSIG_SIGNAL);
+        describe_rest(tap, config);
+        measure_before(tap, TAPSIG_SIGNAL);
         describe_channel(tap, TAPSIG_SIGNAL);
         break;
     }
@@ -251,7 +258,7 @@ static uint8_t push_block(tapsig_tap *tap, const tapsig_tap_config *config)
 {
     tapsig_levels *levels = &tap->levels;
     uint8_t verdict = TAPSIG_NOTHING;
-    tapsig_levels_push(levels, &tap->blocks, &config->rate);
+    tapsig_levels_push(levels, &tap->blocks, &config->rate, config->order);
     if ((levels->block & 63) == 0) {
         tap->busy_q8 = (uint16_t)(tap->busy_q8 - (tap->busy_q8 >> 6)); /* 4 s */
     }

@@ -10,7 +10,7 @@
 #include "trees.h"
 
 #define TAPSIG_FEATURES 29
-#define TAPSIG_TREE_STAGES 4  /* blocks over which the trees are spread */
+#define TAPSIG_TREE_STAGES 5  /* blocks over which the trees are spread */
 #define TAPSIG_DECISION_MS 38 /* from the block of an onset to its decision, at most */
 
 typedef struct {
@@ -18,6 +18,7 @@ typedef struct {
     tapsig_trees trees;
     int16_t least_score; /* a tap scores at least this, in 1/64 nat */
     uint8_t least_level; /* ... and its innovation reaches this level */
+    uint8_t order;         /* of the prediction, 1 to TAPSIG_ORDER */
     uint8_t trees_a_stage; /* of TAPSIG_TREE_STAGES, rounded up */
     uint16_t dead_ms;    /* no second tap so soon after one */
 } tapsig_tap_config;
@@ -42,6 +43,8 @@ typedef struct {
     int8_t onset; /* after the trigger, in blocks */
     uint8_t highest[TAPSIG_CHANNELS];
     uint8_t before[TAPSIG_CHANNELS]; /* the highest before it */
+    uint8_t mean_before[TAPSIG_CHANNELS];
+    uint8_t change_before[TAPSIG_CHANNELS];
     uint16_t tree;
     tapsig_candidate candidate;
     /* those before it */

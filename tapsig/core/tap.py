@@ -15,6 +15,8 @@ CountArray = npt.NDArray[np.uint16]
 
 DECISION_MS = 38
 """From the block of an onset to its decision, at most (tap.h)."""
+LOWEST_ORDER, HIGHEST_ORDER = 4, 16
+"""Of the prediction: the core's weights."""
 _PUSH = 1 << 20  # counts handed to the core at a time
 
 
@@ -83,7 +85,16 @@ class TapCore:
     """One running `tap` of the core: counts in, judged candidates out. One detector, one thread."""
 
     def __init__(
-        self, fs: float, adc_bits: int, *, trees: bytes, base: int, least_score: int, least_level: int, dead_ms: int
+        self,
+        fs: float,
+        adc_bits: int,
+        *,
+        trees: bytes,
+        base: int,
+        least_score: int,
+        least_level: int,
+        dead_ms: int,
+        order: int = HIGHEST_ORDER,
     ) -> None:
         self._ffi, self._library = load()
         self._dtype = _judged_dtype(self._ffi)
@@ -97,6 +108,7 @@ class TapCore:
         self._config.least_score = least_score
         self._config.least_level = least_level
         self._config.dead_ms = dead_ms
+        self._config.order = order
         self._state = self._ffi.new("tapsig_tap *")
         self._per_block = fs / 1000.0
         self.reset()

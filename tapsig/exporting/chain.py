@@ -10,6 +10,7 @@ import numpy.typing as npt
 from tapsig.converter import Converter
 from tapsig.core import load
 from tapsig.core.evidence import check_length
+from tapsig.core.evidence_model import SLOW_WORK_A_STEP, WORK_A_STEP
 from tapsig.core.tap import DECISION_MS
 from tapsig.detectors.base import Detector, Variant
 from tapsig.detectors.fixed_threshold import FixedThreshold
@@ -24,6 +25,9 @@ from tapsig.units import check_range
 
 EXPORTED: dict[type, str] = {FixedThreshold: "fixed_threshold", RingFollowing: "ring_following", Tap: "tap"}
 """Variants that the core runs, with their names in C."""
+CLOCK_HZ = 16_000_000
+"""Of the 8-bit controller that `--firmware` is for; LOWEST_CLOCK_HZ bears half the sample rate."""
+LOWEST_CLOCK_HZ = 8_000_000
 LOWEST_FS, HIGHEST_FS = 4.0, 200_000.0
 """Rates in Hz that the clock of an export can count."""
 _VERDICTS = ("", Verdict.UNJUDGED.value, Verdict.ACCEPTED.value, Verdict.WRONG.value, Verdict.VOID.value)
@@ -59,6 +63,8 @@ class Prepared:
     """A `tapsig_judge_config` where the decoder is evidence, else None."""
     keeps: Any
     """What the structs point to."""
+    parameters: EntryParameters
+    clock_hz: int
 
     @property
     def config(self) -> Any:
@@ -74,9 +80,11 @@ def prepare(
     code: Sequence[int] | None = None,
     entry: EntryParameters | None = None,
     decoder: Decoder = "rule",
-    evidence: Evidence | None = None,
+    clock_hz: int = CLOCK_HZ,
 ) -> Prepared:
     """`variant` at `fs` Hz behind `converter`, with the entry machine (or the judge of evidence) when `code` is given.
+
+    A slower clock than CLOCK_HZ cuts the work on a verdict on evidence into shorter steps, so that it comes later.
 
     Raises ExportError for a detector that the core does not run, ParameterError for numbers that it does not take.
     """
@@ -85,6 +93,7 @@ def prepare(
         known = ", ".join(str(kind.name) for kind in EXPORTED)  # type: ignore[attr-defined]
         raise ExportError(f"the detector {variant.name!r} cannot be exported; these can: {known}")
     check_range("fs", fs, LOWEST_FS, HIGHEST_FS)
+    check_range("clock_hz", clock_hz, LOWEST_CLOCK_HZ, 1e9)
     detector: Any = variant.build(fs, converter=converter)  # type: ignore[call-arg]
     ffi, _ = load()
     entry = entry or EntryParameters()
@@ -97,9 +106,10 @@ def prepare(
     if check_decoder(decoder, variant) == "evidence":
         if not digits:
             raise ExportError("the decoder evidence is exported with a code; give one")
-        judge, judge_keeps = judge_config(entry, check_length(digits), evidence or Evidence())
+        judge, judge_keeps = judge_config(entry, check_length(digits), Evidence())
+        judge.evidence.work_a_step = WORK_A_STEP if clock_hz >= CLOCK_HZ else SLOW_WORK_A_STEP
         keeps = (keeps, judge_keeps)
-    return Prepared(variant, name, fs, converter, detector, digits, numbers, clock, judge, keeps)
+    return Prepared(variant, name, fs, converter, detector, digits, numbers, clock, judge, keeps, entry, clock_hz)
 
 
 class Chain:

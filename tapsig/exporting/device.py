@@ -4,11 +4,8 @@ from collections.abc import Mapping, Sequence
 from importlib import resources
 
 from tapsig.converter import Converter
-from tapsig.detectors.base import Variant
-from tapsig.entry import EntryParameters
-from tapsig.entry.decoding import Decoder
-from tapsig.entry.evidence import Evidence
 from tapsig.errors import ExportError
+from tapsig.exporting.chain import CLOCK_HZ, Prepared
 from tapsig.exporting.package import render_package
 
 ADC_BITS = 10
@@ -43,20 +40,15 @@ def check_device(fs: float, converter: Converter, *, highest_fs: float = HIGHEST
         )
 
 
-def render_firmware(
-    variant: Variant, fs: float, converter: Converter, *, code: Sequence[int], entry: EntryParameters | None = None,
-    provenance: Mapping[str, str] | None = None, decoder: Decoder = "rule", evidence: Evidence | None = None,
-) -> dict[str, str]:  # fmt: skip
+def render_firmware(prepared: Prepared, *, provenance: Mapping[str, str] | None = None) -> dict[str, str]:
     """The files of `render_package` with a Makefile and, in the folder `device`, the program around them.
 
-    Raises ExportError for a rate or converter that this class of controllers does not have, and what `render_package`
-    raises.
+    Raises ExportError for a rate or converter that this class of controllers does not have.
     """
-    check_device(fs, converter)
-    files = render_package(
-        variant, fs, converter, code=code, entry=entry, provenance=provenance, decoder=decoder, evidence=evidence
-    )
-    return files | _read_program(DEVICE)
+    check_device(prepared.fs, prepared.converter)
+    files = render_package(prepared, provenance=provenance) | _read_program(DEVICE)
+    clock = f"CLOCK_HZ ?= {CLOCK_HZ}"
+    return files | {"Makefile": files["Makefile"].replace(clock, f"CLOCK_HZ ?= {prepared.clock_hz}")}
 
 
 def render_logger(fs: float, converter: Converter) -> dict[str, str]:

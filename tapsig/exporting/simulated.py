@@ -17,16 +17,15 @@ import numpy as np
 
 from tapsig.converter import Converter, CountArray
 from tapsig.detectors.base import run_detector
-from tapsig.entry import EntryParameters, Verdict, decode_taps
+from tapsig.entry import Verdict, decode_taps
 from tapsig.errors import ExportError
-from tapsig.exporting.chain import Chain, Prepared
+from tapsig.exporting.chain import CLOCK_HZ, Chain, Prepared
 from tapsig.exporting.device import read_firmware
 from tapsig.records import Recording
 from tapsig.units import FloatArray
 
 TOOLS = ("avr-gcc", "avr-size", "make", "gcc")
 REMEDY = "on Debian: apt install gcc-avr avr-libc make gcc libsimavr-dev libelf-dev"
-CLOCK_HZ = 16_000_000
 TAIL_S = 1.0
 """After the silence that ends an entry."""
 VERDICTS = tuple(verdict.value for verdict in Verdict)
@@ -211,9 +210,7 @@ def expect_lines(prepared: Prepared, counts: CountArray) -> list[str]:
     return list(Chain(prepared).lines(counts))
 
 
-def decide_entries(
-    prepared: Prepared, counts: CountArray, *, entry: EntryParameters | None = None
-) -> tuple[list[str], list[str]]:
+def decide_entries(prepared: Prepared, counts: CountArray) -> tuple[list[str], list[str]]:
     """Lines of the taps, and the verdicts, that `tapsig entry` comes to on these counts."""
     converter = prepared.converter
     volts = converter.to_volts(counts)
@@ -222,16 +219,16 @@ def decide_entries(
     pairs = zip(found.decided_samples.tolist(), found.onset_samples.tolist(), strict=True)
     taps = [f"tap,{decided},{onset}" for decided, onset in pairs]
     if prepared.judge is not None:
-        return taps, _decide_evidence(prepared, recording, entry)
+        return taps, _decide_evidence(prepared, recording)
     onsets_s = recording.times_s(found.onset_samples).tolist()
-    entries = decode_taps(onsets_s, entry, end_s=recording.span_s, code=prepared.code)
+    entries = decode_taps(onsets_s, prepared.parameters, end_s=recording.span_s, code=prepared.code)
     return taps, [one.verdict.value for one in entries]
 
 
-def _decide_evidence(prepared: Prepared, recording: Recording, entry: EntryParameters | None) -> list[str]:
+def _decide_evidence(prepared: Prepared, recording: Recording) -> list[str]:
     from tapsig.entry.decoding import listen
     from tapsig.entry.evidence import EvidenceMachine
 
     variant: Any = prepared.variant
-    machine = EvidenceMachine(entry, code=prepared.code)
+    machine = EvidenceMachine(prepared.parameters, code=prepared.code)
     return [one.verdict.value for one in listen(machine, variant, recording)]

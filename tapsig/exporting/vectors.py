@@ -53,13 +53,15 @@ def _ring(since_s: FloatArray) -> FloatArray:
     return (np.sin(2 * np.pi * 170 * since_s) + 0.6 * np.sin(2 * np.pi * 310 * since_s)) * np.exp(-since_s / 0.03)
 
 
-def render_vectors(prepared: Prepared, entry: EntryParameters | None) -> tuple[str, str]:
+def render_vectors(prepared: Prepared) -> tuple[str, str]:
     """Test vectors: the intermediate value after each count, with the count last, as replay.c reads it; the events.
 
     With a code, of SEEDS stimuli the first in which the detector hears the right code and a wrong one, else the last.
     """
     for seed in range(1, SEEDS + 1):
-        counts = make_stimulus(prepared.converter, prepared.fs, code=prepared.code, entry=entry, seed=seed)
+        counts = make_stimulus(
+            prepared.converter, prepared.fs, code=prepared.code, entry=prepared.parameters, seed=seed
+        )
         events = list(Chain(prepared).lines(counts))
         verdicts = [line.split(",")[0] for line in events if not line.startswith("tap")]
         if not prepared.code or verdicts[-2:] == ["accepted", "wrong"]:

@@ -96,7 +96,7 @@ def test_blocks_levels_and_backgrounds(fs: float, bits: int, what: str) -> None:
         signal, steps, size = expected[number]
         assert (block.signal, block.step_power) == (signal, steps), number
         assert timing.interpolated or block.longer == (size > rate.short_fill)
-        _LIBRARY.tapsig_levels_push(state, block, rate)
+        _LIBRARY.tapsig_levels_push(state, block, rate, 16)
         assert [state.level[c][number % 64] for c in range(3)] == [channel[number] for channel in channels], number
         for c in range(2):
             now = state.background[c]
@@ -114,7 +114,7 @@ def test_blocks_levels_and_backgrounds(fs: float, bits: int, what: str) -> None:
 def run_predictor(signal: list[int]) -> list[int]:
     state = _FFI.new("tapsig_predictor *")
     _LIBRARY.tapsig_predictor_init(state)
-    return [_LIBRARY.tapsig_predict(state, value) for value in signal]
+    return [_LIBRARY.tapsig_predict(state, value, 16) for value in signal]
 
 
 @pytest.mark.parametrize("amplitude", [1, 40, 1000, 32_767])

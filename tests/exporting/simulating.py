@@ -43,7 +43,7 @@ def build(
     extra: str = "", decoder: Decoder = "rule",
 ) -> Path:  # fmt: skip
     """A device's program."""
-    write_package(render_firmware(variant, fs, CONVERTER, code=code, entry=entry, decoder=decoder), folder)
+    write_package(render_firmware(prepare(variant, fs, CONVERTER, code=code, entry=entry, decoder=decoder)), folder)
     return simulated.build(folder, extra=extra)
 
 

@@ -63,7 +63,7 @@ def test_every_build_decides_as_the_library_does(
 ) -> None:
     for fs, bits in build[2]:
         converter = Converter((0.0, 5.0), bits)
-        files = render_package(CATALOGUE[name], fs, converter)
+        files = render_package(prepare(CATALOGUE[name], fs, converter))
         program = compile_package(files, tmp_path, compiler=build[0], flags=build[1])
         for what, counts in (*hard_inputs(bits), ("blows", make_stimulus(converter, fs))):
             replayed = [tap for tap in taps_of(replay(program, counts)) if tap[0] < counts.size]
@@ -74,7 +74,7 @@ def test_every_build_decides_as_the_library_does(
 
 @pytest.mark.parametrize("name", NAMES)
 def test_an_export_holds_the_files_that_python_runs_byte_for_byte(name: str) -> None:
-    files = render_package(CATALOGUE[name], 2000.0, TEN_BITS, code=(3, 1, 4))
+    files = render_package(prepare(CATALOGUE[name], 2000.0, TEN_BITS, code=(3, 1, 4)))
     own = {path.name for path in HERE.iterdir() if path.suffix in (".c", ".h")}
     assert {f"{name.replace('-', '_')}.c", "entry.c", "clock.c", "fixed.h"} <= own & files.keys()
     for file in own & files.keys():
@@ -86,7 +86,7 @@ def test_an_export_holds_the_files_that_python_runs_byte_for_byte(name: str) -> 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_intermediate_values_equal_the_test_vectors(name: str, tmp_path: Path) -> None:
-    files = render_package(CATALOGUE[name], 2000.0, TEN_BITS)
+    files = render_package(prepare(CATALOGUE[name], 2000.0, TEN_BITS))
     program = compile_package(files, tmp_path, compiler="gcc", flags=("-O2",))
     assert run_on_text(program, files["vector_counts.csv"], "--check") == (0, files["vector_events.csv"], ANY)
     assert "tap," in files["vector_events.csv"]
@@ -102,7 +102,7 @@ def test_the_whole_chain_comes_to_the_same_verdicts(entry: EntryParameters, tmp_
     """Counts to taps to digits to a verdict, against the entry machine that the library scores with."""
     fs, code = 2000.0, (2, 1, 3)
     variant = CATALOGUE["ring-following"]
-    files = render_package(variant, fs, TEN_BITS, code=code, entry=entry)
+    files = render_package(prepare(variant, fs, TEN_BITS, code=code, entry=entry))
     program = compile_package(files, tmp_path, compiler="gcc", flags=("-O2", *SANITIZE))
     rng = np.random.default_rng(5)
     counts = np.full(int(fs) * 240, 512, dtype=np.int64)
@@ -139,7 +139,7 @@ def test_the_whole_chain_comes_to_the_same_verdicts(entry: EntryParameters, tmp_
 def test_the_vectors_of_a_code_open_it_and_fail_to(
     name: str, fs: float, bits: int, code: tuple[int, ...], entry: EntryParameters, tmp_path: Path
 ) -> None:
-    files = render_package(CATALOGUE[name], fs, Converter((-2.5, 2.5), bits), code=code, entry=entry)
+    files = render_package(prepare(CATALOGUE[name], fs, Converter((-2.5, 2.5), bits), code=code, entry=entry))
     events = files["vector_events.csv"]
     verdicts = [line.split(",")[0] for line in events.splitlines() if not line.startswith(("tap", "event"))]
     assert verdicts[-2:] == ["accepted", "wrong"]
@@ -156,7 +156,7 @@ int main() { static tapsig_detector d; tapsig_init(&d); return tapsig_push(&d, 5
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("code", [None, (3, 1, 4)])
 def test_cpp_links_the_c_objects(name: str, code: tuple[int, ...] | None, tmp_path: Path) -> None:
-    files = render_package(CATALOGUE[name], 2000.0, TEN_BITS, code=code)
+    files = render_package(prepare(CATALOGUE[name], 2000.0, TEN_BITS, code=code))
     compile_package(files, tmp_path, compiler="gcc", flags=())
     (tmp_path / "caller.cpp").write_text(CALLER, encoding="utf-8")
     sources = [file for file in files if file.endswith(".c") and file != "replay.c"]
@@ -181,7 +181,7 @@ def test_controllers_take_it_with_the_memory_that_is_said(
 ) -> None:
     """`size` of the objects, against what the header says; constants of an 8-bit controller count as RAM."""
     need_compiler(compiler)
-    files = render_package(CATALOGUE[name], 4000.0, TEN_BITS, code=code)
+    files = render_package(prepare(CATALOGUE[name], 4000.0, TEN_BITS, code=code))
     for file, text in {**files, "ask.c": ASK}.items():
         (tmp_path / file).write_text(text, encoding="utf-8")
     trees, state = measure(prepare(CATALOGUE[name], 4000.0, TEN_BITS, code=code))
@@ -204,10 +204,10 @@ def test_controllers_take_it_with_the_memory_that_is_said(
 
 def test_a_detector_that_the_core_does_not_run_is_refused_by_name() -> None:
     with pytest.raises(ExportError, match="'sta-lta' cannot be exported; these can: fixed-threshold"):
-        render_package(CATALOGUE["sta-lta"], 2000.0, TEN_BITS)
+        render_package(prepare(CATALOGUE["sta-lta"], 2000.0, TEN_BITS))
 
 
 @pytest.mark.parametrize("fs", [3.0, 300_000.0, float("nan")])
 def test_a_rate_that_the_clock_cannot_count_is_refused(fs: float) -> None:
     with pytest.raises(ParameterError, match="fs is"):
-        render_package(CATALOGUE["fixed-threshold"], fs, TEN_BITS)
+        render_package(prepare(CATALOGUE["fixed-threshold"], fs, TEN_BITS))

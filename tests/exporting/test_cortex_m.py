@@ -26,7 +26,7 @@ def test_a_32_bit_board_gives_the_same_events(decoder: Literal["rule", "evidence
     variant = CATALOGUE["tap"]
     prepared = prepare(variant, 2000.0, CONVERTER, code=CODE, decoder=decoder)
     counts = simulated.await_verdict(prepared, simulated.to_device_counts(recording, 2000.0, CONVERTER))
-    write_package(render_package(variant, 2000.0, CONVERTER, code=CODE, decoder=decoder), tmp_path)
+    write_package(render_package(prepare(variant, 2000.0, CONVERTER, code=CODE, decoder=decoder)), tmp_path)
     expected = list(Chain(prepared).lines(counts))
     assert cortex_m.replay(cortex_m.build(tmp_path), counts) == expected
     assert len(expected) > 10

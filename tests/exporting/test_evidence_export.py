@@ -11,7 +11,7 @@ from tapsig.detectors.tap import Tap
 from tapsig.entry.decoding import EntryListener
 from tapsig.entry.evidence import EvidenceMachine
 from tapsig.errors import ExportError, ParameterError
-from tapsig.exporting import render_package
+from tapsig.exporting import prepare, render_package
 from tapsig.simulation import simulate_scene
 
 CODE = (2, 1, 3)
@@ -25,7 +25,7 @@ def test_verdicts_in_c_are_those_of_python(fs: float, scene: str, tmp_path: Path
     simulated = simulate_scene("heron", scene, duration_s=None, fs=fs, seed=4, codes=codes, positions=["frame"])
     counts = CONVERTER.to_counts(simulated.recordings["frame"].samples)
     counts = np.concatenate([counts, np.full(round(6.0 * fs), counts[-1])])
-    files = render_package(Tap(), fs, CONVERTER, code=CODE, decoder="evidence")
+    files = render_package(prepare(Tap(), fs, CONVERTER, code=CODE, decoder="evidence"))
     program = compile_package(files, tmp_path, compiler="gcc", flags=("-O1", *SANITIZE))
     told = [line[0] for line in replay(program, counts.astype(np.int64)) if line[0] != "tap"]
     machine = EvidenceMachine(code=CODE)
@@ -40,8 +40,8 @@ def test_evidence_without_a_code_or_with_another_detector_is_refused() -> None:
     from tapsig.detectors import CATALOGUE
 
     with pytest.raises(ExportError, match="with a code"):
-        render_package(Tap(), 2000.0, CONVERTER, decoder="evidence")
+        render_package(prepare(Tap(), 2000.0, CONVERTER, decoder="evidence"))
     with pytest.raises(ParameterError, match="ring-following"):
-        render_package(CATALOGUE["ring-following"], 2000.0, CONVERTER, code=CODE, decoder="evidence")
+        render_package(prepare(CATALOGUE["ring-following"], 2000.0, CONVERTER, code=CODE, decoder="evidence"))
     with pytest.raises(ParameterError, match="36 taps"):
-        render_package(Tap(), 2000.0, CONVERTER, code=(9,) * 8, decoder="evidence")
+        render_package(prepare(Tap(), 2000.0, CONVERTER, code=(9,) * 8, decoder="evidence"))

@@ -123,5 +123,5 @@ def test_a_recording_without_a_firmware_is_refused(tmp_path: Path, capsys: pytes
 
 
 def test_firmware_files_come_beside_the_export() -> None:
-    files = render_firmware(CATALOGUE["fixed-threshold"], 1000.0, CONVERTER, code=(2, 1))
+    files = render_firmware(prepare(CATALOGUE["fixed-threshold"], 1000.0, CONVERTER, code=(2, 1)))
     assert {"Makefile", "wiring.svg", "device/board.h", "device/device.c", "tapsig.c", "replay.c"} <= files.keys()

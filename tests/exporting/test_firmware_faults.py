@@ -8,7 +8,7 @@ import pytest
 from simulating import CONVERTER, expect, make_entries, need_simulator
 from tapsig.detectors import CATALOGUE
 from tapsig.entry import EntryParameters
-from tapsig.exporting import render_firmware, simulated, write_package
+from tapsig.exporting import prepare, render_firmware, simulated, write_package
 
 FS = 1000.0
 CODE = (2, 1)
@@ -27,7 +27,7 @@ def simulator(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     need_simulator()
     folder = tmp_path_factory.mktemp("device")
-    write_package(render_firmware(VARIANT, FS, CONVERTER, code=CODE, entry=STRICT), folder)
+    write_package(render_firmware(prepare(VARIANT, FS, CONVERTER, code=CODE, entry=STRICT)), folder)
     return folder
 
 

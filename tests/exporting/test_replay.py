@@ -8,7 +8,7 @@ import pytest
 from compiling import SANITIZE, compile_package, run_on_text
 from tapsig.converter import Converter
 from tapsig.detectors import CATALOGUE
-from tapsig.exporting import render_package
+from tapsig.exporting import prepare, render_package
 
 COUNTS = [512] * 50 + [900, 100] * 3 + [512] * 50
 READ = {
@@ -43,7 +43,7 @@ REFUSED = {
 
 @pytest.fixture(scope="module")
 def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    files = render_package(CATALOGUE["fixed-threshold"], 2000.0, Converter((-2.5, 2.5), 10))
+    files = render_package(prepare(CATALOGUE["fixed-threshold"], 2000.0, Converter((-2.5, 2.5), 10)))
     return compile_package(files, tmp_path_factory.mktemp("replay"), compiler="gcc", flags=("-O1", *SANITIZE))
 
 
