@@ -4,7 +4,8 @@
   python -m benchmarks.controller --first      one channel of each
   python -m benchmarks.controller --seconds 12 the first seconds of each
 
-At 2 kHz with a clock of 16 MHz, and at 1 kHz with 8 MHz, where `tap` predicts with order 4; on evidence, one channel of each recording. Each run
+At 2 kHz with a clock of 16 MHz, and at 1 kHz with 8 MHz, where `tap` predicts with order 4; on evidence, one channel
+of each recording. Each run
 is compared with `tapsig entry` on the same counts, by a code that is an entry decoded there where there is one. Writes
 its section of benchmarks/README.md.
 """
@@ -214,7 +215,8 @@ def summarise(case: Case, outcomes: Sequence[Outcome]) -> list[str]:
 
 
 NAMES = (
-    "", "order of prediction", "recordings", "taps", "verdicts", "equal to `tapsig entry`, to the sample", "lines or samples lost",
+    "", "order of prediction", "recordings", "taps", "verdicts", "equal to `tapsig entry`, to the sample",
+    "lines or samples lost",
     "cycles a ms, mean", "cycles a ms, worst", "flash, bytes", "RAM, bytes: variables + deepest stack",
     "share of time asleep between samples", "current, mA",
 )  # fmt: skip

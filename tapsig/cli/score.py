@@ -26,7 +26,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig score`."""
     add_detector_arguments(
         parser,
-        "a detector of the catalogue, a .json file, or module:attribute; may be repeated; default: the catalogue",
+        "a detector of the catalogue, a .json file, or module:attribute, with parameters after commas"
+        " (tap,probability=0.5); may be repeated; default: the catalogue",
     )
     add_output_arguments(parser)
 

@@ -62,7 +62,7 @@ def load_detector(spec: str | Path, **parameters: object) -> ParameterisedVarian
     ----------
     spec : str or Path
         A name of the catalogue, a .json file, or `module:attribute`, a variant or its class. This imports the module:
-        name only code that you trust.
+        name only code that you trust. Parameters may follow: "tap,order=4", "fitted.json,probability=0.5".
     **parameters
         Parameters of the detector to change, such as probability=0.7.
 
@@ -87,6 +87,9 @@ def load_detector(spec: str | Path, **parameters: object) -> ParameterisedVarian
 
 
 def _load_variant(spec: str | Path) -> Variant:
+    text, *settings = str(spec).split(",")
+    if settings and all("=" in setting for setting in settings):
+        return replace_parameters(_load_variant(text), dict(_read_setting(setting, str(spec)) for setting in settings))
     text = str(spec)
     if text in CATALOGUE:
         return CATALOGUE[text]
@@ -96,6 +99,18 @@ def _load_variant(spec: str | Path) -> Variant:
     if colon and all(part.isidentifier() for part in [*module.split("."), *attribute.split(".")]):
         return _import(module, attribute)
     return variant_class(text)()  # not in the catalogue: raises with its names
+
+
+def _read_setting(setting: str, spec: str) -> tuple[str, float]:
+    name, _, text = setting.partition("=")
+    try:
+        return name.strip(), int(text)
+    except ValueError:
+        pass
+    try:
+        return name.strip(), float(text)
+    except ValueError:
+        raise ParameterError(f"{spec}: {name} is {text!r}; a parameter after a comma is a number") from None
 
 
 def write_detector(variant: Variant, path: str | Path) -> None:

@@ -111,13 +111,13 @@ def interpolated_blocks(samples: list[int], timing: Timing) -> list[tuple[int, i
 # ---- adaptive prediction ----
 
 
-def prediction_errors(signal: Sequence[int]) -> list[int]:
-    """Errors of a normalised-LMS predictor of order 16.
+def prediction_errors(signal: Sequence[int], order: int = 16) -> list[int]:
+    """Errors of a normalised-LMS predictor.
 
     weight += error·history / (32·2^k), with 2^k from the power in the history (floor(h²/16) summed, and 64), rounded
     up to a power of two. Weights are in 2^-20 within ±8; they predict with 12 bits of them.
     """
-    weights, history, errors = [0] * 16, [0] * 16, []
+    weights, history, errors = [0] * order, [0] * order, []
     for value in signal:
         total = sum((w // 256) * h for w, h in zip(weights, history, strict=True))
         whole = saturate(total // 2**16, -2048, 2047)  # of the prediction, in 16

@@ -111,15 +111,16 @@ def test_blocks_levels_and_backgrounds(fs: float, bits: int, what: str) -> None:
     assert number == len(expected) == pytest.approx(len(counts) / fs * 1000.0, abs=1.0)
 
 
-def run_predictor(signal: list[int]) -> list[int]:
+def run_predictor(signal: list[int], order: int = 16) -> list[int]:
     state = _FFI.new("tapsig_predictor *")
     _LIBRARY.tapsig_predictor_init(state)
-    return [_LIBRARY.tapsig_predict(state, value, 16) for value in signal]
+    return [_LIBRARY.tapsig_predict(state, value, order) for value in signal]
 
 
 @pytest.mark.parametrize("amplitude", [1, 40, 1000, 32_767])
 @pytest.mark.parametrize("kind", ["noise", "alternating", "ringing", "squares"])
-def test_the_predictor(kind: str, amplitude: int) -> None:
+@pytest.mark.parametrize("order", [16, 8, 4])
+def test_the_predictor(kind: str, amplitude: int, order: int) -> None:
     rng, times = np.random.default_rng(1), np.arange(2000)
     shape = {
         "noise": rng.uniform(-1, 1, 2000),
@@ -128,7 +129,7 @@ def test_the_predictor(kind: str, amplitude: int) -> None:
         "ringing": np.exp(-(times % 400) / 100) * np.sin(times * 0.7),
     }[kind]
     signal = np.round(amplitude * shape).astype(int).tolist()
-    assert run_predictor(signal) == oracle.prediction_errors(signal)
+    assert run_predictor(signal, order) == oracle.prediction_errors(signal, order)
 
 
 def test_what_rings_on_is_predicted_and_a_blow_is_not() -> None:

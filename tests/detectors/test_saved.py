@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Literal
@@ -12,6 +13,7 @@ from tapsig.detectors import CATALOGUE, load_detector, write_detector
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.detectors.ring_following import RingFollowing
 from tapsig.detectors.saved import _from_plain, _to_plain
+from tapsig.detectors.tap import Tap
 from tapsig.errors import ParameterError
 
 
@@ -143,6 +145,27 @@ def test_an_import_path_that_leads_to_no_detector_is_told(spec: str, says: str) 
 
 def test_an_import_path_leads_to_a_class_or_an_instance() -> None:
     assert load_detector("tapsig.detectors.fixed_threshold:FixedThreshold") == FixedThreshold()
+
+
+def test_numbers_may_follow_a_name_or_a_file(path: Path) -> None:
+    assert load_detector("tap,order=4,probability=0.5") == Tap(order=4, probability=0.5)
+    write_detector(Tap(order=8), path)
+    assert load_detector(f"{path},probability=0.5") == Tap(order=8, probability=0.5)
+
+
+@pytest.mark.parametrize(
+    ("spec", "says"),
+    [
+        ("tap,order=x", "order is 'x'; a parameter after a comma is a number"),
+        ("tap,order=4.5", "order is 4.5; it must be a whole number"),
+        ("tap,order=3", "order is 3; it must lie between 4 and 16"),
+        ("tap,ordr=8", "did you mean order"),
+        ("nix,order=8", "there is no detector 'nix'"),
+    ],
+)
+def test_a_parameter_that_is_wrong_is_told(spec: str, says: str) -> None:
+    with pytest.raises(ParameterError, match=re.escape(says)):
+        load_detector(spec)
 
 
 def test_kinds_of_fields_are_read_as_annotated() -> None:
