@@ -32,8 +32,8 @@ from tapsig.units import BoolArray, FloatArray, IntArray
 
 FOLDS = 4
 MAX_MIXTURES = 80
-MAX_ERROR_RATIO = 0.8
-"""An adjusted model must make at most this share of the other one's errors, and not more in most folds."""
+LEAST_SHARE_FEWER, LEAST_FEWER = 0.2, 5
+"""Of the other one's errors an adjusted model must make fewer by this share and this number, and more in few folds."""
 REPLAY_WEIGHT = 5.0
 """Total weight of the replayed candidates, relative to the owner's."""
 NEGATIVES_WEIGHT = 2.0
@@ -78,6 +78,7 @@ class CrossFit:
     shipped : the detector to adjust.
     replay : part of its training data.
     wanted : limit of false alarms per hour, or None.
+    grouped : whether each vehicle or recording lies wholly in one fold; else its pieces lie in all.
     """
 
     table: CandidateTable
@@ -88,6 +89,7 @@ class CrossFit:
     replay: CandidateTable
     wanted: float | None
     seed: int
+    grouped: bool
 
     @classmethod
     def prepare(
@@ -108,7 +110,8 @@ class CrossFit:
             for piece in pieces
         ]
         groups = {name: number % FOLDS for number, name in enumerate(dict.fromkeys(names))}
-        if len(groups) >= FOLDS or (len(groups) > 1 and group_by == "vehicle"):
+        grouped = len(groups) >= FOLDS or (len(groups) > 1 and group_by == "vehicle")
+        if grouped:
             pieces = [replace(piece, fold=groups[name]) for piece, name in zip(pieces, names, strict=True)]
         mixtures = list(mix_pieces(pieces, np.random.default_rng(seed), most=MAX_MIXTURES))
         own = collect_candidates((piece.recording for piece in pieces), progress=progress)
@@ -119,7 +122,7 @@ class CrossFit:
         tapped = np.array([taps.size > 0 for taps in table.taps_s])
         mixed = np.arange(tapped.size) >= len(pieces)
         fold = np.array([piece.fold for piece in everything])
-        return cls(table, fold, tapped, mixed, shipped, replay or load_replay(), wanted, seed)
+        return cls(table, fold, tapped, mixed, shipped, replay or load_replay(), wanted, seed, grouped)
 
     def of(self, recordings: BoolArray) -> BoolArray:
         """Mask of the candidates in the selected recordings."""
@@ -205,5 +208,6 @@ def choose_strategy(points: dict[str, Points]) -> str:
     kept = THRESHOLD if THRESHOLD in points else SHIPPED
     errors, errors_before = ([point.errors for point in points[strategy][0]] for strategy in (ADJUSTED, kept))
     not_worse = sum(one <= other for one, other in zip(errors, errors_before, strict=True))
-    clearly = sum(errors) <= MAX_ERROR_RATIO * sum(errors_before) and not_worse >= 0.75 * len(errors)
+    fewer = sum(errors_before) - sum(errors)
+    clearly = fewer >= max(LEAST_FEWER, LEAST_SHARE_FEWER * sum(errors_before)) and not_worse >= 0.75 * len(errors)
     return ADJUSTED if clearly else kept

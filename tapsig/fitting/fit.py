@@ -172,6 +172,11 @@ def _notes(found: FittedDetector, fit: CrossFit, recordings: list[Recording]) ->
         )
     if found.expected.hours and fit.fold.max() == 0:
         yield "there is only one piece: these figures come from the data that it was fitted to; record more"
+    elif not fit.grouped:
+        yield (
+            "these figures come from pieces of recordings whose other pieces it was fitted to; with four recordings and"
+            " more, --group-by recording (group_by=) holds whole ones out"
+        )
     if (wanted := fit.wanted) is not None and found.free_expected.hours * wanted < 3.0:
         yield (
             f"{found.free_expected.hours:.2g} h without taps are too short to show at most {wanted:g} false alarms an"

@@ -199,9 +199,12 @@ def test_fitting_keeps_the_shipped_detector_or_makes_clearly_fewer_errors(
         ((10, 10, 10, 10), (8, 8, 8, 9), "shipped"),  # 33 of 40: over 0.8
         ((10, 10, 10, 10), (2, 2, 11, 11), "shipped"),  # far fewer, but more in two of four folds
         ((10, 10, 10, 10), (2, 2, 10, 11), "adjusted"),
+        ((0, 0, 0, 0), (0, 0, 0, 0), "shipped"),  # nothing to mend
+        ((2, 2, 1, 1), (1, 1, 0, 0), "shipped"),  # 4 fewer can be chance
+        ((2, 2, 1, 1), (1, 0, 0, 0), "adjusted"),
     ],
 )
-def test_trees_are_added_only_for_a_fifth_fewer_errors_in_three_of_four_folds(
+def test_trees_are_added_only_for_a_fifth_and_five_fewer_errors_in_three_of_four_folds(
     before: tuple[int, ...], after: tuple[int, ...], chosen: str
 ) -> None:
     shipped, adjusted = ([OperatingPoint(0.0, 50, errors, 0, 1.0) for errors in of] for of in (before, after))
@@ -236,6 +239,13 @@ def test_a_wanted_rate_moves_the_threshold_and_is_kept_without_adjustment(owned:
 
 def test_recordings_without_any_free_of_taps_are_told_what_to_record_next(recordings: list[Recording]) -> None:
     assert any("without taps" in note for note in fit_detector(recordings).notes)
+
+
+def test_whether_whole_recordings_were_held_out_is_said(owned: list[Recording]) -> None:
+    said = "pieces of recordings whose other pieces"
+    assert any(said in note for note in fit_detector(owned[:2]).notes)
+    many = [dataclasses.replace(one, source=f"{number}.wav", vehicle="") for number, one in enumerate(owned * 2)]
+    assert not any(said in note for note in fit_detector(many, group_by="recording").notes)
 
 
 def test_too_few_taps_are_refused(recordings: list[Recording]) -> None:
