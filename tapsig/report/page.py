@@ -89,25 +89,26 @@ def render_page(page: Page) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["embed"] = _embed
+    environment.filters["embed"] = embed_json
     timelines = any(section.timelines for section in page.sections)
-    style = _read("page.css") + (_read("timeline.css") if timelines else "")
-    script = _read("timeline.js") if timelines else ""
+    style = read_template("page.css") + (read_template("timeline.css") if timelines else "")
+    script = read_template("timeline.js") if timelines else ""
     return environment.get_template("page.html").render(
-        page=page, style=Markup(style), script=Markup(script), digest=_digest(script)
+        page=page, style=Markup(style), script=Markup(script), digest=compute_digest(script)
     )
 
 
-def _read(name: str) -> str:
+def read_template(name: str) -> str:
+    """A file of report/templates."""
     return resources.files("tapsig.report").joinpath("templates", name).read_text(encoding="utf-8")
 
 
-def _digest(text: str) -> str:
+def compute_digest(text: str) -> str:
     """The source expression that lets just this inline text run (W3C Content Security Policy Level 3, 2.3.1)."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
-def _embed(document: object) -> Markup:
+def embed_json(document: object) -> Markup:
     """JSON that cannot end the script element it stands in, whatever the texts hold."""
     text = json.dumps(document, allow_nan=False)
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))

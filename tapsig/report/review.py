@@ -1,11 +1,8 @@
 """One self-contained page on which a person checks and corrects labels: from disk, without a network."""
 
 import base64
-import hashlib
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +11,7 @@ from jinja2 import Environment, PackageLoader
 from tapsig.errors import LabelError, ParameterError
 from tapsig.loading.labels import load_proposals
 from tapsig.records import TAP, Label, Recording
+from tapsig.report.page import compute_digest, embed_json, read_template
 from tapsig.units import check_range
 
 KINDS = (TAP, "step", "thump", "slam", "rain", "hail", "rattle", "music", "brush", "rebound", "unsure")
@@ -97,11 +95,11 @@ def build_page(
         "save_name": Path(save_name).name,
         "save_url": save_url,
     }
-    script, style = "\n".join(map(_read, SCRIPTS)), _read("review.css")
+    script, style = "\n".join(map(read_template, SCRIPTS)), read_template("review.css")
     reach = "self" if save_url else "none"
     policy = (
-        f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; connect-src '{reach}';"
-        " base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; script-src '{compute_digest(script)}'; style-src '{compute_digest(style)}';"
+        f" connect-src '{reach}'; base-uri 'none'; form-action 'none'"
     )
     environment = Environment(loader=PackageLoader("tapsig.report"), autoescape=True, keep_trailing_newline=True)
     return environment.get_template("review.html").render(
@@ -109,28 +107,13 @@ def build_page(
         policy=policy,
         style=style,
         script=script,
-        data=_embed(document),
+        data=embed_json(document),
         samples=base64.b64encode(steps.tobytes()).decode("ascii"),
     )
 
 
 def _tap_first(kind: str) -> tuple[bool, int, str]:
     return kind != TAP, KINDS.index(kind) if kind in KINDS else len(KINDS), kind
-
-
-def _read(name: str) -> str:
-    return resources.files("tapsig.report").joinpath("templates", name).read_text("utf-8")
-
-
-def _digest(text: str) -> str:
-    """The source expression that lets just this inline text run (W3C Content Security Policy Level 3, 2.3.1)."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
-
-
-def _embed(document: object) -> str:
-    """JSON that cannot end the script element it stands in, whatever the texts hold."""
-    text = json.dumps(document, allow_nan=False)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
 def _quantise(recording: Recording) -> tuple[np.ndarray[tuple[int], np.dtype[np.int16]], float]:
