@@ -8,15 +8,18 @@ from tapsig.units import check_positive
 HIGHEST_SHIFT = 24
 
 
-def one_pole_share(time_s: float, fs: float) -> float:
-    """Smoothing coefficient of a first-order low-pass: 1 - exp(-1/(time_s·fs)).
+def one_pole_coefficient(time_s: float, fs: float) -> float:
+    """Weight of the new sample in a first-order low-pass with the time constant `time_s`: 1 - exp(-1/(time_s·fs)).
 
     Impulse-invariant, so that the decay after a step is exp(-t/time_s) exactly.
+
+    >>> round(one_pole_coefficient(0.125, 8000.0), 6)
+    0.001
     """
-    return -math.expm1(-1.0 / (time_s * fs))
+    return -math.expm1(-1.0 / (check_positive("time_s", time_s) * check_positive("fs", fs)))
 
 
-def cutoff_time_s(name: str, cutoff_hz: float, fs: float) -> float:
+def high_pass_time_s(cutoff_hz: float, fs: float, *, name: str = "cutoff_hz") -> float:
     """Time constant of the running mean whose subtraction gives a high-pass with its -3 dB point at `cutoff_hz`.
 
     Raises ParameterError, with `name`, unless 0 < cutoff_hz < fs/2.

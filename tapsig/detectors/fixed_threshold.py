@@ -8,7 +8,7 @@ import numpy as np
 
 from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.core.plain import FixedThresholdCore
-from tapsig.core.share import fill_share, one_pole_share
+from tapsig.core.share import fill_share, one_pole_coefficient
 from tapsig.detections import Detections
 from tapsig.detectors.base import CountDetector
 from tapsig.detectors.parameters import Parameters
@@ -63,7 +63,7 @@ class FixedThresholdDetector(CountDetector):
         config.threshold = min(math.floor(self._threshold), 2**16 - 1)
         config.group, config.reciprocal_q15 = group, min(round(2**15 / group), 2**15 - 1)
         config.count_shift = 16 - converter.adc_bits
-        fill_share(config.bias, "bias_time_s", one_pole_share(variant.bias_time_s, self.fs / group))
+        fill_share(config.bias, "bias_time_s", one_pole_coefficient(variant.bias_time_s, self.fs / group))
 
     def _clear(self) -> None:
         self.core.reset()

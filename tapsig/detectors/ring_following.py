@@ -13,7 +13,7 @@ from typing import ClassVar
 from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.core.plain import RingFollowingCore
 from tapsig.core.rate import DB_PER_LEVEL
-from tapsig.core.share import cutoff_time_s, fill_share, one_pole_share
+from tapsig.core.share import fill_share, high_pass_time_s, one_pole_coefficient
 from tapsig.detections import Detections
 from tapsig.detectors.base import CountDetector
 from tapsig.detectors.parameters import Parameters
@@ -94,7 +94,7 @@ class RingFollowingDetector(CountDetector):
         super().__init__(fs, converter)
         self._given_db_s = variant.decay_db_s
         self.latency_s = 1.0 / BLOCK_HZ + 1.0 / self.fs
-        high_pass_s = cutoff_time_s("high_pass_hz", variant.high_pass_hz, self.fs)
+        high_pass_s = high_pass_time_s(variant.high_pass_hz, self.fs, name="high_pass_hz")
         check_range("fs", self.fs, LOWEST_FS, HIGHEST_FS)
         low, high = variant.decay_limits_db_s
         self.core = RingFollowingCore()
@@ -109,7 +109,7 @@ class RingFollowingDetector(CountDetector):
         config.dead_blocks = max(round(variant.dead_time_s * BLOCK_HZ), 1)
         config.count_shift = 16 - converter.adc_bits
         config.learns = variant.decay_db_s == 0.0
-        fill_share(config.high_pass, "high_pass_hz", one_pole_share(high_pass_s, self.fs))
+        fill_share(config.high_pass, "high_pass_hz", one_pole_coefficient(high_pass_s, self.fs))
         self._least_gap = max(math.floor((config.dead_blocks - 1) * self.fs / BLOCK_HZ), 1)
 
     @property
