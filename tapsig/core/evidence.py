@@ -108,10 +108,6 @@ class Weighed:
             steps += 1
         return steps
 
-    def find_digits(self) -> tuple[int, ...]:
-        """The digits of the best series of all; () where none is likelier than no taps."""
-        return self.find_series()[1].digits
-
     def _compare(self, digits: Sequence[int], first: int, stop: int, trace: Any) -> Any:
         ffi, library = load()
         return library.tapsig_compare_run(

@@ -77,10 +77,6 @@ def _table() -> tuple[Feature, ...]:
 
 TABLE = _table()
 FEATURES: tuple[str, ...] = tuple(feature.name for feature in TABLE)
-FAMILIES: dict[str, tuple[str, ...]] = {
-    family: tuple(feature.name for feature in TABLE if feature.family == family)
-    for family in dict.fromkeys(feature.family for feature in TABLE)
-}
 
 
 def family_of(name: str) -> str:

@@ -1,8 +1,7 @@
 """What all figures share: style, the axes to draw on, ticks, and saving.
 
 Figures are plain, so that they read in grey and in print. Without `ax=` a figure is made, by pyplot where that is in
-use, so that `plt.show()` and notebooks show it. `write_figure` saves any, `figure_to_svg` gives it as text to stand
-inside a page.
+use, so that `plt.show()` and notebooks show it. `write_figure` saves any.
 """
 
 import io
@@ -139,15 +138,6 @@ def write_figure(figure: Drawn, path: str | Path, *, force: bool = False) -> Non
     with mpl.rc_context(STYLE):
         find_figure(figure).savefig(buffer, format=path.suffix.lower()[1:])
     replace_file(path, buffer.getvalue())
-
-
-def figure_to_svg(figure: Drawn) -> str:
-    """The figure as an <svg> element that can stand inside a page; the same figure gives the same text."""
-    buffer = io.StringIO()
-    with mpl.rc_context(STYLE):
-        find_figure(figure).savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    text = buffer.getvalue()
-    return text[text.index("<svg") :]
 
 
 def thin(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:

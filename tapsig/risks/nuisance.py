@@ -89,7 +89,7 @@ def _refuse_tolerance(parameters: EntryParameters) -> None:
     if parameters.tolerance:
         raise ParameterError(
             f"tolerance is {parameters.tolerance!r}; the exact rate needs a fixed digit pause (tolerance 0),"
-            " use simulate_openings instead"
+            " count_openings takes onsets, simulated ones too"
         )
 
 
@@ -197,16 +197,6 @@ def count_openings(
 def is_possible(entry: Entry, length: int, parameters: EntryParameters) -> bool:
     """Whether an entry could be a code of this length."""
     return len(entry.digits) == length and max(entry.digits) <= parameters.digit_max
-
-
-def simulate_openings(
-    taps_per_s: float, code: Sequence[int], parameters: EntryParameters, *, hours: float, rng: np.random.Generator
-) -> NuisanceCount:
-    """Monte Carlo: Poisson false taps for `hours` through the entry machine, with its waits and lock."""
-    duration_s = check_positive("hours", hours) * 3600
-    count = int(rng.poisson(check_positive("taps_per_s", taps_per_s) * duration_s))
-    onsets: FloatArray = np.sort(rng.uniform(0, duration_s, count))
-    return count_openings(onsets, duration_s, parameters, length=len(code), code=code)
 
 
 @dataclass(frozen=True, slots=True)

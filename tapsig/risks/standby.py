@@ -121,15 +121,6 @@ BATTERIES: tuple[Battery, ...] = (
 )
 
 
-def reserve_minutes_to_ah(minutes: float) -> float:
-    """Capacity of a starter battery from its reserve minutes (at 25 A): about 0.6 Ah a minute (rule of thumb).
-
-    >>> reserve_minutes_to_ah(100)
-    60.0
-    """
-    return 0.6 * check_positive("minutes", minutes)
-
-
 def compute_days(average_ua: float, battery: Battery) -> float:
     """Days until `average_ua` and self-discharge have used the usable share of `battery`; inf if never.
 

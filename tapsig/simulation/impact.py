@@ -8,7 +8,7 @@ import numpy as np
 
 from tapsig.errors import ParameterError
 from tapsig.simulation.excitation import Excitation, Impacts, Place, Touch, log_uniform, uniform
-from tapsig.units import FloatArray, check_positive
+from tapsig.units import FloatArray
 
 # Contact time (s) and peak force (N), log-uniform between the two. Fingertip force transients last under 5 ms
 # (Jindrich et al. 2003); knuckle 1–8 ms, 2–40 N: common practice, no source; nail and key: invented.
@@ -20,18 +20,6 @@ TAP_KINDS: Mapping[str, tuple[tuple[float, float], tuple[float, float]]] = {
 }
 DIGIT_PAUSE_S = (1.2, 1.9)
 ENTRY_SILENCE_S = 3.2  # slightly longer than the 3 s that end an entry
-
-
-def half_sine_spectrum(frequency_hz: FloatArray, duration_s: float) -> FloatArray:
-    """|X(f)|/X(0) of a half-sine pulse: |cos πfT|/|1 − 4f²T²|, π/4 where fT = ½.
-
-    >>> half_sine_spectrum(np.array([0.0, 0.5, 1.5]), 1.0).round(4)
-    array([1.    , 0.7854, 0.    ])
-    """
-    x = np.asarray(frequency_hz, dtype=np.float64) * check_positive("duration_s", duration_s)
-    edge = np.isclose(x, 0.5, rtol=0.0, atol=1e-9)
-    safe = np.where(edge, 0.0, x)
-    return np.where(edge, math.pi / 4.0, np.abs(np.cos(math.pi * safe)) / np.abs(1.0 - 4.0 * safe**2))
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,20 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.errors import ParameterError
-from tapsig.units import FloatArray, IntArray, check_positive, check_range
+from tapsig.units import FloatArray, IntArray, check_range
 
-BITS_PER_BYTE_8N1 = 10
 COUNTER_WRAP_US = 2**32
 BOOT_TEXT = ("\x00\x00ets boot: rst cause 2, mode 3", "piezo logger 0.3, A0", "settling...")
-
-
-def lines_per_second(baud: int, bytes_per_line: int) -> float:
-    """Highest rate of a log: baud/10/bytes with eight data bits, no parity, one stop bit.
-
-    >>> round(lines_per_second(115200, 17)), round(lines_per_second(115200, 5))
-    (678, 2304)
-    """
-    return check_positive("baud", baud) / BITS_PER_BYTE_8N1 / check_positive("bytes_per_line", bytes_per_line)
 
 
 @dataclass(frozen=True, slots=True)

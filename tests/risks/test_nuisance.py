@@ -13,6 +13,7 @@ from tapsig.errors import ParameterError
 from tapsig.records import Gap, Label, Recording
 from tapsig.risks.nuisance import (
     GapModel,
+    NuisanceCount,
     PossibleEntries,
     build_poisson_gaps,
     compute_min_segment_s,
@@ -22,12 +23,19 @@ from tapsig.risks.nuisance import (
     count_openings,
     count_possible_entries,
     fit_gaps,
-    simulate_openings,
     split_between_taps,
 )
 
 # Without waits the exact rate and the machine must agree; with them the machine may only open less often.
 FREE = EntryParameters(free_failures=65535, failure_limit=0)
+
+
+def simulate_openings(
+    taps_per_s: float, code: tuple[int, ...], parameters: EntryParameters, *, hours: float, rng: np.random.Generator
+) -> NuisanceCount:
+    """Monte Carlo: Poisson false taps for `hours` through the entry machine, with its waits and lock."""
+    onsets = np.sort(rng.uniform(0, hours * 3600, rng.poisson(taps_per_s * hours * 3600)))
+    return count_openings(onsets, hours * 3600, parameters, length=len(code), code=code)
 
 
 def poisson_interval(count: int, level: float = 0.999) -> tuple[float, float]:
@@ -227,7 +235,7 @@ def test_the_limit_covers_segments_that_differ_where_that_of_one_pooled_count_do
 
 
 def test_a_tolerance_has_no_exact_rate() -> None:
-    with pytest.raises(ParameterError, match="simulate_openings"):
+    with pytest.raises(ParameterError, match="count_openings"):
         build_poisson_gaps(0.1, EntryParameters(tolerance=2.0))
 
 

@@ -8,16 +8,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from tapsig.errors import ParameterError
-from tapsig.risks.standby import (
-    BATTERIES,
-    DAY_S,
-    MONTH_DAYS,
-    Battery,
-    DutyCycle,
-    compute_days,
-    compute_sensitivity,
-    reserve_minutes_to_ah,
-)
+from tapsig.risks.standby import BATTERIES, DAY_S, MONTH_DAYS, Battery, DutyCycle, compute_days, compute_sensitivity
 
 QUIET = DutyCycle(wakes_per_day=0, false_wakes_per_day=0, releases_per_day=0)
 
@@ -69,11 +60,6 @@ def test_self_discharge_alone_takes_its_share_in_a_month() -> None:
 def test_days_shrink_smoothly_towards_no_self_discharge() -> None:
     without = compute_days(100.0, Battery("", 1.0, 0.5))
     assert compute_days(100.0, Battery("", 1.0, 0.5, 1e-12)) == pytest.approx(without)
-
-
-def test_reserve_minutes_give_ampere_hours() -> None:
-    # Rule of thumb for starter batteries: Ah is about 0.6 times the reserve minutes.
-    assert reserve_minutes_to_ah(120) == pytest.approx(72.0)
 
 
 def test_days_grow_in_proportion_to_capacity_and_the_most_telling_number_comes_first() -> None:

@@ -11,7 +11,7 @@ import soundfile
 
 from tapsig.errors import ParameterError
 from tapsig.simulation.corpus import Item, demo_items, render_item, render_wav, write_items
-from tapsig.simulation.logger import LoggerFaults, lines_per_second, render_log, sample_instants
+from tapsig.simulation.logger import LoggerFaults, render_log, sample_instants
 from tapsig.simulation.scene import SCENES, simulate_scene
 from tapsig.simulation.vehicle import FLEET, POSITIONS
 from tests.fakes import DEMO
@@ -131,12 +131,6 @@ def test_wav_keeps_every_count() -> None:
     stored, fs = soundfile.read(io.BytesIO(render_wav([recording])))
     assert fs == 8000
     assert np.array_equal(stored * 2.5, recording.samples)
-
-
-def test_log_lines_are_limited_by_the_baud_rate() -> None:
-    # 8N1: ten bits a byte; 115200 baud: 17 bytes a line → 678 lines a second, 5 bytes → 2304 (arithmetic).
-    assert lines_per_second(115200, 17) == pytest.approx(677.6, abs=0.1)
-    assert lines_per_second(115200, 5) == 2304.0
 
 
 def test_log_shows_its_faults() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from tapsig.analysis import causes
 from tapsig.analysis.causes import CauseTable, ErrorCause, find_causes
-from tapsig.detectors.features import FAMILIES
+from tapsig.detectors.features import TABLE
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.detectors.prominence import Prominence
 from tapsig.records import Label, Recording
@@ -101,4 +101,4 @@ def test_every_cause_that_the_rules_name_has_words() -> None:
 
 
 def test_every_family_that_rejects_a_candidate_has_words() -> None:
-    assert set(FAMILY_WORDS) == set(FAMILIES)
+    assert set(FAMILY_WORDS) == {feature.family for feature in TABLE}
