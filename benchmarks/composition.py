@@ -23,6 +23,7 @@ LEVEL_SPREAD_DB = 12.0
 NUISANCES_PER_S = 0.6
 CLEAR_S = 0.06
 """No nuisance starts closer than this to a tap, so that the truth stays unambiguous."""
+RESPONSE_S = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,7 @@ def compose_recording(
     )
 
 
-def panel_response(door: Vehicle, fs: float, *, length_s: float = 1.5) -> FloatArray:
+def panel_response(door: Vehicle, fs: float) -> FloatArray:
     """Impulse response of a simulated inner skin, from where the door is tapped to where the disc sits; peak 1.
 
     A sum of decaying sinusoids, one for each mode of the coupled door below 0.45 fs.
@@ -131,7 +132,7 @@ def panel_response(door: Vehicle, fs: float, *, length_s: float = 1.5) -> FloatA
     structure = build_structure(door, 0.45 * fs)
     place = door.sensor_places["inner-skin"]
     gain = structure.vector(*door.tap_places[0]) * structure.vector(*place)
-    time = np.arange(seconds_to_samples(length_s, fs)) / fs
+    time = np.arange(seconds_to_samples(RESPONSE_S, fs)) / fs
     response = np.zeros(time.size)
     for omega, zeta, weight in zip(structure.omega, structure.zeta, gain, strict=True):
         response += weight * np.exp(-zeta * omega * time) * np.sin(omega * time)

@@ -65,12 +65,7 @@ def tapped_objects(hits: Sequence[Hit]) -> list[tuple[str, str]]:
 
 
 def compose_half(
-    half: str,
-    hits: list[Hit] | None = None,
-    *,
-    mixed: bool = False,
-    repeats: int | None = None,
-    seed: int | None = None,
+    half: str, *, mixed: bool = False, repeats: int | None = None, seed: int | None = None
 ) -> list[Recording]:
     """Recordings of every condition, `repeats` of each (None: REPEATS); panels of other vehicles for each half.
 
@@ -78,7 +73,7 @@ def compose_half(
 
     One object is tapped in a recording, or, when `mixed`, any of them at every tap.
     """
-    hits = load_half(half) if hits is None else hits
+    hits = load_half(half)
     recordings = []
     groups = KITS if half == "fit" else (tuple({hit.source.kit for hit in hits}),)
     panels = [find_vehicle(name) for name in PANEL_VEHICLES[half]]

@@ -35,9 +35,9 @@ class Stage:
         """Duration in seconds."""
         return self.size / self.rate_hz
 
-    def times(self, low_s: float, high_s: float, *, start_s: float | None = None) -> list[float]:
+    def times(self, low_s: float, high_s: float) -> list[float]:
         """Random times with gaps between `low_s` and `high_s` until the end."""
-        time = self.rng.uniform(0.0, high_s) if start_s is None else start_s
+        time = self.rng.uniform(0.0, high_s)
         found = []
         while time < self.duration_s - 0.05:
             found.append(float(time))

@@ -11,7 +11,7 @@ from tapsig.detections import Detections
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
-from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine
+from tapsig.entry.evidence import EvidenceEntry, EvidenceMachine
 from tapsig.entry.machine import Entry, decode_taps, parse_code
 from tapsig.entry.parameters import MILLISECONDS, EntryParameters, to_ms
 from tapsig.errors import ParameterError
@@ -42,7 +42,6 @@ def decode_recording(
     *,
     decoder: Decoder = "rule",
     code: Iterable[int] | None = None,
-    evidence: Evidence | None = None,
     until_end: bool = False,
 ) -> tuple[Entry, ...]:
     """The entries that are tapped in a recording.
@@ -52,7 +51,6 @@ def decode_recording(
     detector : a variant, or what `load_detector` takes.
     decoder : "rule" (fixed pauses between accepted taps), or "evidence" (all candidates of `tap`).
     code : the right one, to be judged by; without it entries are only decoded.
-    evidence : model and threshold of the decoder evidence; the shipped ones when not given.
     until_end : leave an entry undecided (and out) that is not over when the recording ends; otherwise silence follows.
 
     Raises ParameterError for an unknown decoder, evidence with a detector other than `tap`, or a code that is too long.
@@ -63,7 +61,7 @@ def decode_recording(
         end_s = recording.span_s if until_end else None
         return decode_taps(recording.times_s(found.onset_samples).tolist(), parameters, end_s=end_s, code=code)
     assert isinstance(variant, Tap)
-    machine = EvidenceMachine(parameters, code=code, evidence=evidence)
+    machine = EvidenceMachine(parameters, code=code)
     entries = listen(machine, variant, recording)
     return (*entries, *(() if until_end else machine.finish()))
 

@@ -26,6 +26,7 @@ from tapsig.units import FloatArray
 
 TOOLS = ("avr-gcc", "avr-size", "make", "gcc")
 REMEDY = "on Debian: apt install gcc-avr avr-libc make gcc libsimavr-dev libelf-dev"
+SILENCE_S = 3.0
 TAIL_S = 1.0
 """After the silence that ends an entry."""
 VERDICTS = tuple(verdict.value for verdict in Verdict)
@@ -165,14 +166,14 @@ def measure_load(firmware: Path, run: SimulatedRun) -> Load:
     )  # fmt: skip
 
 
-def to_device_counts(recording: Recording, fs: float, converter: Converter, *, silence_s: float = 3.0) -> CountArray:
+def to_device_counts(recording: Recording, fs: float, converter: Converter) -> CountArray:
     """The counts that a device's converter would have given: the recording at `fs` Hz, then silence.
 
     Another rate is reached by a polyphase filter (scipy.signal.resample_poly). Gaps, and the silence, hold the value
     before them.
     """
     stretches = recording.stretches()
-    pauses_s = [*(gap.duration_s for gap in recording.gaps), silence_s + TAIL_S]
+    pauses_s = [*(gap.duration_s for gap in recording.gaps), SILENCE_S + TAIL_S]
     parts: list[CountArray] = []
     for (start, stop), pause_s in zip(stretches, pauses_s, strict=True):
         parts.append(converter.to_counts(_resample(recording.samples[start:stop], recording.fs, fs)))

@@ -11,6 +11,7 @@ from tapsig.units import FloatArray
 
 WIDTH, RIGHT = 460.0, 22.0
 ROW, TOP, BOTTOM = 24.0, 8.0, 42.0
+MOST_POINTS = 400
 LETTER = 7.0
 """Width of a letter at the charts' 13 px, roughly; only for the room left to names."""
 
@@ -132,9 +133,9 @@ def draw_lines(
     return wrap_chart(title, words, legend + ROW * len(lines) + 6, parts)
 
 
-def _thin(line: Line, most: int = 400) -> list[tuple[float, float]]:
+def _thin(line: Line) -> list[tuple[float, float]]:
     """A limited number of the points, the first and the last among them."""
-    index = np.unique(np.linspace(0, line.x.size - 1, min(most, line.x.size)).round().astype(int))
+    index = np.unique(np.linspace(0, line.x.size - 1, min(MOST_POINTS, line.x.size)).round().astype(int))
     points = [(float(line.x[i]), float(line.y[i])) for i in index]
     return [point for point in points if all(map(math.isfinite, point))]
 

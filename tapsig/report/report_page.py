@@ -31,10 +31,9 @@ def render_recording_page(
     command: str,
     steps: Sequence[str],
     window_s: float,
-    warnings: Sequence[str] = (),
     beside: Sequence[RecordingSummary] = (),
 ) -> str:
-    """The page as HTML; `steps` say what to record next, `warnings` stand at the top.
+    """The page as HTML; `steps` say what to record next.
 
     Ringing and operating area are shown of the positions `beside` as well.
     """
@@ -43,7 +42,7 @@ def render_recording_page(
     return render_page(
         Page(
             title=f"Report on {summary.name}",
-            summary=[*warnings, *opening, *summarise(summary)],
+            summary=[*opening, *summarise(summary)],
             sections=sections,
             method=[f"Matching window ±{window_s * 1e3:g} ms.", *METHOD],
             limits=LIMITS,

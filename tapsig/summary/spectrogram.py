@@ -7,7 +7,7 @@ import numpy as np
 
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
-from tapsig.units import FloatArray, check_positive
+from tapsig.units import FloatArray
 
 WINDOW_S = 0.128
 LOWEST_HZ = 25.0
@@ -36,31 +36,22 @@ class SpectrogramBuilder:
 
     Hann windows of `size` samples follow each other by half of it; a field keeps the highest level in it.
 
-    Raises ParameterError where half the rate is not above twice `lowest_hz`.
+    Raises ParameterError where half the rate is not above twice `LOWEST_HZ`.
     """
 
     def __init__(
-        self,
-        begin_s: float,
-        span_s: float,
-        *,
-        fs: float,
-        size: int | None = None,
-        lowest_hz: float = LOWEST_HZ,
-        rows: int = ROWS,
-        columns: int = COLUMNS,
+        self, begin_s: float, span_s: float, *, fs: float, size: int | None = None, columns: int = COLUMNS
     ) -> None:
-        check_positive("lowest_hz", lowest_hz)
-        if fs / 2 <= 2 * lowest_hz:
+        if fs / 2 <= 2 * LOWEST_HZ:
             raise ParameterError(
-                f"{fs:g} Hz is too slow for a spectrogram from {lowest_hz:g} Hz; record at 1 kHz or more"
+                f"{fs:g} Hz is too slow for a spectrogram from {LOWEST_HZ:g} Hz; record at 1 kHz or more"
             )
-        self._begin_s, self._span_s, self._fs, self._lowest_hz = begin_s, span_s, fs, lowest_hz
+        self._begin_s, self._span_s, self._fs = begin_s, span_s, fs
         self._size = size or max(16, round(WINDOW_S * fs))
-        self._power = np.full((rows, columns), np.nan)
+        self._power = np.full((ROWS, columns), np.nan)
         self._window = np.hanning(self._size)
         self._padded = 4 * self._size
-        edges_hz = np.geomspace(lowest_hz, fs / 2, rows + 1)
+        edges_hz = np.geomspace(LOWEST_HZ, fs / 2, ROWS + 1)
         starts = np.ceil(edges_hz * self._padded / fs - 1e-9).astype(np.int64)
         self._starts = np.minimum(starts, self._padded // 2)[:-1]
         # Of other rows, no frequency of the transform lies within.
@@ -103,32 +94,22 @@ class SpectrogramBuilder:
             raise ParameterError("the recording is constant: there is no spectrum to show")
         level = 10.0 * np.log10(np.maximum(self._power / highest, 1e-20))
         end_s = self._begin_s + self._span_s
-        return Spectrogram(level, self._lowest_hz, self._fs / 2, self._begin_s, end_s)
+        return Spectrogram(level, LOWEST_HZ, self._fs / 2, self._begin_s, end_s)
 
 
-def compute_spectrogram(
-    recording: Recording,
-    *,
-    begin_s: float = 0.0,
-    lowest_hz: float = LOWEST_HZ,
-    rows: int = ROWS,
-    columns: int = COLUMNS,
-) -> Spectrogram:
+def compute_spectrogram(recording: Recording, *, begin_s: float = 0.0, columns: int = COLUMNS) -> Spectrogram:
     """Highest level of each small field of time and log-frequency, by Hann windows of 128 ms (or an eighth).
 
     Parameters
     ----------
     begin_s : time of the first sample.
-    lowest_hz : the lowest frequency; the highest is half the rate.
 
-    Raises ParameterError when no stretch without a gap is long enough, or half the rate is not above `lowest_hz`.
+    Raises ParameterError when no stretch without a gap is long enough, or half the rate is not above `LOWEST_HZ`.
     """
     fs = recording.fs
     longest = max(stop - start for start, stop in recording.stretches())
     size = max(16, min(longest // 8, round(WINDOW_S * fs)))
-    builder = SpectrogramBuilder(
-        begin_s, recording.span_s, fs=fs, size=size, lowest_hz=lowest_hz, rows=rows, columns=columns
-    )
+    builder = SpectrogramBuilder(begin_s, recording.span_s, fs=fs, size=size, columns=columns)
     if longest < 4 * size:
         raise ParameterError(
             f"{longest} samples without a gap are too few for a spectrogram, at least {4 * size} are"
