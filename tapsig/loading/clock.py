@@ -9,6 +9,7 @@ from tapsig.errors import RecordingError
 from tapsig.loading.findings import FindingList, Stretch
 from tapsig.loading.kernels import goes_back, measure_stretch, scan_steps
 from tapsig.loading.lines import Table
+from tapsig.loading.losses import count_missing, find_rounding, spread_rounding
 from tapsig.loading.restart import correct_steps_back, unwrap_short_counter
 from tapsig.records import Gap
 from tapsig.units import FloatArray, IntArray
@@ -27,6 +28,7 @@ MAX_GAPS = 100_000
 TYPICAL_LAG, TYPICAL_PLACES = 64, 100_000
 FIRST_STAMPS = 1 << 16
 GIVEN_RATE_SHARE = 0.05
+REPEATED = "two values have the same stamp; both kept"
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,8 @@ def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
         ticks, kept = correct_steps_back(ticks, stamps.unit_s, stamps.wrap, table)
         table = table.select(kept)
     steps = _scan(table.source, ticks, stamps.unit_s)
+    if steps.repeated and not steps.resolution:
+        ticks, steps = _spread_rounding(ticks, steps, stamps.unit_s, table)
     if steps.repeated and (doubled := find_doubled_lines(ticks, table)).size:
         single = np.delete(np.arange(ticks.size), doubled)
         ticks, table = ticks[single], table.select(single)
@@ -165,20 +169,33 @@ def _typical_period(source: str, ticks: FloatArray) -> float:
     return period
 
 
+def _spread_rounding(ticks: FloatArray, steps: _Steps, unit_s: float, table: Table) -> tuple[FloatArray, _Steps]:
+    """Stamps of about one unit a period, without those that repeat and are skipped because of rounding."""
+    runs = find_rounding(ticks, steps.period, whole=_is_whole(ticks))
+    if not runs:
+        return ticks, steps
+    even = spread_rounding(ticks, runs)
+    spread = _scan(table.source, even, unit_s)
+    table.note("repeated-stamp", REPEATED, runs[0][0], count=steps.repeated - spread.repeated)
+    return even, spread
+
+
 def find_doubled_lines(ticks: FloatArray, table: Table) -> IntArray:
     """Samples with the stamp and the value of the previous one, where the logger wrote lines twice. Coarse stamps also
     repeat, but then values at equal stamps differ as others do, and there are none.
     """
-    steps = np.diff(ticks) == 0
-    second = np.flatnonzero(steps) + 1
+    steps = np.diff(ticks)
+    second = np.flatnonzero(steps == 0) + 1
     alike = np.diff(table.values) == 0
     same = alike[second - 1]
-    often = second.size > COARSE_SHARE * ticks.size
-    if often and (same.mean() < DOUBLED_SHARE or alike[~steps].mean() > ALIKE_SHARE):
+    coarse = second.size > COARSE_SHARE * ticks.size or (_is_whole(ticks) and np.median(steps) == 1.0)
+    if coarse and (same.mean() < DOUBLED_SHARE or alike[steps > 0].mean() > ALIKE_SHARE):
+        if second.size <= COARSE_SHARE * ticks.size:
+            table.note("repeated-stamp", REPEATED, int(second[0]), count=second.size)
         return second[:0]
     for which, code, message in (
         (same, "doubled-line", "a line occurs twice; left out once"),
-        (~same, "repeated-stamp", "two values have the same stamp; both kept"),
+        (~same, "repeated-stamp", REPEATED),
     ):
         if which.any():
             table.note(code, message, int(second[which][0]), count=int(which.sum()))
@@ -234,12 +251,7 @@ def _fill_losses(ticks: FloatArray, steps: _Steps, table: Table) -> tuple[FloatA
 
     Raises RecordingError if more samples would be filled in than exist.
     """
-    distances = np.diff(ticks)
-    lossy = distances > steps.longest
-    lossy[steps.edges - 1] = False
-    short = np.pad(np.minimum(distances - steps.period, 0.0), 1)  # a late stamp makes the next step shorter
-    missing = np.where(lossy, np.rint((distances + short[:-2] + short[2:]) / steps.period) - 1.0, 0.0)
-    missing = np.maximum(missing, 0.0)
+    missing = count_missing(ticks, steps.period, steps.longest, steps.edges)
     lost = int(missing.sum())
     if not lost:
         return ticks, table.values, steps
