@@ -48,7 +48,7 @@ from tapsig.detectors.saved import find_variant
 from tapsig.errors import ParameterError
 from tapsig.records import TAP, Recording, list_recordings, require_labels
 from tapsig.results import Result
-from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
+from tapsig.scoring.matching import EDGE_SLACK_S, MATCH_WINDOW_S, match_onsets
 from tapsig.scoring.outcomes import find_first_taps
 from tapsig.scoring.tally import Score
 from tapsig.units import BoolArray, FloatArray, check_positive
@@ -203,7 +203,8 @@ class _Evidence:
     def __init__(
         self, recording: Recording, found: Detections, window_s: float, dead_time_s: float, threshold_v: float
     ) -> None:
-        self._recording, self._window_s, self._dead_s, self._threshold_v = recording, window_s, dead_time_s, threshold_v
+        self._recording, self._dead_s, self._threshold_v = recording, dead_time_s, threshold_v
+        self._reach_s = window_s + EDGE_SLACK_S
         self._times = recording.times_s(np.arange(recording.samples.size))
         self._loudness = Loudness(recording)
         accepted = found.accepted()
@@ -252,7 +253,7 @@ class _Evidence:
     def _explain_false(self, time_s: float, level_db: float, rise_db: float) -> str:
         taps, missed = self._taps, self._taps[self._matching.missed]
         matched = taps[self._matching.pairs[:, 0]]
-        if (np.abs(matched - time_s) <= self._window_s).any():
+        if (np.abs(matched - time_s) <= self._reach_s).any():
             return "double"
         if self._at_rail(time_s - CLIPPED_S, time_s + CLIPPED_S):
             return "clipped"
@@ -272,7 +273,7 @@ class _Evidence:
         near = [
             (abs(float(at) - time_s), reason)
             for at, reason in zip(self._rejected, self._reasons, strict=True)
-            if abs(at - time_s) <= self._window_s
+            if abs(at - time_s) <= self._reach_s
         ]
         reason = min(near)[1] if near else ""
         since = time_s - self._detected[self._detected <= time_s]

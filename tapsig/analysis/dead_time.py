@@ -22,6 +22,7 @@ from tapsig.dsp.filters import one_pole_coefficient, remove_slow
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Recording, list_recordings, require_labels
 from tapsig.results import Result
+from tapsig.scoring.matching import EDGE_SLACK_S
 from tapsig.units import (
     FloatArray,
     IntArray,
@@ -147,7 +148,7 @@ def _count_errors(
     taps = np.ascontiguousarray(taps_s, dtype=np.float64)
     arguments = (pointer(crossings), pointer(times_s), crossings.size, pointer(stops), pointer(taps), taps.size)
     count = load()[1].tapsig_count_taps
-    counted = [count(*arguments, int(one), window_s) for one in dead]
+    counted = [count(*arguments, int(one), window_s + EDGE_SLACK_S) for one in dead]
     pairs, onsets = np.array([(one.pairs, one.onsets) for one in counted], dtype=np.int64).T
     return taps.size - pairs, onsets - pairs
 

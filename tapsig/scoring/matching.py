@@ -11,6 +11,9 @@ from tapsig.units import IntArray, check_positive, to_floats
 MATCH_WINDOW_S = 0.05
 """A detection counts as a tap when it is at most this far from it (common practice, no source)."""
 
+EDGE_SLACK_S = 1e-9
+"""Added to the window, so that an error of exactly the window is inside whatever the rounding of its two times."""
+
 
 @dataclass(frozen=True, slots=True)
 class Matching:
@@ -47,7 +50,8 @@ def match_onsets(
     reference, detected = _check_onsets("reference_s", reference_s), _check_onsets("detected_s", detected_s)
     check_positive("window_s", window_s)
     by_reference, by_detected = np.argsort(reference, kind="stable"), np.argsort(detected, kind="stable")
-    pairs = _sweep(reference[by_reference].tolist(), detected[by_detected].tolist(), window_s)
+    reach_s = window_s + EDGE_SLACK_S
+    pairs = _sweep(reference[by_reference].tolist(), detected[by_detected].tolist(), reach_s)
     matched = np.array([(by_reference[i], by_detected[j]) for i, j in pairs], dtype=np.int64).reshape(-1, 2)
     missed = np.setdiff1d(np.arange(reference.size), matched[:, 0])
     spurious = np.setdiff1d(np.arange(detected.size), matched[:, 1])

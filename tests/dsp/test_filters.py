@@ -42,6 +42,17 @@ def test_the_cutoff_is_attenuated_by_3_db(cutoff_hz: float) -> None:
     assert level == pytest.approx(math.sqrt(0.5) * (1 + math.pi * cutoff_hz / fs), rel=1e-3)
 
 
+@pytest.mark.parametrize(("fs", "level_db"), [(FS, -2.94), (400.0, -1.68)])
+def test_at_low_rates_the_cutoff_is_attenuated_by_less(fs: float, level_db: float) -> None:
+    # The transfer function (1 - z⁻¹)/(1 - (1 - share) z⁻¹), by scipy; the figures are those of high_pass_time_s.
+    share = one_pole_coefficient(high_pass_time_s(20.0, fs), fs)
+    gain = np.abs(signal.freqz([1.0, -1.0], [1.0, share - 1.0], worN=[20.0], fs=fs)[1][0])
+    assert 20 * math.log10(gain) == pytest.approx(level_db, abs=0.01)
+    samples = np.sin(2 * np.pi * 20.0 * np.arange(int(4 * fs)) / fs)
+    level = np.sqrt(2 * np.mean(high_pass(samples, 20.0, fs)[int(2 * fs) :] ** 2))
+    assert level == pytest.approx(gain, rel=1e-3)
+
+
 def test_a_bias_is_no_step_at_the_start() -> None:
     assert np.array_equal(high_pass(np.full(100, 2.5), 60.0), np.zeros(100))
 

@@ -60,6 +60,19 @@ def test_an_observer_of_the_total_gains_what_counting_every_code_says() -> None:
     assert row.before_the_lock == pytest.approx(sum(rank <= 5 for rank in reached) / len(codes))
 
 
+def test_a_lock_before_the_first_wait_leaves_no_more_tries_than_it_allows() -> None:
+    # Driven on the machine itself: it locks after two failures, so a wait after the fourth never comes.
+    parameters = EntryParameters(free_failures=3, failure_limit=2)
+    machine = EntryMachine(parameters, code=(2,))
+    for tries in (1, 2):
+        machine.push(100.0 * tries)
+        machine.finish()
+        assert (machine.state is State.LOCKED) == (tries == 2)
+    for row in compute_guessing(3, parameters, try_s=10.0):
+        assert row.before_a_wait == row.before_the_lock
+    assert compute_guessing(3, parameters, try_s=10.0)[0].before_a_wait == pytest.approx(2 / 729)
+
+
 def drive(tries: int, parameters: EntryParameters) -> float:
     """Time that the machine itself takes for `tries` wrong one-tap entries, each as early as it listens again."""
     machine = EntryMachine(parameters, code=(2,))

@@ -10,7 +10,7 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
 from tapsig.errors import ParameterError
-from tapsig.scoring.matching import match_onsets
+from tapsig.scoring.matching import EDGE_SLACK_S, match_onsets
 
 
 def random_times(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, float]:
@@ -27,7 +27,7 @@ def test_pairs_are_as_many_as_the_reference_librarys_in_3000_random_cases() -> N
     for _ in range(3000):
         reference, detected, window = random_times(rng)
         matching = match_onsets(reference, detected, window_s=window)
-        expected = mir_eval.util.match_events(np.sort(reference), np.sort(detected), window)
+        expected = mir_eval.util.match_events(np.sort(reference), np.sort(detected), window + EDGE_SLACK_S)
         assert len(matching.pairs) == len(expected)
 
 
@@ -39,7 +39,8 @@ def test_f1_precision_recall_equal_the_reference_library() -> None:
         if not reference.size or not detected.size:
             continue  # the library scores these as 0 where here the ratio is undefined
         tp = len(match_onsets(reference, detected, window_s=window).pairs)
-        _, precision, recall = mir_eval.onset.f_measure(np.sort(reference), np.sort(detected), window=window)
+        edge = window + EDGE_SLACK_S
+        _, precision, recall = mir_eval.onset.f_measure(np.sort(reference), np.sort(detected), window=edge)
         assert tp / detected.size == pytest.approx(precision, abs=1e-12)
         assert tp / reference.size == pytest.approx(recall, abs=1e-12)
 
@@ -84,6 +85,15 @@ def test_both_sides_of_a_crowd_are_paired_where_greedy_pairing_by_distance_fails
 
 def test_a_stray_detection_beside_a_tap_is_the_spurious_one() -> None:
     assert match_onsets([1.0], [0.96, 1.001]).spurious.tolist() == [0]
+
+
+def test_an_error_of_exactly_the_window_is_inside_whatever_the_rounding() -> None:
+    # Times in whole milliseconds, as label files have them: exact arithmetic puts every pair on the edge.
+    for milliseconds in range(1, 3000):
+        onset, later = milliseconds / 1000, (milliseconds + 50) / 1000
+        assert len(match_onsets([onset], [later], window_s=0.05).pairs) == 1
+        assert len(match_onsets([later], [onset], window_s=0.05).pairs) == 1
+        assert not len(match_onsets([onset], [later + 1e-6], window_s=0.05).pairs)
 
 
 @pytest.mark.parametrize(
