@@ -11,7 +11,7 @@ import numpy as np
 
 from tapsig.analysis.faults import HealthFinding, carry_over, describe_fault, rank_severity
 from tapsig.analysis.health import HealthReport, check_health
-from tapsig.analysis.signal_faults import find_drift
+from tapsig.analysis.signal_faults import find_drift, floor_noise
 from tapsig.errors import TapsigError
 from tapsig.loading import LoadReport, load_labels, read_wav_info
 from tapsig.loading.files import show_path
@@ -27,10 +27,14 @@ EVERYWHERE = frozenset({"nothing-heard", "few-counts", "noisy", "labels-unheard"
 
 @dataclass(frozen=True, slots=True)
 class FileHealth:
-    """The health of one channel, and a digest of its samples, to find identical channels."""
+    """The health of one channel, and a digest of its samples, to find identical channels.
+
+    `floor_v` is the noise, at least that of rounding to counts; 0 for a constant channel.
+    """
 
     report: HealthReport
     digest: str
+    floor_v: float
 
     @property
     def readable(self) -> bool:
@@ -39,19 +43,22 @@ class FileHealth:
 
     @property
     def loudness(self) -> float:
-        """Peak over noise; 0 without noise."""
-        return self.report.peak_v / self.report.noise_v if self.report.noise_v > 0 else 0.0
+        """Peak over noise; 0 for a constant channel."""
+        return self.report.peak_v / self.floor_v if self.floor_v > 0 else 0.0
 
 
 def check_health_of_recording(recording: Recording, report: LoadReport | None = None) -> FileHealth:
     """The health of a loaded recording (see `tapsig.analysis.health.check_health`)."""
-    return FileHealth(check_health(recording, report), hashlib.sha256(recording.samples.data).hexdigest())
+    checked = check_health(recording, report)
+    return FileHealth(
+        checked, hashlib.sha256(recording.samples.data).hexdigest(), floor_noise(checked.noise_v, recording)
+    )
 
 
 def describe_unreadable(path: Path, error: TapsigError) -> FileHealth:
     """The health report of a recording that cannot be read, or whose labels cannot."""
     finding, nan = describe_fault("unreadable", str(error)), math.nan
-    return FileHealth(HealthReport((finding,), nan, nan, nan, nan, nan, nan, show_path(path)), "")
+    return FileHealth(HealthReport((finding,), nan, nan, nan, nan, nan, nan, show_path(path)), "", nan)
 
 
 def check_health_of_file(
@@ -70,12 +77,14 @@ def check_health_of_file(
     add_rate_difference(noted, info.fs, options.fs)
     digest = hashlib.sha256()
     reports: list[HealthReport] = []
+    rounding_v: list[float] = []
     labelled: list[bool] = []
     found: dict[str, list[HealthFinding]] = defaultdict(list)
     for part in read_wav_parts(path, options, labels=own, findings=noted, progress=progress):
         digest.update(part.recording.samples.data)
         report = check_health(part.recording)
         reports.append(report)
+        rounding_v.append(floor_noise(0.0, part.recording))
         labelled.append(part.recording.taps_s.size >= 2)
         for finding in report.findings:
             found[finding.code].append(_in_whole_time(finding, part))
@@ -98,7 +107,8 @@ def check_health_of_file(
         peak_v=max(report.peak_v for report in reports),
         effective_bits=float(np.nanmax([report.effective_bits for report in reports])),
     )
-    return FileHealth(report, digest.hexdigest())
+    least_v = min((one for one in rounding_v if one > 0), default=0.0)  # a constant part shows no step
+    return FileHealth(report, digest.hexdigest(), max(noise, least_v))
 
 
 def _in_whole_time(finding: HealthFinding, part: Part) -> HealthFinding:

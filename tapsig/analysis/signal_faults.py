@@ -12,6 +12,8 @@ from tapsig.units import BoolArray, FloatArray, IntArray, seconds_to_samples
 WINDOW_S = 0.05
 LINE_BLOCK_S = 0.5
 LOWEST_RATE_HZ = 500.0
+FEW_COUNTS = 24.0
+"""Peak to peak, under which the converter resolves an event poorly."""
 MAINS_HZ = (50.0, 60.0)
 
 
@@ -25,12 +27,12 @@ def find_signal_faults(recording: Recording, *, bias: float, noise: float, peak:
     elif samples.size >= 16:
         one_sided = list(_check_one_sided(recording, bias, noise))
         yield from one_sided or _check_bias(recording, bias)
-        yield from _check_clipping(recording, lost_half=bool(one_sided))
+        yield from _check_clipping(recording, bias, noise, lost_half=bool(one_sided))
         yield from _check_drift(recording, noise)
         yield from _check_stuck(recording, noise)
         yield from _check_floor(recording, noise, peak)
         yield from _check_lines(recording, noise)
-        yield from _check_bandwidth(recording, noise)
+        yield from _check_bandwidth(recording, floor_noise(noise, recording))
         yield from _check_response(recording, bias, noise, peak)
 
 
@@ -49,12 +51,18 @@ def measure_noise(samples: FloatArray, fs: float) -> float:
     return float(np.mean(deviations[: max(1, deviations.size // 20)]))
 
 
-def _step_v(recording: Recording) -> float:
+def find_step_v(recording: Recording) -> float:
     """One count in volts: from the converter where it is known, else the smallest step that occurs."""
     if recording.step_v:
         return recording.step_v
     levels = np.unique(recording.samples)
     return float(np.diff(levels).min()) if levels.size > 1 else math.nan
+
+
+def floor_noise(noise: float, recording: Recording) -> float:
+    """The noise in volts, at least that of rounding to counts: step/√12, which a constant rest does not show."""
+    step = find_step_v(recording)
+    return max(noise, step / math.sqrt(12.0)) if step > 0 else noise
 
 
 def _check_extent(recording: Recording) -> Iterator[HealthFinding]:
@@ -79,9 +87,12 @@ def _piles_up(samples: FloatArray, extreme: float, step: float) -> bool:
     return int((beside < 0.5 * step).sum()) > max(8, int(((beside >= 0.5 * step) & (beside < 3.5 * step)).sum()))
 
 
-def _check_clipping(recording: Recording, *, lost_half: bool) -> Iterator[HealthFinding]:
-    """Samples at the rails (known ones, or where values accumulate); a lost half is a separate finding."""
-    samples, step = recording.samples, _step_v(recording)
+def _check_clipping(recording: Recording, bias: float, noise: float, *, lost_half: bool) -> Iterator[HealthFinding]:
+    """Samples at the rails (known ones, or where values accumulate); a lost half is a separate finding.
+
+    Values accumulate at the extreme of a quiet rest of two or three counts too, hence the least distance from the bias.
+    """
+    samples, step = recording.samples, find_step_v(recording)
     sides = []
     for name, extreme, rail in (("upper", samples.max(), 1), ("lower", samples.min(), 0)):
         if name == "lower" and lost_half:
@@ -90,7 +101,8 @@ def _check_clipping(recording: Recording, *, lost_half: bool) -> Iterator[Health
         at_rail = range_v is not None and bool(abs(extreme - range_v[rail]) <= 1.5 * step)
         mask = np.abs(samples - extreme) < 0.5 * step
         starts, lengths = _runs(mask)
-        if (at_rail and (lengths.max() >= 2 or mask.mean() > 0.01)) or _piles_up(samples, float(extreme), step):
+        far = abs(extreme - bias) >= max(0.5 * FEW_COUNTS * step, 6.0 * noise)
+        if (at_rail and (lengths.max() >= 2 or mask.mean() > 0.01)) or (far and _piles_up(samples, extreme, step)):
             sides.append((name, float(extreme), int(mask.sum()), int(lengths.max()), int(starts[0])))
     if not sides:
         return
@@ -111,7 +123,7 @@ def _check_one_sided(recording: Recording, bias: float, noise: float) -> Iterato
     samples = recording.samples
     up, down = float(samples.max() - bias), float(bias - samples.min())
     small, large = min(up, down), max(up, down)
-    step = _step_v(recording)
+    step = find_step_v(recording)
     if large < 10 * max(noise, step) or small > max(0.05 * large, 1.5 * step):
         return
     half = "negative" if down < up else "positive"
@@ -150,7 +162,7 @@ def find_drift(medians: FloatArray, times_s: FloatArray, span_v: float, noise: f
 
 def _check_stuck(recording: Recording, noise: float) -> Iterator[HealthFinding]:
     """The same value for over 20 ms although the noise exceeds one count: a blocked or repeated reading."""
-    if not noise > 0.7 * _step_v(recording):
+    if not noise > 0.7 * find_step_v(recording):
         return
     low, high = float(recording.samples.min()), float(recording.samples.max())
     same = (np.diff(recording.samples) == 0) & (recording.samples[1:] > low) & (recording.samples[1:] < high)
@@ -164,12 +176,12 @@ def _check_stuck(recording: Recording, noise: float) -> Iterator[HealthFinding]:
 
 def _check_floor(recording: Recording, noise: float, peak: float) -> Iterator[HealthFinding]:
     """Noise that fills much of the span, or events that fill little of it."""
-    step = _step_v(recording)
+    step = find_step_v(recording)
     if recording.range_v is not None and noise > 0.01 * (recording.range_v[1] - recording.range_v[0]):
         yield describe_fault(
             "noisy", f"even the quietest stretch has {1e3 * noise:.3g} mV, over 1 % of the span", noise
         )
-    if 2.0 * peak < 24.0 * step:
+    if 2.0 * peak < FEW_COUNTS * step:
         counts = 2.0 * peak / step
         yield describe_fault("few-counts", f"the largest event spans {counts:.0f} counts of the converter", counts)
 

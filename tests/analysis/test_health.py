@@ -14,6 +14,7 @@ from tapsig.loading.findings import LoadReport
 from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.simulation import SimulatedConverter, simulate_scene
 from tapsig.units import counts_to_volts, volts_to_counts
+from tests.fakes import ring_down
 
 FS = 8000.0
 RANGE_V = (-2.5, 2.5)
@@ -181,6 +182,40 @@ def test_channels_same_and_silent() -> None:
     found = compare(good, silent)
     assert [one.code for one in found] == ["channel-silent"]
     assert "channel 1" in found[0].message
+
+
+# ---- rests of one or two counts, which a quiet converter gives
+
+
+def count_rest(level: float, noise_counts: float, *, tap_counts: float = 0.0) -> Recording:
+    """Twenty seconds at `level` counts with noise, and taps, of a converter of 10 bits."""
+    rng = np.random.default_rng(4)
+    time_s = np.arange(int(20 * FS)) / FS
+    counts = level + noise_counts * rng.standard_normal(time_s.size)
+    for tap in (2.0, 5.0, 9.0, 14.0):
+        counts += tap_counts * ring_down(time_s, tap, 140.0, 0.4, wave=np.sin)
+    step = 5.0 / 1024
+    return Recording(step * np.round(counts) - 2.5, FS, range_v=RANGE_V, adc_bits=10)
+
+
+def test_a_rest_between_two_counts_is_neither_clipped_nor_aliased() -> None:
+    report = check_health(count_rest(512.4, 0.15))
+    assert "clipped" not in report.codes()
+    assert "few-counts" in report.codes()
+    for level, noise, tap in ((512.4, 0.15, 6.0), (512.0, 0.22, 6.0), (512.0, 0.22, 0.0), (512.3, 0.1, 100.0)):
+        assert not {"clipped", "band-too-wide"} & set(check_health(count_rest(level, noise, tap_counts=tap)).codes())
+
+
+def test_the_loudest_taps_over_a_constant_rest_are_not_silent() -> None:
+    # 300 counts over rounding, 1/√12 count rms, are 1039 times; the crest of the first half wave is 3 % lower.
+    loud, soft = count_rest(512.0, 0.0, tap_counts=300.0), count_rest(512.4, 0.5, tap_counts=60.0)
+    checked = [check_health_of_recording(one) for one in (loud, soft)]
+    assert checked[0].loudness == pytest.approx(300 * math.sqrt(12), rel=0.05)
+    assert compare_channels([one.digest for one in checked], [one.loudness for one in checked]) == ()
+    unknown = check_health_of_recording(replace(loud, adc_bits=None, range_v=None))
+    assert unknown.loudness == pytest.approx(checked[0].loudness)
+    constant = check_health_of_recording(Recording(np.full(80_000, 0.1), FS))
+    assert constant.loudness == 0.0
 
 
 @pytest.mark.parametrize(
