@@ -69,7 +69,7 @@ def compare(ranking: Ranking, truth: Ranking) -> Advice:
     """What the advice is worth by the truth."""
     f1 = {place.position: place.estimate.value for place in truth.positions}
     chosen, best = ranking.positions[0], max(f1.values())
-    called = [pair for pair in ranking.differences if pair.clear]
+    called = [pair for pair in ranking.differences if pair.significant]
     return Advice(
         ranking.detector,
         ranking.recordings,
@@ -109,7 +109,7 @@ def summarise(advices: list[Advice]) -> tuple[list[list[object]], list[list[obje
     for name in DETECTORS:
         for size in ADVISED_FROM:
             some = [one for one in advices if one.detector == name and one.recordings == size]
-            clear = [one for one in some if one.clear]
+            clear = [one for one in some if one.significant]
             pairs = sum(one.pairs for one in some)
             rows.append(
                 [

@@ -2,7 +2,7 @@
 
 Recordings are composed of open one-shots (see open_sources.py) so that every onset is known. Everything that can be
 tuned is tuned on the half "fit" and judged on the half "unseen", which shares no kit and no instrument with it. The
-shipped gate of `tap` was fitted to simulated doors and to the half "fit" (train_gate.py); it never saw the other. In a
+shipped model of `tap` was fitted to simulated doors and to the half "fit" (train_tap.py), never to the other. In a
 recording someone taps on one object, as on a door; how the detectors fare where every tap may be on another object is
 shown beside. These are microphone recordings, not a piezo on a door.
 """
@@ -31,7 +31,7 @@ DURATION_S = 30.0
 REPEATS = {"fit": 20, "unseen": 5}  # of each condition; every object of the unseen half comes in each
 FITTED_REPEATS = 20
 SEEDS = {"fit": 1000, "unseen": 2000, "fitted": 10_000}
-"""Of the first composition of each half, and of those for the gate, which are too many to begin below the unseen."""
+"""Of the first composition of each half, and of those to fit `tap` to, which are too many to begin below the unseen."""
 KITS = (
     ("rock kit",),
     ("layered kit", "acoustic kit"),

@@ -39,7 +39,7 @@ def advise(ranking: Ranking) -> str:
     if math.isnan(best.estimate.value):
         return f"No comparison: {ranking.criterion.words} is undefined at every position."
     pairs = [ranking.find_difference(best.position, other.position) for other in others]
-    rivals = {other.position: pair for other, pair in zip(others, pairs, strict=True) if not pair.clear}
+    rivals = {other.position: pair for other, pair in zip(others, pairs, strict=True) if not pair.significant}
     where = f" on {_name_vehicles(ranking)}" if ranking.vehicles else ""
     if not rivals:
         return (
@@ -140,7 +140,7 @@ def describe_pair(pair: VariantComparison) -> str:
         f"{pair.criterion.words} differs by {'–' if math.isnan(size) else f'{size:.3f}'} (p ="
         f" {difference.p_adjusted:.2g} after Holm, {count_recordings(pair.recordings)})"
     )
-    if difference.clear:
+    if difference.significant:
         ahead, behind = pair.first, pair.second
         if difference.estimate.value * pair.criterion.sign < 0:
             ahead, behind = behind, ahead

@@ -218,7 +218,7 @@ def study_positions(
     corpus : Corpus
         Labelled recordings at two positions or more.
     criterion : str
-        Criterion of the ranking: "f1", "precision", "recall", "false-alarms" or "entries".
+        Criterion of the ranking: "f1", "precision", "recall", "false-alarms", "entries" or "entries-on-evidence".
     window_s : float
         A detection counts when it is at most this far from a tap's onset.
     jobs : int

@@ -172,7 +172,7 @@ class Difference:
     needed: float
 
     @property
-    def clear(self) -> bool:
+    def significant(self) -> bool:
         """Whether the difference is significant (5 %, adjusted)."""
         return self.p_adjusted < SIGNIFICANCE
 

@@ -19,12 +19,12 @@ METHOD = (
     " leads; ties are shared. 95 % intervals of differences and levels: bootstrap over recordings.",
     INTERVALS,
     "p: permutation test, the positions swapped within recordings; Holm's adjustment for all pairs. A difference is"
-    " called clear under 0.05.",
+    " called significant under 0.05.",
     "Recordings needed: for a power of 80 % at that level, if the difference and the scatter are as seen.",
     "Levels: peak within 30 ms of contact, above 20 Hz, in dB re 1 V. Noise: rms away from labels, at least the"
     " converter's own rounding. Nuisance: the peak level that one in twenty pieces of 30 ms without a tap exceeds.",
     "T60: time to fall by 60 dB, from the backward-integrated energy (T20, or early decay where noise hides it).",
-    "Room: where, over threshold and dead time, a plain threshold counts every tap of a recording exactly once; the"
+    "Operating area: where, over threshold and dead time, a plain threshold counts every tap of a recording exactly once; the"
     " area in dB × ms, mean over recordings ('tapsig dead-time' shows the map of one).",
     "Delay: largest cross-correlation of a tap in two channels, interpolated below a sample.",
 )
@@ -120,12 +120,19 @@ def _difference_table(ranking: Ranking) -> Table:
             _text(pair.estimate, 3),
             f"{pair.p:.4f}",
             f"{pair.p_adjusted:.4f}",
-            "yes" if pair.clear else "no",
+            "yes" if pair.significant else "no",
             _needed(pair.needed),
         ]
         for pair in ranking.differences
     ]
-    header = ["pair", f"difference in {ranking.criterion.words}", "p", "p after Holm", "clear", "recordings needed"]
+    header = [
+        "pair",
+        f"difference in {ranking.criterion.words}",
+        "p",
+        "p after Holm",
+        "significant",
+        "recordings needed",
+    ]
     return Table("Differences", header, lines)
 
 
@@ -145,7 +152,7 @@ def draw_levels(study: PositionStudy) -> list[Picture]:
     for title, name, axis in (
         ("Tap over nuisance", "over_nuisance_db", "dB"),
         ("Ring-down", "ringdown_s", "T60 in s"),
-        ("Room for a plain threshold", "operating_area_db_ms", "dB × ms"),
+        ("Operating area of a plain threshold", "operating_area_db_ms", "dB × ms"),
     ):
         estimates = [(level.position, getattr(level, name)) for level in study.levels]
         known = [value for _, e in estimates for value in (e.value, e.low, e.high) if not math.isnan(value)]
@@ -167,7 +174,7 @@ def tabulate_levels(study: PositionStudy) -> Table:
         "over noise, dB",
         "over nuisance, dB",
         "T60, s",
-        "room, dB × ms",
+        "operating area, dB × ms",
     ]
     lines = [
         [

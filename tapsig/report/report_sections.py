@@ -131,7 +131,7 @@ def _describe_needed(ringing: Ringing) -> str:
     start = f"with a threshold {MARGIN_DB:g} dB under the weakest tap"
     if math.isinf(ringing.needed_s):
         return f"{start}, the ringing was still above it when the next event came; {gap}. No dead time serves."
-    if ringing.hopeless:
+    if not ringing.dead_time_exists:
         return f"{start}, the ringing crosses it for {1e3 * ringing.needed_s:.0f} ms; {gap}. No dead time serves."
     return (
         f"{start}, the ringing crosses it for {1e3 * ringing.needed_s:.0f} ms; {gap}. A dead time between the two"

@@ -166,10 +166,10 @@ def plot_dead_time(result: DeadTimeMap, *, ax: Axes | None = None, title: str = 
             rows = np.linspace(extent[2] - step_db, extent[3] + step_db, fine.shape[0])
             columns = np.linspace(extent[0] - step_ms, extent[1] + step_ms, fine.shape[1])
             axes.contour(columns, rows, fine, levels=[0.5], colors=ACCENT, linewidths=2.0)
-            room = f"each of {result.taps} taps once: {result.operating_area_db_ms:.0f} dB × ms"
+            area = f"each of {result.taps} taps once: {result.operating_area_db_ms:.0f} dB × ms"
         else:
             best = f"{result.best_threshold_v:.3g} V and {1e3 * result.best_dead_time_s:.0f} ms"
-            room = (
+            area = (
                 f"no setting counts all {result.taps} taps exactly once\n"
                 f"fewest errors: {errors[result.best_cell]}, at {best}"
             )
@@ -190,7 +190,7 @@ def plot_dead_time(result: DeadTimeMap, *, ax: Axes | None = None, title: str = 
             ylim=extent[2:],
             xlabel="dead time, ms (hatched: taps are missed; mark: best setting)",
             ylabel="threshold, V",
-            title=f"{title}\n{room}" if title else room,
+            title=f"{title}\n{area}" if title else area,
         )
         volts = [digit * 10.0**power for power in range(-6, 4) for digit in (1, 3)]
         shown = [value for value in volts if extent[2] <= 20 * math.log10(value) <= extent[3]]

@@ -13,7 +13,7 @@ from tapsig.report.score_page import INTERVALS, LIMITS
 METHOD = (
     INTERVALS,
     "Difference: 95 % bootstrap over recordings, paired. p: permutation test, the two detectors swapped"
-    " within recordings; Holm's adjustment for all pairs. A difference is called clear under 0.05.",
+    " within recordings; Holm's adjustment for all pairs. A difference is called significant under 0.05.",
     "McNemar's test counts taps that only one of the two found: exact up to 25 of them, otherwise chi squared without"
     " correction for continuity. It takes taps as independent, which taps of one recording are not.",
     "Curves: detections accepted from a strength on. Each ends where its detector works; what was not detected has no"

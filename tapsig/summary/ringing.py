@@ -39,9 +39,9 @@ class Ringing:
     shortest_gap_s: float
 
     @property
-    def hopeless(self) -> bool:
-        """Whether no dead time is long enough for the ringing and short enough for the taps."""
-        return self.needed_s > self.shortest_gap_s
+    def dead_time_exists(self) -> bool:
+        """Whether a dead time can be long enough for the ringing and short enough for the taps."""
+        return self.needed_s <= self.shortest_gap_s
 
 
 def measure_ringing(recording: Recording, taps_s: FloatArray) -> Ringing | None:

@@ -45,7 +45,7 @@ def test_a_clear_winner_is_ranked_first_and_advised() -> None:
     ranking = rank_positions(table(20, {"skin": (4, 3), "frame": (9, 0), "bracket": (6, 2)}), "d")
     assert [ranked.position for ranked in ranking.positions] == ["frame", "bracket", "skin"]
     assert ranking.positions[0].probability_best == pytest.approx(1.0, abs=1e-3)
-    assert all(pair.clear for pair in ranking.differences)
+    assert all(pair.significant for pair in ranking.differences)
     assert advise(ranking).startswith("Put the sensor on the frame")
 
 
@@ -60,7 +60,7 @@ def test_values_and_differences_are_those_counted_by_hand() -> None:
 
 def test_equal_positions_are_not_told_apart() -> None:
     ranking = rank_positions(table(20, {"skin": (7, 1), "frame": (7, 1)}, jitter=2), "d")
-    assert not ranking.differences[0].clear
+    assert not ranking.differences[0].significant
     assert "not significant" in advise(ranking)
 
 
@@ -99,7 +99,7 @@ def test_all_columns_of_a_position_come_from_the_recordings_that_are_ranked() ->
 def test_recordings_that_share_nothing_are_compared_and_it_is_said() -> None:
     ranking = rank_positions(table(12, {"skin": (3, 1), "frame": (9, 1)}, apart=True), "d")
     assert not ranking.paired
-    assert ranking.differences[0].clear
+    assert ranking.differences[0].significant
     assert ranking.positions[0].position == "frame"
 
 
@@ -127,7 +127,7 @@ def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> No
     ranking = rank_positions(table(9, found, jitter=2), "d")
     best, *others = (ranked.position for ranked in ranking.positions)
     needs = {other: ranking.find_difference(best, other).needed for other in others}
-    assert not any(ranking.find_difference(best, other).clear for other in others)
+    assert not any(ranking.find_difference(best, other).significant for other in others)
     assert len({math.ceil(need) for need in needs.values()}) == 2  # so it matters which is taken
     assert max(needs.values()) < 400
     more = math.ceil(max(needs.values())) - 9

@@ -41,13 +41,13 @@ def test_the_dead_time_needed_is_the_time_to_fall_to_the_threshold(t60_s: float)
     assert found.threshold_db == pytest.approx(-MARGIN_DB, abs=0.1)
     assert found.needed_s == pytest.approx(MARGIN_DB / 60.0 * t60_s, abs=0.011)  # in steps of 10 ms
     assert found.shortest_gap_s == pytest.approx(4.0)
-    assert not found.hopeless
+    assert found.dead_time_exists
 
 
 def test_taps_closer_than_the_ringing_leave_no_dead_time() -> None:
     found = measure(ring(5.0, [1.0, 1.2, 1.4, 1.6, 1.8], length_s=4.0))
     assert math.isinf(found.needed_s)
-    assert found.hopeless
+    assert not found.dead_time_exists
 
 
 def test_a_weak_tap_makes_the_strong_ones_ring_on_for_longer() -> None:
