@@ -24,8 +24,8 @@ METHOD = (
     "Levels: peak within 30 ms of contact, above 20 Hz, in dB re 1 V. Noise: rms away from labels, at least the"
     " converter's own rounding. Nuisance: the peak level that one in twenty pieces of 30 ms without a tap exceeds.",
     "T60: time to fall by 60 dB, from the backward-integrated energy (T20, or early decay where noise hides it).",
-    "Operating area: where, over threshold and dead time, a plain threshold counts every tap of a recording exactly once; the"
-    " area in dB × ms, mean over recordings ('tapsig dead-time' shows the map of one).",
+    "Operating area: where, over threshold and dead time, a plain threshold counts every tap of a recording exactly"
+    " once; the area in dB × ms, mean over recordings ('tapsig dead-time' shows the map of one).",
     "Delay: largest cross-correlation of a tap in two channels, interpolated below a sample.",
 )
 LIMITS = (
