@@ -27,6 +27,7 @@ MAX_POLES = 20
 MAX_GROUPS = 10  # of ring-downs, of which one at a time is left out
 PATIENCE = 5  # orders without a better criterion before the search ends
 HIGHEST_DAMPING = 0.1  # above, a pole is a transient rather than a resonance
+LONGEST_T60 = 100.0  # lengths of the longest ring-down, over which a mode falls by 0.6 dB; above, it is a steady tone
 MIN_SHARE = 1e-5  # of the energy of all modes: -50 dB
 DECAY_NEPERS = 3.0 * math.log(10.0)  # amplitude, 60 dB
 
@@ -39,7 +40,7 @@ class Mode:
     ----------
     frequency_hz, damping : damped natural frequency, and damping ratio ζ.
     amplitude : of its envelope at the start, mean square over the ring-downs, in the samples' unit.
-    energy_share : of the energy of all modes found, 0–1.
+    energy_share : of the energy of all modes found within the ring-downs, 0–1.
     frequency_se_hz, damping_se : standard errors by the jackknife over ring-downs; nan with fewer than three.
     """
 
@@ -121,8 +122,13 @@ def compute_modes(
                 float(edges[band + 1]),
             )
             modes += [mode for mode in found if not any(_are_one(mode, other) for other in modes)]
-    energy = [mode.amplitude**2 / mode.decay_rate_per_s for mode in modes]
-    total_energy = 4.0 * float(np.mean([values @ values for values in given])) / fs  # a²/α of one mode with all of it
+    lengths_s = np.array([values.size for values in given]) / fs
+    modes = [mode for mode in modes if mode.t60_s <= LONGEST_T60 * float(lengths_s.max())]
+    energy = [
+        mode.amplitude**2 / mode.decay_rate_per_s * float(-np.expm1(-2.0 * mode.decay_rate_per_s * lengths_s).mean())
+        for mode in modes
+    ]
+    total_energy = 4.0 * float(np.mean([values @ values for values in given])) / fs
     modes, energy = _drop_cancelling(modes, energy, total_energy)
     total = math.fsum(energy)
     shared = [
@@ -135,7 +141,10 @@ def compute_modes(
 
 
 def _drop_cancelling(modes: list[Mode], energy: list[float], total_energy: float) -> tuple[list[Mode], list[float]]:
-    """Drop modes with more energy than the signal: they cancel each other and describe a transient."""
+    """Drop modes with more energy than the signal: they cancel each other and describe a transient.
+
+    Energies are four times those within the ring-downs: a²/α (1 - exp(-2α T)), the mean over their lengths T.
+    """
     kept = [(mode, part) for mode, part in zip(modes, energy, strict=True) if part <= 1.5 * total_energy]
     return [mode for mode, _ in kept], [part for _, part in kept]
 

@@ -91,6 +91,33 @@ def test_amplitude_and_energy_refer_to_the_start() -> None:
     assert_allclose(one.energy_share / two.energy_share, ratio, rtol=0.1)
 
 
+@pytest.mark.parametrize("count", [1, 5])
+def test_a_mode_that_rings_far_longer_than_it_was_recorded_is_kept(count: int) -> None:
+    # T60 = 3 ln 10/α: 4 s at 150 Hz, of which 0.3 s are given, alone and beside a short mode.
+    slow, fast = 3 * math.log(10) / 4.0, 3 * math.log(10) / 0.3
+    one = (150.0, slow / math.hypot(slow, 2 * math.pi * 150.0), 1.0)
+    other = (420.0, fast / math.hypot(fast, 2 * math.pi * 420.0), 1.0)
+    for truth in ((one,), (one, other)):
+        modes = compute_modes(ringdowns(count, 80.0, 3, truth, length_s=0.3), FS, highest_hz=1000.0)
+        assert len([mode for mode in modes if mode.energy_share > 1e-3]) == len(truth)
+        assert_allclose([modes[0].frequency_hz, modes[0].t60_s], [150.0, 4.0], rtol=0.01)
+    # Closed form of the energies within 0.3 s: (1 - exp(-2αT))/α of each.
+    within = [-math.expm1(-0.6 * rate) / rate for rate in (slow, fast)]
+    if count == 1:  # of several, the amplitudes differ from one to the next
+        shares = [nearest(modes, hz).energy_share / nearest(modes, hz).amplitude ** 2 for hz in (150.0, 420.0)]
+        assert_allclose(shares[0] / shares[1], within[0] / within[1], rtol=0.02)
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_hum_is_no_mode(count: int) -> None:
+    rng, time_s = np.random.default_rng(4), np.arange(1200) / FS
+    given = [
+        ringdown + 0.1 * np.cos(2 * np.pi * 50.0 * time_s + rng.uniform(0, 6))
+        for ringdown in ringdowns(count, 40.0, 5, ((420.0, 0.01, 1.0),), length_s=0.3)
+    ]
+    assert [round(mode.frequency_hz) for mode in compute_modes(given, FS, least_share=1e-2)] == [420]
+
+
 def test_damping_closed_forms() -> None:
     # Logarithmic decrement 2πζ/√(1−ζ²) = 0.062835 and Q = 50 at ζ = 0.01; T60·f0 = 109.94 (textbook identities).
     mode = Mode(100.0 * math.sqrt(1 - 1e-4), 0.01, 1.0, 1.0)
