@@ -11,20 +11,22 @@ from tapsig.errors import ExportError
 from tapsig.exporting import render_logger, simulated
 from tapsig.loading import load_recording
 
-FS = 5000.0
+TIMER_CLOCK_HZ, TICKS = 2e6, {5000: 400, 5085: 393}  # the whole numbers next to 2 MHz / fs
 
 
-def test_every_sample_and_every_count_comes_back(tmp_path: Path) -> None:
+@pytest.mark.parametrize("fs", [5000, 5085])
+def test_every_sample_and_every_count_comes_back(fs: int, tmp_path: Path) -> None:
+    """Also the very first: a period is no longer than the converter's first conversion, 25 cycles of 8 us."""
     need_simulator()
-    assert main(["export", "--logger", "--fs", "5000", "--out", str(tmp_path)]) == 0
+    assert main(["export", "--logger", "--fs", str(fs), "--out", str(tmp_path)]) == 0
     firmware = simulated.build(tmp_path, "logger.elf")
     program = simulated.build_simulator(tmp_path)
     rng = np.random.default_rng(3)
-    counts = np.concatenate([np.arange(1024), rng.integers(0, 1024, 9000)]).astype(np.uint16)
-    run = simulated.run_simulator(program, firmware, counts, FS)
+    counts = np.concatenate([512 + rng.integers(-1, 2, 100), np.arange(1024), rng.integers(0, 1024, 9000)]).astype(np.uint16)
+    run = simulated.run_simulator(program, firmware, counts, fs)
     (tmp_path / "log.bin").write_bytes(run.serial)
     recording = load_recording(tmp_path / "log.bin")
-    assert recording.fs == FS
+    assert recording.fs == pytest.approx(TIMER_CLOCK_HZ / TICKS[fs], abs=5e-4)  # the header has mHz
     assert not recording.gaps
     assert not recording.findings
     logged = np.round(recording.samples * 1024 / 5.0).astype(np.int64)

@@ -59,7 +59,7 @@ static void send(uint8_t kind, uint32_t number, uint8_t *end)
 
 static void send_header(uint32_t number)
 {
-    uint8_t *end = put(frame + HEAD, (uint32_t)(RATE_HZ * 1000 + 0.5), 4);
+    uint8_t *end = put(frame + HEAD, (uint32_t)(TIMER_RATE_HZ * 1000 + 0.5), 4);
     end = put(end, 10, 1);
     end = put(end, A_FRAME, 1);
     end = put(end, LOGGER_FULL_SCALE_MV, 2);

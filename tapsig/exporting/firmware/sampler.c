@@ -8,9 +8,6 @@
 #include "board.h"
 #include "rate.h"
 
-#define TIMER_CLOCK (F_CPU / 8)
-#define TIMER_TICKS ((uint32_t)(TIMER_CLOCK / RATE_HZ + 0.5))
-
 _Static_assert(TIMER_TICKS <= 65536 && TIMER_TICKS * RATE_HZ > TIMER_CLOCK * 0.999
                    && TIMER_TICKS * RATE_HZ < TIMER_CLOCK * 1.001,
                "the timer divides by whole numbers, and misses this rate by over 0.1 %");
@@ -19,15 +16,12 @@ _Static_assert(RATE_HZ <= 8000, "a conversion takes 104 us: 13 cycles of 125 kHz
 static volatile uint16_t ring[SAMPLER_RING];
 static volatile uint8_t written, taken; /* both run on and wrap */
 static volatile uint16_t lost;
-static volatile bool running; /* a conversion has been started */
 
 ISR(TIMER1_COMPA_vect)
 {
     const uint16_t count = ADC;
     ADCSRA |= _BV(ADSC);
-    if (!running) {
-        running = true;
-    } else if ((uint8_t)(written - taken) < SAMPLER_RING) {
+    if ((uint8_t)(written - taken) < SAMPLER_RING) {
         ring[written & (SAMPLER_RING - 1)] = count;
         written++;
     } else {
@@ -37,17 +31,18 @@ ISR(TIMER1_COMPA_vect)
 
 void sampler_start(void)
 {
-    running = false;
     written = taken = 0;
     lost = 0;
     ADMUX = _BV(REFS0) | BOARD_ADC_CHANNEL;
-    ADCSRA = _BV(ADEN) | BOARD_ADC_CLOCK;
-    TCNT1 = 0;
+    ADCSRA = _BV(ADEN) | _BV(ADSC) | BOARD_ADC_CLOCK;
+    loop_until_bit_is_clear(ADCSRA, ADSC); /* the first conversion takes 25 cycles, a period at 5 kHz: thrown away */
     OCR1A = (uint16_t)(TIMER_TICKS - 1);
     TCCR1A = 0;
     TCCR1B = _BV(WGM12) | _BV(CS11);
+    TCNT1 = 0;
     TIFR1 = _BV(OCF1A);
     TIMSK1 = _BV(OCIE1A);
+    ADCSRA |= _BV(ADSC); /* as the interrupt starts the ones that follow, a period before the first of them */
 }
 
 void sampler_stop(void)

@@ -45,6 +45,7 @@
 static avr_t *avr;
 static avr_irq_t *pin_adc, *pin_wake, *pin_serial;
 static avr_uart_t *uart;
+static avr_adc_t *adc;
 static uint16_t *counts;
 static size_t size, next_reset, resets;
 static size_t reset_at[MOST_RESETS];
@@ -124,8 +125,8 @@ static void on_conversion(avr_irq_t *irq, uint32_t value, void *param)
     } ask = {.v = value};
     (void)irq;
     (void)param;
-    if (ask.mux.kind != ADC_MUX_SINGLE || ask.mux.src != 0) {
-        return;
+    if (ask.mux.kind != ADC_MUX_SINGLE || ask.mux.src != 0 || adc->first) {
+        return; /* the first after the converter is switched on is thrown away: it takes no count */
     }
     now = !any ? 0 : jumps ? count_at(avr->cycle) : now + 1;
     now_at = avr->cycle;
@@ -279,6 +280,8 @@ static void load_firmware(const char *path, elf_firmware_t *firmware)
     for (avr_io_t *port = avr->io_port; port; port = port->next) {
         if (!strcmp(port->kind, "uart")) {
             uart = (avr_uart_t *)port;
+        } else if (!strcmp(port->kind, "adc")) {
+            adc = (avr_adc_t *)port;
         }
     }
     uint32_t flags = 0; /* neither echo to stdout nor usleep while the firmware polls */
