@@ -260,9 +260,9 @@ static int8_t extend(const work *now, tapsig_evidence *evidence, const tapsig_ev
 {
     tapsig_comparing *comparing = now->comparing;
     const uint8_t *order = evidence->order + evidence->first;
-    const uint8_t place = order[now->i];
-    const uint16_t time = evidence->time[place];
-    const int16_t gain = (int16_t)(evidence->gain[place] * STEPS_A_NAT_STEP);
+    const uint8_t slot = order[now->i];
+    const uint16_t time = evidence->time[slot];
+    const int16_t gain = (int16_t)(evidence->gain[slot] * STEPS_A_NAT_STEP);
     const uint8_t middle = (uint8_t)(config->first_tempo + comparing->tempo * config->tempo_step);
     if (!comparing->begun) {
         comparing->begun = true;
@@ -300,11 +300,11 @@ bool tapsig_compare_step(tapsig_comparing *comparing, tapsig_evidence *evidence,
     }
     int8_t left = (int8_t)config->work_a_step;
     while (left > 0 && comparing->tempo < stop_tempo && count > 0) {
-        const uint8_t place = evidence->order[evidence->first + comparing->candidate];
-        const work now = {comparing, &evidence->cell[place], find_place(code, digits, comparing->place),
+        const uint8_t slot = evidence->order[evidence->first + comparing->candidate];
+        const work now = {comparing, &evidence->cell[slot], find_place(code, digits, comparing->place),
                           comparing->candidate, trace};
         left = (int8_t)(left - WORK_A_PAIR);
-        if (evidence->gain[place] >= config->least_gain) {
+        if (evidence->gain[slot] >= config->least_gain) {
             left = extend(&now, evidence, config, left);
             if (comparing->partner > 0) {
                 break;

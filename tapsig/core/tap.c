@@ -262,7 +262,7 @@ static uint8_t push_block(tapsig_tap *tap, const tapsig_tap_config *config)
     if ((levels->block & 63) == 0) {
         tap->busy_q8 = (uint16_t)(tap->busy_q8 - (tap->busy_q8 >> 6)); /* 4 s */
     }
-    if (tap->pending_count > 0 && (tap->stage > 0 || levels->block > tap->pending[0] + AFTER)) {
+    if (tap->pending_count > 0 && (tap->stage > 0 || (uint8_t)(levels->block - tap->pending[0]) > AFTER)) {
         verdict = advance(tap, config);
     }
     if (tap->apart > 0) {

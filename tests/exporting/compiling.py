@@ -11,7 +11,7 @@ import pytest
 
 from tapsig.units import IntArray
 
-STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Werror")
+STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror")
 SANITIZE = ("-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 
 

@@ -121,6 +121,19 @@ def test_fifty_days_of_milliseconds_pass_the_edge_of_32_bits(simulator: Path, fo
     assert run.verdicts == ("accepted", "accepted")
 
 
+def test_an_entry_on_evidence_passes_the_edge_of_32_bits(simulator: Path, tmp_path: Path) -> None:
+    """The last tap begins 12 blocks before the edge and is judged behind it."""
+    last_tap_ms, fs = 2612, 2000.0
+    blows = make_entries([(last_tap_ms / 1000 - 1.6, CODE)], fs, 7.0)
+    prepared = prepare(CATALOGUE["tap"], fs, CONVERTER, code=CODE, decoder="evidence")
+    counts = simulated.await_verdict(prepared, blows)
+    write_package(render_firmware(prepared), tmp_path)
+    late = simulated.build(tmp_path, extra=f"-DDEVICE_START_MS={2**32 - (last_tap_ms + 12)}UL")
+    run = simulated.run_simulator(simulator, late, counts, fs)
+    assert run.lines[1:] == tuple(simulated.expect_lines(prepared, counts))
+    assert run.verdicts == ("accepted",)
+
+
 def test_the_watchdog_ends_a_hang(simulator: Path, folder: Path) -> None:
     hanging = simulated.build(folder, extra="-DDEVICE_HANG_AT=2000")
     run = simulated.run_simulator(simulator, hanging, TWICE, FS)

@@ -175,6 +175,11 @@ static void store_failures(void)
 static void work_on(uint16_t count)
 {
     held_samples = (uint8_t)(held_samples > 0 ? held_samples - 1 : 0);
+#if defined(DEVICE_START_MS) && defined(TAPSIG_WITH_EVIDENCE)
+    if (sample == SAMPLES_OF_MS(128)) { /* the levels have settled; their rings hold 64 blocks */
+        detector.core.levels.block += DEVICE_START_MS & ~UINT32_C(63);
+    }
+#endif
     const tapsig_event event = tapsig_push(&detector, count);
     if (event.tap) {
         quiet_samples = 0;
@@ -254,7 +259,7 @@ static void start(void)
     wdt_enable(WDTO_1S);
     serial_start(BAUD_DIVIDER);
     tapsig_init(&detector);
-#ifdef DEVICE_START_MS /* a test of what 49 days lead to */
+#if defined(DEVICE_START_MS) && defined(TAPSIG_WITH_ENTRY) /* a test of what 49 days lead to */
     detector.clock.now_ms = DEVICE_START_MS;
 #endif
     stored_failures = store_load();
