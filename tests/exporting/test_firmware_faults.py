@@ -58,9 +58,9 @@ def test_wrong_entries_and_their_wait_survive_a_brown_out(simulator: Path, devic
     [(begun, _)] = run.pulses
     assert begun > 27_000
     content = Path(eeprom).read_bytes()
-    records = [content[place : place + 4] for place in range(0, 128, 4)]
-    written = {place: record for place, record in enumerate(records) if record != b"\xff" * 4}
-    assert {place: record[1] | record[2] << 8 for place, record in written.items()} == {1: 1, 2: 2, 3: 0}
+    records = [content[place : place + 5] for place in range(0, 160, 5)]
+    written = {place: record for place, record in enumerate(records) if record != b"\xff" * 5}
+    assert {place: record[2] | record[3] << 8 for place, record in written.items()} == {1: 1, 2: 2, 3: 0}
 
 
 def test_a_record_that_was_cut_short_leaves_the_one_before(simulator: Path, device: Path, tmp_path: Path) -> None:
@@ -69,7 +69,7 @@ def test_a_record_that_was_cut_short_leaves_the_one_before(simulator: Path, devi
     simulated.run_simulator(simulator, device, wrong, FS, options=["--eeprom", str(eeprom)])
     calm = wrong[:500]
     told = []
-    for keep in (12, 11, 8, 7, 0):  # bytes of the two records that were written when the supply failed
+    for keep in (15, 14, 10, 9, 0):  # bytes kept: place 0, then the two records that were written
         content = eeprom.read_bytes()
         (cut := tmp_path / "cut.bin").write_bytes(content[:keep] + b"\xff" * (1024 - keep))
         told += simulated.run_simulator(simulator, device, calm, FS, options=["--eeprom", str(cut)]).lines

@@ -22,7 +22,8 @@ def test_every_sample_and_every_count_comes_back(fs: int, tmp_path: Path) -> Non
     firmware = simulated.build(tmp_path, "logger.elf")
     program = simulated.build_simulator(tmp_path)
     rng = np.random.default_rng(3)
-    counts = np.concatenate([512 + rng.integers(-1, 2, 100), np.arange(1024), rng.integers(0, 1024, 9000)]).astype(np.uint16)
+    parts = [512 + rng.integers(-1, 2, 100), np.arange(1024), rng.integers(0, 1024, 9000)]
+    counts = np.concatenate(parts).astype(np.uint16)
     run = simulated.run_simulator(program, firmware, counts, fs)
     (tmp_path / "log.bin").write_bytes(run.serial)
     recording = load_recording(tmp_path / "log.bin")

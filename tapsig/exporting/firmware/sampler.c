@@ -8,6 +8,8 @@
 #include "board.h"
 #include "rate.h"
 
+#define CONVERT (_BV(ADEN) | _BV(ADSC) | BOARD_ADC_CLOCK)
+
 _Static_assert(TIMER_TICKS <= 65536 && TIMER_TICKS * RATE_HZ > TIMER_CLOCK * 0.999
                    && TIMER_TICKS * RATE_HZ < TIMER_CLOCK * 1.001,
                "the timer divides by whole numbers, and misses this rate by over 0.1 %");
@@ -20,7 +22,7 @@ static volatile uint16_t lost;
 ISR(TIMER1_COMPA_vect)
 {
     const uint16_t count = ADC;
-    ADCSRA |= _BV(ADSC);
+    ADCSRA = CONVERT;
     if ((uint8_t)(written - taken) < SAMPLER_RING) {
         ring[written & (SAMPLER_RING - 1)] = count;
         written++;
@@ -34,15 +36,14 @@ void sampler_start(void)
     written = taken = 0;
     lost = 0;
     ADMUX = _BV(REFS0) | BOARD_ADC_CHANNEL;
-    ADCSRA = _BV(ADEN) | _BV(ADSC) | BOARD_ADC_CLOCK;
+    ADCSRA = CONVERT;
     loop_until_bit_is_clear(ADCSRA, ADSC); /* the first conversion takes 25 cycles, a period at 5 kHz: thrown away */
     OCR1A = (uint16_t)(TIMER_TICKS - 1);
-    TCCR1A = 0;
-    TCCR1B = _BV(WGM12) | _BV(CS11);
+    TCCR1B = _BV(WGM12) | _BV(CS11); /* TCCR1A stays 0, as a reset leaves it */
     TCNT1 = 0;
     TIFR1 = _BV(OCF1A);
     TIMSK1 = _BV(OCIE1A);
-    ADCSRA |= _BV(ADSC); /* as the interrupt starts the ones that follow, a period before the first of them */
+    ADCSRA = CONVERT; /* as the interrupt starts the ones that follow, a period before the first of them */
 }
 
 void sampler_stop(void)

@@ -3,18 +3,23 @@
 #include <avr/eeprom.h>
 #include <util/crc16.h>
 
-#define RECORDS 32 /* divides 256: a sequence number has its own place */
-#define SIZE 4
+#define RECORDS 32 /* divides 65536: a sequence number has its own place */
+#define SIZE 5
 #define TRIES RECORDS
 
 static uint8_t record[SIZE];
 static uint8_t at = SIZE + 1; /* the byte of it that is written next; SIZE: to be checked; then idle */
 static uint8_t tries;
-static uint8_t newest; /* sequence number */
+static uint16_t newest; /* sequence number */
 
 static uint8_t *place_of(uint8_t sequence)
 {
-    return (uint8_t *)(uint16_t)((sequence % RECORDS) * SIZE);
+    return (uint8_t *)(uintptr_t)((sequence % RECORDS) * SIZE);
+}
+
+static uint16_t number_at(const uint8_t *bytes)
+{
+    return (uint16_t)(bytes[0] | (bytes[1] << 8));
 }
 
 static uint8_t check_of(const uint8_t *bytes)
@@ -38,10 +43,10 @@ uint16_t store_load(void)
     uint16_t failures = 0;
     bool found = false;
     for (uint8_t place = 0; place < RECORDS; place++) {
-        if (read_record(place, bytes) && (!found || (int8_t)(bytes[0] - newest) > 0)) {
+        if (read_record(place, bytes) && (!found || (int16_t)(number_at(bytes) - newest) > 0)) {
             found = true;
-            newest = bytes[0];
-            failures = (uint16_t)(bytes[1] | (bytes[2] << 8));
+            newest = number_at(bytes);
+            failures = number_at(bytes + 2);
         }
     }
     return failures;
@@ -50,15 +55,16 @@ uint16_t store_load(void)
 static void begin(void)
 {
     newest++;
-    record[0] = newest;
+    record[0] = (uint8_t)newest;
+    record[1] = (uint8_t)(newest >> 8);
     record[SIZE - 1] = check_of(record);
     at = 0;
 }
 
 void store_put(uint16_t failures)
 {
-    record[1] = (uint8_t)failures;
-    record[2] = (uint8_t)(failures >> 8);
+    record[2] = (uint8_t)failures;
+    record[3] = (uint8_t)(failures >> 8);
     tries = TRIES;
     begin();
 }
@@ -70,10 +76,10 @@ void store_step(void)
         return;
     }
     if (at < SIZE) {
-        eeprom_update_byte(place_of(newest) + at, record[at]);
+        eeprom_update_byte(place_of((uint8_t)newest) + at, record[at]);
         at++;
     } else {
-        const bool good = read_record(newest % RECORDS, bytes) && bytes[0] == newest;
+        const bool good = read_record((uint8_t)(newest % RECORDS), bytes) && number_at(bytes) == newest;
         at = SIZE + 1;
         if (!good && --tries > 0) {
             begin();

@@ -1,9 +1,10 @@
 /* Wrong entries in a row, kept over a reset and a flat battery.
  *
- * 32 records in turn: sequence number, count (low byte first), check. Each cell is written once in 32 changes, so that
- * 100,000 writes (data sheet) last for three million wrong entries. A record that a reset cut short fails its check, and
- * the one before it counts; a worn cell fails it too, and the next record is taken. Writing goes on a byte at a time
- * between samples: nothing waits for the 3.4 ms that a cell takes.
+ * 32 records in turn: sequence number and count (2 bytes each, low byte first), check. Each cell is written once in 32
+ * changes, so that 100,000 writes (data sheet) last for three million wrong entries. A record that a reset cut short
+ * fails its check, and the one before it counts; a worn cell fails it too, and the next record is taken. A whole record
+ * that no longer takes writes counts as old for 31,000 changes. Writing goes on a byte at a time between samples: nothing
+ * waits for the 3.4 ms that a cell takes.
  */
 #ifndef STORE_H
 #define STORE_H
