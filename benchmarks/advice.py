@@ -13,9 +13,8 @@ from functools import partial
 
 import numpy as np
 
-from benchmarks.sections import write_section
+from benchmarks.sections import publish
 from benchmarks.transfer_data import GENERATORS, find_generator, stream
-from tapsig.cli.output import render_table
 from tapsig.comparison.positions import Ranking, rank_positions
 from tapsig.detectors import CATALOGUE
 from tapsig.records import Recording
@@ -109,7 +108,7 @@ def summarise(advices: list[Advice]) -> tuple[list[list[object]], list[list[obje
     for name in DETECTORS:
         for size in ADVISED_FROM:
             some = [one for one in advices if one.detector == name and one.recordings == size]
-            clear = [one for one in some if one.significant]
+            clear = [one for one in some if one.clear]
             pairs = sum(one.pairs for one in some)
             rows.append(
                 [
@@ -146,28 +145,18 @@ def main() -> None:
             for found in pool.map(partial(try_door, generator), doors):
                 advices += found
     rows, bands = summarise(advices)
-    header = ["detector", "recordings", "best advised", "F1 lost", "by any", "called clear", "of them right",
+    header = ["detector", "recordings", "best advised", "F1 lost", "by any", "called significant", "of them right",
               "wrong of significant pairs"]  # fmt: skip
-    body = "\n".join(
-        [
-            f"Advice from recordings of {DURATION_S:g} s at all positions at once, {args.doors} doors of each generator"
-            f" ({FS:g} Hz, scenes at random),",
-            f"judged by {JUDGING} other recordings of the same door. `F1 lost`: of the best position less that of the"
-            " advised one; `by any`: less the mean of all.",
-            "",
-            "```",
-            render_table(header, rows),
-            "```",
-            "",
-            "The probability of being the best that was given for the advised position, against how often it was:",
-            "",
-            "```",
-            render_table(["probability given", "advices", "mean", "right"], bands),
-            "```",
-        ]
+    publish(
+        "Advice on positions",
+        "python -m benchmarks.advice",
+        f"Advice from recordings of {DURATION_S:g} s at all positions at once, {args.doors} doors of each generator"
+        f" ({FS:g} Hz, scenes at random), judged by {JUDGING} other recordings of the same door. `F1 lost`: of the best"
+        " position less that of the advised one; `by any`: less the mean of all.",
+        (header, rows),
+        "The probability of being the best that was given for the advised position, against how often it was:",
+        (["probability given", "advices", "mean", "right"], bands),
     )
-    print(body)
-    write_section("Advice on positions", body, "python -m benchmarks.advice")
 
 
 if __name__ == "__main__":

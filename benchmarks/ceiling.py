@@ -12,11 +12,10 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.entries import CORPUS
-from benchmarks.sections import write_section
+from benchmarks.sections import publish
 from benchmarks.train_tap import BOOSTING, PROBABILITY, fit_trees, gather_all
 from benchmarks.transfer import judge
 from benchmarks.transfer_data import SOURCES
-from tapsig.cli.output import render_table
 from tapsig.detectors.model import SCALE, Model, to_score
 from tapsig.fitting.boosting import Boosting
 from tapsig.fitting.candidates import CandidateTable, collect_candidates
@@ -59,23 +58,18 @@ def main() -> None:
     rows = [row(f"x {weight:g}", weight) for weight in WEIGHTS]
     rows += [row("alone", np.inf), row("x 10", 10.0, MORE_TREES), row("alone", np.inf, MORE_TREES)]
     header = ["home", "trees", "demo F1", "at best threshold", "codes, rule", *SOURCES]
-    body = "\n".join(
-        [
-            "The demo corpus's test vehicles by the weight of its generator (`home`) among the training sources, beside"
-            " other doors of all",
-            "sources. `x 1` is the mix that ships. `at best threshold`: chosen on the demo corpus itself. What knows"
-            " nothing but home, with",
-            "four times the trees and that threshold, gains a hundredth there and loses up to six elsewhere: the"
-            " features of a",
-            "candidate by itself hold no more.",
-            "",
-            "```",
-            render_table(header, rows),
-            "```",
-        ]
+    publish(
+        "The demo corpus's ceiling",
+        "python -m benchmarks.ceiling --kept DIR",
+        "The demo corpus's test vehicles by the weight of its generator (`home`) among the training sources, beside"
+        " other doors of all"
+        " sources. `x 1` is the mix that ships. `at best threshold`: chosen on the demo corpus itself. What knows"
+        " nothing but home, with"
+        " four times the trees and that threshold, gains a hundredth there and loses up to six elsewhere: the"
+        " features of a"
+        " candidate by itself hold no more.",
+        (header, rows),
     )
-    print(body)
-    write_section("The demo corpus's ceiling", body, "python -m benchmarks.ceiling --kept DIR")
 
 
 if __name__ == "__main__":

@@ -21,7 +21,7 @@ from pathlib import Path
 from threading import Lock
 
 from benchmarks import cortex_m
-from benchmarks.sections import write_section
+from benchmarks.sections import publish, render_markdown
 from tapsig.converter import Converter, CountArray
 from tapsig.core.tap import HIGHEST_ORDER
 from tapsig.detectors.tap import Tap
@@ -224,15 +224,14 @@ NAMES = (
 
 def render(columns: Sequence[Sequence[str]], sample: str, boards: Sequence[str]) -> str:
     """The section's text."""
-    lines = ["| " + " | ".join([name, *(column[i] for column in columns)]) + " |" for i, name in enumerate(NAMES)]
-    lines.insert(1, "| --- " * (len(columns) + 1) + "|")
+    header, *rows = zip(NAMES, *columns, strict=True)
     return "\n".join([
         "Simulated, and never run on a real board: the whole device of `tapsig export tap --code … --firmware` in an",
         "instruction-set simulator (simavr 1.6, avr-gcc 5.4), with the recordings of the demo corpus at its converter.",
         f"{sample} The current is an estimate of the controller alone at 5 V from its shares of time (9.2 mA working,",
         "2.4 mA idle; from memory of data sheets). The worst millisecond is one in which a candidate is judged or, on",
         "evidence, makes room for another; the ring of 16 samples bears more.",
-        "", *lines, "",
+        "", render_markdown(header, rows), "",
         "On an emulated 32-bit board (Cortex-M3 of qemu-system-arm, `benchmarks/cortex_m.py`), one channel of each at",
         f"2 kHz: equal, to the sample, on {' and '.join(boards) or 'none, for want of tools'}.",
         "",
@@ -273,7 +272,7 @@ def main() -> None:
     if math.isfinite(args.minutes):
         sample += f" As many as {args.minutes:g} minutes allowed."
         command += f" --minutes {args.minutes:g}"
-    write_section("Controller", render(columns, sample, boards), command)
+    publish("Controller", command, render(columns, sample, boards))
 
 
 if __name__ == "__main__":

@@ -15,8 +15,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from benchmarks.sections import write_section
-from tapsig.cli.output import render_table
+from benchmarks.sections import Fenced, publish
 from tapsig.detectors import CATALOGUE, load_detector
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.tap import Tap
@@ -178,12 +177,12 @@ def robustness_rows(variants: Mapping[str, Variant], duration_s: float) -> list[
     return rows
 
 
-def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
-    """The section's tables."""
-    parts = [
+def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> list[str | Fenced]:
+    """The section's prose and tables."""
+    parts: list[str | Fenced] = [
         "All recordings are simulated: they prove plumbing and rank detectors, not accuracy on a door. Test"
         f" vehicles {', '.join(TEST)}, each scene {DRAWS} times of {DRAW_S:g} s on each: another person, road and"
-        " weather every time. Match within ±25 ms; F1 with its 95 % interval in the JSON.\n"
+        " weather every time. Match within ±25 ms; F1 with its 95 % interval in the JSON."
     ]
     quality = [row for row in rows if row["table"] == "quality"]
     usual = [row for row in rows if row["table"] == "usual spot"]
@@ -193,12 +192,9 @@ def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
         found = [r for r in among if (r["detector"], r["position"], r["scene"]) == (detector, position, scene)]
         return found[0][key] if found else None
 
-    def fence(header: Sequence[str], body: Sequence[Sequence[object]]) -> str:
-        return f"```\n{render_table(header, body)}\n```\n"
-
-    parts.append("F1 over all scenes, and errors (misses and false alarms):\n")
+    parts.append("F1 over all scenes, and errors (misses and false alarms):")
     parts.append(
-        fence(
+        (
             ["detector", *POSITIONS, "all", "errors"],
             [
                 [
@@ -211,9 +207,9 @@ def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
         )
     )
     for title, among in (("tapped at any of the three spots", quality), ("tapped at the usual spot alone", usual)):
-        parts.append(f"F1 in quiet, and code entries decoded digit for digit, {title}:\n")
+        parts.append(f"F1 in quiet, and code entries decoded digit for digit, {title}:")
         parts.append(
-            fence(
+            (
                 ["detector", *POSITIONS, "entries"],
                 [
                     [
@@ -233,9 +229,9 @@ def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
     shown = [name for name in detectors if name in ("tap", "innovation", "ring-following")] + [
         name for name in detectors if name not in CATALOGUE and not name.startswith("tap,")
     ]
-    parts.append("F1 and share of entries decoded by scene, all positions:\n")
+    parts.append("F1 and share of entries decoded by scene, all positions:")
     parts.append(
-        fence(
+        (
             ["scene", *(f"{name} {what}" for name in shown for what in ("F1", "entries"))],
             [
                 [
@@ -254,18 +250,18 @@ def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
         )
     )
     false = [row for row in rows if row["table"] == "false alarms"]
-    parts.append("False alarms in recordings without taps (hours count each of four positions; 95 % exact Poisson):\n")
+    parts.append("False alarms in recordings without taps (hours count each of four positions; 95 % exact Poisson):")
     parts.append(
-        fence(
+        (
             ["detector", "scene", "hours", "count", "per hour", "low", "high"],
             [[row[key] for key in ("detector", "scene", "hours", "count", "per_hour", "low", "high")] for row in false],
         )
     )
     robust = [row for row in rows if row["table"] == "robustness"]
     names = list(dict.fromkeys(str(row["detector"]) for row in robust))
-    parts.append("F1 under other conditions, detectors unchanged (quiet, driving, rain and wind; quiet alone):\n")
+    parts.append("F1 under other conditions, detectors unchanged (quiet, driving, rain and wind; quiet alone):")
     parts.append(
-        fence(
+        (
             ["condition", *(f"{name}{part}" for name in names for part in ("", " quiet"))],
             [
                 [
@@ -282,8 +278,8 @@ def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> str:
             ],
         )
     )
-    parts.append("Tuned on the train vehicles: " + "; ".join(f"`{variant}`" for variant in tuned.values()) + ".\n")
-    return "\n".join(parts)
+    parts.append("Tuned on the train vehicles: " + "; ".join(f"`{variant}`" for variant in tuned.values()) + ".")
+    return parts
 
 
 def main() -> None:
@@ -308,8 +304,7 @@ def main() -> None:
     if args.format == "json":
         print(json.dumps({"rows": json.loads(json.dumps(rows).replace("NaN", "null"))}, indent=1))
         return
-    write_section("Detection", render(rows, tuned), COMMAND)
-    print(render(rows, tuned))
+    publish("Detection", COMMAND, *render(rows, tuned))
 
 
 if __name__ == "__main__":

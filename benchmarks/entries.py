@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.entry_tables import count_openings, list_heard, try_codes, watch
-from benchmarks.sections import write_section
+from benchmarks.sections import publish, render_markdown
 from benchmarks.train_evidence import SOURCES as FITTED
 from benchmarks.transfer_data import describe, gather, read_table, write_table
 from tapsig.core import load
@@ -248,15 +248,12 @@ def main() -> None:
             " Possible codes: all of three digits that a machine without waits would open to; of the 729, one is right."
         )
         parts += [words, _to_table(list_nuisances(args.hours, args.kept))]
-    text = "\n\n".join([*parts, measure_cost()])
-    write_section("Entries", text, f"python -m benchmarks.entries --kept DIR --hours {args.hours:g}")
-    print(text)  # a benchmark's output
+    command = f"python -m benchmarks.entries --kept DIR --hours {args.hours:g}"
+    publish("Entries", command, *parts, measure_cost())
 
 
 def _to_table(rows: Rows) -> str:
-    header = list(rows[0])
-    lines = [header, ["---"] * len(header), *([str(value) for value in row.values()] for row in rows)]
-    return "\n".join("| " + " | ".join(line) + " |" for line in lines)
+    return render_markdown(list(rows[0]), (list(row.values()) for row in rows))
 
 
 if __name__ == "__main__":

@@ -15,8 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.sections import write_section
-from tapsig.cli.output import render_table
+from benchmarks.sections import publish
 from tapsig.loading import load_recording, write_wav
 from tapsig.quickstart import USERS, write_quickstart
 
@@ -90,19 +89,17 @@ def main() -> None:
         write_night(folder)
         nights = [run_command(command, folder) for command in LONG]
     header = ["command", "processor s", "page MB"]
-    body = "\n\n".join(
-        [
-            "The scripts of `tapsig quickstart`, with Python's start:",
-            f"```\n{render_table(['script', 'calls of tapsig', 'processor s'], scripts)}\n```",
-            "Its commands:",
-            f"```\n{render_table(header, commands)}\n```",
-            f"A log of {HOURS} h at {FS / 1000:g} kHz ({HOURS * 3600 * FS / 1e6:.0f} million samples), simulated rain"
-            " with taps about every quarter of an hour:",
-            f"```\n{render_table(header, nights)}\n```",
-        ]
+    publish(
+        "First hour",
+        "python -m benchmarks.first_hour",
+        "The scripts of `tapsig quickstart`, with Python's start:",
+        (["script", "calls of tapsig", "processor s"], scripts),
+        "Its commands:",
+        (header, commands),
+        f"A log of {HOURS} h at {FS / 1000:g} kHz ({HOURS * 3600 * FS / 1e6:.0f} million samples), simulated rain"
+        " with taps about every quarter of an hour:",
+        (header, nights),
     )
-    write_section("First hour", body, "python -m benchmarks.first_hour")
-    print(body)
 
 
 if __name__ == "__main__":

@@ -16,13 +16,12 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.sections import write_section
+from benchmarks.sections import publish
 from benchmarks.tally import Tally
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, draw_replay, gather_all
 from benchmarks.transfer import judge as count
 from benchmarks.transfer import train_without
 from benchmarks.transfer_data import GENERATORS, choose_half, find_generator, others_than, stream
-from tapsig.cli.output import render_table
 from tapsig.detectors.model import SCALE, Model, to_score
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.candidates import CandidateTable, collect_candidates, score_table
@@ -163,26 +162,21 @@ def main() -> None:
         "first taps, quiet",
         "codes",
     ]
-    body = "\n".join(
-        [
-            f"Doors of a generator that the detector has not met (`left out`), {FS:g} Hz, one position each; fitted to"
-            f" {RECORD_S:g} s of taps",
-            f"in quiet and {RECORD_S:g} s without taps in each of {SCENES} scenes, judged on other recordings in quiet"
-            " and in those scenes.",
-            "`told`: trees fitted to labelled taps in those scenes as well, which no owner has. `at best threshold`:"
-            " mean F1 where",
-            "each door had the threshold that suits its test recordings best. The detector was left as it was on"
-            f" {sum(door.kept for door in everything)} of {len(everything)}",
-            f"doors. A fit took {np.median([door.seconds for door in everything]):.0f} s (median), at most"
-            f" {max(door.seconds for door in everything):.0f} s.",
-            "",
-            "```",
-            render_table(header, rows),
-            "```",
-        ]
+    publish(
+        "Fit",
+        "python -m benchmarks.fitting --kept DIR",
+        f"Doors of a generator that the detector has not met (`left out`), {FS:g} Hz, one position each; fitted to"
+        f" {RECORD_S:g} s of taps"
+        f" in quiet and {RECORD_S:g} s without taps in each of {SCENES} scenes, judged on other recordings in quiet"
+        " and in those scenes."
+        " `told`: trees fitted to labelled taps in those scenes as well, which no owner has. `at best threshold`:"
+        " mean F1 where"
+        " each door had the threshold that suits its test recordings best. The detector was left as it was on"
+        f" {sum(door.kept for door in everything)} of {len(everything)}"
+        f" doors. A fit took {np.median([door.seconds for door in everything]):.0f} s (median), at most"
+        f" {max(door.seconds for door in everything):.0f} s.",
+        (header, rows),
     )
-    print(body)
-    write_section("Fit", body, "python -m benchmarks.fitting --kept DIR")
 
 
 if __name__ == "__main__":

@@ -10,8 +10,7 @@ import argparse
 import numpy as np
 
 from benchmarks.detection import PLAIN, TEST, WINDOW_S, say, scored_scenes, tune_all
-from benchmarks.sections import write_section
-from tapsig.cli.output import render_table
+from benchmarks.sections import publish
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.scoring.matching import match_onsets
@@ -54,24 +53,18 @@ def main() -> None:
         return [label, taps, heard, hits / heard if heard else float("nan"), lucky, false, heard - hits + false, f1]
 
     header = ["", "taps", "hearable", "recall", "others found", "false", "errors", "F1"]
-    tables = [
-        ("All scenes", [row(name, (name, "all", "all")) for name in variants]),
-        ("`tap` in quiet", [row(position, ("tap", "quiet", position)) for position in POSITIONS]),
-        ("`tap` by scene", [row(scene, ("tap", scene, "all")) for scene in SCENES]),
-    ]
-    parts = [
-        f"{title}; recall, errors and F1 of hearable taps:\n\n```\n{render_table(header, rows)}\n```\n"
-        for title, rows in tables
-    ]
-    body = "\n".join(
-        [
-            f"Simulated, test vehicles {', '.join(TEST)}. A tap is hearable where the taps alone reach"
-            f" {COUNTS:g} converter counts and at least the power of everything else.\n",
-            *parts,
-        ]
+    publish(
+        "Taps that can be heard",
+        "python -m benchmarks.hearable",
+        f"Simulated, test vehicles {', '.join(TEST)}. A tap is hearable where the taps alone reach"
+        f" {COUNTS:g} converter counts and at least the power of everything else.",
+        "All scenes; recall, errors and F1 of hearable taps:",
+        (header, [row(name, (name, "all", "all")) for name in variants]),
+        "`tap` in quiet; recall, errors and F1 of hearable taps:",
+        (header, [row(position, ("tap", "quiet", position)) for position in POSITIONS]),
+        "`tap` by scene; recall, errors and F1 of hearable taps:",
+        (header, [row(scene, ("tap", scene, "all")) for scene in SCENES]),
     )
-    write_section("Taps that can be heard", body, "python -m benchmarks.hearable")
-    print(body)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """How fast a serial log and a WAV file load, against general readers and the plain copy of a file, in one run.
 
-    python benchmarks/loading.py [--lines 2000000] [--repeat 3] [--wav-minutes 10]
+    python -m benchmarks.loading [--lines 2000000] [--repeat 3] [--wav-minutes 10]
 
 Writes the files to a temporary folder. Every reader gives the two columns of the log as arrays; tapsig also settles
 the clock, looks for gaps, checks every value and scales to volts. `numpy.loadtxt` reads a share of the lines and its
@@ -8,10 +8,8 @@ time is scaled up. An hour at 8 kHz is --lines 28800000. A peer that is not inst
 """
 
 import argparse
-import csv
 import importlib.util
 import resource
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -19,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchmarks.sections import publish
 from tapsig.loading import load_recording, read_wav_blocks, write_wav
 
 COLUMNS = ("subject", "size", "unit", "seconds", "per_second", "ratio_to_tapsig")
@@ -100,20 +99,24 @@ def wav_rows(folder: Path, minutes: float, repeat: int) -> list[tuple[object, ..
 
 
 def main() -> None:
-    """Print one row a subject, as CSV."""
+    """Measure, and write."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--lines", type=int, default=2_000_000)
     parser.add_argument("--repeat", type=int, default=3)
     parser.add_argument("--wav-minutes", type=float, default=10.0)
     args = parser.parse_args()
-    writer = csv.writer(sys.stdout, lineterminator="\n")
-    writer.writerow(COLUMNS)
     with tempfile.TemporaryDirectory() as name:
         rows = [*log_rows(Path(name), args.lines, args.repeat), *wav_rows(Path(name), args.wav_minutes, args.repeat)]
-    for subject, size, unit, *numbers in rows:
-        writer.writerow([subject, size, unit, *(f"{number:.4g}" for number in numbers)])
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"highest memory of this process {peak:.0f} MB", file=sys.stderr)
+    absent = [name for name in ("polars", "pyarrow") if not importlib.util.find_spec(name)]
+    publish(
+        "Loading",
+        f"python -m benchmarks.loading --lines {args.lines} --repeat {args.repeat} --wav-minutes {args.wav_minutes:g}",
+        f"{args.lines / 1e6:g} million lines, every reader in the same run; what each does stands in"
+        f" benchmarks/loading.py. Not installed: {', '.join(absent) or 'none'}.",
+        (COLUMNS, [[*row[:3], *(f"{number:.4g}" for number in row[3:])] for row in rows]),
+        f"Highest memory of this process: {peak:.0f} MB.",
+    )
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchmarks.sections import write_section
+from benchmarks.sections import publish, render_markdown
 from tapsig.scoring.intervals import wilson_interval
 
 ROOT = Path(__file__).parents[1]
@@ -155,16 +155,16 @@ def judge(tree: Path, room: Room, sample: int) -> tuple[int, list[Mutant]]:
 
 def render(results: dict[str, tuple[int, list[Mutant]]]) -> str:
     """The section's text."""
-    lines = ["| room | changes | killed | share (95 %) |", "| --- | --- | --- | --- |"]
+    rows = []
     for name, (tried, survivors) in results.items():
         killed = tried - len(survivors)
         low, high = wilson_interval(killed, tried)
-        lines.append(f"| {name} | {tried} | {killed} | {killed / tried:.2f} ({low:.2f}–{high:.2f}) |")
+        rows.append([name, tried, killed, f"{killed / tried:.2f} ({low:.2f}–{high:.2f})"])
     return "\n".join([
         "A random sample of the changes of one line that universalmutator makes, without those that do not compile or",
         "compile to the same. Killed: a test of the room fails, or takes three times as long. What lives may be a",
         "change that alters nothing a user could see: a limit that is never reached, an order that does not matter.",
-        "", *lines, "", "What lives:", "",
+        "", render_markdown(["room", "changes", "killed", "share (95 %)"], rows), "", "What lives:", "",
         *(f"- `{one.source}` line {one.line}: `{one.change}`" for _, lives in results.values() for one in lives),
     ])  # fmt: skip
 
@@ -184,7 +184,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         for room in args.rooms or ROOMS:
             results[room] = judge(tree, ROOMS[room], args.sample)
             command = " ".join(["python -m benchmarks.mutants", *args.rooms, f"--sample {args.sample}"])
-            write_section("Mutation score", render(results), command)  # each room takes a while
+            publish("Mutation score", command, render(results))  # each room takes a while
 
 
 if __name__ == "__main__":

@@ -11,7 +11,7 @@ import argparse
 import dataclasses
 import itertools
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +19,7 @@ import numpy as np
 from benchmarks.composition import CONDITIONS, compose_recording, panel_response
 from benchmarks.open_sources import PACKAGES, Hit, list_sources, load_hit
 from benchmarks.peers import PEERS
-from benchmarks.sections import write_section
+from benchmarks.sections import publish, render_markdown
 from tapsig.detectors import CATALOGUE, Variant
 from tapsig.fitting.fit import fit_detector
 from tapsig.records import Recording
@@ -166,9 +166,6 @@ def settings_of(variant: object) -> str:
 def render(found: dict[str, Variant], rows: list[dict[str, object]], fit_rows: list[dict[str, object]]) -> str:
     """The section of benchmarks/README.md."""
 
-    def line(cells: Iterable[object]) -> str:
-        return "| " + " | ".join(f"{cell:.3f}" if isinstance(cell, float) else str(cell) for cell in cells) + " |"
-
     fitted = {str(row["subject"]): row for row in fit_rows}
     head = [
         "detector",
@@ -185,29 +182,17 @@ def render(found: dict[str, Variant], rows: list[dict[str, object]], fit_rows: l
         " composed of hits of the unseen half, one tapped object a recording (mixed: any of them at every tap)."
         " Real hits, recorded by microphones: not a piezo on a door.",
         "",
-        line(head),
-        line(["---"] * len(head)),
     ]
     ordered = sorted(rows, key=lambda row: -float(str(row["f1_50ms"])))
+    keys = ("subject", "f1_50ms", "f1_25ms", "errors_50ms", "fn", "fp", "f1_mixed")
     text += [
-        line(
-            [
-                row["subject"],
-                row["f1_50ms"],
-                row["f1_25ms"],
-                row["errors_50ms"],
-                row["fn"],
-                row["fp"],
-                row["f1_mixed"],
-                fitted[str(row["subject"])]["f1_50ms"],
-            ]
-        )
-        for row in ordered
+        render_markdown(head, ([*map(row.get, keys), fitted[str(row["subject"])]["f1_50ms"]] for row in ordered)),
+        "",
+        "F1 (±50 ms) on the unseen half by condition:",
+        "",
     ]
     names = [condition.name for condition in CONDITIONS]
-    text += ["", "F1 (±50 ms) on the unseen half by condition:", "", line(["detector", *names])]
-    text += [line(["---"] * (len(names) + 1))]
-    text += [line([row["subject"], *(row[name] for name in names)]) for row in ordered]
+    text += [render_markdown(["detector", *names], ([row["subject"], *map(row.get, names)] for row in ordered))]
     text += ["", "Settings:", "", *(f"- {name}: {settings_of(variant)}" for name, variant in found.items())]
     used = dict.fromkeys(source.package for source in list_sources())
     sources = [f"{p.name} {p.version} ({p.registry})" for p in PACKAGES.values() if p.name in used]
@@ -215,7 +200,7 @@ def render(found: dict[str, Variant], rows: list[dict[str, object]], fit_rows: l
     return "\n".join(text) + "\n"
 
 
-def main(argv: Sequence[str] | None = None, write: Callable[[str, str, str], None] = write_section) -> None:
+def main(argv: Sequence[str] | None = None) -> None:
     """Run, and print or write the section."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks.open_recordings", description=__doc__)
     parser.add_argument("--format", choices=("section", "json"), default="section")
@@ -229,7 +214,7 @@ def main(argv: Sequence[str] | None = None, write: Callable[[str, str, str], Non
     if args.format == "json":
         print(json.dumps({"rows": rows}, indent=1, default=float))
     else:
-        write("Real hits", render(found, rows, rows_of(found, fit)), "python -m benchmarks.open_recordings")
+        publish("Real hits", "python -m benchmarks.open_recordings", render(found, rows, rows_of(found, fit)))
 
 
 if __name__ == "__main__":

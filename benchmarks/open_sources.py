@@ -55,7 +55,10 @@ def _read_rows(name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-PACKAGES = {row["name"]: Package(**row | {"size": int(row["size"])}) for row in _read_rows("open_packages.csv")}
+PACKAGES = {
+    row["name"]: Package(row["name"], row["version"], row["registry"], int(row["size"]), row["sha256"])
+    for row in _read_rows("open_packages.csv")
+}
 """Those of generators/measured_sources.csv too."""
 
 

@@ -18,10 +18,9 @@ from pathlib import Path
 import numpy as np
 from sklearn.metrics import average_precision_score
 
-from benchmarks.sections import write_section
+from benchmarks.sections import publish
 from benchmarks.train_tap import LICENCES
 from benchmarks.transfer_data import GENERATORS, TABLE, Part, choose_half, find_generator, record_source, stream
-from tapsig.cli.output import render_table
 from tapsig.fitting.boosting import Boosting, TreeSum
 from tapsig.labelling.confidence import FEATURES, compute_confidence
 from tapsig.labelling.proposal import compute_candidates
@@ -156,21 +155,16 @@ def main() -> None:
         rows.append(judge(source, "without it", left_out, test[source]))
         rows.append(judge(source, "as shipped", shipped, test[source]))
     header = ["source", "fitted", "average precision", "sure: said", "right", "of all taps", "F1 at .5", "doubtful"]
-    body = "\n".join(
-        [
-            "The confidence of `tapsig propose` on doors and hits that it has not met: fitted without the source, and"
-            " as shipped (to",
-            f"other doors of all). `sure`: proposals of {SURE:g} and more, their mean confidence and the share that is"
-            " a tap. `doubtful`: those",
-            f"from {DOUBTFUL:g} to {SURE:g} in a recording, which a person should look at.",
-            "",
-            "```",
-            render_table(header, rows),
-            "```",
-        ]
+    publish(
+        "Proposals",
+        "python -m benchmarks.proposal_confidence --kept DIR",
+        "The confidence of `tapsig propose` on doors and hits that it has not met: fitted without the source, and"
+        " as shipped (to"
+        f" other doors of all). `sure`: proposals of {SURE:g} and more, their mean confidence and the share that is"
+        " a tap. `doubtful`: those"
+        f" from {DOUBTFUL:g} to {SURE:g} in a recording, which a person should look at.",
+        (header, rows),
     )
-    print(body)
-    write_section("Proposals", body, "python -m benchmarks.proposal_confidence --kept DIR")
 
 
 if __name__ == "__main__":

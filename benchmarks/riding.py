@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import signal
 
-from benchmarks.sections import write_section
-from tapsig.cli.output import render_table
+from benchmarks.sections import publish
 from tapsig.converter import Converter
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.base import run_detector
@@ -128,19 +127,14 @@ def main() -> None:
             cells += [sum(counts) / len(counts), max(counts), f"{counts.count(0)}/{len(counts)}"]
         rows.append(cells)
     header = ["detector", "even road", "most", "none in", "with holes", "most ", "none in "]
-    body = "\n".join(
-        [
-            f"Simulated rides of {RIDE_S / 60.0:g} minutes without taps, {rides} of each kind at each of"
-            f" {', '.join(f'{fs:g}' for fs in RATES_HZ)} Hz, {', '.join(map(str, BITS))} bits in turn:",
-            f"false taps of the detectors as shipped, mean and most in a ride. Holes: {HOLES_A_MINUTE:g} a minute.",
-            "",
-            "```",
-            render_table(header, rows),
-            "```",
-        ]
+    publish(
+        "Riding",
+        "python -m benchmarks.riding",
+        f"Simulated rides of {RIDE_S / 60.0:g} minutes without taps, {rides} of each kind at each of"
+        f" {', '.join(f'{fs:g}' for fs in RATES_HZ)} Hz, {', '.join(map(str, BITS))} bits in turn:"
+        f" false taps of the detectors as shipped, mean and most in a ride. Holes: {HOLES_A_MINUTE:g} a minute.",
+        (header, rows),
     )
-    print(body)
-    write_section("Riding", body, "python -m benchmarks.riding")
 
 
 if __name__ == "__main__":

@@ -13,8 +13,7 @@ import numpy as np
 
 from benchmarks.entries import CODE, NO_TAPS, SCENES, gather_nuisance
 from benchmarks.entry_tables import list_heard
-from benchmarks.sections import write_section
-from tapsig.cli.output import render_table
+from benchmarks.sections import publish
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters
 from tapsig.risks.nuisance import (
@@ -85,21 +84,16 @@ def main() -> None:
     parser.add_argument("--hours", type=float, default=24.0, metavar="N", help="of each nuisance (default: 24)")
     args = parser.parse_args()
     rows = [summarise(scene, list_segments(scene, args.hours, args.kept)) for scene in SCENES]
-    body = "\n".join(
-        [
-            f"Codes of three digits that false taps enter by the rule in {args.hours:g} simulated hours of each scene"
-            " without taps. From a tenth",
-            "of the hours `tapsig risk` gives a count with its upper limit (95 %), and rates by two models of the gaps:"
-            " as measured, or as",
-            "if taps came at random. Each tenth against the other nine: the ratio of the rates, median and range.",
-            "",
-            "```",
-            render_table(HEADER, rows),
-            "```",
-        ]
+    publish(
+        "Risk from a few hours",
+        f"python -m benchmarks.risk_model --kept DIR --hours {args.hours:g}",
+        f"Codes of three digits that false taps enter by the rule in {args.hours:g} simulated hours of each scene"
+        " without taps. From a tenth"
+        " of the hours `tapsig risk` gives a count with its upper limit (95 %), and rates by two models of the gaps:"
+        " as measured, or as"
+        " if taps came at random. Each tenth against the other nine: the ratio of the rates, median and range.",
+        (HEADER, rows),
     )
-    print(body)
-    write_section("Risk from a few hours", body, f"python -m benchmarks.risk_model --kept DIR --hours {args.hours:g}")
 
 
 if __name__ == "__main__":

@@ -9,7 +9,6 @@ scale (1 = linear). Peak memory is that of the process and its workers.
 """
 
 import argparse
-import platform
 import resource
 import shutil
 import tempfile
@@ -20,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from tapsig.cli.output import render_table
+from benchmarks.sections import publish
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.base import Variant
 from tapsig.detectors.fixed_threshold import FixedThreshold
@@ -84,7 +83,6 @@ def main() -> None:
     args = parser.parse_args()
     sizes = [int(word) for word in args.recordings.split(",")]
     variants = make_sets(args.sets)
-    print(f"{platform.platform()}, Python {platform.python_version()}, {args.sets} parameter sets")
     rows, seconds = [], []
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "corpus"
@@ -110,12 +108,15 @@ def main() -> None:
                 taken, _, there = time_score(variants, corpus, cluster=cluster.scheduler_address)
             rows.append([sizes[-1], "2 Dask workers", taken, None, None, peak_mb(), one == there])
     header = ["recordings", "where", "s", "computing s", "ms a recording and set", "peak MB", "equal"]
-    print(render_table(header, rows))
     slope = np.polyfit(sizes, seconds, 1)[0]
     exponent = np.polyfit(np.log(sizes), np.log(seconds), 1)[0]
-    print(
-        f"slope {slope * 1e3:.1f} ms a recording with {args.sets} sets; exponent {exponent:.2f};"
-        f" 10 000 recordings: {slope * 10_000 / 60:.0f} min on one core"
+    publish(
+        "Scaling",
+        f"python -m benchmarks.scaling --recordings {args.recordings} --sets {args.sets}{' --dask' * args.dask}",
+        f"{args.sets} parameter sets.",
+        (header, rows),
+        f"Slope {slope * 1e3:.1f} ms a recording with {args.sets} sets; exponent {exponent:.2f};"
+        f" 10 000 recordings: {slope * 10_000 / 60:.0f} min on one core.",
     )
 
 

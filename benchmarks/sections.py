@@ -3,10 +3,15 @@
 import datetime
 import platform
 import re
+from collections.abc import Iterable, Sequence
 from importlib import metadata
 from pathlib import Path
 
 from tapsig._version import __version__
+from tapsig.cli.output import render_table
+
+Fenced = tuple[Sequence[str], Iterable[Sequence[object]]]
+"""The header and the rows of a table in fixed-width type."""
 
 README = Path(__file__).parent / "README.md"
 HEAD = """# Benchmarks
@@ -14,6 +19,33 @@ HEAD = """# Benchmarks
 Each section is written by the command that stands in it. Corpora are simulated unless a section says otherwise.
 """
 LIBRARIES = ("numpy", "scipy", "numba", "librosa", "scikit-learn", "obspy")
+
+
+def publish(title: str, command: str, *parts: str | Fenced, path: Path = README) -> None:
+    """Print the prose and the tables of a section, and write it as `write_section` does."""
+    texts = (part.strip() if isinstance(part, str) else f"```\n{render_table(*part)}\n```" for part in parts)
+    body = "\n\n".join(texts)
+    print(body)
+    write_section(title, body, command, path=path)
+
+
+def render_markdown(header: Sequence[str], rows: Iterable[Sequence[object]], *, form: str = ".3f") -> str:
+    """A Markdown table; numbers with a point in the format `form`, – for nan.
+
+    >>> print(render_markdown(["room", "share"], [["core", 0.5], ["entry", float("nan")]]))
+    | room | share |
+    | --- | --- |
+    | core | 0.500 |
+    | entry | – |
+    """
+
+    def line(cells: Iterable[object]) -> str:
+        words = (
+            ("–" if cell != cell else f"{cell:{form}}") if isinstance(cell, float) else str(cell) for cell in cells
+        )
+        return f"| {' | '.join(words)} |"
+
+    return "\n".join([line(header), line(["---"] * len(header)), *map(line, rows)])
 
 
 def write_section(title: str, body: str, command: str, *, path: Path = README) -> None:

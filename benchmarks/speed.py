@@ -28,7 +28,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from benchmarks.sections import write_section
+from benchmarks.sections import publish, render_markdown
 from tapsig.detectors import CATALOGUE, load_detector
 from tapsig.detectors.base import Variant
 from tapsig.testing import make_test_signal
@@ -200,44 +200,32 @@ def measure_start(name: str) -> list[dict[str, object]]:
     return rows
 
 
-def render(found: dict[str, list[dict[str, object]]], minutes: float) -> str:
-    """The section of benchmarks/README.md."""
+def render(found: dict[str, list[dict[str, object]]], minutes: float) -> list[str]:
+    """The parts of the section of benchmarks/README.md."""
 
-    def table(rows: list[dict[str, object]]) -> list[str]:
-        head = list(rows[0])
-        cells = [[f"{row[key]:.4g}" if isinstance(row[key], float) else str(row[key]) for key in head] for row in rows]
-        return ["| " + " | ".join(line) + " |" for line in (head, ["---"] * len(head), *cells)]
+    def table(rows: list[dict[str, object]]) -> str:
+        return render_markdown(list(rows[0]), (list(row.values()) for row in rows), form=".4g")
 
-    def speeds(rows: list[dict[str, object]]) -> list[str]:
+    def speeds(rows: list[dict[str, object]]) -> str:
         rows = [{**row, "samples_per_s": f"{float(str(row['samples_per_s'])):,.0f}"} for row in rows]
         return table(sorted(rows, key=lambda row: float(str(row["seconds"]))))
 
     text = [
         f"{minutes:g} min at 8 kHz, one thread, processor time. `times_…`: speed over that peer's in the same run.",
-        "",
         "Knocks without pause on a ringing panel, 105 a minute, each with its echoes to judge:",
-        "",
-        *speeds(found["rows"]),
-        "",
+        speeds(found["rows"]),
         f"Noise with {SPARSE} knocks a minute, nearer to what a day holds:",
-        "",
-        *speeds(found["sparse"]),
-        "",
+        speeds(found["sparse"]),
         "Cost against length, and against the number of taps:",
-        "",
-        *table(found["linearity"]),
+        table(found["linearity"]),
     ]
     if found["day"]:
         text += [
-            "",
             "From a WAV file in blocks, a process of its own; memory is the highest of the process, Python and"
             " libraries included; `seconds` is wall time:",
-            "",
-            *table(found["day"]),
+            table(found["day"]),
         ]
-    text += ["", "Start-up of the whole command; nothing is compiled:", ""]
-    text += table(found["start"])
-    return "\n".join(text) + "\n"
+    return [*text, "Start-up of the whole command; nothing is compiled:", table(found["start"])]
 
 
 def main(argv: Sequence[str] | None = None) -> None:
@@ -263,7 +251,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     if args.format == "json":
         print(json.dumps(found, indent=1))
     else:
-        write_section("Speed", render(found, args.minutes), COMMAND)
+        publish("Speed", COMMAND, *render(found, args.minutes))
 
 
 if __name__ == "__main__":

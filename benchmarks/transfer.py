@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.sections import write_section
+from benchmarks.sections import publish, render_markdown
 from benchmarks.tally import WINDOW_S, Tally
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, fit_trees, gather_all
 from benchmarks.transfer_data import SOURCES, others_than
@@ -194,15 +194,6 @@ def size_curve(models: Mapping[str, Model], test: Mapping[str, CandidateTable]) 
     return lines
 
 
-def show(header: Sequence[str], body: Lines) -> list[str]:
-    """A table as Markdown."""
-    cells = [
-        [("–" if math.isnan(cell) else f"{cell:.3f}") if isinstance(cell, float) else str(cell) for cell in line]
-        for line in body
-    ]
-    return ["| " + " | ".join(line) + " |" for line in (header, ["---"] * len(header), *cells)]
-
-
 def render(lines: Lines, curves: Lines, rises: Lines, errors: Lines, sizes: Lines, others: Lines) -> str:
     """The section of benchmarks/README.md."""
     head = ["source", "detector", "F1", "first taps", "later taps", "codes opened", "false/h, no taps"]
@@ -214,21 +205,21 @@ def render(lines: Lines, curves: Lines, rises: Lines, errors: Lines, sizes: Line
         " and kits; what is trained without `hits` or `table` met neither of the two."
         f" Match within ±50 ms, probability {PROBABILITY:g}. First taps come over a second after the tap before."
         " Codes are opened by the rule.",
-        "", *show(head, lines), "",
+        "", render_markdown(head, lines), "",
         "How plain a tap is: those that raise a candidate within 50 ms, by its rise over the 48 ms before (the smaller"
         " one of prediction error and steps), with the shares found of all and of the first ones, by the model trained"
         " without the source:",
-        "", *show(["source", *bands], rises), "",
+        "", render_markdown(["source", *bands], rises), "",
         f"Others on a share of the same recordings ({RECORDINGS['test']} of each source), tuned on a few training"
         f" recordings of the other sources ({RECORDINGS['train']} of each), {SETTINGS} settings each:",
-        "", *show(head, others), "",
+        "", render_markdown(head, others), "",
         "Where the errors of `tap` as shipped lie. Easy: nothing but voices, a street or single foreign blows beside"
         " the taps. No candidate: none within 25 ms of the tap. Late: 50 to 250 ms after a tap.",
-        "", *show(["source", "scenes", "taps", *shares, "false", "of them late"], errors), "",
+        "", render_markdown(["source", "scenes", "taps", *shares, "false", "of them late"], errors), "",
         "The model trained without the source: F1 by sample rate in Hz; F1 and codes opened by probability:",
-        "", *show(["source", *RATES, *(f"p {value:g}" for value in PROBABILITIES)], curves), "",
+        "", render_markdown(["source", *RATES, *(f"p {value:g}" for value in PROBABILITIES)], curves), "",
         "Size of the model (its first trees of 8 leaves) against the worst left-out source, at one threshold for all:",
-        "", *show(["trees", "bytes", "F1, worst source", "F1, mean"], sizes),
+        "", render_markdown(["trees", "bytes", "F1, worst source", "F1, mean"], sizes),
     ]  # fmt: skip
     return "\n".join(text) + "\n"
 
@@ -247,8 +238,7 @@ def main() -> None:
         for source, model in models.items()
     }
     text = render(lines, curves, rises, errors, size_curve(largest, test), compare_pickers(taps))
-    write_section("What transfers", text, "python -m benchmarks.transfer --kept DIR")
-    print(text)
+    publish("What transfers", "python -m benchmarks.transfer --kept DIR", text)
 
 
 if __name__ == "__main__":

@@ -26,3 +26,11 @@ def test_a_section_says_when_where_and_how_it_was_made(tmp_path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     assert "`python -m benchmarks.speed` on 20" in text
     assert "numba" in text
+
+
+def test_what_is_published_is_printed_and_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "README.md"
+    sections.publish("Speed", "command a", "Words.", (["room", "share"], [["core", 0.5]]), "More.", path=path)
+    body = "Words.\n\n```\nroom  share\n----  -----\ncore    0.5\n```\n\nMore."
+    assert capsys.readouterr().out == f"{body}\n"
+    assert f"\n\n{body}\n<!-- end Speed -->" in path.read_text(encoding="utf-8")
