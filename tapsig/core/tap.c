@@ -206,12 +206,12 @@ static void describe(tapsig_tap *tap, const tapsig_tap_config *config, uint8_t s
     switch (stage) {
     case MEASURE_PEAKS:
         measure_peak(tap, TAPSIG_INNOVATION);
-        measure_peak(tap, TAPSIG_FAST);
         measure_before(tap, TAPSIG_INNOVATION);
+        measure_peak(tap, TAPSIG_SIGNAL);
         break;
     case FIND_ONSET:
+        measure_peak(tap, TAPSIG_FAST);
         find_onset(tap);
-        measure_peak(tap, TAPSIG_SIGNAL);
         break;
     case DESCRIBE:
         describe_channel(tap, TAPSIG_INNOVATION);

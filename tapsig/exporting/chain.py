@@ -161,10 +161,10 @@ class Chain:
         if decided != library.TAPSIG_NOTHING:
             library.tapsig_judge_tick(self._judge, config, max(candidate.block + candidate.age - DECISION_MS, 0))
             library.tapsig_judge_push(self._judge, config, self._ffi.addressof(candidate))
-        library.tapsig_judge_tick(self._judge, config, max(self._state.levels.block - DECISION_MS, 0))
-        nothing = decided == library.TAPSIG_NOTHING
-        if nothing and self._judge.evidence.over and library.tapsig_tap_has_time(self._state):
-            verdict = library.tapsig_judge_step(self._judge, config)
+        elif library.tapsig_tap_has_time(self._state):
+            settled = max(self._state.levels.block - DECISION_MS, 0)
+            if library.tapsig_judge_tick(self._judge, config, settled):
+                verdict = library.tapsig_judge_step(self._judge, config)
         return tap, age, _VERDICTS[verdict]
 
     def _push_core(self, count: int) -> tuple[bool, int]:

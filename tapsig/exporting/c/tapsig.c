@@ -91,11 +91,9 @@ static uint8_t push_judge(tapsig_detector *detector, uint8_t decided, uint32_t b
         const uint32_t at = candidate->block + candidate->age;
         tapsig_judge_tick(judge, &tapsig_judge_numbers, at > TAPSIG_DECISION_MS ? at - TAPSIG_DECISION_MS : 0);
         tapsig_judge_push(judge, &tapsig_judge_numbers, candidate);
-    }
-    if (block > TAPSIG_DECISION_MS) {
-        tapsig_judge_tick(judge, &tapsig_judge_numbers, block - TAPSIG_DECISION_MS);
-    }
-    if (decided == TAPSIG_NOTHING && judge->evidence.over && tapsig_tap_has_time(&detector->core)) {
+    } else if (tapsig_tap_has_time(&detector->core)
+               && tapsig_judge_tick(judge, &tapsig_judge_numbers,
+                                    block > TAPSIG_DECISION_MS ? block - TAPSIG_DECISION_MS : 0)) {
         verdict = tapsig_judge_step(judge, &tapsig_judge_numbers);
     }
     return verdict;

@@ -9,11 +9,11 @@ static bool used;
 
 ISR(USART_UDRE_vect)
 {
-    const uint8_t at = taken;
-    UCSR0A |= _BV(TXC0); /* cleared by a one */
+    const uint8_t at = taken, next = (uint8_t)(at + 1);
+    UCSR0A = _BV(U2X0) | _BV(TXC0); /* cleared by a one */
     UDR0 = queue[at & (SERIAL_QUEUE - 1)];
-    taken = (uint8_t)(at + 1);
-    if (taken == written) {
+    taken = next;
+    if (next == written) {
         UCSR0B &= (uint8_t)~_BV(UDRIE0);
     }
 }
