@@ -19,10 +19,14 @@ void tapsig_evidence_init(tapsig_evidence *evidence)
     }
 }
 
+static uint16_t time_of(const tapsig_evidence *evidence, uint8_t index)
+{
+    return evidence->time[evidence->order[index]];
+}
+
 static uint32_t block_of(const tapsig_evidence *evidence, uint8_t index)
 {
-    const uint16_t time = evidence->time[evidence->order[index]];
-    return evidence->newest - (uint16_t)((uint16_t)evidence->newest - time);
+    return evidence->newest - (uint16_t)((uint16_t)evidence->newest - time_of(evidence, index));
 }
 
 /* Remove `size` candidates from `at` on: the places of those that follow and of those removed change over, one by one. */
@@ -157,9 +161,9 @@ void tapsig_evidence_push(tapsig_evidence *evidence, const tapsig_evidence_confi
     if (candidate->score < config->least_score) {
         return;
     }
-    if (!evidence->over && evidence->count > 0
-        && (evidence->count == TAPSIG_KEPT
-            || (int32_t)(candidate->block - block_of(evidence, 0)) > (int32_t)OLDEST_MS / 2)) {
+    const bool full = evidence->count == TAPSIG_KEPT;
+    const bool aged = evidence->count > 0 && (int32_t)(candidate->block - block_of(evidence, 0)) > (int32_t)OLDEST_MS / 2;
+    if (!evidence->over && (full || aged)) {
         changed = forget_old(evidence, config, candidate->block) || changed;
     }
     if (evidence->count == TAPSIG_KEPT) {
@@ -185,13 +189,13 @@ bool tapsig_evidence_tick(tapsig_evidence *evidence, const tapsig_evidence_confi
         || (int32_t)(block - evidence->last_likely - config->silence_ms) < 0) {
         return evidence->over;
     }
-    const uint32_t opened = block_of(evidence, evidence->first);
-    while (evidence->first > 0 && opened - block_of(evidence, (uint8_t)(evidence->first - 1)) <= config->lead_ms) {
+    const uint16_t opened = time_of(evidence, evidence->first), last_likely = (uint16_t)evidence->last_likely;
+    while (evidence->first > 0
+           && (uint16_t)(opened - time_of(evidence, (uint8_t)(evidence->first - 1))) <= config->lead_ms) {
         evidence->first--;
     }
-    evidence->stop = evidence->count; /* from behind: hardly any comes later */
-    while ((int32_t)(block_of(evidence, (uint8_t)(evidence->stop - 1)) - evidence->last_likely)
-           >= (int32_t)config->silence_ms) {
+    evidence->stop = evidence->count; /* from behind: hardly any comes later, and the last likely one is among them */
+    while ((uint16_t)(time_of(evidence, (uint8_t)(evidence->stop - 1)) - last_likely) >= config->silence_ms) {
         evidence->stop--;
     }
     evidence->over = true;
