@@ -265,8 +265,8 @@ def require_labels(recording: Recording) -> tuple[Label, ...]:
     """The labels of `recording`; LabelError when it is not labelled."""
     if recording.labels is None:
         raise LabelError(
-            f"{recording.source or 'the recording'} needs labels: give --labels FILE (an empty label file says that"
-            " there are no taps)"
+            f"{recording.source or 'the recording'} needs labels: give labels (labels=... of load_recording,"
+            " --labels FILE on the command line; an empty label file says that there are no taps)"
         )
     return recording.labels
 

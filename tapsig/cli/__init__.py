@@ -2,12 +2,11 @@
 
 import argparse
 import importlib
-import re
 import sys
 from collections.abc import Sequence
 
 from tapsig._version import __version__
-from tapsig.cli.terminal import abandon_stdout, make_inert, prepare_streams
+from tapsig.cli.terminal import abandon_stdout, make_inert, name_options, prepare_streams
 from tapsig.errors import ParameterError, TapsigError
 
 # Command and its description. The module tapsig.cli.<command> (with _ for -) has add_arguments(parser) and
@@ -37,8 +36,6 @@ COMMANDS = {
     "reference": "the reference of tapsig in Python, as one page",
 }
 
-ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")
-"""An argument by its name in Python, which errors of the library name: here it is an option."""
 EPILOG = "The examples run as written after 'tapsig quickstart first', which writes a small simulated example."
 EXIT_FINE, EXIT_DATA, EXIT_CALL = 0, 1, 2
 
@@ -102,12 +99,7 @@ def _fail(error: BaseException, code: int, args: argparse.Namespace) -> int:
     if args.debug:
         raise error
 
-    def name_option(match: re.Match[str]) -> str:
-        known = match[1] in args  # else the command takes a corpus, whose manifest tells it
-        option = f"--{match[1].replace('_', '-')}" if known else f"{match[1].replace('fs', 'fs_hz')} in corpus.csv"
-        return option + (" " if match[2] else "")
-
-    words = ARGUMENT.sub(name_option, str(error))
+    words = name_options(str(error), vars(args))
     print(make_inert(f"tapsig: {words or type(error).__name__}"), file=sys.stderr)
     if isinstance(error, OSError):
         abandon_stdout()  # it may be what is full

@@ -60,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
     labels = args.labels or find_labels_beside(args.recording)
     if labels is not None and args.labels is None:
         note(f"{args.recording}: labels taken from {labels}")
+    elif labels is None:
+        note(f"{args.recording}: no labels found beside it; add --labels FILE")
     added = add_recording(
         args.folder,
         args.recording,

@@ -24,12 +24,14 @@ from tapsig.cli.corpus_options import (
     read_chosen,
 )
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, track
-from tapsig.errors import LabelError, ParameterError
+from tapsig.errors import LabelError
+from tapsig.units import check_range
 
 if TYPE_CHECKING:
     from tapsig.analysis.dead_time import DeadTimeMap
     from tapsig.records import Recording
 
+STEP_DB = (0.05, 6.0)
 GROUPS: "dict[str, Callable[[Recording], str]]" = {
     "position": lambda recording: recording.position or "no position",
     "vehicle": lambda recording: f"{recording.vehicle} {recording.position}".strip() or "no vehicle",
@@ -63,6 +65,7 @@ def run(args: argparse.Namespace) -> int:
     """Map and show."""
     from tapsig.analysis.dead_time import compute_dead_time_map  # lazy: --help need not wait for it
 
+    check_range("--step-db", args.step_db, *STEP_DB)
     check_plots(args.plot, args.waveform, force=args.force)
     groups: dict[str, list[Recording]] = {}
     chosen = list(read_chosen(args))
@@ -73,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
     for name, recordings in track(groups.items(), len(groups), "maps"):
         try:
             maps[name] = compute_dead_time_map(recordings, step_db=args.step_db, late_s=args.late_s)
-        except (LabelError, ParameterError) as error:
+        except LabelError as error:
             if len(groups) == 1:
                 raise
             note(f"left out: {name}: {error}")

@@ -22,26 +22,24 @@ prints one JSON object a line for another program.
 import argparse
 import dataclasses
 import inspect
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_plot_argument, check_plots, draw, name_figure
-from tapsig.cli.detecting import detect_in_file
+from tapsig.cli.detecting import COLUMNS, detect_in_file, list_rows, render_event
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
 from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav
 from tapsig.cli.several import each_recording, is_several, mark_columns, mark_rows, name_apart
-from tapsig.errors import ParameterError
+from tapsig.cli.terminal import name_options
+from tapsig.errors import ParameterError, TapsigError
 from tapsig.records import TAP
 
 if TYPE_CHECKING:
-    from tapsig.detections import Detections
     from tapsig.detectors import Variant
 
 MOST_DRAWN = 20_000_000
 """Samples of a WAV file that are held in memory for a picture."""
 STDIN = Path("-")
-COLUMNS = ("onset_s", "kind", "gap_s", "strength", "decided_after_ms")
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -61,7 +59,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--stdin",
         choices=("text", "s16le"),
-        default="text",
         help="what standard input holds: a number a line, counts with --adc-bits, otherwise volts (of several numbers"
         " the last); or raw 16-bit little-endian samples of one channel; default: text",
     )
@@ -83,7 +80,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rejected", action="store_true", help="also the candidates that were rejected, and why")
     parser.add_argument("--list", action=_ListDetectors, help="the detectors and their parameters, and stop")
     add_plot_argument(parser, "the waveform and the marks of what was found")
-    add_output_arguments(parser)
+    add_output_arguments(parser, lines=True)
 
 
 class _ListDetectors(argparse.Action):
@@ -116,20 +113,34 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.detectors import load_detector  # lazy: --help need not wait for it
 
     variant = change_parameters(load_detector(args.detector), args.settings)
-    if STDIN in args.recordings:
+    live = STDIN in args.recordings
+    if args.stdin is not None and not live:
+        raise ParameterError("--stdin says what standard input holds; give - in place of a file")
+    if live:
         from tapsig.cli.live import run_live
 
         _refuse_beside_stdin(args)
         return run_live(variant, args)
     check_plots(args.plot, force=args.force)
     figures = name_apart([(str(path), "") for path in args.recordings])
-    tables = [_detect_file(variant, name, args) for name, _ in zip(figures, each_recording(args), strict=True)]
+    tables: list[FileRows] = []
+    failed = 0
+    for name, _ in zip(figures, each_recording(args), strict=True):
+        try:
+            tables.append(_detect_file(variant, name, args))
+        except ParameterError:
+            raise
+        except (TapsigError, OSError) as error:
+            if not is_several(args):
+                raise
+            failed += 1
+            note(f"left out: {name_options(str(error), vars(args))}")
     if args.events:
         lines = ({"recording": str(one.path)} | row for one in tables for row in one.rows)
         emit("".join(map(render_event, lines)), args)
     else:
         _emit_rows(tables, variant, args)
-    return 0
+    return int(failed > 0)
 
 
 def _detect_file(variant: "Variant", name: str, args: argparse.Namespace) -> FileRows:
@@ -180,11 +191,6 @@ def _emit_rows(tables: list[FileRows], variant: "Variant", args: argparse.Namesp
     emit(render_rows(shown, args.format, columns=columns, document=document), args)
 
 
-def render_event(row: dict[str, object]) -> str:
-    """One row as a line of JSON."""
-    return json.dumps({"event": row["kind"], **{name: value for name, value in row.items() if name != "kind"}}) + "\n"
-
-
 def _refuse_beside_stdin(args: argparse.Namespace) -> None:
     """Refuse what standard input cannot do: it is one channel, read once, and shown as it comes."""
     if len(args.recordings) > 1:
@@ -221,26 +227,3 @@ def _with_full_times(rows: list[dict[str, object]]) -> list[dict[str, object]]:
     texts = [f"{row['onset_s']:.4f}" for row in rows]
     width = max(map(len, texts), default=0)
     return [{**row, "onset_s": text.rjust(width)} for row, text in zip(rows, texts, strict=True)]
-
-
-def list_rows(
-    found: "Detections", times_s: list[float], fs: float, *, rejected: bool, last_s: float | None = None
-) -> list[dict[str, object]]:
-    """A row for each detection, in order of time; `last_s` is the time of the tap before them, if there was one."""
-    after_ms = ((found.decided_samples - found.onset_samples) * (1e3 / fs)).tolist()
-    rows: list[dict[str, object]] = []
-    last = last_s
-    entries = sorted(zip(times_s, found.strength.tolist(), after_ms, found.reason, strict=True))
-    for time, strength, wait, reason in entries:
-        row: dict[str, object] = {
-            "onset_s": round(time, 5),
-            "kind": "rejected" if reason else TAP,
-            "gap_s": None if last is None or reason else round(time - last, 5),
-            "strength": round(strength, 3),
-            "decided_after_ms": round(wait, 3),
-        }
-        if rejected:
-            row["reason"] = reason
-        rows.append(row)
-        last = last if reason else time
-    return rows

@@ -15,6 +15,7 @@ import dataclasses
 import re
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from tapsig.cli.corpus_options import add_plot_argument
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
@@ -84,6 +85,7 @@ def add_entry_arguments(parser: argparse.ArgumentParser) -> None:
         group.add_argument(
             "--" + field.name.replace("_", "-"),
             type=kind,
+            action=_StoreDigits if field.name == "digit_max" else "store",
             default=field.default,
             metavar="X",
             help=f"{PARAMETER_HELP[field.name]}; default: {field.default:g}",
@@ -92,11 +94,21 @@ def add_entry_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--digits",
         type=_parse_digits,
+        action=_StoreDigits,
         dest="digit_max",
         metavar="1-N",
         default=argparse.SUPPRESS,
         help="the same as --digit-max N",
     )
+
+
+class _StoreDigits(argparse.Action):
+    """The highest digit, by either of two options that must not contradict each other."""
+
+    def __call__(self, parser: argparse.ArgumentParser, args: argparse.Namespace, values: Any, *_: object) -> None:
+        if (other := getattr(args, "digits_given", values)) != values:
+            raise ParameterError(f"--digit-max and --digits say {other} and {values}; give one of them")
+        args.digit_max = args.digits_given = values
 
 
 def _parse_digits(text: str) -> int:

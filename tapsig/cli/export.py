@@ -25,12 +25,14 @@ local law and licensed practice come first.
 """
 
 import argparse
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import note, render_rows, show
-from tapsig.errors import ParameterError
+from tapsig.errors import ExportError, ParameterError
 from tapsig.units import check_range
 
 if TYPE_CHECKING:
@@ -82,6 +84,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--force", action="store_true", help="replace files that exist")
 
 
+@contextlib.contextmanager
+def _call_at_fault() -> Iterator[None]:
+    """A detector, rate or converter that cannot be exported is a fault of the call, not of data."""
+    try:
+        yield
+    except ExportError as error:
+        raise ParameterError(str(error)) from None
+
+
 def run(args: argparse.Namespace) -> int:
     """Export, and say what was written."""
     from tapsig.converter import Converter
@@ -91,6 +102,10 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.exporting.package import describe_size
 
     check_range("--full-scale-v", args.full_scale_v, *FULL_SCALE_V)
+    if args.out.exists() and not args.out.is_dir():
+        raise ParameterError(f"--out: {args.out} is a file; name a folder to write")
+    if args.channel is not None and args.simulate is None:
+        raise ParameterError("--channel is of the recording of --simulate; give both")
     converter = Converter((-args.full_scale_v / 2, args.full_scale_v / 2), args.adc_bits)
     if args.logger:
         return _export_logger(args, converter)
@@ -99,7 +114,8 @@ def run(args: argparse.Namespace) -> int:
     _check_firmware(args, converter)
     variant = load_detector(args.detector)
     code = None if args.code is None else parse_code(args.code)
-    prepared = prepare(variant, args.fs, converter, code=code, decoder=args.decoder, clock_hz=args.clock_hz)
+    with _call_at_fault():
+        prepared = prepare(variant, args.fs, converter, code=code, decoder=args.decoder, clock_hz=args.clock_hz)
     provenance = {"detector": str(args.detector)}
     if args.corpus is not None:
         provenance |= _score(variant, converter, args.corpus)
@@ -123,7 +139,8 @@ def _export_logger(args: argparse.Namespace, converter: "Converter") -> int:
 
     if args.detector is not None or args.code is not None or args.firmware or args.simulate is not None:
         raise ParameterError("--logger takes no detector, --code, --firmware or --simulate: it only samples")
-    files = render_logger(args.fs, converter)
+    with _call_at_fault():
+        files = render_logger(args.fs, converter)
     write_package(files, args.out, force=args.force)
     show(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
     note(f"firmware: make -C {args.out}; save what the serial line sends, byte for byte, and load the file as it is")
@@ -135,7 +152,8 @@ def _check_firmware(args: argparse.Namespace, converter: "Converter") -> None:
     from tapsig.exporting.device import check_device
 
     if args.firmware:
-        check_device(args.fs, converter)
+        with _call_at_fault():
+            check_device(args.fs, converter)
         if args.code is None:
             raise ParameterError("--firmware needs --code: without one the device has nothing to open for")
     elif args.simulate is not None:

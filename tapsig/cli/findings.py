@@ -1,24 +1,23 @@
 """Notes on the findings of files, once for each file, or once for a corpus."""
 
-import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import note, track
+from tapsig.cli.terminal import name_options
 
 if TYPE_CHECKING:
     from tapsig.loading.corpus import Corpus, CorpusEntry
     from tapsig.records import Finding, Recording
 
-OPTION = re.compile(r"\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?=[ ,;]|$)")
-"""A Python argument named in a finding, to be shown as an option."""
+FORMAT_ARGUMENTS = frozenset(("fs", "channel", "column", "adc_bits", "full_scale_v", "time_unit"))
 
 
 def note_findings(name: object, findings: "Iterable[Finding]") -> None:
     """A note for each finding of one file."""
     for finding in findings:
-        note(f"{name}: {OPTION.sub(lambda match: '--' + match[1].replace('_', '-'), str(finding))}")
+        note(f"{name}: {name_options(str(finding), FORMAT_ARGUMENTS)}")
 
 
 def note_summary(where: object, read: "Iterable[tuple[str, Sequence[Finding]]]") -> None:

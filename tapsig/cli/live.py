@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tapsig.cli.detect import COLUMNS, list_rows, render_event
+from tapsig.cli.detecting import COLUMNS, list_rows, render_event
 from tapsig.cli.output import note, render_csv, show
 from tapsig.cli.terminal import make_inert
 from tapsig.converter import Converter
@@ -24,17 +24,23 @@ if TYPE_CHECKING:
 READ_BYTES = 1 << 16
 NUMBER = re.compile(rb"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 LONGEST_LINE = 10_000
+FEW_LINES = 100
 METER_S = 0.1
 METER_DB = 60
 WIDTHS = {"onset_s": 10, "kind": 8, "gap_s": 10, "strength": 8, "decided_after_ms": 16}
 
 
 class TextLines:
-    """Counts or volts, one a line: the last number of each. Lines without a number are skipped and counted."""
+    """Counts or volts, one a line: the last number of each.
+
+    Lines without a number, and those whose number is no count, are skipped and counted; most may not be.
+    """
 
     def __init__(self, converter: Converter | None) -> None:
         self._converter, self._rest = converter, b""
         self._line = self.skipped = self.first_skipped = 0
+        self._read = self._outside = 0
+        self._first_outside = ""
 
     def push(self, data: bytes) -> FloatArray:
         """Volts of the lines that `data` completes, shape (n,)."""
@@ -48,7 +54,9 @@ class TextLines:
     def finish(self) -> FloatArray:
         """Volts of a last line without an end."""
         rest, self._rest = self._rest, b""
-        return self._to_volts([rest])
+        volts = self._to_volts([rest])
+        self._check_share(1)
+        return volts
 
     def _to_volts(self, lines: list[bytes]) -> FloatArray:
         values: list[float] = []
@@ -57,27 +65,38 @@ class TextLines:
                 continue
             self._line += 1
             numbers = NUMBER.findall(line)
-            if numbers and math.isfinite(float(numbers[-1])):
-                values.append(float(numbers[-1]))
+            value = float(numbers[-1]) if numbers else math.nan
+            if math.isfinite(value) and self._is_count(value):
+                values.append(value)
             else:
                 self.skipped += 1
                 self.first_skipped = self.first_skipped or self._line
-        samples = np.array(values)
-        return samples if self._converter is None else self._check_counts(samples, self._converter)
+        self._check_share(FEW_LINES)
+        samples, converter = np.array(values), self._converter
+        return samples if converter is None else converter.range_v[0] + samples * converter.count_v
 
-    def _check_counts(self, counts: FloatArray, converter: Converter) -> FloatArray:
-        highest = (1 << converter.adc_bits) - 1
-        wrong = (counts < 0) | (counts > highest) | (counts != np.floor(counts))
-        if wrong.any():
+    def _is_count(self, value: float) -> bool:
+        """Whether a number is a count of the converter; any is without one."""
+        self._read += 1
+        if self._converter is None or (value.is_integer() and 0 <= value < 1 << self._converter.adc_bits):
+            return True
+        self._outside += 1
+        self._first_outside = self._first_outside or f"{value:g}"
+        return False
+
+    def _check_share(self, least: int) -> None:
+        """Raise ParameterError if, of at least so many numbers, most are no counts."""
+        if self._converter is not None and self._read >= least and 2 * self._outside > self._read:
+            bits = self._converter.adc_bits
             raise ParameterError(
-                f"standard input holds {counts[wrong][0]:g}; counts of --adc-bits {converter.adc_bits} are whole"
-                f" numbers from 0 to {highest}"
+                f"standard input holds {self._first_outside} and other numbers ({self._outside} of {self._read}) that"
+                f" are no counts; counts of --adc-bits {bits} are whole numbers from 0 to {(1 << bits) - 1}"
             )
-        return np.asarray(converter.range_v[0] + counts * converter.count_v)
 
     def describe(self) -> str:
         """What was wrong with the input, "" for nothing."""
-        return f"{self.skipped} lines without a number were skipped, the first is line {self.first_skipped}" * (
+        what = "a number" if self._converter is None else "a count"
+        return f"{self.skipped} lines without {what} were skipped, the first is line {self.first_skipped}" * (
             self.skipped > 0
         )
 

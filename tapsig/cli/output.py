@@ -23,25 +23,52 @@ BAR_AFTER_S = 2.0
 REFRESH_S = 0.5
 SILENCE_S = 30.0
 ENDINGS = {".csv": "csv", ".json": "json"}
+PAGES = (".html", ".htm")
 
 
-def add_output_arguments(parser: argparse.ArgumentParser, *, file_format: str = "table") -> None:
+def add_output_arguments(
+    parser: argparse.ArgumentParser, *, file_format: str = "table", page: bool = False, lines: bool = False
+) -> None:
     """Add the options --format, --out and --force of all commands with rows.
 
-    `file_format` is the format of --out with another suffix than .csv or .json.
+    `file_format` is the format of an --out that ends in .txt. With `page`, it may also end in .html, with `lines`
+    in .jsonl.
     """
+    endings = (*ENDINGS, ".txt", *([".jsonl"] if lines else []), *(PAGES if page else []))
     parser.add_argument("--format", choices=("table", "csv", "json"), help="default: table, or by the suffix of --out")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write to this file instead of the screen")
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
-    parser.set_defaults(settle=partial(_settle_output, file_format=file_format))
+    parser.set_defaults(settle=partial(_settle_output, file_format=file_format, endings=endings))
 
 
-def _settle_output(args: argparse.Namespace, *, file_format: str) -> None:
+def _settle_output(args: argparse.Namespace, *, file_format: str, endings: Sequence[str]) -> None:
     """Refuse an --out that cannot be written, before anything is computed; set the default format."""
     if args.out is not None:
         check_out(args.out, force=args.force, inputs=list_inputs(args))
+        _check_ending(args, endings)
     if args.format is None:
         args.format = "table" if args.out is None else ENDINGS.get(args.out.suffix.lower(), file_format)
+
+
+def _check_ending(args: argparse.Namespace, endings: Sequence[str]) -> None:
+    """Refuse an --out whose ending promises what the command does not write."""
+    ending = args.out.suffix.lower()
+    if ".jsonl" in endings:  # of --events alone, which writes nothing else
+        endings = (".jsonl", ".txt") if args.events else [known for known in endings if known != ".jsonl"]
+    if ending not in endings:
+        raise ParameterError(
+            f"--out is {str(args.out)!r}; it must end in {', '.join(endings)}; without --out the result goes to the"
+            " standard output"
+        )
+    if args.format is not None and ending != ".txt" and ENDINGS.get(ending) != args.format:
+        raise ParameterError(f"--format {args.format} and --out {args.out} contradict each other; give one of them")
+
+
+def refuse_given(args: argparse.Namespace, names: Iterable[str], why: str) -> None:
+    """Raise ParameterError for an option that is given, and would do nothing."""
+    for name in names:
+        if getattr(args, name) not in (None, []):
+            raise ParameterError(f"--{name.replace('_', '-')} {why}")
 
 
 def list_inputs(args: argparse.Namespace) -> list[Path]:
@@ -64,7 +91,7 @@ def check_out(path: Path, *, force: bool, inputs: Iterable[Path] = ()) -> None:
 
 def is_page(args: argparse.Namespace) -> bool:
     """Whether --out asks for a page."""
-    return args.out is not None and args.out.suffix.lower() in (".html", ".htm")
+    return args.out is not None and args.out.suffix.lower() in PAGES
 
 
 def format_cell(value: object) -> str:

@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig positions`."""
     add_detector_arguments(parser, f"as in 'tapsig score'; may be repeated; default: {' and '.join(DETECTORS)}")
     parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="criterion of the ranking; default: f1")
-    add_output_arguments(parser)
+    add_output_arguments(parser, page=True)
 
 
 def run(args: argparse.Namespace) -> int:

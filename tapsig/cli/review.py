@@ -15,7 +15,7 @@ import math
 from collections.abc import Callable
 from pathlib import Path
 
-from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
+from tapsig.cli.output import check_out, list_inputs, note, progress_bar, refuse_given, write_atomically
 from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav, read
 from tapsig.errors import ParameterError
 
@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--save", type=Path, metavar="CSV", help="with --serve: save there (default: --labels, or beside FILE)"
     )
-    parser.add_argument("--port", type=int, default=0, metavar="N", help="with --serve: port (default: a free one)")
+    parser.add_argument("--port", type=int, metavar="N", help="with --serve: port (default: a free one)")
     parser.add_argument(
         "--doubtful-below", type=float, default=0.8, metavar="P", help="step through those under this (default: 0.8)"
     )
@@ -44,9 +44,11 @@ def run(args: argparse.Namespace) -> int:
 
     if (args.out is None) == (not args.serve):
         raise ParameterError("give either --out PAGE.html or --serve")
-    if not 0 <= args.port <= 65535:
-        raise ParameterError(f"--port is {args.port}; it must lie between 0 and 65535")
+    port = args.port or 0
+    if not 0 <= port <= 65535:
+        raise ParameterError(f"--port is {port}; it must lie between 0 and 65535")
     if args.out is not None:
+        refuse_given(args, ("save", "port"), "goes with --serve; the page that --out writes saves a download")
         check_out(args.out, force=args.force, inputs=list_inputs(args))
     if args.blank and args.labels:
         raise ParameterError("--blank and --labels exclude each other")
@@ -85,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
         )
 
     if args.serve:
-        return _serve(make_page, save_to, math.inf if part else recording.span_s, args.port)
+        return _serve(make_page, save_to, math.inf if part else recording.span_s, port)
     write_atomically(args.out, make_page(None), force=args.force)
     note(f"wrote {args.out}; open it in a browser. It saves {download} to the browser's downloads.")
     return 0

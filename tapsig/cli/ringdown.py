@@ -90,6 +90,10 @@ def _measure(recording: "Recording", args: argparse.Namespace) -> "RingdownResul
         from tapsig.detectors import detect  # lazy: only when a detector is asked for
 
         onsets_s = recording.times_s(detect(args.detector, recording).onset_samples)
+        if not onsets_s.size:
+            raise LabelError(
+                f"{recording.source}: {args.detector} finds no taps; choose another --detector, or label the taps"
+            )
     return compute_ringdown(recording, onsets_s=onsets_s, highest_hz=args.highest_hz)
 
 

@@ -16,14 +16,14 @@ each), false-taps (wrong openings a year by the rate of false taps).
 import argparse
 import dataclasses
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.entry import add_entry_arguments, build_parameters
 from tapsig.cli.findings import load_entries
-from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows
+from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, refuse_given, render_rows
 from tapsig.entry import parse_code
 from tapsig.errors import ParameterError
 
@@ -50,12 +50,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--table", choices=TABLES, default="summary", help="default: summary")
     parser.add_argument("--detector", action="append", metavar="NAME", help="repeat for more; default: the catalogue")
-    parser.add_argument("--code-length", type=int, default=3, metavar="N", help="digits of a code; default: 3")
+    parser.add_argument("--code-length", type=int, metavar="N", help="digits of a code; default: 3")
     parser.add_argument("--code", metavar="3-1-4", help="this code instead of one drawn at random")
-    parser.add_argument("--tap-recall", type=float, default=0.97, metavar="X", help="for --table codes; default: 0.97")
-    parser.add_argument(
-        "--false-taps-per-hour", type=float, default=30.0, metavar="X", help="for --table codes; default: 30"
-    )
+    parser.add_argument("--tap-recall", type=float, metavar="X", help="for --table codes; default: 0.97")
+    parser.add_argument("--false-taps-per-hour", type=float, metavar="X", help="for --table codes; default: 30")
     parser.add_argument(
         "--parked",
         action="append",
@@ -82,11 +80,16 @@ def run(args: argparse.Namespace) -> int:
     """Print the table that was asked for."""
     parameters = build_parameters(args)
     code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
-    length = args.code_length if code is None else len(code)
+    if code is not None and args.code_length not in (None, len(code)):
+        raise ParameterError(f"--code {args.code} has {len(code)} digits, and --code-length is {args.code_length}")
+    length = (3 if args.code_length is None else args.code_length) if code is None else len(code)
+    if args.table != "codes":
+        refuse_given(args, ("tap_recall", "false_taps_per_hour"), "goes with --table codes")
     # Heavy: the studies bring numpy, scipy and the detectors.
     if args.table in MODEL_TABLES:
         from tapsig.cli import risk_models
 
+        refuse_given(args, ("detector", "parked", "wake_level_v"), "needs a table from a corpus, such as summary")
         emit(render_rows(risk_models.list_rows(args, parameters, length, code), args.format), args)
         for line in risk_models.NOTES[args.table]:
             note(line)
@@ -104,6 +107,7 @@ def run(args: argparse.Namespace) -> int:
         from tapsig.cli import risk_decoders
 
         return risk_decoders.run(args, chosen, question)
+    _parse_parked(args.parked, {entry.scene for _, entry in chosen})
     observations = _observe(args, chosen, question)
     if args.table == "scenes":
         rows = [dataclasses.asdict(row) for row in list_risk_rows(observations, question)]
@@ -200,7 +204,8 @@ def _summarise_standby(
     }
 
 
-def _parse_parked(texts: Sequence[str]) -> Mapping[str, float]:
+def _parse_parked(texts: Sequence[str], scenes: Collection[str] | None = None) -> Mapping[str, float]:
+    """Hours a year of each scene; with `scenes`, ParameterError for one that is in neither."""
     from tapsig.risks.yearly import PARKED_HOURS
 
     hours = dict(PARKED_HOURS)
@@ -210,6 +215,9 @@ def _parse_parked(texts: Sequence[str]) -> Mapping[str, float]:
             hours[scene] = float(number)
         except ValueError:
             equals = ""
+        if scenes is not None and scene not in {*PARKED_HOURS, *scenes}:
+            names = ", ".join(sorted({*PARKED_HOURS, *scenes}))
+            raise ParameterError(f"--parked names the scene {scene!r}; there are: {names}")
         if not equals:
             raise ParameterError(f"--parked is {text!r}; write a scene and hours a year, such as rain=500")
     return hours

@@ -47,9 +47,11 @@ def _list_guessing(parameters: EntryParameters, length: int) -> list[dict[str, o
 def _list_codes(args: argparse.Namespace, parameters: EntryParameters, length: int) -> list[dict[str, object]]:
     bits = length * math.log2(parameters.digit_max) - 1e-9
     hand = HandTiming()
-    gaps = build_poisson_gaps(args.false_taps_per_hour / 3600, parameters)
+    recall = 0.97 if args.tap_recall is None else args.tap_recall
+    false_per_hour = 30.0 if args.false_taps_per_hour is None else args.false_taps_per_hour
+    gaps = build_poisson_gaps(false_per_hour / 3600, parameters)
     rows: list[dict[str, object]] = []
-    for shape in compute_code_shapes(bits, args.tap_recall):
+    for shape in compute_code_shapes(bits, recall):
         possible = compute_possible_per_s(
             gaps, shape.length, dataclasses.replace(parameters, digit_max=shape.digit_max)
         )

@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "a detector of the catalogue, a .json file, or module:attribute, with parameters after commas"
         " (tap,probability=0.5); may be repeated; default: the catalogue",
     )
-    add_output_arguments(parser)
+    add_output_arguments(parser, page=True)
 
 
 def run(args: argparse.Namespace) -> int:

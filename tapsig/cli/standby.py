@@ -17,9 +17,9 @@ import argparse
 import dataclasses
 from pathlib import Path
 
-from tapsig.cli.corpus_options import add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.findings import load_entries
-from tapsig.cli.output import add_output_arguments, emit, format_cell, note, render_rows
+from tapsig.cli.output import add_output_arguments, emit, format_cell, note, refuse_given, render_rows
 from tapsig.errors import ParameterError
 from tapsig.risks.standby import BATTERIES, MONTH_DAYS, Battery, DutyCycle, compute_days, compute_sensitivity
 
@@ -74,9 +74,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="HZ",
         help="rate of periodic sampling; repeat for more; default: 100, 1000",
     )
-    wake.add_argument(
-        "--start-up-s", type=float, default=0.002, metavar="S", help="from waking to the first sample; default: 0.002"
-    )
+    wake.add_argument("--start-up-s", type=float, metavar="S", help="from waking to the first sample; default: 0.002")
     wake.add_argument(
         "--detector", metavar="NAME", help="start this detector at the wake-up and count the first taps it finds"
     )
@@ -95,6 +93,8 @@ def run(args: argparse.Namespace) -> int:
         if args.sensitivity:
             raise ParameterError("--sensitivity and a corpus give two tables; choose one")
         return _run_corpus(args, duty, batteries[0])
+    names = ("level_v", "look_hz", "start_up_s", "detector", *CHOICES)
+    refuse_given(args, names, "needs a corpus: tapsig standby CORPUS")
     rows = _render_sensitivity(duty, batteries) if args.sensitivity else _render_days(duty, batteries)
     document = {"average_ua": duty.average_ua, "awake_share": duty.awake_share, "parts_ua": dict(duty.parts_ua)}
     emit(render_rows(rows, args.format, document=document), args)
@@ -173,13 +173,12 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
 
     levels = args.level_v or [0.05, 0.2, 0.5]
     rates = args.look_hz or [100.0, 1000.0]
-    wake_ups = [WakeUp("comparator", level_v=level, start_up_s=args.start_up_s) for level in levels]
+    start_up_s = 0.002 if args.start_up_s is None else args.start_up_s
+    wake_ups = [WakeUp("comparator", level_v=level, start_up_s=start_up_s) for level in levels]
     wake_ups += [
-        WakeUp("sampling", level_v=level, sampling_hz=rate, start_up_s=args.start_up_s)
-        for rate in rates
-        for level in levels
+        WakeUp("sampling", level_v=level, sampling_hz=rate, start_up_s=start_up_s) for rate in rates for level in levels
     ]
-    wake_ups.append(WakeUp("always on", start_up_s=args.start_up_s))
+    wake_ups.append(WakeUp("always on", start_up_s=start_up_s))
     labelled = choose_labelled([load_corpus(args.corpus)], list_given(args))
     recordings = load_entries(labelled)
     parameters = EntryParameters(awake_s=duty.awake_s)

@@ -6,11 +6,14 @@ import io
 import os
 import re
 import sys
+from collections.abc import Container
 from typing import TextIO
 
 from tapsig.errors import ParameterError
 
 CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")  # all but tab and newline
+ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")
+"""An argument by its name in Python, which the library's messages name: here it is an option."""
 IN_ASCII = {
     "–": "-",
     "−": "-",
@@ -26,6 +29,22 @@ IN_ASCII = {
     "“": '"',
     "”": '"',
 }
+
+
+def name_options(text: str, known: Container[str] = ()) -> str:
+    """`text` with arguments named as options, those of `known`, or as columns of a corpus' manifest.
+
+    >>> name_options("give adc_bits=, or fs= here", {"adc_bits"})
+    'give --adc-bits, or fs_hz in corpus.csv here'
+    """
+
+    def name(match: re.Match[str]) -> str:
+        option = f"--{match[1].replace('_', '-')}"
+        if match[1] not in known:  # the command takes a corpus, whose manifest says it
+            option = f"{match[1].replace('fs', 'fs_hz')} in corpus.csv"
+        return option + (" " if match[2] else "")
+
+    return ARGUMENT.sub(name, text)
 
 
 def make_inert(text: str) -> str:

@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig variants`."""
     add_detector_arguments(parser, f"as in 'tapsig score'; at least two; default: {' and '.join(DETECTORS)}")
     parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="criterion of the comparison; default: f1")
-    add_output_arguments(parser)
+    add_output_arguments(parser, page=True)
 
 
 def run(args: argparse.Namespace) -> int:

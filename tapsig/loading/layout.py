@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from tapsig.errors import RecordingError
 from tapsig.loading.columns import FIGURE, Column, describe_column
+from tapsig.loading.logtext import CONTROLS
 
 NUMBER = re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?|0[xX][0-9a-fA-F]{1,8})", re.ASCII)
 UNDEFINED = frozenset({"", "nan", "-nan", "inf", "-inf", "+inf", "ovf", "ol", "overflow", "over", "na", "null", "none"})
@@ -85,6 +86,10 @@ def find_layout(source: str, block: bytes) -> Layout:
             return layout
     lines = (text for raw in block.split(b"\n") if (text := decode_line(raw).strip("\0 \t")))
     first, second = next(lines, ""), next(lines, "")
+    if (quoted := (first + second).encode()) != quoted.translate(None, CONTROLS):
+        raise RecordingError(
+            f"{source}: no line of numbers in its first {len(block)} bytes, which are no text; is it a recording?"
+        )
     raise RecordingError(
         f"{source}: no line of numbers in its first {len(block)} bytes (the first line is"
         f" {first[:40]!r}, the second {second[:40]!r}); a log has one value, or time and value, a"

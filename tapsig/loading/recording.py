@@ -10,7 +10,9 @@ from tapsig.loading.files import check_file, show_path, to_path
 from tapsig.loading.findings import LoadReport
 from tapsig.loading.frames import read_frames, starts_as_frames
 from tapsig.loading.labels import find_labels_beside, load_labels
+from tapsig.loading.logtext import CONTROLS
 from tapsig.loading.read_options import DEFAULTS, ReadOptions
+from tapsig.loading.riff import check_foreign
 from tapsig.loading.wav import read_wav
 from tapsig.records import Finding, Label, Recording
 
@@ -96,6 +98,10 @@ def read_recording(path: str | Path, options: ReadOptions = DEFAULTS) -> tuple[R
     else:
         from tapsig.loading.csv import read_csv  # only logs need it
 
+        with open(path, "rb") as file:
+            head = file.read(64)
+        if head.translate(None, CONTROLS) != head:  # a log's header may begin as another kind of file does
+            check_foreign(path, head)
         recording, report = read_csv(path, options)
     if options.labels is None:
         found, said = load_labels_beside(path, recording.span_s)

@@ -56,6 +56,7 @@ FOREIGN = (
     (0, b"\xff\xf9", "an AAC file"),
     (0, b"OggS", "an Ogg file"),
     (0, b"fLaC", "a FLAC file"),
+    (0, b"riff\x2e\x91\xcf\x11", "a Wave64 (W64) file"),
     (0, b"#!AMR", "an AMR (phone) recording"),
     (0, b"caff", "a Core Audio file"),
     (0, b"FORM", "an AIFF file"),
@@ -130,13 +131,19 @@ class Chunk:
     wrapped: bool = False  # the size includes multiples of 2**32, which the header cannot hold
 
 
-def _check_magic(path: Path, head: bytes) -> None:
+def check_foreign(path: Path, head: bytes) -> None:
+    """Raise RecordingError if the first bytes of a file are those of another kind of recording, or of an archive."""
     for offset, magic, name in FOREIGN:
         if head[offset : offset + len(magic)] == magic:
+            disguise = " under another name" if path.suffix.lower() in (".wav", ".wave") else ""
             raise RecordingError(
-                f"{path} is {name} under another name; convert it to WAV (lossy compression may have"
-                " blurred the onsets: record in WAV if you can)"
+                f"{path} is {name}{disguise}; convert it to WAV (lossy compression may have blurred the onsets: record"
+                " in WAV if you can)"
             )
+
+
+def _check_magic(path: Path, head: bytes) -> None:
+    check_foreign(path, head)
     if head[:4] == b"RIFX":
         raise RecordingError(f"{path} is a big-endian RIFX file; convert it to WAV")
     if head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:12] != b"WAVE":

@@ -277,7 +277,7 @@ def plot_health(
                     bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1},
                 )
         faults = [finding.code.replace("-", " ") for finding in report.findings if finding.severity != "note"]
-        words = ", ".join(faults[:3]) or "nothing found"
+        words = ", ".join(faults[:3]) or "no faults found"
         if len(faults) > 3:
             words += f" and {len(faults) - 3} more"
         wave.set(

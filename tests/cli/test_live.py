@@ -158,3 +158,28 @@ def test_several_files_give_one_table(wav: Path, tmp_path: Path, capsys: pytest.
     assert [one["recording"] for one in document["files"]] == [str(wav), str(other)]
     times = {one: [row["onset_s"] for row in document["rows"] if row["recording"] == str(one)] for one in (wav, other)}
     assert times[wav] == times[other] != []
+
+
+@pytest.mark.parametrize("garbled", [b"5125", b"-3", b"12.5"])
+def test_a_line_that_is_no_count_is_skipped_and_counted(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], garbled: bytes
+) -> None:
+    """Counts of 10 bits are 0 to 1023: the taps before and after such a line are those of the counts alone."""
+    counts = Converter((0.0, 5.0), 10).to_counts(np.clip(make_test_signal(FS), 0, 5))
+    lines = [str(count).encode() for count in counts]
+    options = ("--fs", FS, "--adc-bits", 10, "--full-scale-v", 5, "--events", "jsonl")
+    assert pipe(monkeypatch, b"\n".join(lines) + b"\n", *options) == 0
+    expected = read_events(capsys.readouterr().out)
+    lines.insert(9000, garbled)
+    assert pipe(monkeypatch, b"\n".join(lines) + b"\n", *options) == 0
+    shown = capsys.readouterr()
+    assert len(expected) > 3
+    assert read_events(shown.out) == expected
+    assert "1 lines without a count were skipped, the first is line 9001" in shown.err
+
+
+def test_an_input_of_numbers_that_are_mostly_no_counts_is_refused(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert pipe(monkeypatch, b"5000\n6\n7000\n", "--fs", FS, "--adc-bits", 10) == 2
+    assert "5000 and other numbers (2 of 3) that are no counts" in capsys.readouterr().err

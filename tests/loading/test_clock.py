@@ -339,7 +339,7 @@ def test_only_lost_lines_are_filled_in_however_much_the_stamps_jitter(
 
 @pytest.mark.parametrize("lost_share", [0.0, 0.01])
 def test_delays_of_a_loop_are_seldom_taken_for_lost_lines(tmp_path: Path, lost_share: float) -> None:
-    """500 µs and an exponential delay of 50 µs: exp(-10) of the steps, two in 42 600, last 1 ms, as two of the shortest.
+    """500 µs and an exponential delay of 50 µs: exp(-10) of the steps, two in 42 600, last 1 ms, as two of the least.
 
     These few cannot be told from a loss; 34 were filled in by the step alone, as exp(-6.5) of them exceed 1.5 periods.
     """

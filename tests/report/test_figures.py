@@ -207,7 +207,7 @@ def test_health_names_findings_and_draws_hum(recording: Recording) -> None:
     hum = Recording(recording.samples + 0.03 * np.sin(2 * np.pi * 50 * time_s), FS, range_v=(0.0, 3.3), adc_bits=12)
     figure = plot_health(hum, check_health(hum))
     assert "hum at 50.0 Hz" in texts(figure)
-    assert "nothing found" in texts(plot_health(recording, check_health(recording)))
+    assert "no faults found" in texts(plot_health(recording, check_health(recording)))
     empty = Recording(np.zeros(0), FS)
     assert "too short" in texts(plot_health(empty, check_health(empty)))
 

@@ -1,0 +1,149 @@
+"""Calls that cannot be meant as written are refused with a remedy; faults of files name the file."""
+
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tapsig.cli import main
+from tapsig.loading import load_recording, write_wav
+from tapsig.quickstart import write_quickstart
+
+
+@pytest.fixture(scope="module")
+def first(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("calls") / "first"
+    write_quickstart(folder)
+    return folder
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
+    code = main(list(map(str, words)))
+    shown = capsys.readouterr()
+    return code, shown.out, shown.err
+
+
+def test_detect_goes_on_after_a_file_that_cannot_be_read(
+    first: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    door, broken = first / "door.wav", tmp_path / "broken.wav"
+    broken.write_bytes(b"RIFF")
+    _, alone, _ = run(capsys, "detect", door, "--format", "csv")
+    code, both, said = run(capsys, "detect", broken, door, "--format", "csv")
+    assert code == 1
+    assert f"left out: {broken} is not a WAV file" in said
+    assert [line.partition(",")[2] for line in both.splitlines()] == alone.splitlines()
+
+
+def test_a_file_at_a_rate_that_no_detector_takes_is_at_fault_itself(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_wav(tmp_path / "slow.wav", np.zeros(100), 1.0, full_scale_v=1.0)
+    code, _, said = run(capsys, "detect", tmp_path / "slow.wav")
+    assert code == 1
+    assert "slow.wav: fs is 1" in said
+
+
+@pytest.mark.parametrize(("form", "name"), [("FLAC", "a FLAC file"), ("W64", "a Wave64 (W64) file")])
+@pytest.mark.parametrize("ending", ["own", "csv"])
+def test_other_kinds_of_sound_file_are_named_whatever_their_ending(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], form: str, name: str, ending: str
+) -> None:
+    """Files that libsndfile writes."""
+    path = tmp_path / f"x.{form.lower() if ending == 'own' else ending}"
+    soundfile.write(path, np.random.default_rng(1).normal(0, 0.1, 4000), 8000, format=form, subtype="PCM_16")
+    code, _, said = run(capsys, "health", path)
+    assert code == 1
+    assert f"{path} is {name}; convert it to WAV" in said
+
+
+def test_bytes_that_are_no_text_are_not_quoted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "x.csv").write_bytes(np.random.default_rng(2).bytes(4000))
+    code, _, said = run(capsys, "detect", tmp_path / "x.csv")
+    assert code == 1
+    assert "which are no text" in said
+    assert "\\" not in said.replace(str(tmp_path), "")
+
+
+def test_a_log_whose_header_starts_as_another_file_is_a_log(tmp_path: Path) -> None:
+    path = tmp_path / "x.csv"
+    path.write_text("ID3,volts\n" + "".join(f"{k},{0.1 * (k % 3)}\n" for k in range(500)))
+    assert load_recording(path, fs=1000.0, column="volts").samples.size == 500
+
+
+def test_a_detector_that_finds_nothing_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write_wav(tmp_path / "silent.wav", np.zeros(16_000), 8000.0, full_scale_v=1.0)
+    code, _, said = run(capsys, "ringdown", tmp_path / "silent.wav", "--detector", "tap")
+    assert code == 1
+    assert "silent.wav: tap finds no taps" in said
+
+
+def test_findings_of_health_name_options_and_no_corpus_where_there_is_none(
+    first: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("us,adc\n" + "".join(f"{1000 * k},{500 + k % 7}\n" for k in range(1000)))
+    code, out, _ = run(capsys, "health", first / "door.wav", log)
+    assert code == 1
+    assert "give --adc-bits and --full-scale-v" in out
+    assert "adc_bits= " not in out
+    assert "corpus.csv" not in out
+
+
+def test_a_recording_added_without_labels_says_so(
+    first: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("door.wav", "door.labels.csv"):
+        shutil.copy(first / name, tmp_path / name)
+    words = ("corpus", "add", tmp_path / "c", tmp_path / "door.wav", "--vehicle", "v", "--position", "frame")
+    options = ("--scene", "quiet", "--split", "test", "--channel", "1")
+    run(capsys, "corpus", "init", tmp_path / "c")
+    (tmp_path / "door.labels.csv").rename(tmp_path / "elsewhere.csv")
+    code, _, said = run(capsys, *words, *options)
+    assert code == 0
+    assert "no labels found beside it; add --labels FILE" in said
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("dead-time first --step-db 0", "--step-db is 0.0; it must lie between 0.05 and 6"),
+        ("dead-time first --step-db 100", "--step-db is 100.0; it must lie between 0.05 and 6"),
+        ("review first/door.wav --save x.csv --out x.html", "--save goes with --serve"),
+        ("review first/door.wav --port 80 --out x.html", "--port goes with --serve"),
+        ("risk --table false-taps --false-taps-per-hour 60", "--false-taps-per-hour goes with --table codes"),
+        ("risk --table guessing --tap-recall 0.9", "--tap-recall goes with --table codes"),
+        ("risk --table false-taps --code 3-1-4 --code-length 4", "--code 3-1-4 has 3 digits, and --code-length is 4"),
+        ("risk --table codes --parked rain=900", "--parked needs a table from a corpus"),
+        ("risk first --detector null --parked rian=900", "the scene 'rian'; there are: .*rain"),
+        ("standby --level-v 0.05", "--level-v needs a corpus"),
+        ("standby --start-up-s 0.1", "--start-up-s needs a corpus"),
+        ("export tap --fs 2000 --channel 5 --out x", "--channel is of the recording of --simulate"),
+        ("export tap --fs 2000 --out first/door.wav", "door.wav is a file; name a folder"),
+        ("export tap --fs 2000 --decoder evidence --out x", "with a code"),
+        ("export spectral-flux --fs 2000 --out x", "cannot be exported"),
+        ("export --logger --fs 50000 --out x", "fs is 50000"),
+        ("detect first/door.wav --stdin text", "--stdin says what standard input holds"),
+        ("entry first/door.wav --digit-max 4 --digits 1-6", "--digit-max and --digits say 4 and 6"),
+        ("health first/door.wav --out h.png", "it must end in .csv, .json, .txt"),
+        ("health first/door.wav --out h.html", "it must end in .csv, .json, .txt"),
+        ("health first/door.wav --out -", "it must end in .csv, .json, .txt"),
+        ("health first/door.wav --format csv --out h.json", "--format csv and --out h.json contradict each other"),
+        ("detect first/door.wav --out x.jsonl", "it must end in .csv, .json, .txt"),
+        ("detect first/door.wav --events jsonl --out x.csv", "it must end in .jsonl, .txt"),
+        ("score first --format json --out s.html", "--format json and --out s.html contradict each other"),
+    ],
+)
+def test_what_would_do_nothing_or_something_else_is_refused(
+    first: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], words: str, said: str
+) -> None:
+    monkeypatch.chdir(first.parent)
+    before = sorted(first.parent.iterdir())
+    code, out, err = run(capsys, *words.split())
+    assert code == 2
+    assert re.search(said, err)
+    assert not out
+    assert sorted(first.parent.iterdir()) == before
