@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
+from tapsig.analysis.signal_faults import find_step_v
 from tapsig.dsp.decay import RANGES_DB, BandDecay, compute_band_decays, compute_decay_curve, get_nominal_hz
 from tapsig.dsp.decimate import decimate
 from tapsig.dsp.modes import Mode, compute_modes, least_samples
@@ -69,7 +70,7 @@ class RingdownResult(Result):
     beats : pairs of dominant modes that beat within their ring-down.
     taps_used : number of ring-downs used; `left_out` counts the others by reason.
     noise_v : root mean square of the quietest stretch.
-    modes_to_hz, refused : highest frequency of the search, and why it is limited, if lost samples limit it.
+    modes_to_hz, refused : highest frequency of the search, and why it is limited, or why there are no modes.
     """
 
     modes: tuple[Mode, ...]
@@ -159,7 +160,8 @@ def compute_ringdown(
     Returns
     -------
     RingdownResult
-        Modes with frequency, damping and T60, and decay times by octave band; iterating gives the modes.
+        Modes with frequency, damping and T60, and decay times by octave band; iterating gives the modes. Where the
+        rest is so quiet that it holds one or two counts of the converter, modes are taken from what is above.
 
     Raises
     ------
@@ -185,18 +187,23 @@ def compute_ringdown(
         reasons = ", ".join(f"{reason} ({count})" for reason, count in left_out.items())
         raise RecordingError(f"{where}: no tap has a usable ring-down: {reasons}")
     noise = noise - noise.mean()
+    level_v, rounding_power = _find_rounding(recording)
+    least = least_samples(slow.fs)
+    above = _cut_above(ringdowns, level_v, least)
     top_hz = min(asked_hz, 0.45 * recording.fs)
     limit_hz, lost = _limit_by_losses(recording)
     refused = ""
     if limit_hz < top_hz:
         top_hz, refused = limit_hz, f"{lost}; modes above {limit_hz:.0f} Hz are refused"
+    if not above:
+        refused = f"no ring-down stays above the counts of its rest for {1e3 * least / slow.fs:.0f} ms: no modes"
     with threadpool_limits(1):  # the arrays are too small for threads
         modes = (
             ()
-            if top_hz <= LOWEST_HZ and refused
-            else compute_modes(ringdowns, slow.fs, lowest_hz=LOWEST_HZ, highest_hz=top_hz)
+            if not above or (top_hz <= LOWEST_HZ and refused)
+            else compute_modes(above, slow.fs, lowest_hz=LOWEST_HZ, highest_hz=top_hz)
         )
-        bands = _summarise_bands(ringdowns, noise, slow.fs)
+        bands = _summarise_bands(ringdowns, noise, slow.fs, rounding_power)
     return RingdownResult(
         modes,
         bands,
@@ -290,13 +297,34 @@ def _cut_ringdowns(
     return kept, dict(left_out)
 
 
-def _summarise_bands(ringdowns: Sequence[FloatArray], noise: FloatArray, fs: float) -> tuple[BandSummary, ...]:
-    power = float(np.mean(noise**2))
+def _find_rounding(recording: Recording) -> tuple[float, float]:
+    """The level in volts under which rounding to counts distorts a ring-down, and the power of its error; 0 where more
+    noise than half a count makes the converter linear.
+
+    A rest of two counts varies by at most half a count rms, and a constant one is at most half a count off.
+    """
+    step, noise = find_step_v(recording), float(np.std(_find_quiet(recording)))
+    return (step + noise, 0.25 * step**2) if noise < 0.5 * step else (0.0, 0.0)
+
+
+def _cut_above(ringdowns: Sequence[FloatArray], level_v: float, least: int) -> list[FloatArray]:
+    """Each ring-down up to its last value of at least `level_v`, without those of fewer than `least` samples then."""
+    ends = (np.flatnonzero(np.abs(values) >= level_v)[-1:] for values in ringdowns)
+    cut = [values[: int(end[0]) + 1] for values, end in zip(ringdowns, ends, strict=True) if end.size]
+    return [values for values in cut if values.size >= least]
+
+
+def _summarise_bands(
+    ringdowns: Sequence[FloatArray], noise: FloatArray, fs: float, least_power: float
+) -> tuple[BandSummary, ...]:
+    power = max(float(np.mean(noise**2)), least_power)
     whole = []
     for values in ringdowns:
         curve = compute_decay_curve(values, fs, noise_power=power)
         whole.append(BandDecay(math.nan, {name: curve.compute_time(name) for name in RANGES_DB}, curve.range_db))
-    bands = [compute_band_decays(values, fs, noise=noise, lowest_hz=60.0) for values in ringdowns]
+    bands = [
+        compute_band_decays(values, fs, noise=noise, lowest_hz=60.0, least_power=least_power) for values in ringdowns
+    ]
     return tuple(_summarise_band(list(taps)) for taps in [whole, *zip(*bands, strict=True)])
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.analysis.dead_time import compute_dead_time_map
+from tapsig.analysis.signal_faults import find_step_v
 from tapsig.dsp.decay import compute_decay_curve
 from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient, remove_slow
 from tapsig.records import TAP, Recording, require_labels
@@ -121,7 +122,8 @@ def _nuisance_peak(volts: FloatArray, others: BoolArray, width: int) -> float:
 def _measure_ringing(recording: Recording, volts: FloatArray, taps: IntArray, quiet: BoolArray) -> FloatArray:
     """Decay times of the taps that ring for long enough before the next label, a gap or the end."""
     fs = recording.fs
-    noise_power = float(np.mean(volts[quiet] ** 2)) if quiet.any() else 0.0
+    rounding_power = 0.25 * max(0.0, find_step_v(recording)) ** 2  # the error of a rest of one or two counts
+    noise_power = max(rounding_power, float(np.mean(volts[quiet] ** 2)) if quiet.any() else 0.0)
     onsets = [label.onset_s for label in recording.labels or ()]
     edges = np.array(
         [

@@ -198,7 +198,12 @@ def list_octaves(fs: float, *, lowest_hz: float = 31.0) -> list[float]:
 
 
 def compute_band_decays(
-    samples: npt.ArrayLike, fs: float, *, noise: npt.ArrayLike | None = None, lowest_hz: float = 31.0
+    samples: npt.ArrayLike,
+    fs: float,
+    *,
+    noise: npt.ArrayLike | None = None,
+    lowest_hz: float = 31.0,
+    least_power: float = 0.0,
 ) -> tuple[BandDecay, ...]:
     """Decay times and rates of the ring-down `samples` in octave bands.
 
@@ -207,6 +212,7 @@ def compute_band_decays(
     samples : from the onset on, without bias, shape (n,).
     noise : samples without ringing, such as those before the onset, which give the noise power of each band. None: 0.
     lowest_hz : lowest mid-band frequency.
+    least_power : the noise power of each band is at least this, such as that of rounding to counts.
 
     The octave filters run backwards in time, so that their own ringing falls before the onset. A band that decays
     faster than its filter has a reason instead of a value.
@@ -216,7 +222,7 @@ def compute_band_decays(
     if not centres:
         return ()
     before = np.zeros(1) if noise is None or not np.size(noise) else np.asarray(noise, dtype=np.float64)
-    floors = np.mean(_filter_octaves(before, centres, fs) ** 2, axis=1)
+    floors = np.maximum(np.mean(_filter_octaves(before, centres, fs) ** 2, axis=1), least_power)
     bands = []
     for centre, floor, ringing in zip(centres, floors, _filter_octaves(values, centres, fs), strict=True):
         curve = compute_decay_curve(ringing, fs, noise_power=float(floor))

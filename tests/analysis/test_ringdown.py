@@ -8,6 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tapsig.analysis.ringdown import compute_ringdown
+from tapsig.comparison.levels import measure_levels
 from tapsig.errors import LabelError, RecordingError
 from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.simulation import simulate_scene
@@ -169,3 +170,29 @@ def test_a_constant_recording_has_no_modes() -> None:
     assert result.modes == ()
     assert math.isnan(result.t60_s)
     assert all(math.isnan(band.rate_db_per_s) and band.reason for band in result.bands)
+
+
+@pytest.mark.parametrize("level", [512.0, 512.4])
+@pytest.mark.parametrize(("peak", "noise"), [(10, 0.1), (20, 0.0), (20, 0.1), (60, 0.5), (200, 0.0), (200, 0.1)])
+def test_a_quiet_converter_of_few_counts_gives_the_true_decay_or_none(peak: float, noise: float, level: float) -> None:
+    # One mode, put in: 183 Hz with a T60 of 0.3 s; what is given is within 5 %, what cannot be has a reason.
+    rng, fs, step = np.random.default_rng(1), 8000.0, 5 / 1024
+    time_s, taps = np.arange(int(17 * fs)) / fs, 0.5 + np.arange(16.0)
+    counts = level + noise * rng.standard_normal(time_s.size)
+    for tap in taps:
+        counts += rng.uniform(0.7, 1) * peak * ring_down(time_s, tap, 183.0, 0.3, wave=np.sin)
+    samples, labels = step * np.round(counts) - 2.5, tuple(map(Label, taps))
+    recording = Recording(samples, fs, labels=labels, range_v=(-2.5, 2.5), adc_bits=10)
+    for one in (recording, replace(recording, range_v=None, adc_bits=None)):
+        result = compute_ringdown(one)
+        if result.modes:
+            assert [round(mode.frequency_hz) for mode in result.dominant] == [183]
+            assert_allclose(result.t60_s, 0.3, rtol=0.05)
+        else:
+            assert (peak <= 20, noise, level) == (True, 0.1, 512.4)
+            assert "no ring-down stays above the counts of its rest" in result.refused
+        for name in ("t20", "t30"):
+            times = [band.times_s[name] for band in result.bands if band.taps[name] > 8]
+            assert_allclose(times, 0.3, rtol=0.05)
+        assert result.bands[0].taps["t20"] or "dB over the noise" in result.bands[0].reason
+        assert_allclose(measure_levels(one).ringdown_s, 0.3, rtol=0.06)
