@@ -19,12 +19,12 @@ from benchmarks.sections import publish, render_markdown
 from benchmarks.train_evidence import SOURCES as FITTED
 from benchmarks.transfer_data import describe, gather, read_table, write_table
 from tapsig.core import load
-from tapsig.core.evidence import KEPT, EvidenceCore
+from tapsig.core.evidence import KEPT, JudgeCore
 from tapsig.core.evidence_model import NAT
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters
 from tapsig.entry.decoding import DECODERS
-from tapsig.entry.evidence import Evidence
+from tapsig.entry.evidence import Evidence, judge_config
 from tapsig.fitting.candidates import CandidateTable, collect_candidates
 from tapsig.loading import load_corpus
 from tapsig.records import Recording
@@ -198,10 +198,10 @@ def _count_steps(candidates: int, code: Sequence[int]) -> tuple[int, float]:
     """Steps of the core for a verdict on `candidates` likely ones (a controller takes one a millisecond), and the
     seconds that they take on this machine.
     """
-    core = EvidenceCore(Evidence().model, EntryParameters().entry_silence_s)
+    core = JudgeCore(*judge_config(EntryParameters(), (), Evidence()))
     for index in range(candidates):
         core.push(1000 + 120 * index, 128, bytes(29))
-    [weighed] = core.finish()
+    [(weighed, _)] = core.finish()
     seconds = min(timeit.repeat(lambda: weighed.compute_ratio(code), number=1, repeat=20))
     return weighed.count_steps(code), seconds
 

@@ -3,11 +3,11 @@
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from tapsig.core.evidence import UNREACHED, EvidenceCore, JudgeCore, Weighed
+from benchmarks.tally import accept
+from tapsig.core.evidence import UNREACHED, JudgeCore, Weighed
 from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.core.tap import DECISION_MS
 from tapsig.detectors.model import Model, to_score
@@ -18,7 +18,6 @@ from tapsig.risks.openings import Code, EntryTrial, TapFreeDecoding, WatchedSegm
 from tapsig.scoring.outcomes import MIN_DIGITS
 from tapsig.units import FloatArray
 
-SILENCE_S = 3.0
 ENTRIES = "entries"
 """The plan of taps of recordings that hold code entries."""
 
@@ -36,12 +35,12 @@ class Heard:
     accepted_s: FloatArray
     tapped: tuple[Entry, ...]
 
-    def weigh(self, core: EvidenceCore) -> list[Weighed]:
+    def weigh(self, model: EvidenceModel) -> list[Weighed]:
         """Its entries on evidence."""
-        core.reset()
-        return [*self.feed(core), *core.finish()]
+        core = JudgeCore(*judge_config(EntryParameters(), (), Evidence(model=model)))
+        return [weighed for weighed, _ in (*self.feed(core), *core.finish())]
 
-    def feed(self, core: EvidenceCore | JudgeCore) -> Iterator[Any]:
+    def feed(self, core: JudgeCore) -> Iterator[tuple[Weighed, int]]:
         """Give all candidates to `core`; what its `tick` tells is over before the last of them."""
         for onset_ms, score, row in zip(self.onset_ms, self.score, self.rows, strict=True):
             yield from core.tick(max(onset_ms - DECISION_MS, 0))
@@ -68,24 +67,14 @@ def list_heard(
             [to_ms(max(time, 0.0)) for time in onset_s.tolist()],
             score.tolist(),
             [row.tobytes() for row in table.rows[part]],
-            _accept(onset_s, score >= to_score(probability), dead_time_s),
+            np.sort(accept(onset_s, score >= to_score(probability), dead_time_s)),
             tapped,
         )
 
 
-def _accept(onset_s: FloatArray, likely: np.ndarray, dead_time_s: float) -> FloatArray:
-    """What the detector itself takes for taps: likely, and not within the dead time of the one before."""
-    times: list[float] = []
-    for time in onset_s[likely].tolist():
-        if not times or time - times[-1] >= dead_time_s:
-            times.append(time)
-    return np.sort(np.array(times))
-
-
 def try_codes(heard: Heard, model: EvidenceModel, *, second: bool = True) -> list[EntryTrial]:
     """Both decoders on the entries of a recording; codes at distance two only when asked for."""
-    core = EvidenceCore(model, SILENCE_S)
-    weighed = heard.weigh(core)
+    weighed = heard.weigh(model)
     ruled = decode_taps(heard.accepted_s.tolist(), EntryParameters(digit_max=255))
     tried = []
     for entry in heard.tapped:
@@ -116,7 +105,7 @@ def watch(heard: Heard, duration_s: float, model: EvidenceModel, *, length: int 
     parameters = EntryParameters()
     begin_s, end_s = parameters.memory_s, duration_s - parameters.compute_longest_s(length)
     ruled = decode_taps(heard.accepted_s.tolist(), EntryParameters(digit_max=255))
-    weighed = heard.weigh(EvidenceCore(model, SILENCE_S))
+    weighed = heard.weigh(model)
     by_rule = sum(begin_s <= e.start_s < end_s and len(e.digits) == length and max(e.digits) <= 9 for e in ruled)
     inside = [each for each in weighed if begin_s <= each.onset_ms[0] / 1000.0 < end_s]
     ratios = tuple(ratio for each in inside for ratio in list_passing(each, length, parameters.digit_max))

@@ -13,6 +13,7 @@ from benchmarks.detection import PLAIN, TEST, WINDOW_S, say, scored_scenes, tune
 from benchmarks.sections import publish
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.base import Variant, run_detector
+from tapsig.results import compute_f1
 from tapsig.scoring.matching import match_onsets
 from tapsig.simulation import POSITIONS, SCENES, SimulatedScene
 from tapsig.units import IntArray
@@ -49,7 +50,7 @@ def main() -> None:
 
     def row(label: str, key: tuple[str, str, str]) -> list[object]:
         taps, heard, hits, lucky, false = (int(value) for value in counts[key])
-        f1 = 2 * hits / (hits + heard + false) if heard + false else float("nan")
+        f1 = compute_f1(hits, false, heard - hits)
         return [label, taps, heard, hits / heard if heard else float("nan"), lucky, false, heard - hits + false, f1]
 
     header = ["", "taps", "hearable", "recall", "others found", "false", "errors", "F1"]

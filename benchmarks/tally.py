@@ -6,11 +6,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.entry import decode_taps
+from tapsig.results import compute_f1
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import count_opened, find_first_taps
-from tapsig.units import FloatArray
+from tapsig.units import BoolArray, FloatArray
 
 WINDOW_S = 0.05
+
+
+def accept(onset_s: FloatArray, likely: BoolArray, dead_time_s: float) -> FloatArray:
+    """Onsets of the likely candidates, less those within the dead time of one accepted before."""
+    accepted, last = [], -math.inf
+    for onset in onset_s[likely].tolist():
+        if onset - last >= dead_time_s:
+            accepted.append(onset)
+            last = onset
+    return np.array(accepted)
 
 
 @dataclass(slots=True)
@@ -48,8 +59,7 @@ class Tally:
     @property
     def f1(self) -> float:
         """2·tp / (2·tp + fp + fn); nan without taps and detections."""
-        total = 2 * self.tp + self.fp + self.fn
-        return 2 * self.tp / total if total else math.nan
+        return compute_f1(self.tp, self.fp, self.fn)
 
     def cells(self) -> list[object]:
         """F1, recall of first and of later taps, codes opened, false alarms an hour on recordings without taps."""

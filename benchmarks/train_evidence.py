@@ -18,10 +18,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from benchmarks.entry_tables import SILENCE_S, Heard, list_heard, overlaps, try_codes
+from benchmarks.entry_tables import Heard, list_heard, overlaps, try_codes
 from benchmarks.transfer_data import Part, gather
 from tapsig.core.context import CONTEXT, ContextNode
-from tapsig.core.evidence import EvidenceCore
 from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting, TreeNode
@@ -82,7 +81,7 @@ def fit_context(recordings: Mapping[str, Sequence[Heard]], model: EvidenceModel)
         before = len(rows)
         for heard in each:
             taps_s = np.array([time for entry in heard.tapped for time in entry.taps_s])
-            for weighed in heard.weigh(EvidenceCore(model, SILENCE_S)):
+            for weighed in heard.weigh(model):
                 if any(overlaps(weighed, entry) for entry in heard.tapped):
                     rows.append(weighed.list_context())
                     truths.append(label_candidates(np.array(weighed.onset_ms) / 1000.0, taps_s))

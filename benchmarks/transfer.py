@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.sections import publish, render_markdown
-from benchmarks.tally import WINDOW_S, Tally
+from benchmarks.tally import WINDOW_S, Tally, accept
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, fit_trees, gather_all
 from benchmarks.transfer_data import SOURCES, others_than
 from benchmarks.transfer_peers import RECORDINGS, SETTINGS, compare_pickers
@@ -28,7 +28,7 @@ from tapsig.fitting.boosting import Boosting
 from tapsig.fitting.candidates import LATE_S, CandidateTable, evaluate_threshold
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import find_first_taps
-from tapsig.units import BoolArray, FloatArray, IntArray
+from tapsig.units import FloatArray, IntArray
 
 Lines = list[list[object]]
 SIZES = (10, 25, 50, 100, 200)
@@ -39,16 +39,6 @@ PROBABILITIES = (0.2, 0.27, 0.33, 0.4, 0.5)
 RATES = ("1000", "2000", "8000", "44100")
 RISES = np.arange(64, 180, 8)
 EASY = ("quiet", "voices", "crowd", "street", "blow", "blows", "bumps")
-
-
-def accept(onset_s: FloatArray, likely: BoolArray) -> FloatArray:
-    """Onsets of the likely candidates, less those within the dead time of one accepted before."""
-    accepted, last = [], -np.inf
-    for onset in onset_s[likely].tolist():
-        if onset - last >= DEAD_TIME_S:
-            accepted.append(onset)
-            last = onset
-    return np.array(accepted)
 
 
 def each_recording(table: CandidateTable) -> Iterator[tuple[int, slice]]:
@@ -65,7 +55,7 @@ def judge(
     tally = Tally()
     for number, part in each_recording(table):
         if kind(table.groups[number]):
-            found_s = accept(table.onset_s[part], scores[part] >= least)
+            found_s = accept(table.onset_s[part], scores[part] >= least, DEAD_TIME_S)
             tally.count(table.taps_s[number], found_s, float(table.durations_s[number]))
     return tally
 
@@ -95,7 +85,7 @@ def split_errors(table: CandidateTable, scores: IntArray, least: int, kind: Call
         if not kind(table.groups[number]):
             continue
         taps_s, likely, onset_s = table.taps_s[number], scores[part] >= least, table.onset_s[part]
-        accepted = accept(onset_s, likely)
+        accepted = accept(onset_s, likely, DEAD_TIME_S)
         matching = match_onsets(taps_s, accepted, window_s=WINDOW_S)
         taps += taps_s.size
         found += len(matching.pairs)

@@ -22,6 +22,16 @@ Item = TypeVar("Item")
 MAX_HTML_ROWS = 60
 
 
+def compute_f1(tp: int, fp: int, fn: int) -> float:
+    """Harmonic mean of precision and recall, 2·tp / (2·tp + fp + fn); nan without taps and detections.
+
+    >>> compute_f1(6, 2, 2), compute_f1(0, 0, 0)
+    (0.75, nan)
+    """
+    total = 2 * tp + fp + fn
+    return 2 * tp / total if total else math.nan
+
+
 class ReadOnlyMapping(Mapping[str, Value]):
     """A mapping that cannot be changed; unlike the standard library's proxy it can be pickled, and copied to a dict.
 

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tapsig.core import load
 from tapsig.core.context import CONTEXT
-from tapsig.core.evidence_model import TEMPOS, EvidenceModel
+from tapsig.core.evidence_model import TEMPOS
 from tapsig.errors import ParameterError
 
 KEPT = 36
@@ -165,55 +165,11 @@ def _list_starts(code: Sequence[int]) -> list[bool]:
     return [tap == 0 for digit in code for tap in range(digit)]
 
 
-class EvidenceCore:
-    """Keeps candidates until an entry is over. Times are milliseconds from 0, at most 2**31 of them."""
-
-    def __init__(self, model: EvidenceModel, silence_s: float) -> None:
-        self._ffi, self._library = load()
-        self._config = self._ffi.new("tapsig_evidence_config *")
-        self._keeps = model.fill(self._config, silence_s)
-        self._state = self._ffi.new("tapsig_evidence *")
-        self._candidate = self._ffi.new("tapsig_candidate *")
-        self.reset()
-
-    def reset(self) -> None:
-        """Forget everything."""
-        self._library.tapsig_evidence_init(self._state)
-
-    @property
-    def config(self) -> Any:
-        """Its `tapsig_evidence_config`."""
-        return self._config
-
-    @property
-    def is_open(self) -> bool:
-        """Whether an entry is going on."""
-        return bool(self._state.open)
-
-    def push(self, onset_ms: int, score: int, row: bytes) -> None:
-        """Take a candidate, in the order of decision."""
-        self._candidate.block, self._candidate.score = onset_ms, score
-        self._ffi.memmove(self._candidate.row, row, len(row))
-        self._library.tapsig_evidence_push(self._state, self._config, self._candidate)
-
-    def tick(self, known_ms: int) -> list[Weighed]:
-        """Say that no candidate before `known_ms` follows. Returns the entries that are over."""
-        over = []
-        while self._library.tapsig_evidence_tick(self._state, self._config, known_ms):
-            over.append(weigh(self._state, self._config, self._keeps))
-            self._library.tapsig_evidence_next(self._state, self._config)
-        return over
-
-    def finish(self) -> list[Weighed]:
-        """Say that no candidate follows at all."""
-        return self.tick(int(self._state.last_likely) + int(self._config.silence_ms)) if self.is_open else []
-
-
 def weigh(state: Any, config: Any, keeps: Any) -> Weighed:
     """A copy of the entry that is over in a `tapsig_evidence`; `keeps` is what `config` points to."""
     ffi, library = load()
     kept = ffi.new("tapsig_evidence *")
-    ffi.memmove(kept, ffi.addressof(state) if ffi.typeof(state).kind == "struct" else state, ffi.sizeof(kept[0]))
+    ffi.memmove(kept, ffi.addressof(state), ffi.sizeof(kept[0]))
     newest = int(kept.newest)
     inside = [kept.order[i] for i in range(kept.first, kept.stop)]
     return Weighed(

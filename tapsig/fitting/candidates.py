@@ -11,6 +11,7 @@ from tapsig.core.tap import TapCore
 from tapsig.detectors.model import Model
 from tapsig.errors import ParameterError
 from tapsig.records import Recording, require_labels
+from tapsig.results import compute_f1
 from tapsig.units import BoolArray, FloatArray, IntArray
 
 EARLY_S, LATE_S = 0.012, 0.025  # a candidate this long before or after an onset may be its detection
@@ -165,8 +166,7 @@ class OperatingPoint:
     @property
     def f1(self) -> float:
         """2·tp / (2·tp + fp + fn); nan without taps and detections."""
-        total = 2 * self.tp + self.fp + self.fn
-        return 2 * self.tp / total if total else float("nan")
+        return compute_f1(self.tp, self.fp, self.fn)
 
     @property
     def errors(self) -> int:

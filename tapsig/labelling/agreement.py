@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.records import TAP, Label
+from tapsig.results import compute_f1
 from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
 from tapsig.units import FloatArray, check_range
 
@@ -45,8 +46,7 @@ class Agreement:
     @property
     def f1(self) -> float:
         """2·both / (a + b): the same whichever labeller is taken as the reference; nan when neither has a tap."""
-        total = self.taps_a + self.taps_b
-        return 2.0 * self.both / total if total else float("nan")
+        return compute_f1(self.both, self.taps_a - self.both, self.taps_b - self.both)
 
     def percentiles_s(self) -> dict[int, float]:
         """Percentiles of b − a in seconds; nan when there are no pairs."""

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from tapsig.results import Counts
+from tapsig.results import Counts, compute_f1
 
 SECONDS_PER_HOUR = 3600.0
 
@@ -57,7 +57,7 @@ class Score(Counts):
     @property
     def f1(self) -> float:
         """Harmonic mean of both, 2·tp/(2·tp + fp + fn); nan without taps and detections."""
-        return _share(2 * self.tp, 2 * self.tp + self.fp + self.fn)
+        return compute_f1(self.tp, self.fp, self.fn)
 
     @property
     def false_alarms_per_hour(self) -> float:

@@ -2,7 +2,6 @@
 
 import dataclasses
 import itertools
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -19,6 +18,7 @@ from tapsig.entry import Entry, decode_taps
 from tapsig.errors import TapsigError
 from tapsig.loading.findings import LoadReport
 from tapsig.records import TAP, Label, Recording
+from tapsig.results import compute_f1
 from tapsig.scoring.matching import match_onsets
 from tapsig.summary.remedies import ErrorAdvice, advise_errors, find_changes, find_shortest_gap_s
 from tapsig.summary.ringing import Ringing, measure_ringing
@@ -46,8 +46,7 @@ class Marks:
     @property
     def f1(self) -> float:
         """2 · hits / (2 · hits + false + missed); nan where there is nothing to count."""
-        whole = 2 * self.hit_s.size + self.missed_s.size + self.false_s.size
-        return 2 * self.hit_s.size / whole if whole else math.nan
+        return compute_f1(self.hit_s.size, self.false_s.size, self.missed_s.size)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,13 +10,21 @@ import pytest
 
 from tapsig.converter import Converter
 from tapsig.core.context import CONTEXT
-from tapsig.core.evidence import KEPT, NO_TAPS, UNREACHED, EvidenceCore, Weighed
+from tapsig.core.evidence import KEPT, NO_TAPS, UNREACHED, JudgeCore, Weighed
 from tapsig.core.evidence_model import TEMPOS, EvidenceModel, bin_of
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryMachine, EntryParameters
 from tapsig.entry.decoding import EntryListener, decode_recording
-from tapsig.entry.evidence import Candidate, Evidence, EvidenceEntry, EvidenceMachine, explain, shipped_model
+from tapsig.entry.evidence import (
+    Candidate,
+    Evidence,
+    EvidenceEntry,
+    EvidenceMachine,
+    explain,
+    judge_config,
+    shipped_model,
+)
 from tapsig.errors import ParameterError
 from tapsig.records import Gap, Recording
 from tapsig.simulation import simulate_scene
@@ -26,11 +34,16 @@ ALIKE = bytes([100] * len(FEATURES))
 TREES = (("like_likely", 90, -40, ("score", 90, ("nearest", 30, 55, -20), 64)), ("interval", 75, 12, -12))
 
 
+def start(model: EvidenceModel) -> JudgeCore:
+    """Without a code, so that all entries are only decoded."""
+    return JudgeCore(*judge_config(EntryParameters(), (), Evidence(model=model)))
+
+
 def weigh(times_ms: Sequence[int], scores: Sequence[int], rows: Sequence[bytes], model: EvidenceModel) -> Weighed:
-    core = EvidenceCore(model, 3.0)
+    core = start(model)
     for candidate in zip(times_ms, scores, rows, strict=True):
         core.push(*candidate)
-    [weighed] = core.finish()
+    [(weighed, _)] = core.finish()
     return weighed
 
 
@@ -202,10 +215,10 @@ def test_a_code_less_likely_than_no_taps_is_not_accepted_however_low_the_thresho
 def test_a_blow_among_its_likes_gains_and_an_odd_one_loses() -> None:
     """The shipped context model on nine candidates of equal log-odds, one of them unlike the others."""
     odd = bytes([60] * len(FEATURES))
-    core = EvidenceCore(shipped_model(), 3.0)
+    core = start(shipped_model())
     for index, time in enumerate(tap_code((4, 1, 4))):
         core.push(time, 64, odd if index == 4 else ALIKE)
-    [weighed] = core.finish()
+    [(weighed, _)] = core.finish()
     odds = weighed.list_odds()
     assert max(odds[:4] + odds[5:]) > 64 > odds[4]
 
@@ -263,11 +276,11 @@ def test_time_goes_on_behind_a_gap(recording: Recording) -> None:
 
 
 def test_the_memory_holds_the_likeliest_36_candidates() -> None:
-    core = EvidenceCore(EvidenceModel(), 3.0)
+    core = start(EvidenceModel())
     scores = 4 * (np.random.default_rng(1).permutation(60) - 30)
     for index, score in enumerate([*scores.tolist(), 200]):
         core.push(1000 + 120 * index, score, ALIKE)
-    [weighed] = core.finish()
+    [(weighed, _)] = core.finish()
     assert KEPT == 36
     assert sorted(weighed.score) == [*range(4 * -5, 4 * 30, 4), 200]
     assert list(weighed.onset_ms) == sorted(weighed.onset_ms)
