@@ -1,7 +1,5 @@
 """The plate generator against closed forms of plates, contacts, damping and converters, and its timing rules."""
 
-import itertools
-
 import numpy as np
 import pytest
 from scipy.signal import oaconvolve
@@ -9,18 +7,9 @@ from scipy.signal import oaconvolve
 plate = pytest.importorskip("benchmarks.generators.plate", reason="the benchmarks are not part of the package")
 structure = pytest.importorskip("benchmarks.generators.plate_structure")
 
-from tapsig.errors import ParameterError  # noqa: E402
-from tapsig.records import Recording  # noqa: E402
 
 SMALL = (16, 14, 8)
 SUPPORTED, CLAMPED = ((1e9, 0.0),) * 4, ((1e9, 1e6),) * 4
-
-
-def simulate(door: int, scene: str, *, taps: str, seed: int, duration_s: float = 30.0) -> dict[str, Recording]:
-    recordings: dict[str, Recording] = plate.GENERATOR.simulate(
-        door, scene, fs=2000.0, duration_s=duration_s, taps=taps, seed=seed
-    )
-    return recordings
 
 
 def test_a_supported_steel_plate_has_the_frequencies_of_the_closed_form() -> None:
@@ -142,54 +131,6 @@ def test_the_block_convolution_equals_a_plain_one() -> None:
     np.testing.assert_allclose(heard, expected, atol=1e-9 * np.abs(expected).max())
 
 
-@pytest.mark.parametrize("scene", plate.GENERATOR.scenes)
-def test_the_same_call_gives_the_same_samples_and_all_positions_the_same_events(scene: str) -> None:
-    first, again = (simulate(4, scene, taps="single", seed=3, duration_s=4.0) for _ in range(2))
-    other = simulate(4, scene, taps="single", seed=4, duration_s=4.0)
-    assert 3 <= len(first) <= 4
-    for position, recording in first.items():
-        np.testing.assert_array_equal(recording.samples, again[position].samples)
-        assert not np.array_equal(recording.samples, other[position].samples)
-        assert recording.labels == again[position].labels == first["frame"].labels
-        assert recording.labels is not None
-        onsets = [label.onset_s for label in recording.labels]
-        assert onsets == sorted(onsets)
-        assert all(0.0 <= onset < 4.0 for onset in onsets)
-        counts = (recording.samples - recording.range_v[0]) / recording.step_v
-        np.testing.assert_allclose(counts, np.round(counts), atol=1e-6)  # on the converter's steps, within its rails
-        assert counts.min() > -0.5
-        assert counts.max() < 2**recording.adc_bits - 0.5
-
-
-def test_entries_keep_the_rhythm_of_taps_digits_and_entries() -> None:
-    door = plate.make_door(0)
-    firsts = []
-    for seed in range(40):
-        planned = plate.plan_taps(door, "entries", 45.0, np.random.default_rng(seed))
-        firsts.append(planned[0][1][0])
-        assert planned[-1][1][-1] < 45.0
-        for (_, one), (_, following) in itertools.pairwise(planned):
-            assert following[0] - one[-1] >= 3.2
-        for _, taps in planned:
-            gaps = np.diff(taps)
-            pauses = gaps > 0.8
-            assert ((gaps[~pauses] >= 0.14 - 1e-9) & (gaps[~pauses] <= 0.6 + 1e-9)).all()
-            assert ((gaps[pauses] >= 1.05 - 1e-9) & (gaps[pauses] <= 2.2 + 1e-9)).all()
-            digits = np.diff(np.flatnonzero(np.concatenate([[True], pauses, [True]])))
-            assert len(digits) in (3, 4)
-            assert digits.max() <= 6
-    cold = np.array(firsts) <= 0.6
-    assert min(firsts) >= 0.15
-    assert 0.15 < cold.mean() < 0.55  # a third
-
-
-def test_single_taps_are_apart_and_none_means_none() -> None:
-    gaps = np.diff(simulate(5, "quiet", taps="single", seed=1, duration_s=40.0)["frame"].taps_s)
-    assert (gaps >= 1.6).all()
-    assert (gaps <= 8.0).all()
-    assert simulate(5, "quiet", taps="none", seed=1, duration_s=5.0)["frame"].taps_s.size == 0
-
-
 def test_doors_differ_in_gain_by_40_db_and_in_bits_and_levels() -> None:
     doors = [plate.make_door(number) for number in range(12)]
     gain_db = 20.0 * np.log10([door.gain[0] for door in doors])
@@ -212,23 +153,3 @@ def test_nothing_is_felt_before_a_labelled_onset_and_much_soon_after() -> None:
     power = felt**2
     assert power[:, :first].max() < 1e-18 * power.max()
     assert (power[:, first : first + 60].max(axis=1) > 0.05 * power[:, : first + 3000].max(axis=1)).all()  # in 10 ms
-
-
-def test_energy_in_a_quiet_recording_rises_at_the_labelled_onsets() -> None:
-    louder = []
-    for recording in simulate(2, "quiet", taps="single", seed=2).values():
-        level = np.median(recording.samples)
-        for tap in recording.taps_s:
-            at = int(np.ceil(tap * recording.fs))
-            before, after = recording.samples[at - 60 : at] - level, recording.samples[at : at + 60] - level
-            louder.append(np.sum(after**2) > 4.0 * np.sum(before**2))
-    assert np.mean(louder) > 0.9  # a weak hand on a deaf position may stay within the noise
-
-
-def test_wrong_arguments_are_named_with_what_is_allowed() -> None:
-    with pytest.raises(ParameterError, match="scene is 'snow'; it must be one of quiet"):
-        simulate(1, "snow", taps="none", seed=1)
-    with pytest.raises(ParameterError, match="taps is 'all'"):
-        simulate(1, "quiet", taps="all", seed=1)
-    with pytest.raises(ParameterError, match="no code entry fits"):
-        simulate(1, "quiet", taps="entries", seed=1, duration_s=2.0)
