@@ -111,7 +111,8 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
             f"Delay of each tap between channels (unreliable below a correlation of 0.7)\n{render_table(header, lines)}"
         )
     parts.append(
-        "95 % intervals: of scores as in 'tapsig score', of differences and levels by bootstrap.\n"
+        "95 % intervals: of scores as in 'tapsig score', of differences by bootstrap, of levels Student's; too few\n"
+        "recordings have none.\n"
         "p: permutation test, Holm's adjustment for all pairs."
     )
     return "\n\n".join(parts) + "\n"

@@ -8,16 +8,17 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from tapsig.comparison.levels import Levels, measure_levels
-from tapsig.comparison.statistics import percentile_interval
 from tapsig.dsp.delay import compute_delay
 from tapsig.loading.corpus import Corpus
 from tapsig.records import Recording
 from tapsig.scoring.criteria import Estimate, list_estimates
+from tapsig.scoring.intervals import CONFIDENCE
 from tapsig.scoring.parallel import run_tasks
 from tapsig.units import FloatArray, seconds_to_samples
 
-SEED = 20_260_103
-RESAMPLES = 2000
+MIN_RECORDINGS = 3
+"""Fewer give no interval: two agree by chance too often."""
+NOT_NEGATIVE = ("spread_db", "ringdown_s", "operating_area_db_ms")
 BEFORE_S, AFTER_S, MAX_LAG_S = 0.01, 0.03, 0.01
 
 
@@ -25,7 +26,8 @@ BEFORE_S, AFTER_S, MAX_LAG_S = 0.01, 0.03, 0.01
 class PositionLevels:
     """One position: means over its recordings (levels in dB re 1 V above 20 Hz; T60 in s; operating area in dB × ms).
 
-    Intervals: percentile bootstrap over recordings. `spread_db` is the standard deviation of single taps.
+    Intervals: Student's, mean ± t·s/√n over n recordings; nan for fewer than three. `spread_db` is the standard
+    deviation of single taps.
     """
 
     position: str
@@ -111,14 +113,16 @@ def measure_corpus(
     return levels, delays
 
 
-def _estimate_mean(values: list[float]) -> Estimate:
+def _estimate_mean(values: list[float], least: float) -> Estimate:
+    """The mean with Student's interval, of a quantity that is at least `least`."""
+    from scipy.special import stdtrit  # heavy
+
     known = np.array([value for value in values if math.isfinite(value)])
-    if not known.size:
-        return Estimate(math.nan)
-    if known.size == 1:
-        return Estimate(float(known[0]))
-    means = np.random.default_rng(SEED).choice(known, (RESAMPLES, known.size)).mean(axis=1)
-    return Estimate(float(known.mean()), *percentile_interval(means))
+    mean = float(known.mean()) if known.size else math.nan
+    if known.size < MIN_RECORDINGS:
+        return Estimate(mean)
+    half = float(stdtrit(known.size - 1, 0.5 + CONFIDENCE / 2) * known.std(ddof=1)) / math.sqrt(known.size)
+    return Estimate(mean, max(least, mean - half), mean + half)
 
 
 def summarise_levels(levels: Sequence[Levels], order: Sequence[str]) -> tuple[PositionLevels, ...]:
@@ -128,7 +132,10 @@ def summarise_levels(levels: Sequence[Levels], order: Sequence[str]) -> tuple[Po
         of_position = [level for level in levels if level.position == position]
         taps = sum(level.taps_db.size for level in of_position)
         names = [field.name for field in fields(PositionLevels)[3:]]
-        estimates = [_estimate_mean([getattr(level, name) for level in of_position]) for name in names]
+        estimates = [
+            _estimate_mean([getattr(level, name) for level in of_position], 0.0 if name in NOT_NEGATIVE else -math.inf)
+            for name in names
+        ]
         lines.append(PositionLevels(position, len(of_position), taps, *estimates))
     return tuple(lines)
 

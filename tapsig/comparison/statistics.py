@@ -158,7 +158,7 @@ def estimate_needed(
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """Value of `first` less that of `second`, with a percentile interval.
+    """Value of `first` less that of `second`, with a percentile interval (nan: see `compare_pairs`).
 
     `p` is that of a permutation test, `p_adjusted` after Holm's adjustment for all pairs. `needed` is the number of
     recordings (of each, when unpaired) that would show the difference, if it is as large as observed.
@@ -177,6 +177,14 @@ class Difference:
         return self.p_adjusted < SIGNIFICANCE
 
 
+def _limit_interval(seen: float, resampled: FloatArray, most: float) -> Estimate:
+    """The difference with its percentile interval, within ±`most`: widened departures may exceed what is possible."""
+    if not np.isfinite(resampled).all():
+        return Estimate(seen)
+    low, high = percentile_interval(np.clip(resampled, -most, most))
+    return Estimate(seen, min(seen, low), max(seen, high))
+
+
 def compare_pairs(
     names: Sequence[str],
     columns: Sequence[FloatArray],
@@ -187,7 +195,11 @@ def compare_pairs(
     paired: bool,
     seed: int,
 ) -> tuple[Difference, ...]:
-    """The differences of `pairs` of columns (recordings, fields), whose resampled `values` have the shape (r, k)."""
+    """The differences of `pairs` of columns (recordings, fields), whose resampled `values` have the shape (r, k).
+
+    There is no interval where the recordings are too few for any difference to be significant, or where the criterion
+    is undefined in some of the resamples.
+    """
     permute = permute_swaps if paired else permute_labels
     p_values = [permute(columns[a], columns[b], criterion, seed=seed) for a, b in pairs]
     differences = []
@@ -197,7 +209,8 @@ def compare_pairs(
         size = min(len(columns[a]), len(columns[b]))
         error = float(np.nanstd(resampled)) / widen_to_student(size) if np.isfinite(resampled).any() else math.nan
         needed = estimate_needed(size, seen, error, comparisons=len(pairs), paired=paired)
-        estimate = Estimate(seen, *percentile_interval(resampled))
+        enough = compute_min_p(len(columns[a]), len(columns[b]), paired=paired) * len(pairs) <= SIGNIFICANCE
+        estimate = _limit_interval(seen, resampled, criterion.most) if enough else Estimate(seen)
         differences.append(Difference(names[a], names[b], estimate, p, adjusted, needed))
     return tuple(differences)
 

@@ -16,7 +16,8 @@ METHOD = (
     "Positions are compared on the recordings that were made at all of them at once, where there are any: the same"
     " taps in the same scenes.",
     f"Probability of being best: share of {RESAMPLES} bootstrap samples of these recordings in which the position"
-    " leads; ties are shared. 95 % intervals of differences and levels: bootstrap over recordings.",
+    " leads; ties are shared. 95 % intervals of differences: bootstrap over recordings; of levels: Student's, from"
+    " three recordings on.",
     INTERVALS,
     "p: permutation test, the positions swapped within recordings; Holm's adjustment for all pairs. A difference is"
     " called significant under 0.05.",

@@ -49,6 +49,7 @@ class Criterion:
     sign : -1 where less is better, otherwise 1.
     compute : sums (..., fields) to values (...); nan where undefined.
     interval : counts of files (files, fields) to the edges of the 95 % interval.
+    most : the largest value possible; the least is 0.
     """
 
     name: str
@@ -56,6 +57,7 @@ class Criterion:
     sign: int
     compute: "Callable[[FloatArray], FloatArray]"
     interval: "Callable[[FloatArray], tuple[float, float]]"
+    most: float = math.inf
 
     def estimate(self, counts: "FloatArray") -> Estimate:
         """The value over all files, counts of shape (files, fields), with its interval."""
@@ -78,7 +80,7 @@ def _share(name: str, words: str, part: int, *whole: int) -> Criterion:
 
         return clustered_share_interval(counts[:, part], counts[:, whole].sum(axis=1))
 
-    return Criterion(name, words, 1, compute, interval)
+    return Criterion(name, words, 1, compute, interval, 1.0)
 
 
 def _f1() -> Criterion:
@@ -93,7 +95,7 @@ def _f1() -> Criterion:
         found = share.compute(sums)
         return 2 * found / (1 + found)
 
-    return Criterion(share.name, share.words, 1, compute, interval)
+    return Criterion(share.name, share.words, 1, compute, interval, 1.0)
 
 
 def _false_alarms() -> Criterion:

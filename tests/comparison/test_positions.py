@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from scipy import stats
 
 from tapsig.cli import main
 from tapsig.comparison.advice import advise, compare_detectors, describe_left_out
-from tapsig.comparison.channels import measure_delays
+from tapsig.comparison.channels import measure_delays, summarise_levels
 from tapsig.comparison.levels import measure_levels
 from tapsig.comparison.positions import PositionStudy, rank_positions
 from tapsig.errors import ParameterError
@@ -211,6 +212,22 @@ def test_levels_are_those_that_were_put_in() -> None:
     assert levels.ringdown_s == pytest.approx(0.4, rel=0.03)
     # Crests of 30 ms of Gaussian noise (240 samples): the 95 % point of their maximum is 3.7 σ (Φ^480 = 0.95).
     assert levels.nuisance_db == pytest.approx(-60 + 20 * np.log10(3.70), abs=0.5)
+
+
+@pytest.mark.parametrize(("recordings", "spread"), [(1, 1.0), (2, 1.0), (3, 1.0), (6, 1.0), (3, 100.0)])
+def test_levels_of_few_recordings_have_students_interval_or_none(recordings: int, spread: float) -> None:
+    # scipy.stats.t.interval of the mean; a decay time and an area are not negative.
+    rng, base = np.random.default_rng(recordings), measure_levels(ringing([2.0, 5.0], amplitude=0.5, t60_s=0.4))
+    values = spread * rng.normal(1.0, 0.3, (recordings, 2))
+    levels = [replace(base, noise_db=base.tap_db - over, t60_s=np.array([t60])) for over, t60 in values]
+    [line] = summarise_levels(levels, ["frame"])
+    for one, of_one, least in ((line.over_noise_db, values[:, 0], -np.inf), (line.ringdown_s, values[:, 1], 0.0)):
+        assert one.value == pytest.approx(of_one.mean())
+        if recordings < 3:
+            assert np.isnan([one.low, one.high]).all()
+        else:
+            low, high = stats.t.interval(0.95, recordings - 1, of_one.mean(), stats.sem(of_one))
+            assert (one.low, one.high) == pytest.approx((max(low, least), high))
 
 
 def test_noise_is_not_less_than_the_rounding_of_the_converter() -> None:

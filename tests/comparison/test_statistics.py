@@ -122,6 +122,25 @@ def test_resampled_mean_has_the_interval_of_student(count: int) -> None:
     assert (low, high) == pytest.approx(theirs, abs=0.12 * (theirs[1] - theirs[0]) / 2)
 
 
+@pytest.mark.parametrize("files", [2, 3, 5, 6, 12])
+def test_intervals_of_differences_hold_the_estimate_and_what_is_possible(files: int) -> None:
+    # F1 lies between 0 and 1, so differences between -1 and 1. 2/2^6 is the first p-value under 0.05.
+    rng = np.random.default_rng(files)
+    for _ in range(30):
+        counts = np.zeros((files, 2, len(FIELDS)))
+        counts[:, :, :3] = rng.poisson(0.4 * rng.integers(1, 9, (files, 2, 3)))
+        columns = [counts[:, 0], counts[:, 1]]
+        values = comparison.resample(counts, CRITERIA["f1"], seed=1)
+        [pair] = comparison.compare_pairs(["a", "b"], columns, values, [(0, 1)], CRITERIA["f1"], paired=True, seed=1)
+        one = pair.estimate
+        seen = [2 * tp / (2 * tp + fp + fn) if tp + fp + fn else math.nan for tp, fp, fn in counts.sum(axis=0)[:, :3]]
+        assert one.value == pytest.approx(seen[0] - seen[1], nan_ok=True)
+        if files < 6 or not np.isfinite(values).all():
+            assert np.isnan([one.low, one.high]).all()
+        else:
+            assert -1 <= one.low <= one.value <= one.high <= 1
+
+
 def test_one_recording_has_nothing_to_resample() -> None:
     values = np.full((1, 2, 1), 3.0)
     np.testing.assert_array_equal(comparison.resample(values, MEAN, seed=5), np.full((comparison.RESAMPLES, 2), 3.0))
