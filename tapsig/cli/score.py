@@ -79,7 +79,8 @@ def render_scores(table: "ScoreTable", format_: str) -> str:
     entries = [[*pair, *(opened.get((*pair, position), "–") for position in positions)] for pair in pairs]
     return (
         f"{render_table(header, lines)}\n\n"
-        "95 % intervals: Wilson, wider by how much files differ (one file alone: as if its taps were independent)."
-        f" Window ±{table.window_s * 1e3:g} ms.\n\ncode entries that open (rule: decoded digit for digit), of"
+        "95 % intervals: Wilson, with a design effect for recordings that differ (with one file, taps are taken as"
+        " independent).\n"
+        f"Window ±{table.window_s * 1e3:g} ms.\n\ncode entries that open (rule: decoded digit for digit), of"
         f" those made\n{render_table(['detector', 'decoder', *positions], entries)}\n"
     )

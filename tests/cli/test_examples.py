@@ -111,13 +111,15 @@ def test_the_program_in_the_readme_runs(
     first: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     readme = (DEMO.parent / "README.md").read_text(encoding="utf-8")
-    program = re.search(r"# For developers.*?```python\n(.*?)```", readme, re.DOTALL)
-    assert program is not None
+    programs = re.findall(r"```python\n(.*?)```", readme[readme.index("# For developers") :], re.DOTALL)
     shutil.copytree(first, tmp_path / "first")
     monkeypatch.chdir(tmp_path)
     with pytest.warns(tapsig.RecordingWarning, match="labels taken from"):
-        exec(compile(program[1], "README.md", "exec"), {})
-    assert "<Records: 3 of Entry>" in capsys.readouterr().out  # "3" (practice), 3-1-4 and 2-1-3, as the README.txt says
+        exec(compile("\n".join(programs), "README.md", "exec"), {})
+    shown = capsys.readouterr().out
+    for digits in ("(3,)", "(3, 1, 4)", "(2, 1, 3)"):  # practice and two codes, as the README.txt says: 17 taps
+        assert digits in shown
+    assert shown.count("tap at ") == 3 + 8 + 6
 
 
 @pytest.mark.slow
