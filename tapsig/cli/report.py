@@ -14,7 +14,7 @@ import argparse
 import dataclasses
 import shlex
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.corpus_options import CHOICES, add_choice_arguments, find_corpus, name_figure
 from tapsig.cli.detector_options import add_cache_argument, load_variants, note_table
@@ -182,10 +182,11 @@ def _summarise(
     *,
     noted: bool = True,
 ) -> "RecordingSummary":
-    from tapsig.summary.parts import summarise_wav  # heavy rooms load when they are used
+    from tapsig.loading import ReadOptions  # heavy rooms load when they are used
+    from tapsig.summary.parts import summarise_wav
     from tapsig.summary.recording import summarise_recording
 
-    position, vehicle, scene = (getattr(entry, name, "") for name in ("position", "vehicle", "scene"))
+    where: dict[str, Any] = {word: getattr(entry, word, "") for word in ("position", "vehicle", "scene")}
     simulated = entry is not None and bool(entry.seed)
     begin_s, end_s = check_span(args)
     with progress_bar(100, "%") as advance:
@@ -198,15 +199,11 @@ def _summarise(
                 args.recording,
                 variants,
                 name=name,
-                channel=args.channel or 0,
-                full_scale_v=args.full_scale_v,
-                adc_bits=args.adc_bits,
-                labels=find_labels(args),
+                options=ReadOptions(
+                    args.channel or 0, None, args.full_scale_v, args.adc_bits, find_labels(args), **where
+                ),
                 begin_s=begin_s,
                 end_s=end_s,
-                position=position,
-                vehicle=vehicle,
-                scene=scene,
                 simulated=simulated,
                 window_s=args.window,
                 progress=progress,
@@ -214,7 +211,7 @@ def _summarise(
         recording, report = read_with_report(args, labels=args.labels)
         if noted:
             note_findings(args.recording, recording.findings)
-        recording = dataclasses.replace(recording, position=position, vehicle=vehicle, scene=scene)
+        recording = dataclasses.replace(recording, **where)
         return summarise_recording(
             recording, variants, name=name, report=report, simulated=simulated, window_s=args.window, progress=progress
         )

@@ -15,6 +15,7 @@ from tapsig.entry import decode_taps
 from tapsig.errors import ParameterError
 from tapsig.loading import ReadOptions, load_labels, read_wav_blocks, read_wav_info
 from tapsig.loading.parts import LARGE_SAMPLES, read_wav_span
+from tapsig.loading.read_options import DEFAULTS
 from tapsig.records import TAP, Label, Recording
 from tapsig.summary.recording import Marks, RecordingSummary, describe_setting, match_times, summarise_recording
 from tapsig.summary.spectrogram import Spectrogram, SpectrogramBuilder
@@ -31,15 +32,9 @@ def summarise_wav(
     variants: Mapping[str, Variant],
     *,
     name: str,
-    channel: int = 0,
-    full_scale_v: float | None = None,
-    adc_bits: int | None = None,
-    labels: str | Path | None = None,
+    options: ReadOptions = DEFAULTS,
     begin_s: float = 0.0,
     end_s: float = math.inf,
-    position: str = "",
-    vehicle: str = "",
-    scene: str = "",
     simulated: bool = False,
     window_s: float = 0.05,
     progress: Callable[[float], None] | None = None,
@@ -53,9 +48,8 @@ def summarise_wav(
     Raises RecordingError and LabelError as the loaders do, ParameterError for a span outside the recording.
     """
     info = read_wav_info(path)
-    options = ReadOptions(channel=channel, full_scale_v=full_scale_v, adc_bits=adc_bits, labels=labels)
-    scale_v = options.wav_scale_v
-    known = None if labels is None else load_labels(labels)
+    channel, scale_v = options.channel or 0, options.wav_scale_v
+    known = load_labels(options.labels) if options.labels else None
     first_s, last_s = begin_s, min(end_s, info.duration_s)
     if not 0.0 <= first_s < last_s:
         raise ParameterError(
@@ -64,7 +58,7 @@ def summarise_wav(
 
     def read_part(start_s: float, stop_s: float) -> Recording:
         part = read_wav_span(path, start_s, stop_s, options, labels=known)
-        return dataclasses.replace(part, position=position, vehicle=vehicle, scene=scene)
+        return dataclasses.replace(part, position=options.position, vehicle=options.vehicle, scene=options.scene)
 
     if (last_s - first_s) * info.fs <= LARGE_SAMPLES:
         return summarise_recording(

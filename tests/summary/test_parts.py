@@ -8,7 +8,7 @@ import pytest
 
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.errors import ParameterError
-from tapsig.loading import load_recording, write_wav
+from tapsig.loading import ReadOptions, load_recording, write_wav
 from tapsig.loading import parts as loading_parts
 from tapsig.summary import parts
 from tapsig.summary.parts import find_busiest, summarise_wav
@@ -52,7 +52,7 @@ def test_a_long_file_gives_what_the_whole_gives(long_wav: Path, monkeypatch: pyt
     monkeypatch.setattr(parts, "LARGE_SAMPLES", 50_000)
     monkeypatch.setattr(parts, "EXAMINED_S", 40.0)
     shares: list[float] = []
-    made = summarise_wav(long_wav, VARIANTS, name="long", labels=labels, progress=shares.append)
+    made = summarise_wav(long_wav, VARIANTS, name="long", options=ReadOptions(labels=labels), progress=shares.append)
     assert shares == sorted(shares)
     assert (0.0 < shares[0] < 0.5, shares[-1]) == (True, pytest.approx(1.0))
     for name in ("found_s", "hit_s", "missed_s", "false_s"):
@@ -68,7 +68,12 @@ def test_a_long_file_gives_what_the_whole_gives(long_wav: Path, monkeypatch: pyt
 
 def test_a_part_of_a_file_is_at_its_own_time(long_wav: Path) -> None:
     made = summarise_wav(
-        long_wav, VARIANTS, name="part", labels=long_wav.with_suffix(".csv"), begin_s=99.0, end_s=111.5
+        long_wav,
+        VARIANTS,
+        name="part",
+        options=ReadOptions(labels=long_wav.with_suffix(".csv")),
+        begin_s=99.0,
+        end_s=111.5,
     )
     np.testing.assert_allclose(made.taps_s, np.arange(100.0, 112.0), atol=1e-9)
     np.testing.assert_allclose(made.last.hit_s, made.taps_s, atol=0.01)
