@@ -3,7 +3,7 @@
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
@@ -57,6 +57,10 @@ class HealthReport(Result):
     def codes(self) -> tuple[str, ...]:
         """The codes of the findings."""
         return tuple(finding.code for finding in self.findings)
+
+    def shift(self, by_s: float) -> "HealthReport":
+        """The same with all times later by `by_s`: those of a file of which this is a part."""
+        return replace(self, findings=tuple(replace(one, first_s=one.first_s + by_s) for one in self.findings))
 
     def to_dict(self) -> dict[str, object]:
         """Plain Python types."""

@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         from tapsig.report.figures import plot_health  # lazy: matplotlib loads only when something is drawn
 
         figures = {
-            name: plot_health(recording, _in_file_time(reports[name], -recording.start_s), title=name)
+            name: plot_health(recording, reports[name].shift(-recording.start_s), title=name)
             for name, recording in drawn.items()
         }
         draw(figures, args.plot, force=args.force)
@@ -79,12 +79,6 @@ def _name_options(report: "HealthReport", args: argparse.Namespace) -> "HealthRe
 
 def _refuse_to_draw(path: object) -> ParameterError:
     return ParameterError(f"--plot: {path} is too long to draw; choose a part with --from and --to")
-
-
-def _in_file_time(report: "HealthReport", start_s: float) -> "HealthReport":
-    """The report of a part that begins at `start_s`, with times of the whole file."""
-    findings = (replace(finding, first_s=finding.first_s + start_s) for finding in report.findings)
-    return replace(report, findings=tuple(findings)) if start_s else report
 
 
 def _check_files(args: argparse.Namespace) -> "Iterator[Checked]":
@@ -129,7 +123,7 @@ def _check_file(name: str, args: argparse.Namespace) -> "Iterator[Checked]":
             else:
                 recording, report = read_with_report(args, labels=labels)
                 checked = check_health_of_recording(recording, report)
-                one = replace(checked, report=_in_file_time(checked.report, recording.start_s))
+                one = replace(checked, report=checked.report.shift(recording.start_s))
                 advance(int(base_s + recording.duration_s))
             kept = recording if args.plot is not None else None
             yield name if len(asked) == 1 else f"{name} channel {args.channel}", one, kept

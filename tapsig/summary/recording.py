@@ -224,7 +224,7 @@ def summarise_recording(
     """
     begin_s = recording.start_s
     step = _count_steps(2 * len(variants) + 4, progress)
-    health = _shift_findings(check_health(recording, report), begin_s)
+    health = check_health(recording, report).shift(begin_s)
     step()
     marks = find_marks(variants, recording, window_s=window_s, step=step)
     ringdown, reason, whose = measure_ringdown(recording, marks)
@@ -271,8 +271,3 @@ def _count_steps(total: int, progress: Callable[[float], None] | None) -> Callab
     """A function to be called after each of `total` steps."""
     done = itertools.count(1)
     return (lambda: progress(next(done) / total)) if progress is not None else (lambda: None)
-
-
-def _shift_findings(report: HealthReport, begin_s: float) -> HealthReport:
-    moved = (dataclasses.replace(finding, first_s=finding.first_s + begin_s) for finding in report.findings)
-    return dataclasses.replace(report, findings=tuple(moved))
