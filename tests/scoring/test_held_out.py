@@ -20,8 +20,10 @@ def test_taps_clearly_above_thumps_are_separated_in_the_middle_and_hold_out() ->
     assert (tuned.held_out_missed, tuned.held_out_false, tuned.held_out.value) == (0, 0, 1.0)
     assert isinstance(tuned.variant, FixedThreshold)
     assert 0.14 < tuned.variant.threshold_v < 0.36  # the geometric middle of 0.1 and 0.5 is 0.22
-    # 95 % Wilson interval of 8 of 8: 0.6756 to 1 (closed form 1/(1 + 1.96²/8)); F1 = 2·J/(1 + J)
-    assert tuned.held_out.low == pytest.approx(2 * 0.6756 / 1.6756, abs=1e-3)
+    # 95 % Wilson interval of n of n: 1/(1 + 1.96²/n) to 1; F1 = 2·J/(1 + J). Parts of 3, 2, 2 and 1 taps have the
+    # design effect 1 + (18/8 - 1)/4 (Kish), with the correlation that is assumed without misses.
+    low = 1 / (1 + 1.96**2 / (8 / 1.3125))
+    assert tuned.held_out.low == pytest.approx(2 * low / (1 + low), abs=1e-3)
 
 
 def test_what_only_one_piece_has_is_not_foreseen_on_it() -> None:
