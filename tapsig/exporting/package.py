@@ -1,6 +1,8 @@
 """A detector as a folder of C: the core's files, its numbers, their provenance, test vectors, a program to replay."""
 
+import csv
 import datetime
+import io
 import os
 import tempfile
 import textwrap
@@ -60,8 +62,10 @@ def render_parameters(prepared: Prepared, provenance: Mapping[str, str]) -> str:
         "date": datetime.date.today().isoformat(),
         **provenance,
     }
-    lines = [f'{name.removeprefix(".")},"{value}"' for name, value in rows if value]
-    return "\n".join(["name,value", *lines, *(f'"{name}","{value}"' for name, value in facts.items())]) + "\n"
+    text = io.StringIO()
+    lines = [(name.removeprefix("."), value) for name, value in rows if value]
+    csv.writer(text, lineterminator="\n").writerows([("name", "value"), *lines, *facts.items()])
+    return text.getvalue()
 
 
 def render_package(prepared: Prepared, *, provenance: Mapping[str, str] | None = None) -> dict[str, str]:

@@ -1,12 +1,15 @@
 """An export is published as one: never a header beside the source of another."""
 
+import csv
 import os
 from pathlib import Path
 
 import pytest
 
+from tapsig.detectors import load_detector, write_detector
 from tapsig.errors import ParameterError
 from tapsig.exporting import write_package
+from tapsig.exporting.package import export_detector
 
 NAMES = ("tapsig_numbers.h", "tapsig.c", "replay.c", "parameters.csv")
 OLD, NEW = (dict.fromkeys(NAMES, word) for word in ("old", "new"))
@@ -70,3 +73,15 @@ def test_what_is_there_is_kept_without_force_and_a_device_always(tmp_path: Path)
     with pytest.raises(ParameterError, match="not a regular file"):
         write_package(NEW, tmp_path)
     assert (tmp_path / "tapsig_numbers.h").read_text() == "old"
+
+
+def test_a_quote_in_the_detectors_path_leaves_the_parameters_a_table(tmp_path: Path) -> None:
+    mine = tmp_path / 'my "best", really.json'
+    write_detector(load_detector("fixed-threshold"), mine)
+    export_detector(str(mine), tmp_path / "out", fs=1000.0, code="3-1-4")
+    with open(tmp_path / "out" / "parameters.csv", encoding="utf-8", newline="") as file:
+        rows = list(csv.reader(file))
+    assert rows[0] == ["name", "value"]
+    assert {len(row) for row in rows} == {2}
+    assert ["detector", str(mine)] in rows
+    assert ["entry.code", "3-1-4"] in rows
