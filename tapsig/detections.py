@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
+from typing import overload
 
 import numpy as np
 
 from tapsig.errors import ParameterError
 from tapsig.records import Gap, times_of
-from tapsig.results import ReadOnlyMapping, Result
+from tapsig.results import ReadOnlyMapping, Result, field_names, have_equal_fields
 from tapsig.units import BoolArray, FloatArray, IntArray, read_only
 
 
@@ -74,7 +75,22 @@ class Detections(Result):
     def __iter__(self) -> Iterator[Detection]:
         return (self[index] for index in range(len(self)))
 
-    def __getitem__(self, index: int) -> Detection:
+    def __eq__(self, other: object) -> bool:
+        return have_equal_fields(self, other) if isinstance(other, Detections) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self.onset_samples.tobytes())
+
+    @overload
+    def __getitem__(self, index: int) -> Detection: ...
+    @overload
+    def __getitem__(self, index: slice | BoolArray) -> "Detections": ...
+    def __getitem__(self, index: int | slice | BoolArray) -> "Detection | Detections":
+        """The detection at a place; those of a slice, or of a mask as `select` takes it."""
+        if isinstance(index, slice):
+            return self._take(np.arange(len(self))[index])
+        if isinstance(index, bool) or not isinstance(index, (int, np.integer)):
+            return self.select(np.asarray(index))
         return Detection(
             float(self.onset_s[index]),
             int(self.onset_samples[index]),
@@ -96,8 +112,11 @@ class Detections(Result):
 
     def rows(self) -> list[dict[str, object]]:
         """One row for each: onset_s, onset_sample, decided_sample, strength, reason, and its features."""
-        names = [field.name for field in fields(Detection) if field.name != "features"]
+        names = [name for name in field_names(Detection) if name != "features"]
         return [{name: getattr(one, name) for name in names} | dict(one.features) for one in self]
+
+    def _columns(self) -> list[str]:
+        return [*(name for name in field_names(Detection) if name != "features"), *self.features]
 
     def _describe(self) -> str:
         rejected = sum(map(bool, self.reason))
@@ -114,13 +133,25 @@ class Detections(Result):
         return cls(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
 
     def select(self, mask: BoolArray) -> "Detections":
-        """The detections where `mask` (shape (n,)) is true."""
+        """The detections where `mask` (shape (n,)) is true.
+
+        Raises ParameterError for anything but one boolean for each detection.
+        """
+        chosen = np.asarray(mask)
+        if chosen.dtype != np.bool_ or chosen.shape != self.onset_samples.shape:
+            raise ParameterError(
+                f"mask is {mask!r:.80}; it must be {len(self)} booleans, one for each detection, such as"
+                " found.strength > 0.9 in found.select(mask)"
+            )
+        return self._take(np.flatnonzero(chosen))
+
+    def _take(self, places: IntArray) -> "Detections":
         return Detections(
-            self.onset_samples[mask],
-            self.decided_samples[mask],
-            self.strength[mask],
-            {key: values[mask] for key, values in self.features.items()},
-            tuple(reason for reason, keep in zip(self.reason, mask, strict=True) if keep),
+            self.onset_samples[places],
+            self.decided_samples[places],
+            self.strength[places],
+            {key: values[places] for key, values in self.features.items()},
+            tuple(self.reason[place] for place in places),
             self.fs,
             self.gaps,
         )

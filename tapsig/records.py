@@ -9,7 +9,8 @@ from typing import TypeVar
 import numpy as np
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
-from tapsig.units import BoolArray, FloatArray, IntArray, check_positive, read_only, to_floats, to_number
+from tapsig.results import have_equal_fields
+from tapsig.units import BoolArray, FloatArray, IntArray, check_positive, is_counts, read_only, to_floats, to_number
 
 TAP = "tap"
 Item = TypeVar("Item")
@@ -77,7 +78,8 @@ class Recording:
     findings : what was wrong with its file or assumed of it, and what was done about it.
     start_s : where in its file it begins; times of a part count from there.
 
-    Raises RecordingError for samples that are not 1-D or not finite, or for gaps out of order.
+    Two are equal when all fields are. Raises RecordingError for samples that are not 1-D or not finite, or for gaps out
+    of order; ParameterError for integers, which are counts, and for masked samples.
 
     >>> recording = Recording(np.zeros(8000), 8000.0, gaps=(Gap(4000, 2.0),))
     >>> recording.duration_s, recording.span_s
@@ -101,8 +103,13 @@ class Recording:
     start_s: float = 0.0
 
     def __post_init__(self) -> None:
-        samples = read_only(to_floats("samples", self.samples), np.float64)
         where = self.source or "recording"
+        if is_counts(self.samples):
+            raise ParameterError(
+                f"{where}: samples holds integers ({np.asarray(self.samples).dtype}), of unknown scale in volts;"
+                " convert counts with Converter((low, high), adc_bits).to_volts(counts) of tapsig.converter"
+            )
+        samples = read_only(to_floats("samples", self.samples), np.float64)
         if samples.ndim != 1:
             raise RecordingError(f"{where}: samples have shape {samples.shape}; one channel (1-D) is needed")
         if not np.isfinite(samples).all():
@@ -118,6 +125,12 @@ class Recording:
             if not last < gap.sample < samples.size or not gap.duration_s > 0:
                 raise RecordingError(f"{where}: {gap} is out of order or outside the recording")
             last = gap.sample
+
+    def __eq__(self, other: object) -> bool:
+        return have_equal_fields(self, other) if isinstance(other, Recording) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash((self.samples.size, self.fs, self.source, self.position))
 
     def __repr__(self) -> str:
         words = [f"{self.span_s:.4g} s at {self.fs:g} Hz"]

@@ -7,7 +7,7 @@ from abc import abstractmethod
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -77,6 +77,10 @@ class Result:
     def _describe(self) -> str:
         """A summary in one line, without the class name."""
 
+    def _columns(self) -> list[str]:
+        """Keys of a row, for a data frame without rows."""
+        return []
+
     def __repr__(self) -> str:
         return f"<{type(self).__name__}: {self._describe()}>"
 
@@ -99,7 +103,7 @@ class Result:
             raise ParameterError(
                 "to_frame needs pandas, which is not installed: pip install pandas; rows() gives a list of dictionaries"
             ) from error
-        return pd.DataFrame(self.rows())
+        return pd.DataFrame(self.rows() or {name: [] for name in self._columns()})
 
     def _repr_html_(self) -> str:
         rows = self.rows()
@@ -130,7 +134,7 @@ class Counts:
 class Records(tuple[Item, ...], Result):
     """A result that is a tuple of dataclass records, such as proposals or entries.
 
-    `dataclasses.asdict` gives them as `items`.
+    `dataclasses.asdict` gives them as `items`. `kind` is their class, where there may be none.
 
     >>> from tapsig.records import Label
     >>> records = Records([Label(0.5), Label(1.5)])
@@ -142,11 +146,15 @@ class Records(tuple[Item, ...], Result):
     array([0.5, 1.5])
     """
 
-    __slots__ = ()
     items: tuple[Item, ...] = property(lambda self: tuple(self))  # type: ignore[assignment]  # a field for `asdict`
 
-    def __new__(cls, items: Iterable[Item] = ()) -> "Records[Item]":
-        return super().__new__(cls, items)
+    def __new__(cls, items: Iterable[Item] = (), kind: type | None = None) -> "Records[Item]":
+        records = super().__new__(cls, items)
+        vars(records)["kind"] = kind  # an annotation would make it a field
+        return records
+
+    def _columns(self) -> list[str]:
+        return field_names(vars(self)["kind"])
 
     def rows(self) -> list[dict[str, object]]:
         """One row for each record, with its fields."""
@@ -165,10 +173,27 @@ class Records(tuple[Item, ...], Result):
         return Result.__repr__(self)
 
 
+def field_names(item: object) -> list[str]:
+    """Names of the fields of a dataclass, or of an instance of one."""
+    return list(getattr(item, "__dataclass_fields__", ()))
+
+
+def have_equal_fields(one: object, other: object) -> bool:
+    """Whether two dataclasses of one kind hold the same, arrays value by value; nan is equal to nan."""
+    return all(_is_equal(getattr(one, name), getattr(other, name)) for name in field_names(one))
+
+
+def _is_equal(one: Any, other: Any) -> bool:
+    if isinstance(one, np.ndarray):
+        return np.array_equal(one, other, equal_nan=True)
+    if isinstance(one, Mapping):
+        return one.keys() == other.keys() and all(_is_equal(one[key], other[key]) for key in one)
+    return bool(one == other or (one != one and other != other))
+
+
 def _list_fields(item: object) -> dict[str, object]:
     """The fields of a dataclass by name; enumerations by their value."""
-    names: Iterable[str] = getattr(item, "__dataclass_fields__", ())
-    values = ((name, getattr(item, name)) for name in names)
+    values = ((name, getattr(item, name)) for name in field_names(item))
     return {name: value.value if isinstance(value, Enum) else value for name, value in values}
 
 

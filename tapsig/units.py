@@ -75,17 +75,42 @@ def check_pair(name: str, values: object) -> tuple[float, float]:
 
 
 def to_floats(name: str, values: npt.ArrayLike) -> FloatArray:
-    """`values` as an array of float64; raise ParameterError unless they are numbers.
+    """`values` as an array of float64; raise ParameterError unless they are real numbers, none of them masked.
 
     >>> to_floats("onsets_s", [1, 2])
     array([1., 2.])
     """
     if values is None or isinstance(values, (str, bytes)):
         raise ParameterError(f"{name} is {values!r:.80}; it must be an array of numbers")
+    refuse_masked(name, values)
     try:
-        return np.asarray(values, dtype=np.float64)
+        array = np.asarray(values)
+        if array.dtype.kind == "c":
+            raise ParameterError(f"{name} holds complex numbers ({array.dtype}); give the real part or the magnitude")
+        return np.asarray(array, dtype=np.float64)
+    except ParameterError:
+        raise
     except (TypeError, ValueError) as error:
         raise ParameterError(f"{name} is {values!r:.80}; it must be an array of numbers ({error})") from error
+
+
+def refuse_masked(name: str, values: npt.ArrayLike) -> None:
+    """Raise ParameterError for a masked array with any value masked."""
+    if isinstance(values, np.ma.MaskedArray) and (masked := np.ma.getmaskarray(values)).any():
+        place = ", ".join(map(str, np.argwhere(masked)[0]))
+        raise ParameterError(
+            f"{name}[{place}] is masked (the first of {np.count_nonzero(masked)}); fill it, or cut it out: what was not"
+            " recorded goes into Recording(gaps=...)"
+        )
+
+
+def is_counts(values: npt.ArrayLike) -> bool:
+    """Whether `values` are integers of a converter, of unknown scale in volts; a list or tuple holds volts.
+
+    >>> is_counts(np.arange(3)), is_counts([0, 1, 2])
+    (True, False)
+    """
+    return not isinstance(values, (list, tuple)) and np.asarray(values).dtype.kind in "iu"
 
 
 def finite_number(value: object) -> float | None:

@@ -47,7 +47,7 @@ from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
 from tapsig.errors import ParameterError
 from tapsig.records import TAP, Recording, list_recordings, require_labels
-from tapsig.results import Result
+from tapsig.results import Result, field_names
 from tapsig.scoring.matching import EDGE_SLACK_S, MATCH_WINDOW_S, match_onsets
 from tapsig.scoring.outcomes import find_first_taps
 from tapsig.scoring.tally import Score
@@ -99,6 +99,9 @@ class CauseTable(Result):
     def rows(self) -> list[dict[str, object]]:
         """One row for each error."""
         return [asdict(one) for one in self.errors]
+
+    def _columns(self) -> list[str]:
+        return field_names(ErrorCause)
 
     def _describe(self) -> str:
         return f"{self.detector}: {self.hits} of {self.taps} taps found, {len(self.errors)} errors"

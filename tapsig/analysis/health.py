@@ -11,7 +11,7 @@ from tapsig.analysis.faults import HealthFinding, carry_over, describe_fault, ra
 from tapsig.analysis.signal_faults import find_signal_faults, measure_noise
 from tapsig.loading.findings import LoadReport
 from tapsig.records import Recording, require_recording
-from tapsig.results import Result
+from tapsig.results import Result, field_names
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -43,6 +43,9 @@ class HealthReport(Result):
     def rows(self) -> list[dict[str, object]]:
         """One row for each finding."""
         return [asdict(finding) for finding in self.findings]
+
+    def _columns(self) -> list[str]:
+        return field_names(HealthFinding)
 
     def _describe(self) -> str:
         found = ", ".join(f"{finding.severity} {finding.code}" for finding in self.findings[:4]) or "nothing found"

@@ -15,10 +15,12 @@ from tapsig.dsp.decimate import decimate
 from tapsig.dsp.modes import Mode, compute_modes, least_samples
 from tapsig.errors import LabelError, RecordingError
 from tapsig.records import TAP, Gap, Recording, require_recording
-from tapsig.results import Result
+from tapsig.results import Result, field_names
 from tapsig.units import FloatArray, check_positive, check_range, check_samples, seconds_to_samples
 
 LOWEST_HZ, HIGHEST_HZ = 15.0, 2000.0
+_DERIVED = ("q", "t60_s", "t60_se_s")
+"""Of a mode: what its row holds besides the fields."""
 REBOUND_S = 0.06
 NOISE_S = 0.25
 DOMINANT_SHARE = 0.05
@@ -93,7 +95,10 @@ class RingdownResult(Result):
 
     def rows(self) -> list[dict[str, object]]:
         """One row for each mode, with its Q and T60."""
-        return [{**asdict(mode), "q": mode.q, "t60_s": mode.t60_s, "t60_se_s": mode.t60_se_s} for mode in self.modes]
+        return [{**asdict(mode), **{name: getattr(mode, name) for name in _DERIVED}} for mode in self.modes]
+
+    def _columns(self) -> list[str]:
+        return [*field_names(Mode), *_DERIVED]
 
     def _describe(self) -> str:
         return (

@@ -9,6 +9,7 @@ from tapsig.converter import Converter
 from tapsig.core.tap import DECISION_MS
 from tapsig.detections import Detections
 from tapsig.detectors.base import Variant, run_detector
+from tapsig.detectors.guards import NotCopied
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
 from tapsig.entry.evidence import EvidenceEntry, EvidenceMachine
@@ -107,12 +108,13 @@ def decode(
     if isinstance(code, str):
         code = parse_code(code, digit_max=(parameters or EntryParameters()).digit_max)
     if isinstance(taps, Recording):
-        return Records(decode_recording(taps, detector, parameters, decoder=decoder, code=code))
+        entries = decode_recording(taps, detector, parameters, decoder=decoder, code=code)
+        return Records(entries, EvidenceEntry if decoder == "evidence" else Entry)
     onsets_s = taps.accepted().onset_s.tolist() if isinstance(taps, Detections) else taps
-    return Records(decode_taps(onsets_s, parameters, code=code))
+    return Records(decode_taps(onsets_s, parameters, code=code), Entry)
 
 
-class EntryListener:
+class EntryListener(NotCopied):
     """A running `tap` and an `EvidenceMachine`: volts in, entries out. However the chunks are cut, entries are equal.
 
     >>> listener = EntryListener(EvidenceMachine(code=(3, 1, 4)), Tap(), 8000.0, Converter((0.0, 5.0), 10))

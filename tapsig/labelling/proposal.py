@@ -124,10 +124,11 @@ def propose_in_file(
 
 def _make_proposals(onsets_s: FloatArray, features: FloatArray) -> Records[Proposal]:
     confidence = compute_confidence(features)
-    return Records(
+    found = (
         Proposal(float(onset), float(sure), *map(float, row[[0, 1, 3, 4]]))
         for onset, sure, row in zip(onsets_s, confidence, features, strict=True)
     )
+    return Records(found, Proposal)
 
 
 def compute_candidates(

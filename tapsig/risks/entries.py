@@ -311,7 +311,8 @@ def estimate_risk(
     question = RiskQuestion(
         machine, length=length if digits is None else len(digits), code=None if digits is None else tuple(digits)
     )
-    return Records(list_risk_rows(observe_recordings(name_variants(variants), recordings, question), question))
+    rows = list_risk_rows(observe_recordings(name_variants(variants), recordings, question), question)
+    return Records(rows, RiskRow)
 
 
 def list_risk_rows(
