@@ -13,7 +13,7 @@ from tapsig.detectors.parameters import Parameters, replace_parameters
 from tapsig.detectors.saved import find_variant, load_detector, write_detector
 from tapsig.errors import ParameterError
 from tapsig.records import Recording, require_recording
-from tapsig.units import FloatArray
+from tapsig.units import FloatArray, is_counts, refuse_masked
 
 __all__ = [
     "CATALOGUE",
@@ -119,8 +119,10 @@ def _to_recording(samples: object, fs: float | None) -> Recording:
         if isinstance(samples, (np.ndarray, list, tuple)):
             raise ParameterError("fs is missing; give the sample rate in Hz: tapsig.detect(samples, fs)")
         return require_recording(samples)
+    given = cast("npt.ArrayLike", samples)
+    refuse_masked("recording", given)
     volts = np.asarray(samples)
-    if volts.dtype.kind in "iu" and isinstance(samples, np.ndarray):
+    if is_counts(given):
         raise ParameterError(
             f"recording holds integers ({volts.dtype}), of unknown scale in volts; load its file with tapsig.load"
             " or convert counts with Converter((low, high), adc_bits).to_volts(counts) of tapsig.converter"

@@ -7,7 +7,7 @@ streams use the same algorithm.
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from typing import Any, ClassVar, Protocol, Self, cast, runtime_checkable
 
@@ -16,14 +16,15 @@ import numpy.typing as npt
 
 from tapsig.converter import UNKNOWN, Converter, CountArray
 from tapsig.detections import Detections
+from tapsig.detectors.guards import InUse, NotCopied
 from tapsig.errors import ParameterError, RecordingError, TapsigError
 from tapsig.records import Recording
-from tapsig.units import FloatArray, check_positive, seconds_to_samples, to_floats
+from tapsig.units import FloatArray, check_positive, is_counts, refuse_masked, seconds_to_samples, to_floats
 
 
 @runtime_checkable
 class Detector(Protocol):
-    """A running detector. `tapsig.testing.check_detector` checks its contract."""
+    """A running detector, used by one thread at a time. `tapsig.testing.check_detector` checks its contract."""
 
     @property
     def fs(self) -> float:
@@ -71,8 +72,10 @@ class ParameterisedVariant(Variant, Protocol):
         ...
 
 
-class StreamingDetector(ABC):
+class StreamingDetector(NotCopied, ABC):
     """Base of tapsig's detectors: checks each chunk, counts samples and enforces the order of calls.
+
+    One thread at a time may use it: a push, and the whole of a recording, is refused while another thread is in it.
 
     A subclass implements `_process` (the next samples, and the index of the first of them), `_finish`, and `_clear`.
     """
@@ -83,6 +86,7 @@ class StreamingDetector(ABC):
         self._fs = check_positive("fs", fs)
         self._consumed = 0
         self._flushed = False
+        self.in_use = InUse()
 
     @property
     def fs(self) -> float:
@@ -105,10 +109,15 @@ class StreamingDetector(ABC):
         Raises
         ------
         ParameterError
-            For a chunk of another shape, one that holds nan or inf, counts of an unknown converter, and after `flush`.
+            For a chunk of another shape, one that holds nan or inf, counts of an unknown converter, after `flush`, and
+            while another thread uses the detector.
         """
+        with self.in_use:
+            return self._push(chunk)
+
+    def _push(self, chunk: npt.ArrayLike) -> Detections:
         self._refuse_after_flush()
-        samples = self._take_counts(chunk) if _is_integer(chunk) else to_floats("chunk", chunk)
+        samples = self._take_counts(chunk) if is_counts(chunk) else to_floats("chunk", chunk)
         if samples.ndim == 2 and samples.shape[1] == 1:
             samples = samples[:, 0]
         if samples.ndim != 1:
@@ -127,15 +136,17 @@ class StreamingDetector(ABC):
 
         Raises ParameterError for a second call.
         """
-        self._refuse_after_flush()
-        self._flushed = True
-        return self._at_rate(self._finish(self._consumed))
+        with self.in_use:
+            self._refuse_after_flush()
+            self._flushed = True
+            return self._at_rate(self._finish(self._consumed))
 
     def reset(self) -> None:
         """Return to the initial state."""
-        self._consumed = 0
-        self._flushed = False
-        self._clear()
+        with self.in_use:
+            self._consumed = 0
+            self._flushed = False
+            self._clear()
 
     def _at_rate(self, detections: Detections) -> Detections:
         return replace(detections, fs=self._fs) if len(detections) else detections
@@ -177,6 +188,7 @@ class CountDetector(StreamingDetector):
     def _take_counts(self, chunk: npt.ArrayLike) -> CountArray:
         if self._converter is UNKNOWN:
             return cast(CountArray, super()._take_counts(chunk))
+        refuse_masked("chunk", chunk)
         counts, highest = np.asarray(chunk), (1 << self._converter.adc_bits) - 1
         if counts.size and not 0 <= counts.min() <= counts.max() <= highest:
             raise ParameterError(
@@ -191,10 +203,6 @@ class CountDetector(StreamingDetector):
     @abstractmethod
     def _decide(self, counts: CountArray) -> Detections:
         """Decide on the next counts."""
-
-
-def _is_integer(chunk: npt.ArrayLike) -> bool:
-    return getattr(chunk, "dtype", None) is not None and np.asarray(chunk).dtype.kind in "iu"
 
 
 def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rejected: bool = False) -> Detections:
@@ -241,12 +249,13 @@ def feed(running: Detector, chunks: Iterable[npt.NDArray[Any]], *, drop_features
         found = require_detections(answer)
         parts.append(replace(found, features={}) if drop_features else found)
 
-    running.reset()
     size = 0
-    for chunk in chunks:
-        take(running.push(chunk))
-        size += chunk.size
-    take(running.flush())
+    with running.in_use if isinstance(running, StreamingDetector) else nullcontext():
+        running.reset()
+        for chunk in chunks:
+            take(running.push(chunk))
+            size += chunk.size
+        take(running.flush())
     found = Detections.concatenate(parts)
     require_sound(found, size)
     return found

@@ -131,11 +131,13 @@ class CandidateDetector(CountDetector):
 
     def judge(self, samples: FloatArray) -> Judged:
         """All candidates that the next samples (volts) decide, taps or not; instead of `push`."""
-        return self._core.push(self._converter.to_counts(samples))
+        with self.in_use:
+            return self._core.push(self._converter.to_counts(samples))
 
     def judge_rest(self) -> Judged:
         """The candidates that are left at the end of the samples; instead of `flush`."""
-        return self._core.finish()
+        with self.in_use:
+            return self._core.finish()
 
     def _report(self, judged: Judged) -> Detections:
         if not self._keep_rejected:

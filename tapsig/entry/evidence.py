@@ -22,6 +22,7 @@ from tapsig.core.evidence import UNREACHED, JudgeCore, Series, Weighed, check_le
 from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detectors.features import FEATURES
+from tapsig.detectors.guards import NotCopied
 from tapsig.entry.machine import Entry, Verdict, check_code, entry_config
 from tapsig.entry.parameters import MILLISECONDS, EntryParameters, to_ms
 from tapsig.errors import ParameterError
@@ -139,7 +140,7 @@ def judge_config(parameters: EntryParameters, code: tuple[int, ...], evidence: E
     return config, (entry, keeps, digits, nodes)
 
 
-class EvidenceMachine:
+class EvidenceMachine(NotCopied):
     """Candidates in, entries out; the evidence counterpart of `EntryMachine`, with the same waits and limits.
 
     `push` takes the next candidate, in the order of decision. `advance(known_s)` says that no candidate with an onset

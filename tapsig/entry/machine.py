@@ -17,6 +17,7 @@ from functools import lru_cache
 from typing import Any
 
 from tapsig.core import load
+from tapsig.detectors.guards import NotCopied
 from tapsig.entry.parameters import MILLISECONDS, MOST_S, EntryParameters, check_count, to_ms
 from tapsig.errors import ParameterError
 from tapsig.units import check_range
@@ -122,7 +123,7 @@ def entry_config(parameters: EntryParameters, code: tuple[int, ...]) -> tuple[An
     return config, digits
 
 
-class EntryMachine:
+class EntryMachine(NotCopied):
     """Taps in, entries out; one tap at a time, or silence.
 
     `push(onset_s)` takes the next tap. `advance(time_s)` says that no tap before `time_s` will follow any more: with
