@@ -16,9 +16,12 @@ CAUTIONS = (
     "Doors hold airbag sensors and wiring: do not drill, glue or route a wire near them; work to the maker's repair",
     "instructions, or let a licensed workshop do it. Local law decides whether a hidden entry may be fitted.",
     "Never the only way to reach a person or an animal. No security product: who opens the box reads the code.",
-    "Fuse the battery lead at the battery. Brown-out detection on (make fuses). Keep the disc's lead short, shielded.",
+    "Fuse the battery lead at the battery. Brown-out detection on (make fuses)."
+    " Keep the disc's lead short and shielded.",
 )
 GREY = "#555555"
+TOLERANCE = "1 %"
+"""Of the bias and of the wake mark. With 5 % the mark may lie under the bias."""
 
 
 def draw_controller(drawing: Any) -> Any:
@@ -62,9 +65,9 @@ def draw_sensor(drawing: Any, chip: Any) -> Any:
     drawing.add(elm.Ground())
     drawing.add(elm.Resistor().at(pin.center).left(3).label("10 kΩ"))
     node = drawing.add(elm.Dot())
-    drawing.add(elm.Resistor().at(node.center).up(2).label("1 MΩ"))
+    drawing.add(elm.Resistor().at(node.center).up(2).label(f"1 MΩ {TOLERANCE}"))
     drawing.add(elm.Vdd().label("5 V"))
-    drawing.add(elm.Resistor().at(node.center).down(2).label("1 MΩ", loc="bottom"))
+    drawing.add(elm.Resistor().at(node.center).down(2).label(f"1 MΩ {TOLERANCE}", loc="bottom"))
     drawing.add(elm.Ground())
     drawing.add(elm.Line().at(node.center).left(3))
     drawing.add(elm.Crystal().down(2).label("piezo\ndisc", loc="top"))
@@ -76,7 +79,7 @@ def draw_sensor(drawing: Any, chip: Any) -> Any:
 
 
 def draw_wake(drawing: Any, chip: Any, pin: Any) -> None:
-    """The comparator that wakes it: 0.12 V over the bias."""
+    """The comparator that wakes it: 0.12 V over the bias, 0.07 to 0.17 V by the resistors' tolerance."""
     out = chip.wake
     drawing.add(elm.Line().at(out).left(1.2))
     comparator = drawing.add(elm.Opamp().anchor("out").right().flip())
@@ -90,10 +93,10 @@ def draw_wake(drawing: Any, chip: Any, pin: Any) -> None:
     drawing.add(elm.Line().tox(comparator.in2.x))
     drawing.add(elm.Line().at(comparator.in1).left(0.8))
     mark = drawing.add(elm.Dot())
-    drawing.add(elm.Resistor().at(mark.center).left(2.6).label("1 MΩ", loc="bottom"))
+    drawing.add(elm.Resistor().at(mark.center).left(2.6).label(f"1 MΩ {TOLERANCE}"))
     drawing.add(elm.Line().up(0.3))
     drawing.add(elm.Vdd().label("5 V"))
-    drawing.add(elm.Resistor().at(mark.center).down(2).label("1.1 MΩ", loc="top"))
+    drawing.add(elm.Resistor().at(mark.center).down(2).label(f"1.1 MΩ {TOLERANCE}", loc="top"))
     drawing.add(elm.Ground())
 
 
