@@ -10,8 +10,8 @@ B − A. Label files are CSV, or WAV with cue points.
 import argparse
 from pathlib import Path
 
+from tapsig.cli.detector_options import add_window_argument
 from tapsig.cli.output import add_output_arguments, emit, render_csv, render_json, render_table
-from tapsig.scoring.matching import MATCH_WINDOW_S
 
 HEADER = ("time_s", "in_a", "in_b", "difference_ms")
 
@@ -19,13 +19,7 @@ HEADER = ("time_s", "in_a", "in_b", "difference_ms")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("a", type=Path, metavar="A.csv", help="one labeller's file")
     parser.add_argument("b", type=Path, metavar="B.csv", help="the other's")
-    parser.add_argument(
-        "--window",
-        type=float,
-        default=MATCH_WINDOW_S,
-        metavar="S",
-        help=f"longest time between the taps of a pair, in seconds (default: {MATCH_WINDOW_S})",
-    )
+    add_window_argument(parser, "the taps of a pair")
     add_output_arguments(parser)
 
 

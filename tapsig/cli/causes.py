@@ -15,9 +15,9 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_choice_arguments, add_plot_argument, check_plots, draw, read_chosen
+from tapsig.cli.detector_options import add_detector_argument, add_window_argument
 from tapsig.cli.output import add_output_arguments, emit, note, progress_bar, render_rows, render_table, show
 from tapsig.cli.several import name_apart
-from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
     from tapsig.analysis.causes import CauseTable
@@ -31,19 +31,8 @@ COLUMNS = ("recording", "position", "scene", "time_s", "error", "cause", "level_
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig causes`."""
     add_choice_arguments(parser)
-    parser.add_argument(
-        "--detector",
-        default="tap",
-        metavar="NAME",
-        help="a name of the catalogue, a .json file, or module:attribute; default: tap",
-    )
-    parser.add_argument(
-        "--window",
-        type=float,
-        default=MATCH_WINDOW_S,
-        metavar="S",
-        help=f"longest time between a tap and its detection, in seconds; default: {MATCH_WINDOW_S}",
-    )
+    add_detector_argument(parser)
+    add_window_argument(parser)
     parser.add_argument(
         "--by",
         choices=("position", "scene", "both"),

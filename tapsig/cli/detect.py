@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_plot_argument, check_plots, draw, name_figure
 from tapsig.cli.detecting import COLUMNS, detect_in_file, list_rows, render_event
+from tapsig.cli.detector_options import add_detector_argument
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
 from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav
 from tapsig.cli.several import each_recording, is_several, mark_columns, mark_rows, name_apart
@@ -63,12 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         " the last); or raw 16-bit little-endian samples of one channel; default: text",
     )
     parser.add_argument("--events", choices=("jsonl",), help="print one JSON object a line for each detection")
-    parser.add_argument(
-        "--detector",
-        default="tap",
-        metavar="NAME",
-        help="a name (see --list), a .json file, or module:attribute; default: tap",
-    )
+    add_detector_argument(parser)
     parser.add_argument(
         "--set",
         action="append",

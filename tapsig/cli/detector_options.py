@@ -22,17 +22,32 @@ def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> N
     """Add the corpus and its selection, the detectors, the matching window, the parallelism and the cache."""
     parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
     parser.add_argument("--detector", action="append", metavar="NAME", dest="detectors", help=detectors)
+    add_window_argument(parser)
+    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
+    parser.add_argument("--dask", metavar="ADDRESS", help="use the cluster of this Dask scheduler, tcp://HOST:PORT")
+    add_cache_argument(parser)
+    add_corpus_arguments(parser)
+
+
+def add_detector_argument(parser: argparse.ArgumentParser) -> None:
+    """Add --detector of commands that run one; tap unless another is given."""
+    parser.add_argument(
+        "--detector",
+        default="tap",
+        metavar="NAME",
+        help="a name ('tapsig detect --list' has them), a .json file, or module:attribute; default: tap",
+    )
+
+
+def add_window_argument(parser: argparse.ArgumentParser, between: str = "a tap and its detection") -> None:
+    """Add --window, the longest time between two onsets that match."""
     parser.add_argument(
         "--window",
         type=float,
         default=MATCH_WINDOW_S,
         metavar="S",
-        help=f"longest time between a tap and its detection, in seconds; default: {MATCH_WINDOW_S}",
+        help=f"longest time between {between}, in seconds; default: {MATCH_WINDOW_S}",
     )
-    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
-    parser.add_argument("--dask", metavar="ADDRESS", help="use the cluster of this Dask scheduler, tcp://HOST:PORT")
-    add_cache_argument(parser)
-    add_corpus_arguments(parser)
 
 
 def add_cache_argument(parser: argparse.ArgumentParser) -> None:
@@ -103,14 +118,18 @@ _OPTIONS = {
 }
 
 
-def describe_command(name: str, args: argparse.Namespace) -> str:
-    """The command line with its options, for the page that it makes."""
-    words = ["tapsig", name, args.corpus]
-    for detector in args.detectors or ():
-        words += ["--detector", detector]
+def list_selection(args: argparse.Namespace) -> list[str]:
+    """The options of a command line that name detectors and select from a corpus."""
+    words = [word for name in args.detectors or () for word in ("--detector", name)]
     for choice in CHOICES:
         for value in getattr(args, choice) or ():
             words += [f"--{choice}", value]
+    return words
+
+
+def describe_command(name: str, args: argparse.Namespace) -> str:
+    """The command line with its options, for the page that it makes."""
+    words = ["tapsig", name, args.corpus, *list_selection(args)]
     for option, default in _OPTIONS.items():
         value = getattr(args, option, default)
         if value != default:

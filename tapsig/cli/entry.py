@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from tapsig.cli.corpus_options import add_plot_argument
+from tapsig.cli.detector_options import add_detector_argument
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows
 from tapsig.cli.recording_options import add_reading_arguments, has_span
 from tapsig.cli.several import each_recording, is_several, list_recordings, mark_columns, mark_rows
@@ -45,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `tapsig entry`."""
     add_reading_arguments(parser, several=True, what="recordings (WAV or CSV), or tables of taps")
     parser.add_argument("--code", metavar="3-1-4", help="the right code; without it nothing is judged")
-    parser.add_argument("--detector", default="tap", metavar="NAME", help="default: tap")
+    add_detector_argument(parser)
     parser.add_argument(
         "--decoder",
         choices=("rule", "evidence"),

@@ -16,8 +16,14 @@ import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tapsig.cli.corpus_options import CHOICES, add_choice_arguments, find_corpus, name_figure
-from tapsig.cli.detector_options import add_cache_argument, load_variants, note_table
+from tapsig.cli.corpus_options import add_choice_arguments, find_corpus, name_figure
+from tapsig.cli.detector_options import (
+    add_cache_argument,
+    add_window_argument,
+    list_selection,
+    load_variants,
+    note_table,
+)
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
 from tapsig.cli.recording_options import check_span, find_labels, is_long_wav, read_with_report
@@ -44,13 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"as in 'tapsig score'; may be repeated; the taps of the last are listed; default:"
         f" {' and '.join(DETECTORS)}",
     )
-    parser.add_argument(
-        "--window",
-        type=float,
-        default=MATCH_WINDOW_S,
-        metavar="S",
-        help=f"greatest distance in seconds between a detection and its tap; default: {MATCH_WINDOW_S}",
-    )
+    add_window_argument(parser)
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes, for a corpus; default: 1")
     add_cache_argument(parser)
     parser.add_argument(
@@ -255,11 +255,7 @@ def describe_command(args: argparse.Namespace) -> str:
         given = {name: given[name] for name in ("from", "to")}
     for name, value in given.items():
         words += [] if value is None else [f"--{name}", str(value)]
-    for name in args.detectors or ():
-        words += ["--detector", name]
-    for choice in CHOICES:
-        for value in getattr(args, choice) or ():
-            words += [f"--{choice}", value]
+    words += list_selection(args)
     if args.window != MATCH_WINDOW_S:
         words += ["--window", f"{args.window:g}"]
     words += [] if args.cache is None else ["--cache", str(args.cache)]

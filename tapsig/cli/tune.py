@@ -15,6 +15,7 @@ import shlex
 from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_choice_arguments, read_chosen
+from tapsig.cli.detector_options import add_window_argument
 from tapsig.cli.output import add_output_arguments, emit, format_interval, note, progress_bar, render_rows, render_table
 from tapsig.cli.several import list_recordings
 from tapsig.errors import LabelError
@@ -60,13 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--limit", type=int, default=120, metavar="N", help="settings tried of each detector; default: 120"
     )
-    parser.add_argument(
-        "--window",
-        type=float,
-        default=0.05,
-        metavar="S",
-        help="longest time between a tap and its detection, in seconds; default: 0.05",
-    )
+    add_window_argument(parser)
     add_output_arguments(parser)
 
 
