@@ -1,4 +1,4 @@
-"""What several test files share: the demo corpus, ringing of a known decay, and detectors whose answers are given."""
+"""What several test files share: the demo corpus, the command line, decays, and detectors whose answers are given."""
 
 import math
 from collections.abc import Callable, Iterable
@@ -8,7 +8,9 @@ from typing import ClassVar
 
 import numpy as np
 import numpy.typing as npt
+import pytest
 
+from tapsig.cli import main
 from tapsig.detections import Detections
 from tapsig.loading import LoadReport, ReadOptions, read_recording
 from tapsig.loading.read_options import DEFAULTS
@@ -111,6 +113,13 @@ def pulses(levels: list[tuple[float, bool]], *, source: str = "") -> Recording:
 
 TEN_BITS = ReadOptions(adc_bits=10, full_scale_v=5.0)
 """How the logs of a converter of 10 bits and 5 V are read."""
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
+    """`tapsig` with these words: its exit status, and what it wrote to standard output and standard error."""
+    code = main(list(map(str, words)))
+    out, err = capsys.readouterr()
+    return code, out, err
 
 
 def put(path: Path, content: bytes) -> Path:

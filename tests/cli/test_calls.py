@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapsig.cli import main
 from tapsig.loading import load_recording, write_wav
 from tapsig.quickstart import write_quickstart
+from tests.fakes import run
 
 
 @pytest.fixture(scope="module")
@@ -18,12 +18,6 @@ def first(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("calls") / "first"
     write_quickstart(folder)
     return folder
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
-    code = main(list(map(str, words)))
-    shown = capsys.readouterr()
-    return code, shown.out, shown.err
 
 
 def test_detect_goes_on_after_a_file_that_cannot_be_read(

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tapsig.cli import main
-from tests.fakes import DEMO
+from tests.fakes import DEMO, run
 
 RIGHT = [1.0, 1.4, 1.8, 3.4, 5.0, 5.4, 5.8, 6.2]  # 3-1-4
 
@@ -18,14 +18,8 @@ def table(folder: Path, taps_s: list[float], name: str = "taps.csv") -> str:
     return str(path)
 
 
-def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
-    code = main(["entry", *words])
-    out, err = capsys.readouterr()
-    return code, out, err
-
-
 def test_the_right_code_is_accepted_and_the_pulse_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, table(tmp_path, RIGHT), "--code", "3-1-4", "--format", "json")
+    code, out, err = run(capsys, "entry", table(tmp_path, RIGHT), "--code", "3-1-4", "--format", "json")
     document = json.loads(out)
     [entry] = document["entries"]
     assert code == 0
@@ -37,22 +31,22 @@ def test_the_right_code_is_accepted_and_the_pulse_reported(tmp_path: Path, capsy
 
 def test_a_lost_tap_is_pointed_at(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     lost = table(tmp_path, [tap for tap in RIGHT if tap != 5.4])
-    _, out, _ = run(capsys, lost, "--code", "3-1-4")
+    _, out, _ = run(capsys, "entry", lost, "--code", "3-1-4")
     assert "digit 3: 3 taps, the code has 4" in out
     assert "between 5.000 and 5.800 s (0.800 s) there is room for one more tap" in out
-    _, out, _ = run(capsys, lost, "--code", "3-1-4", "--labels", table(tmp_path, RIGHT, "labels.csv"))
+    _, out, _ = run(capsys, "entry", lost, "--code", "3-1-4", "--labels", table(tmp_path, RIGHT, "labels.csv"))
     assert "the tap at 5.400 s was not heard" in out
 
 
 def test_without_a_code_nothing_is_judged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    _, out, _ = run(capsys, table(tmp_path, [1.0, 5.0]), "--format", "json")
+    _, out, _ = run(capsys, "entry", table(tmp_path, [1.0, 5.0]), "--format", "json")
     assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["unjudged", "unjudged"]
 
 
 def test_taps_in_a_wait_are_shown_as_ignored(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     taps = [1.0, 10.0, 20.0, 21.0]
     words = ["--code", "2", "--free-failures", "0", "--wait-s", "8", "--format", "csv"]
-    _, out, _ = run(capsys, table(tmp_path, taps), *words)
+    _, out, _ = run(capsys, "entry", table(tmp_path, taps), *words)
     assert [line.split(",")[2] for line in out.splitlines()[1:]] == [
         "digit 1",
         "ignored (waiting)",
@@ -64,11 +58,13 @@ def test_taps_in_a_wait_are_shown_as_ignored(tmp_path: Path, capsys: pytest.Capt
 def test_it_says_how_to_judge_all_of_a_test_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     taps = [start + tap for start in np.arange(8) * 12.0 for tap in (1.0, 3.0)]  # 1-1, eight times
     log = table(tmp_path, taps)
-    _, out, err = run(capsys, log, "--code", "2-2", "--format", "json")
+    _, out, err = run(capsys, "entry", log, "--code", "2-2", "--format", "json")
     assert len(json.loads(out)["entries"]) < 8
     ignored = sum("ignored" in row["taken_for"] for row in json.loads(out)["rows"])
     assert f"{ignored} of 16 taps were ignored" in err
-    _, out, err = run(capsys, log, "--code", "2-2", "--format", "json", *err.split("test log: ")[1].split()[:4])
+    _, out, err = run(
+        capsys, "entry", log, "--code", "2-2", "--format", "json", *err.split("test log: ")[1].split()[:4]
+    )
     assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["wrong"] * 8
     assert "ignored" not in err
 
@@ -76,21 +72,21 @@ def test_it_says_how_to_judge_all_of_a_test_log(tmp_path: Path, capsys: pytest.C
 def test_times_late_in_a_recording_are_shown_to_the_millisecond(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    _, out, _ = run(capsys, table(tmp_path, [19520.124, 19521.0, 19526.5]), "--code", "2")
+    _, out, _ = run(capsys, "entry", table(tmp_path, [19520.124, 19521.0, 19526.5]), "--code", "2")
     assert "19520.124" in out
     assert "19521.000" in out
     assert "19520.124  19524.000" in out  # the entry's start and end
-    _, out, _ = run(capsys, table(tmp_path, [19520.0, 19520.4, 19520.8, 19521.6]), "--code", "5")
+    _, out, _ = run(capsys, "entry", table(tmp_path, [19520.0, 19520.4, 19520.8, 19521.6]), "--code", "5")
     assert "between 19520.800 and 19521.600 s" in out
 
 
 def test_options_reach_the_machine(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    _, out, _ = run(capsys, table(tmp_path, RIGHT), "--digit-pause-s", "0.3", "--format", "json")
+    _, out, _ = run(capsys, "entry", table(tmp_path, RIGHT), "--digit-pause-s", "0.3", "--format", "json")
     assert json.loads(out)["entries"][0]["digits"] == "1-1-1-1-1-1-1-1"
 
 
 def test_no_taps_give_a_note(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, _, err = run(capsys, table(tmp_path, []))
+    code, _, err = run(capsys, "entry", table(tmp_path, []))
     assert code == 0
     assert "no entry" in err
 
@@ -105,9 +101,9 @@ def test_taps_in_a_recording_are_detected_first(tmp_path: Path, capsys: pytest.C
         samples[int(tap * fs) : int(tap * fs) + burst.size] += 0.5 * burst
     soundfile.write(tmp_path / "taps.wav", samples, fs, subtype="FLOAT")
     words = ["--detector", "fixed-threshold", "--code", "3-1-4", "--format", "json"]
-    _, out, _ = run(capsys, str(tmp_path / "taps.wav"), *words)
+    _, out, _ = run(capsys, "entry", str(tmp_path / "taps.wav"), *words)
     assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["accepted"]
-    _, out, _ = run(capsys, str(tmp_path / "taps.wav"), *words, "--until-end")
+    _, out, _ = run(capsys, "entry", str(tmp_path / "taps.wav"), *words, "--until-end")
     assert len(json.loads(out)["entries"]) == 1  # 3.8 s of silence follow the last tap
 
 
@@ -129,13 +125,13 @@ def test_the_rule_says_what_evidence_would_accept(
 def test_a_call_at_fault_is_refused_by_name(
     words: list[str], what: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    code, out, err = run(capsys, table(tmp_path, RIGHT), *words)
+    code, out, err = run(capsys, "entry", table(tmp_path, RIGHT), *words)
     assert (code, out) == (2, "")
     assert what in err
 
 
 def test_a_file_that_is_not_there_is_the_datas_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, _, err = run(capsys, str(tmp_path / "none.csv"))
+    code, _, err = run(capsys, "entry", str(tmp_path / "none.csv"))
     assert code == 1
     assert "none.csv: there is no such recording; check the name and the folder" in err
 
@@ -154,7 +150,7 @@ def test_every_label_file_is_a_table_of_taps(
 ) -> None:
     path = tmp_path / "taps.txt"
     path.write_text(head + "".join(line.format(tap) for tap in RIGHT), encoding=encoding, newline="")
-    code, out, err = run(capsys, str(path), "--code", "3-1-4", "--format", "json")
+    code, out, err = run(capsys, "entry", str(path), "--code", "3-1-4", "--format", "json")
     assert code == 0, err
     assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["accepted"]
 
@@ -163,6 +159,6 @@ def test_what_is_wrong_with_a_log_is_told(tmp_path: Path, capsys: pytest.Capture
     path = tmp_path / "log.csv"
     rows = [f"{index / 1000:.3f},0.0\n" for index in range(3000)]
     path.write_text("time_s,volts\n" + "".join(rows[:1000]) + "1.0,x\n" + "".join(rows[1000:]), encoding="utf-8")
-    code, _, err = run(capsys, str(path), "--detector", "null")
+    code, _, err = run(capsys, "entry", str(path), "--detector", "null")
     assert code == 0
     assert f"{path}: line 1002" in err

@@ -9,16 +9,11 @@ import pytest
 import soundfile
 
 from tapsig.cli import main
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
-    code = main(["risk", *words])
-    out, err = capsys.readouterr()
-    return code, out, err
+from tests.fakes import run
 
 
 def test_guessing_needs_no_corpus_and_cites_the_guideline(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, "--table", "guessing", "--format", "json")
+    code, out, err = run(capsys, "risk", "--table", "guessing", "--format", "json")
     rows = {row["who"]: row for row in json.loads(out)["rows"]}
     assert code == 0
     assert rows["stranger"]["codes_left"] == 729
@@ -29,12 +24,12 @@ def test_guessing_needs_no_corpus_and_cites_the_guideline(capsys: pytest.Capture
 
 
 def test_a_code_sets_the_length(capsys: pytest.CaptureFixture[str]) -> None:
-    _, out, _ = run(capsys, "--table", "guessing", "--code", "1-2-3-4", "--format", "json")
+    _, out, _ = run(capsys, "risk", "--table", "guessing", "--code", "1-2-3-4", "--format", "json")
     assert json.loads(out)["rows"][0]["codes_left"] == 9**4
 
 
 def test_digits_may_be_given_as_a_range(capsys: pytest.CaptureFixture[str]) -> None:
-    _, out, _ = run(capsys, "--table", "guessing", "--code-length", "3", "--digits", "1-4", "--format", "json")
+    _, out, _ = run(capsys, "risk", "--table", "guessing", "--code-length", "3", "--digits", "1-4", "--format", "json")
     assert json.loads(out)["rows"][0]["codes_left"] == 4**3
     with pytest.raises(SystemExit):
         main(["risk", "--table", "guessing", "--digits", "2-4"])
@@ -42,7 +37,7 @@ def test_digits_may_be_given_as_a_range(capsys: pytest.CaptureFixture[str]) -> N
 
 
 def test_codes_of_equal_strength_are_ranked_by_success(capsys: pytest.CaptureFixture[str]) -> None:
-    _, out, _ = run(capsys, "--table", "codes", "--format", "json")
+    _, out, _ = run(capsys, "risk", "--table", "codes", "--format", "json")
     rows = json.loads(out)["rows"]
     assert all(row["keyspace"] >= 729 for row in rows)
     assert [row["success"] for row in rows] == sorted((row["success"] for row in rows), reverse=True)
@@ -50,12 +45,12 @@ def test_codes_of_equal_strength_are_ranked_by_success(capsys: pytest.CaptureFix
 
 def test_few_taps_are_entered_by_chance_and_many_are_not(capsys: pytest.CaptureFixture[str]) -> None:
     # Leading term for rare taps of rate r: r**3 * 2 s * 2 s for 1-1-1; at 1 an hour over 8766 h that is .00271.
-    _, out, _ = run(capsys, "--table", "false-taps", "--code", "3-1-4", "--format", "json")
+    _, out, _ = run(capsys, "risk", "--table", "false-taps", "--code", "3-1-4", "--format", "json")
     rows = {row["false_taps_per_h"]: row for row in json.loads(out)["rows"]}
     assert rows[1]["1-1-1"] == pytest.approx(8766 * 3600 * 4 / 3600**3, rel=5e-3)
     for row in rows.values():
         assert row["9-9-9"] < row["3-1-4"] < row["1-1-1"]
-    _, out, _ = run(capsys, "--table", "false-taps", "--wake-taps", "3", "--format", "json")
+    _, out, _ = run(capsys, "risk", "--table", "false-taps", "--wake-taps", "3", "--format", "json")
     woken = {row["false_taps_per_h"]: row for row in json.loads(out)["rows"]}
     assert woken[30]["random_code"] < 1e-3 * rows[30]["random_code"]
 
@@ -72,7 +67,7 @@ def test_few_taps_are_entered_by_chance_and_many_are_not(capsys: pytest.CaptureF
     ],
 )
 def test_a_call_at_fault_is_refused_by_name(words: list[str], what: str, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, *words)
+    code, out, err = run(capsys, "risk", *words)
     assert (code, out) == (2, "")
     assert what in err
 
@@ -100,7 +95,7 @@ def write_corpus(folder: Path) -> Path:
 
 def test_summary_of_a_corpus_tells_the_positions_apart(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = [str(write_corpus(tmp_path)), "--detector", "fixed-threshold", "--split", "test", "--format", "json"]
-    code, out, err = run(capsys, *words)
+    code, out, err = run(capsys, "risk", *words)
     rows = {row["position"]: row for row in json.loads(out)["rows"]}
     assert code == 0
     assert {position: (row["entries"], row["success"]) for position, row in rows.items()} == {
@@ -124,7 +119,7 @@ def test_summary_of_a_corpus_tells_the_positions_apart(tmp_path: Path, capsys: p
 
 @pytest.mark.parametrize("table", ["summary", "scenes"])
 def test_a_table_fits_a_terminal(table: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = run(capsys, str(write_corpus(tmp_path)), "--detector", "fixed-threshold", "--table", table)
+    code, out, _ = run(capsys, "risk", str(write_corpus(tmp_path)), "--detector", "fixed-threshold", "--table", table)
     assert code == 0
     assert "inner-skin" in out
     assert max(map(len, out.splitlines())) <= 130
@@ -133,7 +128,7 @@ def test_a_table_fits_a_terminal(table: str, tmp_path: Path, capsys: pytest.Capt
 def test_scenes_of_several_corpora_are_taken_together(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = str(write_corpus(tmp_path))
     words = [folder, folder, "--table", "scenes", "--detector", "fixed-threshold", "--position", "frame"]
-    code, out, _ = run(capsys, *words, "--format", "csv")
+    code, out, _ = run(capsys, "risk", *words, "--format", "csv")
     [row] = csv.DictReader(out.splitlines())
     assert code == 0
     assert (row["scene"], row["entries"], row["opened"]) == ("quiet", "4", "4")
@@ -149,7 +144,7 @@ def test_a_choice_that_matches_nothing_is_refused_with_the_choices(
         assert (code, out) == (2, "")
         assert "position roof; there is " in err
         assert "position: frame, inner-skin" in err
-    code, _, err = run(capsys, folder, "--scene", "hail", "--split", "test")
+    code, _, err = run(capsys, "risk", folder, "--scene", "hail", "--split", "test")
     assert code == 2
     assert "scene hail, split test; there is scene: quiet; split: test, train" in err
 
@@ -172,6 +167,6 @@ def test_the_wake_level_is_learnt_on_other_vehicles_than_the_one_chosen(
         "\n".join(row.replace("heron", "otter") if row.endswith("test,1.0") else row for row in rows), encoding="utf-8"
     )
     words = [str(tmp_path), "--detector", "fixed-threshold", "--vehicle", "otter", "--format", "json"]
-    code, out, _ = run(capsys, *words)
+    code, out, _ = run(capsys, "risk", *words)
     assert code == 0
     assert [(row["entries"], row["wake_level_v"]) for row in json.loads(out)["rows"]] == [(1, 0.1), (1, 0.1)]

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tapsig.cli import main
 from tapsig.loading import write_labels, write_wav
 from tapsig.quickstart import write_quickstart
 from tapsig.records import Label
+from tests.fakes import run
 
 OPTIONS = {
     "detect": [],
@@ -37,12 +37,6 @@ def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
             shutil.copy(folder / "first" / f"door.{ending}", folder / name / f"door.{ending}")
         paths.append(str(folder / name / "door.wav"))
     return paths[0], paths[1]
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
-    code = main(list(words))
-    shown = capsys.readouterr()
-    return code, shown.out, shown.err
 
 
 def read_rows(capsys: pytest.CaptureFixture[str], *words: str) -> list[dict[str, str]]:

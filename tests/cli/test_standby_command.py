@@ -9,16 +9,11 @@ import soundfile
 
 from tapsig.cli import main
 from tapsig.risks.standby import BATTERIES, DutyCycle, compute_days
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
-    code = main(["standby", *words])
-    out, err = capsys.readouterr()
-    return code, out, err
+from tests.fakes import run
 
 
 def test_json_holds_the_days_of_every_battery_and_the_parts_of_the_current(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = run(capsys, "--format", "json")
+    code, out, _ = run(capsys, "standby", "--format", "json")
     document = json.loads(out)
     assert code == 0
     assert [row["battery"] for row in document["rows"]] == [battery.name for battery in BATTERIES]
@@ -27,27 +22,27 @@ def test_json_holds_the_days_of_every_battery_and_the_parts_of_the_current(capsy
 
 
 def test_the_note_reads_as_a_list_of_parts(capsys: pytest.CaptureFixture[str]) -> None:
-    _, _, err = run(capsys, "--false-wakes-per-day", "1000")
+    _, _, err = run(capsys, "standby", "--false-wakes-per-day", "1000")
     assert "asleep 4.98, awake for wanted events 16, awake for false ones 4000, release" in err
 
 
 def test_options_reach_the_duty_cycle(capsys: pytest.CaptureFixture[str]) -> None:
     # Arithmetic: 240 Ah at 10 mA last 1000 days.
     words = ["--sleep-ua", "10000", "--wakes-per-day", "0", "--false-wakes-per-day", "0", "--releases-per-day", "0"]
-    _, out, _ = run(capsys, *words, "--capacity-ah", "240", "--format", "json")
+    _, out, _ = run(capsys, "standby", *words, "--capacity-ah", "240", "--format", "json")
     [row] = json.loads(out)["rows"]
     assert row["days"] == pytest.approx(1000.0)
 
 
 def test_a_starter_battery_comes_with_the_vehicles_own_drain(capsys: pytest.CaptureFixture[str]) -> None:
-    _, _, err = run(capsys)
+    _, _, err = run(capsys, "standby")
     low, high = (compute_days(DutyCycle().average_ua + ma * 1e3, BATTERIES[0]) for ma in (50, 25))
     assert f"{low:.0f} to {high:.0f} days" in err
     assert "coin cell" in err  # cannot deliver the release pulse
 
 
 def test_sensitivity_lists_only_what_moves_the_days(capsys: pytest.CaptureFixture[str]) -> None:
-    _, out, _ = run(capsys, "--sensitivity", "--battery", "starter 12 V 60 Ah", "--format", "json")
+    _, out, _ = run(capsys, "standby", "--sensitivity", "--battery", "starter 12 V 60 Ah", "--format", "json")
     rows = json.loads(out)["rows"]
     assert rows[0]["parameter"] in ("usable_share", "self_discharge_per_month")
     assert all(row["days_with_half"] != row["days_with_double"] for row in rows)
@@ -64,7 +59,7 @@ def test_sensitivity_lists_only_what_moves_the_days(capsys: pytest.CaptureFixtur
     ],
 )
 def test_a_call_at_fault_is_refused_by_name(words: list[str], what: str, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, *words)
+    code, out, err = run(capsys, "standby", *words)
     assert (code, out) == (2, "")
     assert what in err
 
@@ -86,8 +81,8 @@ def tap_corpus(tmp_path: Path) -> str:
 def test_the_table_fits_a_terminal_and_help_explains_its_columns(
     tap_corpus: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    _, rows, _ = run(capsys, tap_corpus, "--format", "json")
-    _, table, _ = run(capsys, tap_corpus, "--detector", "null")
+    _, rows, _ = run(capsys, "standby", tap_corpus, "--format", "json")
+    _, table, _ = run(capsys, "standby", tap_corpus, "--detector", "null")
     assert "first_tap_found" in table
     assert max(map(len, table.splitlines())) <= 130
     with pytest.raises(SystemExit):
@@ -100,7 +95,7 @@ def test_the_table_fits_a_terminal_and_help_explains_its_columns(
 
 def test_ways_to_wake_up_are_compared_on_a_corpus(tap_corpus: str, capsys: pytest.CaptureFixture[str]) -> None:
     words = [tap_corpus, "--level-v", "0.2", "--level-v", "0.5", "--look-hz", "100", "--format", "json"]
-    code, out, _ = run(capsys, *words)
+    code, out, _ = run(capsys, "standby", *words)
     missed = {(row["wake_up"], row["level_v"]): row["missed_first_taps"] for row in json.loads(out)["rows"]}
     assert code == 0
     # A look every 10 ms meets a pulse of 5 ms half of the time.

@@ -11,7 +11,7 @@ import pytest
 from tapsig.cli import main
 from tapsig.loading import write_labels, write_wav
 from tapsig.records import Label
-from tests.fakes import ring_down
+from tests.fakes import ring_down, run
 
 FS = 2000
 TAPS = (0.5, 0.9, 1.7, 2.4)
@@ -39,12 +39,6 @@ def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ]
     (folder / "corpus.csv").write_text("\n".join(rows) + "\n")
     return folder
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
-    code = main([str(word) for word in words])
-    out, err = capsys.readouterr()
-    return code, out, err
 
 
 def test_health_is_quiet_on_sound_channels(corpus: Path, capsys: pytest.CaptureFixture[str]) -> None:
