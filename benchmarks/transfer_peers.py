@@ -4,9 +4,8 @@ Each setting is tried once on a few training recordings of every source. For eac
 F1 over the others is judged on the source's test recordings, beside `tap` on the same ones.
 """
 
-import dataclasses
+import itertools
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, cast
 
 import numpy as np
 
@@ -15,9 +14,8 @@ from benchmarks.tally import Tally
 from benchmarks.transfer_data import HITS, SOURCES, TABLE, Part, others_than, record_source
 from tapsig.detectors import CATALOGUE, Variant
 from tapsig.detectors.base import run_detector
-from tapsig.errors import ParameterError
 from tapsig.records import Recording
-from tapsig.scoring.tuning import GRIDS, list_settings
+from tapsig.scoring.tuning import GRIDS, build_setting, list_settings
 
 PLAIN = ("prominence", "sta-lta", "ring-following", "spectral-flux", "fixed-threshold", "innovation")
 SETTINGS = 16
@@ -43,17 +41,10 @@ def draw_recordings(part: Part) -> dict[str, list[Recording]]:
 
 def draw_settings(name: str) -> list[Variant]:
     """The variant as shipped, and settings drawn from its grid, always the same."""
-    shipped = CATALOGUE[name]
     settings = list(list_settings(GRIDS[name]))
-    found = [shipped]
-    for index in np.random.default_rng(0).permutation(len(settings)):
-        if len(found) == SETTINGS:
-            break
-        try:
-            found.append(cast(Variant, dataclasses.replace(cast(Any, shipped), **settings[index])))
-        except ParameterError:
-            continue
-    return found
+    drawn = np.random.default_rng(0).permutation(len(settings))
+    built = (build_setting(CATALOGUE[name], settings[index]) for index in drawn)
+    return [CATALOGUE[name], *itertools.islice((one for one in built if one is not None), SETTINGS - 1)]
 
 
 def list_pickers() -> dict[str, list[Variant]]:
