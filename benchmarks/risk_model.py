@@ -48,8 +48,7 @@ def count(segments: Sequence[TapFreeSegment]) -> tuple[float, float]:
 
 def predict(part: Sequence[TapFreeSegment], rest: Sequence[TapFreeSegment]) -> Prediction:
     """What `tapsig risk` gives from the part, and what the rest holds."""
-    duration_s = sum(segment.duration_s for segment in part)
-    gaps = fit_gaps([segment.onsets_s.tolist() for segment in part], duration_s, PARAMETERS)
+    gaps = fit_gaps(part, PARAMETERS)
     models = (gaps, build_poisson_gaps(gaps.taps_per_s, PARAMETERS))
     by_gaps, by_poisson = (3600.0 * compute_possible_per_s(model, len(CODE), PARAMETERS) for model in models)
     return Prediction(by_gaps, by_poisson, *count(part), count(rest)[0])

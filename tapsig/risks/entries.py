@@ -241,9 +241,7 @@ def _model_success(observation: Observation, recall: float, question: RiskQuesti
 def _compute_gaps_per_year(watch: PossibleEntries, question: RiskQuestion) -> float:
     if question.parameters.tolerance or not watch.segments:
         return math.nan
-    onsets_s = [segment.onsets_s.tolist() for segment in watch.segments]
-    duration_s = math.fsum(segment.duration_s for segment in watch.segments)
-    return question.convert_gaps(fit_gaps(onsets_s, duration_s, question.parameters))
+    return question.convert_gaps(fit_gaps(watch.segments, question.parameters))
 
 
 Observations = dict[tuple[str, str, str], Observation]

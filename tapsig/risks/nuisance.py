@@ -64,27 +64,6 @@ def build_poisson_gaps(taps_per_s: float, parameters: EntryParameters) -> GapMod
     )
 
 
-def fit_gaps(stretches_s: Sequence[Sequence[float]], duration_s: float, parameters: EntryParameters) -> GapModel:
-    """Measured gaps: `stretches_s` are the times of false taps, one ascending list for each continuous stretch.
-
-    The gap after a stretch's last tap is unknown and counts as one that ends the entry. Unlike the Poisson model, this
-    keeps the bursts and rhythms of music and rattling parts.
-    """
-    _refuse_tolerance(parameters)
-    taps = sum(len(stretch) for stretch in stretches_s)
-    check_positive("duration_s", duration_s)
-    if not taps:
-        return GapModel(0.0, 0.0, 0.0, 0.0, 1.0)
-    edges = [to_ms(parameters.digit_pause_s), to_ms(parameters.entry_silence_s), to_ms(parameters.awake_s)]
-    counts = [0, 0, 0, 0]
-    for stretch in stretches_s:
-        for before, after in itertools.pairwise(map(to_ms, stretch)):
-            gap = after - before
-            counts[0 if gap <= edges[0] else 1 if gap < edges[1] else 2 if gap < edges[2] else 3] += 1
-        counts[2] += bool(stretch)
-    return GapModel(taps / duration_s, *(count / taps for count in counts))
-
-
 def _refuse_tolerance(parameters: EntryParameters) -> None:
     if parameters.tolerance:
         raise ParameterError(
@@ -209,6 +188,32 @@ class TapFreeSegment:
     onsets_s: FloatArray
     duration_s: float
     start_s: float = 0.0
+
+
+def fit_gaps(segments: Sequence[TapFreeSegment], parameters: EntryParameters) -> GapModel:
+    """Measured gaps between the false taps of each segment.
+
+    The gap after a segment's last tap is known only to last until the segment's end; it is split like the longer gaps
+    (Kaplan and Meier, J. Am. Stat. Assoc. 53 (1958) 457), and lets the machine fall asleep where there are none. Unlike
+    the Poisson model, this keeps the bursts and rhythms of music and rattling parts.
+    """
+    _refuse_tolerance(parameters)
+    duration_s = check_positive("duration_s", math.fsum(segment.duration_s for segment in segments))
+    gaps: list[tuple[int, bool]] = []  # in ms, and whether it is cut off by the end
+    for segment in segments:
+        times = [to_ms(onset_s) for onset_s in segment.onsets_s.tolist()]
+        gaps += [(after - before, False) for before, after in itertools.pairwise(times)]
+        gaps += [(max(0, to_ms(segment.duration_s) - last), True) for last in times[-1:]]
+    if not gaps:
+        return GapModel(0.0, 0.0, 0.0, 0.0, 1.0)
+    lasts = np.ones(len(gaps) + 1)  # the share of gaps that last longer than the first k
+    gaps.sort()
+    for k, (_, cut) in enumerate(gaps):
+        lasts[k + 1] = lasts[k] if cut else lasts[k] * (1.0 - 1.0 / (len(gaps) - k))
+    edges = [to_ms(parameters.digit_pause_s) + 1, to_ms(parameters.entry_silence_s), to_ms(parameters.awake_s)]
+    longer = lasts[np.searchsorted([gap for gap, _ in gaps], edges)]  # at least as long as each edge
+    shares = -np.diff([1.0, *longer, 0.0])
+    return GapModel(len(gaps) / duration_s, *shares.tolist())
 
 
 def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[TapFreeSegment]:

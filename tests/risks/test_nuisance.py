@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from scipy import stats
+from statsmodels.duration.survfunc import SurvfuncRight
 
 from tapsig.entry import EntryParameters
 from tapsig.errors import ParameterError
@@ -15,6 +16,7 @@ from tapsig.risks.nuisance import (
     GapModel,
     NuisanceCount,
     PossibleEntries,
+    TapFreeSegment,
     build_poisson_gaps,
     compute_min_segment_s,
     compute_openings_per_s,
@@ -126,23 +128,51 @@ def test_rare_false_taps_open_with_the_power_of_their_number() -> None:
 
 def test_no_false_taps_never_open() -> None:
     assert compute_openings_per_s(build_poisson_gaps(0.0, FREE), (1,), FREE) == 0.0
-    assert fit_gaps([[]], 100.0, FREE).taps_per_s == 0.0
+    assert fit_gaps([TapFreeSegment(np.zeros(0), 100.0)], FREE).taps_per_s == 0.0
 
 
 def test_measured_gaps_of_a_poisson_process_give_its_model_back() -> None:
     rng = np.random.default_rng(3)
     onsets = np.cumsum(rng.exponential(2.0, 50_000))
-    measured = fit_gaps([list(onsets)], float(onsets[-1]), FREE)
+    measured = fit_gaps([TapFreeSegment(onsets, float(onsets[-1]))], FREE)
     model = build_poisson_gaps(0.5, FREE)
     for name in ("taps_per_s", "within", "between", "ending", "sleeping"):
         assert getattr(measured, name) == pytest.approx(getattr(model, name), abs=0.01)
+
+
+def cut_up(rate: float, seconds: float, count: int) -> list[TapFreeSegment]:
+    """Poisson taps in segments."""
+    rng = np.random.default_rng(9)
+    return [
+        TapFreeSegment(np.sort(rng.uniform(0, seconds, rng.poisson(rate * seconds))), seconds) for _ in range(count)
+    ]
+
+
+def test_short_segments_do_not_make_codes_of_their_ends() -> None:
+    # Poisson taps of 1.5 a second in segments of 45 s: the exact rate of codes is that of the Poisson model.
+    measured = fit_gaps(cut_up(1.5, 45.0, 4000), FREE)
+    exact = compute_possible_per_s(build_poisson_gaps(1.5, FREE), 3, FREE)
+    assert compute_possible_per_s(measured, 3, FREE) == pytest.approx(exact, rel=0.15)
+
+
+def test_gaps_cut_off_by_a_segment_s_end_are_split_as_an_independent_library_does() -> None:
+    # statsmodels.duration.survfunc.SurvfuncRight: the Kaplan-Meier estimate of gaps at least as long as each edge.
+    segments = cut_up(0.3, 12.0, 300)
+    gaps = [np.diff(np.append(one.onsets_s, 12.0)) for one in segments if one.onsets_s.size]
+    ended = [np.arange(one.size) < one.size - 1 for one in gaps]
+    known = SurvfuncRight(np.concatenate(gaps), np.concatenate(ended).astype(float))
+    model = fit_gaps(segments, FREE)
+    edges = [FREE.digit_pause_s, FREE.entry_silence_s, FREE.awake_s]
+    longer = [float(np.min(known.surv_prob[known.surv_times <= edge], initial=1.0)) for edge in edges]
+    shares = (model.within, model.between, model.ending, model.sleeping)
+    assert shares == pytest.approx(-np.diff([1.0, *longer, 0.0]), abs=2e-3)
 
 
 def test_a_rhythm_opens_what_poisson_taps_of_the_same_rate_hardly_do() -> None:
     # Bursts of 3-1-4, one every 100 s: measured gaps keep them, a Poisson process of the same rate does not.
     burst = (0.0, 0.3, 0.6, 2.0, 3.5, 3.8, 4.1, 4.4)
     bursts = [start + offset for start in np.arange(0, 10_000, 100.0) for offset in burst]
-    rhythm = compute_openings_per_s(fit_gaps([bursts], 10_000.0, FREE), (3, 1, 4), FREE)
+    rhythm = compute_openings_per_s(fit_gaps([TapFreeSegment(np.array(bursts), 10_000.0)], FREE), (3, 1, 4), FREE)
     poisson = compute_openings_per_s(build_poisson_gaps(len(bursts) / 10_000.0, FREE), (3, 1, 4), FREE)
     assert rhythm > 100 * poisson
     assert count_openings(bursts, 10_000.0, FREE, length=3, code=(3, 1, 4)).opened == 100
