@@ -1,4 +1,4 @@
-"""The data that pass between rooms keep what they promise: read-only, finite, in order, gaps kept."""
+"""The data that pass between packages keep what they promise: read-only, finite, in order, gaps kept."""
 
 import concurrent.futures
 
