@@ -1,6 +1,7 @@
 """Deliberate knuckle taps in recordings of a piezo's output: load, understand, detect, score, hand over.
 
-The names below load on first use, so that `import tapsig` stays quick.
+The names below load on first use, so that `import tapsig` stays quick. `load` is a short name of `load_recording`, and
+`fit` of `fit_detector`.
 """
 
 import importlib

@@ -33,7 +33,8 @@ class Detections(Result):
     ----------
     onset_samples : index of each onset, int64, shape (n,).
     decided_samples : index of the last sample that the decision used, int64, shape (n,); onset <= decided.
-    strength : how strongly it stood out (decibels over the detector's threshold, or the gate's probability).
+    strength : how strongly it stood out (decibels over the detector's threshold; for `tap` the model's
+        probability).
     features : named values, each of shape (n,).
     reason : "" for an accepted tap, otherwise why the candidate was rejected.
     fs : sample rate in Hz, from which `onset_s` is made; nan where it is not known.

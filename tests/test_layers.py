@@ -10,7 +10,9 @@ PACKAGE = Path(__file__).parent.parent / "tapsig"
 
 ROW = re.compile(r"^\| (\d+) \| (.+?) \|", re.MULTILINE)
 TABLE = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
-LAYERS = {package: int(layer) for layer, packages in ROW.findall(TABLE) for package in re.findall(r"`(\w+)/?`", packages)}
+LAYERS = {
+    package: int(layer) for layer, packages in ROW.findall(TABLE) for package in re.findall(r"`(\w+)/?`", packages)
+}
 
 
 def package_of(path: Path) -> str:

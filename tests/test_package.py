@@ -1,11 +1,13 @@
 """The front door: the package and its command line start light, and every listed command exists."""
 
 import ast
+import doctest
 import importlib
 import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import tapsig
@@ -73,3 +75,14 @@ def test_functions_that_share_a_rooms_name_stay_functions() -> None:
     code += "assert callable(tapsig.score) and callable(tapsig.detect)\n"
     code += "assert tapsig.detectors.__name__ == 'tapsig.detectors'"
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_every_example_in_a_public_docstring_uses_public_names() -> None:
+    """As a reader of `tapsig reference` would type it: numpy, tapsig and what it exports, nothing from a module."""
+    public = {name: getattr(tapsig, name) for name in tapsig.__all__}
+    runner = doctest.DocTestRunner(verbose=False)
+    for name, thing in public.items():
+        for example in doctest.DocTestFinder().find(thing, name, globs={"np": np, "tapsig": tapsig, **public}):
+            runner.run(example)
+    assert runner.summarize(verbose=False).failed == 0
+    assert runner.tries > 10

@@ -1,7 +1,8 @@
 """The cause of each missed tap and false detection, from fixed rules.
 
 The rules use labels, the detector's reasons, and levels: the largest deviation from the bias within 30 ms, above 20 Hz.
-The first rule that applies gives the cause. Levels are in dB; "noise" is the quietest twentieth of the recording.
+The first rule that applies gives the cause. Levels are in dB; "noise" is the median of the
+lowest 5 % of the recording's levels.
 A labelled event still rings at t if its level, less the decay until t (with the median T60 of the recording's taps;
 1.5 s if none can be measured), is at most 10 dB below the level at t. An unlabelled event is a rise of 10 dB over the
 30 ms before that is 6 dB above the ringing of labelled events; it still rings at t if the level has fallen by 6 dB
@@ -153,8 +154,9 @@ def find_causes(
 
     Examples
     --------
-    >>> from tapsig.records import Label
-    >>> find_causes("fixed-threshold", Recording(np.zeros(8000), 8000.0, labels=(Label(0.5),)))
+    >>> import tapsig
+    >>> silent = tapsig.Recording(np.zeros(8000), 8000.0, labels=(tapsig.Label(0.5),))
+    >>> tapsig.causes("fixed-threshold", silent)
     <CauseTable: fixed-threshold: 0 of 1 taps found, 1 errors>
     """
     check_positive("window_s", window_s)

@@ -21,7 +21,7 @@ class HealthReport(Result):
     Parameters
     ----------
     bias_v : median.
-    noise_v : root mean square in the quietest twentieth of the windows of 50 ms.
+    noise_v : mean root mean square of the quietest 5 % of the windows of 50 ms.
     effective_bits : log2 of the span between the rails over √12 times the noise, which is at least the quantisation
         noise (IEEE 1241, from memory); nan where the rails are not known.
     peak_v : largest deviation from the bias.
@@ -87,8 +87,10 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
 
     Examples
     --------
+    >>> import tapsig
     >>> rng = np.random.default_rng(0)
-    >>> check_health(Recording(0.01 * rng.standard_normal(8000), 8000.0, range_v=(-1.0, 1.0))).codes()
+    >>> noise = tapsig.Recording(0.01 * rng.standard_normal(8000), 8000.0, range_v=(-1.0, 1.0))
+    >>> tapsig.health(noise).codes()
     ('nothing-heard',)
     """
     samples, fs = require_recording(recording).samples, recording.fs

@@ -24,10 +24,10 @@ HEADER = ("weight", "where", "what", "next_step")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", required=True, metavar="init|add|check")
-    init = actions.add_parser("init", help="create an empty corpus")
-    init.add_argument("folder", type=Path, metavar="DIR")
-    add = actions.add_parser("add", help="copy a recording into it and add a row")
-    add.add_argument("folder", type=Path, metavar="DIR")
+    init = _add_action(actions, "init", "create an empty corpus")
+    init.add_argument("folder", type=Path, metavar="DIR", help="folder to make")
+    add = _add_action(actions, "add", "copy a recording into it and add a row")
+    add.add_argument("folder", type=Path, metavar="DIR", help="folder with corpus.csv")
     add.add_argument("recording", type=Path, metavar="FILE", help="a recording: WAV or CSV")
     for name, text in (
         ("vehicle", "which vehicle (or panel): recordings of one share a split"),
@@ -41,9 +41,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for name in ("mount", "sensor", "converter"):
         add.add_argument(f"--{name}", default="", help=f"the {name}, in your words")
     add.add_argument("--force", action="store_true", help="replace the row of the same recording and channel")
-    check = actions.add_parser("check", help="read everything and list what is wrong or missing")
-    check.add_argument("folder", type=Path, metavar="DIR")
+    check = _add_action(actions, "check", "read everything and list what is wrong or missing")
+    check.add_argument("folder", type=Path, metavar="DIR", help="folder with corpus.csv")
     add_output_arguments(check)
+
+
+def _add_action(
+    actions: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, text: str
+) -> argparse.ArgumentParser:
+    """A parser whose help holds the action's example from the module's docstring."""
+    [example] = [line for line in (__doc__ or "").splitlines() if line.startswith(f"  tapsig corpus {name} ")]
+    return actions.add_parser(
+        name,
+        help=text,
+        description=f"{text[0].upper()}{text[1:]}.\n\n{example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -6,8 +6,8 @@
   tapsig entry first/door.wav --channel 1 --code 3-1-4 --decoder evidence --explain 2
 
 FILE is a recording, or a table of taps with the columns onset_s,kind. Taps closer than the digit pause are one digit;
-a longer pause starts the next; silence ends the entry. After wrong entries in a row taps are ignored for a while, as at
-a door; --wait-s 0 --failure-limit 0 judges every entry of a test log.
+a longer pause starts the next; silence ends the entry. After wrong entries in a row taps are ignored for a while, as on
+the controller; --wait-s 0 --failure-limit 0 judges every entry of a test log.
 """
 
 import argparse
@@ -30,9 +30,10 @@ PARAMETER_HELP = {
     "digit_pause_s": "longest gap within a digit, in seconds",
     "entry_silence_s": "silence that ends an entry, in seconds",
     "digit_max": "digits run from 1 to this",
-    "tolerance": "0 = fixed digit pause; 2 = a gap over twice the hand's own starts a digit",
+    "tolerance": "0: fixed digit pause. Otherwise a gap longer than X times the mean gap within digits starts a new"
+    " digit",
     "wake_taps": "taps in a row that wake the machine, before the entry",
-    "awake_s": "it falls asleep this long after its last tap, in seconds",
+    "awake_s": "time from the last tap until the machine goes to sleep, in seconds",
     "free_failures": "wrong entries in a row without a wait",
     "wait_s": "the first wait, in seconds",
     "wait_factor": "factor by which each further wait is longer",

@@ -2,10 +2,10 @@
 
   tapsig fit first --group-by recording --out mine.json
 
-Record 20 to 100 taps in quiet and, at the same position, some minutes of disturbances without taps (with empty label
-files). The taps are mixed into the disturbances. All figures come from held-out pieces of the recordings. The shipped
-detector is kept unless an adjusted one makes a fifth fewer errors on them, and at least five fewer. To compare both:
-`tapsig score CORPUS --detector tap --detector FILE`.
+Record at least 20 taps in quiet (40 or more for reliable figures) and, at the same position, some minutes of
+disturbances without taps (with empty label files). The taps are mixed into the disturbances. All figures come from
+held-out pieces of the recordings. The shipped detector is kept unless an adjusted one makes a fifth fewer errors on
+them, and at least five fewer. To compare both: `tapsig score CORPUS --detector tap --detector FILE`.
 """
 
 import argparse

@@ -1,13 +1,13 @@
-"""One page that says everything about a recording or a corpus, to be read from top to bottom, without a network.
+"""One page on a recording or a corpus, from its faults to what to record next; it needs no network.
 
   tapsig report first/door.wav --full-scale-v 2.5 --channel 1 --out door.html
   tapsig report first/door.wav first/rain.wav --channel 1 --out page.html
   tapsig report first --scene quiet --out first.html
   tapsig report first/rain.wav --from 5 --to 15
 
-What the recording is and what is wrong with it; waveform with hits, misses and false detections; spectrogram; how the
-panel rings and why that defeats a plain threshold; the operating area and the best plain setting; taps and entries;
-causes of errors with a remedy each; which position, where there are several; what to record next.
+The page shows the recording's facts and faults; the waveform with hits, misses and false detections; the spectrogram;
+the ring-down of the panel; the operating area and the best setting of a plain threshold; taps and entries; the causes
+of errors with a remedy each; a comparison of positions, where there are several; and advice on what to record next.
 """
 
 import argparse

@@ -1,4 +1,4 @@
-"""The best setting of each plain detector for a recording, how sure that is, and the line to paste.
+"""The best setting of each plain detector for a recording, its held-out scores, and the line to paste into a sketch.
 
   tapsig tune first/door.wav --full-scale-v 2.5 --adc-bits 10 --channel 1
   tapsig tune first/door.wav first/rain.wav --channel 1 --detector fixed-threshold
@@ -6,8 +6,9 @@
   tapsig tune first/door.wav --labels first/door.labels.csv --detector fixed-threshold --format json
 
 Settings are tried on the labelled taps. Then parts of the recording (or files, where there are four) are held out in
-turn and the setting is chosen on the rest: F1 and errors "held out" are what to expect on more of the same. "serves"
-is yes when the held-out F1 is 0.9 or more; if no setting serves, the cause of most errors is named.
+turn and the setting is chosen on the rest: F1 and errors "held out" estimate the result on further recordings of
+the same kind. "serves" is yes when the held-out F1 is 0.9 or more; if no setting serves, the most frequent cause of
+errors is named.
 """
 
 import argparse

@@ -45,7 +45,7 @@ class EntryParameters:
         `pause_bounds_s`; until such a gap was heard, `digit_pause_s` holds. Useful values are 1.5 to 2.5.
     wake_taps : number of taps in a row that wake the machine; they and the taps right behind them are not part of the
         entry, which starts after a digit pause. 0 = the first tap of an entry wakes it.
-    awake_s : the machine falls asleep this long after its last tap.
+    awake_s : time from the last tap until the machine goes to sleep.
     free_failures, wait_s, wait_factor, wait_limit_s : after each wrong entry beyond the first `free_failures` in a
         row, taps are ignored for `wait_s`, times `wait_factor` for each further one, at most `wait_limit_s`.
         NIST SP 800-63B-4 section 3.2.2 names waits from 30 s up to an hour.
@@ -102,7 +102,7 @@ class EntryParameters:
 
     @property
     def memory_s(self) -> float:
-        """After so long without a tap the machine is as if there had never been one, failures apart."""
+        """Time without a tap, in seconds, after which earlier taps no longer matter (failures and waits stay)."""
         return self.awake_s if self.wake_taps else self.entry_silence_s
 
     def compute_longest_s(self, length: int) -> float:

@@ -139,7 +139,8 @@ def simulate_scene(
 
     Examples
     --------
-    >>> simulated = simulate_scene("heron", duration_s=12.0, seed=1, codes=["213"], positions=["frame"])
+    >>> import tapsig
+    >>> simulated = tapsig.simulate("heron", duration_s=12.0, seed=1, codes=["213"], positions=["frame"])
     >>> len(simulated.recordings["frame"].taps_s), simulated.truth.codes[0][0]
     (6, '213')
     """

@@ -67,6 +67,15 @@ def test_every_example_in_the_help_runs_as_written(
         assert shown.out or shown.err, example
 
 
+@pytest.mark.parametrize("action", ["init", "add", "check"])
+def test_each_action_of_corpus_shows_its_own_example(action: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with contextlib.suppress(SystemExit):
+        main(["corpus", action, "--help"])
+    shown = capsys.readouterr().out
+    assert len(EXAMPLE.findall(shown)) == 1
+    assert EXAMPLE.findall(shown)[0] in EXAMPLE.findall(read_help("corpus"))  # which run as written
+
+
 @pytest.mark.parametrize("user", USERS)
 def test_the_script_of_each_user_runs(user: str, first: Path, tmp_path: Path) -> None:
     shutil.copytree(first, tmp_path / "first")
