@@ -299,10 +299,16 @@ bool tapsig_compare_step(tapsig_comparing *comparing, tapsig_evidence *evidence,
         return false;
     }
     int8_t left = (int8_t)config->work_a_step;
+    work now = {.comparing = comparing, .here = find_place(code, digits, comparing->place), .trace = trace};
+    uint8_t found = comparing->place;
     while (left > 0 && comparing->tempo < stop_tempo && count > 0) {
         const uint8_t slot = evidence->order[evidence->first + comparing->candidate];
-        const work now = {comparing, &evidence->cell[slot], find_place(code, digits, comparing->place),
-                          comparing->candidate, trace};
+        if (found != comparing->place) {
+            found = comparing->place;
+            now.here = find_place(code, digits, found);
+        }
+        now.cell = &evidence->cell[slot];
+        now.i = comparing->candidate;
         left = (int8_t)(left - WORK_A_PAIR);
         if (evidence->gain[slot] >= config->least_gain) {
             left = extend(&now, evidence, config, left);
