@@ -56,6 +56,7 @@ static uint32_t rail_samples;
 static uint32_t skipped_samples; /* still to be passed over after waking */
 static uint16_t lost_lines;
 static uint16_t stored_failures;
+static bool judged; /* a verdict came with the count before: its failures are still to be stored */
 
 /* A watchdog that has bitten stays on with its shortest time: it is stopped before anything else. */
 void early(void) __attribute__((naked, used, section(".init3")));
@@ -190,8 +191,11 @@ static void work_on(uint16_t count)
         quiet_samples++;
     }
     time_release();
-    if (event.verdict != TAPSIG_NO_VERDICT) {
+    if (judged) { /* not in the millisecond of the verdict, which had enough to do */
         store_failures();
+    }
+    judged = event.verdict != TAPSIG_NO_VERDICT;
+    if (judged) {
         if (event.verdict == TAPSIG_ACCEPTED) {
             board_release(true);
             release_samples = SAMPLES_OF_MS(BOARD_RELEASE_MS);
