@@ -145,7 +145,7 @@ def main() -> None:
             for found in pool.map(partial(try_door, generator), doors):
                 advices += found
     rows, bands = summarise(advices)
-    header = ["detector", "recordings", "best advised", "F1 lost", "by any", "called significant", "of them right",
+    header = ["detector", "recordings", "best advised", "F1 lost", "by any", "called significant", "of them correct",
               "wrong of significant pairs"]  # fmt: skip
     publish(
         "Advice on positions",
@@ -155,7 +155,7 @@ def main() -> None:
         " position less that of the advised one; `by any`: less the mean of all.",
         (header, rows),
         "The probability of being the best that was given for the advised position, against how often it was:",
-        (["probability given", "advices", "mean", "right"], bands),
+        (["probability given", "advices", "mean", "observed"], bands),
     )
 
 

@@ -104,7 +104,7 @@ def list_nuisances(hours: float, kept: Path | None) -> Rows:
                 {
                     "scene": scene,
                     "decoder": name,
-                    "watched h": f"{seen.hours:.1f}",
+                    "exposure h": f"{seen.hours:.1f}",
                     f"opened, code {'-'.join(map(str, CODE))}": own,
                     "possible codes": count,
                     "one code in 24 h, mean": f"{24 * count / seen.hours / 9 ** len(CODE):.2g}",

@@ -32,7 +32,7 @@ from tapsig.records import Recording
 FIRST_DOOR = 3000
 """Neither trained on nor tested with elsewhere."""
 SCENES, FS, RECORD_S, TEST_S = 7, 2000.0, 60.0, 30.0
-CASES = ("left out", "fitted", "told")
+CASES = ("left out", "fitted", "labelled")
 THRESHOLDS = np.arange(-4.0, 3.01, 0.25) * SCALE
 
 
@@ -77,8 +77,8 @@ def record_door(source: str, number: int) -> tuple[list[Recording], list[Recordi
 
     quiet = str(generator.scenes[0])
     own = [record(quiet, "entries", RECORD_S), *(record(scene, "none", RECORD_S) for scene in scenes)]
-    told = [record(scene, "entries", RECORD_S) for scene in scenes]
-    return own, told, [record(scene, "entries", TEST_S) for scene in (quiet, *scenes)]
+    labelled = [record(scene, "entries", RECORD_S) for scene in scenes]
+    return own, labelled, [record(scene, "entries", TEST_S) for scene in (quiet, *scenes)]
 
 
 def judge(model: Model, test: CandidateTable) -> Outcome:
@@ -92,7 +92,7 @@ def judge(model: Model, test: CandidateTable) -> Outcome:
 
 def try_door(start: Start, number: int) -> Door | None:
     """Fit and judge; None where the owner's recording has too few taps to fit to."""
-    own, told, test = record_door(start.source, number)
+    own, labelled, test = record_door(start.source, number)
     if own[0].taps_s.size < MIN_TAPS:
         return None
     begin = time.perf_counter()
@@ -101,7 +101,7 @@ def try_door(start: Start, number: int) -> Door | None:
     strategy = choose_strategy(points)
     fitted = fit.finish(strategy, scores)
     seconds = time.perf_counter() - begin
-    bound = CrossFit.prepare(own + told, start.detector, replay=start.replay).finish(ADJUSTED, {})
+    bound = CrossFit.prepare(own + labelled, start.detector, replay=start.replay).finish(ADJUSTED, {})
     table = collect_candidates(test)
     models = (start.detector.model, fitted.model, bound.model)
     outcomes = {case: judge(model, table) for case, model in zip(CASES, models, strict=True)}
@@ -169,7 +169,7 @@ def main() -> None:
         f" {RECORD_S:g} s of taps"
         f" in quiet and {RECORD_S:g} s without taps in each of {SCENES} scenes, judged on other recordings in quiet"
         " and in those scenes."
-        " `told`: trees fitted to labelled taps in those scenes as well, which no owner has. `at best threshold`:"
+        " `labelled`: trained on labelled taps in those scenes as well, which no owner has. `at best threshold`:"
         " mean F1 where"
         " each door had the threshold that suits its test recordings best. The detector was left as it was on"
         f" {sum(door.kept for door in everything)} of {len(everything)}"

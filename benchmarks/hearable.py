@@ -1,7 +1,7 @@
-"""How many of the misses no detector could avoid: taps that a sensor hardly hears, told by the simulator's truth.
+"""Misses that no detector can avoid: taps too weak at the sensor, by the simulator's ground truth.
 
 `python -m benchmarks.hearable` writes its section of benchmarks/README.md. The recordings and the tuned detectors are
-those of `benchmarks.detection`. A tap is called hearable where the voltage of the taps alone reaches three converter
+those of `benchmarks.detection`. A tap is called detectable where the voltage of the taps alone reaches three converter
 counts and their power over 50 ms is at least that of everything else.
 """
 
@@ -22,7 +22,7 @@ COUNTS, RATIO_DB = 3.0, 0.0
 
 
 def count(variant: Variant, simulated: SimulatedScene, position: str) -> IntArray:
-    """Taps, hearable ones, those found of the hearable and of the others, and false detections."""
+    """Taps, detectable ones, those found of the detectable and of the others, and false detections."""
     recording, truth = simulated.recordings[position], simulated.truth
     heard = truth.tap_peak_v[position] >= COUNTS * simulated.converter.step_v
     heard &= truth.tap_to_nuisance_db[position] >= RATIO_DB
@@ -53,17 +53,17 @@ def main() -> None:
         f1 = compute_f1(hits, false, heard - hits)
         return [label, taps, heard, hits / heard if heard else float("nan"), lucky, false, heard - hits + false, f1]
 
-    header = ["", "taps", "hearable", "recall", "others found", "false", "errors", "F1"]
+    header = ["", "taps", "detectable", "recall", "others found", "false", "errors", "F1"]
     publish(
-        "Taps that can be heard",
+        "Detectable taps",
         "python -m benchmarks.hearable",
-        f"Simulated, test vehicles {', '.join(TEST)}. A tap is hearable where the taps alone reach"
+        f"Simulated, test vehicles {', '.join(TEST)}. A tap is detectable where the taps alone reach"
         f" {COUNTS:g} converter counts and at least the power of everything else.",
-        "All scenes; recall, errors and F1 of hearable taps:",
+        "All scenes; recall, errors and F1 of detectable taps:",
         (header, [row(name, (name, "all", "all")) for name in variants]),
-        "`tap` in quiet; recall, errors and F1 of hearable taps:",
+        "`tap` in quiet; recall, errors and F1 of detectable taps:",
         (header, [row(position, ("tap", "quiet", position)) for position in POSITIONS]),
-        "`tap` by scene; recall, errors and F1 of hearable taps:",
+        "`tap` by scene; recall, errors and F1 of detectable taps:",
         (header, [row(scene, ("tap", scene, "all")) for scene in SCENES]),
     )
 

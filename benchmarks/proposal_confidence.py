@@ -154,14 +154,23 @@ def main() -> None:
         left_out = fit({name: part for name, part in train.items() if name != source})
         rows.append(judge(source, "without it", left_out, test[source]))
         rows.append(judge(source, "as shipped", shipped, test[source]))
-    header = ["source", "fitted", "average precision", "sure: said", "right", "of all taps", "F1 at .5", "doubtful"]
+    header = [
+        "source",
+        "fitted",
+        "average precision",
+        "mean confidence",
+        "observed",
+        "of all taps",
+        "F1 at .5",
+        "doubtful",
+    ]
     publish(
         "Proposals",
         "python -m benchmarks.proposal_confidence --kept DIR",
         "The confidence of `tapsig propose` on doors and hits that it has not met: fitted without the source, and"
         " as shipped (to"
-        f" other doors of all). `sure`: proposals of {SURE:g} and more, their mean confidence and the share that is"
-        " a tap. `doubtful`: those"
+        f" other doors of all). `sure`: proposals of {SURE:g} and more, with their mean confidence and the observed"
+        " share of taps. `doubtful`: those"
         f" from {DOUBTFUL:g} to {SURE:g} in a recording, which a person should look at.",
         (header, rows),
     )

@@ -130,7 +130,9 @@ def main() -> None:
     publish(
         "Riding",
         "python -m benchmarks.riding",
-        f"Simulated rides of {RIDE_S / 60.0:g} minutes without taps, {rides} of each kind at each of"
+        "A sensor on a plate of a motorcycle, simulated: pulses of uneven firing, wind whose force rises with the"
+        " square of the speed, road noise and, in half of the rides, holes in the road."
+        f" Rides of {RIDE_S / 60.0:g} minutes without taps, {rides} of each kind at each of"
         f" {', '.join(f'{fs:g}' for fs in RATES_HZ)} Hz, {', '.join(map(str, BITS))} bits in turn:"
         f" false taps of the detectors as shipped, mean and most in a ride. Holes: {HOLES_A_MINUTE:g} a minute.",
         (header, rows),

@@ -113,7 +113,8 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
     parts.append(
         "95 % intervals: of scores as in 'tapsig score', of differences by bootstrap, of levels Student's; too few\n"
         "recordings have none.\n"
-        "p: permutation test, Holm's adjustment for all pairs."
+        "p: permutation test, Holm's adjustment for all pairs; an interval is of its pair alone, and may exclude 0"
+        " where p is not significant."
     )
     return "\n\n".join(parts) + "\n"
 

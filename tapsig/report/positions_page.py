@@ -20,7 +20,8 @@ METHOD = (
     " three recordings on.",
     INTERVALS,
     "p: permutation test, the positions swapped within recordings; Holm's adjustment for all pairs. A difference is"
-    " called significant under 0.05.",
+    " called significant under 0.05. The interval of a difference is of its pair alone: it may exclude 0 where p"
+    " is larger.",
     "Recordings needed: for a power of 80 % at that level, if the difference and the scatter are as seen.",
     "Levels: peak within 30 ms of contact, above 20 Hz, in dB re 1 V. Noise: rms away from labels, at least the"
     " converter's own rounding. Nuisance: the peak level that one in twenty pieces of 30 ms without a tap exceeds.",
