@@ -26,7 +26,7 @@ class DutyCycle:
     ----------
     sleep_ua : asleep, with the wake comparator.
     awake_ma : awake and sampling.
-    awake_s : it falls asleep this long after the last event.
+    awake_s : time from the last event until the controller goes to sleep.
     wakes_per_day, false_wakes_per_day : wanted and unwanted events that wake it or keep it awake, as Poisson processes;
         clustered events keep it awake for less time.
     sampling_hz, sample_s : a controller that wakes by its clock takes samples at this rate, each for `sample_s` at the
