@@ -157,6 +157,22 @@ def test_a_reader_that_stands_still() -> None:
     assert found.first_s == pytest.approx(2.0, abs=0.01)
 
 
+def test_what_the_rails_cut_off_is_not_called_noise_or_silence() -> None:
+    """A sine of 1.3 times the span's half is beyond the rails for 1 - (2/π)·arcsin(1/1.3) = 44 % of the time."""
+    time_s = np.arange(int(4 * FS)) / FS
+    report = check_health(digitise(1.3 * 2.5 * np.sin(2 * np.pi * 50.3 * time_s)))
+    share = 1 - 2 / math.pi * math.asin(1 / 1.3)
+    assert_allclose(finding(report, "clipped").value, share, atol=0.02)  # type: ignore[attr-defined]
+    assert not {"noisy", "nothing-heard"} & set(report.codes())
+
+
+def test_of_a_recording_too_short_to_judge_nothing_more_is_judged() -> None:
+    report = check_health(digitise(sound(seconds=0.3)))
+    assert "too-short" in report.codes()
+    assert not {"noisy", "nothing-heard"} & set(report.codes())
+    assert "nothing-heard" in check_health(digitise(sound(height_v=0.0))).codes()
+
+
 def test_a_noisy_input_and_a_weak_one() -> None:
     assert "noisy" in check_health(digitise(sound(noise_v=0.08))).codes()
     found = finding(check_health(digitise(sound(height_v=0.03, noise_v=0.0003))), "few-counts")
