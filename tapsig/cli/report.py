@@ -145,6 +145,9 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
         name = args.recording.name
         if entry is not None and entry.position:
             name = f"{name} ({entry.position})"
+        if entry is not None and args.labels is None and entry.labels_path is not None:
+            args = argparse.Namespace(**{**vars(args), "labels": entry.labels_path})
+            note(f"labels from the manifest: {entry.labels_path}")
     else:
         _take_from_manifest(args, entry)
         name = entry.name
@@ -154,7 +157,7 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
         summary.labelled,
         summary.taps_s.size,
         hours,
-        [summary.position],
+        [summary.position, *(other.position for other in siblings)],
         [summary.scene],
         summary.health.findings,
         summary.simulated,
@@ -164,7 +167,10 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
         last = list(variants)[-1]
         reading = argparse.Namespace(**{**vars(args), "channel": other.channel})
         beside = [_summarise(reading, other, {last: variants[last]}, other.name, noted=False)]
-    return render_recording_page(summary, command=command, steps=advise_next(held), window_s=args.window, beside=beside)
+    steps = advise_next(held)
+    if siblings:
+        steps += ("tapsig positions FOLDER, with the folder of corpus.csv, compares the positions that were recorded.",)
+    return render_recording_page(summary, command=command, steps=steps, window_s=args.window, beside=beside)
 
 
 def _take_from_manifest(args: argparse.Namespace, entry: "CorpusEntry") -> None:

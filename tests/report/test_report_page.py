@@ -240,3 +240,19 @@ def test_the_other_position_of_a_file_rings_beside_it(tmp_path: Path) -> None:
         assert f"On the {position}, " in section
         assert f"Errors by threshold and dead time, {position}" in section
     assert page.count('class="timeline"') == 1  # the waveform of the one asked for
+
+
+def test_a_file_of_a_corpus_has_the_labels_and_positions_of_its_manifest(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recording = DEMO / "recordings" / "crane-quiet.wav"
+    [entry] = [one for one in load_corpus(DEMO).entries if one.path.samefile(recording) and one.channel == 0]
+    assert entry.labels_path is not None
+    out = tmp_path / "page.html"
+    assert main(["report", str(recording), "--full-scale-v", "2.5", "--to", "8", "--out", str(out)]) == 0
+    assert f"labels from the manifest: {entry.labels_path}" in capsys.readouterr().err.replace("\n", " ")
+    page = out.read_text(encoding="utf-8")
+    assert "There are no labels" not in page
+    assert 'class="key missed"' in page
+    assert "a second position" not in page
+    assert "tapsig positions FOLDER" in page
