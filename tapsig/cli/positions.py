@@ -69,10 +69,12 @@ def run(args: argparse.Namespace) -> int:
     note_table(study.table, corpus)
     if is_page(args):
         from tapsig.report.positions_page import render_positions_page
+        from tapsig.report.report_sections import note_simulated
 
         name = Path(args.corpus).resolve().name
         command = describe_command("positions", args)
-        emit(render_positions_page(study, command=command, corpus=name, warnings=warnings), args)
+        simulated = note_simulated(sum(bool(entry.seed) for entry in corpus.entries), len(corpus))
+        emit(render_positions_page(study, command=command, corpus=name, warnings=[*simulated, *warnings]), args)
     else:
         emit(render_positions(study, args.format), args)
     return 0

@@ -39,11 +39,13 @@ def run(args: argparse.Namespace) -> int:
     corpus = open_labelled(args)
     table, warnings = score_corpus(args, args.detectors or list(CATALOGUE), corpus)
     if is_page(args):
+        from tapsig.report.report_sections import note_simulated
         from tapsig.report.score_page import render_score_page
 
         name = Path(args.corpus).resolve().name
         command = describe_command("score", args)
-        emit(render_score_page(table, command=command, corpus=name, warnings=warnings), args)
+        simulated = note_simulated(sum(bool(entry.seed) for entry in corpus.entries), len(corpus))
+        emit(render_score_page(table, command=command, corpus=name, warnings=[*simulated, *warnings]), args)
     else:
         emit(render_scores(table, args.format), args)
     return 0

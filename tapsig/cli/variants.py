@@ -41,14 +41,17 @@ def run(args: argparse.Namespace) -> int:
     names = list(dict.fromkeys(args.detectors or DETECTORS))
     if len(names) < 2:
         raise ParameterError(f"--detector names only {names[0]!r}; a comparison needs two")
-    table, warnings = score_corpus(args, names, open_labelled(args))
+    corpus = open_labelled(args)
+    table, warnings = score_corpus(args, names, corpus)
     pairs = compare_variants(table, *names, criterion=args.criterion)
     if is_page(args):
+        from tapsig.report.report_sections import note_simulated
         from tapsig.report.variants_page import render_variants_page
 
         name = Path(args.corpus).resolve().name
         command = describe_command("variants", args)
-        emit(render_variants_page(pairs, command=command, corpus=name, warnings=warnings), args)
+        simulated = note_simulated(sum(bool(entry.seed) for entry in corpus.entries), len(corpus))
+        emit(render_variants_page(pairs, command=command, corpus=name, warnings=[*simulated, *warnings]), args)
     else:
         emit(render_variants(pairs, args.format), args)
     return 0

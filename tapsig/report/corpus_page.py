@@ -8,11 +8,11 @@ from tapsig.report.positions_page import describe_ranking, draw_levels, tabulate
 from tapsig.report.report_sections import (
     LIMITS,
     METHOD,
-    SIMULATED,
     describe_area,
     describe_areas,
     describe_entries,
     describe_ringing,
+    note_simulated,
     tabulate_causes,
 )
 from tapsig.report.score_page import INTERVALS, draw_scores, summarise_scores, tabulate_codes, tabulate_scores
@@ -39,7 +39,7 @@ def render_corpus_page(
     return render_page(
         Page(
             title=f"Report on {summary.name}",
-            summary=[*warnings, *_note_simulated(summary), *_summarise(summary)],
+            summary=[*warnings, *note_simulated(summary.simulated, summary.entries), *_summarise(summary)],
             sections=sections,
             method=[f"Matching window ±{window_s * 1e3:g} ms.", *METHOD, INTERVALS],
             limits=LIMITS,
@@ -47,14 +47,6 @@ def render_corpus_page(
             cautions=CAUTIONS,
         )
     )
-
-
-def _note_simulated(summary: CorpusSummary) -> list[str]:
-    if not summary.simulated:
-        return []
-    if summary.simulated == summary.entries:
-        return [SIMULATED]
-    return [f"{summary.simulated} of the {summary.entries} recordings are simulated."]
 
 
 def _summarise(summary: CorpusSummary) -> list[str]:

@@ -34,10 +34,16 @@ METHOD = (
     " recording looks better there than elsewhere: tapsig tune holds taps out.",
     "Entry: a pause over 1 s ends a digit, 3 s of silence ends the entry (common practice, no source).",
 )
-LIMITS = (
-    "One recording says nothing about another vehicle, panel, hand or day.",
-    "Simulated recordings show how detectors compare under known conditions; they do not show accuracy in the field.",
-)
+LIMITS = ("One recording says nothing about another vehicle, panel, hand or day.",)
+
+
+def note_simulated(simulated: int, recordings: int) -> list[str]:
+    """What stands first on a page of which some or all recordings are simulated."""
+    if not simulated:
+        return []
+    if simulated == recordings:
+        return [SIMULATED]
+    return [f"{simulated} of the {recordings} recordings are simulated: computed from physics, not made on a vehicle."]
 
 
 def describe_area(summary: RecordingSummary) -> str:

@@ -28,7 +28,6 @@ LIMITS = (
     "The intervals tell what more recordings like these would give. Another vehicle, panel or hand may differ.",
     "With fewer than ten files, or files that are all perfect, how much they differ is badly known, and the intervals"
     " may be too narrow.",
-    "Simulated recordings show how detectors compare under known conditions; they do not show accuracy in the field.",
     "A locked-in person or animal is an emergency: call the emergency services. No detector of taps may be the only"
     " way in.",
 )

@@ -1,6 +1,8 @@
 """Pages as files: nothing from outside, nothing that runs, every word escaped."""
 
+import csv
 import re
+import shutil
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -103,6 +105,36 @@ def test_a_page_that_exists_is_kept_unless_forced(tmp_path: Path) -> None:
     assert out.read_text() == "mine"
     assert main([*call, "--force"]) == 0
     assert out.read_text().startswith("<!DOCTYPE html>")
+
+
+@pytest.mark.parametrize("command", ["score", "positions", "variants"])
+@pytest.mark.parametrize("kept", [None, "0", "all"])
+def test_a_page_on_simulated_recordings_says_so_first(tmp_path: Path, command: str, kept: str | None) -> None:
+    """The column seed of the manifest, which only simulated recordings have: all, all but one vehicle's, none."""
+    folder = tmp_path / "corpus"
+    shutil.copytree(DEMO, folder)
+    manifest = folder / "corpus.csv"
+    with manifest.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    rows = [row for row in rows if row["scene"] == "quiet"]
+    for number, row in enumerate(rows):
+        row["seed"] = row["seed"] if kept == "all" or (kept == "0" and number) else ""
+    with manifest.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    out = tmp_path / "page.html"
+    detectors = ["--detector", "fixed-threshold", "--detector", "sta-lta"]
+    assert main([command, str(folder), *detectors, "--out", str(out)]) == 0
+    page = " ".join(out.read_text(encoding="utf-8").split())
+    [summary] = re.findall(r'class="summary">(.*?)<', page)[:1]
+    beginning = {None: None, "0": f"{len(rows) - 1} of the {len(rows)} recordings are simulated", "all": "These"}[kept]
+    if beginning is None:
+        assert "imulated recording" not in page
+        assert "recordings are simulated" not in page
+    else:
+        assert summary.strip().startswith(beginning)
+        assert "computed from physics" in summary
 
 
 @pytest.mark.parametrize(("worst", "said"), [(9, True), (10, False)])
