@@ -62,6 +62,15 @@ class Tick:
 
 
 @dataclass(frozen=True, slots=True)
+class Leader:
+    """A label at `place` that is led to its height `at`: per cent of the axis, from the top."""
+
+    at: str
+    place: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class Stroke:
     """Times of one kind under the waveform; `height` is (top, bottom) in the lane, `look` a class of the style."""
 
@@ -88,7 +97,7 @@ class Tones:
     left: str
     width: str
     ticks: Sequence[Tick]
-    modes: Sequence[Tick]
+    modes: Sequence[Leader]
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,14 +296,33 @@ def _draw_tones(summary: RecordingSummary) -> Tones | None:
     )
 
 
-def _mark_modes(modes: Sequence[float], spectrum: Spectrogram) -> list[Tick]:
-    """Labels of ascending frequencies, side by side where the modes are close."""
-    ticks, lowest = [], 1.0 - SPACING / 2
-    for hertz in modes:
-        lowest = min(lowest, _place(hertz, spectrum))
-        ticks.append(Tick(_percent(lowest), f"{hertz:.0f} Hz"))
-        lowest -= SPACING
-    return ticks
+def _mark_modes(modes: Sequence[float], spectrum: Spectrogram) -> list[Leader]:
+    """Labels of ascending frequencies, from the highest; one under the other where the modes are close."""
+    heights = [_place(hertz, spectrum) for hertz in modes[::-1]]
+    return [
+        Leader(_percent(at), _percent(place), f"{hertz:.0f} Hz")
+        for hertz, at, place in zip(modes[::-1], heights, spread(heights, SPACING), strict=True)
+    ]
+
+
+def spread(places: Sequence[float], spacing: float) -> list[float]:
+    """Ascending places between 0 and 1, moved up and down until neighbours are `spacing` apart.
+
+    >>> [round(place, 2) for place in spread([0.3, 0.5, 0.5], 0.1)]
+    [0.3, 0.45, 0.55]
+    """
+    groups: list[list[float]] = []
+
+    def begin(group: Sequence[float]) -> float:
+        size = len(group) * spacing
+        return max(0.0, min(1.0 - size, sum(group) / len(group) - size / 2))
+
+    for place in places:
+        groups.append([place])
+        while len(groups) > 1 and begin(groups[-2]) + len(groups[-2]) * spacing > begin(groups[-1]):
+            last = groups.pop()
+            groups[-1] += last
+    return [begin(group) + (k + 0.5) * spacing for group in groups for k in range(len(group))]
 
 
 def format_hertz(hertz: float) -> str:

@@ -18,7 +18,7 @@ from tapsig.records import Label, Recording
 from tapsig.report.maps import draw_dead_time
 from tapsig.report.page import CAUTIONS
 from tapsig.report.report_page import render_recording_page
-from tapsig.report.timeline import draw_timeline, format_time, list_time_ticks
+from tapsig.report.timeline import _mark_modes, draw_timeline, format_time, list_time_ticks
 from tapsig.summary.recording import RecordingSummary, summarise_recording
 from tests.fakes import DEMO, ROOT, ring_down
 
@@ -256,3 +256,18 @@ def test_a_file_of_a_corpus_has_the_labels_and_positions_of_its_manifest(
     assert 'class="key missed"' in page
     assert "a second position" not in page
     assert "tapsig positions FOLDER" in page
+
+
+def test_labels_of_modes_lead_to_their_heights_and_stand_apart() -> None:
+    """Height by the closed form of a log axis: 1 - log(f/low)/log(high/low), from the top."""
+    summary = summarise(make())
+    assert summary.spectrogram is not None
+    low, high = summary.spectrogram.low_hz, summary.spectrogram.high_hz
+    hertz = [140.0, 145.0, 150.0, 600.0]
+    leaders = _mark_modes(hertz, summary.spectrogram)
+    assert [leader.words for leader in leaders] == ["600 Hz", "150 Hz", "145 Hz", "140 Hz"]
+    expected = [1 - np.log(f / low) / np.log(high / low) for f in reversed(hertz)]
+    assert [float(leader.at[:-1]) / 100 for leader in leaders] == pytest.approx(expected, abs=1e-4)
+    places = [float(leader.place[:-1]) / 100 for leader in leaders]
+    assert np.diff(places).min() >= 0.09 - 2e-4
+    assert places[2] == pytest.approx(np.mean(expected[1:]), abs=1e-3)  # neighbours give way both up and down
