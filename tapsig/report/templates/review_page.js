@@ -93,7 +93,7 @@
   function turnBack(done, what) {
     if (!done) { say(`There is nothing to ${what}.`); return; }
     if (marks.chosen) choose(marks.chosen); else draw();
-    say(`${what === "undo" ? "Undone" : "Done again"}; ${marks.past.length} changes can be undone.`);
+    say(`${what === "undo" ? "Undone" : "Done again"}; ${marks.past.length === 1 ? "1 change" : `${marks.past.length} changes`} can be undone.`);
   }
   function roundTime(time) { return Number(time.toFixed(6)); }
 
@@ -272,6 +272,7 @@
       if (drag?.moved && drag.mark) moveTo(drag.mark, clock.timeOf(views.indexAt(view, where(event))));
       drag = null;
     });
+    canvas.addEventListener("pointercancel", () => { drag = null; draw(); }); // the page scrolls instead
     canvas.addEventListener("dblclick", (event) => {
       if (!views.markAt(view, where(event))) addAt(views.indexAt(view, where(event)), true);
     });
