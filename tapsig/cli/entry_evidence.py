@@ -135,7 +135,8 @@ def _list_candidates(number: int, entry: "EvidenceEntry", start_s: float) -> Row
 
 def _pick(entries: "Sequence[EvidenceEntry]", number: int) -> "EvidenceEntry":
     if not 1 <= number <= len(entries):
-        raise ParameterError(f"--explain is {number}; the recording holds {len(entries)} entries, counted from 1")
+        held = "1 entry" if len(entries) == 1 else f"{len(entries)} entries"
+        raise ParameterError(f"--explain is {number}; the recording holds {held}, counted from 1")
     return entries[number - 1]
 
 

@@ -86,8 +86,9 @@ def draw_lines(
     x_range: tuple[float, float] = (0.0, 1.0),
     y_range: tuple[float, float] = (0.0, 1.0),
     log_x: bool = False,
+    edge: str = "",
 ) -> Markup:
-    """Curves in steps, told apart by colour, dashes and the legend under them."""
+    """Curves in steps, told apart by colour, dashes and the legend under them; `edge` names what lies below x_range."""
     left, plot = 52.0, 240.0
     floor = TOP + plot
     low, high = (math.log10(edge) for edge in x_range) if log_x else x_range
@@ -100,7 +101,10 @@ def draw_lines(
         return floor - (min(max(value, y_range[0]), y_range[1]) - y_range[0]) / (y_range[1] - y_range[0]) * plot
 
     ticks = [10.0**power for power in range(math.ceil(low), math.floor(high) + 1)] if log_x else _ticks(*x_range)
+    ticks = [tick for tick in ticks if not edge or place_x(tick) > left + 75.0]  # room for the words at the edge
     parts = [_grid_x(tick, place_x(tick), floor) for tick in ticks]
+    if edge:
+        parts.append(place_text(2.0, floor + 17, edge, "axis", "start"))
     for tick in _ticks(*y_range):
         parts.append(
             Markup('<line class="grid" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(

@@ -54,6 +54,7 @@ def render_variants_page(
                 y_axis="recall",
                 x_range=(least, float(top)),
                 log_x=True,
+                edge=f"0 (none; < {least:.3g})",
             ),
         ),
     ]

@@ -183,3 +183,16 @@ def test_a_logarithmic_axis_gives_equal_room_to_each_decade() -> None:
 
 def test_intervals_below_zero_are_written_so_that_the_sign_shows() -> None:
     assert format_estimate(0.003, -0.031, 0.038, digits=3) == "0.003 (−0.031 to 0.038)"
+
+
+def test_the_edge_of_a_log_axis_is_named_and_no_tick_is_drawn_over_its_name() -> None:
+    """Recordings of 1/28 h cannot show a rate under 28 an hour: 0 false alarms stand at the edge."""
+    line = Line("d", np.array([0.0, 1000.0]), np.array([0.5, 1.0]))
+    svg = draw_lines("t", [line], x_axis="x", y_axis="y", x_range=(28.0, 1e4), log_x=True, edge="0 (none; < 28)")
+    [(place, words)] = re.findall(r'x="([\d.]+)" y="[\d.]+">(0 \(none; [^<]*)<', svg)
+    [points] = re.findall(r'<polyline[^>]* points="([^"]*)"', svg)
+    assert float(place) < float(points.split(",")[0])
+    assert words == "0 (none; &lt; 28)"
+    ticks = [float(x) for x, power in re.findall(r'x="([\d.]+)" y="[\d.]+">(100|1000|10000)<', svg)]
+    assert ticks
+    assert min(ticks) - float(points.split(",")[0]) > 75
