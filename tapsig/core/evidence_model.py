@@ -11,7 +11,7 @@ from tapsig.core.context import ContextNode, place_trees, read_node
 from tapsig.units import check_range
 
 WITHIN_BINS, BETWEEN_BINS, TEMPOS = 32, 48, 12
-WORK_A_STEP, SLOW_WORK_A_STEP = 28, 11
+WORK_A_STEP, SLOW_WORK_A_STEP = 28, 10
 """Of a comparison, in a millisecond of a controller at 16 MHz, and of a slower one."""
 NAT = 64  # steps of a score
 TABLE_NAT = 16  # steps of a table

@@ -132,7 +132,7 @@ static void find_onset(tapsig_tap *tap)
     tap->onset = onset;
 }
 
-static uint8_t *describe_background(const tapsig_tap *tap, uint8_t *row)
+static void describe_background(const tapsig_tap *tap, uint8_t *row)
 {
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
         const tapsig_background *background = &tap->levels.background[channel];
@@ -142,27 +142,26 @@ static uint8_t *describe_background(const tapsig_tap *tap, uint8_t *row)
         *row++ = difference(highest, (int16_t)(background->mean_8s >> 8));
         *row++ = difference(highest, (int16_t)(background->fading >> 8));
     }
-    return row;
 }
 
-/* The candidate before, and how many there were: 255 and 0 where there was none. */
-static void describe_neighbours(tapsig_tap *tap, uint8_t *row)
+enum { SINCE_LAST = 6 * TAPSIG_CHANNELS + 4 * TAPSIG_TRACKED, OVER_LAST, BUSY };
+
+/* The candidate before: 255 where there was none. */
+static void describe_last(tapsig_tap *tap)
 {
-    const uint32_t since = tap->pending[0] - tap->last_trigger;
-    *row++ = tap->any ? tapsig_level(since) : UINT8_MAX;
-    *row++ = tap->any ? difference(tap->highest[TAPSIG_INNOVATION], tap->last_level) : UINT8_MAX;
-    *row++ = (uint8_t)(tap->busy_q8 >> 8);
+    uint8_t *row = tap->candidate.row;
+    row[SINCE_LAST] = tap->any ? tapsig_level(tap->pending[0] - tap->last_trigger) : UINT8_MAX;
+    row[OVER_LAST] = tap->any ? difference(tap->highest[TAPSIG_INNOVATION], tap->last_level) : UINT8_MAX;
     tap->any = true;
     tap->last_trigger = tap->pending[0];
     tap->last_level = tap->highest[TAPSIG_INNOVATION];
-    tap->busy_q8 = (uint16_t)(tap->busy_q8 + (((UINT16_MAX - tap->busy_q8) >> 4)));
 }
 
 static void describe_rest(tapsig_tap *tap, const tapsig_tap_config *config)
 {
-    uint8_t *row = tap->candidate.row + 6 * TAPSIG_CHANNELS;
-    row = describe_background(tap, row);
-    describe_neighbours(tap, row);
+    describe_background(tap, tap->candidate.row + 6 * TAPSIG_CHANNELS);
+    tap->candidate.row[BUSY] = (uint8_t)(tap->busy_q8 >> 8);
+    tap->busy_q8 = (uint16_t)(tap->busy_q8 + (((UINT16_MAX - tap->busy_q8) >> 4)));
     tap->candidate.block = tap->pending[0] - 8 + (uint8_t)(tap->onset + 8); /* an onset lies at most 8 blocks before */
     tap->candidate.score = config->trees.base;
     tap->tree = 0;
@@ -217,6 +216,7 @@ static void describe(tapsig_tap *tap, const tapsig_tap_config *config, uint8_t s
         describe_channel(tap, TAPSIG_INNOVATION);
         measure_before(tap, TAPSIG_FAST);
         describe_channel(tap, TAPSIG_FAST);
+        describe_last(tap);
         break;
     default:
         describe_rest(tap, config);
