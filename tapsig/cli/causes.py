@@ -89,7 +89,11 @@ def run(args: argparse.Namespace) -> int:
     if args.plot is not None:
         from tapsig.report.result_figures import plot_causes  # lazy: matplotlib loads only for figures
 
-        draw({table.detector: plot_causes(table)}, args.plot, force=args.force)
+        draw(
+            {table.detector: plot_causes(table, positions=[one.position for one in labelled])},
+            args.plot,
+            force=args.force,
+        )
     if figure is not None:
         draw({table.detector: figure}, args.features, force=args.force)
     return 0
@@ -129,10 +133,12 @@ def _render(table: "CauseTable", recordings: "list[Recording]", args: argparse.N
         return "no errors\n"
     if args.by == "both":  # a column for each pair would be wider than any terminal
         return render_rows([{name: value or "–" for name, value in row.items()} for row in table.count(by=by)], "table")
+    from tapsig.summary.remedies import name_cause  # lazy: heavy
+
     groups = sorted({getattr(one, args.by) or "–" for one in recordings})
-    counts = Counter((one.error, one.cause, getattr(one, args.by) or "–") for one in table.errors)
+    counts = Counter((one.error, name_cause(one.cause), getattr(one, args.by) or "–") for one in table.errors)
     groups = [] if groups == ["–"] else groups  # equal to the column "all"
-    totals = Counter((one.error, one.cause) for one in table.errors)
+    totals = Counter((one.error, name_cause(one.cause)) for one in table.errors)
     lines: list[list[object]] = [
         [error, cause, total, *(counts[error, cause, group] for group in groups)]
         for (error, cause), total in sorted(totals.items(), key=lambda item: (item[0][0], -item[1], item[0]))

@@ -21,6 +21,7 @@ from tapsig.report.drawing import (
     ACCENT,
     INK,
     MID,
+    ORANGE,
     PALE,
     STYLE,
     Panels,
@@ -198,7 +199,11 @@ def plot_dead_time(result: DeadTimeMap, *, ax: Axes | None = None, title: str = 
     return axes
 
 
-def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14) -> Axes:
+POSITIONS = (ACCENT, ORANGE, "#009e73", INK, "#cc79a7", "#56b4e9", "#e69f00", MID)
+"""Colours of positions, most of them of Okabe and Ito's palette (from memory)."""
+
+
+def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14, positions: Sequence[str] = ()) -> Axes:
     """Errors by cause, one bar each, split by position; misses under false detections.
 
     Parameters
@@ -208,13 +213,14 @@ def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14) ->
         Where to draw; default: axes of a new figure.
     most : int, optional
         Bars; the causes that are left are summed up in one.
+    positions : sequence of str, optional
+        All that were examined: each keeps its colour, with errors or without; default: those that have errors.
 
     Returns
     -------
     matplotlib.axes.Axes
     """
-    positions = sorted({one.position or "–" for one in table.errors})
-    shades = [str(shade) for shade in np.linspace(0.15, 0.85, max(len(positions), 1))]
+    positions = sorted({name or "–" for name in (*positions, *(one.position for one in table.errors))})
     counts: dict[tuple[str, str], list[int]] = {}
     for one in table.errors:
         counts.setdefault((one.error, name_cause(one.cause)), [0] * len(positions))[
@@ -235,7 +241,15 @@ def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14) ->
         left = np.zeros(len(kept))
         for k, position in enumerate(positions):
             widths = np.array([row[k] for _, row in kept], dtype=float)
-            axes.barh(places, widths, left=left, color=shades[k], edgecolor="white", linewidth=0.5, label=position)
+            axes.barh(
+                places,
+                widths,
+                left=left,
+                color=POSITIONS[k % len(POSITIONS)],
+                edgecolor="white",
+                linewidth=0.5,
+                label=position,
+            )
             left += widths
         for place, total in zip(places, left, strict=True):
             axes.annotate(

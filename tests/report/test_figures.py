@@ -180,6 +180,17 @@ def test_causes_bars_add_up_to_all_errors() -> None:
     nothing = texts(plot_causes(CauseTable("mine", (), 0, 0, 1.0)))
     assert "0 of 0 taps" in nothing
     assert "no errors" in nothing
+    # A position keeps its colour, whichever of the others have errors.
+    only_b = plot_causes(CauseTable("mine", tuple(errors[1:60:2]), 10, 5, 60.0), positions=["a", "b", "c"])
+    every = plot_causes(CauseTable("mine", tuple(errors), 10, 5, 60.0), positions=["a", "b", "c"])
+    for axes in (only_b, every):
+        assert axes.get_legend_handles_labels()[1] == ["a", "b", "c"]
+    colours = [[bars[0].get_facecolor() for bars in axes.containers] for axes in (only_b, every)]  # type: ignore[index]
+    assert colours[0] == colours[1]
+    # Relative luminance by WCAG 2.1, of values in sRGB: all are visible on white.
+    for red, green, blue, _ in colours[0]:
+        linear = [((c + 0.055) / 1.055) ** 2.4 if c > 0.04045 else c / 12.92 for c in (red, green, blue)]
+        assert np.dot([0.2126, 0.7152, 0.0722], linear) < 0.7
     alone = plot_causes(CauseTable("mine", (ErrorCause("miss", "too weak", 2.0, 0, 0),), 10, 9, 60.0))
     assert alone.get_legend() is None
 
