@@ -27,8 +27,8 @@ METHOD = (
     " 128 ms, the highest level of each small field.",
     "Operating area: where, over threshold and dead time, a plain threshold counts every tap of the recording exactly"
     " once. The best setting lies as far inside as possible, or where errors are fewest.",
-    f"Level after a tap: highest departure from the bias in each 10 ms, median over taps. The dashed threshold lies"
-    f" {MARGIN_DB:g} dB under the weakest tap, so that a tap half as strong counts too (our choice).",
+    "Level after a tap: highest departure from the bias in each 10 ms, median over taps.",
+    f"The threshold lies {MARGIN_DB:g} dB under the weakest tap, so that a tap half as strong counts too (our choice).",
     "T60: time to fall by 60 dB; modes by their poles (shift invariance), pooled over taps.",
     "Remedies with figures were tried on these recordings, one parameter at a time. A setting that is chosen on a"
     " recording looks better there than elsewhere: tapsig tune holds taps out.",
