@@ -264,26 +264,25 @@ def plot_health(
         for k, gap in enumerate(recording.gaps):
             end_s = recording.start_s + float(recording.times_s(np.array(gap.sample)))
             wave.axvspan(end_s - gap.duration_s, end_s, color=PALE, label=None if k else "not recorded")
-        for finding in report.findings:
-            if math.isfinite(finding.first_s):
-                wave.annotate(
-                    finding.code.replace("-", " "),
-                    (finding.first_s + recording.start_s, report.bias_v),
-                    xytext=(4, 24),
-                    color=ACCENT,
-                    fontsize=8,
-                    textcoords="offset points",
-                    arrowprops={"arrowstyle": "-|>", "color": ACCENT},
-                    bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1},
-                )
+        placed = sorted((one for one in report.findings if math.isfinite(one.first_s)), key=lambda one: one.first_s)
+        for k, finding in enumerate(placed):
+            wave.annotate(
+                finding.code.replace("-", " "),
+                (finding.first_s + recording.start_s, report.bias_v),
+                xytext=(4, 8 + 13 * (k % 4)),  # neighbours one above the other
+                color=ACCENT,
+                fontsize=8,
+                textcoords="offset points",
+                arrowprops={"arrowstyle": "-|>", "color": ACCENT},
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1},
+            )
         faults = [finding.code.replace("-", " ") for finding in report.findings if finding.severity != "note"]
         words = ", ".join(faults[:3]) or "no faults found"
         if len(faults) > 3:
             words += f" and {len(faults) - 3} more"
-        wave.set(
-            xlabel="time, s", ylabel="V", title=f"{title or _title(recording)}: {words}", xlim=_time_limits(recording)
-        )
-        wave.legend(loc="upper right", bbox_to_anchor=(1.0, -0.13), ncols=3)
+        wave.set(xlabel="time, s", ylabel="V", xlim=_time_limits(recording))
+        wave.set_title(f"{title or _title(recording)}: {words}", pad=20)
+        wave.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.985), ncols=3, frameon=False, borderpad=0)
         size = min(recording.samples.size, max(8, round(recording.fs)))
         blocks = recording.samples[: recording.samples.size // max(size, 1) * size].reshape(-1, max(size, 1))
         if blocks.size:

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -14,10 +15,12 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 import tapsig
 from tapsig.analysis.causes import CauseTable, ErrorCause
 from tapsig.analysis.dead_time import DeadTimeMap, compute_dead_time_map
+from tapsig.analysis.faults import HealthFinding
 from tapsig.analysis.health import check_health
 from tapsig.analysis.ringdown import compute_ringdown
 from tapsig.detections import Detections
@@ -193,6 +196,16 @@ def test_causes_bars_add_up_to_all_errors() -> None:
         assert np.dot([0.2126, 0.7152, 0.0722], linear) < 0.7
     alone = plot_causes(CauseTable("mine", (ErrorCause("miss", "too weak", 2.0, 0, 0),), 10, 9, 60.0))
     assert alone.get_legend() is None
+
+
+def test_notes_and_legend_of_health_do_not_lie_over_one_another(recording: Recording) -> None:
+    findings = [HealthFinding(code, "warning", "", "", first_s=1.0 + 0.001 * k) for k, code in enumerate("abcd")]
+    axes = plot_health(recording, replace(check_health(recording), findings=tuple(findings)))[0]
+    axes.figure.canvas.draw()
+    boxes = sorted((box.y0, box.y1) for box in map(Text.get_window_extent, axes.texts))  # words without arrows
+    assert len(boxes) == 4
+    assert all(below[1] <= above[0] for below, above in pairwise(boxes))
+    assert axes.get_legend().get_window_extent().y0 >= axes.get_window_extent().y1 - 6
 
 
 def test_features_are_ranked_by_how_well_they_tell_taps() -> None:
