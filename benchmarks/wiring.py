@@ -12,7 +12,8 @@ import schemdraw.elements as elm
 
 TARGET = Path(__file__).parents[1] / "tapsig" / "exporting" / "firmware" / "wiring.svg"
 CAUTIONS = (
-    "Drawn by software and simulated in software: never built, never measured.",
+    "Drawn by software and simulated in software: never built, never measured. 5 V: behind the fuse, from a regulator",
+    "made for vehicle supplies (surges, reversed polarity) whose own current is small against the device's.",
     "Doors hold airbag sensors and wiring: do not drill, glue or route a wire near them; work to the maker's repair",
     "instructions, or let a licensed workshop do it. Local law decides whether a hidden entry may be fitted.",
     "Never the only way to reach a person or an animal. No security product: who opens the box reads the code.",
@@ -47,7 +48,7 @@ def draw_controller(drawing: Any) -> Any:
     drawing.add(elm.Vdd().label("5 V"))
     drawing.add(elm.Ground().at(chip.ground))
     drawing.add(elm.Line().at(chip.serial).right(1.2))
-    drawing.add(elm.Dot(open=True).label("event lines,\n38400 baud", loc="right", fontsize=11))
+    drawing.add(elm.Dot(open=True).label("event lines,\n38400 baud\n(8 MHz: 19200)", loc="right", fontsize=11))
     drawing.add(
         elm.Switch().at(chip.clear).right(3.4).label("jumper: closed at a reset,\nit clears wrong entries", fontsize=10)
     )
@@ -132,7 +133,8 @@ def draw() -> str:
     for number, line in enumerate(CAUTIONS):
         place = (-8.2, -11.4 - 0.62 * number)
         drawing.add(elm.Label().at(place).label(line, fontsize=11, halign="left"))
-    return str(drawing.get_imagedata("svg").decode("utf-8"))
+    text = str(drawing.get_imagedata("svg").decode("utf-8"))
+    return text.replace("<svg ", '<svg style="background: white" ', 1)  # black strokes vanish on a dark page
 
 
 if __name__ == "__main__":
