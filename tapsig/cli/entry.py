@@ -64,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--explain",
         type=int,
         metavar="N",
-        help="candidates, chosen series, runner-up and verdict of entry N (needs --decoder evidence)",
+        help="candidates, chosen series, best other series and verdict of entry N (needs --decoder evidence)",
     )
     add_plot_argument(parser, "the entry of --explain")
     parser.add_argument("--labels", type=Path, metavar="FILE", help="labelled taps, to name what was missed")

@@ -46,7 +46,8 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
             if args.plot is not None:
                 from tapsig.report.entry_figure import plot_entry
 
-                draw({"entry": plot_entry(entry, code, title="; ".join(lines[:1]))}, args.plot, force=args.force)
+                title = f"{lines[0]}\n{lines[-1]}"
+                draw({"entry": plot_entry(entry, code, title=title, start_s=start_s)}, args.plot, force=args.force)
         rows += mark_rows([_describe(number, entry, parameters, start_s) for number, entry in numbered], args)
         for number, entry in numbered:
             candidates += mark_rows(_list_candidates(number, entry, start_s), args)
@@ -143,7 +144,7 @@ def _pick(entries: "Sequence[EvidenceEntry]", number: int) -> "EvidenceEntry":
 def explain_verdict(
     entry: "EvidenceEntry", code: Sequence[int] | None, evidence: "Evidence", start_s: float = 0.0
 ) -> list[str]:
-    """The series that was chosen, its runner-up, and why the entry was accepted or not, as sentences.
+    """The series that was chosen, the best other one, and why the entry was accepted or not, as sentences.
 
     Times in them count from `start_s` before the recording.
     """

@@ -23,9 +23,12 @@ from tapsig.analysis.dead_time import DeadTimeMap, compute_dead_time_map
 from tapsig.analysis.faults import HealthFinding
 from tapsig.analysis.health import check_health
 from tapsig.analysis.ringdown import compute_ringdown
+from tapsig.cli import main
 from tapsig.detections import Detections
 from tapsig.dsp.modes import Mode
+from tapsig.entry.evidence import EvidenceEntry
 from tapsig.errors import ParameterError
+from tapsig.loading import write_wav
 from tapsig.records import Gap, Label, Recording
 from tapsig.report.drawing import Drawn, Panels, find_figure, write_figure
 from tapsig.report.entry_figure import plot_entry
@@ -253,8 +256,33 @@ def test_the_picture_of_an_entry_draws_on_the_axes_given(recording: Recording) -
     axes = Figure().subplots()
     assert plot_entry(entry, (3,), ax=axes) is axes  # type: ignore[arg-type]
     words = texts(axes)
-    assert "series 3" in words
+    assert "code 3" in words
     assert "log-odds of a tap, nats" in words
+
+
+def test_the_picture_of_an_entry_names_only_what_it_draws_and_marks_each_candidate(recording: Recording) -> None:
+    [entry] = tapsig.decode(recording, code="4-4", decoder="evidence")  # three taps cannot hold eight
+    assert isinstance(entry, EvidenceEntry)
+    axes = plot_entry(entry, (4, 4), start_s=10.0)
+    words = texts(axes)
+    assert "code 4-4" not in words
+    assert "best other series" in words
+    marks = [line for line in axes.lines if line.get_marker() == "|"]
+    marked_s = np.concatenate([np.asarray(line.get_xdata(), dtype=np.float64) for line in marks])
+    assert entry.weighed is not None
+    np.testing.assert_allclose(sorted(marked_s), 10.0 + np.array(entry.weighed.onset_ms) / 1000.0)
+
+
+def test_the_picture_of_an_entry_is_titled_with_the_verdict_of_the_text(
+    recording: Recording, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_wav(tmp_path / "knock.wav", recording.samples, FS, full_scale_v=4.0)
+    picture = str(tmp_path / "entry.svg")
+    options = ("--code", "4-4", "--decoder", "evidence", "--explain", "1", "--full-scale-v", "4", "--plot", picture)
+    assert main(["entry", str(tmp_path / "knock.wav"), *options]) == 0
+    verdict = capsys.readouterr().out.splitlines()[-1]
+    assert verdict.startswith("not accepted: ")
+    assert verdict in (tmp_path / "entry.svg").read_text(encoding="utf-8")
 
 
 def many_panels(recording: Recording) -> dict[str, tuple[Callable[..., Panels], int]]:
