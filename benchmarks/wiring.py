@@ -48,7 +48,7 @@ def draw_controller(drawing: Any) -> Any:
     drawing.add(elm.Vdd().label("5 V"))
     drawing.add(elm.Ground().at(chip.ground))
     drawing.add(elm.Line().at(chip.serial).right(1.2))
-    drawing.add(elm.Dot(open=True).label("event lines,\n38400 baud\n(8 MHz: 19200)", loc="right", fontsize=11))
+    drawing.add(elm.Dot(open=True).label("event lines,\n38400 baud\n(8 MHz: 9600)", loc="right", fontsize=11))
     drawing.add(
         elm.Switch().at(chip.clear).right(3.4).label("jumper: closed at a reset,\nit clears wrong entries", fontsize=10)
     )

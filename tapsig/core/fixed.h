@@ -12,11 +12,6 @@ static inline int16_t tapsig_saturate16(int32_t value)
     return (int16_t)(value > INT16_MAX ? INT16_MAX : value < -INT16_MAX ? -INT16_MAX : value);
 }
 
-static inline uint8_t tapsig_saturate8(int16_t value)
-{
-    return (uint8_t)(value > UINT8_MAX ? UINT8_MAX : value < 0 ? 0 : value);
-}
-
 /* 16 x 16 -> 32 bits; `int` has 16 bits on small controllers, so the operands are widened first. */
 static inline int32_t tapsig_product(int16_t one, int16_t other)
 {

@@ -69,9 +69,14 @@ static uint16_t sum_of(const tapsig_tap *tap, uint8_t channel, int8_t first, uin
     return sum_levels(levels, (uint8_t)(size - part), sum_levels(levels + place, part, 0));
 }
 
-static uint8_t difference(int16_t one, int16_t other)
+static uint8_t difference(uint8_t one, uint8_t other)
 {
-    return tapsig_saturate8((int16_t)(one - other + ORIGIN));
+    if (one >= other) {
+        const uint8_t above = (uint8_t)(one - other);
+        return (uint8_t)(above < UINT8_MAX - ORIGIN ? above + ORIGIN : UINT8_MAX);
+    }
+    const uint8_t below = (uint8_t)(other - one);
+    return (uint8_t)(below < ORIGIN ? ORIGIN - below : 0);
 }
 
 static void measure_peak(tapsig_tap *tap, uint8_t channel)
@@ -87,7 +92,7 @@ static void measure_before(tapsig_tap *tap, uint8_t channel)
     const uint16_t sum_24 = (uint16_t)(sum_16 + sum_of(tap, channel, -21, 8));
     const uint16_t sum_last_8 = sum_of(tap, channel, -13, 8);
     tap->mean_before[channel] = (uint8_t)((sum_24 + sum_last_8) >> 5);
-    tap->change_before[channel] = difference((int16_t)(sum_last_8 >> 3), (int16_t)(sum_16 >> 4));
+    tap->change_before[channel] = difference((uint8_t)(sum_last_8 >> 3), (uint8_t)(sum_16 >> 4));
 }
 
 /* How one channel rises and falls, by its peak and the onset. */
@@ -97,8 +102,8 @@ static void describe_channel(tapsig_tap *tap, uint8_t channel)
     const uint8_t highest = tap->highest[channel];
     row[0] = difference(highest, tap->before[channel]);
     row[1] = difference(highest, tap->mean_before[channel]);
-    row[2] = difference(highest, (int16_t)(sum_of(tap, channel, (int8_t)(tap->onset + 6), 4) >> 2));
-    row[3] = difference(highest, (int16_t)(sum_of(tap, channel, 13, 8) >> 3));
+    row[2] = difference(highest, (uint8_t)(sum_of(tap, channel, (int8_t)(tap->onset + 6), 4) >> 2));
+    row[3] = difference(highest, (uint8_t)(sum_of(tap, channel, 13, 8) >> 3));
     row[4] = difference(highest, highest_of(tap, channel, 13, 21));
     row[5] = tap->change_before[channel];
 }
@@ -137,34 +142,34 @@ static void describe_background(const tapsig_tap *tap, uint8_t *row)
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
         const tapsig_background *background = &tap->levels.background[channel];
         const uint8_t highest = tap->highest[channel];
-        *row++ = difference(highest, (int16_t)(background->quietest >> 8));
-        *row++ = difference(highest, (int16_t)(background->mean_1s >> 8));
-        *row++ = difference(highest, (int16_t)(background->mean_8s >> 8));
-        *row++ = difference(highest, (int16_t)(background->fading >> 8));
+        *row++ = difference(highest, (uint8_t)(background->quietest >> 8));
+        *row++ = difference(highest, (uint8_t)(background->mean_1s >> 8));
+        *row++ = difference(highest, (uint8_t)(background->mean_8s >> 8));
+        *row++ = difference(highest, (uint8_t)(background->fading >> 8));
     }
 }
 
 enum { SINCE_LAST = 6 * TAPSIG_CHANNELS + 4 * TAPSIG_TRACKED, OVER_LAST, BUSY };
 
-/* The candidate before: 255 where there was none. */
-static void describe_last(tapsig_tap *tap)
+/* Of the candidate before; 255 where there was none. */
+static void describe_time_since(tapsig_tap *tap)
 {
-    uint8_t *row = tap->candidate.row;
-    row[SINCE_LAST] = tap->any ? tapsig_level(tap->pending[0] - tap->last_trigger) : UINT8_MAX;
-    row[OVER_LAST] = tap->any ? difference(tap->highest[TAPSIG_INNOVATION], tap->last_level) : UINT8_MAX;
-    tap->any = true;
-    tap->last_trigger = tap->pending[0];
-    tap->last_level = tap->highest[TAPSIG_INNOVATION];
+    tap->candidate.row[SINCE_LAST] = tap->any ? tapsig_level(tap->pending[0] - tap->last_trigger) : UINT8_MAX;
 }
 
 static void describe_rest(tapsig_tap *tap, const tapsig_tap_config *config)
 {
+    const uint8_t highest = tap->highest[TAPSIG_INNOVATION];
     describe_background(tap, tap->candidate.row + 6 * TAPSIG_CHANNELS);
+    tap->candidate.row[OVER_LAST] = tap->any ? difference(highest, tap->last_level) : UINT8_MAX;
     tap->candidate.row[BUSY] = (uint8_t)(tap->busy_q8 >> 8);
-    tap->busy_q8 = (uint16_t)(tap->busy_q8 + (((UINT16_MAX - tap->busy_q8) >> 4)));
     tap->candidate.block = tap->pending[0] - 8 + (uint8_t)(tap->onset + 8); /* an onset lies at most 8 blocks before */
     tap->candidate.score = config->trees.base;
     tap->tree = 0;
+    tap->any = true;
+    tap->last_trigger = tap->pending[0];
+    tap->last_level = highest;
+    tap->busy_q8 = (uint16_t)(tap->busy_q8 + (((UINT16_MAX - tap->busy_q8) >> 4)));
 }
 
 static uint8_t judge(tapsig_tap *tap, const tapsig_tap_config *config)
@@ -216,7 +221,7 @@ static void describe(tapsig_tap *tap, const tapsig_tap_config *config, uint8_t s
         describe_channel(tap, TAPSIG_INNOVATION);
         measure_before(tap, TAPSIG_FAST);
         describe_channel(tap, TAPSIG_FAST);
-        describe_last(tap);
+        describe_time_since(tap);
         break;
     default:
         describe_rest(tap, config);

@@ -11,7 +11,7 @@
 #include <stdint.h>
 
 #ifndef BOARD_BAUD
-#define BOARD_BAUD (F_CPU < 12000000 ? 19200 : 38400) /* of the event lines; 0.2 % off at 8 and 16 MHz */
+#define BOARD_BAUD (F_CPU < 12000000 ? 9600 : 38400) /* of the event lines; 0.2 % off at 8 and 16 MHz */
 #endif
 #ifndef LOGGER_BAUD
 #define LOGGER_BAUD 115200 /* of the logger; 2.1 % off at 16 MHz. At 8 MHz take 38400, or 250000 */
