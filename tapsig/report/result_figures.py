@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
+from matplotlib.ticker import MaxNLocator, PercentFormatter
 
 from tapsig.analysis.causes import FALSE, MISS, CauseTable
 from tapsig.analysis.dead_time import DeadTimeMap
@@ -36,6 +37,9 @@ from tapsig.summary.remedies import name_cause
 from tapsig.units import FloatArray
 
 MOST_FEATURES = 12
+AUC_WORDS = (
+    "AUC: how often a tap lies on its own side of another candidate, both drawn at random (0.5: no use, 1: always)"
+)
 
 
 def plot_ringdown(
@@ -282,7 +286,8 @@ def plot_features(
     ----------
     features : mapping of str to array, shape (n,)
         Values by the feature's name, which the panels show as its meaning and unit. The most discriminating come first
-        (by the area under the receiver operating characteristic, AUC).
+        (by the area under the receiver operating characteristic, AUC: how often a tap lies on its own side of another
+        candidate, both drawn at random).
     is_tap : array of bool, shape (n,)
     ax : sequence of matplotlib.axes.Axes, figure or subfigure, optional
         Where to draw, one feature on each axes; default: a new figure of twelve at most.
@@ -306,7 +311,7 @@ def plot_features(
     columns = min(3, len(chosen))
     rows = math.ceil(len(chosen) / columns)
     with mpl.rc_context(STYLE):
-        panels = take_panels(ax, chosen, rows=rows, columns=columns, height=0.7 + 1.75 * rows)
+        panels = take_panels(ax, chosen, rows=rows, columns=columns, height=0.8 + 1.8 * rows)
         for panel, name in zip(panels, chosen, strict=True):
             _draw_feature(panel, name, np.asarray(features[name], dtype=np.float64), is_tap, areas[name])
         if ax is None:
@@ -314,6 +319,7 @@ def plot_features(
             figure.suptitle(title or "candidates", fontsize=9, fontweight="bold", x=0.01, ha="left")
             handles, labels = panels[0].get_legend_handles_labels()
             figure.legend(handles, labels, loc="upper right", ncols=2, frameon=False)
+            figure.supxlabel(AUC_WORDS, fontsize=7.5, x=0.01, ha="left")
             return panels
         panels[0].legend(loc="best", fontsize=7)
         if title:
@@ -335,7 +341,9 @@ def _compute_auc(values: FloatArray, is_tap: npt.NDArray[np.bool_]) -> float:
 
 
 def _draw_feature(axes: Axes, name: str, values: FloatArray, is_tap: npt.NDArray[np.bool_], auc: float) -> None:
-    """Histograms of one feature, each of area 1, under its meaning."""
+    """Histograms of one feature under its meaning: each bar is the share of its group, the outermost with what lies
+    beyond, so that each group sums to 1.
+    """
     finite = np.isfinite(values)
     known = values[finite]
     low, high = np.quantile(known, [0.005, 0.995]) if known.size else (0.0, 1.0)
@@ -344,10 +352,14 @@ def _draw_feature(axes: Axes, name: str, values: FloatArray, is_tap: npt.NDArray
     for label, group in (("others", finite & ~is_tap), ("taps", finite & is_tap)):
         count = int(group.sum())
         share = np.full(count, 1.0 / max(1, count))
-        axes.hist(values[group], edges.tolist(), weights=share, label=f"{count} {label}", **looks[label])
+        kept = np.clip(values[group], edges[0], edges[-1])
+        axes.hist(kept, edges.tolist(), weights=share, label=f"{count} {label}", **looks[label])
     known_feature = next((feature for feature in TABLE if feature.name == name), None)
     meaning, unit = (known_feature.meaning, known_feature.unit) if known_feature else (name, "")
     axes.set_title(
-        f"{textwrap.fill(meaning, 36)}\nAUC {max(auc, 1 - auc):.2f}", fontsize=7.5, fontweight="normal", pad=3
+        f"{textwrap.fill(meaning, 31)}\nAUC {max(auc, 1 - auc):.2f}", fontsize=7.5, fontweight="normal", pad=3
     )
-    axes.set(yticks=[], xlabel=unit)
+    axes.set(xlabel=unit)
+    axes.set_ylabel("share of group", fontsize=8)
+    axes.yaxis.set_major_locator(MaxNLocator(3))
+    axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))

@@ -15,6 +15,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 
 import tapsig
@@ -225,6 +226,11 @@ def test_features_are_ranked_by_how_well_they_tell_taps() -> None:
     # AUC of two unit normals 3 apart is Φ(3/√2) = 0.983 (closed form).
     assert float(panels[0].get_title(loc="left").split()[-1]) == pytest.approx(0.983, abs=0.015)
     assert {"100 taps", "300 others"} <= set(panels[0].get_legend_handles_labels()[1])
+    words = texts(panels)
+    assert words.count("share of group") == len(panels)
+    assert "AUC: how often a tap" in words
+    shares = [patch.get_height() for patch in panels[0].patches if isinstance(patch, Rectangle)]
+    assert sum(shares) == pytest.approx(1.0)  # of the others, with those beyond both edges
     with pytest.raises(ParameterError, match="to compare"):
         plot_features(features, np.ones(400, dtype=bool))
 
