@@ -102,17 +102,24 @@ def _compare_vehicles(ranking: Ranking) -> str:
     )
 
 
+def _describe_range(ranking: Ranking) -> str:
+    best, worst = ranking.positions[0], ranking.positions[-1]
+    if ranking.range == 0.0:
+        return f"with {ranking.detector} not at all ({_number(best.estimate.value)} at every position)"
+    return (
+        f"with {ranking.detector} {_number(ranking.range)} ({best.position} {_number(best.estimate.value)},"
+        f" {worst.position} {_number(worst.estimate.value)})"
+    )
+
+
 def compare_detectors(rankings: tuple[Ranking, ...]) -> str:
     """Describe how much the position matters under each detector; empty for one detector."""
     if len(rankings) < 2:
         return ""
     words = rankings[0].criterion.words
-    parts = [
-        f"with {ranking.detector} {_number(ranking.range)} ({ranking.positions[0].position}"
-        f" {_number(ranking.positions[0].estimate.value)}, {ranking.positions[-1].position}"
-        f" {_number(ranking.positions[-1].estimate.value)})"
-        for ranking in rankings
-    ]
+    if all(ranking.range == 0.0 for ranking in rankings):
+        return f"No position is better or worse by {words} with any detector."
+    parts = [_describe_range(ranking) for ranking in rankings]
     text = f"Between the best and the worst position {words} differs: {_list(parts)}."
     if any(ranking.too_few for ranking in rankings):
         return text

@@ -191,6 +191,15 @@ def test_it_is_said_when_a_detector_makes_the_position_matter_less() -> None:
     assert "matters" not in compare_detectors((few, rank_positions(better, "d")))
 
 
+def test_positions_that_are_all_equal_are_not_said_to_differ() -> None:
+    uneven, even = (
+        rank_positions(table(10, found, jitter=0), "d")
+        for found in ({"a": (9, 0), "b": (2, 5)}, {"a": (9, 0), "b": (9, 0)})
+    )
+    assert "with d not at all (" in compare_detectors((uneven, even))
+    assert "differs" not in compare_detectors((even, even))
+
+
 # ---- what a position hears
 
 
