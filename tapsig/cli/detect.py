@@ -151,8 +151,17 @@ def _detect_file(variant: "Variant", name: str, args: argparse.Namespace) -> Fil
         from tapsig.report.figures import plot_detections  # lazy: matplotlib loads only when something is drawn
 
         own = name_figure(args.plot, name) if is_several(args) else args.plot
-        draw({name: plot_detections(one.recording, one.found, name=variant.name)}, own, force=args.force)
+        figure = plot_detections(one.recording, one.found, name=variant.name, title=_name_channel(name, args))
+        draw({name: figure}, own, force=args.force)
     return FileRows(args.recording, one.fs, one.span_s, mark_rows(rows, args))
+
+
+def _name_channel(name: str, args: argparse.Namespace) -> str:
+    """The title of a picture of one channel among several; empty for a file of one."""
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
+
+    is_wav = args.recording.suffix.lower() in (".wav", ".wave")
+    return f"{name} channel {args.channel or 0}" if is_wav and read_wav_info(args.recording).channels > 1 else ""
 
 
 def _check_drawn(args: argparse.Namespace) -> None:

@@ -38,12 +38,17 @@ from tapsig.units import FloatArray
 
 ENVELOPE_POINTS = 1200
 SPECTRUM_RANGE_DB = 70.0
+TITLE_WIDTH = 68
+"""Characters of a title that fit the width of a figure."""
 
 
-def _title(recording: Recording) -> str:
+def _title(recording: Recording, given: str, most: int) -> str:
+    """The title given, or the recording's place or file, its middle left out beyond `most` characters."""
     words = (recording.vehicle, recording.position, recording.scene)
-    name = Path(recording.source).name.encode("utf-8", "backslashreplace").decode()  # no font has half a character
-    return ", ".join(word for word in words if word) or name or "recording"
+    name = given or ", ".join(word for word in words if word) or Path(recording.source).name or "recording"
+    name = name.encode("utf-8", "backslashreplace").decode()  # no font has half a character
+    half = max(8, (most - 1) // 2)
+    return name if len(name) <= 2 * half + 1 else f"{name[:half]}…{name[-half:]}"
 
 
 def _time_limits(recording: Recording) -> tuple[float, float]:
@@ -113,7 +118,7 @@ def plot_detections(
                     label=f"threshold ±{threshold_v:.3g} V" if side > 0 else None,
                 )
         axes.set(ylabel="departure from bias, V", xlim=_time_limits(recording))
-        axes.set_title(" · ".join(filter(None, [title or _title(recording), name])), pad=20)
+        axes.set_title(" · ".join(filter(None, [_title(recording, title, TITLE_WIDTH - len(name)), name])), pad=20)
         axes.margins(y=0.06)
         axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.985), ncols=3, frameon=False, borderpad=0)
         axes.tick_params(axis="x", labelbottom=False)
@@ -146,6 +151,10 @@ def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None)
             markersize=4,
         )
         lowest = -0.6 if not accepted.all() else 0.4
+    empty = [(3, not len(recording.taps_s)), (2, not others.size)] if recording.labels is not None else []
+    empty += [(1, not accepted.any())] if detections is not None else []
+    for place in (place for place, is_empty in empty if is_empty):
+        axes.text(0.01, place, "none", transform=axes.get_yaxis_transform(), color=MID, fontsize=8, va="center")
     names = ["rejected", "detected", "other labels", "taps"][: 2 if recording.labels is None else 4]
     axes.set(yticks=range(len(names)), yticklabels=names, ylim=(lowest, len(names) - 0.4))
     axes.set(xlabel="time, s", xlim=_time_limits(recording))
@@ -220,7 +229,7 @@ def plot_spectrogram(
             ylim=(0, top),
             xlabel="time, s",
             ylabel="frequency, Hz (octaves)",
-            title=title or _title(recording),
+            title=_title(recording, title, TITLE_WIDTH),
         )
         find_figure(axes).colorbar(image, ax=axes, label="level, dB re maximum", pad=0.09, fraction=0.05)
     return axes
@@ -281,7 +290,7 @@ def plot_health(
         if len(faults) > 3:
             words += f" and {len(faults) - 3} more"
         wave.set(xlabel="time, s", ylabel="V", xlim=_time_limits(recording))
-        wave.set_title(f"{title or _title(recording)}: {words}", pad=20)
+        wave.set_title(f"{_title(recording, title, TITLE_WIDTH - len(words))}: {words}", pad=20)
         wave.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.985), ncols=3, frameon=False, borderpad=0)
         size = min(recording.samples.size, max(8, round(recording.fs)))
         blocks = recording.samples[: recording.samples.size // max(size, 1) * size].reshape(-1, max(size, 1))

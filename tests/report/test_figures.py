@@ -93,6 +93,41 @@ def test_detections_show_taps_labels_and_both_kinds_of_decision(recording: Recor
     assert max(abs(np.nan_to_num(wave.lines[0].get_ydata()))) == pytest.approx(0.5, abs=0.02)
 
 
+def test_a_long_name_is_shortened_in_its_middle_so_that_what_follows_fits(recording: Recording) -> None:
+    name = "left_" + 80 * "m" + "_take_017.wav"  # m is the widest letter
+    named = replace(recording, vehicle="", position="", scene="", source=name)
+    found = Detections(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0), reason=())
+    for axes, end in (
+        (plot_detections(named, found, name="ring-following"), " · ring-following"),
+        (plot_health(named, check_health(named))[0], ": no faults found"),
+    ):
+        title = axes.get_title(loc="left")
+        assert title.startswith("left_m")
+        assert title.endswith(f"_take_017.wav{end}")
+        assert "…" in title
+
+
+def test_lanes_without_marks_say_none(recording: Recording) -> None:
+    found = Detections(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0), reason=())
+    [marks] = plot_detections(replace(recording, labels=()), found).child_axes
+    assert [(text.get_text(), text.get_position()[1]) for text in marks.texts] == [
+        ("none", 3),
+        ("none", 2),
+        ("none", 1),
+    ]
+    [marks] = plot_detections(replace(recording, labels=None)).child_axes  # neither labelled nor looked for
+    assert not marks.texts
+
+
+def test_detect_names_the_channel_that_it_draws_of_several(recording: Recording, tmp_path: Path) -> None:
+    wav = tmp_path / "knock.wav"
+    for channels, count in ((2, 1), (1, 0)):
+        write_wav(wav, [recording.samples] * channels, FS, full_scale_v=4.0)
+        options = ["--full-scale-v", "4", "--channel", str(channels - 1), "--plot", str(tmp_path / "a.svg"), "--force"]
+        assert main(["detect", str(wav), *options]) == 0
+        assert (tmp_path / "a.svg").read_text(encoding="utf-8").count("knock channel 1") == count
+
+
 def test_a_figure_carries_the_title_it_is_given(recording: Recording) -> None:
     name, health = "crane-quiet-nail frame", check_health(recording)
     for figure in (
