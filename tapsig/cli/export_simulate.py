@@ -26,7 +26,7 @@ def simulate(args: argparse.Namespace, prepared: "Prepared") -> int:
         run = simulated.run_simulator(program, firmware, counts, args.fs, clock_hz=prepared.clock_hz)
     taps, verdicts = simulated.decide_entries(prepared, counts)
     _show_events(run, args.fs)
-    _show_load(simulated.measure_load(firmware, run))
+    _show_load(simulated.measure_load(firmware, run), prepared.clock_hz)
     told = [line for line in run.events if line.startswith("tap,")]
     if told != taps or list(run.verdicts) != verdicts or list(run.events) != simulated.expect_lines(prepared, counts):
         note(f"DIFFERS from `tapsig entry` on the same counts, which has {len(taps)} taps and {verdicts}")
@@ -66,8 +66,8 @@ def _tell(event: str, first: str, second: str, fs: float) -> str:
     return second
 
 
-def _show_load(load: "Load") -> None:
-    rows = [
+def _show_load(load: "Load", clock_hz: int) -> None:
+    rows: list[tuple[str, float, str]] = [
         ("cycles a ms, mean", load.mean_cycles, f"{100 * load.mean_cycles / load.cycles:.0f} % of the clock"),
         ("cycles a ms, worst", load.worst_cycles, f"{100 * load.worst_cycles / load.cycles:.0f} % of the clock"),
         ("flash, bytes", load.flash, "of 32768"),
@@ -75,6 +75,7 @@ def _show_load(load: "Load") -> None:
         ("stack, bytes", load.stack, f"deepest; {2048 - load.ram - load.stack} of 2048 bytes were never used"),
         ("share of time idle", load.idle_share, "between samples"),
         ("share of time powered down", load.deep_share, ""),
-        ("current, mA", load.current_ma, "estimate of the controller alone, 5 V, 16 MHz"),
     ]
+    if clock_hz == 16_000_000:  # the only clock that the estimate is for
+        rows.append(("current, mA", load.current_ma, "estimate of the controller alone, 5 V, 16 MHz"))
     show(render_rows([{"load": name, "value": value, "": remark} for name, value, remark in rows], "table"))

@@ -53,11 +53,17 @@ static uint8_t find_verdict(const tapsig_comparison *found, const tapsig_judge_c
     return found->other_digits == config->code_length ? TAPSIG_WRONG : TAPSIG_VOID;
 }
 
+bool tapsig_judge_rests(uint32_t block)
+{
+    return (block & 7) == 0;
+}
+
 uint8_t tapsig_judge_step(tapsig_judge *judge, const tapsig_judge_config *config)
 {
-    if (!tapsig_compare_step(&judge->comparing, &judge->evidence, &config->evidence, config->code, config->code_length,
-                             TAPSIG_TEMPOS, 0)) {
-        return TAPSIG_NO_VERDICT;
+    if (judge->comparing.tempo < TAPSIG_TEMPOS && judge->evidence.stop > judge->evidence.first) {
+        tapsig_compare_step(&judge->comparing, &judge->evidence, &config->evidence, config->code, config->code_length,
+                            TAPSIG_TEMPOS, 0);
+        return TAPSIG_NO_VERDICT; /* the next step has enough to do with the verdict */
     }
     const uint8_t verdict = find_verdict(&judge->comparing.result, config);
     tapsig_evidence_next(&judge->evidence, &config->evidence);

@@ -34,6 +34,9 @@ void tapsig_judge_push(tapsig_judge *judge, const tapsig_judge_config *config, c
 /* Say that no candidate from before `block` follows. Returns whether an entry awaits its verdict. */
 bool tapsig_judge_tick(tapsig_judge *judge, const tapsig_judge_config *config, uint32_t block);
 
+/* Whether the millisecond `block` is left to others while a verdict is worked out: one in eight. */
+bool tapsig_judge_rests(uint32_t block);
+
 /* The next part of the work on an entry that awaits its verdict, for one millisecond. Returns the verdict once all is done,
  * TAPSIG_NO_VERDICT before and where most likely nobody tapped. */
 uint8_t tapsig_judge_step(tapsig_judge *judge, const tapsig_judge_config *config);

@@ -161,7 +161,7 @@ class Chain:
         if decided != library.TAPSIG_NOTHING:
             library.tapsig_judge_tick(self._judge, config, max(candidate.block + candidate.age - DECISION_MS, 0))
             library.tapsig_judge_push(self._judge, config, self._ffi.addressof(candidate))
-        elif library.tapsig_tap_has_time(self._state):
+        elif library.tapsig_tap_has_time(self._state) and not library.tapsig_judge_rests(self._state.levels.block):
             settled = max(self._state.levels.block - DECISION_MS, 0)
             if library.tapsig_judge_tick(self._judge, config, settled):
                 verdict = library.tapsig_judge_step(self._judge, config)

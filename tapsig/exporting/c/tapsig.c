@@ -91,7 +91,7 @@ static uint8_t push_judge(tapsig_detector *detector, uint8_t decided, uint32_t b
         const uint32_t at = candidate->block + candidate->age;
         tapsig_judge_tick(judge, &tapsig_judge_numbers, at > TAPSIG_DECISION_MS ? at - TAPSIG_DECISION_MS : 0);
         tapsig_judge_push(judge, &tapsig_judge_numbers, candidate);
-    } else if (tapsig_tap_has_time(&detector->core)
+    } else if (tapsig_tap_has_time(&detector->core) && !tapsig_judge_rests(block)
                && tapsig_judge_tick(judge, &tapsig_judge_numbers,
                                     block > TAPSIG_DECISION_MS ? block - TAPSIG_DECISION_MS : 0)) {
         verdict = tapsig_judge_step(judge, &tapsig_judge_numbers);
@@ -149,7 +149,8 @@ bool tapsig_has_time(const tapsig_detector *detector)
 {
 #if defined(TAPSIG_WITH_EVIDENCE)
     /* What push_judge leaves over. */
-    return tapsig_tap_has_time(&detector->core) && !detector->judged && !detector->judge.evidence.over;
+    return tapsig_tap_has_time(&detector->core) && !detector->judged
+           && (!detector->judge.evidence.over || tapsig_judge_rests(detector->core.levels.block));
 #elif defined(TAPSIG_RUNS_TAP)
     return tapsig_tap_has_time(&detector->core);
 #else

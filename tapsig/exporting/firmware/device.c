@@ -109,8 +109,8 @@ static bool send_second(bool has_number, uint32_t number)
  * room to wait is counted. */
 static void report(PGM_P name, uint32_t first, bool has_second, uint32_t second)
 {
+    held_samples = HOLD;
     if (waiting_count < WAITING && lost_lines == 0) {
-        held_samples = HOLD;
         waiting[waiting_count++] = (event_line){name, first, second, has_second};
     } else if (lost_lines < UINT16_MAX) {
         lost_lines++;
