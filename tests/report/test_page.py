@@ -196,3 +196,10 @@ def test_the_edge_of_a_log_axis_is_named_and_no_tick_is_drawn_over_its_name() ->
     ticks = [float(x) for x, power in re.findall(r'x="([\d.]+)" y="[\d.]+">(100|1000|10000)<', svg)]
     assert ticks
     assert min(ticks) - float(points.split(",")[0]) > 75
+
+
+def test_cells_of_sentences_carry_their_heading_for_narrow_screens_and_empty_ones_are_marked() -> None:
+    table = Table("Faults", ["how bad", "what", "first at"], [["note", EVIL, "–"]], prose=True)
+    page = Page("title", ["text"], [Section("heading", ["text"], tables=[table])], ["method"], ["limits"], "tapsig")
+    cells = [attributes for tag, attributes in Reader(render_page(page)).elements if tag == "td"]
+    assert cells == [{"data-label": "what"}, {"data-label": "first at", "class": "none"}]
