@@ -231,7 +231,7 @@ def render(columns: Sequence[Sequence[str]], sample: str, boards: Sequence[str])
         f"{sample} The current is an estimate of the controller alone at 5 V from its shares of time (9.2 mA working,",
         "2.4 mA idle; from memory of data sheets). The worst millisecond is one in which a candidate is judged or, on",
         "evidence, makes room for another; a buffer of 16 samples absorbs a longer peak. On evidence the verdict comes",
-        "after the silence: at 16 MHz 1.4 s (median) to 6.2 s, at 8 MHz, in shorter steps, 4.6 to 16.2 s.",
+        "after the silence: at 16 MHz 1.6 s (median) to 7.1 s, at 8 MHz, in shorter steps, 5.3 to 18.5 s.",
         "", render_markdown(header, rows), "",
         "On an emulated 32-bit board (Cortex-M3 of qemu-system-arm, `benchmarks/cortex_m.py`), one channel of each at",
         f"2 kHz: equal, to the sample, on {' and '.join(boards) or 'none, for want of tools'}.",

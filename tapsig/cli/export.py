@@ -16,10 +16,10 @@ scores the detector behind that converter, for the record in parameters.csv.
 reads (tapsig/loading/frames.py has them byte by byte).
 
 On an 8-bit controller the whole device with `tap` takes 12 kB of flash and 0.9 kB of RAM, on evidence 20 kB and 1.5 kB.
-On evidence the verdict comes some seconds after the silence, because it is worked out between samples: 1.4 s (median),
-6 s at most on the demo corpus. A clock of 8 MHz bears 1 kHz: give --clock-hz 8000000 and `tap,order=4`, whose
+On evidence the verdict comes some seconds after the silence, because it is worked out between samples: 1.6 s (median),
+7 s at most on the demo corpus. A clock of 8 MHz bears 1 kHz: give --clock-hz 8000000 and `tap,order=4`, whose
 prediction takes a quarter of the time (the whole load at 1 kHz falls by about a quarter) and finds hardly less; on
-evidence the verdict then takes 5 s (median) to 16 s.
+evidence the verdict then takes 5 s (median) to 18 s.
 
 Not a security product, and never the only way to reach a person or an animal. Doors hold airbag sensors and wiring;
 local law and licensed practice come first.
