@@ -216,8 +216,8 @@ def measure_cost() -> str:
         f"Memory: {ffi.sizeof('tapsig_evidence')} bytes for candidates, which also serve while it decides,"
         f" {ffi.sizeof('tapsig_comparing')} for where that stands."
         f" A comparison at its worst ({KEPT} candidates 120 ms apart, all likely, nine taps):"
-        f" {1e3 * seconds:.1f} ms on this machine. A controller, which takes a step in each millisecond,"
-        f" needs {worst / 1000:.1f} s for the worst and {fewer / 1000:.1f} s for 20, after the silence of 3 s."
+        f" {1e3 * seconds:.1f} ms on this machine. A controller, which takes a step in seven of eight milliseconds,"
+        f" needs {worst / 875:.1f} s for the worst and {fewer / 875:.1f} s for 20, after the silence of 3 s."
     )
 
 
