@@ -163,7 +163,7 @@ def test_causes_draw_features_of_a_detector_that_has_them(
     code, _, _ = run(capsys, "causes", corpus, "--detector", "innovation", "--features", tmp_path / "f.svg")
     assert code == 0
     drawn = (tmp_path / "f.svg").read_text()
-    assert "peak of the prediction error over" in drawn
+    assert "peak of the prediction error" in drawn
     assert "innovation_" not in drawn
     code, out, err = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--features", tmp_path / "g.png")
     assert (code, out) == (2, "")  # told before anything is shown
