@@ -85,13 +85,11 @@ def to_floats(name: str, values: npt.ArrayLike) -> FloatArray:
     refuse_masked(name, values)
     try:
         array = np.asarray(values)
-        if array.dtype.kind == "c":
-            raise ParameterError(f"{name} holds complex numbers ({array.dtype}); give the real part or the magnitude")
-        return np.asarray(array, dtype=np.float64)
-    except ParameterError:
-        raise
+        if array.dtype.kind != "c":
+            return np.asarray(array, dtype=np.float64)
     except (TypeError, ValueError) as error:
         raise ParameterError(f"{name} is {values!r:.80}; it must be an array of numbers ({error})") from error
+    raise ParameterError(f"{name} holds complex numbers ({array.dtype}); give the real part or the magnitude")
 
 
 def refuse_masked(name: str, values: npt.ArrayLike) -> None:

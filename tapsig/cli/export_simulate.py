@@ -67,6 +67,8 @@ def _tell(event: str, first: str, second: str, fs: float) -> str:
 
 
 def _show_load(load: "Load", clock_hz: int) -> None:
+    from tapsig.exporting.chain import CLOCK_HZ  # heavy rooms load when they are used
+
     rows: list[tuple[str, float, str]] = [
         ("cycles a ms, mean", load.mean_cycles, f"{100 * load.mean_cycles / load.cycles:.0f} % of the clock"),
         ("cycles a ms, worst", load.worst_cycles, f"{100 * load.worst_cycles / load.cycles:.0f} % of the clock"),
@@ -76,6 +78,6 @@ def _show_load(load: "Load", clock_hz: int) -> None:
         ("share of time idle", load.idle_share, "between samples"),
         ("share of time powered down", load.deep_share, ""),
     ]
-    if clock_hz == 16_000_000:  # the only clock that the estimate is for
+    if clock_hz == CLOCK_HZ:  # the only clock that the estimate is for
         rows.append(("current, mA", load.current_ma, "estimate of the controller alone, 5 V, 16 MHz"))
     show(render_rows([{"load": name, "value": value, "": remark} for name, value, remark in rows], "table"))

@@ -85,7 +85,7 @@ class TextLines:
         return False
 
     def _check_share(self, least: int) -> None:
-        """Raise ParameterError if, of at least so many numbers, most are no counts."""
+        """Raise ParameterError if at least `least` numbers were read and most of them are not counts."""
         if self._converter is not None and self._read >= least and 2 * self._outside > self._read:
             bits = self._converter.adc_bits
             raise ParameterError(

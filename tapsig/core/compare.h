@@ -67,8 +67,8 @@ typedef struct {
 /* A code has 1 to TAPSIG_CODE_DIGITS digits and at most TAPSIG_KEPT taps; without digits, any series is "other". */
 void tapsig_compare_begin(tapsig_comparing *comparing, uint8_t first_tempo);
 
-/* The next part of the work, `work_a_step` of it (a pair of candidates that is passed over is 1): a gain is found in several steps, then one candidate of one row after the other. True when
- * the tempos before `stop_tempo` are done and `comparing->result` holds. `trace` may be null; it holds the last tempo.
+/* The next part of the work, `work_a_step` of it (a pair of candidates that is passed over is 1): a gain is found in
+ * several steps, then one candidate of one row after the other. True when the tempos before `stop_tempo` are done and `comparing->result` holds. `trace` may be null; it holds the last tempo.
  * The shapes of the entry's candidates are lost. */
 bool tapsig_compare_step(tapsig_comparing *comparing, tapsig_evidence *evidence, const tapsig_evidence_config *config,
                          const uint8_t *code, uint8_t digits, uint8_t stop_tempo, tapsig_trace *trace);

@@ -87,10 +87,10 @@ def load_detector(spec: str | Path, **parameters: object) -> ParameterisedVarian
 
 
 def _load_variant(spec: str | Path) -> Variant:
-    text, *settings = str(spec).split(",")
-    if settings and all("=" in setting for setting in settings):
-        return replace_parameters(_load_variant(text), dict(_read_setting(setting, str(spec)) for setting in settings))
     text = str(spec)
+    name, *settings = text.split(",")
+    if settings and all("=" in setting for setting in settings):
+        return replace_parameters(_load_variant(name), dict(_read_setting(setting, text) for setting in settings))
     if text in CATALOGUE:
         return CATALOGUE[text]
     if text.lower().endswith(".json"):

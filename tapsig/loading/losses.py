@@ -6,7 +6,7 @@ from scipy.ndimage import maximum_filter1d
 from tapsig.units import BoolArray, FloatArray, IntArray
 
 NEAR_STEPS = 16
-"""Steps of 0 and 2 units that rounding makes lie within so many samples of each other."""
+"""Largest distance, in samples, between a step of 0 and a step of 2 units that rounding makes."""
 REACHES = (1, 2, 4, 8)
 CALM = 0.03  # spreads up to this, in periods, count as equal
 PLACES = 1 << 16

@@ -341,7 +341,7 @@ def test_only_lost_lines_are_filled_in_however_much_the_stamps_jitter(
 def test_delays_of_a_loop_are_seldom_taken_for_lost_lines(tmp_path: Path, lost_share: float) -> None:
     """500 µs and an exponential delay of 50 µs: exp(-10) of the steps, two in 42 600, last 1 ms, as two of the least.
 
-    These few cannot be told from a loss; 34 were filled in by the step alone, as exp(-6.5) of them exceed 1.5 periods.
+    Such a step looks like a lost line. A rule on single steps fills in 34: exp(-6.5) of the steps exceed 1.5 periods.
     """
     rng = np.random.default_rng(9)
     times_us = np.cumsum(500 + rng.exponential(50, 42_600))
