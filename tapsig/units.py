@@ -1,8 +1,9 @@
 """Names and conversions of units: seconds and samples, volts and converter counts, decibels; checks of numbers."""
 
 import math
+import operator
 from collections.abc import Iterable
-from typing import overload
+from typing import SupportsIndex, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -53,6 +54,21 @@ def check_range(name: str, value: float, low: float, high: float) -> float:
     number = to_number(value)
     if not (math.isfinite(number) and low <= number <= high):
         raise ParameterError(f"{name} is {value!r:.80}; it must lie between {low:g} and {high:g}")
+    return number
+
+
+def check_count(name: str, value: SupportsIndex, low: int, high: int) -> int:
+    """Return `value`; raise ParameterError unless it is a whole number between `low` and `high`.
+
+    >>> check_count("digit_max", 9, 1, 255)
+    9
+    """
+    try:
+        number = operator.index(value)
+    except TypeError:
+        number = low - 1
+    if not low <= number <= high:
+        raise ParameterError(f"{name} is {value!r:.80}; it must be a whole number between {low} and {high}")
     return number
 
 

@@ -86,29 +86,23 @@ class _ListDetectors(argparse.Action):
         super().__init__(option_strings, dest, nargs=0, help=help)
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        from tapsig.detectors import CATALOGUE  # lazy: parsing need not wait for it
+        from tapsig.detectors import CATALOGUE  # lazy: parsing need not wait for these
+        from tapsig.detectors.parameters import list_settable
 
         for name, variant in CATALOGUE.items():
             summary = (inspect.getdoc(type(variant)) or "").split("\n")[0]
             show(f"{name}\n    {summary}\n")
-            if shown := ", ".join(f"{key}={value}" for key, value in _settable(variant).items()):
+            if shown := ", ".join(f"{key}={value}" for key, value in list_settable(variant).items()):
                 show(f"    {shown}\n")
         parser.exit(0)
 
 
-def _settable(variant: object) -> dict[str, object]:
-    """The parameters that are plain numbers or texts."""
-    if not dataclasses.is_dataclass(variant):  # somebody's own may be any class
-        return {}
-    values = {field.name: getattr(variant, field.name) for field in dataclasses.fields(variant)}
-    return {name: value for name, value in values.items() if isinstance(value, (int, float, str))}
-
-
 def run(args: argparse.Namespace) -> int:
     """Detect and show."""
-    from tapsig.detectors import load_detector  # lazy: --help need not wait for it
+    from tapsig.detectors import load_detector  # lazy: --help need not wait for these
+    from tapsig.detectors.parameters import read_settings
 
-    variant = change_parameters(load_detector(args.detector), args.settings)
+    variant = read_settings(load_detector(args.detector), args.settings)
     live = STDIN in args.recordings
     if args.stdin is not None and not live:
         raise ParameterError("--stdin says what standard input holds; give - in place of a file")
@@ -177,6 +171,8 @@ def _check_drawn(args: argparse.Namespace) -> None:
 
 
 def _emit_rows(tables: list[FileRows], variant: "Variant", args: argparse.Namespace) -> None:
+    from tapsig.detectors.parameters import list_settable  # lazy: --help need not wait for it
+
     rows = [row for one in tables for row in one.rows]
     files = [
         {
@@ -185,7 +181,7 @@ def _emit_rows(tables: list[FileRows], variant: "Variant", args: argparse.Namesp
             "fs_hz": one.fs,
             "span_s": one.span_s,
             "detector": variant.name,
-            "parameters": _settable(variant),
+            "parameters": list_settable(variant),
             "taps": sum(row["kind"] == TAP for row in one.rows),
         }
         for one in tables
@@ -206,25 +202,6 @@ def _refuse_beside_stdin(args: argparse.Namespace) -> None:
             raise ParameterError(f"--{option} does not go with standard input (-), which is one channel, shown live")
     if args.format == "json":
         raise ParameterError("--format json is one document, which standard input (-) never ends: --events jsonl")
-
-
-def change_parameters(variant: "Variant", settings: list[str]) -> "Variant":
-    """The variant with `settings` ("name=value") changed.
-
-    Raises ParameterError for a parameter that it does not have, or a value outside its range.
-    """
-    current, changes = _settable(variant), {}
-    for setting in settings:
-        name, equals, text = setting.partition("=")
-        if not equals or name not in current:
-            choice = ", ".join(current) or "none"
-            raise ParameterError(f"--set {setting}: give NAME=VALUE; the parameters of {variant.name} are: {choice}")
-        value = current[name]
-        try:
-            changes[name] = text if isinstance(value, str) else int(text) if isinstance(value, int) else float(text)
-        except ValueError:
-            raise ParameterError(f"--set {setting}: {text!r} is not a number such as {value}") from None
-    return dataclasses.replace(variant, **changes) if changes else variant  # type: ignore[type-var]
 
 
 def _with_full_times(rows: list[dict[str, object]]) -> list[dict[str, object]]:

@@ -2,7 +2,7 @@
 
 import dataclasses
 import difflib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, ClassVar, Self, TypeVar
 
@@ -78,6 +78,36 @@ def replace_parameters(variant: AnyVariant, parameters: Mapping[str, object]) ->
         if given not in known:
             raise ParameterError(describe_unknown(given, known, name))
     return dataclasses.replace(variant, **parameters)
+
+
+def read_settings(variant: AnyVariant, settings: Iterable[str]) -> AnyVariant:
+    """A copy of `variant` with `settings`, texts such as "order=4", changed; each is read as its present value is.
+
+    Raises ParameterError for a text without "=", an unknown name, or a value of another kind or outside its range.
+    """
+    current, changes = list_settable(variant), dict[str, object]()
+    name = getattr(variant, "name", type(variant).__name__)
+    for setting in settings:
+        given, equals, text = (part.strip() for part in setting.partition("="))
+        if not equals:
+            raise ParameterError(f"give NAME=VALUE, not {setting!r}; the parameters of {name}: {', '.join(current)}")
+        if given not in current:
+            raise ParameterError(describe_unknown(given, list(current), name))
+        value = current[given]
+        try:
+            changes[given] = text if isinstance(value, str) else int(text) if isinstance(value, int) else float(text)
+        except ValueError:
+            kind = "a whole number" if isinstance(value, int) else "a number"
+            raise ParameterError(f"{given} is {text!r}; it must be {kind} such as {value}") from None
+    return replace_parameters(variant, changes)
+
+
+def list_settable(variant: object) -> dict[str, int | float | str]:
+    """The parameters that are plain numbers or texts, by name; {} where `variant` is not a dataclass."""
+    if not dataclasses.is_dataclass(variant):  # somebody's own may be any class
+        return {}
+    values = {field.name: getattr(variant, field.name) for field in dataclasses.fields(variant) if field.init}
+    return {name: value for name, value in values.items() if isinstance(value, (int, float, str))}
 
 
 def describe_unknown(given: str, known: list[str], name: str) -> str:

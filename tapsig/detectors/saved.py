@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal, cast, overload
 
 from tapsig.detectors.base import ParameterisedVariant, Variant
 from tapsig.detectors.catalogue import CATALOGUE, variant_class
-from tapsig.detectors.parameters import replace_parameters
+from tapsig.detectors.parameters import read_settings, replace_parameters
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.corpus import CorpusEntry
 from tapsig.loading.files import check_file, replace_file
@@ -88,29 +88,17 @@ def load_detector(spec: str | Path, **parameters: object) -> ParameterisedVarian
 
 def _load_variant(spec: str | Path) -> Variant:
     text = str(spec)
-    name, *settings = text.split(",")
-    if settings and all("=" in setting for setting in settings):
-        return replace_parameters(_load_variant(name), dict(_read_setting(setting, text) for setting in settings))
     if text in CATALOGUE:
         return CATALOGUE[text]
     if text.lower().endswith(".json"):
         return _read(Path(spec))
+    name, *settings = text.split(",")
+    if settings and (name in CATALOGUE or all("=" in setting for setting in settings)):
+        return read_settings(_load_variant(name), settings)
     module, colon, attribute = text.partition(":")
     if colon and all(part.isidentifier() for part in [*module.split("."), *attribute.split(".")]):
         return _import(module, attribute)
     return variant_class(text)()  # not in the catalogue: raises with its names
-
-
-def _read_setting(setting: str, spec: str) -> tuple[str, float]:
-    name, _, text = setting.partition("=")
-    try:
-        return name.strip(), int(text)
-    except ValueError:
-        pass
-    try:
-        return name.strip(), float(text)
-    except ValueError:
-        raise ParameterError(f"{spec}: {name} is {text!r}; a parameter after a comma is a number") from None
 
 
 def write_detector(variant: Variant, path: str | Path) -> None:

@@ -21,8 +21,7 @@ from tapsig.detectors.base import CountDetector
 from tapsig.detectors.features import TABLE
 from tapsig.detectors.model import Model, to_probability, to_score
 from tapsig.detectors.parameters import Parameters
-from tapsig.errors import ParameterError
-from tapsig.units import FloatArray, check_range
+from tapsig.units import FloatArray, check_count, check_range
 
 MODEL_FILE = "tap_model.json"
 
@@ -74,9 +73,7 @@ class Tap(Parameters):
         check_range("probability", self.probability, 1e-9, 1.0 - 1e-9)
         check_range("floor_v", self.floor_v, 0.0, 1e4)
         check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
-        check_range("order", self.order, LOWEST_ORDER, HIGHEST_ORDER)
-        if self.order != int(self.order):
-            raise ParameterError(f"order is {self.order}; it must be a whole number")
+        check_count("order", self.order, LOWEST_ORDER, HIGHEST_ORDER)
 
     def build(self, fs: float, *, converter: Converter | None = None, keep_rejected: bool = False) -> "TapDetector":
         """A detector for `fs` Hz and volts of that converter; None: 16 bits from -5 to 5 V.
@@ -183,7 +180,7 @@ class TapDetector(CandidateDetector):
             floor_v=variant.floor_v,
             dead_time_s=variant.dead_time_s,
             keep_rejected=keep_rejected,
-            order=int(variant.order),
+            order=variant.order,
         )
 
     def _strength(self, judged: Judged) -> FloatArray:

@@ -1,7 +1,7 @@
 """From taps, or from candidates with their evidence, to digits and to the verdict on an entry."""
 
 from tapsig.entry.machine import Entry, EntryMachine, State, Verdict, check_code, decode_taps, parse_code
-from tapsig.entry.parameters import MILLISECONDS, EntryParameters, check_count, to_ms
+from tapsig.entry.parameters import MILLISECONDS, EntryParameters, to_ms
 
 __all__ = [
     "MILLISECONDS",
@@ -11,7 +11,6 @@ __all__ = [
     "State",
     "Verdict",
     "check_code",
-    "check_count",
     "decode_taps",
     "parse_code",
     "to_ms",

@@ -18,9 +18,9 @@ from typing import Any
 
 from tapsig.core import load
 from tapsig.detectors.guards import NotCopied
-from tapsig.entry.parameters import MILLISECONDS, MOST_S, EntryParameters, check_count, to_ms
+from tapsig.entry.parameters import MILLISECONDS, MOST_S, EntryParameters, to_ms
 from tapsig.errors import ParameterError
-from tapsig.units import check_range
+from tapsig.units import check_count, check_range
 
 _CLOCK = 1 << 32  # the core's clock wraps there; it can tell times apart that lie up to half of it from each other
 

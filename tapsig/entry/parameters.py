@@ -1,11 +1,9 @@
 """Pauses, limits and waits of an entry, in seconds; the machines count whole milliseconds."""
 
-import operator
 from dataclasses import dataclass
-from typing import SupportsIndex
 
 from tapsig.errors import ParameterError
-from tapsig.units import check_pair, check_positive, check_range, seconds_to_samples
+from tapsig.units import check_count, check_pair, check_positive, check_range, seconds_to_samples
 
 MILLISECONDS = 1000.0  # ticks per second of the machine
 MOST_S = 1e12  # further on, milliseconds are lost in a float
@@ -18,17 +16,6 @@ def to_ms(seconds: float) -> int:
     13
     """
     return seconds_to_samples(seconds, MILLISECONDS)
-
-
-def check_count(name: str, value: SupportsIndex, low: int, high: int) -> int:
-    """Return `value`; raise ParameterError unless it is a whole number between `low` and `high`."""
-    try:
-        number = operator.index(value)
-    except TypeError:
-        number = low - 1
-    if not low <= number <= high:
-        raise ParameterError(f"{name} is {value!r}; it must be a whole number between {low} and {high}")
-    return number
 
 
 @dataclass(frozen=True, slots=True)

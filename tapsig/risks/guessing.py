@@ -4,9 +4,9 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from tapsig.entry import EntryParameters, check_count
+from tapsig.entry import EntryParameters
 from tapsig.errors import ParameterError
-from tapsig.units import check_positive
+from tapsig.units import check_count, check_positive
 
 NIST_FAILURE_LIMIT = 100
 """NIST SP 800-63B-4 section 3.2.2: no more than 100 consecutive failed attempts on one account."""

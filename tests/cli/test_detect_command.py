@@ -157,9 +157,7 @@ def test_the_detectors_are_listed_without_a_file(capsys: pytest.CaptureFixture[s
     ("words", "says"),
     [
         (("--detector", "knock"), "there is no detector 'knock'"),
-        (("--detector", "sta-lta", "--set", "gain=3"), "the parameters of sta-lta are: sta_s"),
-        (("--detector", "sta-lta", "--set", "on"), "give NAME=VALUE"),
-        (("--detector", "sta-lta", "--set", "on=high"), "'high' is not a number"),
+        (("--detector", "sta-lta", "--set", "gain=3"), "The parameters of sta-lta: sta_s"),
         (("--detector", "sta-lta", "--set", "on=0.1"), "on is 0.1"),
         (("--detector", "sta-lta", "--channel", 3), "channel is 3"),
     ],

@@ -9,6 +9,7 @@ from typing import ClassVar, Literal
 
 import pytest
 
+from tapsig.cli import main
 from tapsig.detectors import CATALOGUE, load_detector, write_detector
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.detectors.ring_following import RingFollowing
@@ -156,16 +157,33 @@ def test_numbers_may_follow_a_name_or_a_file(path: Path) -> None:
 @pytest.mark.parametrize(
     ("spec", "says"),
     [
-        ("tap,order=x", "order is 'x'; a parameter after a comma is a number"),
-        ("tap,order=4.5", "order is 4.5; it must be a whole number"),
-        ("tap,order=3", "order is 3; it must lie between 4 and 16"),
+        ("tap,order=x", "order is 'x'; it must be a whole number such as 16"),
+        ("tap,order=4.5", "order is '4.5'; it must be a whole number such as 16"),
+        ("sta-lta,on=high", "on is 'high'; it must be a number such as 5.0"),
+        ("tap,order=3", "order is 3; it must be a whole number between 4 and 16"),
         ("tap,ordr=8", "did you mean order"),
-        ("nix,order=8", "there is no detector 'nix'"),
+        ("tap,model=8", "no parameter 'model'"),
+        ("tap,order", "give NAME=VALUE, not 'order'; the parameters of tap: probability, floor_v, dead_time_s, order"),
     ],
 )
-def test_a_parameter_that_is_wrong_is_told(spec: str, says: str) -> None:
+def test_a_parameter_that_is_wrong_is_named_after_a_comma_and_after_set(
+    spec: str, says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     with pytest.raises(ParameterError, match=re.escape(says)):
         load_detector(spec)
+    name, setting = spec.split(",")
+    assert main(["detect", "none.wav", "--detector", name, "--set", setting]) == 2
+    assert says in capsys.readouterr().err
+
+
+def test_parameters_need_a_detector_that_exists() -> None:
+    with pytest.raises(ParameterError, match="there is no detector 'nix'"):
+        load_detector("nix,order=8")
+
+
+def test_a_comma_and_an_equals_sign_may_stand_in_the_name_of_a_file(tmp_path: Path) -> None:
+    write_detector(Tap(order=8), tmp_path / "rain,v=2.json")
+    assert load_detector(tmp_path / "rain,v=2.json") == Tap(order=8)
 
 
 def test_kinds_of_fields_are_read_as_annotated() -> None:
