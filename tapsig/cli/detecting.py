@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -30,9 +31,14 @@ class FoundInFile:
 
 
 def detect_in_file(
-    variant: "Variant", args: argparse.Namespace, *, keep_rejected: bool = False, whole: bool = False
+    variant: "Variant",
+    args: argparse.Namespace,
+    *,
+    keep_rejected: bool = False,
+    whole: bool = False,
+    run: "Callable[[Recording], Detections] | None" = None,
 ) -> FoundInFile:
-    """Detect in `args.recording`; with `whole` it is held in memory, to be drawn."""
+    """Detect in `args.recording`; with `whole` it is held in memory, to be drawn; `run` is used instead of `detect`."""
     from tapsig.detectors import detect  # lazy: --help need not wait for these
     from tapsig.detectors.files import detect_wav
     from tapsig.loading import read_wav_info
@@ -52,7 +58,7 @@ def detect_in_file(
         return FoundInFile(found, found.onset_s.tolist(), info.fs, 0.0, info.duration_s, None)
     recording = read(args)
     try:
-        found = detect(variant, recording, keep_rejected=keep_rejected)
+        found = detect(variant, recording, keep_rejected=keep_rejected) if run is None else run(recording)
     except ParameterError as error:
         if not str(error).startswith("fs is"):
             raise

@@ -15,7 +15,7 @@ import dataclasses
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.corpus_options import add_plot_argument
 from tapsig.cli.detector_options import add_detector_argument
@@ -25,6 +25,10 @@ from tapsig.cli.several import each_recording, is_several, list_recordings, mark
 from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, parse_code
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
+
+if TYPE_CHECKING:
+    from tapsig.detections import Detections
+    from tapsig.records import Recording
 
 PARAMETER_HELP = {
     "digit_pause_s": "longest gap within a digit, in seconds",
@@ -258,18 +262,25 @@ def _find_taps(
             raise ParameterError(f"--from and --to cut a recording; {args.recording} is a table of taps")
         return load_taps(args.recording), reference_s, None, 0
     from tapsig.cli.detecting import detect_in_file
-    from tapsig.detectors import load_detector
+    from tapsig.cli.entry_evidence import detect_and_count
+    from tapsig.core.evidence import can_hold
+    from tapsig.detectors import detect, load_detector
+    from tapsig.detectors.tap import Tap
 
     variant = load_detector(args.detector)
-    one = detect_in_file(variant, args)
+    on_evidence = 0
+
+    def run_once(recording: "Recording") -> "Detections":
+        nonlocal on_evidence
+        if code is None or not isinstance(variant, Tap) or not can_hold(code):
+            return detect(variant, recording)
+        found, on_evidence = detect_and_count(variant, recording, parameters, code, until_end=args.until_end)
+        return found
+
+    one = detect_in_file(variant, args, run=run_once)
     start_s, end_s = one.start_s, one.start_s + one.span_s
     if reference_s is not None:
         reference_s = [time_s for time_s in reference_s if start_s <= time_s < end_s]
-    on_evidence = 0
-    if code is not None and one.recording is not None:
-        from tapsig.cli.entry_evidence import count_accepted
-
-        on_evidence = count_accepted(variant, one.recording, parameters, code, until_end=args.until_end)
     return sorted(one.times_s), reference_s, end_s, on_evidence
 
 

@@ -12,7 +12,9 @@ from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
     from tapsig.core.evidence import Series
+    from tapsig.detections import Detections
     from tapsig.detectors import Variant
+    from tapsig.detectors.tap import Tap
     from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine
     from tapsig.records import Recording
 
@@ -59,29 +61,29 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
     return 0
 
 
-def count_accepted(
-    variant: "Variant", recording: "Recording", parameters: EntryParameters, code: tuple[int, ...], *, until_end: bool
-) -> int:
-    """Entries that the decoder evidence accepts; 0 for a detector without log-odds, or a code that is too long."""
-    from tapsig.core.evidence import can_hold  # heavy rooms load when they are used
-    from tapsig.detectors.tap import Tap
-    from tapsig.entry.decoding import decode_recording
+def detect_and_count(
+    variant: "Tap", recording: "Recording", parameters: EntryParameters, code: tuple[int, ...], *, until_end: bool
+) -> "tuple[Detections, int]":
+    """The taps, and how many entries the decoder evidence accepts, from one run of the detector."""
+    from tapsig.entry.decoding import listen  # heavy rooms load when they are used
+    from tapsig.entry.evidence import EvidenceMachine
 
-    if not isinstance(variant, Tap) or not can_hold(code):
-        return 0
-    entries = decode_recording(recording, variant, parameters, decoder="evidence", code=code, until_end=until_end)
-    return sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
+    machine = EvidenceMachine(parameters, code=code)
+    entries, found = listen(machine, variant, recording)
+    if not until_end:
+        entries += machine.finish()
+    return found, sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
 
 
 def _decode_file(
     machine: "EvidenceMachine", variant: "Variant", args: argparse.Namespace
-) -> "tuple[list[EvidenceEntry], float]":
+) -> "tuple[tuple[EvidenceEntry, ...], float]":
     """The entries of `args.recording`, and the time at which the part that was read begins."""
     from tapsig.cli.recording_options import read  # heavy rooms load when they are used
     from tapsig.entry.decoding import listen
 
     recording = read(args)
-    entries = list(listen(machine, variant, recording))  # type: ignore[arg-type]
+    entries, _ = listen(machine, variant, recording)  # type: ignore[arg-type]
     if args.until_end and machine.is_open:
         note(f"{args.recording} ends within an entry, which is left undecided")
     elif not args.until_end:

@@ -121,10 +121,10 @@ class CandidateDetector(CountDetector):
         self._core.reset()
 
     def _decide(self, counts: CountArray) -> Detections:
-        return self._report(self._core.push(counts))
+        return self.report(self._core.push(counts))
 
     def _finish(self, consumed: int) -> Detections:
-        return self._report(self._core.finish())
+        return self.report(self._core.finish())
 
     def judge(self, samples: FloatArray) -> Judged:
         """All candidates that the next samples (volts) decide, taps or not; instead of `push`."""
@@ -136,7 +136,8 @@ class CandidateDetector(CountDetector):
         with self.in_use:
             return self._core.finish()
 
-    def _report(self, judged: Judged) -> Detections:
+    def report(self, judged: Judged) -> Detections:
+        """What `push` returns for these candidates; indices count from the last reset."""
         if not self._keep_rejected:
             judged = judged.select(judged.verdict == Verdict.TAP)
         if not len(judged):

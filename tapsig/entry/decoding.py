@@ -1,12 +1,13 @@
 """From a recording or a stream to entries: by the rule, from accepted taps, or on evidence, from all candidates."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
 from tapsig.converter import Converter
-from tapsig.core.tap import DECISION_MS
+from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detections import Detections
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.guards import NotCopied
@@ -63,7 +64,7 @@ def decode_recording(
         return decode_taps(recording.times_s(found.onset_samples).tolist(), parameters, end_s=end_s, code=code)
     assert isinstance(variant, Tap)
     machine = EvidenceMachine(parameters, code=code)
-    entries = listen(machine, variant, recording)
+    entries, _ = listen(machine, variant, recording)
     return (*entries, *(() if until_end else machine.finish()))
 
 
@@ -124,36 +125,48 @@ class EntryListener(NotCopied):
 
     def __init__(self, machine: EvidenceMachine, variant: Tap, fs: float, converter: Converter | None = None) -> None:
         self._machine = machine
-        self._detector = variant.build(fs, converter=converter)
+        self.detector = variant.build(fs, converter=converter)
         self._start_s = 0.0
         self._fed = 0
 
     def start(self, start_s: float) -> tuple[EvidenceEntry, ...]:
         """Say that the next sample lies at `start_s`, behind a gap; return the entries that ended before."""
-        self._detector.reset()
+        self.detector.reset()
         self._start_s, self._fed = start_s, 0
         return self._machine.advance(start_s)
 
     def push(self, samples: FloatArray) -> tuple[EvidenceEntry, ...]:
         """Take samples (volts, 1-D) and return the entries that ended."""
-        judged = self._detector.judge(np.ascontiguousarray(samples, dtype=np.float64))
-        self._fed += samples.size
+        judged = self.detector.judge(np.ascontiguousarray(samples, dtype=np.float64))
+        return self.follow(judged, samples.size)
+
+    def follow(self, judged: Judged, size: int) -> tuple[EvidenceEntry, ...]:
+        """Take what `detector` judged of the next `size` samples and return the entries that ended."""
+        self._fed += size
         ended = self._machine.push_judged(judged, start_ms=to_ms(self._start_s))
         # two blocks more than the latency: the first block begins with the first sample
-        known_s = self._start_s + self._fed / self._detector.fs - (DECISION_MS + 2) / MILLISECONDS
+        known_s = self._start_s + self._fed / self.detector.fs - (DECISION_MS + 2) / MILLISECONDS
         return (*ended, *self._machine.advance(max(known_s, 0.0)))
 
     def flush(self) -> tuple[EvidenceEntry, ...]:
         """Say that no sample follows until `start`, and return the entries that ended."""
-        return self._machine.push_judged(self._detector.judge_rest(), start_ms=to_ms(self._start_s))
+        return self.follow(self.detector.judge_rest(), 0)
 
 
-def listen(machine: EvidenceMachine, variant: Tap, recording: Recording) -> tuple[EvidenceEntry, ...]:
-    """The entries that end within the recording; one that is still going on stays in the machine."""
+def listen(
+    machine: EvidenceMachine, variant: Tap, recording: Recording
+) -> tuple[tuple[EvidenceEntry, ...], Detections]:
+    """The entries that end within the recording, and the taps as `run_detector` finds them, from one run.
+
+    An entry that is still going on stays in the machine.
+    """
     listener = EntryListener(machine, variant, recording.fs, Converter.of(recording))
+    detector = listener.detector
     entries: list[EvidenceEntry] = []
+    taps: list[Detections] = []
     for start, stop in recording.stretches():
         entries += listener.start(float(recording.times_s(np.array(start))))
-        entries += listener.push(recording.samples[start:stop])
-        entries += listener.flush()
-    return tuple(entries)
+        for judged, size in ((detector.judge(recording.samples[start:stop]), stop - start), (detector.judge_rest(), 0)):
+            entries += listener.follow(judged, size)
+            taps.append(detector.report(judged).shifted(start))
+    return tuple(entries), replace(Detections.concatenate(taps), fs=recording.fs, gaps=recording.gaps)

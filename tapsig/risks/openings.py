@@ -13,7 +13,6 @@ import numpy as np
 
 from tapsig.core.evidence import Weighed, can_hold
 from tapsig.core.evidence_model import NAT
-from tapsig.detectors.base import run_detector
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, EntryParameters, decode_taps
 from tapsig.entry.decoding import listen
@@ -140,10 +139,11 @@ def observe_openings(
     """
     require_labels(recording)
     parameters = replace(parameters or EntryParameters(), wake_taps=0)
-    found_s = np.sort(recording.times_s(run_detector(variant, recording).accepted().onset_samples))
-    ruled = decode_taps(found_s.tolist(), replace(parameters, digit_max=255))
     machine = EvidenceMachine(parameters)
-    weighed = (*listen(machine, variant, recording), *machine.finish())
+    ended, found = listen(machine, variant, recording)
+    weighed = (*ended, *machine.finish())
+    found_s = np.sort(recording.times_s(found.onset_samples))
+    ruled = decode_taps(found_s.tolist(), replace(parameters, digit_max=255))
     tapped = decode_taps(recording.taps_s.tolist(), replace(parameters, digit_max=255))
     tried = tuple(
         _try_code(recording, code, ruled, weighed, parameters)

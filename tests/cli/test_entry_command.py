@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from tapsig.cli import main
+from tapsig.detectors.tap import Tap
 from tests.fakes import DEMO, run
 
 RIGHT = [1.0, 1.4, 1.8, 3.4, 5.0, 5.4, 5.8, 6.2]  # 3-1-4
@@ -109,13 +110,16 @@ def test_taps_in_a_recording_are_detected_first(tmp_path: Path, capsys: pytest.C
 
 @pytest.mark.parametrize(("decoder", "has_note"), [("rule", True), ("evidence", False)])
 def test_the_rule_says_what_evidence_would_accept(
-    decoder: str, has_note: bool, capsys: pytest.CaptureFixture[str]
+    decoder: str, has_note: bool, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    build, runs = Tap.build, []
+    monkeypatch.setattr(Tap, "build", lambda *words, **options: runs.append(1) or build(*words, **options))
     call = ["entry", str(DEMO / "recordings" / "crane-whine.wav"), "--full-scale-v", "2.5", "--channel", "2"]
     assert main([*call, "--code", "1-1-3", "--decoder", decoder]) == 0
     out, err = capsys.readouterr()
     assert ("accepted" in out) is not has_note
     assert ("the rule accepts 0 of 1 entries; on evidence it would be 1: --decoder evidence" in err) is has_note
+    assert len(runs) == 1
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """The decoder `evidence` against exhaustive search, closed forms, the rule's machine, and itself on a stream."""
 
+import dataclasses
 import itertools
 import math
 from collections.abc import Iterator, Sequence
@@ -12,10 +13,11 @@ from tapsig.converter import Converter
 from tapsig.core.context import CONTEXT
 from tapsig.core.evidence import KEPT, NO_TAPS, UNREACHED, JudgeCore, Weighed
 from tapsig.core.evidence_model import TEMPOS, EvidenceModel, bin_of
+from tapsig.detectors.base import run_detector
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryMachine, EntryParameters
-from tapsig.entry.decoding import EntryListener, decode_recording
+from tapsig.entry.decoding import EntryListener, decode_recording, listen
 from tapsig.entry.evidence import (
     Candidate,
     Evidence,
@@ -273,6 +275,16 @@ def test_time_goes_on_behind_a_gap(recording: Recording) -> None:
     later = [entry for entry in again if entry.start_s >= 30.0]
     assert [entry.digits for entry in later] == [entry.digits for entry in whole]
     assert [entry.start_s - 30.0 for entry in later] == pytest.approx([entry.start_s for entry in whole], abs=0.002)
+
+
+def test_listening_also_gives_the_taps_that_the_detector_finds(recording: Recording) -> None:
+    holed = dataclasses.replace(recording, gaps=(Gap(round(11.0 * recording.fs), 0.5),), labels=None)
+    _, taps = listen(EvidenceMachine(), Tap(), holed)
+    expected = run_detector(Tap(), holed)
+    assert len(taps) > 5
+    assert taps.gaps == holed.gaps
+    for name in ("onset_s", "decided_samples", "strength"):
+        np.testing.assert_array_equal(getattr(taps, name), getattr(expected, name))
 
 
 def test_the_memory_holds_the_likeliest_36_candidates() -> None:
