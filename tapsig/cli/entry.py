@@ -160,7 +160,7 @@ def run(args: argparse.Namespace) -> int:
     for one in decoded:
         if not one.entries:
             where = f"{one.path}: " if is_several(args) else ""
-            note(f"{where}no entry: there are no taps, or too few of them in a row, or they fell into a lockout period")
+            note(f"{where}no entry: there are no taps, or too few in a row, or they were ignored in a wait, or locked")
     accepted, on_evidence = sum(one.accepted for one in decoded), sum(one.on_evidence for one in decoded)
     if on_evidence > accepted:
         note(
@@ -321,7 +321,7 @@ def _list_taps(
 
 
 def _compare(reference_s: Sequence[float] | None, onsets_s: Sequence[float]) -> tuple[list[float], list[float]]:
-    """Labelled taps that were not heard, and taps heard that are not labelled."""
+    """Labelled taps that were missed, and taps that are not labelled."""
     if reference_s is None:
         return [], []
     import numpy as np  # only where labels are given

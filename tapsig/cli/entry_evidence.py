@@ -55,7 +55,7 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
             candidates += mark_rows(_list_candidates(number, entry, start_s), args)
         if not entries:
             where = f"{args.recording}: " if is_several(args) else ""
-            note(f"{where}no entry: no candidate is likely enough, or they fell into a lockout period")
+            note(f"{where}no entry: no candidate is likely enough, or they were ignored in a wait, or locked")
     _show(args, rows, candidates, lines)
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
@@ -161,15 +161,15 @@ def explain_verdict(
         f"best other series: {_tell(other, entry, start_s)}",
     ]
     if code is None:
-        return [*lines, f"it is likelier by {entry.log_ratio:.2f} nats; no code was given, so nothing was judged"]
-    if not own.taps:
-        return [*lines, "not accepted: the candidates hold no series of the code"]
-    if not math.isfinite(entry.log_ratio):
-        return [*lines, "not accepted: the code is no likelier than no taps at all"]
-    word = "accepted" if entry.verdict is Verdict.ACCEPTED else "not accepted"
-    relation = "at least" if entry.verdict is Verdict.ACCEPTED else "below"
-    ratio = f"{word}: the log-likelihood ratio {entry.log_ratio:.2f} is {relation} the threshold"
-    return [*lines, f"{ratio} {evidence.threshold:.2f}"]
+        reason = f"no code was given; the best series is likelier by {entry.log_ratio:.2f} nats"
+    elif not own.taps:
+        reason = "the candidates hold no series of the code"
+    elif not math.isfinite(entry.log_ratio):
+        reason = "the code is no likelier than no taps at all"
+    else:
+        relation = "at least" if entry.verdict is Verdict.ACCEPTED else "below"
+        reason = f"the log-likelihood ratio {entry.log_ratio:.2f} is {relation} the threshold {evidence.threshold:.2f}"
+    return [*lines, f"{entry.verdict.value}: {reason}"]
 
 
 def _tell(series: "Series", entry: "EvidenceEntry", start_s: float) -> str:

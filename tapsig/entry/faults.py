@@ -8,7 +8,7 @@ from tapsig.entry.machine import Entry, Verdict
 from tapsig.entry.parameters import EntryParameters
 
 LONG_GAP = 1.6  # times the usual gap: a tap may be missing (two usual gaps are 2, a hand's spread is a few per cent)
-SHORT_GAP = 0.5  # times the usual gap: one tap may have been heard twice
+SHORT_GAP = 0.5  # times the usual gap: one tap may have been detected twice
 NEAR_PAUSE = 0.15  # a gap this near the digit pause (as a share of it) could have fallen on the other side
 
 
@@ -22,7 +22,7 @@ def explain_entry(
 ) -> tuple[str, ...]:
     """What is wrong with `entry`, as sentences; empty when its digits are the code.
 
-    `missed_s` and `spurious_s` (seconds) are labelled taps that were not heard and taps heard that are not labelled,
+    `missed_s` and `spurious_s` (seconds) are labelled taps that were missed and false taps, which are not labelled,
     where labels are at hand: then the fault is known. Otherwise the rhythm of the entry tells where to look.
 
     >>> from tapsig.entry import decode_taps
@@ -36,19 +36,12 @@ def explain_entry(
         return ()
     lines = [*_compare_digits(entry, code, parameters)]
     start, stop = entry.start_s - parameters.entry_silence_s, entry.end_s
-    missed, spurious = (
-        [f"{time_s:.3f}" for time_s in times if start <= time_s <= stop] for times in (missed_s, spurious_s)
-    )
     known = []
-    if missed:
-        known.append(f"the tap{'s' * (len(missed) > 1)} at {', '.join(missed)} s {_was(missed)} not heard")
-    if spurious:
-        known.append(f"nobody tapped at {', '.join(spurious)} s")
+    for kind, times in (("missed", missed_s), ("false", spurious_s)):
+        inside = [f"{time_s:.3f}" for time_s in times if start <= time_s <= stop]
+        if inside:
+            known.append(f"{kind} tap{'s' * (len(inside) > 1)} at {', '.join(inside)} s")
     return (*lines, *(known or _suspect_rhythm(entry)), *_suspect_pauses(entry, parameters))
-
-
-def _was(items: Sequence[str]) -> str:
-    return "was" if len(items) == 1 else "were"
 
 
 def _compare_digits(entry: Entry, code: Sequence[int], parameters: EntryParameters) -> list[str]:
@@ -78,7 +71,7 @@ def _suspect_rhythm(entry: Entry) -> list[str]:
                 " for one more tap of this rhythm"
             )
         elif ratio <= SHORT_GAP:
-            lines.append(f"the taps at {before:.3f} and {after:.3f} s may be one tap heard twice")
+            lines.append(f"the taps at {before:.3f} and {after:.3f} s may be one tap detected twice")
     return lines
 
 
@@ -90,9 +83,7 @@ def _suspect_pauses(entry: Entry, parameters: EntryParameters) -> list[str]:
     for before, after in itertools.pairwise(entry.taps_s):
         gap = after - before
         if limit * (1 - NEAR_PAUSE) <= gap <= limit:
-            lines.append(
-                f"the pause of {gap:.3f} s before {after:.3f} s kept one digit; a longer one than {limit:g} s parts"
-            )
+            lines.append(f"the gap of {gap:.3f} s before {after:.3f} s is within a digit (up to {limit:g} s)")
         elif limit < gap <= limit * (1 + NEAR_PAUSE):
-            lines.append(f"the gap of {gap:.3f} s before {after:.3f} s started a new digit (over {limit:g} s)")
+            lines.append(f"the gap of {gap:.3f} s before {after:.3f} s starts a new digit (over {limit:g} s)")
     return lines

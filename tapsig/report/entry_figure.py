@@ -37,7 +37,7 @@ def plot_entry(
         axes = take_axes(ax, height=3.8)
         axes.vlines(times_s, odds, in_entry, color=PALE, linewidth=1.0)
         axes.plot(times_s, odds, "o", color=MID, markersize=3, label="by the detector")
-        axes.plot(times_s, in_entry, "D", color=INK, markersize=4, label="among the others")
+        axes.plot(times_s, in_entry, "D", color=INK, markersize=4, label="in the entry")
         axes.axhline(0.0, color=PALE, linewidth=0.8)
         top, floor = max([0.0, *odds, *in_entry]), min([0.0, *odds, *in_entry])
         drawn = [row for row in rows if row[0]]

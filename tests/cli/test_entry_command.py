@@ -36,7 +36,7 @@ def test_a_lost_tap_is_pointed_at(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert "digit 3: 3 taps, the code has 4" in out
     assert "between 5.000 and 5.800 s (0.800 s) there is room for one more tap" in out
     _, out, _ = run(capsys, "entry", lost, "--code", "3-1-4", "--labels", table(tmp_path, RIGHT, "labels.csv"))
-    assert "the tap at 5.400 s was not heard" in out
+    assert "missed tap at 5.400 s" in out
 
 
 def test_without_a_code_nothing_is_judged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

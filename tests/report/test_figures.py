@@ -321,8 +321,10 @@ def test_the_picture_of_an_entry_is_titled_with_the_verdict_of_the_text(
     picture = str(tmp_path / "entry.svg")
     options = ("--code", "4-4", "--decoder", "evidence", "--explain", "1", "--full-scale-v", "4", "--plot", picture)
     assert main(["entry", str(tmp_path / "knock.wav"), *options]) == 0
-    verdict = capsys.readouterr().out.splitlines()[-1]
-    assert verdict.startswith("not accepted: ")
+    table, _, lines = capsys.readouterr().out.rpartition("\ncode 4-4: none")
+    verdict = lines.splitlines()[-1]
+    assert "  wrong  " in table
+    assert verdict.startswith("wrong: ")
     assert verdict in (tmp_path / "entry.svg").read_text(encoding="utf-8")
 
 
