@@ -5,22 +5,18 @@ from bisect import bisect_left
 
 import numpy as np
 
-from tapsig.dsp.decay import compute_decay_curve
-from tapsig.dsp.filters import high_pass_time_s, one_pole_coefficient, remove_slow
+from tapsig.analysis.tap_decay import RINGING_S, measure_tap_decays, remove_sway
 from tapsig.records import Recording
 from tapsig.units import FloatArray, amplitude_to_db
 
-HIGH_PASS_HZ = 20.0
 LEVEL_S, STEP_S = 0.03, 0.01
 LABEL_S = 0.002
 """A label may be late by this time."""
-RINGING_S, LONGEST_S = 1.5, 5.0
+LONGEST_S = 5.0
 ATTACK_S, AFTER_S = 0.06, 0.02
 RISE_DB = 10.0
 RING_MARGIN_DB, SWELL_DB = 10.0, 6.0
 BACKGROUND_S, BACKGROUND_QUANTILE = 1.0, 0.9
-PEAK_FACTOR = 2.5
-"""Peak of 30 ms of noise over its root mean square, about (normal noise at some kilohertz)."""
 UNLABELLED = "unlabelled"
 
 
@@ -30,9 +26,11 @@ class Loudness:
     def __init__(self, recording: Recording) -> None:
         self._recording = recording
         self._times = recording.times_s(np.arange(recording.samples.size))
-        self._departures = _high_pass(recording)
+        volts = remove_sway(recording)
+        self._departures = np.abs(volts)
         self._noise = _measure_noise(self._departures, recording.fs)
-        self._t60_s = self._measure_decay()
+        decays_s = measure_tap_decays(recording, volts)
+        self.t60_s = float(np.median(decays_s)) if decays_s.size else RINGING_S
         self._events = self._list_events()
 
     def peak_v(self, start_s: float, stop_s: float) -> float:
@@ -55,27 +53,6 @@ class Loudness:
         usual = float(np.quantile(peaks, BACKGROUND_QUANTILE)) if peaks.size else 0.0
         return amplitude_to_db(usual / self._noise) if self._noise > 0 else -math.inf
 
-    def _measure_decay(self) -> float:
-        """Median T60 of the taps; RINGING_S if none can be measured."""
-        fs, noise_power = self._recording.fs, (self._noise / PEAK_FACTOR) ** 2
-        ends_s = np.sort(
-            [
-                *(label.onset_s for label in self._recording.labels or ()),
-                *(float(self._times[gap.sample]) for gap in self._recording.gaps),
-                math.inf,
-            ]
-        )
-        known = []
-        for tap_s in self._recording.taps_s:
-            stop_s = min(float(ends_s[np.searchsorted(ends_s, tap_s, side="right")]), tap_s + RINGING_S)
-            start, stop = np.searchsorted(self._times, [tap_s, stop_s])
-            if stop - start >= 2 * LEVEL_S * fs:
-                top = start + int(np.argmax(self._departures[start : start + round(LEVEL_S * fs)]))
-                curve = compute_decay_curve(self._departures[top:stop], fs, noise_power=noise_power)
-                times = (curve.compute_time(name) for name in ("t20", "edt"))
-                known += [time.t60_s for time in times if not time.reason and time.t60_s > 0][:1]
-        return float(np.median(known)) if known else RINGING_S
-
     def _list_events(self) -> list[tuple[float, str, float]]:
         """Time, kind and level over the noise of each label and of each unlabelled rise, in order of time."""
         labels = self._recording.labels or ()
@@ -92,7 +69,7 @@ class Loudness:
             time_s = float(self._times[min(place * size, self._times.size - 1)])
             near = (labels_s >= time_s - ATTACK_S - LEVEL_S) & (labels_s <= time_s + LEVEL_S + AFTER_S)
             level = float(amplitude_to_db(float(peaks[place]) / self._noise))
-            ringing = labels_db - 60.0 * (time_s - labels_s) / self._t60_s
+            ringing = labels_db - 60.0 * (time_s - labels_s) / self.t60_s
             reached = float(ringing[labels_s <= time_s].max(initial=-math.inf))
             if not near.any() and level > reached + SWELL_DB:
                 events.append((time_s, UNLABELLED, level))
@@ -100,7 +77,7 @@ class Loudness:
 
     def _ring_db(self, event: tuple[float, str, float], time_s: float) -> float:
         """Level of an event's ringing at a later time, over the noise."""
-        return event[2] - 60.0 * max(0.0, time_s - event[0]) / self._t60_s
+        return event[2] - 60.0 * max(0.0, time_s - event[0]) / self.t60_s
 
     def find_ringing(self, time_s: float, level_db: float) -> str:
         """Kind of the last event before the time that still rings at that level over the noise; "" without one."""
@@ -119,17 +96,6 @@ class Loudness:
         since: FloatArray = peaks[int(np.argmax(peaks)) :]  # from its maximum on
         levels: FloatArray = np.asarray(amplitude_to_db(since / self._noise), dtype=np.float64)
         return bool(levels.min() >= level_db - SWELL_DB and levels.max() >= level_db + SWELL_DB)
-
-
-def _high_pass(recording: Recording) -> FloatArray:
-    """abs(samples above 20 Hz), shape (n,); the filter restarts after every gap."""
-    cutoff = min(HIGH_PASS_HZ, 0.2 * recording.fs)
-    share = one_pole_coefficient(high_pass_time_s(cutoff, recording.fs), recording.fs)
-    parts = [
-        np.abs(remove_slow(recording.samples[start:stop].copy(), np.zeros(2), share))
-        for start, stop in recording.stretches()
-    ]
-    return np.concatenate(parts)
 
 
 def _measure_noise(departures: FloatArray, fs: float) -> float:
