@@ -29,7 +29,7 @@ from tapsig.cli.corpus_options import add_plot_argument, check_plots, draw, name
 from tapsig.cli.detecting import COLUMNS, detect_in_file, list_rows, render_event
 from tapsig.cli.detector_options import add_detector_argument
 from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
-from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav
+from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav, name_channel
 from tapsig.cli.several import each_recording, is_several, mark_columns, mark_rows, name_apart
 from tapsig.cli.terminal import name_options
 from tapsig.errors import ParameterError, TapsigError
@@ -145,17 +145,11 @@ def _detect_file(variant: "Variant", name: str, args: argparse.Namespace) -> Fil
         from tapsig.report.figures import plot_detections  # lazy: matplotlib loads only when something is drawn
 
         own = name_figure(args.plot, name) if is_several(args) else args.plot
-        figure = plot_detections(one.recording, one.found, name=variant.name, title=_name_channel(name, args))
+        channel = name_channel(args)
+        title = f"{name} {channel}" if channel else ""
+        figure = plot_detections(one.recording, one.found, name=variant.name, title=title)
         draw({name: figure}, own, force=args.force)
     return FileRows(args.recording, one.fs, one.span_s, mark_rows(rows, args))
-
-
-def _name_channel(name: str, args: argparse.Namespace) -> str:
-    """The title of a picture of one channel among several; empty for a file of one."""
-    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
-
-    is_wav = args.recording.suffix.lower() in (".wav", ".wave")
-    return f"{name} channel {args.channel or 0}" if is_wav and read_wav_info(args.recording).channels > 1 else ""
 
 
 def _check_drawn(args: argparse.Namespace) -> None:

@@ -68,8 +68,8 @@ def run(args: argparse.Namespace) -> int:
         )
     note_table(study.table, corpus)
     if is_page(args):
+        from tapsig.report.page import note_simulated
         from tapsig.report.positions_page import render_positions_page
-        from tapsig.report.report_sections import note_simulated
 
         name = Path(args.corpus).resolve().name
         command = describe_command("positions", args)

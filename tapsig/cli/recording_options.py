@@ -117,6 +117,14 @@ def _read_span(
     return recording, LoadReport(recording.source, recording.findings, channel=args.channel or 0)
 
 
+def name_channel(args: argparse.Namespace) -> str:
+    """The channel of a WAV file of several, such as "channel 1"; otherwise ""."""
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
+
+    is_wav = args.recording.suffix.lower() in (".wav", ".wave")
+    return f"channel {args.channel or 0}" if is_wav and read_wav_info(args.recording).channels > 1 else ""
+
+
 def find_labels(args: argparse.Namespace) -> Path | None:
     """The label file given, or the one beside the recording, which is noted."""
     from tapsig.loading import read_wav_info  # lazy: --help need not wait for these

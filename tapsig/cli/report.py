@@ -25,10 +25,11 @@ from tapsig.cli.detector_options import (
     note_table,
 )
 from tapsig.cli.findings import note_findings
+from tapsig.cli.manifest import find_entry
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
 from tapsig.cli.recording_options import check_span, find_labels, is_long_wav, read_with_report
 from tapsig.cli.several import each_recording, is_several, list_recordings, name_apart
-from tapsig.errors import ParameterError, TapsigError
+from tapsig.errors import ParameterError
 from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
@@ -141,7 +142,7 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
     command = describe_command(args)
     siblings: list[CorpusEntry] = []
     if entry is None:
-        entry, siblings = _find_entry(args.recording, args.channel or 0)
+        entry, siblings = find_entry(args.recording, args.channel or 0)
         name = args.recording.name
         if entry is not None and entry.position:
             name = f"{name} ({entry.position})"
@@ -221,25 +222,6 @@ def _summarise(
         return summarise_recording(
             recording, variants, name=name, report=report, simulated=simulated, window_s=args.window, progress=progress
         )
-
-
-def _find_entry(path: Path, channel: int) -> "tuple[CorpusEntry | None, list[CorpusEntry]]":
-    """What a manifest in the file's folder, or the one above, says of it and of its other positions."""
-    from tapsig.loading import load_corpus  # heavy rooms load when they are used
-
-    if not path.is_file():
-        return None, []
-    for folder in path.resolve().parents[:2]:
-        if (folder / "corpus.csv").is_file():
-            try:
-                entries = load_corpus(folder).entries
-            except TapsigError:
-                continue
-            of_file = [entry for entry in entries if entry.path.samefile(path)]
-            for entry in of_file:
-                if entry.channel == channel:
-                    return entry, [other for other in of_file if other.position not in ("", entry.position)]
-    return None, []
 
 
 def describe_command(args: argparse.Namespace) -> str:

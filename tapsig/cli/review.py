@@ -15,8 +15,9 @@ import math
 from collections.abc import Callable
 from pathlib import Path
 
+from tapsig.cli.manifest import find_entry
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, refuse_given, write_atomically
-from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav, read
+from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav, name_channel, read
 from tapsig.errors import ParameterError
 
 
@@ -72,13 +73,18 @@ def run(args: argparse.Namespace) -> int:
     save_to = args.save or _csv_of(args.labels) or args.recording.with_suffix(".labels.csv")
     if args.serve:
         _check_save(save_to, args.recording)
+    entry, _ = find_entry(args.recording, args.channel or 0)
+    name = ", ".join(filter(None, (args.recording.name, name_channel(args))))
+    if entry is not None and entry.position:
+        name += f" ({entry.position})"
     download = args.recording.with_suffix(".labels.csv").name
 
     def make_page(save_url: str | None) -> str:
         return build_page(
             recording,
             marks,
-            name=args.recording.name,
+            name=name,
+            simulated=entry is not None and bool(entry.seed),
             targets_s=[proposal.onset_s + start_s for proposal in proposals],
             part=part,
             save_name=download,

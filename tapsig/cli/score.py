@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     corpus = open_labelled(args)
     table, warnings = score_corpus(args, args.detectors or list(CATALOGUE), corpus)
     if is_page(args):
-        from tapsig.report.report_sections import note_simulated
+        from tapsig.report.page import note_simulated
         from tapsig.report.score_page import render_score_page
 
         name = Path(args.corpus).resolve().name

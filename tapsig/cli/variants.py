@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     table, warnings = score_corpus(args, names, corpus)
     pairs = compare_variants(table, *names, criterion=args.criterion)
     if is_page(args):
-        from tapsig.report.report_sections import note_simulated
+        from tapsig.report.page import note_simulated
         from tapsig.report.variants_page import render_variants_page
 
         name = Path(args.corpus).resolve().name

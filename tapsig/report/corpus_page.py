@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from tapsig.comparison.advice import advise, compare_detectors
-from tapsig.report.page import CAUTIONS, Page, Section, Table, render_page
+from tapsig.report.page import CAUTIONS, Page, Section, Table, note_simulated, render_page
 from tapsig.report.positions_page import describe_ranking, draw_levels, tabulate_levels
 from tapsig.report.report_sections import (
     LIMITS,
@@ -12,7 +12,6 @@ from tapsig.report.report_sections import (
     describe_areas,
     describe_entries,
     describe_ringing,
-    note_simulated,
     tabulate_causes,
 )
 from tapsig.report.score_page import INTERVALS, draw_scores, summarise_scores, tabulate_codes, tabulate_scores

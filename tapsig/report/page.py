@@ -24,6 +24,10 @@ CAUTIONS = (
     " way to reach them.",
 )
 """As README has them."""
+SIMULATED = (
+    "These recordings are simulated: computed from physics, not made on a vehicle. They show how the parts work"
+    " together and say nothing about the accuracy on a real door."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +76,15 @@ class Page:
     command: str
     cautions: Sequence[str] = ()
     versions: Sequence[str] = field(default_factory=lambda: list_versions())
+
+
+def note_simulated(simulated: int, recordings: int) -> list[str]:
+    """What stands first on a page of which some or all recordings are simulated."""
+    if not simulated:
+        return []
+    if simulated == recordings:
+        return [SIMULATED]
+    return [f"{simulated} of the {recordings} recordings are simulated: computed from physics, not made on a vehicle."]
 
 
 def list_versions() -> list[str]:

@@ -4,11 +4,10 @@ import math
 from collections.abc import Sequence
 
 from tapsig.analysis.health import HealthReport
-from tapsig.report.page import CAUTIONS, Page, Section, Table, render_page
+from tapsig.report.page import CAUTIONS, SIMULATED, Page, Section, Table, render_page
 from tapsig.report.report_sections import (
     LIMITS,
     METHOD,
-    SIMULATED,
     describe_area,
     describe_areas,
     describe_causes,

@@ -16,10 +16,6 @@ from tapsig.summary.ringing import MARGIN_DB, Ringing
 
 MOST_ROWS = 80
 MOST_TIMES = 12
-SIMULATED = (
-    "These recordings are simulated: computed from physics, not made on a vehicle. They show how the parts work"
-    " together and say nothing about the accuracy on a real door."
-)
 METHOD = (
     "A detection counts as found when it lies within the matching window of a tap; taps and detections are paired one"
     " to one, as many as possible, and then with the least error in time.",
@@ -35,15 +31,6 @@ METHOD = (
     "Entry: a pause over 1 s ends a digit, 3 s of silence ends the entry (common practice, no source).",
 )
 LIMITS = ("One recording says nothing about another vehicle, panel, hand or day.",)
-
-
-def note_simulated(simulated: int, recordings: int) -> list[str]:
-    """What stands first on a page of which some or all recordings are simulated."""
-    if not simulated:
-        return []
-    if simulated == recordings:
-        return [SIMULATED]
-    return [f"{simulated} of the {recordings} recordings are simulated: computed from physics, not made on a vehicle."]
 
 
 def describe_area(summary: RecordingSummary) -> str:

@@ -11,7 +11,7 @@ from jinja2 import Environment, PackageLoader
 from tapsig.errors import LabelError, ParameterError
 from tapsig.loading.labels import load_proposals
 from tapsig.records import TAP, Label, Recording
-from tapsig.report.page import compute_digest, embed_json, read_template
+from tapsig.report.page import SIMULATED, compute_digest, embed_json, read_template
 from tapsig.units import check_range
 
 KINDS = (TAP, "step", "thump", "slam", "rain", "hail", "rattle", "music", "brush", "rebound", "unsure")
@@ -51,15 +51,17 @@ def build_page(
     save_url: str | None = None,
     doubtful_below: float = 0.8,
     part: bool = False,
+    simulated: bool = False,
 ) -> str:
     """The review page as HTML. Times on it, of marks and of `targets_s`, are those of the recording's file.
 
     Parameters
     ----------
-    name : what the page calls the recording; shown as text whatever it holds.
+    name : what the page calls the recording and its channel; shown as text whatever it holds.
     targets_s : onsets to which a mark snaps; where there are none near, it snaps to the sharpest rise.
     save_name : file name of the download.
     part : the recording is a part of its file; marks outside it are kept as they are.
+    simulated : the page says first that it shows a simulation.
     save_url : where to send the labels instead; only `ReviewServer` gives one.
 
     Raises ParameterError for a recording that holds no samples or too many for one page, and LabelError for a mark
@@ -104,6 +106,8 @@ def build_page(
     environment = Environment(loader=PackageLoader("tapsig.report"), autoescape=True, keep_trailing_newline=True)
     return environment.get_template("review.html").render(
         name=name,
+        heading="Proposed labels" if any(mark.confidence is not None for mark in marks) else "Labels",
+        simulated=SIMULATED if simulated else "",
         policy=policy,
         style=style,
         script=script,

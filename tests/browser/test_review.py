@@ -302,7 +302,7 @@ def test_a_hostile_name_and_a_hostile_kind_are_shown_as_text(
     path.write_text(build_page(ringing(), [Mark(2.0, kind, 0.5)], name=HOSTILE), encoding="utf-8")
     page = Page(browser, downloads).open(path.as_uri())
     assert page.run("return document.getElementById('name').textContent") == HOSTILE
-    assert page.run("return document.querySelector('title').textContent") == "Labels of " + HOSTILE
+    assert page.run("return document.querySelector('title').textContent") == "Proposed labels of " + HOSTILE
     assert page.rows() == [(2.0, kind)]
     assert page.run("return window.harmed ?? null") is None
     assert page.run("return document.images.length") == 0

@@ -17,6 +17,7 @@ from tapsig.cli import main
 from tapsig.loading.corpus import load_corpus
 from tapsig.loading.labels import load_labels, write_labels
 from tapsig.loading.wav_writing import write_wav
+from tapsig.quickstart import write_quickstart
 from tapsig.records import Label
 from tapsig.simulation import simulate_scene
 
@@ -112,6 +113,26 @@ def test_review_writes_one_page_that_refers_to_nothing_outside(
     assert "https://" not in html
     assert main(["review", str(log), "--out", str(page)]) == 2
     assert page.read_text(encoding="utf-8") == html
+
+
+@pytest.mark.parametrize(
+    ("words", "heading"), [((), "Labels"), (("--labels", "found.csv"), "Proposed labels"), (("--blank",), "Labels")]
+)
+def test_the_review_page_names_channel_and_position_and_says_what_is_proposed_and_simulated(
+    words: tuple[str, ...], heading: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_quickstart(tmp_path)
+    monkeypatch.chdir(tmp_path)
+    assert main(["propose", "door.wav", "--channel", "1", "--out", "found.csv"]) == 0
+    assert main(["review", "door.wav", "--channel", "1", *words, "--out", "page.html"]) == 0
+    html = Path("page.html").read_text(encoding="utf-8")
+    assert f"<title>{heading} of door.wav, channel 1 (frame)</title>" in html
+    assert "These recordings are simulated: computed from physics, not made on a vehicle." in html
+    Path("corpus.csv").unlink()
+    assert main(["review", "door.wav", "--channel", "1", *words, "--out", "page.html", "--force"]) == 0
+    html = Path("page.html").read_text(encoding="utf-8")
+    assert f"<title>{heading} of door.wav, channel 1</title>" in html
+    assert "simulated" not in html.split('id="page-data"')[0].split("</style>")[1]
 
 
 @pytest.mark.parametrize(
