@@ -1,21 +1,121 @@
 #include "host.h"
 
+#include <string.h>
+
+#include "batch.h"
+
+static void note(tapsig_judged *judged, const tapsig_tap *tap, const tapsig_tap_config *config, uint8_t verdict,
+                 uint32_t decided)
+{
+    judged->candidate = tap->candidate;
+    judged->verdict = verdict;
+    judged->onset_age = tapsig_tap_onset_age(tap, config);
+    judged->decided = decided;
+}
+
+static inline uint8_t larger(uint8_t one, uint8_t other)
+{
+    return one > other ? one : other;
+}
+
+/* Highest of the eleven fours before the one of `now`; the window has moved on by one since `reference` was its highest. */
+static inline uint8_t find_reference(const uint8_t *maxima, uint8_t now, uint8_t reference)
+{
+    if (maxima[(now - 12) & 15] < reference) {
+        return larger(reference, maxima[(now - 1) & 15]);
+    }
+    reference = 0;
+    for (uint8_t i = 1; i < 12; i++) {
+        reference = larger(reference, maxima[(now - i) & 15]);
+    }
+    return reference;
+}
+
+/* Four blocks at once, where they call for nothing but keeping their levels: tapsig_levels_keep and tapsig_tap_follow. */
+static bool keep_four(tapsig_tap *tap, const tapsig_batch *batch, uint32_t first)
+{
+    static const uint8_t rise[TAPSIG_TRACKED] = {TAPSIG_RISE_INNOVATION, TAPSIG_RISE_FAST};
+    tapsig_levels *levels = &tap->levels;
+    const uint8_t block = levels->block & (TAPSIG_BLOCKS_KEPT - 1), now = block >> 2;
+    uint8_t highest[TAPSIG_TRACKED], reference[TAPSIG_TRACKED];
+    if (first + 4 > batch->size || (block & 3) != 0 || block == TAPSIG_BLOCKS_KEPT - 4 || !levels->settled
+        || tap->pending_count > 0) {
+        return false;
+    }
+    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+        const uint8_t *four = batch->level[channel] + first;
+        const uint8_t before = levels->reference[channel];
+        highest[channel] = larger(larger(four[0], four[1]), larger(four[2], four[3]));
+        reference[channel] = find_reference(levels->maxima[channel], now, before);
+        if (highest[channel] >= (before < reference[channel] ? before : reference[channel]) + rise[channel]
+            && highest[channel] >= (levels->background[channel].quietest >> 8) + TAPSIG_FAINT) {
+            return false;
+        }
+    }
+    for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
+        memcpy(levels->level[channel] + block, batch->level[channel] + first, 4);
+    }
+    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+        levels->maxima[channel][now] = highest[channel];
+        levels->reference[channel] = levels->next_reference[channel] = reference[channel];
+        levels->highest_64[channel] = larger(highest[channel], levels->highest_64[channel]);
+    }
+    levels->block += 4;
+    tap->apart = (uint8_t)(tap->apart > 4 ? tap->apart - 4 : 0);
+    return true;
+}
+
+static uint8_t keep_one(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_batch *batch, uint32_t block)
+{
+    for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
+        tap->levels.level[channel][tap->levels.block & (TAPSIG_BLOCKS_KEPT - 1)] = batch->level[channel][block];
+    }
+    tapsig_levels_keep(&tap->levels);
+    return tapsig_tap_follow(tap, config);
+}
+
+static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_batch *batch, uint32_t first,
+                          tapsig_judged *judged)
+{
+    uint32_t found = 0;
+    for (uint32_t i = 0; i < batch->size;) {
+        if (keep_four(tap, batch, i)) {
+            i += 4;
+            continue;
+        }
+        const uint8_t verdict = keep_one(tap, config, batch, i);
+        if (verdict != TAPSIG_NOTHING) {
+            note(&judged[found++], tap, config, verdict, first + batch->stop[i] - 1);
+        }
+        i++;
+    }
+    return found;
+}
+
 uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
                         tapsig_judged *judged)
 {
+    tapsig_batch batch;
     uint32_t found = 0;
     uint32_t taken = 0;
     while (taken < size) {
+        uint32_t next = size - taken;
+        batch.size = 0;
+        if (config->order == TAPSIG_ORDER) {
+            next = tapsig_batch_take(&batch, &tap->blocks, &config->rate, counts + taken, next);
+        }
+        if (batch.size > 0) {
+            tapsig_batch_levels(&batch, &tap->levels, &config->rate);
+            found += run_batch(tap, config, &batch, taken, judged + found);
+            taken += next;
+            continue;
+        }
         uint16_t used;
-        const uint16_t most = (uint16_t)(size - taken < UINT16_MAX ? size - taken : UINT16_MAX);
+        const uint16_t most = (uint16_t)(next < UINT16_MAX ? next : UINT16_MAX);
         const uint8_t verdict = tapsig_tap_take(tap, config, counts + taken, most, &used);
         taken += used;
         if (verdict != TAPSIG_NOTHING) {
-            judged[found].candidate = tap->candidate;
-            judged[found].verdict = verdict;
-            judged[found].onset_age = tapsig_tap_onset_age(tap, config);
-            judged[found].decided = taken - 1;
-            found++;
+            note(&judged[found++], tap, config, verdict, taken - 1);
         }
     }
     return found;

@@ -18,7 +18,7 @@ static uint8_t larger(uint8_t one, uint8_t other)
 }
 
 /* The level of a quarter of a squared count (half a count of amplitude). */
-static uint8_t least_level(const tapsig_rate *rate)
+uint8_t tapsig_least_level(const tapsig_rate *rate)
 {
     return (uint8_t)(rate->count_shift > 1 ? 16 * (rate->count_shift - 1) : 0);
 }
@@ -96,10 +96,15 @@ void tapsig_levels_push(tapsig_levels *levels, const tapsig_blocks *blocks, cons
 {
     const int16_t signal = blocks->signal;
     const int16_t error = tapsig_predict(&levels->predictor, signal, order);
-    const uint8_t least = least_level(rate);
+    const uint8_t least = tapsig_least_level(rate);
     push_level(levels, TAPSIG_INNOVATION, tapsig_square(error), 0, least);
     push_level(levels, TAPSIG_FAST, blocks->step_power, rate->step_offset[blocks->longer], least);
     push_level(levels, TAPSIG_SIGNAL, tapsig_square(signal), 0, least);
+    tapsig_levels_keep(levels);
+}
+
+void tapsig_levels_keep(tapsig_levels *levels)
+{
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
         follow_maxima(levels, channel);
     }

@@ -48,4 +48,10 @@ void tapsig_levels_init(tapsig_levels *levels);
 void tapsig_levels_push(tapsig_levels *levels, const tapsig_blocks *blocks, const tapsig_rate *rate,
                         uint8_t order);
 
+/* The lowest level there is: that of a quarter of a squared count (half a count of amplitude). */
+uint8_t tapsig_least_level(const tapsig_rate *rate);
+
+/* The second half of tapsig_levels_push: what follows from the levels of the next block, which lie in their places. */
+void tapsig_levels_keep(tapsig_levels *levels);
+
 #endif

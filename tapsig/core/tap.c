@@ -5,9 +5,6 @@
 #define APART 10     /* blocks from one trigger to the next */
 #define AFTER 20     /* blocks from the trigger until a candidate is judged */
 #define ORIGIN 64    /* what is added to a difference of levels, to fit a byte */
-#define FAINT 21     /* 8 dB: what rises less over the quietest background is no candidate */
-#define RISE_INNOVATION 4 /* 1.5 dB over the highest of the 48 ms before */
-#define RISE_FAST 16      /* 6 dB */
 
 void tapsig_tap_init(tapsig_tap *tap)
 {
@@ -256,14 +253,13 @@ static bool rises(const tapsig_levels *levels, uint8_t channel, uint8_t rise)
 {
     const uint8_t level = levels->level[channel][(levels->block - 1) & (TAPSIG_BLOCKS_KEPT - 1)];
     return level >= levels->reference[channel] + rise
-        && level >= (levels->background[channel].quietest >> 8) + FAINT;
+        && level >= (levels->background[channel].quietest >> 8) + TAPSIG_FAINT;
 }
 
-static uint8_t push_block(tapsig_tap *tap, const tapsig_tap_config *config)
+uint8_t tapsig_tap_follow(tapsig_tap *tap, const tapsig_tap_config *config)
 {
-    tapsig_levels *levels = &tap->levels;
+    const tapsig_levels *levels = &tap->levels;
     uint8_t verdict = TAPSIG_NOTHING;
-    tapsig_levels_push(levels, &tap->blocks, &config->rate, config->order);
     if ((levels->block & 63) == 0) {
         tap->busy_q8 = (uint16_t)(tap->busy_q8 - (tap->busy_q8 >> 6)); /* 4 s */
     }
@@ -273,7 +269,7 @@ static uint8_t push_block(tapsig_tap *tap, const tapsig_tap_config *config)
     if (tap->apart > 0) {
         tap->apart--;
     } else if (levels->settled
-               && (rises(levels, TAPSIG_INNOVATION, RISE_INNOVATION) || rises(levels, TAPSIG_FAST, RISE_FAST))) {
+               && (rises(levels, TAPSIG_INNOVATION, TAPSIG_RISE_INNOVATION) || rises(levels, TAPSIG_FAST, TAPSIG_RISE_FAST))) {
         tap->pending[tap->pending_count++] = levels->block - 1;
         tap->apart = APART - 1;
     }
@@ -291,7 +287,8 @@ uint8_t tapsig_tap_take(tapsig_tap *tap, const tapsig_tap_config *config, const 
                                                       (uint16_t)(size - taken), &left));
         for (; left > 0; left--) {
             tapsig_blocks_next(&tap->blocks, &config->rate);
-            const uint8_t decided = push_block(tap, config);
+            tapsig_levels_push(&tap->levels, &tap->blocks, &config->rate, config->order);
+            const uint8_t decided = tapsig_tap_follow(tap, config);
             verdict = decided == TAPSIG_NOTHING ? verdict : decided;
         }
     }

@@ -12,6 +12,9 @@
 #define TAPSIG_FEATURES 29
 #define TAPSIG_TREE_STAGES 5  /* blocks over which the trees are spread */
 #define TAPSIG_DECISION_MS 38 /* from the block of an onset to its decision, at most */
+#define TAPSIG_FAINT 21       /* 8 dB: what rises less over the quietest background is no candidate */
+#define TAPSIG_RISE_INNOVATION 4 /* 1.5 dB over the highest of the 48 ms before */
+#define TAPSIG_RISE_FAST 16      /* 6 dB */
 
 typedef struct {
     tapsig_rate rate;
@@ -65,6 +68,9 @@ uint8_t tapsig_tap_take(tapsig_tap *tap, const tapsig_tap_config *config, const 
 
 /* Take one count. */
 uint8_t tapsig_tap_push(tapsig_tap *tap, const tapsig_tap_config *config, uint16_t count);
+
+/* What follows from a block whose levels are known; returns what it decided. Part of the two above. */
+uint8_t tapsig_tap_follow(tapsig_tap *tap, const tapsig_tap_config *config);
 
 /* Whether the last block left time for something else: no candidate is being judged. */
 bool tapsig_tap_has_time(const tapsig_tap *tap);

@@ -78,9 +78,15 @@ static void check_tap(const uint8_t *head, const tapsig_rate *rate, const uint16
     config.least_score = (int16_t)(head[5] * 4 - 512);
     config.least_level = head[6];
     config.dead_ms = (uint16_t)(head[7] * 40);
+    config.order = (uint8_t)(head[8] % 4 ? TAPSIG_ORDER : 1 + head[8] / 4 % TAPSIG_ORDER);
     tapsig_tap_init(&one);
-    tapsig_tap_init(&other);
-    tapsig_tap_init(&single);
+    if (!rate->interpolated) { /* as after a long time */
+        one.blocks.phase_q24 = head[10] % 4 ? 0 : rate->step_q24 - 1 - head[10] / 4 % 4;
+        for (uint8_t i = 0; i < TAPSIG_ORDER && head[11] % 8 == 0; i++) {
+            one.levels.predictor.weights_q20[i] = (int32_t)(next_random() >> 8) - (INT32_C(1) << 23);
+        }
+    }
+    other = single = one;
     const uint32_t found = tapsig_tap_run(&one, &config, counts, size, whole);
     uint32_t together = 0;
     for (uint32_t start = 0; start < size;) {
@@ -202,13 +208,14 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         return 0;
     }
     const uint8_t bits = (uint8_t)(8 + data[0] % 9);
-    const double fs = 334.0 + (data[1] | (data[2] << 8)) * (data[3] & 1 ? 0.6 : 0.03);
+    const double fs = data[12] % 8 == 0 ? 1000.0 * (1 + data[1] % 20)
+                                        : 334.0 + (data[1] | (data[2] << 8)) * (data[3] & 1 ? 0.6 : 0.03);
     const uint8_t repeat = (uint8_t)(1 + data[3] % 16); /* so that long stretches are reached too */
     uint32_t filled = 0;
     for (size_t i = HEAD; i + 1 < size; i += 2) {
         const uint16_t count = (uint16_t)((data[i] | (data[i + 1] << 8)) >> (16 - bits));
         for (uint8_t j = 0; j < repeat && filled < MOST; j++) {
-            counts[filled++] = j % 2 ? (uint16_t)(count >> 1) : count;
+            counts[filled++] = j % 2 ? (uint16_t)(data[9] & 1 ? count ^ j : count >> 1) : count;
         }
     }
     random_state = data[0];
@@ -227,12 +234,15 @@ int main(int argc, char **argv)
     for (int run = 0; run < runs; run++) {
         srand((unsigned)run);
         const size_t size = HEAD + 2 + (size_t)(rand() % (2 * MOST - 2));
-        const int kind = rand() % 3; /* noise, small noise with blows, or squares */
+        const int kind = rand() % 4; /* noise, small noise with strong or weak blows, or squares */
         for (size_t i = 0; i < size; i++) {
             const int value = rand() >> 4;
             const int blow = (int)(i / 400) % 7 == 3 && i % 400 < 40;
             data[i] = (uint8_t)(i < HEAD || kind == 0 || blow ? value
                                 : kind == 1 ? (i % 2 ? 128 : value % 3) : (int)(i / 64) % 2 * 255);
+            if (kind == 3 && i >= HEAD) {
+                data[i] = (uint8_t)(i % 2 ? (blow ? (run % 2 ? 170 : 110 + value % 36) : 128) : value % 16);
+            }
         }
         LLVMFuzzerTestOneInput(data, size);
     }

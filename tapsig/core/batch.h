@@ -1,0 +1,32 @@
+/* Many blocks at a time, for a desktop: loops over arrays that its compiler turns into vector instructions. It is no part
+ * of an export. All numbers are those of blocks.h, predict.h and levels.h, to the bit. */
+#ifndef TAPSIG_BATCH_H
+#define TAPSIG_BATCH_H
+
+#include <stdint.h>
+
+#include "blocks.h"
+#include "levels.h"
+
+#define TAPSIG_BATCH 64 /* blocks, at most */
+
+typedef struct {
+    uint32_t size;
+    uint16_t stop[TAPSIG_BATCH]; /* counts up to the end of each block */
+    int16_t signal[TAPSIG_BATCH];
+    uint32_t step_power[TAPSIG_BATCH];
+    uint8_t longer[TAPSIG_BATCH];
+    uint8_t level[TAPSIG_CHANNELS][TAPSIG_BATCH];
+} tapsig_batch;
+
+/* Take counts of whole blocks, TAPSIG_BATCH at most, and leave `blocks` as tapsig_blocks_take and tapsig_blocks_next do.
+ * Returns how many were taken. Where the batch stays empty, it returns how many are better taken one by one: `blocks` is
+ * within a block, blocks are interpolated or groups averaged, or the samples lie so far apart that something might have to
+ * be saturated. */
+uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tapsig_rate *rate, const uint16_t *counts,
+                           uint32_t size);
+
+/* The levels of all blocks, predicted with TAPSIG_ORDER; `levels` then lacks only tapsig_levels_keep for each of them. */
+void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate);
+
+#endif
