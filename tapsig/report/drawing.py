@@ -4,6 +4,7 @@ Figures are plain, so that they read in grey and in print. Without `ax=` a figur
 use, so that `plt.show()` and notebooks show it. `write_figure` saves any.
 """
 
+import base64
 import io
 import math
 import sys
@@ -14,6 +15,7 @@ from typing import Any, cast
 import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
+from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 from matplotlib.figure import Figure, SubFigure
@@ -134,10 +136,20 @@ def write_figure(figure: Drawn, path: str | Path, *, force: bool = False) -> Non
     Raises ParameterError for another ending, a folder that does not exist, or a file that exists when not `force`.
     """
     path = check_figure_path(Path(path), force=force)
+    replace_file(path, _render_figure(figure, path.suffix.lower()[1:]))
+
+
+def embed_figure(figure: Drawn, words: str) -> Markup:
+    """A figure as an image element that holds it as SVG; `words` say what it shows."""
+    data = base64.b64encode(_render_figure(figure, "svg", metadata={"Date": None})).decode("ascii")
+    return Markup('<img alt="{}" src="data:image/svg+xml;base64,{}">').format(words, data)
+
+
+def _render_figure(figure: Drawn, form: str, **options: Any) -> bytes:
     buffer = io.BytesIO()
     with mpl.rc_context(STYLE):
-        find_figure(figure).savefig(buffer, format=path.suffix.lower()[1:])
-    replace_file(path, buffer.getvalue())
+        find_figure(figure).savefig(buffer, format=form, **options)
+    return buffer.getvalue()
 
 
 def thin(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:

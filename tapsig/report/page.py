@@ -42,7 +42,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """An inline SVG (made by `tapsig.report.charts`) with its caption."""
+    """An inline SVG (by `tapsig.report.charts`), or an image element (by `drawing.embed_figure`), with its caption."""
 
     caption: str
     svg: Markup

@@ -3,12 +3,17 @@
 import math
 from collections.abc import Sequence
 
+import matplotlib as mpl
 import numpy as np
+from markupsafe import Markup
+from matplotlib.figure import Figure
 
+from tapsig.analysis.dead_time import DeadTimeMap
 from tapsig.entry import Entry
 from tapsig.report.charts import Line, draw_lines
-from tapsig.report.maps import draw_dead_time
+from tapsig.report.drawing import STYLE, embed_figure
 from tapsig.report.page import Picture, Section, Table
+from tapsig.report.result_figures import plot_dead_time
 from tapsig.report.timeline import format_time
 from tapsig.summary.recording import Marks, RecordingSummary
 from tapsig.summary.remedies import ErrorAdvice, name_cause
@@ -143,8 +148,8 @@ def describe_areas(summaries: Sequence[RecordingSummary]) -> list[Section]:
         assert found is not None
         name = summary.position or summary.name
         title = f"Errors by threshold and dead time{f', {summary.position}' if summary.position else ''}"
-        pictures.append(Picture(title, draw_dead_time(title, found)))
         row, column = found.best_cell
+        pictures.append(Picture(title, _draw_map(title, found)))
         counts = f"{found.best_threshold_v / summary.count_v:.0f}" if summary.count_v > 0 else "–"
         rows.append(
             [
@@ -171,6 +176,14 @@ def describe_areas(summaries: Sequence[RecordingSummary]) -> list[Section]:
     return [
         Section("Operating area of a plain threshold", texts, pictures, [Table("Best plain setting", header, rows)])
     ]
+
+
+def _draw_map(title: str, found: DeadTimeMap) -> Markup:
+    with mpl.rc_context(STYLE):
+        axes = Figure((4.8, 3.6), layout="constrained").subplots()
+    errors = int(found.missed[found.best_cell] + found.extra[found.best_cell])
+    setting = f"threshold {found.best_threshold_v:.3g} V, dead time {1e3 * found.best_dead_time_s:.0f} ms"
+    return embed_figure(plot_dead_time(found, ax=axes), f"{title}. Best setting: {setting}, {errors} errors.")
 
 
 def describe_entries(summary: RecordingSummary) -> Section:

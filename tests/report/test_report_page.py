@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -15,9 +16,9 @@ from tapsig.cli import main
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.loading import load_corpus, write_wav
 from tapsig.records import Label, Recording
-from tapsig.report.maps import draw_dead_time
 from tapsig.report.page import CAUTIONS
 from tapsig.report.report_page import render_recording_page
+from tapsig.report.result_figures import plot_dead_time
 from tapsig.report.timeline import _mark_modes, draw_timeline, format_time, list_time_ticks
 from tapsig.summary.recording import RecordingSummary, summarise_recording
 from tests.fakes import DEMO, ROOT, ring_down
@@ -146,16 +147,16 @@ def test_time_ticks_are_few_round_and_in_place(begin_s: float, end_s: float) -> 
         assert tick.words == format_time(said)
 
 
-def test_the_best_setting_is_marked_in_the_map() -> None:
-    found = summarise(make()).plain
+def test_the_map_on_the_page_is_that_of_the_figure_in_words_too() -> None:
+    summary = summarise(make())
+    found = summary.plain
     assert found is not None
-    svg = draw_dead_time("t", found)
-    x, y = map(float, re.findall(r'class="cross" d="M([\d.]+) ([\d.]+)L', svg)[0])
-    ticks = {int(words): float(at) for at, words in re.findall(r'x="([\d.]+)" y="276.0">(\d+)</text>', svg)}
-    span = (ticks[400] - ticks[50]) / 350  # px a ms
-    assert x + 7 == pytest.approx(ticks[50] + span * (1e3 * found.best_dead_time_s - 50), abs=0.3)
-    assert f"threshold {found.best_threshold_v:.3g} V" in svg
-    assert 8.0 < y + 7 < 258.0
+    [(words, data)] = re.findall(r'<img alt="([^"]+)" src="data:image/svg\+xml;base64,([^"]+)"', render(summary))
+    assert f"threshold {found.best_threshold_v:.3g} V, dead time {1e3 * found.best_dead_time_s:.0f} ms" in words
+    svg = ElementTree.fromstring(base64.b64decode(data))
+    texts = [element.text for element in svg.iter("{http://www.w3.org/2000/svg}text")]
+    assert plot_dead_time(found).get_title(loc="left") in texts
+    assert render(summary) == render(summary)
 
 
 def test_the_command_reports_on_a_file_a_part_and_a_corpus(tmp_path: Path) -> None:
