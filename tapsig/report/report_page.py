@@ -113,7 +113,7 @@ def _describe_health(summary: RecordingSummary) -> Section:
         ],
         ["sample rate", f"{summary.fs:g} Hz"],
         ["labels", f"{summary.taps_s.size} taps, {len(summary.others)} of other kinds" if summary.labelled else "none"],
-        ["bias, noise, peak", f"{report.bias_v:.4g} V, {1e3 * report.noise_v:.3g} mV rms, {report.peak_v:.3g} V"],
+        ["bias, noise, peak", f"{report.bias_v:.3g} V, {1e3 * report.noise_v:.3g} mV rms, {report.peak_v:.3g} V"],
     ]
     if report.effective_bits == report.effective_bits:
         facts.append(["effective bits", f"{report.effective_bits:.1f}"])

@@ -160,16 +160,17 @@ def _round_down(value: float) -> float:
 
 
 def format_time(seconds: float, *, decimals: int | None = None) -> str:
-    """Seconds in words, as the axis has them; with `decimals`, for a column, all are as long.
+    """Seconds in words, to the millisecond, as the axis has them; with `decimals`, for a column, all are as long.
 
-    >>> [format_time(value) for value in (0.25, 75.0, 3725.5)]
-    ['0.25 s', '1:15', '1:02:05.5']
+    >>> [format_time(value) for value in (0.25, 12.34567, 75.0, 3725.5)]
+    ['0.25 s', '12.346 s', '1:15', '1:02:05.5']
     >>> [format_time(value, decimals=2) for value in (0.25, 75.0)]
     ['0.25 s', '1:15.00']
     """
+    seconds = round(seconds, 3 if decimals is None else decimals)
     if seconds < 60:
-        return f"{seconds:.6g} s" if decimals is None else f"{seconds:.{decimals}f} s"
-    minutes, rest = divmod(round(seconds, 3 if decimals is None else decimals), 60)
+        return f"{seconds:g} s" if decimals is None else f"{seconds:.{decimals}f} s"
+    minutes, rest = divmod(seconds, 60)
     hours, minutes = divmod(int(minutes), 60)
     if decimals is not None:
         tail = f"{rest:0{decimals + 3}.{decimals}f}"

@@ -157,7 +157,7 @@ def test_what_is_drawn_when_zoomed_in_are_the_samples(opened: webdriver.Chrome) 
 
 
 def test_times_read_the_same_with_and_without_a_script(opened: webdriver.Chrome) -> None:
-    times = [0.0, 0.25, 12.5, 59.999, 60.0, 75.25, 3599.5, 3600.0, 3725.5, 86399.0]
+    times = [0.0, 0.25, 12.34567, 12.5, 59.999, 59.9996, 60.0, 75.25, 3599.5, 3600.0, 3725.5, 86399.0]
     shown = opened.execute_script("return arguments[0].map(formatTime)", times)
     assert shown == [format_time(time) for time in times]
 

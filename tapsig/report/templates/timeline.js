@@ -11,8 +11,9 @@ function decode(text) {
 }
 
 function formatTime(seconds) {
-  if (seconds < 60) return `${+seconds.toPrecision(6)} s`;
-  const milli = Math.round(seconds * 1000), rest = (milli % 60000) / 1000, minutes = Math.floor(milli / 60000);
+  const milli = Math.round(seconds * 1000);
+  if (milli < 60000) return `${milli / 1000} s`;
+  const rest = (milli % 60000) / 1000, minutes = Math.floor(milli / 60000);
   const tail = rest % 1 ? rest.toFixed(3).padStart(6, "0").replace(/0+$/, "") : String(rest).padStart(2, "0");
   const hours = Math.floor(minutes / 60);
   return hours ? `${hours}:${String(minutes % 60).padStart(2, "0")}:${tail}` : `${minutes}:${tail}`;
