@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -47,6 +48,11 @@ class Converter:
         """Volts a count."""
         return (self.range_v[1] - self.range_v[0]) / (1 << self.adc_bits)
 
+    def scale(self) -> Any:
+        """The core's numbers of the conversion to counts: a `tapsig_scale *` of cffi."""
+        ffi, _ = load()
+        return ffi.new("tapsig_scale *", (self.range_v[0], 1.0 / self.count_v, (1 << self.adc_bits) - 1))
+
     def to_counts(self, samples: FloatArray) -> CountArray:
         """Counts of `samples` (volts, finite, shape (n,)); nearest, halves up; the rails limit them.
 
@@ -56,12 +62,7 @@ class Converter:
         samples = np.ascontiguousarray(samples, dtype=np.float64)
         counts = np.empty(samples.size, dtype=np.uint16)
         done = library.tapsig_quantise(
-            ffi.from_buffer("double[]", samples),
-            samples.size,
-            self.range_v[0],
-            1.0 / self.count_v,
-            (1 << self.adc_bits) - 1,
-            ffi.from_buffer("uint16_t[]", counts),
+            ffi.from_buffer("double[]", samples), samples.size, self.scale(), ffi.from_buffer("uint16_t[]", counts)
         )
         if done < samples.size:
             raise ParameterError(f"samples[{done}] is {samples[done]}; every sample must be finite")

@@ -1,6 +1,7 @@
 """Volts to counts at the rails and between, by the transfer function of an ideal converter."""
 
 import math
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -34,3 +35,26 @@ def test_a_count_is_the_nearest_code(volts: float, bits: int) -> None:
 def test_a_sample_that_is_no_number_is_named(bad: float) -> None:
     with pytest.raises(ParameterError, match=r"samples\[2\] is"):
         Converter().to_counts(np.array([0.0, 1.0, bad, 2.0]))
+
+
+@pytest.mark.parametrize("range_v", [(0.0, 5.0), (-2.5, 2.5), (1000.0, 1001.0), (-1e-6, 1e-6), (-1e12, 1e12)])
+@pytest.mark.parametrize("within", [True, False])
+def test_long_recordings_give_the_nearest_codes_at_any_rails(range_v: tuple[float, float], within: bool) -> None:
+    """The definition, one sample at a time in fractions; samples within the rails are converted by a shorter loop."""
+    (low, high), rng = range_v, np.random.default_rng(4)
+    volts = rng.uniform(low, high - (high - low) / 1000, 1300)
+    if not within:
+        volts[[3, 700, 1299]] = low - (high - low), 1e300, -1e300
+    exact = [(Fraction(one) - Fraction(low)) * 1024 / (Fraction(high) - Fraction(low)) for one in volts.tolist()]
+    counts = Converter(range_v, 10).to_counts(volts).tolist()
+    assert len(set(counts)) > 500
+    for count, one in zip(counts, exact, strict=True):
+        assert abs(count - min(max(one, 0), 1023)) <= Fraction(1, 2) + Fraction(1, 10**6)
+
+
+@pytest.mark.parametrize("index", [0, 511, 512, 1299])
+def test_what_is_not_finite_is_named_in_a_long_recording_too(index: int) -> None:
+    volts = np.zeros(1300)
+    volts[index:] = math.nan
+    with pytest.raises(ParameterError, match=rf"samples\[{index}\] is nan"):
+        Converter().to_counts(volts)

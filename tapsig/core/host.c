@@ -160,22 +160,87 @@ tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const taps
     return comparing.result;
 }
 
-uint32_t tapsig_quantise(const double *volts, uint32_t size, double low, double per_volt, uint16_t highest,
-                         uint16_t *counts)
+#define PIECE 512
+#define EXPONENT (UINT64_C(0x7FF) << 52)
+
+static uint64_t bits_of(double number)
 {
-    double unusual = 0.0; /* stays 0 while all samples are finite: x - x is nan for nan and inf */
+    uint64_t bits;
+    memcpy(&bits, &number, sizeof bits);
+    return bits;
+}
+
+/* Whether the exponent of a double is lower than that of `limit` in all of them: finite, and smaller. Its sum with what
+ * `limit` lacks to the sign's bit leaves that bit alone. Comparing doubles does not become vector instructions. */
+static bool are_below(const double *volts, uint32_t size, double limit)
+{
+    const uint64_t rest = (UINT64_C(1) << 63) - (bits_of(limit) & EXPONENT);
+    uint64_t any = 0;
     for (uint32_t i = 0; i < size; i++) {
-        const double value = (volts[i] - low) * per_volt + 0.5;
-        unusual += volts[i] - volts[i];
+        any |= (bits_of(volts[i]) & EXPONENT) + rest;
+    }
+    return any >> 63 == 0;
+}
+
+/* Counts that need not be limited to those of the converter, if none of the bits returned is beyond them. */
+static uint32_t convert(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
+{
+    const double low = scale->low, per_volt = scale->per_volt;
+    uint32_t any = 0;
+    for (uint32_t i = 0; i < size; i++) {
+        const int32_t count = (int32_t)((volts[i] - low) * per_volt + 0.5);
+        any |= (uint32_t)count;
+        counts[i] = (uint16_t)count;
+    }
+    return any;
+}
+
+/* Returns the index of the first sample that is not finite, or `size`. */
+static uint32_t convert_and_limit(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
+{
+    for (uint32_t i = 0; i < size; i++) {
+        if (volts[i] - volts[i] != 0.0) { /* nan */
+            return i;
+        }
+        const double value = (volts[i] - scale->low) * scale->per_volt + 0.5;
         const double least = value > 0.0 ? value : 0.0;
-        counts[i] = (uint16_t)(int32_t)(least < highest ? least : highest);
+        counts[i] = (uint16_t)(least < scale->highest ? least : scale->highest);
     }
-    if (unusual == 0.0) {
-        return size;
+    return size;
+}
+
+uint32_t tapsig_quantise(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
+{
+    const double most = 1e9 / scale->per_volt - (scale->low < 0.0 ? -scale->low : scale->low); /* within 31 bits */
+    for (uint32_t start = 0; start < size; start += PIECE) {
+        const uint32_t part = size - start < PIECE ? size - start : PIECE;
+        if (most > 0.0 && are_below(volts + start, part, most)
+            && convert(volts + start, part, scale, counts + start) <= scale->highest) {
+            continue;
+        }
+        const uint32_t done = convert_and_limit(volts + start, part, scale, counts + start);
+        if (done < part) {
+            return start + done;
+        }
     }
-    uint32_t first = 0;
-    while (volts[first] - volts[first] == 0.0) {
-        first++;
+    return size;
+}
+
+uint32_t tapsig_tap_run_volts(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_scale *scale,
+                              const double *volts, uint32_t size, tapsig_judged *judged, uint32_t *found)
+{
+    uint16_t counts[8 * PIECE]; /* few, so that they stay in the processor's cache */
+    *found = 0;
+    for (uint32_t start = 0; start < size; start += 8 * PIECE) {
+        const uint32_t part = size - start < 8 * PIECE ? size - start : 8 * PIECE;
+        const uint32_t done = tapsig_quantise(volts + start, part, scale, counts);
+        if (done < part) {
+            return start + done;
+        }
+        const uint32_t added = tapsig_tap_run(tap, config, counts, part, judged + *found);
+        for (uint32_t i = 0; i < added; i++) {
+            judged[(*found)++].decided += start;
+        }
     }
-    return first;
+    return size;
 }

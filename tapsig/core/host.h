@@ -40,9 +40,20 @@ tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const taps
                                      const uint8_t *code, uint8_t digits, uint8_t first_tempo, uint8_t stop_tempo,
                                      tapsig_trace *trace);
 
-/* Counts of `size` samples in volts: (volts - low) * per_volt, rounded to the nearest (halves up), from 0 to `highest`.
- * Returns the index of the first sample that is not finite, or `size`. */
-uint32_t tapsig_quantise(const double *volts, uint32_t size, double low, double per_volt, uint16_t highest,
-                         uint16_t *counts);
+/* A converter: a count is (volts - low) * per_volt, rounded to the nearest (halves up), from 0 to `highest`, which is one
+ * less than a power of two. */
+typedef struct {
+    double low;
+    double per_volt;
+    uint16_t highest;
+} tapsig_scale;
+
+/* Counts of `size` samples in volts. Returns the index of the first sample that is not finite, or `size`. */
+uint32_t tapsig_quantise(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts);
+
+/* Both in one pass: tapsig_tap_run on the counts of `size` samples in volts; `found` says how many candidates there were.
+ * Returns the index of the first sample that is not finite, or `size`; if it is less, `tap` is left anywhere before it. */
+uint32_t tapsig_tap_run_volts(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_scale *scale,
+                              const double *volts, uint32_t size, tapsig_judged *judged, uint32_t *found);
 
 #endif

@@ -9,7 +9,8 @@ import numpy.typing as npt
 
 from tapsig.core import load
 from tapsig.core.rate import Rate
-from tapsig.units import BoolArray, IntArray
+from tapsig.errors import ParameterError
+from tapsig.units import BoolArray, FloatArray, IntArray
 
 CountArray = npt.NDArray[np.uint16]
 
@@ -17,7 +18,7 @@ DECISION_MS = 38
 """From the block of an onset to its decision, at most (tap.h)."""
 LOWEST_ORDER, HIGHEST_ORDER = 4, 16
 """Of the prediction: the core's weights."""
-_PUSH = 1 << 20  # counts handed to the core at a time
+_PUSH = 1 << 20  # samples handed to the core at a time
 
 
 class Verdict(IntEnum):
@@ -81,6 +82,23 @@ def _judged_dtype(ffi: Any) -> np.dtype[np.void]:
     )
 
 
+def _cut(samples: npt.NDArray[Any]) -> list[npt.NDArray[Any]]:
+    """Parts of what one call of the core takes, at least one."""
+    return [samples[start : start + _PUSH] for start in range(0, max(samples.size, 1), _PUSH)]
+
+
+def _join(parts: list[Judged]) -> Judged:
+    if len(parts) == 1:
+        return parts[0]
+    columns = zip(*([getattr(part, name) for name in Judged.__slots__] for part in parts), strict=True)
+    return Judged(*(np.concatenate(column) for column in columns))
+
+
+class _NotFinite(Exception):
+    def __init__(self, index: int) -> None:
+        self.index = index
+
+
 class TapCore:
     """One running `tap` of the core: counts in, judged candidates out. One detector, one thread."""
 
@@ -125,37 +143,43 @@ class TapCore:
 
     def push(self, counts: CountArray) -> Judged:
         """The candidates that the next counts decide."""
-        counts = np.ascontiguousarray(counts, dtype=np.uint16)
-        parts = [self._run(counts[start : start + _PUSH]) for start in range(0, max(counts.size, 1), _PUSH)]
-        return (
-            parts[0]
-            if len(parts) == 1
-            else Judged(
-                *(
-                    np.concatenate(columns)
-                    for columns in zip(
-                        *([getattr(part, name) for name in Judged.__slots__] for part in parts), strict=True
-                    )
-                )
-            )
-        )
+        return _join([self._run(part) for part in _cut(np.ascontiguousarray(counts, dtype=np.uint16))])
 
-    def _run(self, counts: CountArray) -> Judged:
-        if counts.size:
-            self._last = int(counts[-1])
-        room = int(counts.size / self._per_block) // 10 + 3
-        judged = np.zeros(room, dtype=self._dtype)
-        found = self._library.tapsig_tap_run(
-            self._state,
-            self._config,
-            self._ffi.from_buffer("uint16_t[]", counts),
-            counts.size,
-            self._ffi.cast("tapsig_judged *", self._ffi.from_buffer(judged)),
-        )
+    def push_volts(self, samples: FloatArray, scale: Any) -> Judged:
+        """`push` of the counts of `samples` (volts, finite) for a converter's `tapsig_scale *`, in one pass.
+
+        Raises ParameterError for nan or inf; nothing of `samples` is taken then.
+        """
+        samples = np.ascontiguousarray(samples, dtype=np.float64)
+        state, fed, last = self._ffi.new("tapsig_tap *", self._state[0]), self._fed, self._last
+        try:
+            return _join([self._run(part, scale) for part in _cut(samples)])
+        except _NotFinite as error:
+            first = self._fed - fed + error.index
+            self._state[0], self._fed, self._last = state[0], fed, last
+            raise ParameterError(f"samples[{first}] is {samples[first]}; every sample must be finite") from None
+
+    def _run(self, part: npt.NDArray[Any], scale: Any = None) -> Judged:
+        """Candidates in one part, in volts if there is a `scale`."""
+        ffi, size = self._ffi, part.size
+        judged = np.zeros(int(size / self._per_block) // 10 + 3, dtype=self._dtype)
+        output = ffi.cast("tapsig_judged *", ffi.from_buffer(judged))
+        if scale is None:
+            counts = ffi.from_buffer("uint16_t[]", part)
+            found = self._library.tapsig_tap_run(self._state, self._config, counts, size, output)
+        else:
+            volts, number, counts = ffi.from_buffer("double[]", part), ffi.new("uint32_t *"), ffi.new("uint16_t[1]")
+            done = self._library.tapsig_tap_run_volts(self._state, self._config, scale, volts, size, output, number)
+            if done < size:
+                raise _NotFinite(done)
+            found = number[0]
+            self._library.tapsig_quantise(volts + max(size - 1, 0), min(size, 1), scale, counts)
+        if size:
+            self._last = int(counts[size - 1 if scale is None else 0])
         judged = judged[:found]
         decided = judged["decided"].astype(np.int64) + self._fed
         onset = np.maximum(decided - judged["onset_age"], 0)
-        self._fed += counts.size
+        self._fed += size
         block = judged["block"].astype(np.int64)
         return Judged(
             onset,

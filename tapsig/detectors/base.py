@@ -124,10 +124,7 @@ class StreamingDetector(NotCopied, ABC):
             raise ParameterError(f"chunk has shape {samples.shape}; a detector takes one channel, (n,) or (n, 1)")
         if not samples.size:
             return Detections.empty()
-        if samples.dtype == np.float64 and not np.isfinite(samples).all():
-            first = self._consumed + int(np.flatnonzero(~np.isfinite(samples))[0])
-            raise ParameterError(f"chunk holds nan or inf (sample {first}); every sample must be finite")
-        detections = self._process(np.ascontiguousarray(samples), self._consumed)
+        detections = self._process(self._check_finite(np.ascontiguousarray(samples)), self._consumed)
         self._consumed += samples.size
         return self._at_rate(detections)
 
@@ -157,6 +154,12 @@ class StreamingDetector(NotCopied, ABC):
             f"chunk holds integers ({np.asarray(chunk).dtype}), whose scale in volts is unknown; build the detector"
             " with converter=Converter((low, high), adc_bits) of tapsig.converter, if it takes one, or push volts"
         )
+
+    def _check_finite(self, samples: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        if not (kept := np.isfinite(samples)).all():
+            first = self._consumed + int(np.argmin(kept))
+            raise ParameterError(f"chunk holds nan or inf (sample {first}); every sample must be finite")
+        return samples
 
     def _refuse_after_flush(self) -> None:
         if self._flushed:
@@ -197,8 +200,21 @@ class CountDetector(StreamingDetector):
             )
         return counts.astype(np.uint16, copy=False)
 
+    def _check_finite(self, samples: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        return samples  # the conversion to counts finds what is not finite, in the same pass
+
     def _process(self, samples: npt.NDArray[Any], first: int) -> Detections:
-        return self._decide(samples if samples.dtype == np.uint16 else self._converter.to_counts(samples))
+        if samples.dtype == np.uint16:
+            return self._decide(samples)
+        try:
+            return self._decide_volts(samples)
+        except ParameterError:
+            super()._check_finite(samples)
+            raise
+
+    def _decide_volts(self, samples: FloatArray) -> Detections:
+        """Decide on the next samples; ParameterError for nan or inf, before any of them is taken."""
+        return self._decide(self._converter.to_counts(samples))
 
     @abstractmethod
     def _decide(self, counts: CountArray) -> Detections:

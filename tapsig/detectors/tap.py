@@ -100,6 +100,7 @@ class CandidateDetector(CountDetector):
     ) -> None:
         super().__init__(check_range("fs", fs, LOWEST_FS, HIGHEST_FS), converter)
         self._keep_rejected = keep_rejected
+        self._scale = converter.scale()
         self._core = TapCore(
             self.fs,
             converter.adc_bits,
@@ -129,7 +130,7 @@ class CandidateDetector(CountDetector):
     def judge(self, samples: FloatArray) -> Judged:
         """All candidates that the next samples (volts) decide, taps or not; instead of `push`."""
         with self.in_use:
-            return self._core.push(self._converter.to_counts(samples))
+            return self._core.push_volts(samples, self._scale)
 
     def judge_rest(self) -> Judged:
         """The candidates that are left at the end of the samples; instead of `flush`."""

@@ -22,6 +22,7 @@ from tapsig.errors import ParameterError
 from tapsig.records import Label, Recording
 from tapsig.scoring.matching import match_onsets
 from tapsig.simulation import simulate_scene
+from tapsig.testing import make_test_signal
 from tapsig.units import FloatArray
 
 RNG = np.random.default_rng(11)
@@ -273,3 +274,19 @@ def test_any_division_into_chunks_gives_the_same(sizes: list[int], fs: float) ->
     found = Detections.concatenate([*parts, chunked.flush()])
     assert found.onset_samples.tolist() == expected.onset_samples.tolist()
     assert found.strength.tolist() == expected.strength.tolist()
+
+
+def test_a_chunk_that_is_refused_leaves_the_detector_as_it_was() -> None:
+    """A million samples and more are handed to the core in parts: those before the undefined sample do not count."""
+    samples = np.tile(make_test_signal(8000.0) - 2.5, 40)
+    bad = samples.copy()
+    bad[-1] = np.nan
+    detector, other = Tap().build(8000.0), Tap().build(8000.0)
+    start = detector.push(samples[:9000])
+    with pytest.raises(ParameterError, match=rf"sample {9000 + bad.size - 1}"):
+        detector.push(bad)
+    parts = [start, detector.push(samples[9000:]), detector.flush()]
+    whole = [other.push(samples), other.flush()]
+    assert bad.size > 1 << 20
+    assert len(whole[0]) > 100
+    assert Detections.concatenate(parts).onset_samples.tolist() == Detections.concatenate(whole).onset_samples.tolist()
