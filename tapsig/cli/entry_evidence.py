@@ -23,7 +23,7 @@ CANDIDATE_COLUMNS = ("entry", "time_s", "log_odds", "in_entry", "taken_for")
 ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "log_ratio", "wait_s", "release_s")
 
 
-def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> int:
+def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> None:
     """Decode, and print candidates and entries, or explain one entry."""
     from tapsig.cli.corpus_options import check_plots, draw  # heavy rooms load when they are used
     from tapsig.detectors import load_detector
@@ -57,8 +57,6 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
             where = f"{args.recording}: " if is_several(args) else ""
             note(f"{where}no entry: no candidate is likely enough, or they were ignored in a wait, or locked")
     _show(args, rows, candidates, lines)
-    note("a tapped code must never be the only way to reach a person or an animal")
-    return 0
 
 
 def detect_and_count(
