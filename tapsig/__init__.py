@@ -36,24 +36,24 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.records import Gap as Gap
     from tapsig.records import Label as Label
     from tapsig.records import Recording as Recording
+    from tapsig.report.error_figures import plot_causes as plot_causes
+    from tapsig.report.error_figures import plot_features as plot_features
     from tapsig.report.figures import plot_detections as plot_detections
     from tapsig.report.figures import plot_health as plot_health
     from tapsig.report.figures import plot_spectrogram as plot_spectrogram
-    from tapsig.report.result_figures import plot_causes as plot_causes
-    from tapsig.report.result_figures import plot_dead_time as plot_dead_time
-    from tapsig.report.result_figures import plot_features as plot_features
-    from tapsig.report.result_figures import plot_ringdown as plot_ringdown
+    from tapsig.report.panel_figures import plot_dead_time as plot_dead_time
+    from tapsig.report.panel_figures import plot_ringdown as plot_ringdown
     from tapsig.risks.entries import estimate_risk as risk
     from tapsig.scoring.outcomes import score as score
     from tapsig.simulation import simulate_scene as simulate
 
 _HOME = {
-    "plot_causes": "tapsig.report.result_figures",
-    "plot_dead_time": "tapsig.report.result_figures",
+    "plot_causes": "tapsig.report.error_figures",
+    "plot_dead_time": "tapsig.report.panel_figures",
     "plot_detections": "tapsig.report.figures",
-    "plot_features": "tapsig.report.result_figures",
+    "plot_features": "tapsig.report.error_figures",
     "plot_health": "tapsig.report.figures",
-    "plot_ringdown": "tapsig.report.result_figures",
+    "plot_ringdown": "tapsig.report.panel_figures",
     "plot_spectrogram": "tapsig.report.figures",
     "load": "tapsig.loading:load_recording",
     "health": "tapsig.analysis.health:check_health",

@@ -87,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
         f" {table.duration_s:.0f} s in {count_recordings(len({one.source for one in labelled}), len(labelled))}"
     )
     if args.plot is not None:
-        from tapsig.report.result_figures import plot_causes  # lazy: matplotlib loads only for figures
+        from tapsig.report.error_figures import plot_causes  # lazy: matplotlib loads only for figures
 
         draw(
             {table.detector: plot_causes(table, positions=[one.position for one in labelled])},
@@ -150,7 +150,7 @@ def _draw_features(variant: "Variant", recordings: "list[Recording]", args: argp
     if args.features is None:
         return None
     from tapsig.analysis.causes import collect_features
-    from tapsig.report.result_figures import plot_features  # lazy: matplotlib loads only for figures
+    from tapsig.report.error_figures import plot_features  # lazy: matplotlib loads only for figures
 
     features, is_tap = collect_features(variant, recordings, window_s=args.window)
     return plot_features(features, is_tap, title=f"candidates of {variant.name}")

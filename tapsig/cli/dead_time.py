@@ -112,7 +112,7 @@ def _draw_all(maps: "dict[str, DeadTimeMap]", groups: "dict[str, list[Recording]
     from tapsig.detectors import detect  # lazy: only for figures
     from tapsig.detectors.fixed_threshold import FixedThreshold
     from tapsig.report.figures import plot_detections
-    from tapsig.report.result_figures import plot_dead_time
+    from tapsig.report.panel_figures import plot_dead_time
 
     if args.plot is not None:
         draw({name: plot_dead_time(found, title=name) for name, found in maps.items()}, args.plot, force=args.force)

@@ -172,7 +172,7 @@ def _draw_all(
     if args.plot is None and args.spectrogram is None:
         return
     from tapsig.report.figures import plot_spectrogram  # lazy: matplotlib loads only for figures
-    from tapsig.report.result_figures import plot_ringdown  # lazy: matplotlib loads only for figures
+    from tapsig.report.panel_figures import plot_ringdown  # lazy: matplotlib loads only for figures
 
     if args.plot is not None:
         draw({name: plot_ringdown(result, title=name) for name, result in results.items()}, args.plot, force=args.force)

@@ -7,26 +7,17 @@ import numpy as np
 
 from tapsig.errors import RecordingError
 from tapsig.loading.findings import FindingList, Stretch
-from tapsig.loading.kernels import goes_back, measure_stretch, scan_steps
+from tapsig.loading.kernels import goes_back, measure_stretch
 from tapsig.loading.lines import Table
 from tapsig.loading.losses import count_missing, find_rounding, spread_rounding
 from tapsig.loading.restart import correct_steps_back, unwrap_short_counter
+from tapsig.loading.steps import COARSE_SHARE, LONG_STRETCH, LOSS_PERIODS, Steps, check_rates, is_whole, scan
 from tapsig.records import Gap
 from tapsig.units import FloatArray, IntArray
 
-GAP_S = 0.01  # losses up to this, and up to GAP_FILLED samples, are filled in
-GAP_PERIODS, GAP_FILLED = 2.5, 11
-LOSS_PERIODS = 1.5
-COARSE_SHARE = 0.01
 JITTER_SHARE = 0.1
-RATE_SHARE, WORST_RATE_SHARE = 0.01, 0.1
-LONG_STRETCH, RATE_BLOCK, RATE_BLOCKS = 100, 200, 1000
 STRAY_S = 0.001  # with larger deviations from the stamps, samples are interpolated to an even grid
-HIGHEST_RATE_HZ, HIGHEST_SPLIT_RATE_HZ = 1e6, 2e5
 DOUBLED_SHARE, ALIKE_SHARE = 0.98, 0.9
-MAX_GAPS = 100_000
-TYPICAL_LAG, TYPICAL_PLACES = 64, 100_000
-FIRST_STAMPS = 1 << 16
 GIVEN_RATE_SHARE = 0.05
 REPEATED = "two values have the same stamp; both kept"
 
@@ -55,19 +46,6 @@ class Clock:
     timing_error_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Steps:
-    """The steps between stamps, in units; `resolution` is the step of coarse stamps, otherwise 0."""
-
-    period: float  # mean of the steps without losses
-    mean: float
-    edges: IntArray  # first samples after gaps
-    repeated: int
-    losses: int
-    longest: float  # longest step without losses
-    resolution: float
-
-
 def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
     """The samples of a log with their clock; its faults are noted in the table.
 
@@ -83,21 +61,21 @@ def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
     if goes_back(ticks):
         ticks, kept = correct_steps_back(ticks, stamps.unit_s, stamps.wrap, table)
         table = table.select(kept)
-    steps = _scan(table.source, ticks, stamps.unit_s)
+    steps = scan(table.source, ticks, stamps.unit_s)
     if steps.repeated and not steps.resolution:
         ticks, steps = _spread_rounding(ticks, steps, stamps.unit_s, table)
     if steps.repeated and (doubled := find_doubled_lines(ticks, table)).size:
         single = np.delete(np.arange(ticks.size), doubled)
         ticks, table = ticks[single], table.select(single)
-        steps = _scan(table.source, ticks, stamps.unit_s)
+        steps = scan(table.source, ticks, stamps.unit_s)
     if not stamps.counted:
-        _check_rates(ticks, steps, stamps.unit_s, table)
+        check_rates(ticks, steps, stamps.unit_s, table)
     lines = [table.line_of(int(edge)) for edge in steps.edges]
     values, findings = table.values, table.findings
     if steps.losses and not steps.resolution:
         ticks, values, steps = _fill_losses(ticks, steps, table)
     clock = _fit(ticks, values, stamps, steps)
-    resolution_s = max(steps.resolution, 1.0 if _is_whole(stamps.raw) else 0.0) * stamps.unit_s
+    resolution_s = max(steps.resolution, 1.0 if is_whole(stamps.raw) else 0.0) * stamps.unit_s
     if clock.timing_error_s > max(STRAY_S, 1.0 / clock.fs, 2.0 * resolution_s):
         stray_s = clock.timing_error_s
         clock = _lay_on_grid(ticks, values, stamps, steps, resolution_s)
@@ -113,69 +91,13 @@ def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
     return clock
 
 
-def _is_whole(ticks: FloatArray) -> bool:
-    return not np.any(ticks[:FIRST_STAMPS] % 1.0)
-
-
-def _scan(source: str, ticks: FloatArray, unit_s: float) -> _Steps:
-    """Find gaps and losses. If many stamps repeat, they are coarse, and a single step of them is not a gap."""
-    typical = _typical_period(source, ticks)
-    split = unit_s < 1.0 and not _is_whole(ticks)  # ticks of a logger's clock are rarely fractional
-    highest_hz, rate_hz = HIGHEST_SPLIT_RATE_HZ if split else HIGHEST_RATE_HZ, 1.0 / (typical * unit_s)
-    if rate_hz > 0.9999 * highest_hz:
-        raise RecordingError(
-            f"{source}: its stamps give {rate_hz:.3g} Hz, and at most {highest_hz:g} is possible; is a point in them a"
-            " separator of thousands, or their unit another than time_unit=?"
-        )
-    period, resolution = typical, 0.0
-    edges = np.empty(min(MAX_GAPS, ticks.size), dtype=np.int64)
-    for _ in range(2):  # the second time with the period of the steps without losses
-        longest = _longest_sound_step(ticks, period)
-        shortest_gap = max(GAP_PERIODS * period, min(period + GAP_S / unit_s, GAP_FILLED * period), longest)
-        gaps, repeated, losses, lost, steady = scan_steps(ticks, longest, shortest_gap, edges)
-        sound = ticks.size - 1 - gaps - losses
-        period = (steady - lost) / sound if sound > 0 and steady > lost else period
-    if repeated > COARSE_SHARE * ticks.size:
-        steps = np.diff(ticks[:FIRST_STAMPS])
-        resolution = float(np.median(steps[steps > 0])) if steps.any() else 0.0
-        longest = max(longest, LOSS_PERIODS * resolution)
-        shortest_gap = max(GAP_PERIODS * typical, typical + GAP_S / unit_s, longest)
-        gaps, repeated, losses, lost, steady = scan_steps(ticks, np.inf, shortest_gap, edges)
-    if gaps > min(MAX_GAPS, max(10, ticks.size // 20)):
-        raise RecordingError(
-            f"{source}: {gaps} gaps in {ticks.size} samples; log at a lower rate, with fewer bytes a line"
-        )
-    if not steady > 0:
-        raise RecordingError(f"{source}: there is no stretch without gaps, so no rate; log at a lower rate")
-    mean = steady / (ticks.size - 1 - gaps)
-    return _Steps(mean if resolution else period, mean, edges[:gaps], repeated, losses, longest, resolution)
-
-
-def _longest_sound_step(ticks: FloatArray, period: float) -> float:
-    """The longest step without losses: whole stamps may round a period up to the next unit."""
-    longest = LOSS_PERIODS * period
-    return max(longest, np.ceil(period - 0.02) + 0.5) if _is_whole(ticks) else longest
-
-
-def _typical_period(source: str, ticks: FloatArray) -> float:
-    """Typical sampling period in units: the median over spans of many samples, so that coarse stamps do not matter."""
-    lag = min(TYPICAL_LAG, max(1, ticks.size // 4))
-    places = np.arange(0, ticks.size - lag, max(1, ticks.size // TYPICAL_PLACES))
-    period = float(np.median(ticks[places + lag] - ticks[places])) / lag if places.size else 0.0
-    if not period > 0:
-        period = float(ticks[-1] - ticks[0]) / max(1, ticks.size - 1)
-    if not 0 < period < np.inf:
-        raise RecordingError(f"{source}: its time stamps are all equal; give fs= and remove the time column")
-    return period
-
-
-def _spread_rounding(ticks: FloatArray, steps: _Steps, unit_s: float, table: Table) -> tuple[FloatArray, _Steps]:
+def _spread_rounding(ticks: FloatArray, steps: Steps, unit_s: float, table: Table) -> tuple[FloatArray, Steps]:
     """Stamps of about one unit a period, without those that repeat and are skipped because of rounding."""
-    runs = find_rounding(ticks, steps.period, whole=_is_whole(ticks))
+    runs = find_rounding(ticks, steps.period, whole=is_whole(ticks))
     if not runs:
         return ticks, steps
     even = spread_rounding(ticks, runs)
-    spread = _scan(table.source, even, unit_s)
+    spread = scan(table.source, even, unit_s)
     table.note("repeated-stamp", REPEATED, runs[0][0], count=steps.repeated - spread.repeated)
     return even, spread
 
@@ -188,7 +110,7 @@ def find_doubled_lines(ticks: FloatArray, table: Table) -> IntArray:
     second = np.flatnonzero(steps == 0) + 1
     alike = np.diff(table.values) == 0
     same = alike[second - 1]
-    coarse = second.size > COARSE_SHARE * ticks.size or (_is_whole(ticks) and np.median(steps) == 1.0)
+    coarse = second.size > COARSE_SHARE * ticks.size or (is_whole(ticks) and np.median(steps) == 1.0)
     if coarse and (same.mean() < DOUBLED_SHARE or alike[steps > 0].mean() > ALIKE_SHARE):
         if second.size <= COARSE_SHARE * ticks.size:
             table.note("repeated-stamp", REPEATED, int(second[0]), count=second.size)
@@ -202,51 +124,7 @@ def find_doubled_lines(ticks: FloatArray, table: Table) -> IntArray:
     return second[same]
 
 
-def _check_rates(ticks: FloatArray, steps: _Steps, unit_s: float, table: Table) -> None:
-    """Raise RecordingError if blocks of a log differ in rate from the rest; small differences give a finding.
-
-    The rate of a block comes from its steps without losses.
-    """
-    size = max(RATE_BLOCK, int(np.ceil(2.0 * steps.resolution / (RATE_SHARE * steps.period))))
-    for start, stop in pairwise([0, *map(int, steps.edges), ticks.size]):
-        if stop - start < LONG_STRETCH:
-            continue
-        bounds = np.linspace(start, stop, max(1, (stop - start) // size) + 1).astype(int)
-        for at in range(0, bounds.size - 1, RATE_BLOCKS):
-            own = bounds[at : at + RATE_BLOCKS + 1]
-            period, noise = _measure_periods(ticks[own[0] : own[-1]], own[:-1] - own[0], steps)
-            share = np.abs(period / steps.period - 1.0)
-            for k in np.flatnonzero(share > RATE_SHARE + noise).tolist():
-                what = f"{1.0 / (period[k] * unit_s):.4g} Hz, the rest {1.0 / (steps.period * unit_s):.4g} Hz"
-                if share[k] > WORST_RATE_SHARE + noise[k]:
-                    raise RecordingError(
-                        f"{table.place(int(own[k]))}: from there on samples come at {what}; put the parts into files of"
-                        " their own"
-                    )
-                table.note("rate-varies", f"from there on samples come at {what}", int(own[k]))
-
-
-def _measure_periods(ticks: FloatArray, starts: IntArray, steps: _Steps) -> tuple[FloatArray, FloatArray]:
-    """The mean period of each block of stamps, which begin at `starts`, and its uncertainty as a share of the period.
-
-    Steps over lost lines do not count, unless most of a block are.
-    """
-    own = np.diff(ticks)
-    sizes = np.diff(starts, append=own.size)
-    counts = np.ones(own.size, dtype=bool)
-    counts[starts[1:] - 1] = False  # from one block to the next
-    if not steps.resolution:
-        sound = counts & (own <= steps.longest)
-        most = 2 * np.add.reduceat(sound, starts, dtype=int) > np.add.reduceat(counts, starts, dtype=int)
-        counts = np.where(np.repeat(most, sizes), sound, counts)
-    used = np.add.reduceat(counts, starts, dtype=int)
-    period = np.add.reduceat(np.where(counts, own, 0.0), starts) / used
-    departures = np.where(counts, own - np.repeat(period, sizes), 0.0)
-    spread = np.sqrt(np.add.reduceat(departures**2, starts) / used)
-    return period, (4.0 * spread + 2.0 * steps.resolution) / (np.sqrt(used) * steps.period)
-
-
-def _fill_losses(ticks: FloatArray, steps: _Steps, table: Table) -> tuple[FloatArray, FloatArray, _Steps]:
+def _fill_losses(ticks: FloatArray, steps: Steps, table: Table) -> tuple[FloatArray, FloatArray, Steps]:
     """Stamps and values with single lost samples filled in by linear interpolation.
 
     Raises RecordingError if more samples would be filled in than exist.
@@ -271,7 +149,7 @@ def _fill_losses(ticks: FloatArray, steps: _Steps, table: Table) -> tuple[FloatA
     return filled, np.interp(every, places, table.values), replace(steps, edges=edges, period=mean, mean=mean)
 
 
-def _lay_on_grid(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps, resolution_s: float) -> Clock:
+def _lay_on_grid(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: Steps, resolution_s: float) -> Clock:
     """Interpolate each stretch to an even grid from its first stamp, at the mean rate of all.
 
     Coarse stamps are smoothed first, by the mean deviation of their neighbours.
@@ -307,7 +185,7 @@ def _smooth(values: FloatArray, reach: int) -> FloatArray:
     return (sums[2 * reach + 1 :] - sums[: -2 * reach - 1]) / (2 * reach + 1)
 
 
-def _fit(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps) -> Clock:
+def _fit(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: Steps) -> Clock:
     """Rate from the span of the gap-free stretches, the position of each, and the errors of the fit.
 
     The position of a stretch is its mean offset, so that the jitter of its first stamp does not shift it.
@@ -335,7 +213,7 @@ def _fit(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: _Steps) -
 
 
 def _add_clock_findings(
-    clock: Clock, steps: _Steps, stamps: Stamps, fs: float | None, count: int, findings: FindingList
+    clock: Clock, steps: Steps, stamps: Stamps, fs: float | None, count: int, findings: FindingList
 ) -> None:
     """Add findings on rates, jitter and coarse stamps."""
     if steps.resolution:
@@ -355,7 +233,7 @@ def _add_clock_findings(
         )
     long = [stretch for stretch in clock.stretches if stretch.stop - stretch.start >= LONG_STRETCH]
     jitter_s = max((stretch.jitter_s for stretch in long), default=0.0)
-    rounding_s = 0.5 * stamps.unit_s if _is_whole(stamps.raw) else 0.0  # whole stamps vary by it
+    rounding_s = 0.5 * stamps.unit_s if is_whole(stamps.raw) else 0.0  # whole stamps vary by it
     if not steps.resolution and jitter_s > max(JITTER_SHARE / clock.fs, rounding_s):
         findings.add(
             "jitter",

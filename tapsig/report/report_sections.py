@@ -13,7 +13,7 @@ from tapsig.entry import Entry
 from tapsig.report.charts import Line, draw_lines
 from tapsig.report.drawing import STYLE, embed_figure
 from tapsig.report.page import Picture, Section, Table
-from tapsig.report.result_figures import plot_dead_time
+from tapsig.report.panel_figures import plot_dead_time
 from tapsig.report.timeline import format_time
 from tapsig.summary.recording import Marks, RecordingSummary
 from tapsig.summary.remedies import ErrorAdvice, name_cause

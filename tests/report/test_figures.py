@@ -33,8 +33,9 @@ from tapsig.loading import write_wav
 from tapsig.records import Gap, Label, Recording
 from tapsig.report.drawing import Drawn, Panels, find_figure, write_figure
 from tapsig.report.entry_figure import plot_entry
+from tapsig.report.error_figures import plot_causes, plot_features
 from tapsig.report.figures import plot_detections, plot_health, plot_spectrogram
-from tapsig.report.result_figures import plot_causes, plot_dead_time, plot_features, plot_ringdown
+from tapsig.report.panel_figures import plot_dead_time, plot_ringdown
 from tests.fakes import ring_down
 
 FS = 2000.0

@@ -17,8 +17,8 @@ from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.loading import load_corpus, write_wav
 from tapsig.records import Label, Recording
 from tapsig.report.page import CAUTIONS
+from tapsig.report.panel_figures import plot_dead_time
 from tapsig.report.report_page import render_recording_page
-from tapsig.report.result_figures import plot_dead_time
 from tapsig.report.timeline import _mark_modes, draw_timeline, format_time, list_time_ticks
 from tapsig.summary.recording import RecordingSummary, summarise_recording
 from tests.fakes import DEMO, ROOT, ring_down

@@ -1,0 +1,134 @@
+"""The contract of every detector, and checks for it.
+
+In a test of a detector, one test for each check:
+
+    @pytest.mark.parametrize("check", detector_checks(MyVariant()), ids=str)
+    def test_contract(check):
+        check.run()
+
+or all together: `check_detector(MyVariant())`.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from tapsig.detectors import load_detector
+from tapsig.detectors.base import Variant
+from tapsig.errors import ParameterError
+from tapsig.testing import clauses
+from tapsig.testing.clauses import ContractError
+from tapsig.units import FloatArray, seconds_to_samples
+
+__all__ = ["Check", "ContractError", "check_detector", "detector_checks", "make_test_signal"]
+
+CHUNKS = (7, 17, 509)
+RATES_HZ = (1000.0, 8000.0, 48_000.0)
+_SHORT_S = 0.85  # short, since chunks of one sample are slow
+_FAILURES = (AssertionError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError, Warning)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One clause of the contract: `run` returns nothing, or raises ContractError."""
+
+    name: str
+    run: Callable[[], None]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+def make_test_signal(fs: float, *, seed: int = 0) -> FloatArray:
+    """Four seconds of knocks on a ringing panel over noise, with a bias of 2.5 V, shape (n,), volts between 0 and 5.
+
+    Pairs of knocks 110 to 180 ms apart, a slow thump, a burst of noise. It is not realistic; it only exercises
+    detectors.
+    """
+    rng = np.random.default_rng(seed)
+    count = seconds_to_samples(4.0, fs)
+    times = np.arange(count) / fs
+    samples = 2.5 + 0.002 * rng.standard_normal(count)
+    modes = [mode for mode in (71.0, 118.0, 167.0, 243.0, 331.0, 620.0, 1430.0) if mode < 0.4 * fs]
+    for onset_s, peak_v in ((0.5, 0.6), (0.68, 0.5), (1.4, 0.9), (1.51, 0.7), (2.3, 0.3), (2.45, 0.35), (3.5, 0.5)):
+        after = times[times >= onset_s] - onset_s
+        ring = sum(np.sin(2 * np.pi * mode * after) * np.exp(-after * mode / 12.0) for mode in modes)
+        samples[-after.size :] += peak_v / len(modes) ** 0.5 * ring
+    after = times[times >= 3.0] - 3.0
+    samples[-after.size :] += 0.2 * np.sin(2 * np.pi * 9.0 * after) * np.exp(-after / 0.1)
+    burst = slice(seconds_to_samples(1.9, fs), seconds_to_samples(2.0, fs))
+    samples[burst] += 0.05 * rng.standard_normal(samples[burst].size)
+    return np.clip(samples, 0.0, 5.0)
+
+
+def check_detector(
+    variant: Variant | str, *, fs: Iterable[float] = RATES_HZ, samples: FloatArray | None = None, hears: bool = True
+) -> None:
+    """Run every check at every rate; raise ContractError with all failures.
+
+    Parameters
+    ----------
+    variant : a variant, or a name such as "my_module:MyVariant" (see `load_detector`).
+    fs : rates in Hz to check.
+    samples : a test signal in volts, used at every rate; default: `make_test_signal`.
+    hears : require detections in the signal and none in silence.
+
+    >>> check_detector("fixed-threshold", fs=[2000.0])
+    """
+    failures = []
+    for rate in fs:
+        for check in detector_checks(variant, fs=rate, samples=samples, hears=hears):
+            try:
+                check.run()
+            except ContractError as error:
+                failures.append(f"at {rate:g} Hz, {error}")
+    if failures:
+        raise ContractError("\n".join(failures))
+
+
+def detector_checks(
+    variant: Variant | str, *, fs: float = 8000.0, samples: FloatArray | None = None, hears: bool = True
+) -> Iterator[Check]:
+    """The clauses of the contract for one rate. Parameters as in `check_detector`."""
+    chosen = load_detector(variant) if isinstance(variant, str) else variant
+    signal = make_test_signal(fs) if samples is None else np.array(samples, dtype=np.float64)
+    signal.flags.writeable = False
+    by_name: dict[str, Callable[[], None]] = {
+        "answers to the protocol": partial(clauses.check_protocol, chosen, fs),
+        "refuses an impossible rate": partial(clauses.check_rate, chosen),
+        "fields are sound": partial(clauses.check_fields, chosen, fs, signal),
+        "latency is kept": partial(clauses.check_latency, chosen, fs, signal),
+        "chunks of 1 equal all at once": partial(clauses.check_chunks, chosen, fs, signal[: int(_SHORT_S * fs)], 1),
+    }
+    for size in CHUNKS:
+        by_name[f"chunks of {size} equal all at once"] = partial(clauses.check_chunks, chosen, fs, signal, size)
+    by_name |= {
+        "the future changes nothing": partial(clauses.check_causal, chosen, fs, signal),
+        "answers in time": partial(clauses.check_prompt, chosen, fs, signal),
+        "levels are absolute": partial(clauses.check_absolute, chosen, fs, signal),
+        "reset equals new": partial(clauses.check_reset, chosen, fs, signal),
+        "after flush only reset": partial(clauses.check_flushed, chosen, fs, signal),
+        "detectors share nothing": partial(clauses.check_independent, chosen, fs, signal),
+        "empty input": partial(clauses.check_empty, chosen, fs, signal),
+        "constant input": partial(clauses.check_constant, chosen, fs, hears),
+        "clipped input": partial(clauses.check_clipped, chosen, fs, signal),
+        "nan and inf are refused": partial(clauses.check_finite, chosen, fs, signal),
+        "one channel only": partial(clauses.check_one_channel, chosen, fs),
+        "input is not changed": partial(clauses.check_input, chosen, fs, signal),
+        "rejected candidates add to the taps": partial(clauses.check_rejected, chosen, fs, signal),
+    }
+    if hears:
+        by_name["hears something"] = partial(clauses.check_hears, chosen, fs, signal)
+    for name, clause in by_name.items():
+        yield Check(name, partial(_run_clause, name, clause))
+
+
+def _run_clause(name: str, clause: Callable[[], None]) -> None:
+    try:
+        clause()
+    except (ContractError, ParameterError) as error:
+        raise ContractError(f"{name!r}: {error}") from None
+    except _FAILURES as error:
+        raise ContractError(f"{name!r}: it raised {type(error).__name__}: {error}") from error
