@@ -4,6 +4,11 @@
 
 #include "fixed.h"
 
+#if defined(__SSE2__) && !defined(TAPSIG_PLAIN)
+#define TAPSIG_SSE2
+#include "batch_sse2.h"
+#endif
+
 #define BLOCK_Q24 (UINT32_C(1) << 24)
 #define MOST_COUNTS (17 * TAPSIG_BATCH)
 #define CALM 15000 /* 17 squared steps of it fit 32 bits, and no difference of samples has to be saturated */
@@ -22,8 +27,9 @@ static APART uint16_t shift_counts(const uint16_t *counts, uint32_t size, uint8_
                                    int16_t other)
 {
     int16_t lowest = one < other ? one : other, highest = one > other ? one : other;
+    const uint16_t scale = (uint16_t)(1 << shift); /* a product keeps to 16 bits */
     for (uint32_t i = 0; i < size; i++) {
-        const int16_t sample = (int16_t)((counts[i] << shift) ^ 0x8000);
+        const int16_t sample = (int16_t)((uint16_t)(counts[i] * scale) ^ 0x8000);
         samples[i] = sample;
         lowest = sample < lowest ? sample : lowest;
         highest = sample > highest ? sample : highest;
@@ -31,59 +37,90 @@ static APART uint16_t shift_counts(const uint16_t *counts, uint32_t size, uint8_
     return (uint16_t)(highest - lowest);
 }
 
-typedef struct {
-    int32_t sum;
-    uint32_t steps; /* sum of squared steps */
-} sums;
-
-/* Of a block; samples[0] is the one before. */
-static inline sums sum_block(const int16_t *samples, uint32_t size)
+/* Sum of a block, and of its squared steps; samples[0] is the one before. */
+static inline void sum_block(const int16_t *samples, uint32_t size, int32_t *sum, uint32_t *steps)
 {
-    sums found = {0, 0};
+    int32_t total = 0;
+    uint32_t squares = 0;
     for (uint32_t i = 0; i < size; i++) {
         const int16_t step = (int16_t)(samples[i + 1] - samples[i]);
-        found.steps += (uint32_t)((int32_t)step * step);
-        found.sum += samples[i + 1];
+        squares += (uint32_t)((int32_t)step * step);
+        total += samples[i + 1];
     }
-    return found;
+    *sum = total;
+    *steps = squares;
 }
 
-static APART sums sum_eight(const int16_t *samples)
+#ifndef TAPSIG_SSE2
+static APART void tapsig_sum_blocks(const int16_t *samples, int32_t *sums, uint32_t *steps)
 {
-    return sum_block(samples, 8);
+    for (uint32_t i = 0; i < 4; i++) {
+        sum_block(samples + 8 * i, 8, sums + i, steps + i);
+    }
+}
+#endif
+
+static void sum_blocks(tapsig_batch *batch, const int16_t *samples, int32_t *sums)
+{
+    uint32_t i = 0;
+    if (batch->all_eight) {
+        for (; i + 4 <= batch->size; i += 4, samples += 32) {
+            tapsig_sum_blocks(samples, sums + i, batch->step_power + i);
+        }
+    }
+    for (; i < batch->size; i++) {
+        sum_block(samples, batch->fill[i], sums + i, batch->step_power + i);
+        samples += batch->fill[i];
+    }
 }
 
-/* Where the blocks of a batch end; returns the phase after them. */
+/* How many samples each of the next blocks has; returns the phase after them. */
 static uint32_t divide(tapsig_batch *batch, const tapsig_rate *rate, uint32_t size, uint32_t phase)
 {
-    const uint32_t short_phase = rate->short_fill * rate->step_q24;
-    uint32_t stop = 0;
-    uint16_t block = 0;
-    for (; block < TAPSIG_BATCH; block++) {
-        uint32_t fill = rate->short_fill, reached = phase + short_phase;
+    const uint32_t step = rate->step_q24, short_fill = rate->short_fill;
+    uint32_t blocks = 0, left = size;
+    batch->all_eight = phase == 0 && short_fill == 8 && 8 * step == BLOCK_Q24;
+    if (batch->all_eight) {
+        batch->size = size / 8 < TAPSIG_BATCH ? size / 8 : TAPSIG_BATCH;
+        memset(batch->fill, 8, sizeof batch->fill);
+        memset(batch->longer, 0, sizeof batch->longer);
+        return 0;
+    }
+    for (; blocks < TAPSIG_BATCH; blocks++) {
+        uint32_t fill = short_fill, reached = phase + short_fill * step;
         if (reached < BLOCK_Q24) {
-            reached += rate->step_q24;
+            reached += step;
             fill++;
-        } else if (reached - rate->step_q24 >= BLOCK_Q24) {
-            reached -= rate->step_q24;
+        } else if (reached - step >= BLOCK_Q24) { /* where the step is rounded up, after a long time */
+            reached -= step;
             fill--;
         }
-        if (stop + fill > size) {
+        if (fill > left) {
             break;
         }
-        stop += fill;
+        left -= fill;
         phase = reached - BLOCK_Q24;
-        batch->stop[block] = (uint16_t)stop;
-        batch->longer[block] = fill > rate->short_fill;
+        batch->fill[blocks] = (uint8_t)fill;
+        batch->longer[blocks] = fill > short_fill;
     }
-    batch->size = block;
+    batch->size = blocks;
     return phase;
+}
+
+uint32_t tapsig_batch_stop(const tapsig_batch *batch, uint32_t blocks)
+{
+    uint32_t stop = 0;
+    for (uint32_t i = 0; i < blocks; i++) {
+        stop += batch->fill[i];
+    }
+    return stop;
 }
 
 uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tapsig_rate *rate, const uint16_t *counts,
                            uint32_t size)
 {
     int16_t samples[1 + MOST_COUNTS];
+    int32_t sums[TAPSIG_BATCH];
     batch->size = 0;
     if (rate->group > 1 || rate->interpolated) {
         return size;
@@ -95,24 +132,20 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
     if (batch->size == 0) {
         return size;
     }
-    const uint32_t last = batch->size - 1, total = batch->stop[last];
+    const uint32_t last = batch->size - 1, total = tapsig_batch_stop(batch, batch->size);
     samples[0] = (int16_t)(blocks->previous ^ 0x8000);
     if (shift_counts(counts, total, rate->count_shift, samples + 1, samples[0],
                      (int16_t)((blocks->level_q8 >> 8) - 32768)) > CALM) {
         batch->size = 0;
         return total;
     }
-    uint16_t start = 0;
+    sum_blocks(batch, samples, sums);
     int32_t level_q8 = blocks->level_q8 - 32768 * 256;
     for (uint32_t i = 0; i <= last; i++) {
-        const uint16_t fill = (uint16_t)(batch->stop[i] - start);
-        const sums found = fill == 8 ? sum_eight(samples + start) : sum_block(samples + start, fill);
-        const int32_t above = found.sum - (int32_t)fill * (level_q8 >> 8);
+        const int32_t above = sums[i] - batch->fill[i] * (level_q8 >> 8);
         const int16_t signal = tapsig_saturate16((above * rate->reciprocal_q15[batch->longer[i]]) >> 15);
         batch->signal[i] = signal;
-        batch->step_power[i] = found.steps;
         level_q8 += (int32_t)signal * 32;
-        start = batch->stop[i];
     }
     blocks->phase_q24 = phase;
     blocks->level_q8 = level_q8 + 32768 * 256;
@@ -129,14 +162,15 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
 #define MIN_POWER UINT32_C(64)
 #define ORDER TAPSIG_ORDER
 
-/* weight += gain x history[i + 1] >> shift, limited. Returns the sum of weight x history[i], without the lowest byte of
- * the weights, in Q4. The history is split in bytes, so that 32 bits hold the sums. */
-static APART int32_t adapt_and_sum(int32_t *weights, const int16_t *history, int16_t gain, int32_t shift)
+/* weight += gain x value >> shift, limited, for the weights of the oldest to the newest of `values`. Returns the sum of
+ * weight x the value after that one, without the lowest byte of the weights, in Q4. The values are split in bytes, so that
+ * 32 bits hold the sums. */
+static APART int32_t adapt_and_sum(int32_t *weights, const int16_t *values, int16_t gain, int32_t shift)
 {
     int32_t high = 0, low = 0;
     uint32_t beyond = 0;
     for (uint32_t i = 0; i < ORDER; i++) {
-        weights[i] += ((int32_t)gain * history[i + 1]) >> shift;
+        weights[i] += ((int32_t)gain * values[i]) >> shift;
         beyond |= (uint32_t)(weights[i] + WEIGHT_LIMIT);
     }
     if (beyond >= 2 * (uint32_t)WEIGHT_LIMIT) { /* seldom */
@@ -146,12 +180,18 @@ static APART int32_t adapt_and_sum(int32_t *weights, const int16_t *history, int
         }
     }
     for (uint32_t i = 0; i < ORDER; i++) {
-        const int16_t weight = (int16_t)(weights[i] >> 8);
-        const int16_t upper = (int16_t)(history[i] >> 8), lower = (int16_t)(history[i] & 255);
-        high += (int32_t)weight * upper;
-        low += (int32_t)weight * lower;
+        const int16_t weight = (int16_t)(weights[i] >> 8), value = values[i + 1];
+        high += (int32_t)weight * (int16_t)(value >> 8);
+        low += (int32_t)weight * (int16_t)(value & 255);
     }
     return high + (low >> 8);
+}
+
+static void reverse(int32_t *to, const int32_t *from)
+{
+    for (uint32_t i = 0; i < ORDER; i++) {
+        to[i] = from[ORDER - 1 - i];
+    }
 }
 
 /* The prediction of a sum in Q4, limited as predict.c does. */
@@ -164,12 +204,6 @@ static inline int16_t predicted(int32_t sum_q4)
     return value > 0 ? (int16_t)(32752 + (value & 15)) : tapsig_saturate16(-32768 + (value & 15));
 }
 
-/* How tapsig_predict scales an error by the power: a shift before its product with the history, and one after it. */
-typedef struct {
-    int32_t before[TAPSIG_BATCH]; /* of 16 times the error */
-    int32_t after[TAPSIG_BATCH];
-} shifts;
-
 /* Octave of a power from 1 to 2^31 - 1. */
 static inline int32_t octave_of(uint32_t power)
 {
@@ -181,57 +215,71 @@ static inline int32_t octave_of(uint32_t power)
     return (int32_t)(as.bits >> 23) - 127;
 }
 
-/* `values`: those that are predicted, in reverse order, and those before them. */
-static void find_shifts(tapsig_predictor *predictor, const int16_t *values, uint32_t size, shifts *found)
+/* How tapsig_predict scales an error by the power: a shift of 16 times the error, and one of its product with a value,
+ * which is due with the next block. `values`: ORDER of them before those that are predicted. */
+static void find_shifts(uint32_t *power, const int16_t *values, uint32_t size, int32_t *before, int32_t *after)
 {
-    uint32_t squares[TAPSIG_BATCH + ORDER], powers[TAPSIG_BATCH], power = predictor->power;
-    for (uint32_t i = 0; i < size + ORDER; i++) {
+    uint32_t squares[ORDER + TAPSIG_BATCH], powers[TAPSIG_BATCH], now = *power;
+    for (uint32_t i = 0; i < ORDER + size; i++) {
         squares[i] = tapsig_square(values[i]) >> 4;
     }
     for (uint32_t i = 0; i < size; i++) {
-        powers[i] = power;
-        power += squares[size - 1 - i] - squares[size - 1 - i + ORDER];
+        powers[i] = now;
+        now += squares[ORDER + i] - squares[i];
     }
-    predictor->power = power;
+    *power = now;
     for (uint32_t i = 0; i < size; i++) {
         const int32_t shift = octave_of(powers[i] + MIN_POWER) + 1 - 11;
-        const int32_t after = shift < 4 ? 0 : shift < 12 ? 8 : 16;
-        found->before[i] = shift - after + 4;
-        found->after[i] = after;
+        after[i + 1] = shift < 4 ? 0 : shift < 12 ? 8 : 16;
+        before[i] = shift - after[i + 1] + 4;
     }
 }
 
+static void predict_one_by_one(int32_t *weights, const int16_t *recent, const int32_t *before, const int32_t *after,
+                               int16_t *gain, int16_t *errors, uint32_t size)
+{
+    for (uint32_t i = 0; i < size; i++) {
+        const int32_t sum_q4 = adapt_and_sum(weights, recent + i, *gain, after[i]);
+        errors[i] = tapsig_saturate16((int32_t)recent[TAPSIG_HISTORY + i] - predicted(sum_q4));
+        *gain = tapsig_saturate16((int32_t)errors[i] * 16 >> before[i]);
+    }
+}
+
+/* The prediction errors of `size` values. */
 static void predict_all(tapsig_predictor *predictor, const int16_t *values, int16_t *errors, uint32_t size)
 {
-    int16_t recent[TAPSIG_BATCH + TAPSIG_HISTORY]; /* the newest first */
-    shifts shift;
-    int16_t gain = predictor->gain;
-    int32_t after = 8 * predictor->bytes;
-    for (uint32_t i = 0; i < size; i++) {
-        recent[size - 1 - i] = values[i];
-    }
-    memcpy(recent + size, predictor->history + predictor->newest, TAPSIG_HISTORY * sizeof *recent);
-    find_shifts(predictor, recent, size, &shift);
-    for (uint32_t i = 0; i < size; i++) {
-        const int32_t sum_q4 = adapt_and_sum(predictor->weights_q20, recent + size - i, gain, after);
-        const int16_t error = tapsig_saturate16((int32_t)values[i] - predicted(sum_q4));
-        gain = tapsig_saturate16((int32_t)error * 16 >> shift.before[i]);
-        after = shift.after[i];
-        errors[i] = error;
-    }
-    predictor->gain = gain;
-    predictor->bytes = (uint8_t)(after / 8);
-    const uint32_t moved = size % TAPSIG_HISTORY;
-    predictor->newest = (uint8_t)((predictor->newest + TAPSIG_HISTORY - moved) % TAPSIG_HISTORY);
+    int16_t recent[TAPSIG_HISTORY + TAPSIG_BATCH]; /* the oldest first, unlike in the predictor */
+    int32_t weights[ORDER], before[TAPSIG_BATCH], after[TAPSIG_BATCH + 1];
+    bool done = false;
     for (uint32_t i = 0; i < TAPSIG_HISTORY; i++) {
-        const uint8_t place = (uint8_t)((predictor->newest + i) % TAPSIG_HISTORY);
-        predictor->history[place] = predictor->history[place + TAPSIG_HISTORY] = recent[i];
+        recent[TAPSIG_HISTORY - 1 - i] = predictor->history[predictor->newest + i];
+    }
+    memcpy(recent + TAPSIG_HISTORY, values, size * sizeof *values);
+    find_shifts(&predictor->power, recent + 1, size, before, after);
+    after[0] = 8 * predictor->bytes;
+#ifdef TAPSIG_SSE2
+    int16_t gain = predictor->gain;
+    reverse(weights, predictor->weights_q20);
+    done = tapsig_predict_fast(weights, recent, before, after, &gain, errors, size);
+    predictor->gain = done ? gain : predictor->gain;
+#endif
+    if (!done) {
+        reverse(weights, predictor->weights_q20);
+        predict_one_by_one(weights, recent, before, after, &predictor->gain, errors, size);
+    }
+    reverse(predictor->weights_q20, weights);
+    predictor->bytes = (uint8_t)(after[size] / 8);
+    predictor->newest = (uint8_t)((predictor->newest + TAPSIG_HISTORY - size % TAPSIG_HISTORY) % TAPSIG_HISTORY);
+    for (uint32_t i = 0, place = predictor->newest; i < TAPSIG_HISTORY; i++) {
+        predictor->history[place] = predictor->history[place + TAPSIG_HISTORY] = recent[size + TAPSIG_HISTORY - 1 - i];
+        place = place == TAPSIG_HISTORY - 1 ? 0 : place + 1;
     }
 }
 
 /* ---- levels */
 
-/* tapsig_level by the exponent of a float. Without the fifth bit and some others, rounding cannot reach the first four. */
+/* tapsig_level by the exponent of a float; less than 0 for 0. Without the fifth bit and some others, rounding cannot reach
+ * the first four. */
 static inline int32_t level_of(uint32_t power)
 {
     union {
@@ -239,8 +287,7 @@ static inline int32_t level_of(uint32_t power)
         uint32_t bits;
     } as;
     as.number = (float)(power & ~(power >> 4));
-    const int32_t level = (int32_t)(as.bits >> 20) - 127 * 8;
-    return level > 0 ? level : 0;
+    return (int32_t)(as.bits >> 20) - 127 * 8;
 }
 
 static void push_levels(uint8_t *level, uint32_t *smoothed, const uint32_t *powers, const uint8_t *offsets, uint8_t least,
@@ -272,9 +319,10 @@ void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsi
     uint32_t powers[TAPSIG_BATCH];
     uint8_t offsets[TAPSIG_BATCH];
     const uint8_t least = tapsig_least_level(rate);
+    const uint8_t short_offset = rate->step_offset[0], longer_offset = rate->step_offset[1];
     predict_all(&levels->predictor, batch->signal, errors, batch->size);
     for (uint32_t i = 0; i < batch->size; i++) {
-        offsets[i] = batch->longer[i] ? rate->step_offset[1] : rate->step_offset[0];
+        offsets[i] = batch->longer[i] ? longer_offset : short_offset;
     }
     square(errors, powers, batch->size);
     push_levels(batch->level[TAPSIG_INNOVATION], &levels->smoothed[TAPSIG_INNOVATION], powers, none, least, batch->size);

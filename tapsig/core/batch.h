@@ -3,6 +3,7 @@
 #ifndef TAPSIG_BATCH_H
 #define TAPSIG_BATCH_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "blocks.h"
@@ -12,7 +13,8 @@
 
 typedef struct {
     uint32_t size;
-    uint16_t stop[TAPSIG_BATCH]; /* counts up to the end of each block */
+    bool all_eight;
+    uint8_t fill[TAPSIG_BATCH]; /* counts in each block */
     int16_t signal[TAPSIG_BATCH];
     uint32_t step_power[TAPSIG_BATCH];
     uint8_t longer[TAPSIG_BATCH];
@@ -25,6 +27,9 @@ typedef struct {
  * be saturated. */
 uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tapsig_rate *rate, const uint16_t *counts,
                            uint32_t size);
+
+/* Counts in the first `blocks` blocks. */
+uint32_t tapsig_batch_stop(const tapsig_batch *batch, uint32_t blocks);
 
 /* The levels of all blocks, predicted with TAPSIG_ORDER; `levels` then lacks only tapsig_levels_keep for each of them. */
 void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate);

@@ -85,7 +85,7 @@ static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, cons
         }
         const uint8_t verdict = keep_one(tap, config, batch, i);
         if (verdict != TAPSIG_NOTHING) {
-            note(&judged[found++], tap, config, verdict, first + batch->stop[i] - 1);
+            note(&judged[found++], tap, config, verdict, first + tapsig_batch_stop(batch, i + 1) - 1);
         }
         i++;
     }

@@ -124,6 +124,9 @@ class CandidateDetector(CountDetector):
     def _decide(self, counts: CountArray) -> Detections:
         return self.report(self._core.push(counts))
 
+    def _decide_volts(self, samples: FloatArray) -> Detections:
+        return self.report(self._core.push_volts(samples, self._scale))
+
     def _finish(self, consumed: int) -> Detections:
         return self.report(self._core.finish())
 
@@ -143,7 +146,11 @@ class CandidateDetector(CountDetector):
             judged = judged.select(judged.verdict == Verdict.TAP)
         if not len(judged):
             return Detections.empty()
-        reasons = [self._reason(int(verdict), row) for verdict, row in zip(judged.verdict, judged.rows, strict=True)]
+        accepted = (judged.verdict == Verdict.TAP).tolist()
+        reasons = [
+            "" if tap else self._reason(Verdict(verdict), row)
+            for tap, verdict, row in zip(accepted, judged.verdict.tolist(), judged.rows, strict=True)
+        ]
         return Detections(
             judged.onset,
             judged.decided,
@@ -152,13 +159,11 @@ class CandidateDetector(CountDetector):
             tuple(reasons),
         )
 
-    def _reason(self, verdict: int, row: npt.NDArray[np.uint8]) -> str:
-        """Why a candidate was rejected, "" for a tap."""
+    def _reason(self, verdict: Verdict, row: npt.NDArray[np.uint8]) -> str:
+        """Why a candidate was rejected."""
         if verdict == Verdict.UNLIKELY:
             return self._reason_unlikely(row)
-        return {Verdict.TAP: "", Verdict.TOO_WEAK: "below floor_v", Verdict.IN_DEAD_TIME: "within dead time"}[
-            Verdict(verdict)
-        ]
+        return "below floor_v" if verdict == Verdict.TOO_WEAK else "within dead time"
 
     @abstractmethod
     def _strength(self, judged: Judged) -> FloatArray:
