@@ -11,7 +11,9 @@
 
 #define BLOCK_Q24 (UINT32_C(1) << 24)
 #define MOST_COUNTS (17 * TAPSIG_BATCH)
-#define CALM 15000 /* 17 squared steps of it fit 32 bits, and no difference of samples has to be saturated */
+/* How far samples may lie apart, so that no difference has to be saturated and the squared steps of a block fit 31 bits. */
+#define CALM_OF_8 16383
+#define CALM_OF_17 11239
 
 /* Loops that gcc unrolls before it makes vectors of them, if they are inlined into another loop. */
 #ifdef __GNUC__
@@ -133,9 +135,10 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
         return size;
     }
     const uint32_t last = batch->size - 1, total = tapsig_batch_stop(batch, batch->size);
+    const uint16_t calm = batch->all_eight || rate->short_fill < 8 ? CALM_OF_8 : CALM_OF_17;
     samples[0] = (int16_t)(blocks->previous ^ 0x8000);
     if (shift_counts(counts, total, rate->count_shift, samples + 1, samples[0],
-                     (int16_t)((blocks->level_q8 >> 8) - 32768)) > CALM) {
+                     (int16_t)((blocks->level_q8 >> 8) - 32768)) > calm) {
         batch->size = 0;
         return total;
     }
@@ -187,13 +190,6 @@ static APART int32_t adapt_and_sum(int32_t *weights, const int16_t *values, int1
     return high + (low >> 8);
 }
 
-static void reverse(int32_t *to, const int32_t *from)
-{
-    for (uint32_t i = 0; i < ORDER; i++) {
-        to[i] = from[ORDER - 1 - i];
-    }
-}
-
 /* The prediction of a sum in Q4, limited as predict.c does. */
 static inline int16_t predicted(int32_t sum_q4)
 {
@@ -215,10 +211,9 @@ static inline int32_t octave_of(uint32_t power)
     return (int32_t)(as.bits >> 23) - 127;
 }
 
-/* How tapsig_predict scales an error by the power: a shift of 16 times the error, and one of its product with a value,
- * which is due with the next block. `values`: ORDER of them before those that are predicted. */
-static void find_shifts(uint32_t *power, const int16_t *values, uint32_t size, int32_t *before, int32_t *after)
+static void find_shifts(tapsig_batch_work *work, uint32_t size, uint32_t *power)
 {
+    const int16_t *values = work->recent + TAPSIG_HISTORY - ORDER;
     uint32_t squares[ORDER + TAPSIG_BATCH], powers[TAPSIG_BATCH], now = *power;
     for (uint32_t i = 0; i < ORDER + size; i++) {
         squares[i] = tapsig_square(values[i]) >> 4;
@@ -230,50 +225,51 @@ static void find_shifts(uint32_t *power, const int16_t *values, uint32_t size, i
     *power = now;
     for (uint32_t i = 0; i < size; i++) {
         const int32_t shift = octave_of(powers[i] + MIN_POWER) + 1 - 11;
-        after[i + 1] = shift < 4 ? 0 : shift < 12 ? 8 : 16;
-        before[i] = shift - after[i + 1] + 4;
+        const int32_t after = shift < 4 ? 0 : shift < 12 ? 8 : 16;
+        work->after[i + 1] = after;
+        work->before[i] = shift - after + 4;
     }
 }
 
-static void predict_one_by_one(int32_t *weights, const int16_t *recent, const int32_t *before, const int32_t *after,
-                               int16_t *gain, int16_t *errors, uint32_t size)
+static void predict_plainly(tapsig_batch_work *work, int16_t *errors, uint32_t size)
 {
     for (uint32_t i = 0; i < size; i++) {
-        const int32_t sum_q4 = adapt_and_sum(weights, recent + i, *gain, after[i]);
-        errors[i] = tapsig_saturate16((int32_t)recent[TAPSIG_HISTORY + i] - predicted(sum_q4));
-        *gain = tapsig_saturate16((int32_t)errors[i] * 16 >> before[i]);
+        const int32_t sum_q4 = adapt_and_sum(work->weights, work->recent + i, work->gain, work->after[i]);
+        errors[i] = tapsig_saturate16((int32_t)work->recent[TAPSIG_HISTORY + i] - predicted(sum_q4));
+        work->gain = tapsig_saturate16((int32_t)errors[i] * 16 >> work->before[i]);
     }
 }
 
-/* The prediction errors of `size` values. */
-static void predict_all(tapsig_predictor *predictor, const int16_t *values, int16_t *errors, uint32_t size)
+static void begin_work(tapsig_batch_work *work, tapsig_levels *levels, const tapsig_batch *batch)
 {
-    int16_t recent[TAPSIG_HISTORY + TAPSIG_BATCH]; /* the oldest first, unlike in the predictor */
-    int32_t weights[ORDER], before[TAPSIG_BATCH], after[TAPSIG_BATCH + 1];
-    bool done = false;
+    tapsig_predictor *predictor = &levels->predictor;
     for (uint32_t i = 0; i < TAPSIG_HISTORY; i++) {
-        recent[TAPSIG_HISTORY - 1 - i] = predictor->history[predictor->newest + i];
+        work->recent[TAPSIG_HISTORY - 1 - i] = predictor->history[predictor->newest + i];
     }
-    memcpy(recent + TAPSIG_HISTORY, values, size * sizeof *values);
-    find_shifts(&predictor->power, recent + 1, size, before, after);
-    after[0] = 8 * predictor->bytes;
-#ifdef TAPSIG_SSE2
-    int16_t gain = predictor->gain;
-    reverse(weights, predictor->weights_q20);
-    done = tapsig_predict_fast(weights, recent, before, after, &gain, errors, size);
-    predictor->gain = done ? gain : predictor->gain;
-#endif
-    if (!done) {
-        reverse(weights, predictor->weights_q20);
-        predict_one_by_one(weights, recent, before, after, &predictor->gain, errors, size);
+    memcpy(work->recent + TAPSIG_HISTORY, batch->signal, batch->size * sizeof *batch->signal);
+    for (uint32_t i = 0; i < ORDER; i++) {
+        work->weights[i] = predictor->weights_q20[ORDER - 1 - i];
     }
-    reverse(predictor->weights_q20, weights);
-    predictor->bytes = (uint8_t)(after[size] / 8);
+    work->gain = predictor->gain;
+    work->after[0] = 8 * predictor->bytes;
+    find_shifts(work, batch->size, &predictor->power);
+    memcpy(work->smoothed, levels->smoothed, sizeof work->smoothed);
+}
+
+static void end_work(const tapsig_batch_work *work, tapsig_levels *levels, uint32_t size)
+{
+    tapsig_predictor *predictor = &levels->predictor;
     predictor->newest = (uint8_t)((predictor->newest + TAPSIG_HISTORY - size % TAPSIG_HISTORY) % TAPSIG_HISTORY);
     for (uint32_t i = 0, place = predictor->newest; i < TAPSIG_HISTORY; i++) {
-        predictor->history[place] = predictor->history[place + TAPSIG_HISTORY] = recent[size + TAPSIG_HISTORY - 1 - i];
+        predictor->history[place] = predictor->history[place + TAPSIG_HISTORY] = work->recent[size + TAPSIG_HISTORY - 1 - i];
         place = place == TAPSIG_HISTORY - 1 ? 0 : place + 1;
     }
+    for (uint32_t i = 0; i < ORDER; i++) {
+        predictor->weights_q20[i] = work->weights[ORDER - 1 - i];
+    }
+    predictor->gain = work->gain;
+    predictor->bytes = (uint8_t)(work->after[size] / 8);
+    memcpy(levels->smoothed, work->smoothed, sizeof work->smoothed);
 }
 
 /* ---- levels */
@@ -312,21 +308,36 @@ static void square(const int16_t *values, uint32_t *powers, uint32_t size)
     }
 }
 
-void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate)
+static void measure_levels(tapsig_batch *batch, tapsig_batch_work *work, const int16_t *errors, const uint8_t *offsets,
+                           uint8_t least)
 {
     static const uint8_t none[TAPSIG_BATCH];
-    int16_t errors[TAPSIG_BATCH];
+    const uint32_t size = batch->size;
     uint32_t powers[TAPSIG_BATCH];
-    uint8_t offsets[TAPSIG_BATCH];
-    const uint8_t least = tapsig_least_level(rate);
-    const uint8_t short_offset = rate->step_offset[0], longer_offset = rate->step_offset[1];
-    predict_all(&levels->predictor, batch->signal, errors, batch->size);
-    for (uint32_t i = 0; i < batch->size; i++) {
-        offsets[i] = batch->longer[i] ? longer_offset : short_offset;
+    uint8_t each[TAPSIG_BATCH];
+    for (uint32_t i = 0; i < size; i++) {
+        each[i] = offsets[batch->longer[i]];
     }
-    square(errors, powers, batch->size);
-    push_levels(batch->level[TAPSIG_INNOVATION], &levels->smoothed[TAPSIG_INNOVATION], powers, none, least, batch->size);
-    push_levels(batch->level[TAPSIG_FAST], &levels->smoothed[TAPSIG_FAST], batch->step_power, offsets, least, batch->size);
-    square(batch->signal, powers, batch->size);
-    push_levels(batch->level[TAPSIG_SIGNAL], &levels->smoothed[TAPSIG_SIGNAL], powers, none, least, batch->size);
+    push_levels(batch->level[TAPSIG_FAST], &work->smoothed[TAPSIG_FAST], batch->step_power, each, least, size);
+    square(errors, powers, size);
+    push_levels(batch->level[TAPSIG_INNOVATION], &work->smoothed[TAPSIG_INNOVATION], powers, none, least, size);
+    square(batch->signal, powers, size);
+    push_levels(batch->level[TAPSIG_SIGNAL], &work->smoothed[TAPSIG_SIGNAL], powers, none, least, size);
+}
+
+void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate)
+{
+    const uint8_t least = tapsig_least_level(rate);
+    tapsig_batch_work work;
+    begin_work(&work, levels, batch);
+#ifdef TAPSIG_SSE2
+    if (work.smoothed[TAPSIG_FAST] >> 31 == 0 && tapsig_find_levels(batch, &work, rate->step_offset, least)) {
+        end_work(&work, levels, batch->size);
+        return;
+    }
+#endif
+    int16_t errors[TAPSIG_BATCH];
+    predict_plainly(&work, errors, batch->size);
+    measure_levels(batch, &work, errors, rate->step_offset, least);
+    end_work(&work, levels, batch->size);
 }

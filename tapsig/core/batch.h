@@ -21,6 +21,16 @@ typedef struct {
     uint8_t level[TAPSIG_CHANNELS][TAPSIG_BATCH];
 } tapsig_batch;
 
+/* The predictor and the powers, while the levels of a batch are found. */
+typedef struct {
+    int16_t recent[TAPSIG_HISTORY + TAPSIG_BATCH]; /* values of blocks, the oldest first, unlike in the predictor */
+    int32_t weights[TAPSIG_ORDER];                 /* likewise */
+    int16_t gain;
+    int32_t before[TAPSIG_BATCH];    /* bits dropped of 16 times an error, which gives the gain */
+    int32_t after[TAPSIG_BATCH + 1]; /* bits dropped of the product of a value and the gain of the block before */
+    uint32_t smoothed[TAPSIG_CHANNELS];
+} tapsig_batch_work;
+
 /* Take counts of whole blocks, TAPSIG_BATCH at most, and leave `blocks` as tapsig_blocks_take and tapsig_blocks_next do.
  * Returns how many were taken. Where the batch stays empty, it returns how many are better taken one by one: `blocks` is
  * within a block, blocks are interpolated or groups averaged, or the samples lie so far apart that something might have to

@@ -160,7 +160,7 @@ tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const taps
     return comparing.result;
 }
 
-#define PIECE 512
+#define PIECE 512 /* samples at a time, which stay in the fastest memory */
 #define EXPONENT (UINT64_C(0x7FF) << 52)
 
 static uint64_t bits_of(double number)
@@ -226,13 +226,26 @@ uint32_t tapsig_quantise(const double *volts, uint32_t size, const tapsig_scale 
     return size;
 }
 
+/* Have the memory deliver samples while others are worked on. */
+static void fetch(const double *volts, uint32_t size)
+{
+#ifdef __GNUC__
+    for (uint32_t i = 0; i < size; i += 64 / sizeof *volts) {
+        __builtin_prefetch(volts + i);
+    }
+#else
+    (void)volts, (void)size;
+#endif
+}
+
 uint32_t tapsig_tap_run_volts(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_scale *scale,
                               const double *volts, uint32_t size, tapsig_judged *judged, uint32_t *found)
 {
-    uint16_t counts[8 * PIECE]; /* few, so that they stay in the processor's cache */
+    uint16_t counts[PIECE];
     *found = 0;
-    for (uint32_t start = 0; start < size; start += 8 * PIECE) {
-        const uint32_t part = size - start < 8 * PIECE ? size - start : 8 * PIECE;
+    for (uint32_t start = 0; start < size; start += PIECE) {
+        const uint32_t left = size - start, part = left < PIECE ? left : PIECE;
+        fetch(volts + start + part, left - part < PIECE ? left - part : PIECE);
         const uint32_t done = tapsig_quantise(volts + start, part, scale, counts);
         if (done < part) {
             return start + done;

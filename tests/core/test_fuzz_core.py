@@ -13,10 +13,16 @@ from tapsig.core import HERE, LIBRARY, sources
 FUZZ = Path(__file__).parent / "fuzz.c"
 
 
-@pytest.mark.parametrize("compiler", ["gcc", "clang"])
-def test_random_splits_equal_single_counts_and_nothing_overflows(compiler: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("compiler", "instructions"), [("gcc", ""), ("clang", ""), ("gcc", "-DTAPSIG_PLAIN")], ids=["gcc", "clang", "plain"]
+)
+def test_random_splits_equal_single_counts_and_nothing_overflows(
+    compiler: str, instructions: str, tmp_path: Path
+) -> None:
+    """With the instructions of this processor, and in C alone as on those that lack them."""
     core = [str(path) for path in sources() if path.suffix == ".c"]
     command = [need_compiler(compiler), "-std=c99", "-O1", "-g", *SANITIZE, "-DMAIN", str(FUZZ), *core]
+    command += [instructions] if instructions else []
     subprocess.run([*command, "-o", str(tmp_path / "fuzz")], check=True)
     done = subprocess.run([str(tmp_path / "fuzz"), "500"], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
