@@ -32,6 +32,26 @@ def compute_f1(tp: int, fp: int, fn: int) -> float:
     return 2 * tp / total if total else math.nan
 
 
+def format_estimate(value: object, low: object = None, high: object = None, *, digits: int = 2) -> str:
+    """A value with its interval in brackets; – where undefined.
+
+    >>> format_estimate(0.5, 0.41, 0.6), format_estimate(float("nan"))
+    ('0.50 (0.41–0.60)', '–')
+    """
+    if not isinstance(value, (int, float)) or value != value:
+        return "–"
+    text = f"{value:.{digits}f}"
+    if isinstance(low, (int, float)) and isinstance(high, (int, float)) and low == low and high == high:
+        between = " to " if low < 0 else "–"
+        text += f" ({low:.{digits}f}{between}{high:.{digits}f})"
+    return text.replace("-", "−")
+
+
+def format_named(row: Mapping[str, object], name: str, *, digits: int = 2) -> str:
+    """The value `name` of a row with its interval, `name_low` to `name_high`, as `format_estimate` has them."""
+    return format_estimate(row[name], row[f"{name}_low"], row[f"{name}_high"], digits=digits)
+
+
 class ReadOnlyMapping(Mapping[str, Value]):
     """A mapping that cannot be changed; unlike the standard library's proxy it can be pickled, and copied to a dict.
 

@@ -3,13 +3,13 @@
 import argparse
 import dataclasses
 import shlex
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.findings import note_summary
-from tapsig.cli.output import note, progress_bar
+from tapsig.cli.output import emit, note, progress_bar
 from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
@@ -127,7 +127,30 @@ def list_selection(args: argparse.Namespace) -> list[str]:
     return words
 
 
-def describe_command(name: str, args: argparse.Namespace) -> str:
+def emit_page(
+    name: str,
+    render: Callable[..., str],
+    result: object,
+    args: argparse.Namespace,
+    corpus: "Corpus",
+    warnings: Sequence[str],
+) -> None:
+    """Write the page that `render` makes of what the command `name` found; it opens with what is simulated, and
+    `warnings`.
+    """
+    from tapsig.report.page import note_simulated  # heavy rooms load when they are used
+
+    simulated = note_simulated(sum(bool(entry.seed) for entry in corpus.entries), len(corpus))
+    page = render(
+        result,
+        command=_describe_command(name, args),
+        corpus=Path(args.corpus).resolve().name,
+        warnings=[*simulated, *warnings],
+    )
+    emit(page, args)
+
+
+def _describe_command(name: str, args: argparse.Namespace) -> str:
     """The command line with its options, for the page that it makes."""
     words = ["tapsig", name, args.corpus, *list_selection(args)]
     for option, default in _OPTIONS.items():

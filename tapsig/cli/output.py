@@ -109,14 +109,6 @@ def format_cell(value: object) -> str:
     return make_inert(str(value)).replace("\n", "\\n").replace("\t", "\\t")
 
 
-def format_interval(value: object, low: object, high: object, digits: int) -> str:
-    """A value with its interval in brackets; – where undefined."""
-    if not isinstance(value, float) or value != value:
-        return "–"
-    edges = "" if not isinstance(low, float) or low != low else f" ({low:.{digits}f}–{high:.{digits}f})"
-    return f"{value:.{digits}f}{edges}"
-
-
 def _format_in(column: str, value: object) -> str:
     """A cell of `column`; seconds have three decimals, to locate a time in a recording of any length."""
     return (

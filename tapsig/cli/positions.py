@@ -12,30 +12,15 @@ An --out that ends in .html becomes a self-contained page.
 
 import argparse
 import textwrap
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.detector_options import (
-    add_detector_arguments,
-    describe_command,
-    load_variants,
-    note_table,
-    open_labelled,
-)
-from tapsig.cli.output import (
-    add_output_arguments,
-    emit,
-    format_interval,
-    is_page,
-    progress_bar,
-    render_rows,
-    render_table,
-)
+from tapsig.cli.detector_options import add_detector_arguments, emit_page, load_variants, note_table, open_labelled
+from tapsig.cli.output import add_output_arguments, emit, is_page, progress_bar, render_rows, render_table
+from tapsig.results import format_named
 from tapsig.scoring.criteria import CRITERIA
 
 if TYPE_CHECKING:
     from tapsig.comparison.positions import PositionStudy, Ranking
-    from tapsig.scoring.criteria import Estimate
 
 COLUMNS = 110
 DETECTORS = ("fixed-threshold", "tap")
@@ -68,13 +53,9 @@ def run(args: argparse.Namespace) -> int:
         )
     note_table(study.table, corpus)
     if is_page(args):
-        from tapsig.report.page import note_simulated
         from tapsig.report.positions_page import render_positions_page
 
-        name = Path(args.corpus).resolve().name
-        command = describe_command("positions", args)
-        simulated = note_simulated(sum(bool(entry.seed) for entry in corpus.entries), len(corpus))
-        emit(render_positions_page(study, command=command, corpus=name, warnings=[*simulated, *warnings]), args)
+        emit_page("positions", render_positions_page, study, args, corpus, warnings)
     else:
         emit(render_positions(study, args.format), args)
     return 0
@@ -133,10 +114,10 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
         lines.append(
             [
                 ranked.position,
-                _estimate(ranked.estimate, 2),
+                ranked.estimate.describe(),
                 best,
-                format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
-                format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
+                format_named(row, "precision"),
+                format_named(row, "recall"),
                 row["false_alarms_per_hour"],
                 f"{row['entries_opened']}/{row['entries']}",
                 *([] if ruled_only else [f"{row['entries_opened_evidence']}/{row['entries']}"]),
@@ -145,7 +126,7 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
     header = ["position", ranking.criterion.words, "best", "precision", "recall", "false/h", "codes"]
     header += [] if ruled_only else ["on evidence"]
     pairs = [
-        [f"{pair.first} – {pair.second}", _estimate(pair.estimate, 3), f"{pair.p_adjusted:.3g}"]
+        [f"{pair.first} – {pair.second}", pair.estimate.describe(3), f"{pair.p_adjusted:.3g}"]
         for pair in ranking.differences
     ]
     made = count_recordings(ranking.recordings)
@@ -164,27 +145,10 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
 
 
 def _render_levels(study: "PositionStudy") -> str:
-    lines = [
-        [
-            level.position,
-            level.recordings,
-            level.taps,
-            _estimate(level.tap_db, 1),
-            _estimate(level.spread_db, 1),
-            _estimate(level.over_noise_db, 0),
-            _estimate(level.over_nuisance_db, 0),
-            _estimate(level.ringdown_s, 2),
-            _estimate(level.operating_area_db_ms, 0),
-        ]
-        for level in study.levels
-    ]
+    lines = [[level.position, level.recordings, level.taps, *level.describe()] for level in study.levels]
     header = ["position", "rec", "taps", "tap dB", "spread dB", "over noise", "over nuisance", "T60 s", "area dB·ms"]
     return (
         "Levels at each position over all its recordings (dB re 1 V, above 20 Hz; nuisance: exceeded by one in twenty\n"
         "30 ms pieces; area: operating area of threshold × dead time in which a plain threshold makes no error)\n"
         f"{render_table(header, lines)}"
     )
-
-
-def _estimate(estimate: "Estimate", digits: int) -> str:
-    return format_interval(estimate.value, estimate.low, estimate.high, digits)

@@ -9,11 +9,11 @@ in .html becomes a page that needs nothing else.
 """
 
 import argparse
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.detector_options import add_detector_arguments, describe_command, open_labelled, score_corpus
-from tapsig.cli.output import add_output_arguments, emit, format_interval, is_page, render_rows, render_table
+from tapsig.cli.detector_options import add_detector_arguments, emit_page, open_labelled, score_corpus
+from tapsig.cli.output import add_output_arguments, emit, is_page, render_rows, render_table
+from tapsig.results import format_named
 
 if TYPE_CHECKING:
     from tapsig.scoring.outcomes import ScoreTable
@@ -39,13 +39,9 @@ def run(args: argparse.Namespace) -> int:
     corpus = open_labelled(args)
     table, warnings = score_corpus(args, args.detectors or list(CATALOGUE), corpus)
     if is_page(args):
-        from tapsig.report.page import note_simulated
         from tapsig.report.score_page import render_score_page
 
-        name = Path(args.corpus).resolve().name
-        command = describe_command("score", args)
-        simulated = note_simulated(sum(bool(entry.seed) for entry in corpus.entries), len(corpus))
-        emit(render_score_page(table, command=command, corpus=name, warnings=[*simulated, *warnings]), args)
+        emit_page("score", render_score_page, table, args, corpus, warnings)
     else:
         emit(render_scores(table, args.format), args)
     return 0
@@ -65,9 +61,9 @@ def render_scores(table: "ScoreTable", format_: str) -> str:
                 row["detector"],
                 row["position"],
                 row["taps"],
-                format_interval(row["precision"], row["precision_low"], row["precision_high"], 2),
-                format_interval(row["recall"], row["recall_low"], row["recall_high"], 2),
-                format_interval(row["f1"], row["f1_low"], row["f1_high"], 2),
+                format_named(row, "precision"),
+                format_named(row, "recall"),
+                format_named(row, "f1"),
                 row["false_alarms_per_hour"],
                 "–" if row["median_error_ms"] != row["median_error_ms"] else f"{row['median_error_ms']:+.1f}",
             ]

@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_choice_arguments, read_chosen
 from tapsig.cli.detector_options import add_window_argument
-from tapsig.cli.output import add_output_arguments, emit, format_interval, note, progress_bar, render_rows, render_table
+from tapsig.cli.output import add_output_arguments, emit, note, progress_bar, render_rows, render_table
 from tapsig.cli.several import list_recordings
 from tapsig.errors import LabelError
+from tapsig.results import format_named
 
 if TYPE_CHECKING:
     from tapsig.detectors.base import Variant
@@ -180,7 +181,7 @@ def _render(rows: list[dict[str, object]]) -> str:
     lines = [
         [
             row["detector"],
-            format_interval(row["f1_held_out"], row["f1_held_out_low"], row["f1_held_out_high"], 2),
+            format_named(row, "f1_held_out"),
             row["held_out_missed"],
             row["held_out_false"],
             row["taps"],

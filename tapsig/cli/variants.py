@@ -11,12 +11,12 @@ An --out that ends in .html becomes a self-contained page.
 import argparse
 import textwrap
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.detector_options import add_detector_arguments, describe_command, open_labelled, score_corpus
-from tapsig.cli.output import add_output_arguments, emit, format_interval, is_page, render_rows, render_table
+from tapsig.cli.detector_options import add_detector_arguments, emit_page, open_labelled, score_corpus
+from tapsig.cli.output import add_output_arguments, emit, is_page, render_rows, render_table
 from tapsig.errors import ParameterError
+from tapsig.results import format_estimate
 from tapsig.scoring.criteria import CRITERIA
 
 if TYPE_CHECKING:
@@ -45,13 +45,9 @@ def run(args: argparse.Namespace) -> int:
     table, warnings = score_corpus(args, names, corpus)
     pairs = compare_variants(table, *names, criterion=args.criterion)
     if is_page(args):
-        from tapsig.report.page import note_simulated
         from tapsig.report.variants_page import render_variants_page
 
-        name = Path(args.corpus).resolve().name
-        command = describe_command("variants", args)
-        simulated = note_simulated(sum(bool(entry.seed) for entry in corpus.entries), len(corpus))
-        emit(render_variants_page(pairs, command=command, corpus=name, warnings=[*simulated, *warnings]), args)
+        emit_page("variants", render_variants_page, pairs, args, corpus, warnings)
     else:
         emit(render_variants(pairs, args.format), args)
     return 0
@@ -84,8 +80,8 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
         [
             pair.first,
             pair.second,
-            *(format_interval(e.value, e.low, e.high, 2) for e in pair.values),
-            format_interval(e.value, e.low, e.high, 3),
+            *(e.describe() for e in pair.values),
+            e.describe(3),
             f"{pair.difference.p_adjusted:.3g}",
         ]
         for pair in pairs
@@ -107,7 +103,7 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
         [
             curve.detector,
             f"{curve.average_precision:.3f}",
-            *(format_interval(curve.recall_at(rate), None, None, 2) for rate in RATES_PER_HOUR),
+            *(format_estimate(curve.recall_at(rate)) for rate in RATES_PER_HOUR),
         ]
         for curve in _list_curves(pairs)
     ]

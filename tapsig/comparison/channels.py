@@ -44,6 +44,12 @@ class PositionLevels:
         """Plain values by name, each with _low and _high."""
         return list_estimates(self)
 
+    def describe(self) -> list[str]:
+        """The estimates in words, in the order of the fields."""
+        levels = (self.tap_db, self.spread_db, self.over_noise_db, self.over_nuisance_db)
+        texts = [level.describe(digits) for level, digits in zip(levels, (1, 1, 0, 0), strict=True)]
+        return [*texts, self.ringdown_s.describe(2), self.operating_area_db_ms.describe(0)]
+
 
 @dataclass(frozen=True, slots=True)
 class TapDelays:

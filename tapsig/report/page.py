@@ -125,18 +125,3 @@ def embed_json(document: object) -> Markup:
     """JSON that cannot end the script element it stands in, whatever the texts hold."""
     text = json.dumps(document, allow_nan=False)
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
-
-
-def format_estimate(value: object, low: object = None, high: object = None, *, digits: int = 2) -> str:
-    """A value with its interval in brackets; – where undefined.
-
-    >>> format_estimate(0.5, 0.41, 0.6), format_estimate(float("nan"))
-    ('0.50 (0.41–0.60)', '–')
-    """
-    if not isinstance(value, (int, float)) or value != value:
-        return "–"
-    text = f"{value:.{digits}f}"
-    if isinstance(low, (int, float)) and isinstance(high, (int, float)) and low == low and high == high:
-        between = " to " if low < 0 else "–"
-        text += f" ({low:.{digits}f}{between}{high:.{digits}f})"
-    return text.replace("-", "−")

@@ -7,9 +7,10 @@ from tapsig.comparison.advice import advise, compare_detectors, count_recordings
 from tapsig.comparison.positions import PositionStudy, Ranking
 from tapsig.comparison.statistics import RESAMPLES
 from tapsig.report.charts import Dot, caption_intervals, draw_intervals
-from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+from tapsig.report.page import Page, Picture, Section, Table, render_page
 from tapsig.report.score_page import INTERVALS
 from tapsig.report.score_page import LIMITS as SCORE_LIMITS
+from tapsig.results import format_estimate, format_named
 from tapsig.scoring.criteria import Estimate
 
 METHOD = (
@@ -97,16 +98,11 @@ def _ranking_table(study: PositionStudy, ranking: Ranking) -> Table:
     lines = [
         [
             str(row["position"]),
-            format_estimate(row["value"], row["value_low"], row["value_high"]),
+            format_named(row, "value"),
             format_estimate(row["probability_best"]),
-            format_estimate(row["precision"], row["precision_low"], row["precision_high"]),
-            format_estimate(row["recall"], row["recall_low"], row["recall_high"]),
-            format_estimate(
-                row["false_alarms_per_hour"],
-                row["false_alarms_per_hour_low"],
-                row["false_alarms_per_hour_high"],
-                digits=0,
-            ),
+            format_named(row, "precision"),
+            format_named(row, "recall"),
+            format_named(row, "false_alarms_per_hour", digits=0),
             f"{row['entries_opened']} of {row['entries']}",
         ]
         for row in study.rows()
@@ -119,7 +115,7 @@ def _difference_table(ranking: Ranking) -> Table:
     lines = [
         [
             f"{pair.first} minus {pair.second}",
-            _text(pair.estimate, 3),
+            pair.estimate.describe(3),
             f"{pair.p:.4f}",
             f"{pair.p_adjusted:.4f}",
             "yes" if pair.significant else "no",
@@ -142,10 +138,6 @@ def _needed(value: float) -> str:
     if math.isnan(value):
         return "–"
     return f"{math.ceil(value)}" if value < 1000 else "over 1000"
-
-
-def _text(estimate: Estimate, digits: int) -> str:
-    return format_estimate(estimate.value, estimate.low, estimate.high, digits=digits)
 
 
 def draw_levels(study: PositionStudy) -> list[Picture]:
@@ -178,20 +170,7 @@ def tabulate_levels(study: PositionStudy) -> Table:
         "T60, s",
         "operating area, dB × ms",
     ]
-    lines = [
-        [
-            level.position,
-            str(level.recordings),
-            str(level.taps),
-            _text(level.tap_db, 1),
-            _text(level.spread_db, 1),
-            _text(level.over_noise_db, 0),
-            _text(level.over_nuisance_db, 0),
-            _text(level.ringdown_s, 2),
-            _text(level.operating_area_db_ms, 0),
-        ]
-        for level in study.levels
-    ]
+    lines = [[level.position, str(level.recordings), str(level.taps), *level.describe()] for level in study.levels]
     return Table("Level of taps, and ring-down", header, lines)
 
 

@@ -5,7 +5,8 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from tapsig.comparison.advice import count_recordings
 from tapsig.report.charts import Dot, caption_intervals, draw_intervals
-from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+from tapsig.report.page import Page, Picture, Section, Table, render_page
+from tapsig.results import format_estimate, format_named
 from tapsig.scoring.outcomes import ALL, ScoreTable
 
 Row = Mapping[str, object]
@@ -97,7 +98,7 @@ def _count_recordings(table: ScoreTable, detector: str) -> str:
 def _summarise(best: str, totals: Mapping[str, Row], places: Sequence[Row], recordings: str) -> list[str]:
     row = totals[best]
     texts = [
-        f"Best by F1 is {best}: {format_estimate(row['f1'], row['f1_low'], row['f1_high'])} on {row['taps']} taps in"
+        f"Best by F1 is {best}: {format_named(row, 'f1')} on {row['taps']} taps in"
         f" {recordings}, with precision {format_estimate(row['precision'])}, recall"
         f" {format_estimate(row['recall'])} and {format_estimate(row['false_alarms_per_hour'], digits=0)} false alarms"
         f" per hour. {row['entries_opened']} of {row['entries']} code entries were decoded digit for digit."
@@ -134,13 +135,8 @@ def tabulate_scores(caption: str, first: str, rows: Sequence[Row]) -> Table:
         [
             str(row[first]),
             str(row["taps"]),
-            *(format_estimate(row[key], row[f"{key}_low"], row[f"{key}_high"]) for key in RATES),
-            format_estimate(
-                row["false_alarms_per_hour"],
-                row["false_alarms_per_hour_low"],
-                row["false_alarms_per_hour_high"],
-                digits=0,
-            ),
+            *(format_named(row, key) for key in RATES),
+            format_named(row, "false_alarms_per_hour", digits=0),
             f"{row['entries_opened']} of {row['entries']}",
             format_estimate(row["median_error_ms"], digits=1),
         ]
@@ -155,7 +151,7 @@ def _grid(table: ScoreTable, rows: list[dict[str, object]], name: str) -> Table:
         [
             detector,
             *(
-                format_estimate(row[name], row[f"{name}_low"], row[f"{name}_high"]) if row else "–"
+                format_named(row, name) if row else "–"
                 for row in (cells.get((detector, position)) for position in positions)
             ),
         ]

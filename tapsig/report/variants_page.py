@@ -7,8 +7,9 @@ import numpy as np
 from tapsig.comparison.advice import describe_pair
 from tapsig.comparison.detectors import VariantComparison
 from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
-from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+from tapsig.report.page import Page, Picture, Section, Table, render_page
 from tapsig.report.score_page import INTERVALS, LIMITS
+from tapsig.results import format_estimate
 
 METHOD = (
     INTERVALS,
@@ -76,8 +77,8 @@ def _differences(pairs: Sequence[VariantComparison]) -> Table:
     lines = [
         [
             f"{pair.first} minus {pair.second}",
-            *(format_estimate(e.value, e.low, e.high) for e in pair.values),
-            format_estimate(d.estimate.value, d.estimate.low, d.estimate.high, digits=3),
+            *(e.describe() for e in pair.values),
+            d.estimate.describe(3),
             f"{d.p:.4f}",
             f"{d.p_adjusted:.4f}",
         ]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tapsig.errors import ParameterError
+from tapsig.results import format_estimate
 from tapsig.scoring.tally import SECONDS_PER_HOUR
 
 if TYPE_CHECKING:  # the names are options of commands, whose help loads nothing heavy
@@ -31,6 +32,10 @@ class Estimate:
     def to_dict(self, name: str) -> dict[str, object]:
         """Three plain values: name, name_low, name_high."""
         return {name: self.value, f"{name}_low": self.low, f"{name}_high": self.high}
+
+    def describe(self, digits: int = 2) -> str:
+        """The value with its interval in brackets."""
+        return format_estimate(self.value, self.low, self.high, digits=digits)
 
 
 def list_estimates(result: object) -> dict[str, object]:

@@ -12,8 +12,9 @@ from markupsafe import Markup
 
 from tapsig.cli import main
 from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
-from tapsig.report.page import Page, Picture, Section, Table, format_estimate, render_page
+from tapsig.report.page import Page, Picture, Section, Table, render_page
 from tapsig.report.score_page import render_score_page
+from tapsig.results import format_estimate
 from tapsig.scoring.outcomes import Outcome, ScoreTable
 from tapsig.scoring.tally import Score
 from tests.fakes import DEMO
