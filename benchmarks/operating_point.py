@@ -7,38 +7,45 @@ without taps, for the code 3-1-4, as a rate a year of parking or for 1000 km. Al
 
 import argparse
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from benchmarks.entries import CODE, NO_TAPS, SCENES, gather_nuisance, observe_demo, observe_doors
-from benchmarks.entry_tables import Heard, list_heard
+from benchmarks.entries import CODE, CORPUS, DOORS, NO_TAPS, SCENES, gather_nuisance
+from benchmarks.entry_tables import ENTRIES, Heard, list_heard, overlaps
 from benchmarks.sections import publish, render_markdown
 from benchmarks.tally import Tally
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, gather_all
 from benchmarks.transfer import judge, train_without
-from benchmarks.transfer_data import GENERATORS, SOURCES, TABLE
+from benchmarks.transfer_data import GENERATORS, SOURCES, TABLE, describe, gather
+from tapsig.core.evidence import Weighed
 from tapsig.core.evidence_model import NAT
 from tapsig.detectors.model import to_score
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters
-from tapsig.entry.evidence import Evidence
-from tapsig.fitting.candidates import CandidateTable
+from tapsig.entry.evidence import shipped_model
+from tapsig.fitting.candidates import CandidateTable, collect_candidates
+from tapsig.loading import load_corpus
+from tapsig.records import Recording
 from tapsig.risks.nuisance import TapFreeSegment, compute_openings_per_s, fit_gaps
-from tapsig.risks.openings import EntryTrial
+from tapsig.risks.openings import list_near_codes
 from tapsig.risks.yearly import PARKED_HOURS
 from tapsig.scoring.intervals import clustered_rate_limit
 
 HOURS = 24.0
 PROBABILITIES = (0.2, 0.27, 0.33, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
-THRESHOLDS = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
+SETTINGS = ((0, 0.5), (2, 0.5), (4, 0.5), (6, 0.5), (8, 0.5), (12, 0.5), (16, 0.5),
+            (4, 0.0), (4, 0.25), (4, 1.0), (4, 1.5))  # fmt: skip
+"""Prior log-odds of no taps, and threshold, of the decoder evidence."""
 EXPOSURE_H = {"rain": PARKED_HOURS["rain"], "music": PARKED_HOURS["music"], "driving": 25.0}
 """Hours of each scene: in a year of parking, and for 1000 km at 40 km/h."""
 NOT_MET = ("lumped", "measured")
 """Sources of doors that neither `tap` nor the decoder evidence was fitted to, beside the demo's test vehicles."""
 PARAMETERS = EntryParameters()
+MODEL = replace(shipped_model(), no_taps=0.0)
+Margins = tuple[float, float]
 
 
 def count_like(code: Sequence[int]) -> int:
@@ -67,20 +74,41 @@ class Nuisance:
         gaps = fit_gaps([TapFreeSegment(one.accepted_s, duration_s) for one, duration_s in pairs], PARAMETERS)
         return 3600.0 * gaps.taps_per_s, 3600.0 * compute_openings_per_s(gaps, CODE, PARAMETERS)
 
-    def list_ratios(self) -> list[list[float]]:
-        """Of each recording: the log-likelihood ratios, in nats, of the entries whose best series is like CODE."""
-        return [list_like(heard) for heard in self.hear(Tap().probability)]
+
+def find_margins(weighed: Weighed, code: Sequence[int]) -> Margins | None:
+    """How far the code's series is above the best other one, and above no taps at all, in nats."""
+    own, other = weighed.find_series(code)
+    return ((own.score - other.score) / NAT, own.score / NAT) if own.score > 0 else None
 
 
-def list_like(heard: Heard) -> list[float]:
-    """The ratios of the entries whose best series has as many digits and taps as CODE; no other code reaches 0."""
+def opens(margins: Iterable[Margins], threshold: float, no_taps: float) -> bool:
+    """Whether a code opens with one of these."""
+    return any(min(over_other, over_none - no_taps) >= threshold for over_other, over_none in margins)
+
+
+def list_like(heard: Heard) -> list[Margins]:
+    """Of the entries whose best series has as many digits and taps as CODE: no other code like it opens."""
     found = []
-    for weighed in heard.weigh(Evidence().model):
+    for weighed in heard.weigh(MODEL):
         own, other = weighed.find_series((1,) * len(CODE))
         best = (own if own.score > other.score else other).digits
         if len(best) == len(CODE) and sum(best) == sum(CODE):
-            found.append(weighed.compute_ratio(best) / NAT)
-    return found
+            found.append(find_margins(weighed, best))
+    return [each for each in found if each is not None]
+
+
+def try_codes(table: CandidateTable) -> tuple[list[list[Margins]], list[list[Margins]]]:
+    """For each entry in the recordings of a table: of its code, and of each code one tap away."""
+    right: list[list[Margins]] = []
+    near: list[list[Margins]] = []
+    for heard in list_heard(table, Tap().model, probability=Tap().probability, dead_time_s=DEAD_TIME_S):
+        entries = heard.weigh(MODEL)
+        for tapped in heard.tapped:
+            around = [weighed for weighed in entries if overlaps(weighed, tapped)]
+            for code in (tapped.digits, *list_near_codes(tapped.digits, 1)):
+                found = [each for weighed in around if (each := find_margins(weighed, code)) is not None]
+                (right if code == tapped.digits else near).append(found)
+    return right, near
 
 
 def list_probabilities(
@@ -116,24 +144,28 @@ def share_first(tally: Tally) -> float:
     return tally.first_found / max(tally.first, 1)
 
 
-def list_thresholds(
-    tried: Mapping[str, Sequence[EntryTrial]], nuisances: Mapping[str, Nuisance]
-) -> list[list[object]]:
-    """One line a threshold of evidence; openings a year as counted, with the upper limit (95 %)."""
-    ratios = {scene: nuisance.list_ratios() for scene, nuisance in nuisances.items()}
-    near = [ratio for entries in tried.values() for each in entries for ratio in each.near_ratios[0]]
+def list_settings(tables: Mapping[str, CandidateTable], nuisances: Mapping[str, Nuisance]) -> list[list[object]]:
+    """One line a setting of evidence; openings a year as counted, with the upper limit (95 %)."""
+    idle = {scene: [list_like(heard) for heard in one.hear(Tap().probability)] for scene, one in nuisances.items()}
+    tried = [try_codes(table) for table in tables.values()]
+    nearby = [margins for _, near in tried for margins in near]
     lines: list[list[object]] = []
-    for threshold in THRESHOLDS:
-        opened = [np.mean([each.log_ratio >= threshold for each in entries]) for entries in tried.values()]
+    for no_taps, threshold in SETTINGS:
         cells = []
         for scene in SCENES:
-            counts = np.array([float(sum(ratio >= threshold for ratio in part)) for part in ratios[scene]])
+            counts = np.array([float(sum(opens([one], threshold, no_taps) for one in part)) for part in idle[scene]])
             hours, share = nuisances[scene].table.durations_s / 3600.0, EXPOSURE_H[scene] / count_like(CODE)
             limit = clustered_rate_limit(counts, hours, 0.95)
             cells.append(f"{share * counts.sum() / hours.sum():.2g} (≤ {share * limit:.2g})")
-        passing = 100.0 * np.mean([ratio >= threshold for ratio in near])
-        lines.append([f"{threshold:g}", *(f"{value:.2f}" for value in opened), f"{passing:.2f} %", *cells])
+        shares = [np.mean([opens(margins, threshold, no_taps) for margins in right]) for right, _ in tried]
+        passing = 100.0 * np.mean([opens(margins, threshold, no_taps) for margins in nearby])
+        lines.append([f"{no_taps:g}", f"{threshold:g}", *(f"{x:.2f}" for x in shares), f"{passing:.2f} %", *cells])
     return lines
+
+
+def describe_entries(recording: Recording) -> str:
+    """The group of a recording that holds entries."""
+    return describe(replace(recording, split=ENTRIES))
 
 
 def main() -> None:
@@ -143,7 +175,9 @@ def main() -> None:
     kept = parser.parse_args().kept
     nuisances = {scene: Nuisance(gather_nuisance(scene, HOURS, kept)) for scene in SCENES}
     train, test = gather_all("train", kept), gather_all("test", kept)
-    tried = {"demo": observe_demo(), **{name: observe_doors(name, kept) for name in NOT_MET}}
+    recordings = [each for each in load_corpus(CORPUS).select(split="test") if each.labels is not None]
+    demo = replace(collect_candidates(recordings), groups=tuple(map(describe_entries, recordings)))
+    tables = {"demo": demo, **{name: gather(name, "test", DOORS, kept=kept) for name in NOT_MET}}
     openings = [f"{scene}, {EXPOSURE_H[scene]:g} h" for scene in SCENES]
     head = ["p", "F1, worst", "F1, mean", "table", "first taps, worst", "table", "codes, rule", "false/h, rain"]
     publish(
@@ -155,10 +189,11 @@ def main() -> None:
         f" {'-'.join(map(str, CODE))} by the rule, by the model of gaps of `tapsig risk`, in those hours of a year"
         " (driving: 1000 km).",
         render_markdown([*head, *openings], list_probabilities(train, test, nuisances)),
-        "The threshold of the decoder evidence, in nats: entries opened, codes one tap away that open too (all three"
-        " sources), and openings by false taps with a code of three digits and eight taps, as counted in the same"
-        f" hours (mean of the {count_like(CODE)} such codes; upper limit of 95 %).",
-        render_markdown(["threshold", *tried, "nearby", *openings], list_thresholds(tried, nuisances)),
+        "The decoder evidence: the prior log-odds of no taps at all and the threshold, in nats. Entries opened, codes"
+        " one tap away that open too (all three sources), and openings by false taps with a code of three digits and"
+        f" eight taps, as counted in the same hours (mean of the {count_like(CODE)} such codes; upper limit of 95 %)."
+        " The demo's codes have four to six taps, the others' nine on average.",
+        render_markdown(["no taps", "threshold", *tables, "nearby", *openings], list_settings(tables, nuisances)),
     )
 
 

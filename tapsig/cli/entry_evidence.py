@@ -55,7 +55,9 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
             candidates += mark_rows(_list_candidates(number, entry, start_s), args)
         if not entries:
             where = f"{args.recording}: " if is_several(args) else ""
-            note(f"{where}no entry: no candidate is likely enough, or they were ignored in a wait, or locked")
+            note(
+                f"{where}no entry: no series of candidates is likely enough, or they were ignored in a wait, or locked"
+            )
     _show(args, rows, candidates, lines)
 
 
@@ -163,7 +165,7 @@ def explain_verdict(
     elif not own.taps:
         reason = "the candidates hold no series of the code"
     elif not math.isfinite(entry.log_ratio):
-        reason = "the code is no likelier than no taps at all"
+        reason = "the code is no likelier than no taps at all, with their prior"
     else:
         relation = "at least" if entry.verdict is Verdict.ACCEPTED else "below"
         reason = f"the log-likelihood ratio {entry.log_ratio:.2f} is {relation} the threshold {evidence.threshold:.2f}"
@@ -173,6 +175,6 @@ def explain_verdict(
 def _tell(series: "Series", entry: "EvidenceEntry", start_s: float) -> str:
     assert entry.weighed is not None
     if not series.taps:
-        return "none" if series.digits else "no taps at all (log-likelihood 0)"
+        return "none" if series.digits else f"no taps at all (prior log-odds {series.score / 64:.2f})"
     times = ", ".join(f"{entry.weighed.onset_ms[tap] / 1000 + start_s:.3f}" for tap in series.taps)
     return f"{'-'.join(map(str, series.digits))} at {times} s (log-likelihood {series.score / 64:.2f} against no taps)"

@@ -33,9 +33,9 @@ static inline pair weigh_gap(const tapsig_evidence_config *config, uint16_t gap,
     return found;
 }
 
-void tapsig_compare_begin(tapsig_comparing *comparing, uint8_t first_tempo)
+void tapsig_compare_begin(tapsig_comparing *comparing, int16_t no_taps, uint8_t first_tempo)
 {
-    *comparing = (tapsig_comparing){.tempo = first_tempo, .result = {.code = TAPSIG_UNREACHED}};
+    *comparing = (tapsig_comparing){.tempo = first_tempo, .result = {.code = TAPSIG_UNREACHED, .other = no_taps}};
 }
 
 enum { IS_TAP, IS_OFF, IS_LONGER };

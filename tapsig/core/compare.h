@@ -31,7 +31,7 @@
 
 typedef struct {
     int16_t code;         /* the code's best series; TAPSIG_UNREACHED: there is none */
-    int16_t other;        /* the best other series; 0 for no taps at all */
+    int16_t other;        /* the best other series, or no taps at all: their prior */
     uint8_t other_digits; /* of that series; one more than the code's stands for any larger number */
     uint8_t code_tempo, other_tempo;
     uint8_t code_end, other_end; /* last candidates of the two, counted from the entry's first */
@@ -64,8 +64,9 @@ typedef struct {
     tapsig_step_back off[TAPSIG_OFF_ROWS][TAPSIG_KEPT];
 } tapsig_trace;
 
-/* A code has 1 to TAPSIG_CODE_DIGITS digits and at most TAPSIG_KEPT taps; without digits, any series is "other". */
-void tapsig_compare_begin(tapsig_comparing *comparing, uint8_t first_tempo);
+/* A code has 1 to TAPSIG_CODE_DIGITS digits and at most TAPSIG_KEPT taps; without digits, any series is "other".
+ * `no_taps` is what a series is compared with first. */
+void tapsig_compare_begin(tapsig_comparing *comparing, int16_t no_taps, uint8_t first_tempo);
 
 /* The next part of the work, `work_a_step` of it (a pair of candidates that is passed over is 1): a gain is found in
  * several steps, then one candidate of one row after the other. True when the tempos before `stop_tempo` are done and `comparing->result` holds. `trace` may be null; it holds the last tempo.

@@ -27,15 +27,12 @@ class Series:
     ----------
     taps : indices of candidates, ascending.
     digits : how many of them each digit has; () = no taps at all.
-    score : log-likelihood against no taps at all, in 1/64 nat; `UNREACHED` = no such series.
+    score : log-likelihood against no taps at all, in 1/64 nat; of no taps, their prior; `UNREACHED` = no such series.
     """
 
     taps: tuple[int, ...]
     digits: tuple[int, ...]
     score: int
-
-
-NO_TAPS = Series((), (), 0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,20 +74,20 @@ class Weighed:
         is too long.
         """
         found = self._compare(check_length(code), 0, TEMPOS, None)
-        return UNREACHED if found.code <= 0 else int(found.code) - int(found.other)
+        return UNREACHED if found.code <= self._config.no_taps else int(found.code) - int(found.other)
 
     def find_series(self, code: Sequence[int] = ()) -> tuple[Series, Series]:
         """The code's best series and the best other one; without a code the second is the best of all."""
         digits = check_length(code) if code else ()
         found = self._compare(digits, 0, TEMPOS, None)
-        own, other = Series((), tuple(digits), UNREACHED), NO_TAPS
+        own, other = Series((), tuple(digits), UNREACHED), Series((), (), int(self._config.no_taps))
         ffi, _ = load()
         trace = ffi.new("tapsig_trace *")
         if digits and found.code != UNREACHED:
             self._compare(digits, found.code_tempo, found.code_tempo + 1, trace)
             taps = _follow(trace, sum(digits) - 1, found.code_end)
             own = Series(taps, tuple(digits), int(found.code))
-        if found.other > 0:
+        if found.other > self._config.no_taps:
             self._compare(digits, found.other_tempo, found.other_tempo + 1, trace)
             other = _follow_other(trace, digits, found)
         return own, other
@@ -100,7 +97,7 @@ class Weighed:
         ffi, library = load()
         digits, comparing = check_length(code), ffi.new("tapsig_comparing *")
         own = ffi.new("tapsig_evidence *", self._state[0])
-        library.tapsig_compare_begin(comparing, 0)
+        library.tapsig_compare_begin(comparing, self._config.no_taps, 0)
         steps = 1
         while not library.tapsig_compare_step(
             comparing, own, self._config, bytes(digits), len(digits), TEMPOS, ffi.NULL

@@ -44,6 +44,8 @@ class EvidenceModel:
         entry (context.h); without trees the detector's log-odds count.
     weight, bias : these log-odds times `weight` plus `bias`, in nats.
     other_length : what a series loses that has another number of digits than the code, in nats.
+    no_taps : log-odds of no taps at all before anything is heard, in nats; a series that is no likelier is none. Rain
+        or an engine raise many more entries than a person.
     likely : log-odds of the detector from which a candidate opens an entry and keeps it open.
     least : candidates below are not kept.
     lead_s : kept from before the candidate that opens an entry.
@@ -67,6 +69,7 @@ class EvidenceModel:
     weight: float = 1.0
     bias: float = 0.0
     other_length: float = 1.0
+    no_taps: float = 0.0
     likely: float = 0.0
     least: float = -4.5
     lead_s: float = 3.0
@@ -88,6 +91,7 @@ class EvidenceModel:
             "weight": (0.0625, 15.9),
             "bias": (-20.0, 20.0),
             "other_length": (0.0, 20.0),
+            "no_taps": (0.0, 50.0),
             "likely": (-5.0, 10.0),
             "least": (-20.0, 20.0),
             "lead_s": (0.0, 30.0),
@@ -123,6 +127,7 @@ class EvidenceModel:
         config.weight_q4 = round(self.weight * 16)
         config.bias, config.likely_score = round(self.bias * NAT), round(self.likely * TABLE_NAT) * 4
         config.least_score, config.other_length = round(self.least * NAT), round(self.other_length * NAT)
+        config.no_taps = round(self.no_taps * NAT)
         config.least_gap_ms, config.lead_ms = round(self.least_gap_s * 1000), round(self.lead_s * 1000)
         config.silence_ms, config.least_gain = round(silence_s * 1000), round(self.least_gain * TABLE_NAT)
         return nodes, within, between, tempo

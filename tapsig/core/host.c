@@ -154,7 +154,7 @@ tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const taps
 {
     tapsig_comparing comparing;
     tapsig_evidence own = *evidence; /* comparing wears it out */
-    tapsig_compare_begin(&comparing, first_tempo);
+    tapsig_compare_begin(&comparing, config->no_taps, first_tempo);
     while (!tapsig_compare_step(&comparing, &own, config, code, digits, stop_tempo, trace)) {
     }
     return comparing.result;

@@ -4,7 +4,7 @@ void tapsig_judge_init(tapsig_judge *judge)
 {
     tapsig_entry_init(&judge->entry);
     tapsig_evidence_init(&judge->evidence);
-    tapsig_compare_begin(&judge->comparing, 0);
+    tapsig_compare_begin(&judge->comparing, 0, 0);
 }
 
 static bool listens(const tapsig_judge *judge, const tapsig_judge_config *config)
@@ -30,7 +30,7 @@ bool tapsig_judge_tick(tapsig_judge *judge, const tapsig_judge_config *config, u
 {
     tapsig_entry_advance(&judge->entry, &config->entry, block);
     if (!judge->evidence.over && tapsig_evidence_tick(&judge->evidence, &config->evidence, block)) {
-        tapsig_compare_begin(&judge->comparing, 0);
+        tapsig_compare_begin(&judge->comparing, config->evidence.no_taps, 0);
     }
     return judge->evidence.over;
 }
@@ -38,16 +38,17 @@ bool tapsig_judge_tick(tapsig_judge *judge, const tapsig_judge_config *config, u
 /* A code that is less likely than no taps at all is none, however low the threshold. */
 static uint8_t find_verdict(const tapsig_comparison *found, const tapsig_judge_config *config)
 {
+    const int16_t no_taps = config->evidence.no_taps;
     if (config->code_length == 0) {
-        return found->other > 0 ? TAPSIG_UNJUDGED : TAPSIG_NO_VERDICT;
+        return found->other > no_taps ? TAPSIG_UNJUDGED : TAPSIG_NO_VERDICT;
     }
-    if (found->code > 0 && (int32_t)found->code - found->other >= config->least_ratio) {
+    if (found->code > no_taps && (int32_t)found->code - found->other >= config->least_ratio) {
         return TAPSIG_ACCEPTED;
     }
     if (found->code > found->other) {
         return TAPSIG_VOID; /* in doubt: no failure */
     }
-    if (found->other == 0) {
+    if (found->other == no_taps) {
         return TAPSIG_NO_VERDICT;
     }
     return found->other_digits == config->code_length ? TAPSIG_WRONG : TAPSIG_VOID;

@@ -112,7 +112,7 @@ class EvidenceEntry(Entry):
 
     `digits` and `taps_s` are those of the accepted code, or else of the best series. `log_ratio` is the log of the
     likelihood ratio, in nats: of the machine's code, or without one of `digits`, against the best other series; -inf
-    where the candidates hold no series of the code.
+    where the candidates hold no series of the code that is likelier than no taps at all.
     """
 
     log_ratio: float = -math.inf
@@ -217,7 +217,7 @@ class EvidenceMachine(NotCopied):
         verdict = VERDICTS[code_of_verdict]
         own, best = weighed.find_series(self._code)
         if self._code:
-            ratio = UNREACHED if own.score <= 0 else own.score - best.score
+            ratio = own.score - best.score if own.score > self._core.config.evidence.no_taps else UNREACHED
         else:
             ratio = weighed.compute_ratio(best.digits)
         chosen = own if verdict is Verdict.ACCEPTED or (self._code and ratio > 0) else best

@@ -11,7 +11,7 @@ import pytest
 
 from tapsig.converter import Converter
 from tapsig.core.context import CONTEXT
-from tapsig.core.evidence import KEPT, NO_TAPS, UNREACHED, JudgeCore, Weighed
+from tapsig.core.evidence import KEPT, UNREACHED, JudgeCore, Weighed
 from tapsig.core.evidence_model import TEMPOS, EvidenceModel, bin_of
 from tapsig.detectors.base import run_detector
 from tapsig.detectors.features import FEATURES
@@ -129,7 +129,16 @@ def test_series_are_the_best_of_all_that_exhaustive_search_finds(seed: int) -> N
     scores[0] = 200  # opens the entry
     rows = [bytes(rng.integers(90, 110, len(FEATURES)).tolist()) for _ in range(size)]
     context = TREES if seed % 3 else ()
-    model = EvidenceModel(least=-4.0, likely=-3.9, other_length=0.5, context_base=20, context=context, weight=1.25)
+    model = EvidenceModel(
+        least=-4.0,
+        likely=-3.9,
+        other_length=0.5,
+        context_base=20,
+        context=context,
+        weight=1.25,
+        no_taps=2.0 * (seed % 4),
+    )
+    prior = 128 * (seed % 4)
     weighed = weigh(times, scores, rows, model)
     described = [describe(weighed, rows, index) for index in range(len(weighed.onset_ms))]
     assert [dict(zip(CONTEXT, row, strict=True)) for row in weighed.list_context().tolist()] == described
@@ -141,12 +150,13 @@ def test_series_are_the_best_of_all_that_exhaustive_search_finds(seed: int) -> N
             score = add_up(weighed, odds, taps, digits, tempo)
             if score is not None:
                 best[digits] = max(best.get(digits, -(2**15)), score)
-    assert weighed.find_series()[1].score == max(*best.values(), 0)
+    assert weighed.find_series()[1].score == max(*best.values(), prior)
     for code in [*best, (1, 1, 9)]:
         own, other = weighed.find_series(code)
         fair = {digits: score - 32 * (len(digits) != len(code)) for digits, score in best.items() if digits != code}
         assert own.score == best.get(code, UNREACHED)
-        assert other.score == max([0, *fair.values()])
+        assert other.score == max([prior, *fair.values()])
+        assert weighed.compute_ratio(code) == (own.score - other.score if own.score > prior else UNREACHED)
         for series in (own, other):  # the taps of a series give its score
             if series.taps:
                 sums = [add_up(weighed, odds, series.taps, series.digits, tempo) for tempo in range(TEMPOS)]
@@ -305,16 +315,32 @@ def test_nothing_is_decided_of_an_entry_that_the_end_cuts(recording: Recording) 
 
 
 def test_the_runner_up_has_other_digits() -> None:
-    [entry] = run_machine(EvidenceMachine(), [candidate(time) for time in tap_code((2, 1))])
+    [entry] = run_machine(EvidenceMachine(), [candidate(time) for time in tap_code((3, 2))])
     own, other = explain(entry, None)
-    assert own.digits == (2, 1) == entry.digits
-    assert other.digits != (2, 1)
+    assert own.digits == (3, 2) == entry.digits
+    assert other.digits != (3, 2)
     assert entry.log_ratio == (own.score - other.score) / 64
 
 
 def test_no_candidate_makes_no_entry() -> None:
     assert run_machine(EvidenceMachine(), []) == []
-    assert NO_TAPS.score == 0
+
+
+def test_a_series_that_is_no_likelier_than_no_taps_is_no_entry_and_no_failure() -> None:
+    """By Bayes' rule: the log-likelihood ratio of the series must exceed the prior log-odds of no taps."""
+    times = tap_code((1, 2, 1))
+    [entry] = run_machine(EvidenceMachine(code=(1, 2, 1)), [candidate(time) for time in times])
+    assert entry.weighed is not None
+    own, _ = entry.weighed.find_series((1, 2, 1))
+    just_enough = own.score / 64 - entry.log_ratio
+    for prior, verdicts in ((own.score / 64, []), (own.score / 64 - 1 / 64, ["void"]), (just_enough, ["accepted"])):
+        evidence = Evidence(model=dataclasses.replace(shipped_model(), no_taps=prior))
+        for code in ((1, 2, 1), None):
+            machine = EvidenceMachine(code=code, evidence=evidence)
+            found = run_machine(machine, [candidate(time) for time in times])
+            assert [entry.verdict.value for entry in found] == (verdicts if code else ["unjudged"] * len(verdicts))
+        other = EvidenceMachine(code=(5, 5, 5), evidence=evidence)
+        assert len(run_machine(other, [candidate(time) for time in times])) == other.failures == len(verdicts)
 
 
 @pytest.mark.parametrize(
