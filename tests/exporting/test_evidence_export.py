@@ -33,7 +33,7 @@ def test_verdicts_in_c_are_those_of_python(fs: float, scene: str, tmp_path: Path
     entries = [*listener.push(VOLTS[counts]), *listener.flush()]
     assert told == [entry.verdict.value for entry in entries]
     assert "accepted" in told or scene != "quiet"
-    assert len(told) >= 2
+    assert len(told) >= (1 if scene == "quiet" else 2)
 
 
 def test_evidence_without_a_code_or_with_another_detector_is_refused() -> None:
