@@ -31,25 +31,29 @@ static inline uint8_t find_reference(const uint8_t *maxima, uint8_t now, uint8_t
     return reference;
 }
 
-/* Four blocks at once, where they call for nothing but keeping their levels: tapsig_levels_keep and tapsig_tap_follow. */
-static bool keep_four(tapsig_tap *tap, const tapsig_batch *batch, uint32_t first)
+/* Four blocks at once, or three where the fourth ends 64 blocks: tapsig_levels_keep and tapsig_tap_follow, where these have
+ * nothing to do but to keep levels. Returns how many blocks it kept, or 0. */
+static uint8_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, uint32_t first)
 {
     static const uint8_t rise[TAPSIG_TRACKED] = {TAPSIG_RISE_INNOVATION, TAPSIG_RISE_FAST};
     tapsig_levels *levels = &tap->levels;
     const uint8_t block = levels->block & (TAPSIG_BLOCKS_KEPT - 1), now = block >> 2;
+    const uint8_t size = block == TAPSIG_BLOCKS_KEPT - 4 ? 3 : 4;
     uint8_t highest[TAPSIG_TRACKED], reference[TAPSIG_TRACKED];
-    if (first + 4 > batch->size || (block & 3) != 0 || block == TAPSIG_BLOCKS_KEPT - 4 || !levels->settled
-        || tap->pending_count > 0) {
-        return false;
+    if (first + 4 > batch->size || (block & 3) != 0 || !levels->settled
+        || (tap->pending_count > 0
+            && (tap->stage > 0 || (uint8_t)(levels->block + size - tap->pending[0]) > TAPSIG_AFTER))) {
+        return 0;
     }
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-        const uint8_t *four = batch->level[channel] + first;
+        const uint8_t *level = batch->level[channel] + first;
         const uint8_t before = levels->reference[channel];
-        highest[channel] = larger(larger(four[0], four[1]), larger(four[2], four[3]));
+        highest[channel] = larger(larger(level[0], level[1]), size == 3 ? level[2] : larger(level[2], level[3]));
         reference[channel] = find_reference(levels->maxima[channel], now, before);
-        if (highest[channel] >= (before < reference[channel] ? before : reference[channel]) + rise[channel]
+        if (tap->apart < size
+            && highest[channel] >= (before < reference[channel] ? before : reference[channel]) + rise[channel]
             && highest[channel] >= (levels->background[channel].quietest >> 8) + TAPSIG_FAINT) {
-            return false;
+            return 0;
         }
     }
     for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
@@ -57,12 +61,15 @@ static bool keep_four(tapsig_tap *tap, const tapsig_batch *batch, uint32_t first
     }
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
         levels->maxima[channel][now] = highest[channel];
-        levels->reference[channel] = levels->next_reference[channel] = reference[channel];
-        levels->highest_64[channel] = larger(highest[channel], levels->highest_64[channel]);
+        levels->next_reference[channel] = reference[channel];
+        if (size == 4) {
+            levels->reference[channel] = reference[channel];
+            levels->highest_64[channel] = larger(highest[channel], levels->highest_64[channel]);
+        }
     }
-    levels->block += 4;
-    tap->apart = (uint8_t)(tap->apart > 4 ? tap->apart - 4 : 0);
-    return true;
+    levels->block += size;
+    tap->apart = (uint8_t)(tap->apart > size ? tap->apart - size : 0);
+    return size;
 }
 
 static uint8_t keep_one(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_batch *batch, uint32_t block)
@@ -79,8 +86,9 @@ static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, cons
 {
     uint32_t found = 0;
     for (uint32_t i = 0; i < batch->size;) {
-        if (keep_four(tap, batch, i)) {
-            i += 4;
+        const uint8_t kept = keep_several(tap, batch, i);
+        if (kept > 0) {
+            i += kept;
             continue;
         }
         const uint8_t verdict = keep_one(tap, config, batch, i);

@@ -3,7 +3,6 @@
 #include "fixed.h"
 
 #define APART 10     /* blocks from one trigger to the next */
-#define AFTER 20     /* blocks from the trigger until a candidate is judged */
 #define ORIGIN 64    /* what is added to a difference of levels, to fit a byte */
 
 void tapsig_tap_init(tapsig_tap *tap)
@@ -263,7 +262,7 @@ uint8_t tapsig_tap_follow(tapsig_tap *tap, const tapsig_tap_config *config)
     if ((levels->block & 63) == 0) {
         tap->busy_q8 = (uint16_t)(tap->busy_q8 - (tap->busy_q8 >> 6)); /* 4 s */
     }
-    if (tap->pending_count > 0 && (tap->stage > 0 || (uint8_t)(levels->block - tap->pending[0]) > AFTER)) {
+    if (tap->pending_count > 0 && (tap->stage > 0 || (uint8_t)(levels->block - tap->pending[0]) > TAPSIG_AFTER)) {
         verdict = advance(tap, config);
     }
     if (tap->apart > 0) {

@@ -12,6 +12,7 @@
 #define TAPSIG_FEATURES 29
 #define TAPSIG_TREE_STAGES 5  /* blocks over which the trees are spread */
 #define TAPSIG_DECISION_MS 38 /* from the block of an onset to its decision, at most */
+#define TAPSIG_AFTER 20       /* blocks from the trigger until a candidate is judged */
 #define TAPSIG_FAINT 21       /* 8 dB: what rises less over the quietest background is no candidate */
 #define TAPSIG_RISE_INNOVATION 4 /* 1.5 dB over the highest of the 48 ms before */
 #define TAPSIG_RISE_FAST 16      /* 6 dB */

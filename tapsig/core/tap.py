@@ -162,7 +162,7 @@ class TapCore:
     def _run(self, part: npt.NDArray[Any], scale: Any = None) -> Judged:
         """Candidates in one part, in volts if there is a `scale`."""
         ffi, size = self._ffi, part.size
-        judged = np.zeros(int(size / self._per_block) // 10 + 3, dtype=self._dtype)
+        judged = np.empty(int(size / self._per_block) // 10 + 3, dtype=self._dtype)
         output = ffi.cast("tapsig_judged *", ffi.from_buffer(judged))
         if scale is None:
             counts = ffi.from_buffer("uint16_t[]", part)

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -48,10 +48,13 @@ class Model:
     trees: tuple[Node, ...]
     sources: tuple[Source, ...] = ()
     fitted_to: tuple[str, ...] = ()
+    _packed: bytes = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        if len(self.pack()) > LARGEST_BYTES:
-            raise ParameterError(f"the trees take {len(self.pack())} bytes; they may take {LARGEST_BYTES}")
+        packed = b"".join(bytes([len(tree)]) + tree for tree in map(_pack_node, self.trees))
+        if len(packed) > LARGEST_BYTES:
+            raise ParameterError(f"the trees take {len(packed)} bytes; they may take {LARGEST_BYTES}")
+        object.__setattr__(self, "_packed", packed)
 
     def __repr__(self) -> str:
         return f"<Model: {len(self.trees)} trees>"
@@ -64,7 +67,7 @@ class Model:
 
     def pack(self) -> bytes:
         """The trees as the core reads them (trees.h)."""
-        return b"".join(bytes([len(tree)]) + tree for tree in map(_pack_node, self.trees))
+        return self._packed
 
     def score(self, rows: npt.NDArray[np.uint8]) -> IntArray:
         """Scores in 1/64 nat, as the core gives them, shape (n,); `rows` (n, len(FEATURES))."""

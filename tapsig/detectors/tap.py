@@ -146,11 +146,9 @@ class CandidateDetector(CountDetector):
             judged = judged.select(judged.verdict == Verdict.TAP)
         if not len(judged):
             return Detections.empty()
-        accepted = (judged.verdict == Verdict.TAP).tolist()
-        reasons = [
-            "" if tap else self._reason(Verdict(verdict), row)
-            for tap, verdict, row in zip(accepted, judged.verdict.tolist(), judged.rows, strict=True)
-        ]
+        reasons = [""] * len(judged)
+        for i in np.flatnonzero(judged.verdict != Verdict.TAP).tolist():
+            reasons[i] = self._reason(Verdict(judged.verdict[i]), judged.rows[i])
         return Detections(
             judged.onset,
             judged.decided,
