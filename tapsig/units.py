@@ -2,6 +2,7 @@
 
 import math
 import operator
+import sys
 from collections.abc import Iterable
 from typing import SupportsIndex, overload
 
@@ -110,6 +111,8 @@ def to_floats(name: str, values: npt.ArrayLike) -> FloatArray:
 
 def refuse_masked(name: str, values: npt.ArrayLike) -> None:
     """Raise ParameterError for a masked array with any value masked."""
+    if "numpy.ma" not in sys.modules:  # nobody made a masked array; loading it takes 20 ms
+        return
     if isinstance(values, np.ma.MaskedArray) and (masked := np.ma.getmaskarray(values)).any():
         place = ", ".join(map(str, np.argwhere(masked)[0]))
         raise ParameterError(

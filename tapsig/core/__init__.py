@@ -6,37 +6,15 @@ built. This module is its binding; the headers explain the numbers.
 
 import sys
 from functools import lru_cache
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from tapsig.core.build_hook import digest_sources
+from tapsig.core.build_hook import digest_sources, parse_headers
 from tapsig.errors import TapsigError
 
 HERE = Path(__file__).parent
 LIBRARY = HERE / ("_core.dll" if sys.platform == "win32" else "_core.so")
-HEADERS = (
-    "version.h",
-    "blocks.h",
-    "predict.h",
-    "levels.h",
-    "trees.h",
-    "tap.h",
-    "follow.h",
-    "fixed_threshold.h",
-    "ring_following.h",
-    "clock.h",
-    "entry.h",
-    "evidence.h",
-    "context.h",
-    "compare.h",
-    "judge.h",
-    "host.h",
-    "logtext.h",
-    "series.h",
-)
-"""In the order of inclusion."""
-
-
 REMEDY = f"install tapsig again, or run: {sys.executable} {HERE / 'build_hook.py'}"
 
 
@@ -49,35 +27,24 @@ def sources() -> list[Path]:
     return sorted(path for path in HERE.iterdir() if path.suffix in (".c", ".h"))
 
 
-def _declarations(header: Path) -> str:
-    """The part of a header that cffi can parse: declarations and the integer constants they use."""
-    kept, depth = [], 0
-    for line in header.read_text(encoding="ascii").splitlines():
-        if line.startswith("#ifdef"):
-            depth += 1
-        elif line.startswith("#endif"):
-            depth = max(depth - 1, 0)
-        elif line.startswith("#define"):
-            words = line.split("/*")[0].split()
-            if len(words) == 3 and words[2].isdigit() and not depth:
-                kept.append(" ".join(words))
-        elif not line.startswith("#") and not depth:
-            kept.append(line)
-    return "\n".join(kept)
+def _load_types(digest: str) -> Any:
+    """cffi's interface, as it was written when the library was compiled, else from the headers."""
+    try:
+        types = import_module("tapsig.core._core_types")
+    except ImportError:  # not written, or by a cffi that this one does not follow
+        return parse_headers()
+    return types.ffi if digest == types.SOURCES else parse_headers()
 
 
 @lru_cache(maxsize=1)
 def load() -> tuple[Any, Any]:
     """cffi's interface and the library. Raises CoreError when the library is missing or does not match the sources."""
-    import cffi
-
-    ffi = cffi.FFI()
-    for name in HEADERS:
-        ffi.cdef(_declarations(HERE / name))
+    digest = digest_sources()
+    ffi = _load_types(digest)
     try:
         library = ffi.dlopen(str(LIBRARY))
     except OSError as error:
         raise CoreError(f"{LIBRARY}: the compiled core cannot be loaded ({error}); {REMEDY}") from error
-    if ffi.string(library.tapsig_sources()).decode() != digest_sources():
+    if ffi.string(library.tapsig_sources()).decode() != digest:
         raise CoreError(f"{LIBRARY}: the compiled core was made from other sources; {REMEDY}")
     return ffi, library

@@ -129,6 +129,7 @@ class TapCore:
         self._config.order = order
         self._state = self._ffi.new("tapsig_tap *")
         self._per_block = fs / 1000.0
+        self._nothing: Judged | None = None
         self.reset()
 
     @property
@@ -176,12 +177,15 @@ class TapCore:
             self._library.tapsig_quantise(volts + max(size - 1, 0), min(size, 1), scale, counts)
         if size:
             self._last = int(counts[size - 1 if scale is None else 0])
+        if not found and self._nothing is not None:  # as after most pushes of a stream
+            self._fed += size
+            return self._nothing
         judged = judged[:found]
         decided = judged["decided"].astype(np.int64) + self._fed
         onset = np.maximum(decided - judged["onset_age"], 0)
         self._fed += size
         block = judged["block"].astype(np.int64)
-        return Judged(
+        answer = Judged(
             onset,
             decided,
             judged["score"].astype(np.int64),
@@ -190,6 +194,9 @@ class TapCore:
             block,
             block + judged["age"],
         )
+        if not found:
+            self._nothing = answer
+        return answer
 
     def finish(self) -> Judged:
         """The candidates that are still waiting, as if the last count stayed; none that begin past the end."""

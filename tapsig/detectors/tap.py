@@ -142,7 +142,7 @@ class CandidateDetector(CountDetector):
 
     def report(self, judged: Judged) -> Detections:
         """What `push` returns for these candidates; indices count from the last reset."""
-        if not self._keep_rejected:
+        if len(judged) and not self._keep_rejected:
             judged = judged.select(judged.verdict == Verdict.TAP)
         if not len(judged):
             return Detections.empty()
