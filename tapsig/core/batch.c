@@ -81,7 +81,7 @@ static uint32_t divide(tapsig_batch *batch, const tapsig_rate *rate, uint32_t si
 {
     const uint32_t step = rate->step_q24, short_fill = rate->short_fill;
     uint32_t blocks = 0, left = size;
-    batch->all_eight = phase == 0 && short_fill == 8 && 8 * step == BLOCK_Q24;
+    batch->all_eight = phase == 0 && short_fill == 8 && 8 * step == BLOCK_Q24 && rate->reciprocal_q15[0] == 4096;
     if (batch->all_eight) {
         batch->size = size / 8 < TAPSIG_BATCH ? size / 8 : TAPSIG_BATCH;
         memset(batch->fill, 8, sizeof batch->fill);
@@ -107,6 +107,26 @@ static uint32_t divide(tapsig_batch *batch, const tapsig_rate *rate, uint32_t si
     }
     batch->size = blocks;
     return phase;
+}
+
+/* The high-pass; returns its level after the batch. Calm samples need no limit. */
+static int32_t filter(tapsig_batch *batch, const tapsig_rate *rate, const int32_t *sums, int32_t level_q8)
+{
+    if (batch->all_eight) { /* without products, for each block waits for the one before */
+        for (uint32_t i = 0; i < batch->size; i++) {
+            const int32_t signal = (sums[i] - (level_q8 >> 8) * 8) >> 3;
+            batch->signal[i] = (int16_t)signal;
+            level_q8 += signal * 32;
+        }
+        return level_q8;
+    }
+    for (uint32_t i = 0; i < batch->size; i++) {
+        const int32_t above = sums[i] - batch->fill[i] * (level_q8 >> 8);
+        const int32_t signal = (above * rate->reciprocal_q15[batch->longer[i]]) >> 15;
+        batch->signal[i] = (int16_t)signal;
+        level_q8 += signal * 32;
+    }
+    return level_q8;
 }
 
 uint32_t tapsig_batch_stop(const tapsig_batch *batch, uint32_t blocks)
@@ -143,15 +163,8 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
         return total;
     }
     sum_blocks(batch, samples, sums);
-    int32_t level_q8 = blocks->level_q8 - 32768 * 256;
-    for (uint32_t i = 0; i <= last; i++) {
-        const int32_t above = sums[i] - batch->fill[i] * (level_q8 >> 8);
-        const int16_t signal = tapsig_saturate16((above * rate->reciprocal_q15[batch->longer[i]]) >> 15);
-        batch->signal[i] = signal;
-        level_q8 += (int32_t)signal * 32;
-    }
+    blocks->level_q8 = 256 * 32768 + filter(batch, rate, sums, blocks->level_q8 - 256 * 32768);
     blocks->phase_q24 = phase;
-    blocks->level_q8 = level_q8 + 32768 * 256;
     blocks->previous = (uint16_t)(samples[total] ^ 0x8000);
     blocks->signal = batch->signal[last];
     blocks->step_power = batch->step_power[last];
