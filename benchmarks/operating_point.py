@@ -133,7 +133,7 @@ def list_probabilities(
                 share_first(tallies[TABLE]),
                 f"{sum(tally.opened for tally in opened)}/{sum(tally.entries for tally in opened)}",
                 f"{rates['rain'][0]:.3g}",
-                *(f"{EXPOSURE_H[scene] * rates[scene][1]:.2g}" for scene in SCENES),
+                *(f"{EXPOSURE_H[scene] * rates[scene][1] + 0.0:.2g}" for scene in SCENES),
             ]
         )
     return lines
