@@ -122,7 +122,7 @@ def _draw_threshold(ringing: Ringing) -> Line:
 
 def _describe_needed(ringing: Ringing) -> str:
     gap = (
-        f"the shortest pause between two taps is {1e3 * ringing.shortest_gap_s:.0f} ms"
+        f"the shortest gap between two taps is {1e3 * ringing.shortest_gap_s:.0f} ms"
         if math.isfinite(ringing.shortest_gap_s)
         else "there is only one tap"
     )
@@ -191,7 +191,7 @@ def describe_entries(summary: RecordingSummary) -> Section:
     last = summary.last
     table = Table(
         f"Taps found by {last.detector}",
-        ["tap", "at", "pause before, s", "strength", "label"],
+        ["tap", "at", "gap, s", "strength", "label"],
         _tap_rows(last, labelled=summary.labelled),
     )
     entries = Table(

@@ -262,7 +262,7 @@ def _describe_remedy(kind: str, error: str, changes: Mapping[str, Change], gap_s
         return "; or ".join(change.describe() for change in helpful)
     if kind == RINGING and error == FALSE and math.isfinite(gap_s):
         return (
-            f"no dead time up to the shortest pause between taps, {1e3 * gap_s:.0f} ms, helps: mount the sensor on"
+            f"no dead time up to the shortest gap between taps, {1e3 * gap_s:.0f} ms, helps: mount the sensor on"
             " a stiffer part, damp the panel, or take the detector tap"
         )
     if detector == "tap":

@@ -71,7 +71,7 @@ def test_a_threshold_above_every_tap_is_to_be_lowered() -> None:
 def test_where_no_dead_time_helps_the_advice_says_so() -> None:
     table = CauseTable("fixed-threshold", (ErrorCause("false", "ring-down", 1.0, 20.0, 1.0),), 1, 1, 10.0)
     [advice] = advise_errors(table, {}, shortest_gap_s=0.25)
-    assert advice.remedy.startswith("no dead time up to the shortest pause between taps, 250 ms, helps")
+    assert advice.remedy.startswith("no dead time up to the shortest gap between taps, 250 ms, helps")
 
 
 def test_a_change_is_advised_only_against_errors_that_it_removes() -> None:
