@@ -237,7 +237,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--detector", action="append", default=[], metavar="SPEC", help="one more subject")
     parser.add_argument("--minutes", type=float, default=10.0, help="length of the recording")
     parser.add_argument("--hours", type=float, default=24.0, help="length of the long WAV file; 0 leaves it out")
-    parser.add_argument("--repeat", type=int, default=9)
+    parser.add_argument("--repeat", type=int, default=15)
     args = parser.parse_args(argv)
     variants = {name: CATALOGUE[name] for name in CATALOGUE} | {name: load_detector(name) for name in args.detector}
     main_name = "tap" if "tap" in CATALOGUE else "innovation"
