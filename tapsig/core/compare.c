@@ -35,7 +35,7 @@ static inline pair weigh_gap(const tapsig_evidence_config *config, uint16_t gap,
 
 void tapsig_compare_begin(tapsig_comparing *comparing, int16_t no_taps, uint8_t first_tempo)
 {
-    *comparing = (tapsig_comparing){.tempo = first_tempo, .result = {.code = TAPSIG_UNREACHED, .other = no_taps}};
+    *comparing = (tapsig_comparing){.tempo = first_tempo, .result = {.code = TAPSIG_UNREACHED, .other = no_taps, .no_taps = no_taps}};
 }
 
 enum { IS_TAP, IS_OFF, IS_LONGER };

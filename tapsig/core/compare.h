@@ -31,7 +31,8 @@
 
 typedef struct {
     int16_t code;         /* the code's best series; TAPSIG_UNREACHED: there is none */
-    int16_t other;        /* the best other series, or no taps at all: their prior */
+    int16_t other;        /* the best other series, or no taps at all */
+    int16_t no_taps;      /* their prior log-odds */
     uint8_t other_digits; /* of that series; one more than the code's stands for any larger number */
     uint8_t code_tempo, other_tempo;
     uint8_t code_end, other_end; /* last candidates of the two, counted from the entry's first */

@@ -34,7 +34,7 @@ typedef struct {
     int16_t bias;                           /* added to them */
     int8_t least_gain;                      /* in 1/16 nat; candidates below it are in no series */
     int16_t other_length;                   /* what a series loses that has another number of digits than the code */
-    int16_t no_taps;                        /* log-odds of no taps at all, before anything is heard */
+    int16_t no_taps;                        /* prior log-odds of no taps at all (judge.c raises it) */
     uint16_t least_gap_ms;                  /* between two taps */
     uint16_t lead_ms;                       /* kept from before the candidate that opens an entry */
     uint16_t silence_ms;                    /* without a likely candidate: ends the entry */

@@ -43,11 +43,13 @@ class Weighed:
     ----------
     onset_ms, score : of each candidate, ascending in time; log-odds in 1/64 nat, rounded down to 1/16 nat.
     end_ms : when the entry was over.
+    no_taps : prior log-odds of no taps at all, in 1/64 nat.
     """
 
     onset_ms: tuple[int, ...]
     score: tuple[int, ...]
     end_ms: int
+    no_taps: int
     _state: Any
     _config: Any
     _keeps: Any
@@ -74,20 +76,20 @@ class Weighed:
         is too long.
         """
         found = self._compare(check_length(code), 0, TEMPOS, None)
-        return UNREACHED if found.code <= self._config.no_taps else int(found.code) - int(found.other)
+        return UNREACHED if found.code <= self.no_taps else int(found.code) - int(found.other)
 
     def find_series(self, code: Sequence[int] = ()) -> tuple[Series, Series]:
         """The code's best series and the best other one; without a code the second is the best of all."""
         digits = check_length(code) if code else ()
         found = self._compare(digits, 0, TEMPOS, None)
-        own, other = Series((), tuple(digits), UNREACHED), Series((), (), int(self._config.no_taps))
+        own, other = Series((), tuple(digits), UNREACHED), Series((), (), self.no_taps)
         ffi, _ = load()
         trace = ffi.new("tapsig_trace *")
         if digits and found.code != UNREACHED:
             self._compare(digits, found.code_tempo, found.code_tempo + 1, trace)
             taps = _follow(trace, sum(digits) - 1, found.code_end)
             own = Series(taps, tuple(digits), int(found.code))
-        if found.other > self._config.no_taps:
+        if found.other > self.no_taps:
             self._compare(digits, found.other_tempo, found.other_tempo + 1, trace)
             other = _follow_other(trace, digits, found)
         return own, other
@@ -97,7 +99,7 @@ class Weighed:
         ffi, library = load()
         digits, comparing = check_length(code), ffi.new("tapsig_comparing *")
         own = ffi.new("tapsig_evidence *", self._state[0])
-        library.tapsig_compare_begin(comparing, self._config.no_taps, 0)
+        library.tapsig_compare_begin(comparing, self.no_taps, 0)
         steps = 1
         while not library.tapsig_compare_step(
             comparing, own, self._config, bytes(digits), len(digits), TEMPOS, ffi.NULL
@@ -108,7 +110,7 @@ class Weighed:
     def _compare(self, digits: Sequence[int], first: int, stop: int, trace: Any) -> Any:
         ffi, library = load()
         return library.tapsig_compare_run(
-            self._state, self._config, bytes(digits), len(digits), first, stop, trace or ffi.NULL
+            self._state, self._config, self.no_taps, bytes(digits), len(digits), first, stop, trace or ffi.NULL
         )
 
 
@@ -162,7 +164,7 @@ def _list_starts(code: Sequence[int]) -> list[bool]:
     return [tap == 0 for digit in code for tap in range(digit)]
 
 
-def weigh(state: Any, config: Any, keeps: Any) -> Weighed:
+def weigh(state: Any, config: Any, keeps: Any, no_taps: int) -> Weighed:
     """A copy of the entry that is over in a `tapsig_evidence`; `keeps` is what `config` points to."""
     ffi, library = load()
     kept = ffi.new("tapsig_evidence *")
@@ -173,6 +175,7 @@ def weigh(state: Any, config: Any, keeps: Any) -> Weighed:
         tuple(newest - ((newest - kept.time[i]) & 0xFFFF) for i in inside),
         tuple(int(library.tapsig_score_of(kept.odds[i])) for i in inside),
         int(kept.last_likely) + int(config.silence_ms),
+        no_taps,
         kept,
         config,
         keeps,
@@ -220,7 +223,8 @@ class JudgeCore:
     def tick(self, known_ms: int) -> Iterator[tuple[Weighed, int]]:
         """Say that no candidate before `known_ms` follows; the entries that are over, and their verdicts (entry.h)."""
         while self._library.tapsig_judge_tick(self._state, self.config, known_ms):
-            weighed, verdict = weigh(self._state.evidence, self._evidence, self._keeps), 0
+            no_taps, verdict = int(self._state.comparing.result.no_taps), 0
+            weighed = weigh(self._state.evidence, self._evidence, self._keeps, no_taps)
             while not verdict and self._state.evidence.over:
                 verdict = self._library.tapsig_judge_step(self._state, self.config)
             yield weighed, int(verdict)

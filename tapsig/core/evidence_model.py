@@ -45,7 +45,8 @@ class EvidenceModel:
     weight, bias : these log-odds times `weight` plus `bias`, in nats.
     other_length : what a series loses that has another number of digits than the code, in nats.
     no_taps : log-odds of no taps at all before anything is heard, in nats; a series that is no likelier is none. Rain
-        or an engine raise many more entries than a person.
+        or an engine raise many more entries than a person: wrong entries in a row beyond the free ones raise it, up to
+        four times.
     likely : log-odds of the detector from which a candidate opens an entry and keeps it open.
     least : candidates below are not kept.
     lead_s : kept from before the candidate that opens an entry.

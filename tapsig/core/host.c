@@ -157,12 +157,12 @@ uint32_t tapsig_ring_following_run(tapsig_ring_following *detector, const tapsig
 }
 
 tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const tapsig_evidence_config *config,
-                                     const uint8_t *code, uint8_t digits, uint8_t first_tempo, uint8_t stop_tempo,
-                                     tapsig_trace *trace)
+                                     int16_t no_taps, const uint8_t *code, uint8_t digits, uint8_t first_tempo,
+                                     uint8_t stop_tempo, tapsig_trace *trace)
 {
     tapsig_comparing comparing;
     tapsig_evidence own = *evidence; /* comparing wears it out */
-    tapsig_compare_begin(&comparing, config->no_taps, first_tempo);
+    tapsig_compare_begin(&comparing, no_taps, first_tempo);
     while (!tapsig_compare_step(&comparing, &own, config, code, digits, stop_tempo, trace)) {
     }
     return comparing.result;

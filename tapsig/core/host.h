@@ -37,8 +37,8 @@ uint32_t tapsig_ring_following_run(tapsig_ring_following *detector, const tapsig
 
 /* All steps of a comparison at once. */
 tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const tapsig_evidence_config *config,
-                                     const uint8_t *code, uint8_t digits, uint8_t first_tempo, uint8_t stop_tempo,
-                                     tapsig_trace *trace);
+                                     int16_t no_taps, const uint8_t *code, uint8_t digits, uint8_t first_tempo,
+                                     uint8_t stop_tempo, tapsig_trace *trace);
 
 /* A converter: a count is (volts - low) * per_volt, rounded to the nearest (halves up), from 0 to `highest`, which is one
  * less than a power of two. */

@@ -1,5 +1,7 @@
 #include "judge.h"
 
+#define MOST_DOUBTS 3
+
 void tapsig_judge_init(tapsig_judge *judge)
 {
     tapsig_entry_init(&judge->entry);
@@ -26,11 +28,20 @@ void tapsig_judge_push(tapsig_judge *judge, const tapsig_judge_config *config, c
     }
 }
 
+/* Of no taps at all. It doubles, trebles and quadruples with wrong entries in a row that make the machine wait: they may
+ * come from rain or an engine, whose weak series then are none, and no failure either. */
+static int16_t find_prior(const tapsig_judge *judge, const tapsig_judge_config *config)
+{
+    const uint16_t failures = judge->entry.failures, free_failures = config->entry.free_failures;
+    const uint16_t beyond = (uint16_t)(failures > free_failures ? failures - free_failures : 0);
+    return (int16_t)(config->evidence.no_taps * (1 + (beyond < MOST_DOUBTS ? beyond : MOST_DOUBTS)));
+}
+
 bool tapsig_judge_tick(tapsig_judge *judge, const tapsig_judge_config *config, uint32_t block)
 {
     tapsig_entry_advance(&judge->entry, &config->entry, block);
     if (!judge->evidence.over && tapsig_evidence_tick(&judge->evidence, &config->evidence, block)) {
-        tapsig_compare_begin(&judge->comparing, config->evidence.no_taps, 0);
+        tapsig_compare_begin(&judge->comparing, find_prior(judge, config), 0);
     }
     return judge->evidence.over;
 }
@@ -38,17 +49,16 @@ bool tapsig_judge_tick(tapsig_judge *judge, const tapsig_judge_config *config, u
 /* A code that is less likely than no taps at all is none, however low the threshold. */
 static uint8_t find_verdict(const tapsig_comparison *found, const tapsig_judge_config *config)
 {
-    const int16_t no_taps = config->evidence.no_taps;
     if (config->code_length == 0) {
-        return found->other > no_taps ? TAPSIG_UNJUDGED : TAPSIG_NO_VERDICT;
+        return found->other > found->no_taps ? TAPSIG_UNJUDGED : TAPSIG_NO_VERDICT;
     }
-    if (found->code > no_taps && (int32_t)found->code - found->other >= config->least_ratio) {
+    if (found->code > found->no_taps && (int32_t)found->code - found->other >= config->least_ratio) {
         return TAPSIG_ACCEPTED;
     }
     if (found->code > found->other) {
         return TAPSIG_VOID; /* in doubt: no failure */
     }
-    if (found->other == no_taps) {
+    if (found->other == found->no_taps) {
         return TAPSIG_NO_VERDICT;
     }
     return found->other_digits == config->code_length ? TAPSIG_WRONG : TAPSIG_VOID;

@@ -217,7 +217,7 @@ class EvidenceMachine(NotCopied):
         verdict = VERDICTS[code_of_verdict]
         own, best = weighed.find_series(self._code)
         if self._code:
-            ratio = own.score - best.score if own.score > self._core.config.evidence.no_taps else UNREACHED
+            ratio = own.score - best.score if own.score > weighed.no_taps else UNREACHED
         else:
             ratio = weighed.compute_ratio(best.digits)
         chosen = own if verdict is Verdict.ACCEPTED or (self._code and ratio > 0) else best

@@ -343,6 +343,26 @@ def test_a_series_that_is_no_likelier_than_no_taps_is_no_entry_and_no_failure() 
         assert len(run_machine(other, [candidate(time) for time in times])) == other.failures == len(verdicts)
 
 
+@pytest.mark.parametrize("failures", range(8))
+def test_wrong_entries_beyond_the_free_ones_raise_the_prior_of_no_taps(failures: int) -> None:
+    """Prior odds times the likelihood ratio: the prior doubles, trebles and quadruples (judge.c)."""
+    heard = [candidate(time, 1.5) for time in tap_code((1, 2, 1))]
+    [alone] = run_machine(EvidenceMachine(code=(1, 2, 1)), heard)
+    assert alone.weighed is not None
+    own, _ = alone.weighed.find_series((1, 2, 1))
+    prior = own.score / 64 / 2.5
+    evidence = Evidence(threshold=0.1, model=dataclasses.replace(shipped_model(), no_taps=prior))
+    machine = EvidenceMachine(EntryParameters(wait_s=0, wait_limit_s=0), code=(1, 2, 1), evidence=evidence)
+    for number in range(failures):
+        wrong = [candidate(time, 6.0) for time in tap_code((4, 4, 4), start_ms=1000 + 30_000 * number)]
+        assert [entry.verdict.value for entry in run_machine(machine, wrong)] == ["wrong"]
+    assert machine.failures == failures
+    now = 1000 + 30_000 * failures
+    found = run_machine(machine, [candidate(time, 1.5) for time in tap_code((1, 2, 1), start_ms=now)])
+    assert [entry.verdict.value for entry in found] == (["accepted"] if 1 + max(failures - 3, 0) < 2.5 else [])
+    assert machine.failures == (0 if found else failures)
+
+
 @pytest.mark.parametrize(
     ("make", "words"),
     [
