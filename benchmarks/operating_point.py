@@ -231,7 +231,8 @@ def main() -> None:
         " The demo's codes have four to six taps, the others' nine on average.",
         render_markdown(["no taps", "threshold", *tables, "nearby", *openings], list_settings(tables, nuisances)),
         "Wrong entries that nobody tapped make a machine wait as others do. Share of the first hour of a scene, without"
-        " taps, in which it ignores taps; later hours have more, up to the longest wait after every wrong entry:",
+        " taps, in which it ignores taps. Later hours have more by the rule, up to the longest wait after every wrong"
+        " entry; on evidence such entries raise the prior of no taps:",
         render_markdown(["scene", "rule", "evidence"], list_waits(nuisances), form=".2f"),
     )
 
