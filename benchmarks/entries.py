@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.entry_tables import count_openings, list_heard, try_codes, watch
+from benchmarks.entry_tables import Heard, count_openings, list_heard, try_codes, watch
 from benchmarks.sections import publish, render_markdown
 from benchmarks.train_evidence import SOURCES as FITTED
 from benchmarks.transfer_data import describe, gather, read_table, write_table
@@ -88,14 +88,21 @@ def gather_nuisance(scene: str, hours: float, kept: Path | None) -> CandidateTab
     return table
 
 
+def hear_nuisance(table: CandidateTable, *, probability: float | None = None) -> list[tuple[Heard, float]]:
+    """The recordings of hours without taps with their durations in s, as `tap` hears them from this probability on;
+    default: as shipped.
+    """
+    tap = Tap() if probability is None else Tap(probability=probability)
+    limits = {"probability": tap.probability, "dead_time_s": tap.dead_time_s}
+    return list(zip(list_heard(table, tap.model, **limits, plan=NO_TAPS), table.durations_s.tolist(), strict=True))
+
+
 def list_nuisances(hours: float, kept: Path | None) -> Rows:
     """Both decoders on simulated hours without taps: openings of one code, and of all codes of its length."""
-    tap, decoder, rows = Tap(), Evidence(), []
-    limits = {"probability": tap.probability, "dead_time_s": tap.dead_time_s}
+    decoder, rows = Evidence(), []
     for scene in SCENES:
         table, seen, opened = gather_nuisance(scene, hours, kept), TapFreeDecoding(), np.zeros(2, dtype=int)
-        recordings = list_heard(table, tap.model, **limits, plan=NO_TAPS)
-        for heard, duration_s in zip(recordings, table.durations_s.tolist(), strict=True):
+        for heard, duration_s in hear_nuisance(table):
             seen += watch(heard, duration_s, decoder.model, length=len(CODE))
             opened += count_openings(heard, duration_s, decoder, CODE)
         for name, own, threshold in zip(DECODERS, opened.tolist(), (math.nan, decoder.threshold), strict=True):

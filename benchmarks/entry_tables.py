@@ -40,11 +40,13 @@ class Heard:
         core = JudgeCore(*judge_config(EntryParameters(), (), Evidence(model=model)))
         return [weighed for weighed, _ in (*self.feed(core), *core.finish())]
 
-    def feed(self, core: JudgeCore) -> Iterator[tuple[Weighed, int]]:
-        """Give all candidates to `core`; what its `tick` tells is over before the last of them."""
+    def feed(self, core: JudgeCore, *, begin_ms: int = 0) -> Iterator[tuple[Weighed, int]]:
+        """Give all candidates to `core`, for which the recording begins at `begin_ms`; what its `tick` tells is over
+        before the last of them.
+        """
         for onset_ms, score, row in zip(self.onset_ms, self.score, self.rows, strict=True):
-            yield from core.tick(max(onset_ms - DECISION_MS, 0))
-            core.push(onset_ms, score, row)
+            yield from core.tick(max(begin_ms + onset_ms - DECISION_MS, 0))
+            core.push(begin_ms + onset_ms, score, row)
 
 
 def list_heard(

@@ -8,21 +8,19 @@ without taps, for the code 3-1-4, as a rate a year of parking or for 1000 km. Al
 import argparse
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from benchmarks.entries import CODE, CORPUS, DOORS, NO_TAPS, SCENES, gather_nuisance
+from benchmarks.entries import CODE, CORPUS, DOORS, SCENES, gather_nuisance, hear_nuisance
 from benchmarks.entry_tables import ENTRIES, Heard, list_heard, overlaps
 from benchmarks.sections import publish, render_markdown
-from benchmarks.tally import Tally
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, gather_all
 from benchmarks.transfer import judge, train_without
 from benchmarks.transfer_data import GENERATORS, SOURCES, TABLE, describe, gather
 from tapsig.core.evidence import JudgeCore, Weighed
 from tapsig.core.evidence_model import NAT
-from tapsig.core.tap import DECISION_MS
 from tapsig.detectors.model import to_score
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters, Verdict, decode_taps, to_ms
@@ -31,7 +29,7 @@ from tapsig.fitting.candidates import CandidateTable, collect_candidates
 from tapsig.loading import load_corpus
 from tapsig.records import Recording
 from tapsig.risks.nuisance import TapFreeSegment, compute_openings_per_s, fit_gaps
-from tapsig.risks.openings import list_near_codes
+from tapsig.risks.openings import find_best, list_near_codes
 from tapsig.risks.yearly import PARKED_HOURS
 from tapsig.scoring.intervals import clustered_rate_limit
 
@@ -58,22 +56,11 @@ def count_like(code: Sequence[int]) -> int:
     return math.comb(sum(code) - 1, len(code) - 1)
 
 
-@dataclass(frozen=True, slots=True)
-class Nuisance:
-    """Candidates of simulated hours of a scene without taps."""
-
-    table: CandidateTable
-
-    def hear(self, probability: float) -> list[Heard]:
-        """Its recordings, with the taps that `tap` as shipped accepts from this probability on."""
-        limits = {"probability": probability, "dead_time_s": DEAD_TIME_S}
-        return list(list_heard(self.table, Tap().model, **limits, plan=NO_TAPS))
-
-    def rate_by_rule(self, probability: float) -> tuple[float, float]:
-        """False taps an hour, and openings of CODE an hour by the rule, from the measured gaps."""
-        pairs = zip(self.hear(probability), self.table.durations_s.tolist(), strict=True)
-        gaps = fit_gaps([TapFreeSegment(one.accepted_s, duration_s) for one, duration_s in pairs], PARAMETERS)
-        return 3600.0 * gaps.taps_per_s, 3600.0 * compute_openings_per_s(gaps, CODE, PARAMETERS)
+def rate_by_rule(table: CandidateTable, probability: float) -> tuple[float, float]:
+    """False taps an hour without taps, and openings of CODE an hour by the rule, from the measured gaps."""
+    pairs = hear_nuisance(table, probability=probability)
+    gaps = fit_gaps([TapFreeSegment(heard.accepted_s, duration_s) for heard, duration_s in pairs], PARAMETERS)
+    return 3600.0 * gaps.taps_per_s, 3600.0 * compute_openings_per_s(gaps, CODE, PARAMETERS)
 
 
 def find_margins(weighed: Weighed, code: Sequence[int]) -> Margins | None:
@@ -91,8 +78,7 @@ def list_like(heard: Heard) -> list[Margins]:
     """Of the entries whose best series has as many digits and taps as CODE: no other code like it opens."""
     found = []
     for weighed in heard.weigh(MODEL):
-        own, other = weighed.find_series((1,) * len(CODE))
-        best = (own if own.score > other.score else other).digits
+        best = find_best(weighed, len(CODE))
         if len(best) == len(CODE) and sum(best) == sum(CODE):
             found.append(find_margins(weighed, best))
     return [each for each in found if each is not None]
@@ -113,7 +99,7 @@ def try_codes(table: CandidateTable) -> tuple[list[list[Margins]], list[list[Mar
 
 
 def list_probabilities(
-    train: Mapping[str, CandidateTable], test: Mapping[str, CandidateTable], nuisances: Mapping[str, Nuisance]
+    train: Mapping[str, CandidateTable], test: Mapping[str, CandidateTable], nuisances: Mapping[str, CandidateTable]
 ) -> list[list[object]]:
     """One line a probability; each source judged by a model trained without it."""
     scores = {name: train_without(name, train, BOOSTING).score(test[name].rows) for name in SOURCES}
@@ -121,9 +107,9 @@ def list_probabilities(
     for probability in PROBABILITIES:
         tallies = {name: judge(test[name], scores[name], to_score(probability)) for name in SOURCES}
         doors = [tallies[name] for name in GENERATORS]
-        first = [share_first(tally) for tally in doors]
+        first = [tally.first_share for tally in doors]
         opened = [tallies[name] for name in (*GENERATORS, TABLE)]
-        rates = {scene: nuisance.rate_by_rule(probability) for scene, nuisance in nuisances.items()}
+        rates = {scene: rate_by_rule(table, probability) for scene, table in nuisances.items()}
         lines.append(
             [
                 f"{probability:g}",
@@ -131,7 +117,7 @@ def list_probabilities(
                 float(np.mean([tally.f1 for tally in doors])),
                 tallies[TABLE].f1,
                 min(first),
-                share_first(tallies[TABLE]),
+                tallies[TABLE].first_share,
                 f"{sum(tally.opened for tally in opened)}/{sum(tally.entries for tally in opened)}",
                 f"{rates['rain'][0]:.3g}",
                 *(f"{EXPOSURE_H[scene] * rates[scene][1] + 0.0:.2g}" for scene in SCENES),
@@ -140,14 +126,9 @@ def list_probabilities(
     return lines
 
 
-def share_first(tally: Tally) -> float:
-    """Recall of first taps."""
-    return tally.first_found / max(tally.first, 1)
-
-
-def list_settings(tables: Mapping[str, CandidateTable], nuisances: Mapping[str, Nuisance]) -> list[list[object]]:
+def list_settings(tables: Mapping[str, CandidateTable], nuisances: Mapping[str, CandidateTable]) -> list[list[object]]:
     """One line a setting of evidence; openings a year as counted, with the upper limit (95 %)."""
-    idle = {scene: [list_like(heard) for heard in one.hear(Tap().probability)] for scene, one in nuisances.items()}
+    idle = {scene: [list_like(heard) for heard, _ in hear_nuisance(table)] for scene, table in nuisances.items()}
     tried = [try_codes(table) for table in tables.values()]
     nearby = [margins for _, near in tried for margins in near]
     lines: list[list[object]] = []
@@ -155,7 +136,7 @@ def list_settings(tables: Mapping[str, CandidateTable], nuisances: Mapping[str, 
         cells = []
         for scene in SCENES:
             counts = np.array([float(sum(opens([one], threshold, no_taps) for one in part)) for part in idle[scene]])
-            hours, share = nuisances[scene].table.durations_s / 3600.0, EXPOSURE_H[scene] / count_like(CODE)
+            hours, share = nuisances[scene].durations_s / 3600.0, EXPOSURE_H[scene] / count_like(CODE)
             limit = clustered_rate_limit(counts, hours, 0.95)
             cells.append(f"{share * counts.sum() / hours.sum():.2g} (≤ {share * limit:.2g})")
         shares = [np.mean([opens(margins, threshold, no_taps) for margins in right]) for right, _ in tried]
@@ -174,12 +155,9 @@ def share_waiting(hour: Sequence[tuple[Heard, float]]) -> tuple[float, float]:
     taps_s: list[float] = []
     now_s = 0.0
     for heard, duration_s in hour:
-        now_ms = to_ms(now_s)
-        for onset_ms, score, row in zip(heard.onset_ms, heard.score, heard.rows, strict=True):
-            for weighed, verdict in judge.tick(max(now_ms + onset_ms - DECISION_MS, 0)):
-                if VERDICTS[verdict] is Verdict.WRONG:
-                    waits.append((weighed.end_ms / 1000.0, PARAMETERS.compute_wait_s(judge.failures)))
-            judge.push(now_ms + onset_ms, score, row)
+        for weighed, verdict in heard.feed(judge, begin_ms=to_ms(now_s)):
+            if VERDICTS[verdict] is Verdict.WRONG:
+                waits.append((weighed.end_ms / 1000.0, PARAMETERS.compute_wait_s(judge.failures)))
         taps_s += (now_s + heard.accepted_s).tolist()
         now_s += duration_s
     ruled = decode_taps(sorted(taps_s), PARAMETERS, code=CODE, end_s=now_s)
@@ -188,11 +166,11 @@ def share_waiting(hour: Sequence[tuple[Heard, float]]) -> tuple[float, float]:
     return rule, evidence
 
 
-def list_waits(nuisances: Mapping[str, Nuisance]) -> list[list[object]]:
+def list_waits(nuisances: Mapping[str, CandidateTable]) -> list[list[object]]:
     """One line a scene: the mean share of the first hour in waits."""
     lines: list[list[object]] = []
-    for scene, nuisance in nuisances.items():
-        pairs = list(zip(nuisance.hear(Tap().probability), nuisance.table.durations_s.tolist(), strict=True))
+    for scene, table in nuisances.items():
+        pairs = hear_nuisance(table)
         size = round(3600.0 / pairs[0][1])
         shares = [share_waiting(pairs[first : first + size]) for first in range(0, len(pairs), size)]
         lines.append([scene, *np.mean(shares, axis=0).tolist()])
@@ -209,7 +187,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m benchmarks.operating_point", description=__doc__)
     parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
     kept = parser.parse_args().kept
-    nuisances = {scene: Nuisance(gather_nuisance(scene, HOURS, kept)) for scene in SCENES}
+    nuisances = {scene: gather_nuisance(scene, HOURS, kept) for scene in SCENES}
     train, test = gather_all("train", kept), gather_all("test", kept)
     recordings = [each for each in load_corpus(CORPUS).select(split="test") if each.labels is not None]
     demo = replace(collect_candidates(recordings), groups=tuple(map(describe_entries, recordings)))

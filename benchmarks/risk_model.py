@@ -11,10 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.entries import CODE, NO_TAPS, SCENES, gather_nuisance
-from benchmarks.entry_tables import list_heard
+from benchmarks.entries import CODE, SCENES, gather_nuisance, hear_nuisance
 from benchmarks.sections import publish
-from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters
 from tapsig.risks.nuisance import (
     TapFreeSegment,
@@ -56,9 +54,7 @@ def predict(part: Sequence[TapFreeSegment], rest: Sequence[TapFreeSegment]) -> P
 
 def list_segments(scene: str, hours: float, kept: Path | None) -> list[TapFreeSegment]:
     """The taps of `tap` as shipped in the simulated hours of a scene, by recording."""
-    tap, table = Tap(), gather_nuisance(scene, hours, kept)
-    heard = list_heard(table, tap.model, probability=tap.probability, dead_time_s=tap.dead_time_s, plan=NO_TAPS)
-    pairs = zip(heard, table.durations_s.tolist(), strict=True)
+    pairs = hear_nuisance(gather_nuisance(scene, hours, kept))
     return [TapFreeSegment(one.accepted_s, duration_s) for one, duration_s in pairs]
 
 

@@ -61,9 +61,14 @@ class Tally:
         """2·tp / (2·tp + fp + fn); nan without taps and detections."""
         return compute_f1(self.tp, self.fp, self.fn)
 
+    @property
+    def first_share(self) -> float:
+        """Recall of first taps."""
+        return self.first_found / max(self.first, 1)
+
     def cells(self) -> list[object]:
         """F1, recall of first and of later taps, codes opened, false alarms an hour on recordings without taps."""
         later = self.tp + self.fn - self.first
         false = round(self.free_false / self.free_s * 3600.0) if self.free_s else "–"
-        return [self.f1, self.first_found / max(self.first, 1), (self.tp - self.first_found) / max(later, 1),
+        return [self.f1, self.first_share, (self.tp - self.first_found) / max(later, 1),
                 f"{self.opened}/{self.entries}", false]  # fmt: skip

@@ -194,14 +194,19 @@ def _watch(
     return TapFreeDecoding(tuple(watched))
 
 
+def find_best(weighed: Weighed, length: int) -> Code:
+    """The digits of the best series of an entry, compared as for a code of `length` digits; () for no taps at all."""
+    own, other = weighed.find_series((1,) * length)
+    return (own if own.score > other.score else other).digits
+
+
 def list_passing(weighed: Weighed, length: int, digit_max: int) -> tuple[float, ...]:
     """Log-likelihood ratios, from MIN_THRESHOLD on, of the codes of `length` digits that one entry may open with.
 
     A ratio above 0 can only have the best series, compared as for a code of that length. Below 0, the codes at distance
     one from it are asked too.
     """
-    own, other = weighed.find_series((1,) * length)
-    best = (own if own.score > other.score else other).digits
+    best = find_best(weighed, length)
     if len(best) != length or max(best) > digit_max:
         return ()
     codes = (best, *list_near_codes(best, 1, digit_max=digit_max))
