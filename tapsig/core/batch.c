@@ -9,7 +9,6 @@
 #include "batch_sse2.h"
 #endif
 
-#define BLOCK_Q24 (UINT32_C(1) << 24)
 #define MOST_COUNTS (17 * TAPSIG_BATCH)
 /* How far samples may lie apart, so that no difference has to be saturated and the squared steps of a block fit 31 bits. */
 #define CALM_OF_8 16383
@@ -81,7 +80,7 @@ static uint32_t divide(tapsig_batch *batch, const tapsig_rate *rate, uint32_t si
 {
     const uint32_t step = rate->step_q24, short_fill = rate->short_fill;
     uint32_t blocks = 0, left = size;
-    batch->all_eight = phase == 0 && short_fill == 8 && 8 * step == BLOCK_Q24 && rate->reciprocal_q15[0] == 4096;
+    batch->all_eight = phase == 0 && short_fill == 8 && 8 * step == TAPSIG_BLOCK_Q24 && rate->reciprocal_q15[0] == 4096;
     if (batch->all_eight) {
         batch->size = size / 8 < TAPSIG_BATCH ? size / 8 : TAPSIG_BATCH;
         memset(batch->fill, 8, sizeof batch->fill);
@@ -90,10 +89,10 @@ static uint32_t divide(tapsig_batch *batch, const tapsig_rate *rate, uint32_t si
     }
     for (; blocks < TAPSIG_BATCH; blocks++) {
         uint32_t fill = short_fill, reached = phase + short_fill * step;
-        if (reached < BLOCK_Q24) {
+        if (reached < TAPSIG_BLOCK_Q24) {
             reached += step;
             fill++;
-        } else if (reached - step >= BLOCK_Q24) { /* where the step is rounded up, after a long time */
+        } else if (reached - step >= TAPSIG_BLOCK_Q24) { /* where the step is rounded up, after a long time */
             reached -= step;
             fill--;
         }
@@ -101,7 +100,7 @@ static uint32_t divide(tapsig_batch *batch, const tapsig_rate *rate, uint32_t si
             break;
         }
         left -= fill;
-        phase = reached - BLOCK_Q24;
+        phase = reached - TAPSIG_BLOCK_Q24;
         batch->fill[blocks] = (uint8_t)fill;
         batch->longer[blocks] = fill > short_fill;
     }
@@ -174,8 +173,6 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
 
 /* ---- prediction */
 
-#define WEIGHT_LIMIT (INT32_C(8) << 20)
-#define MIN_POWER UINT32_C(64)
 #define ORDER TAPSIG_ORDER
 
 /* weight += gain x value >> shift, limited, for the weights of the oldest to the newest of `values`. Returns the sum of
@@ -187,12 +184,13 @@ static APART int32_t adapt_and_sum(int32_t *weights, const int16_t *values, int1
     uint32_t beyond = 0;
     for (uint32_t i = 0; i < ORDER; i++) {
         weights[i] += ((int32_t)gain * values[i]) >> shift;
-        beyond |= (uint32_t)(weights[i] + WEIGHT_LIMIT);
+        beyond |= (uint32_t)(weights[i] + TAPSIG_WEIGHT_LIMIT);
     }
-    if (beyond >= 2 * (uint32_t)WEIGHT_LIMIT) { /* seldom */
+    if (beyond >= 2 * (uint32_t)TAPSIG_WEIGHT_LIMIT) { /* seldom */
         for (uint32_t i = 0; i < ORDER; i++) {
-            weights[i] = weights[i] >= WEIGHT_LIMIT ? WEIGHT_LIMIT - 1
-                         : weights[i] < -WEIGHT_LIMIT ? -WEIGHT_LIMIT : weights[i];
+            weights[i] = weights[i] >= TAPSIG_WEIGHT_LIMIT  ? TAPSIG_WEIGHT_LIMIT - 1
+                         : weights[i] < -TAPSIG_WEIGHT_LIMIT ? -TAPSIG_WEIGHT_LIMIT
+                                                             : weights[i];
         }
     }
     for (uint32_t i = 0; i < ORDER; i++) {
@@ -237,7 +235,7 @@ static void find_shifts(tapsig_batch_work *work, uint32_t size, uint32_t *power)
     }
     *power = now;
     for (uint32_t i = 0; i < size; i++) {
-        const int32_t shift = octave_of(powers[i] + MIN_POWER) + 1 - 11;
+        const int32_t shift = octave_of(powers[i] + TAPSIG_MIN_POWER) + 1 - 11;
         const int32_t after = shift < 4 ? 0 : shift < 12 ? 8 : 16;
         work->after[i + 1] = after;
         work->before[i] = shift - after + 4;

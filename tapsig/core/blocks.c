@@ -2,8 +2,6 @@
 
 #include "fixed.h"
 
-#define BLOCK_Q24 (UINT32_C(1) << 24)
-
 void tapsig_blocks_init(tapsig_blocks *blocks)
 {
     *blocks = (tapsig_blocks){0};
@@ -60,7 +58,7 @@ static uint16_t sum_up(tapsig_blocks *blocks, const tapsig_rate *rate, const uin
     uint32_t steps = blocks->steps;
     uint16_t previous = blocks->previous;
     uint16_t used = 0;
-    while (used < size && phase < BLOCK_Q24) {
+    while (used < size && phase < TAPSIG_BLOCK_Q24) {
         const uint16_t sample = (uint16_t)(samples[used++] << shift);
         sum += tapsig_saturate16((int32_t)sample - level);
         steps = tapsig_add_saturated(steps, squared_step(sample, previous));
@@ -93,7 +91,7 @@ static uint8_t take_one(tapsig_blocks *blocks, const tapsig_rate *rate, uint16_t
         return interpolate(blocks, rate, sample);
     }
     sum_up(blocks, rate, &sample, 1, 0);
-    return blocks->phase_q24 >= BLOCK_Q24;
+    return blocks->phase_q24 >= TAPSIG_BLOCK_Q24;
 }
 
 uint16_t tapsig_blocks_take(tapsig_blocks *blocks, const tapsig_rate *rate, const uint16_t *counts, uint16_t size,
@@ -108,14 +106,14 @@ uint16_t tapsig_blocks_take(tapsig_blocks *blocks, const tapsig_rate *rate, cons
     } else if (size > 0) {
         start(blocks, (uint16_t)(counts[0] << rate->count_shift));
         used = sum_up(blocks, rate, counts, size, rate->count_shift);
-        *completed = blocks->phase_q24 >= BLOCK_Q24;
+        *completed = blocks->phase_q24 >= TAPSIG_BLOCK_Q24;
     }
     return used;
 }
 
 void tapsig_blocks_next(tapsig_blocks *blocks, const tapsig_rate *rate)
 {
-    blocks->phase_q24 -= BLOCK_Q24;
+    blocks->phase_q24 -= TAPSIG_BLOCK_Q24;
     blocks->step_power = blocks->steps;
     if (rate->interpolated) {
         uint16_t value = blocks->previous;

@@ -13,6 +13,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#define TAPSIG_BLOCK_Q24 (UINT32_C(1) << 24) /* of a phase */
+
 typedef struct {
     uint32_t step_q24;         /* blocks a sample (a group), 2^24 for one */
     uint16_t reciprocal_q15[2]; /* of the samples in a short block, and in one that has a sample more */

@@ -4,16 +4,15 @@
 
 #include "fixed.h"
 
-#define WEIGHT_LIMIT (INT32_C(8) << 20)
-#define MIN_POWER UINT32_C(64) /* below it the history is noise of the converter */
-
 #if defined(__AVR_HAVE_MUL__)
 #include "predict_avr.h"
 #else
 
 static int32_t limit_weight(int32_t weight)
 {
-    return weight >= WEIGHT_LIMIT ? WEIGHT_LIMIT - 1 : weight < -WEIGHT_LIMIT ? -WEIGHT_LIMIT : weight;
+    return weight >= TAPSIG_WEIGHT_LIMIT  ? TAPSIG_WEIGHT_LIMIT - 1
+           : weight < -TAPSIG_WEIGHT_LIMIT ? -TAPSIG_WEIGHT_LIMIT
+                                           : weight;
 }
 
 /* weight += gain x history[i + 1] >> 8 x bytes, limited. Then returns bits 16 and up of the sum of weight x history[i],
@@ -63,7 +62,7 @@ static int16_t predict(tapsig_predictor *predictor, const int16_t *history, uint
  * adds it is that of the next prediction: together they take a quarter less. */
 static void find_gain(tapsig_predictor *predictor, int16_t error)
 {
-    const int8_t shift = (int8_t)((tapsig_level(predictor->power + MIN_POWER) >> 3) + 1 - 11);
+    const int8_t shift = (int8_t)((tapsig_level(predictor->power + TAPSIG_MIN_POWER) >> 3) + 1 - 11);
     const int8_t bytes = (int8_t)(shift < 4 ? 0 : shift < 12 ? 1 : 2);
     const int8_t rest = (int8_t)(shift - 8 * bytes);
     predictor->bytes = (uint8_t)bytes;

@@ -9,6 +9,8 @@
 #include <stdint.h>
 
 #define TAPSIG_ORDER 16 /* the most */
+#define TAPSIG_WEIGHT_LIMIT (INT32_C(8) << 20) /* of a weight, Q20 */
+#define TAPSIG_MIN_POWER UINT32_C(64) /* below it the history is noise of the converter */
 #define TAPSIG_HISTORY 17 /* one value more than weights, which are adapted when the next value comes */
 
 typedef struct {
