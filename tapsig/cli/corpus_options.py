@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import note
-from tapsig.cli.recording_options import add_reading_arguments, has_span, read
+from tapsig.cli.recording_options import add_reading_arguments, has_span, named_labels, read
 from tapsig.cli.several import each_recording, list_recordings, name_apart
 from tapsig.errors import LabelError, ParameterError
 
@@ -29,7 +29,7 @@ def add_choice_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         metavar="FILE",
         help="labels of the recording: CSV, times, start/end/name between tabs, or WAV cue points;"
-        " default: X.labels.csv or X.csv beside X.wav, if it is there",
+        " default: those that corpus.csv names, or X.labels.csv or X.csv beside X.wav",
     )
     add_corpus_arguments(parser)
 
@@ -116,7 +116,7 @@ def read_chosen(args: argparse.Namespace) -> "Iterator[Recording]":
     corpus = find_corpus(args)
     if corpus is None:
         for _ in each_recording(args):
-            yield read(args, labels=args.labels)
+            yield read(args, labels=named_labels(args))
     else:
         yield from load_entries([(corpus, entry) for entry in corpus.entries])
 

@@ -16,7 +16,15 @@ from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_choice_arguments, add_plot_argument, check_plots, draw, find_corpus
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows, track
-from tapsig.cli.recording_options import find_labels, has_span, is_long, is_long_wav, read_options, read_with_report
+from tapsig.cli.recording_options import (
+    find_labels,
+    has_span,
+    is_long,
+    is_long_wav,
+    named_labels,
+    read_options,
+    read_with_report,
+)
 from tapsig.cli.several import each_recording, list_recordings, name_apart
 from tapsig.cli.terminal import make_inert, name_options
 from tapsig.errors import LabelError, ParameterError, RecordingError
@@ -109,14 +117,14 @@ def _check_file(name: str, args: argparse.Namespace) -> "Iterator[Checked]":
     long = not has_span(args) and is_long_wav(args)
     if long and args.plot is not None:
         raise _refuse_to_draw(args.recording)
-    labels = find_labels(args) if long else args.labels
+    labels = find_labels(args) if long else named_labels(args)
     with progress_bar(round(info.duration_s if info else 1.0) * len(asked), "s of sound") as advance:
         for done, args.channel in enumerate(asked):
             base_s = done * info.duration_s if info else 0.0
             if info is not None and long:
                 one = check_health_of_file(
                     args.recording,
-                    read_options(args, labels=args.labels),
+                    read_options(args, labels=labels),
                     progress=lambda samples, base_s=base_s, fs=info.fs: advance(int(base_s + samples / fs)),  # type: ignore[misc]
                 )
                 recording = None

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.findings import note_findings
+from tapsig.cli.manifest import find_entry
 from tapsig.cli.output import note, progress_bar
 from tapsig.cli.several import StoreRecordings
 from tapsig.errors import ParameterError
@@ -125,15 +126,24 @@ def name_channel(args: argparse.Namespace) -> str:
     return f"channel {args.channel or 0}" if is_wav and read_wav_info(args.recording).channels > 1 else ""
 
 
+def named_labels(args: argparse.Namespace) -> Path | None:
+    """The label file given, or the one that a manifest names for the recording, which is noted."""
+    labels: Path | None = args.labels
+    if labels is None and (entry := find_entry(args.recording, args.channel or 0)[0]) is not None:
+        labels = entry.labels_path
+        if labels is not None:
+            note(f"the manifest names its labels: {labels}")
+    return labels
+
+
 def find_labels(args: argparse.Namespace) -> Path | None:
-    """The label file given, or the one beside the recording, which is noted."""
+    """The label file of `named_labels` for a WAV file, or the one beside it, which is noted."""
     from tapsig.loading import read_wav_info  # lazy: --help need not wait for these
     from tapsig.loading.labels import find_labels_beside
     from tapsig.loading.recording import load_labels_beside
 
-    if args.labels is not None:
-        given: Path = args.labels
-        return given
+    if (named := named_labels(args)) is not None:
+        return named
     found, findings = load_labels_beside(args.recording, read_wav_info(args.recording).duration_s)
     note_findings(args.recording, findings)
     return None if found is None else find_labels_beside(args.recording)

@@ -27,7 +27,7 @@ from tapsig.cli.detector_options import (
 from tapsig.cli.findings import note_findings
 from tapsig.cli.manifest import find_entry
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
-from tapsig.cli.recording_options import check_span, find_labels, is_long_wav, read_with_report
+from tapsig.cli.recording_options import check_span, find_labels, is_long_wav, named_labels, read_with_report
 from tapsig.cli.several import each_recording, is_several, list_recordings, name_apart
 from tapsig.errors import ParameterError
 from tapsig.scoring.matching import MATCH_WINDOW_S
@@ -146,9 +146,7 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
         name = args.recording.name
         if entry is not None and entry.position:
             name = f"{name} ({entry.position})"
-        if entry is not None and args.labels is None and entry.labels_path is not None:
-            args = argparse.Namespace(**{**vars(args), "labels": entry.labels_path})
-            note(f"labels from the manifest: {entry.labels_path}")
+        args = argparse.Namespace(**{**vars(args), "labels": named_labels(args)})
     else:
         _take_from_manifest(args, entry)
         name = entry.name

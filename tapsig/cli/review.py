@@ -5,9 +5,9 @@
 
 With --out PAGE.html the page is one file that works from disk without a network; it saves the labels as a download.
 With --serve it is shown at a local address that only this computer can reach, and saves straight into the label file;
-the file that was there is kept beside it as .1, .2 and so on. Without --labels it starts from X.labels.csv beside
-X.wav, or from what 'tapsig propose' finds; --blank starts from none. With --from and --to the page shows that part, and
-keeps the labels outside it.
+the file that was there is kept beside it as .1, .2 and so on. Without --labels it starts from the labels that
+corpus.csv names, or X.labels.csv beside X.wav, or what 'tapsig propose' finds; --blank starts from none. With --from
+and --to the page shows that part, and keeps the labels outside it.
 """
 
 import argparse
@@ -17,7 +17,7 @@ from pathlib import Path
 
 from tapsig.cli.manifest import find_entry
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, refuse_given, write_atomically
-from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav, name_channel, read
+from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav, name_channel, named_labels, read
 from tapsig.errors import ParameterError
 
 
@@ -29,7 +29,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
     parser.add_argument("--serve", action="store_true", help="serve the page to this computer until Ctrl-C")
     parser.add_argument(
-        "--save", type=Path, metavar="CSV", help="with --serve: save there (default: --labels, or beside FILE)"
+        "--save",
+        type=Path,
+        metavar="CSV",
+        help="with --serve: save there (default: the labels' own file, or beside FILE)",
     )
     parser.add_argument("--port", type=int, metavar="N", help="with --serve: port (default: a free one)")
     parser.add_argument(
@@ -53,24 +56,20 @@ def run(args: argparse.Namespace) -> int:
         check_out(args.out, force=args.force, inputs=list_inputs(args))
     if args.blank and args.labels:
         raise ParameterError("--blank and --labels exclude each other")
-    labels = args.labels or (None if args.blank else find_labels_beside(args.recording))
+    named = named_labels(args)
+    labels = None if args.blank else named or find_labels_beside(args.recording)
     if not has_span(args) and is_long_wav(args):
         raise ParameterError(f"{args.recording} is too long for one page; choose a part with --from and --to")
     with progress_bar(1, "recording"):
-        recording = read(args)
+        recording = read(args, labels=None if args.blank else named)
         proposals = propose_onsets(recording)
     start_s, part = recording.start_s, has_span(args)
     if labels is not None:
         marks = load_marks(labels)
     else:
-        marks = (
-            ()
-            if args.blank
-            else tuple(
-                Mark(onset_s + start_s, kind, sure) for onset_s, kind, sure in as_label_rows(proposals, keep=0.1)
-            )
-        )
-    save_to = args.save or _csv_of(args.labels) or args.recording.with_suffix(".labels.csv")
+        rows = [] if args.blank else as_label_rows(proposals, keep=0.1)
+        marks = tuple(Mark(onset_s + start_s, kind, sure) for onset_s, kind, sure in rows)
+    save_to = args.save or _csv_of(named) or args.recording.with_suffix(".labels.csv")
     if args.serve:
         _check_save(save_to, args.recording)
     entry, _ = find_entry(args.recording, args.channel or 0)

@@ -135,6 +135,20 @@ def test_the_review_page_names_channel_and_position_and_says_what_is_proposed_an
     assert "simulated" not in html.split('id="page-data"')[0].split("</style>")[1]
 
 
+@pytest.mark.parametrize(("words", "shown"), [((), 3), (("--blank",), 0), (("--labels", "other.csv"), 1)])
+def test_review_shows_the_labels_that_the_manifest_names(
+    words: tuple[str, ...], shown: int, log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "log.wav").write_bytes(log.read_bytes())
+    write_labels(tmp_path / "log.labels.csv", [Label(1.0), Label(2.0)])
+    write_labels(tmp_path / "named.csv", [Label(1.0), Label(2.0), Label(3.0)])
+    write_labels(tmp_path / "other.csv", [Label(4.0)])
+    (tmp_path / "corpus.csv").write_text("recording,labels\nlog.wav,named.csv\n")
+    assert main(["review", "log.wav", *words, "--out", "page.html"]) == 0
+    assert Path("page.html").read_text(encoding="utf-8").count('"onset_s":') == shown
+
+
 @pytest.mark.parametrize(
     "wrong",
     [

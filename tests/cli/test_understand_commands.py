@@ -28,9 +28,10 @@ def ring(t60_s: float, seed: int = 0) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two channels: a skin that rings for 1.5 s, a frame that rings for 0.15 s."""
+    """Two channels: a skin that rings for 1.5 s, a frame that rings for 0.15 s. The manifest does not name alone.wav."""
     folder = tmp_path_factory.mktemp("corpus")
-    write_wav(folder / "heron-quiet.wav", [ring(1.5), ring(0.15, 1)], FS, full_scale_v=2.5)
+    for name in ("heron-quiet.wav", "alone.wav"):
+        write_wav(folder / name, [ring(1.5), ring(0.15, 1)], FS, full_scale_v=2.5)
     write_labels(folder / "taps.csv", tuple(map(Label, TAPS)))
     rows = ["recording,channel,labels,vehicle,position,scene,split,fs_hz,full_scale_v,adc_bits,duration_s,seed"]
     rows += [
@@ -90,8 +91,11 @@ def test_ringdown_tells_the_skin_from_the_frame(
     assert "140 Hz" in (tmp_path / "s.svg").read_text()
 
 
-def test_ringdown_takes_taps_from_a_detector(corpus: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = corpus / "heron-quiet.wav"
+def test_ringdown_takes_taps_from_a_detector_or_the_labels_of_a_manifest(
+    corpus: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(capsys, "ringdown", corpus / "heron-quiet.wav", "--channel", 1)[0] == 0
+    path = corpus / "alone.wav"
     code, out, _ = run(capsys, "ringdown", path, "--channel", 1, "--detector", "fixed-threshold", "--format", "csv")
     rows = list(csv.DictReader(io.StringIO(out)))
     assert code == 0
@@ -185,9 +189,9 @@ def test_rules_are_printed_without_a_file(capsys: pytest.CaptureFixture[str]) ->
         (("ringdown", "{}", "--vehicle", "otter"), 2, "no recording with vehicle otter; there is vehicle: heron"),
         (("dead-time", "{}", "--labels", "x.csv"), 2, "applies to one recording"),
         (("health", "{}/heron-quiet.wav", "--scene", "rain"), 2, "selects from a corpus"),
-        (("dead-time", "{}/heron-quiet.wav"), 1, "needs labels"),
-        (("causes", "{}/heron-quiet.wav"), 1, "needs labels"),
-        (("causes", "{}/heron-quiet.wav", "--features", "a.png"), 1, "needs labels"),
+        (("dead-time", "{}/alone.wav"), 1, "needs labels"),
+        (("causes", "{}/alone.wav"), 1, "needs labels"),
+        (("causes", "{}/alone.wav", "--features", "a.png"), 1, "needs labels"),
         (("ringdown", "{}", "--modes", "0"), 2, "--modes is 0"),
         (("ringdown", "{}", "--plot", "a.bmp"), 2, "must end in"),
         (("health", "{}/none.wav"), 1, "none.wav"),

@@ -251,7 +251,7 @@ def test_a_file_of_a_corpus_has_the_labels_and_positions_of_its_manifest(
     assert entry.labels_path is not None
     out = tmp_path / "page.html"
     assert main(["report", str(recording), "--full-scale-v", "2.5", "--to", "8", "--out", str(out)]) == 0
-    assert f"labels from the manifest: {entry.labels_path}" in capsys.readouterr().err.replace("\n", " ")
+    assert f"the manifest names its labels: {entry.labels_path}" in capsys.readouterr().err.replace("\n", " ")
     page = out.read_text(encoding="utf-8")
     assert "There are no labels" not in page
     assert 'class="key missed"' in page
