@@ -1,11 +1,13 @@
 """The page of `tapsig report` in a real browser: it zooms and pans, opens silently, and reads without a script."""
 
+import io
 import json
 import re
 from collections.abc import Iterator
 
 import numpy as np
 import pytest
+from PIL import Image
 from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
@@ -199,6 +201,18 @@ def test_nothing_is_cut_at_the_side_at_the_width_of_a_phone(browser: webdriver.C
     finally:
         browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
         browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_ground_of_a_picture_is_the_page_around_it(browser: webdriver.Chrome, page: str, scheme: str) -> None:
+    look = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", look)
+    browser.get(page)
+    figure = browser.find_element(By.XPATH, "//figure[.//img[starts-with(@src, 'data:image/svg')]]")
+    with Image.open(io.BytesIO(figure.screenshot_as_png)) as shot:
+        pixels = np.asarray(shot.convert("L"), dtype=float)
+    assert pixels[-2, 1] == pytest.approx(pixels[1, -2], abs=2)  # a corner of the picture, and one beside its caption
+    assert (pixels[1, -2] < 128) == (scheme == "dark")
 
 
 def test_the_marks_and_pictures_of_a_recording_stay_together_on_paper(browser: webdriver.Chrome, page: str) -> None:
