@@ -28,7 +28,7 @@ def ring(t60_s: float, seed: int = 0) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two channels: a skin that rings for 1.5 s, a frame that rings for 0.15 s. The manifest does not name alone.wav."""
+    """Two channels: a skin that rings for 1.5 s, a frame that rings for 0.15 s. alone.wav is in no manifest."""
     folder = tmp_path_factory.mktemp("corpus")
     for name in ("heron-quiet.wav", "alone.wav"):
         write_wav(folder / name, [ring(1.5), ring(0.15, 1)], FS, full_scale_v=2.5)
