@@ -56,7 +56,7 @@ def add_cache_argument(parser: argparse.ArgumentParser) -> None:
         "--cache",
         type=Path,
         metavar="DIR",
-        help="store detections in a corpus in this folder and reuse them, also after an interruption",
+        help="store detections in a corpus in this folder and reuse them, also after an interruption; tap is run again",
     )
 
 

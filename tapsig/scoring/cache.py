@@ -46,7 +46,9 @@ def _digest_code(module: str) -> str:
 def _to_plain(value: object) -> object:
     """Parameters as JSON values; arrays by their digest."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        fields = {field.name: _to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+        fields = {
+            field.name: _to_plain(getattr(value, field.name)) for field in dataclasses.fields(value) if field.init
+        }
         return {"type": f"{type(value).__module__}.{type(value).__qualname__}", "fields": fields}
     if isinstance(value, np.ndarray):
         return [str(value.dtype), value.shape, hashlib.sha256(np.ascontiguousarray(value).tobytes()).hexdigest()]
@@ -57,8 +59,8 @@ def _to_plain(value: object) -> object:
     if value is None or isinstance(value, (bool, int, float, str)):
         return value
     raise ParameterError(
-        f"a detector parameter is {value!r} ({type(value).__name__}), which the result cache cannot tell from another;"
-        " use numbers, words, arrays, or dataclasses of these, or score without the cache"
+        f"a detector parameter is {value!r:.80} ({type(value).__name__}), which the result cache cannot tell from"
+        " another; use numbers, words, arrays, or dataclasses of these, or score without the cache"
     )
 
 
@@ -85,7 +87,7 @@ def digest_recording(recording: Recording) -> str:
 
 @dataclass(frozen=True, slots=True)
 class ResultCache:
-    """Detections by recording and detector, in a folder that several processes may share.
+    """Detections by recording and detector, in a folder that several processes may share; scoring runs `tap` anyway.
 
     Only onsets, decision times and strengths of accepted taps are kept.
     """

@@ -15,8 +15,8 @@ from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, decode_taps
-from tapsig.entry.decoding import decode_recording
-from tapsig.entry.evidence import Evidence, EvidenceEntry
+from tapsig.entry.decoding import listen
+from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine
 from tapsig.errors import ParameterError
 from tapsig.loading.corpus import Corpus
 from tapsig.records import Finding, Recording, require_labels, require_recording
@@ -98,10 +98,17 @@ def score_recording(
     """
     require_labels(recording)
 
+    opened_on_evidence = None
+
     def detect() -> Detections:
         return run_detector(variant, recording).accepted()
 
-    found = detect() if kept is None else kept.find(variant, detect)
+    if isinstance(variant, Tap):  # run even where its results are kept: evidence needs the candidates
+        machine = EvidenceMachine()
+        ended, found = listen(machine, variant, recording)
+        opened_on_evidence = _count_on_evidence((*ended, *machine.finish()), recording)
+    else:
+        found = detect() if kept is None else kept.find(variant, detect)
     times_s = recording.times_s(found.onset_samples)
     order = np.argsort(times_s, kind="stable")
     detected_s, reference_s = times_s[order], recording.taps_s
@@ -124,25 +131,20 @@ def score_recording(
         hits=hits,
         strengths=found.strength[order],
         findings=recording.findings,
-        opened_on_evidence=_count_on_evidence(variant, recording),
+        opened_on_evidence=opened_on_evidence,
     )
 
 
-def _count_on_evidence(variant: Variant, recording: Recording) -> int | None:
-    if not isinstance(variant, Tap):
-        return None
-    entries = decode_recording(recording, variant, decoder="evidence")
+def _count_on_evidence(entries: Iterable[EvidenceEntry], recording: Recording) -> int:
+    """How many of the labelled code entries evidence opens, asked for each."""
     codes = list_codes(decode_taps(recording.taps_s))
     return sum(any(_opens(entry, code) for entry in entries) for code in codes)
 
 
-def _opens(entry: Entry, code: Entry) -> bool:
+def _opens(entry: EvidenceEntry, code: Entry) -> bool:
     """Whether evidence, asked for `code`, opens with this entry."""
     return (
-        overlap(entry, code)
-        and isinstance(entry, EvidenceEntry)
-        and can_hold(code.digits)
-        and entry.compute_log_ratio(code.digits) >= Evidence().threshold
+        overlap(entry, code) and can_hold(code.digits) and entry.compute_log_ratio(code.digits) >= Evidence().threshold
     )
 
 

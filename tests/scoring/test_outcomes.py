@@ -15,6 +15,7 @@ import pytest
 
 from tapsig.cli import main
 from tapsig.detectors import CATALOGUE
+from tapsig.detectors.tap import Tap
 from tapsig.errors import LabelError, ParameterError
 from tapsig.loading import load_corpus
 from tapsig.records import Gap, Label, Recording
@@ -215,6 +216,19 @@ def test_parameters_that_cannot_be_told_apart_are_refused() -> None:
 
     with pytest.raises(ParameterError, match="cannot tell"):
         describe_variant(Odd(what=object()))
+    assert len(set(map(describe_variant, CATALOGUE.values()))) == len(CATALOGUE)
+
+
+def test_tap_runs_once_for_both_decoders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    built = []
+    build = Tap.build
+    monkeypatch.setattr(
+        Tap, "build", lambda self, *args, **options: built.append(self) or build(self, *args, **options)
+    )
+    recording = load_corpus(DEMO).load(load_corpus(DEMO).entries[0])
+    rows = [score(["tap"], [recording], cache=cache).rows() for cache in (None, ResultCache(tmp_path))]
+    assert len(built) == 2
+    assert rows[0] == rows[1]
 
 
 def test_a_scoring_that_is_killed_goes_on_from_there_to_the_same_rows(tmp_path: Path) -> None:
