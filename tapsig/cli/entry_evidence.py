@@ -5,8 +5,9 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from tapsig.cli.entry_rule import describe_entry, note_no_entry
 from tapsig.cli.output import emit, note, render_rows
-from tapsig.cli.several import each_recording, is_several, mark_columns, mark_rows
+from tapsig.cli.several import each_recording, mark_columns, mark_rows
 from tapsig.entry import EntryParameters, Verdict
 from tapsig.errors import ParameterError
 
@@ -54,10 +55,7 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
         for number, entry in numbered:
             candidates += mark_rows(_list_candidates(number, entry, start_s), args)
         if not entries:
-            where = f"{args.recording}: " if is_several(args) else ""
-            note(
-                f"{where}no entry: no series of candidates is likely enough, or they were ignored in a wait, or locked"
-            )
+            note_no_entry(args.recording, args, "no series of candidates is likely enough")
     _show(args, rows, candidates, lines)
 
 
@@ -103,17 +101,8 @@ def _show(args: argparse.Namespace, rows: Rows, candidates: Rows, lines: Sequenc
 
 
 def _describe(number: int, entry: "EvidenceEntry", parameters: EntryParameters, start_s: float) -> dict[str, object]:
-    return {
-        "entry": number,
-        "start_s": entry.start_s + start_s,
-        "end_s": entry.end_s + start_s,
-        "digits": str(entry),
-        "verdict": entry.verdict.value,
-        "wait_s": entry.wait_s,
-        "release_s": parameters.release_s if entry.verdict is Verdict.ACCEPTED else 0.0,
-        "decoder": "evidence",
-        "log_ratio": round(entry.log_ratio, 3) if math.isfinite(entry.log_ratio) else None,
-    }
+    row = describe_entry(number, entry, parameters, start_s, decoder="evidence")
+    return row | {"log_ratio": round(entry.log_ratio, 3) if math.isfinite(entry.log_ratio) else None}
 
 
 def _list_candidates(number: int, entry: "EvidenceEntry", start_s: float) -> Rows:

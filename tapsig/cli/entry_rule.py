@@ -47,14 +47,34 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
         )
     for one in decoded:
         if not one.entries:
-            where = f"{one.path}: " if is_several(args) else ""
-            note(f"{where}no entry: there are no taps, or too few in a row, or they were ignored in a wait, or locked")
+            note_no_entry(one.path, args, "there are no taps, or too few in a row")
     accepted, on_evidence = sum(one.accepted for one in decoded), sum(one.on_evidence for one in decoded)
     if on_evidence > accepted:
         note(
             f"the rule accepts {accepted} of {sum(len(one.entries) for one in decoded)} entries; on evidence it would"
             f" be {on_evidence}: --decoder evidence, and --explain N shows why"
         )
+
+
+def note_no_entry(path: Path, args: argparse.Namespace, reason: str) -> None:
+    """Note that a file holds no entry; `reason` says why, or the taps were ignored."""
+    note(f"{f'{path}: ' * is_several(args)}no entry: {reason}, or they were ignored in a wait, or locked")
+
+
+def describe_entry(
+    number: int, entry: Entry, parameters: EntryParameters, start_s: float = 0.0, *, decoder: str = "rule"
+) -> dict[str, object]:
+    """The row of an entry whose times count from `start_s` before it."""
+    return {
+        "entry": number,
+        "start_s": entry.start_s + start_s,
+        "end_s": entry.end_s + start_s,
+        "digits": str(entry),
+        "verdict": entry.verdict.value,
+        "wait_s": entry.wait_s,
+        "release_s": parameters.release_s if entry.verdict is Verdict.ACCEPTED else 0.0,
+        "decoder": decoder,
+    }
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -87,19 +107,7 @@ def _decode_file(args: argparse.Namespace, parameters: EntryParameters, code: tu
     onsets_s, reference_s, end_s, on_evidence = _find_taps(args, parameters, code)
     entries = decode_taps(onsets_s, parameters, end_s=end_s if args.until_end else None, code=code)
     missed_s, spurious_s = _compare(reference_s, onsets_s)
-    rows = [
-        {
-            "entry": number,
-            "start_s": entry.start_s,
-            "end_s": entry.end_s,
-            "digits": str(entry),
-            "verdict": entry.verdict.value,
-            "wait_s": entry.wait_s,
-            "release_s": parameters.release_s if entry.verdict is Verdict.ACCEPTED else 0.0,
-            "decoder": "rule",
-        }
-        for number, entry in enumerate(entries, start=1)
-    ]
+    rows = [describe_entry(number, entry, parameters) for number, entry in enumerate(entries, start=1)]
     return DecodedFile(
         args.recording,
         mark_rows(_list_taps(onsets_s, parameters, code), args),
