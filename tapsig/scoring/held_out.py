@@ -206,8 +206,7 @@ def _rank_values(settings: Sequence[Mapping[str, object]]) -> FloatArray:
 
 def _choose(counts: IntArray, places: FloatArray) -> int:
     """The setting with the highest F1; of several, the one with the least distance to all of them."""
-    whole = 2 * counts[:, 0] + counts[:, 1] + counts[:, 2]
-    f1 = np.where(whole > 0, 2 * counts[:, 0] / np.maximum(whole, 1), 0.0)
+    f1 = np.nan_to_num(CRITERIA["f1"].compute(counts.astype(np.float64)))
     best = np.flatnonzero(f1 >= f1.max() - 1e-12)
     distances = np.abs(places[best][:, None] - places[best][None]).sum(axis=(1, 2))
     return int(best[np.argmin(distances)])
