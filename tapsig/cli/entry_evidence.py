@@ -67,9 +67,7 @@ def detect_and_count(
     from tapsig.entry.evidence import EvidenceMachine
 
     machine = EvidenceMachine(parameters, code=code)
-    entries, found = listen(machine, variant, recording)
-    if not until_end:
-        entries += machine.finish()
+    entries, found = listen(machine, variant, recording, until_end=until_end)
     return found, sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
 
 
@@ -81,11 +79,9 @@ def _decode_file(
     from tapsig.entry.decoding import listen
 
     recording = read(args)
-    entries, _ = listen(machine, variant, recording)  # type: ignore[arg-type]
+    entries, _ = listen(machine, variant, recording, until_end=args.until_end)  # type: ignore[arg-type]
     if args.until_end and machine.is_open:
         note(f"{args.recording} ends within an entry, which is left undecided")
-    elif not args.until_end:
-        entries += machine.finish()
     return entries, recording.start_s
 
 

@@ -63,9 +63,7 @@ def decode_recording(
         end_s = recording.span_s if until_end else None
         return decode_taps(recording.times_s(found.onset_samples).tolist(), parameters, end_s=end_s, code=code)
     assert isinstance(variant, Tap)
-    machine = EvidenceMachine(parameters, code=code)
-    entries, _ = listen(machine, variant, recording)
-    return (*entries, *(() if until_end else machine.finish()))
+    return listen(EvidenceMachine(parameters, code=code), variant, recording, until_end=until_end)[0]
 
 
 def decode(
@@ -154,11 +152,11 @@ class EntryListener(NotCopied):
 
 
 def listen(
-    machine: EvidenceMachine, variant: Tap, recording: Recording
+    machine: EvidenceMachine, variant: Tap, recording: Recording, *, until_end: bool = False
 ) -> tuple[tuple[EvidenceEntry, ...], Detections]:
-    """The entries that end within the recording, and the taps as `run_detector` finds them, from one run.
+    """The entries of a recording, and the taps as `run_detector` finds them, from one run.
 
-    An entry that is still going on stays in the machine.
+    `until_end`: an entry that is not over when the recording ends stays in the machine.
     """
     listener = EntryListener(machine, variant, recording.fs, Converter.of(recording))
     detector = listener.detector
@@ -169,4 +167,5 @@ def listen(
         for judged, size in ((detector.judge(recording.samples[start:stop]), stop - start), (detector.judge_rest(), 0)):
             entries += listener.follow(judged, size)
             taps.append(detector.report(judged).shifted(start))
+    entries += () if until_end else machine.finish()
     return tuple(entries), replace(Detections.concatenate(taps), fs=recording.fs, gaps=recording.gaps)

@@ -232,4 +232,4 @@ def _decide_evidence(prepared: Prepared, recording: Recording) -> list[str]:
 
     variant: Any = prepared.variant
     machine = EvidenceMachine(prepared.parameters, code=prepared.code)
-    return [one.verdict.value for one in listen(machine, variant, recording)[0]]
+    return [one.verdict.value for one in listen(machine, variant, recording, until_end=True)[0]]

@@ -139,9 +139,7 @@ def observe_openings(
     """
     require_labels(recording)
     parameters = replace(parameters or EntryParameters(), wake_taps=0)
-    machine = EvidenceMachine(parameters)
-    ended, found = listen(machine, variant, recording)
-    weighed = (*ended, *machine.finish())
+    weighed, found = listen(EvidenceMachine(parameters), variant, recording)
     found_s = np.sort(recording.times_s(found.onset_samples))
     ruled = decode_taps(found_s.tolist(), replace(parameters, digit_max=255))
     tapped = decode_taps(recording.taps_s.tolist(), replace(parameters, digit_max=255))
@@ -186,7 +184,6 @@ def _watch(
         end_s = segment.start_s + segment.duration_s - parameters.compute_longest_s(length)
         if end_s <= begin_s:
             continue
-
         by_rule = sum(begin_s <= one.start_s < end_s and is_possible(one, length, parameters) for one in ruled)
         inside = [one.weighed for one in weighed if begin_s <= one.start_s < end_s and one.weighed is not None]
         ratios = (ratio for one in inside for ratio in list_passing(one, length, parameters.digit_max))

@@ -104,9 +104,8 @@ def score_recording(
         return run_detector(variant, recording).accepted()
 
     if isinstance(variant, Tap):  # run even where its results are kept: evidence needs the candidates
-        machine = EvidenceMachine()
-        ended, found = listen(machine, variant, recording)
-        opened_on_evidence = _count_on_evidence((*ended, *machine.finish()), recording)
+        entries_on_evidence, found = listen(EvidenceMachine(), variant, recording)
+        opened_on_evidence = _count_on_evidence(entries_on_evidence, recording)
     else:
         found = detect() if kept is None else kept.find(variant, detect)
     times_s = recording.times_s(found.onset_samples)
