@@ -22,25 +22,8 @@ MAX_CHUNKS = 10_000
 UNKNOWN_SIZE = 0xFFFFFFFF
 SIZE_WRAP = 1 << 32
 AFTER_DATA = frozenset(
-    (
-        b"LIST",
-        b"cue ",
-        b"fact",
-        b"bext",
-        b"iXML",
-        b"id3 ",
-        b"ID3 ",
-        b"JUNK",
-        b"PAD ",
-        b"smpl",
-        b"inst",
-        b"plst",
-        b"PEAK",
-        b"afsp",
-        b"axml",
-        b"acid",
-        b"fmt ",
-    )
+    {b"LIST", b"cue ", b"fact", b"bext", b"iXML", b"id3 ", b"ID3 ", b"JUNK", b"PAD "}
+    | {b"smpl", b"inst", b"plst", b"PEAK", b"afsp", b"axml", b"acid", b"fmt "}
 )
 """Chunks that may follow the samples, recognised even if their own size is wrong."""
 PADDING_BYTES = 512  # an unwritten sector of a card is all 0x00 or all 0xFF
@@ -87,18 +70,14 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
     """
     size = check_file(path)
     with open(path, "rb") as file:
-        _check_magic(path, file.read(16))
+        head = file.read(16)
+        _check_magic(path, head)
         chunks, end = list_chunks(file, size)
         known = len(findings)
-        fmt = _read_format(path, file, chunks)
-        data = next((chunk for chunk in chunks if chunk.name == b"data"), None)
-        if data is None:
-            raise RecordingError(
-                f"{path}: there is no data chunk, so no samples; the logger stopped before it wrote"
-                " any, or the copy is cut"
-            )
-        riff_size = _riff_size(file)
-        tag, channels, fs, frame_bytes, bits, valid_bits = fmt
+        fmt = _find(path, chunks, b"fmt ", "rate and coding are unknown; record again")
+        coding = _read_format(path, file, fmt)
+        data = _find(path, chunks, b"data", "no samples; the logger stopped before it wrote any, or the copy is cut")
+        riff_size, frame_bytes = struct.unpack("<I", head[4:8])[0], coding[3]
         if chunks[-1] is data and end != size:
             length = _open_data_length(file, data, size, frame_bytes, findings)
         else:
@@ -107,8 +86,7 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
         findings.add("partial-frame", f"the last {length % frame_bytes} bytes are not a whole frame; left out")
     if riff_size not in (size - 8, UNKNOWN_SIZE, 0) and len(findings) == known and riff_size + 8 > size:
         findings.add("truncated", f"the header says {riff_size + 8} bytes, the file has {size}; read what is there")
-    fmt_offset = next(chunk.offset for chunk in chunks if chunk.name == b"fmt ")
-    if fmt_offset > data.offset:
+    if fmt.offset > data.offset:
         findings.add("data-before-format", "the data chunk comes before the fmt chunk; read nevertheless")
     frames = length // frame_bytes
     if not frames:
@@ -116,8 +94,7 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
             f"{path}: the data chunk is empty, so there are no samples; record again"
             + (f" ({findings})" if len(findings) > known else "")
         )
-    sound = len(findings) == known
-    return WaveFile(tag, channels, fs, frame_bytes, bits, valid_bits, data.offset, frames, sound)
+    return WaveFile(*coding, data.offset, frames, sound=len(findings) == known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,11 +127,6 @@ def _check_magic(path: Path, head: bytes) -> None:
         raise RecordingError(
             f"{path} is not a WAV file: it starts with {head[:12]!r}; a WAV file starts with 'RIFF', its size, 'WAVE'"
         )
-
-
-def _riff_size(file: BinaryIO) -> int:
-    file.seek(4)
-    return int(struct.unpack("<I", file.read(4))[0])
 
 
 def _looks_like_chunk(head: bytes) -> bool:
@@ -222,10 +194,16 @@ def _pad(file: BinaryIO, position: int, size: int) -> int:
     return 0 if _looks_like_chunk(file.read(8)) and not _continues(file, position + 1, size) else 1
 
 
-def _read_format(path: Path, file: BinaryIO, chunks: Sequence[Chunk]) -> tuple[int, int, int, int, int, int]:
-    chunk = next((chunk for chunk in chunks if chunk.name == b"fmt "), None)
-    if chunk is None:
-        raise RecordingError(f"{path}: there is no fmt chunk, so rate and coding are unknown; record again")
+def _find(path: Path, chunks: Sequence[Chunk], name: bytes, lack: str) -> Chunk:
+    """The first chunk of this name; RecordingError, with what its `lack` means, where there is none."""
+    for chunk in chunks:
+        if chunk.name == name:
+            return chunk
+    raise RecordingError(f"{path}: there is no {name.decode().strip()} chunk, so {lack}")
+
+
+def _read_format(path: Path, file: BinaryIO, chunk: Chunk) -> tuple[int, int, int, int, int, int]:
+    """Coding, channels, rate, bytes a frame, bits of the container, bits that are valid."""
     file.seek(chunk.offset)
     content = file.read(min(chunk.size, 40))
     if len(content) < 16:

@@ -1,4 +1,4 @@
-"""WAV files: one channel as volts, whole or in blocks; writing; labels as cue points."""
+"""WAV files: one channel as volts, whole or in blocks."""
 
 import io
 import os

@@ -54,14 +54,7 @@ def draw_intervals(title: str, dots: Sequence[Dot], *, axis: str, least: float =
             parts.append(place_text(left + 6, y + 4.5, "undefined", "axis", "start"))
             continue
         if math.isfinite(dot.low) and math.isfinite(dot.high):
-            parts.append(
-                Markup('<line class="whisker" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-                    round_coordinate(place(dot.low)),
-                    round_coordinate(place(dot.high)),
-                    round_coordinate(y),
-                    round_coordinate(y),
-                )
-            )
+            parts.append(_draw_line("whisker", (place(dot.low), y), (place(dot.high), y)))
         parts.append(
             Markup('<circle class="dot" cx="{}" cy="{}" r="4.5"/>').format(
                 round_coordinate(place(dot.value)), round_coordinate(y)
@@ -106,14 +99,7 @@ def draw_lines(
     if edge:
         parts.append(place_text(2.0, floor + 17, edge, "axis", "start"))
     for tick in _ticks(*y_range):
-        parts.append(
-            Markup('<line class="grid" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-                round_coordinate(left),
-                round_coordinate(WIDTH - RIGHT),
-                round_coordinate(place_y(tick)),
-                round_coordinate(place_y(tick)),
-            )
-        )
+        parts.append(_draw_line("grid", (left, place_y(tick)), (WIDTH - RIGHT, place_y(tick))))
         parts.append(place_text(left - 6, place_y(tick) + 4.5, f"{tick:g}", "axis", "end"))
     parts.append(place_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, x_axis, "axis", "middle"))
     turned = Markup('<text class="axis" text-anchor="middle" transform="translate(14 {}) rotate(-90)">{}</text>')
@@ -123,15 +109,7 @@ def draw_lines(
         points = " ".join(f"{round_coordinate(place_x(x))},{round_coordinate(place_y(y))}" for x, y in _thin(line))
         parts.append(Markup('<polyline class="curve c{}" points="{}"/>').format(number % 6, points))
         y = legend + ROW * (number + 0.5)
-        parts.append(
-            Markup('<line class="curve c{}" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-                number % 6,
-                round_coordinate(left),
-                round_coordinate(left + 40),
-                round_coordinate(y),
-                round_coordinate(y),
-            )
-        )
+        parts.append(_draw_line(f"curve c{number % 6}", (left, y), (left + 40, y)))
         parts.append(place_text(left + 50, y + 4.5, line.name, "name", "start"))
     words = f"{y_axis} over {x_axis} for {', '.join(line.name for line in lines)}"
     return wrap_chart(title, words, legend + ROW * len(lines) + 6, parts)
@@ -161,11 +139,13 @@ def place_text(x: float, y: float, words: str, kind: str, anchor: str) -> Markup
     )
 
 
+def _draw_line(kind: str, start: tuple[float, float], end: tuple[float, float]) -> Markup:
+    places = map(round_coordinate, (start[0], end[0], start[1], end[1]))
+    return Markup('<line class="{}" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(kind, *places)
+
+
 def _grid_x(tick: float, x: float, floor: float) -> Markup:
-    line = Markup('<line class="grid" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(
-        round_coordinate(x), round_coordinate(x), round_coordinate(TOP), round_coordinate(floor)
-    )
-    return line + place_text(x, floor + 17, f"{tick:g}", "axis", "middle")
+    return _draw_line("grid", (x, TOP), (x, floor)) + place_text(x, floor + 17, f"{tick:g}", "axis", "middle")
 
 
 def wrap_chart(title: str, words: str, height: float, parts: Sequence[Markup]) -> Markup:

@@ -169,8 +169,17 @@ def set_plain_ticks(axis: Axis) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
+def format_hertz(hertz: float) -> str:
+    """An octave's nominal frequency, short.
+
+    >>> [format_hertz(value) for value in (31.5, 500.0, 2000.0)]
+    ['31.5', '500', '2k']
+    """
+    return f"{hertz / 1000:g}k" if hertz >= 1000 else f"{hertz:g}"
+
+
 def set_octave_ticks(axis: Axis) -> None:
     """The nominal frequencies of octave bands on a logarithmic axis in hertz."""
     axis.set_major_locator(FixedLocator(list(NOMINAL_HZ)))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value / 1000:g}k" if value >= 1000 else f"{value:g}"))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: format_hertz(value)))
     axis.set_minor_formatter(NullFormatter())

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import matplotlib as mpl
 import numpy as np
-import numpy.typing as npt
 
 from tapsig.dsp.decay import NOMINAL_HZ
+from tapsig.report.drawing import format_hertz
 from tapsig.summary.recording import Marks, RecordingSummary
 from tapsig.summary.spectrogram import Spectrogram
 from tapsig.summary.trace import Trace
@@ -24,32 +24,8 @@ MOST_MODES = 4
 SPACING = 0.09
 """Of the spectrogram's height, between two labels of modes."""
 ROUND_S = (
-    0.001,
-    0.002,
-    0.005,
-    0.01,
-    0.02,
-    0.05,
-    0.1,
-    0.2,
-    0.5,
-    1.0,
-    2.0,
-    5.0,
-    10.0,
-    20.0,
-    30.0,
-    60.0,
-    120.0,
-    300.0,
-    600.0,
-    1200.0,
-    1800.0,
-    3600.0,
-    7200.0,
-    14400.0,
-    28800.0,
-    86400.0,
+    *(digit * 10.0**power for power in (-3, -2, -1, 0) for digit in (1, 2, 5)),
+    *(10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0, 28800.0, 86400.0),
 )
 
 
@@ -231,20 +207,13 @@ def _list_lanes(summary: RecordingSummary) -> list[Lane]:
     lanes = []
     if summary.labelled:
         kinds = ", ".join(sorted({label.kind for label in summary.others})) or "none"
-        lanes.append(
-            Lane(
-                "labels",
-                [
-                    _stroke("taps", "label", summary.taps_s, begin, end, (0, 0.55)),
-                    _stroke(
-                        f"others ({kinds})", "other", [label.onset_s for label in summary.others], begin, end, (0.6, 1)
-                    ),
-                ],
-            )
-        )
-    rows = [
-        (f"{marks.detector} ({marks.setting})" if marks.setting else marks.detector, marks) for marks in summary.marks
-    ]
+        others_s = [label.onset_s for label in summary.others]
+        strokes = [
+            _stroke("taps", "label", summary.taps_s, begin, end, (0, 0.55)),
+            _stroke(f"others ({kinds})", "other", others_s, begin, end, (0.6, 1)),
+        ]
+        lanes.append(Lane("labels", strokes))
+    rows = [(f"{one.detector} ({one.setting})" if one.setting else one.detector, one) for one in summary.marks]
     if summary.plain is not None and summary.plain_marks is not None:
         rows.insert(0, (f"plain threshold at its best setting ({summary.plain_marks.setting})", summary.plain_marks))
     for name, marks in rows:
@@ -326,30 +295,20 @@ def spread(places: Sequence[float], spacing: float) -> list[float]:
     return [begin(group) + (k + 0.5) * spacing for group in groups for k in range(len(group))]
 
 
-def format_hertz(hertz: float) -> str:
-    """An octave's nominal frequency, short.
-
-    >>> [format_hertz(value) for value in (31.5, 500.0, 2000.0)]
-    ['31.5', '500', '2k']
-    """
-    return f"{hertz / 1000:g}k" if hertz >= 1000 else f"{hertz:g}"
-
-
 def _place(hertz: float, spectrum: Spectrogram) -> float:
     return 1.0 - math.log(hertz / spectrum.low_hz) / math.log(spectrum.high_hz / spectrum.low_hz)
 
 
 def encode_spectrogram(spectrum: Spectrogram) -> str:
-    """The levels as a PNG in a data address, by the colour map cividis (made for colour-blind readers)."""
-    shares = np.clip(1.0 + spectrum.level_db[::-1] / RANGE_DB, 0.0, 1.0)
-    return encode_picture(np.where(np.isfinite(shares), np.rint(np.nan_to_num(shares) * 254.0), 255.0), "cividis")
+    """The levels as a PNG in a data address, by the colour map cividis (made for colour-blind readers).
 
-
-def encode_picture(values: npt.NDArray[np.float64], colours: str) -> str:
-    """Whole numbers from 0 to 254, shape (rows, columns), as a PNG in a data address; 255 is transparent."""
+    255, where nothing was recorded, is transparent.
+    """
     from PIL import Image  # comes with matplotlib; only pages need it
 
-    table = np.rint(255.0 * mpl.colormaps[colours](np.linspace(0.0, 1.0, 255))[:, :3]).astype(np.uint8)
+    shares = np.clip(1.0 + spectrum.level_db[::-1] / RANGE_DB, 0.0, 1.0)
+    values = np.where(np.isfinite(shares), np.rint(np.nan_to_num(shares) * 254.0), 255.0)
+    table = np.rint(255.0 * mpl.colormaps["cividis"](np.linspace(0.0, 1.0, 255))[:, :3]).astype(np.uint8)
     image = Image.fromarray(values.astype(np.uint8), mode="P")
     image.putpalette([*table.ravel().tolist(), 255, 255, 255])
     buffer = io.BytesIO()
