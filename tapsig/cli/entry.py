@@ -19,7 +19,7 @@ from tapsig.cli import entry_evidence, entry_rule
 from tapsig.cli.corpus_options import add_plot_argument
 from tapsig.cli.detector_options import add_detector_argument
 from tapsig.cli.entry_rule import is_tap_table
-from tapsig.cli.output import add_output_arguments, note
+from tapsig.cli.output import add_output_arguments, note, refuse_given
 from tapsig.cli.recording_options import add_reading_arguments
 from tapsig.cli.several import is_several, list_recordings
 from tapsig.entry import EntryParameters, parse_code
@@ -87,7 +87,6 @@ def add_entry_arguments(parser: argparse.ArgumentParser) -> None:
             "--" + field.name.replace("_", "-"),
             type=kind,
             action=_StoreDigits if field.name == "digit_max" else "store",
-            default=field.default,
             metavar="X",
             help=f"{PARAMETER_HELP[field.name]}; default: {field.default:g}",
         )
@@ -120,23 +119,24 @@ def _parse_digits(text: str) -> int:
 
 
 def build_parameters(args: argparse.Namespace) -> EntryParameters:
-    """The entry machine's parameters from the options."""
-    return EntryParameters(**{name: getattr(args, name) for name in PARAMETER_HELP})
+    """The entry machine's parameters from the options that are given."""
+    given = ((name, getattr(args, name)) for name in PARAMETER_HELP)
+    return EntryParameters(**{name: value for name, value in given if value is not None})
 
 
 def run(args: argparse.Namespace) -> int:
     """Print taps or candidates, and entries with their verdicts."""
     parameters = build_parameters(args)
     code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
-    _check_decoder(args)
+    _check_decoder(args, parameters)
     decoder = entry_evidence if args.decoder == "evidence" else entry_rule
     decoder.run(args, parameters, code)
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
 
 
-def _check_decoder(args: argparse.Namespace) -> None:
-    """Refuse what only the other decoder can do."""
+def _check_decoder(args: argparse.Namespace, parameters: EntryParameters) -> None:
+    """Refuse what only the other decoder can do, or uses."""
     if args.decoder == "rule":
         for name in ("threshold", "explain", "plot"):
             if getattr(args, name) is not None:
@@ -150,3 +150,5 @@ def _check_decoder(args: argparse.Namespace) -> None:
         raise ParameterError("--plot draws the entry of --explain N; give both")
     if args.labels is not None:
         raise ParameterError("--labels names the faults of the decoder rule; with evidence use --explain N")
+    unused = [name for name in parameters.list_unused_on_evidence() if name in PARAMETER_HELP]
+    refuse_given(args, unused, "is of the decoder rule; evidence uses it after wake-up taps (--wake-taps) alone")

@@ -66,7 +66,7 @@ def detect_and_count(
     from tapsig.entry.decoding import listen  # heavy rooms load when they are used
     from tapsig.entry.evidence import EvidenceMachine
 
-    machine = EvidenceMachine(parameters, code=code)
+    machine = EvidenceMachine(parameters.for_evidence(), code=code)
     entries, found = listen(machine, variant, recording, until_end=until_end)
     return found, sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
 

@@ -55,7 +55,8 @@ def decode_recording(
     code : the right one, to be judged by; without it entries are only decoded.
     until_end : leave an entry undecided (and out) that is not over when the recording ends; otherwise silence follows.
 
-    Raises ParameterError for an unknown decoder, evidence with a detector other than `tap`, or a code that is too long.
+    Raises ParameterError for an unknown decoder, evidence with a detector other than `tap` or with parameters that only
+    the rule uses, or a code that is too long.
     """
     variant = find_variant(detector)
     if check_decoder(decoder, variant) == "rule":
@@ -87,7 +88,7 @@ def decode(
     detector : Variant or str
         What finds the taps of a recording.
     decoder : {"rule", "evidence"}
-        For a recording: fixed pauses between accepted taps, or all candidates of `tap`.
+        Fixed pauses between accepted taps, or all candidates of `tap`, which needs a recording.
 
     Returns
     -------
@@ -97,7 +98,8 @@ def decode(
     Raises
     ------
     ParameterError
-        For times that are not finite, or a code that is too long.
+        For times that are not finite, a code that is too long, evidence without a recording, or parameters that only
+        the rule uses with it.
 
     Examples
     --------
@@ -109,6 +111,8 @@ def decode(
     if isinstance(taps, Recording):
         entries = decode_recording(taps, detector, parameters, decoder=decoder, code=code)
         return Records(entries, EvidenceEntry if decoder == "evidence" else Entry)
+    if decoder != "rule":
+        raise ParameterError(f"decoder is {decoder!r}; onsets are decoded by the rule alone: give the recording")
     onsets_s = taps.accepted().onset_s.tolist() if isinstance(taps, Detections) else taps
     return Records(decode_taps(onsets_s, parameters, code=code), Entry)
 

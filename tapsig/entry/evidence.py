@@ -147,7 +147,7 @@ class EvidenceMachine(NotCopied):
     before that time follows any more. A wake-up row, where one is asked for, is made of likely candidates and is no
     part of the entry. An entry whose best series is the code, but in doubt, is void: it is no failure.
 
-    Raises ParameterError for a code that is longer than what is kept.
+    Raises ParameterError for a code that is longer than what is kept, and for parameters that only the rule uses.
     """
 
     def __init__(
@@ -158,6 +158,7 @@ class EvidenceMachine(NotCopied):
         evidence: Evidence | None = None,
     ) -> None:
         self._parameters = parameters = parameters if parameters is not None else EntryParameters()
+        parameters.check_for_evidence()
         self._code = () if code is None else check_length(check_code(code, digit_max=parameters.digit_max))
         config, keeps = judge_config(parameters, self._code, evidence if evidence is not None else Evidence())
         self._core = JudgeCore(config, keeps)

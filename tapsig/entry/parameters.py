@@ -1,6 +1,6 @@
 """Pauses, limits and waits of an entry, in seconds; the machines count whole milliseconds."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tapsig.errors import ParameterError
 from tapsig.units import check_count, check_pair, check_positive, check_range, seconds_to_samples
@@ -21,6 +21,9 @@ def to_ms(seconds: float) -> int:
 @dataclass(frozen=True, slots=True)
 class EntryParameters:
     """How taps become an entry. Defaults: common practice, no source, unless said otherwise.
+
+    On evidence the pauses within and between digits come from its model: `digit_pause_s`, `tolerance` and
+    `pause_bounds_s` then only say where a row of wake-up taps ends.
 
     Parameters
     ----------
@@ -87,6 +90,32 @@ class EntryParameters:
                 f"awake_s is {self.awake_s!r}; it must be at least entry_silence_s, {self.entry_silence_s:g}"
             )
 
+    def list_unused_on_evidence(self) -> tuple[str, ...]:
+        """Parameters that would change nothing where the decoder evidence decides.
+
+        The digit pause is not listed beside a silence that allows no other.
+
+        >>> EntryParameters(wake_taps=2).list_unused_on_evidence()
+        ()
+        """
+        if self.wake_taps:
+            return ()
+        forced = self.entry_silence_s <= _DEFAULT.digit_pause_s
+        return ("tolerance", "pause_bounds_s") if forced else ("tolerance", "pause_bounds_s", "digit_pause_s")
+
+    def check_for_evidence(self) -> None:
+        """Raise ParameterError for a parameter that is not the default, and that the decoder evidence does not use."""
+        for name in self.list_unused_on_evidence():
+            if getattr(self, name) != getattr(_DEFAULT, name):
+                raise ParameterError(
+                    f"{name} is {getattr(self, name)!r}; the decoder evidence takes the pauses of a code from its model"
+                    f" and uses {name} after wake-up taps alone: leave it out, give wake_taps, or use the decoder rule"
+                )
+
+    def for_evidence(self) -> "EntryParameters":
+        """The same, with the defaults of what the decoder evidence does not use: to compare the two decoders."""
+        return replace(self, **{name: getattr(_DEFAULT, name) for name in self.list_unused_on_evidence()})
+
     @property
     def memory_s(self) -> float:
         """Time without a tap, in seconds, after which earlier taps no longer matter (failures and waits stay)."""
@@ -120,3 +149,6 @@ class EntryParameters:
                 break
             wait *= self.wait_factor
         return min(wait, float(self.wait_limit_s))
+
+
+_DEFAULT = EntryParameters()

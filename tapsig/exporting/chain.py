@@ -106,6 +106,7 @@ def prepare(
     if check_decoder(decoder, variant) == "evidence":
         if not digits:
             raise ExportError("the decoder evidence is exported with a code; give one")
+        entry.check_for_evidence()
         judge, judge_keeps = judge_config(entry, check_length(digits), Evidence())
         judge.evidence.work_a_step = WORK_A_STEP if clock_hz >= CLOCK_HZ else SLOW_WORK_A_STEP
         keeps = (keeps, judge_keeps)

@@ -139,7 +139,7 @@ def observe_openings(
     """
     require_labels(recording)
     parameters = replace(parameters or EntryParameters(), wake_taps=0)
-    weighed, found = listen(EvidenceMachine(parameters), variant, recording)
+    weighed, found = listen(EvidenceMachine(parameters.for_evidence()), variant, recording)
     found_s = np.sort(recording.times_s(found.onset_samples))
     ruled = decode_taps(found_s.tolist(), replace(parameters, digit_max=255))
     tapped = decode_taps(recording.taps_s.tolist(), replace(parameters, digit_max=255))

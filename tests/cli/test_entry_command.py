@@ -8,6 +8,7 @@ import pytest
 
 from tapsig.cli import main
 from tapsig.detectors.tap import Tap
+from tapsig.loading import write_wav
 from tests.fakes import DEMO, run
 
 RIGHT = [1.0, 1.4, 1.8, 3.4, 5.0, 5.4, 5.8, 6.2]  # 3-1-4
@@ -132,6 +133,18 @@ def test_a_call_at_fault_is_refused_by_name(
     code, out, err = run(capsys, "entry", table(tmp_path, RIGHT), *words)
     assert (code, out) == (2, "")
     assert what in err
+
+
+@pytest.mark.parametrize("words", [["--digit-pause-s", "1"], ["--tolerance", "2"]])
+def test_evidence_refuses_what_only_the_rule_uses(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_wav(tmp_path / "still.wav", np.zeros(800), 8000, full_scale_v=1.0)
+    call = ["entry", str(tmp_path / "still.wav"), "--decoder", "evidence", *words]
+    code, out, err = run(capsys, *call)
+    assert (code, out) == (2, "")
+    assert f"{words[0]} is of the decoder rule" in err
+    assert run(capsys, *call, "--wake-taps", "2")[0] == 0
 
 
 def test_a_file_that_is_not_there_is_the_datas_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -17,7 +17,7 @@ from tapsig.detectors.base import run_detector
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryMachine, EntryParameters
-from tapsig.entry.decoding import EntryListener, decode_recording, listen
+from tapsig.entry.decoding import EntryListener, decode, decode_recording, listen
 from tapsig.entry.evidence import (
     Candidate,
     Evidence,
@@ -255,6 +255,18 @@ def test_a_wake_up_row_is_no_part_of_the_entry() -> None:
     assert (entry.digits, entry.verdict.value) == ((2, 2), "accepted")
 
 
+def test_the_digit_pause_is_refused_only_where_it_changes_nothing() -> None:
+    """With wake-up taps it says where their row ends; and a short silence (EntryParameters) allows no longer pause."""
+    times = [1000, 1300, 1600, *tap_code((2, 2), start_ms=2300)]
+    long, short = (EntryParameters(wake_taps=3, digit_pause_s=pause_s) for pause_s in (1.0, 0.4))
+    assert run_machine(EvidenceMachine(long, code=(2, 2)), [candidate(t) for t in times]) != run_machine(
+        EvidenceMachine(short, code=(2, 2)), [candidate(t) for t in times]
+    )
+    assert EvidenceMachine(EntryParameters(digit_pause_s=0.4, entry_silence_s=0.9)).failures == 0
+    rule = EntryParameters(tolerance=2.0, digit_pause_s=0.8, wait_s=5.0)
+    assert rule.for_evidence() == EntryParameters(wait_s=5.0)
+
+
 @pytest.fixture(scope="module")
 def recording() -> Recording:
     simulated = simulate_scene("heron", "rain", duration_s=24.0, seed=3, codes=["213", "121"], positions=["frame"])
@@ -380,6 +392,9 @@ def test_wrong_entries_beyond_the_free_ones_raise_the_prior_of_no_taps(failures:
         (lambda: EvidenceModel(other_length=-1.0), "other_length is -1.0"),
         (lambda: decode_recording(Recording(np.zeros(800), 8000.0), "sta-lta", decoder="evidence"), "detector sta-lta"),
         (lambda: decode_recording(Recording(np.zeros(800), 8000.0), decoder="vote"), "decoder is 'vote'"),  # type: ignore[arg-type]
+        (lambda: decode([1.0, 2.0], decoder="evidence"), "decoder is 'evidence'; onsets are decoded by the rule alone"),
+        (lambda: EvidenceMachine(EntryParameters(tolerance=2.0)), "tolerance is 2.0; the decoder evidence"),
+        (lambda: EvidenceMachine(EntryParameters(digit_pause_s=0.8)), "digit_pause_s is 0.8; the decoder evidence"),
     ],
 )
 def test_what_cannot_be_used_is_refused_by_name(make: object, words: str) -> None:
