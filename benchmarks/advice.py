@@ -145,8 +145,16 @@ def main() -> None:
             for found in pool.map(partial(try_door, generator), doors):
                 advices += found
     rows, bands = summarise(advices)
-    header = ["detector", "recordings", "best advised", "F1 lost", "by any", "called significant", "of them correct",
-              "wrong of significant pairs"]  # fmt: skip
+    header = [
+        "detector",
+        "recordings",
+        "best advised",
+        "F1 lost",
+        "by any",
+        "called significant",
+        "of them correct",
+        "wrong of significant pairs",
+    ]
     publish(
         "Advice on positions",
         "python -m benchmarks.advice",

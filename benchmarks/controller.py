@@ -66,9 +66,11 @@ class Case:
 
 
 CASES = (
-    Case(2000.0, 16_000_000, "rule"), Case(1000.0, 8_000_000, "rule", SLOW_ORDER),
-    Case(2000.0, 16_000_000, "evidence"), Case(1000.0, 8_000_000, "evidence", SLOW_ORDER),
-)  # fmt: skip
+    Case(2000.0, 16_000_000, "rule"),
+    Case(1000.0, 8_000_000, "rule", SLOW_ORDER),
+    Case(2000.0, 16_000_000, "evidence"),
+    Case(1000.0, 8_000_000, "evidence", SLOW_ORDER),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,31 +217,43 @@ def summarise(case: Case, outcomes: Sequence[Outcome]) -> list[str]:
 
 
 NAMES = (
-    "", "order of prediction", "recordings", "taps", "verdicts", "equal to `tapsig entry`, to the sample",
+    "",
+    "order of prediction",
+    "recordings",
+    "taps",
+    "verdicts",
+    "equal to `tapsig entry`, to the sample",
     "lines or samples lost",
-    "cycles a ms, mean", "cycles a ms, worst", "flash, bytes", "RAM, bytes: variables + deepest stack",
-    "share of time asleep between samples", "current, mA",
-)  # fmt: skip
+    "cycles a ms, mean",
+    "cycles a ms, worst",
+    "flash, bytes",
+    "RAM, bytes: variables + deepest stack",
+    "share of time asleep between samples",
+    "current, mA",
+)
 
 
 def render(columns: Sequence[Sequence[str]], sample: str, boards: Sequence[str]) -> str:
     """The section's text."""
     header, *rows = zip(NAMES, *columns, strict=True)
-    return "\n".join([
+    lines = [
         "Simulated, and never run on a real board: the whole device of `tapsig export tap --code … --firmware` in an",
         "instruction-set simulator (simavr 1.6, avr-gcc 5.4), with the recordings of the demo corpus at its converter.",
         f"{sample} The current is an estimate of the controller alone at 5 V from its shares of time (9.2 mA working,",
         "2.4 mA idle; from memory of data sheets). The worst millisecond is one in which a candidate is judged or, on",
         "evidence, makes room for another; a buffer of 16 samples absorbs a longer peak. On evidence the verdict comes",
         "after the silence: at 16 MHz 1.6 s (median) to 7.1 s, at 8 MHz, in shorter steps, 5.3 to 18.5 s.",
-        "", render_markdown(header, rows), "",
+        "",
+        render_markdown(header, rows),
+        "",
         "On an emulated 32-bit board (Cortex-M3 of qemu-system-arm, `benchmarks/cortex_m.py`), one channel of each at",
         f"2 kHz: equal, to the sample, on {' and '.join(boards) or 'none, for want of tools'}.",
         "",
         "Faults (`tests/exporting/test_firmware_faults.py`): reset in mid-entry, lockout over a brown-out, records cut",
         "short, a converter stuck at a rail, a flooded serial line, the 32-bit edge of milliseconds, a hang, sleep and",
         "waking.",
-    ])  # fmt: skip
+    ]
+    return "\n".join(lines)
 
 
 def main() -> None:

@@ -14,9 +14,9 @@ from tapsig.converter import CountArray
 TOOLS = ("arm-none-eabi-gcc", "qemu-system-arm")
 REMEDY = "on Debian: apt install gcc-arm-none-eabi libnewlib-arm-none-eabi qemu-system-arm"
 FLAGS = (
-    "-std=c99", "-O2", "-Wall", "-Wextra", "-Werror", "-mcpu=cortex-m3", "-mthumb", "--specs=rdimon.specs",
-    "-ffunction-sections", "-fdata-sections", "-Wl,--gc-sections",
-)  # fmt: skip
+    *["-std=c99", "-O2", "-Wall", "-Wextra", "-Werror", "-mcpu=cortex-m3", "-mthumb", "--specs=rdimon.specs"],
+    *["-ffunction-sections", "-fdata-sections", "-Wl,--gc-sections"],
+)
 SCRIPT = """ENTRY(_start)
 MEMORY { ROM (rx) : ORIGIN = 0x00000000, LENGTH = 4M  RAM (rwx) : ORIGIN = 0x20000000, LENGTH = 4M }
 SECTIONS

@@ -160,13 +160,18 @@ def render(results: dict[str, tuple[int, list[Mutant]]]) -> str:
         killed = tried - len(survivors)
         low, high = wilson_interval(killed, tried)
         rows.append([name, tried, killed, f"{killed / tried:.2f} ({low:.2f}–{high:.2f})"])
-    return "\n".join([
+    lines = [
         "A random sample of the changes of one line that universalmutator makes, without those that do not compile or",
         "compile to the same. Killed: a test of the package fails, or takes three times as long. What lives may be a",
         "change that alters nothing a user could see: a limit that is never reached, an order that does not matter.",
-        "", render_markdown(["package", "changes", "killed", "share (95 %)"], rows), "", "What lives:", "",
+        "",
+        render_markdown(["package", "changes", "killed", "share (95 %)"], rows),
+        "",
+        "What lives:",
+        "",
         *(f"- `{one.source}` line {one.line}: `{one.change}`" for _, lives in results.values() for one in lives),
-    ])  # fmt: skip
+    ]
+    return "\n".join(lines)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

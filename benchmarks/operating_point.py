@@ -35,8 +35,7 @@ from tapsig.scoring.intervals import clustered_rate_limit
 
 HOURS = 24.0
 PROBABILITIES = (0.2, 0.27, 0.33, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
-SETTINGS = ((0, 0.5), (2, 0.5), (4, 0.5), (6, 0.5), (8, 0.5), (12, 0.5), (16, 0.5),
-            (4, 0.0), (4, 0.25), (4, 1.0), (4, 1.5))  # fmt: skip
+SETTINGS = (*((prior, 0.5) for prior in (0, 2, 4, 6, 8, 12, 16)), *((4, limit) for limit in (0.0, 0.25, 1.0, 1.5)))
 """Prior log-odds of no taps, and threshold, of the decoder evidence."""
 EXPOSURE_H = {"rain": PARKED_HOURS["rain"], "music": PARKED_HOURS["music"], "driving": 25.0}
 """Hours of each scene: in a year of parking, and for 1000 km at 40 km/h."""

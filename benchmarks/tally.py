@@ -70,5 +70,10 @@ class Tally:
         """F1, recall of first and of later taps, codes opened, false alarms an hour on recordings without taps."""
         later = self.tp + self.fn - self.first
         false = round(self.free_false / self.free_s * 3600.0) if self.free_s else "–"
-        return [self.f1, self.first_share, (self.tp - self.first_found) / max(later, 1),
-                f"{self.opened}/{self.entries}", false]  # fmt: skip
+        return [
+            self.f1,
+            self.first_share,
+            (self.tp - self.first_found) / max(later, 1),
+            f"{self.opened}/{self.entries}",
+            false,
+        ]

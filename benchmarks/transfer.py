@@ -175,9 +175,13 @@ def size_curve(models: Mapping[str, Model], test: Mapping[str, CandidateTable]) 
     lines: Lines = []
     for trees in SIZES:
         first = {source: replace(model, trees=model.trees[:trees]) for source, model in models.items()}
-        f1 = np.array([[evaluate_threshold(test[source], scores, float(step), DEAD_TIME_S).f1 for step in STEPS]
-                       for source, model in first.items()
-                       for scores in [model.score(test[source].rows) / SCALE]])  # fmt: skip
+        f1 = np.array(
+            [
+                [evaluate_threshold(test[source], scores, float(step), DEAD_TIME_S).f1 for step in STEPS]
+                for source, model in first.items()
+                for scores in [model.score(test[source].rows) / SCALE]
+            ]
+        )
         best = int(f1.min(axis=0).argmax())
         size = max(len(model.pack()) for model in first.values())
         lines.append([trees, size, float(f1[:, best].min()), float(f1[:, best].mean())])
@@ -199,22 +203,33 @@ def render(lines: Lines, curves: Lines, rises: Lines, errors: Lines, sizes: Line
         " about a dozen digits: none opens."
         f" Match within ±50 ms, probability {PROBABILITY:g}. First taps come over a second after the tap before."
         " Codes are opened by the rule.",
-        "", render_markdown(head, lines), "",
+        "",
+        render_markdown(head, lines),
+        "",
         "How plain a tap is: those that raise a candidate within 50 ms, by its rise over the 48 ms before (the smaller"
         " one of prediction error and steps), with the shares found of all and of the first ones, by the model trained"
         " without the source:",
-        "", render_markdown(["source", *bands], rises), "",
+        "",
+        render_markdown(["source", *bands], rises),
+        "",
         f"Others on a share of the same recordings ({RECORDINGS['test']} of each source), tuned on a few training"
         f" recordings of the other sources ({RECORDINGS['train']} of each), {SETTINGS} settings each:",
-        "", render_markdown(head, others), "",
+        "",
+        render_markdown(head, others),
+        "",
         "Where the errors of `tap` as shipped lie. Easy: nothing but voices, a street or single foreign blows beside"
         " the taps. No candidate: none within 25 ms of the tap. Late: 50 to 250 ms after a tap.",
-        "", render_markdown(["source", "scenes", "taps", *shares, "false", "of them late"], errors), "",
+        "",
+        render_markdown(["source", "scenes", "taps", *shares, "false", "of them late"], errors),
+        "",
         "The model trained without the source: F1 by sample rate in Hz; F1 and codes opened by probability:",
-        "", render_markdown(["source", *RATES, *(f"p {value:g}" for value in PROBABILITIES)], curves), "",
+        "",
+        render_markdown(["source", *RATES, *(f"p {value:g}" for value in PROBABILITIES)], curves),
+        "",
         "Size of the model (its first trees of 8 leaves) against the worst left-out source, at one threshold for all:",
-        "", render_markdown(["trees", "bytes", "F1, worst source", "F1, mean"], sizes),
-    ]  # fmt: skip
+        "",
+        render_markdown(["trees", "bytes", "F1, worst source", "F1, mean"], sizes),
+    ]
     return "\n".join(text) + "\n"
 
 

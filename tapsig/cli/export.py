@@ -46,9 +46,11 @@ FULL_SCALE_V = (1e-3, 1e4)
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `tapsig export`."""
     parser.add_argument(
-        "detector", metavar="DETECTOR", nargs="?",
+        "detector",
+        metavar="DETECTOR",
+        nargs="?",
         help="a detector of the catalogue, or a .json file, with parameters after commas (tap,order=4)",
-    )  # fmt: skip
+    )
     parser.add_argument("--fs", type=float, required=True, metavar="HZ", help="the controller's sample rate")
     parser.add_argument("--adc-bits", type=int, default=10, metavar="N", help="its converter's bits, 8–16; default: 10")
     parser.add_argument(
@@ -74,12 +76,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--channel", type=int, metavar="N", help="of that recording, from 0; default: 0")
     parser.add_argument(
-        "--clock-hz", type=int, choices=(8_000_000, 16_000_000), default=16_000_000,
+        "--clock-hz",
+        type=int,
+        choices=(8_000_000, 16_000_000),
+        default=16_000_000,
         help="the controller's clock: at 8 MHz a verdict on evidence is worked out in shorter steps; default: 16000000",
-    )  # fmt: skip
+    )
     parser.add_argument(
         "--logger", action="store_true", help="in place of a detector: all samples over the serial line, in frames"
-    )  # fmt: skip
+    )
     parser.add_argument("--corpus", type=Path, metavar="DIR", help="score the detector there, for the record")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
     parser.add_argument("--force", action="store_true", help="replace files that exist")

@@ -123,9 +123,14 @@ def build_simulator(folder: Path) -> Path:
 
 
 def run_simulator(
-    program: Path, firmware: Path, counts: CountArray, fs: float, *, clock_hz: int = CLOCK_HZ,
+    program: Path,
+    firmware: Path,
+    counts: CountArray,
+    fs: float,
+    *,
+    clock_hz: int = CLOCK_HZ,
     options: Sequence[str] = (),
-) -> SimulatedRun:  # fmt: skip
+) -> SimulatedRun:
     """`firmware` with `counts` (10 bits) at its converter, `fs` of them a second; `options` as simulator.c has them.
 
     Raises ExportError where the simulated controller crashes.
@@ -160,10 +165,15 @@ def measure_load(firmware: Path, run: SimulatedRun) -> Load:
     windows = totals["watched"] / (totals["window_cycles"] or 1)
     idle = totals["asleep"] - totals["deep"]
     return Load(
-        mean_cycles=totals["busy"] / windows if windows else 0.0, worst_cycles=totals["busiest"],
-        cycles=totals["window_cycles"], stack=totals["stack"], ram=data + bss, flash=text + data,
-        idle_share=idle / totals["cycles"], deep_share=totals["deep"] / totals["cycles"],
-    )  # fmt: skip
+        mean_cycles=totals["busy"] / windows if windows else 0.0,
+        worst_cycles=totals["busiest"],
+        cycles=totals["window_cycles"],
+        stack=totals["stack"],
+        ram=data + bss,
+        flash=text + data,
+        idle_share=idle / totals["cycles"],
+        deep_share=totals["deep"] / totals["cycles"],
+    )
 
 
 def to_device_counts(recording: Recording, fs: float, converter: Converter) -> CountArray:

@@ -99,8 +99,10 @@ def test_dragging_moves_and_the_wheel_zooms_around_the_pointer(opened: webdriver
     ActionChains(opened).move_to_element(wave).click_and_hold().move_by_offset(-100, 0).release().perform()
     moved = 100 / wide * (last - first)
     assert view(opened) == pytest.approx((first + moved, last + moved), abs=0.02)
-    wheel = "arguments[0].dispatchEvent(new WheelEvent('wheel', {deltaY: -300, ctrlKey: %s, cancelable: true," \
-            " bubbles: true, clientX: arguments[0].getBoundingClientRect().left + %d}))"  # fmt: skip
+    wheel = (
+        "arguments[0].dispatchEvent(new WheelEvent('wheel', {deltaY: -300, ctrlKey: %s, cancelable: true,"
+        " bubbles: true, clientX: arguments[0].getBoundingClientRect().left + %d}))"
+    )
     opened.execute_script(wheel % ("true", 0), wave)
     assert view(opened) == pytest.approx((first + moved, first + moved + (last - first) / 2), abs=0.03)
 
@@ -111,7 +113,9 @@ def test_without_a_click_the_wheel_is_left_to_the_page(opened: webdriver.Chrome)
     opened.execute_script("document.activeElement.blur()")
     taken = opened.execute_script(
         "const e = new WheelEvent('wheel', {deltaY: -300, cancelable: true, bubbles: true});"
-        " arguments[0].dispatchEvent(e); return e.defaultPrevented", wave)  # fmt: skip
+        " arguments[0].dispatchEvent(e); return e.defaultPrevented",
+        wave,
+    )
     assert not taken
     assert view(opened) == before
 
@@ -124,7 +128,9 @@ def test_two_fingers_zoom(opened: webdriver.Chrome) -> None:
         " const send = (kind, id, share) => wave.dispatchEvent(new PointerEvent(kind, {pointerId: id, bubbles: true,"
         "  clientX: box.left + share * box.width, clientY: box.top + 20}));"
         " send('pointerdown', 1, 0.4); send('pointerdown', 2, 0.6); send('pointermove', 2, 0.8);"
-        " send('pointerup', 1, 0.4); send('pointerup', 2, 0.8);", wave)  # fmt: skip
+        " send('pointerup', 1, 0.4); send('pointerup', 2, 0.8);",
+        wave,
+    )
     first, last = view(opened)
     assert last - first == pytest.approx((end - begin) / 2, rel=0.02)  # 0.2 of the width apart, then 0.4
     assert first + 0.4 * (last - first) == pytest.approx(0.4 * end, rel=0.02)  # the finger that rests stays put

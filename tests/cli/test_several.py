@@ -55,8 +55,10 @@ def test_the_rows_of_two_are_the_rows_of_each(
     for rows in (both, *apart):
         names = [row.pop(name, None) for row in rows]
         if rows is both:
-            assert all(Path(str(said)).parts[-2:-1] == (folder,) for said, folder in zip(
-                names, ["a"] * len(apart[0]) + ["b"] * len(apart[1]), strict=True))  # fmt: skip
+            assert all(
+                Path(str(said)).parts[-2:-1] == (folder,)
+                for said, folder in zip(names, ["a"] * len(apart[0]) + ["b"] * len(apart[1]), strict=True)
+            )
     assert both == apart[0] + apart[1]
     assert both
 

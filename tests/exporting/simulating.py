@@ -39,18 +39,29 @@ def need_simulator() -> None:
 
 
 def build(
-    variant: Any, fs: float, folder: Path, *, code: tuple[int, ...], entry: EntryParameters | None = None,
-    extra: str = "", decoder: Decoder = "rule",
-) -> Path:  # fmt: skip
+    variant: Any,
+    fs: float,
+    folder: Path,
+    *,
+    code: tuple[int, ...],
+    entry: EntryParameters | None = None,
+    extra: str = "",
+    decoder: Decoder = "rule",
+) -> Path:
     """A device's program."""
     write_package(render_firmware(prepare(variant, fs, CONVERTER, code=code, entry=entry, decoder=decoder)), folder)
     return simulated.build(folder, extra=extra)
 
 
 def expect(
-    variant: Any, fs: float, counts: CountArray, *, code: tuple[int, ...], entry: EntryParameters | None = None,
+    variant: Any,
+    fs: float,
+    counts: CountArray,
+    *,
+    code: tuple[int, ...],
+    entry: EntryParameters | None = None,
     first: int = 0,
-) -> tuple[str, ...]:  # fmt: skip
+) -> tuple[str, ...]:
     """The lines that the core gives here; `first` is the number of the first count."""
     lines = Chain(prepare(variant, fs, CONVERTER, code=code, entry=entry)).lines(counts)
     return tuple(_move(line, first) for line in lines)

@@ -34,8 +34,10 @@ def test_the_device_decides_as_the_library_on_demo_recordings(
     recording = load_recording(DEMO / "recordings" / name, channel=channel, full_scale_v=2.5)
     counts = simulated.to_device_counts(recording, fs, CONVERTER)[: round(LISTENED_S * fs)]
     counts = np.concatenate([counts, np.full(round(4 * fs), counts[-1])])
-    heard = [int(line.split(",")[2]) / fs for line in simulated.decide_entries(
-        prepare(variant, fs, CONVERTER, code=(1,)), counts)[0]]  # fmt: skip
+    heard = [
+        int(line.split(",")[2]) / fs
+        for line in simulated.decide_entries(prepare(variant, fs, CONVERTER, code=(1,)), counts)[0]
+    ]
     code = decode_taps(heard)[0].digits  # whatever was decoded first becomes the code, so that a release is seen
     firmware = build(variant, fs, tmp_path, code=code)
     run = simulated.run_simulator(simulator, firmware, counts, fs)

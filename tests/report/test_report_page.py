@@ -163,8 +163,17 @@ def test_the_command_reports_on_a_file_a_part_and_a_corpus(tmp_path: Path) -> No
     entry = load_corpus(DEMO).select(vehicle="crane", scene="rain", position="frame").entries[0]
     assert entry.labels_path is not None
     labels = ["--labels", str(entry.labels_path)]
-    call = ["report", str(entry.path), "--channel", str(entry.channel), "--full-scale-v", "2.5", "--detector",
-            "fixed-threshold", *labels]  # fmt: skip
+    call = [
+        "report",
+        str(entry.path),
+        "--channel",
+        str(entry.channel),
+        "--full-scale-v",
+        "2.5",
+        "--detector",
+        "fixed-threshold",
+        *labels,
+    ]
     whole, part, corpus = tmp_path / "whole.html", tmp_path / "part.html", tmp_path / "corpus.html"
     assert main([*call, "--out", str(whole)]) == 0
     assert "simulated: computed from physics" in whole.read_text()  # the manifest beside it says so

@@ -88,8 +88,10 @@ def test_every_cause_that_the_rules_name_has_words() -> None:
     # The rules as they are documented: `cause` at the head of each numbered line.
     rules = inspect.getdoc(causes) or ""
     false, miss = rules.split("False detections")[1].split("Misses, of the tap")
-    named = {kind: set(re.findall(r"`([^`]+)`", " ".join(re.findall(r"^\d+\. (.*)$", text, re.MULTILINE))))
-             for kind, text in (("false", false), ("miss", miss))}  # fmt: skip
+    named = {
+        kind: set(re.findall(r"`([^`]+)`", " ".join(re.findall(r"^\d+\. (.*)$", text, re.MULTILINE))))
+        for kind, text in (("false", false), ("miss", miss))
+    }
     assert set(FALSE_WORDS) <= named["false"]
     assert set(MISS_WORDS) <= named["miss"]
     for kind, causes_of in named.items():
