@@ -22,14 +22,18 @@ Item = TypeVar("Item")
 MAX_HTML_ROWS = 60
 
 
+def compute_ratio(part: float, whole: float) -> float:
+    """One number divided by another; nan where that is 0."""
+    return part / whole if whole else math.nan
+
+
 def compute_f1(tp: int, fp: int, fn: int) -> float:
     """Harmonic mean of precision and recall, 2·tp / (2·tp + fp + fn); nan without taps and detections.
 
     >>> compute_f1(6, 2, 2), compute_f1(0, 0, 0)
     (0.75, nan)
     """
-    total = 2 * tp + fp + fn
-    return 2 * tp / total if total else math.nan
+    return compute_ratio(2 * tp, 2 * tp + fp + fn)
 
 
 def format_estimate(value: object, low: object = None, high: object = None, *, digits: int = 2) -> str:

@@ -9,7 +9,7 @@ Leaving out one ring-down at a time, or one of MAX_GROUPS groups, gives the unce
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -111,42 +111,28 @@ def compute_modes(
     modes: list[Mode] = []
     with threadpool_limits(1):  # the matrices are too small for threads
         shifted = [_shift_to_zero(values, fs, 0.5 * (edges[:-1] + edges[1:])) for values in given]
-        rows = max(4, min(80, min(signals.shape[1] for signals in shifted) // 2))
-        spans = [_correlate(signals, rows) for signals in shifted]
+        rows = max(4, min(80, min(one.shape[1] for one in shifted) // 2))
+        spans = [_correlate(one, rows) for one in shifted]
         for band in range(count):
-            found = _fit_band(
-                [signals[band] for signals in shifted],
-                [span[band] for span in spans],
-                fs,
-                float(edges[band]),
-                float(edges[band + 1]),
-            )
+            signals, span = [one[band] for one in shifted], [one[band] for one in spans]
+            found = _fit_band(signals, span, fs, float(edges[band]), float(edges[band + 1]))
             modes += [mode for mode in found if not any(_are_one(mode, other) for other in modes)]
     lengths_s = np.array([values.size for values in given]) / fs
     modes = [mode for mode in modes if mode.t60_s <= LONGEST_T60 * float(lengths_s.max())]
-    energy = [
-        mode.amplitude**2 / mode.decay_rate_per_s * float(-np.expm1(-2.0 * mode.decay_rate_per_s * lengths_s).mean())
-        for mode in modes
-    ]
-    total_energy = 4.0 * float(np.mean([values @ values for values in given])) / fs
-    modes, energy = _drop_cancelling(modes, energy, total_energy)
-    total = math.fsum(energy)
-    shared = [
-        Mode(mode.frequency_hz, mode.damping, mode.amplitude, part / total, mode.frequency_se_hz, mode.damping_se)
-        for mode, part in zip(modes, energy, strict=True)
-    ]
+    energies = [(mode, _compute_energy(mode, lengths_s)) for mode in modes]
+    most = 6.0 * float(np.mean([values @ values for values in given])) / fs
+    energies = [(mode, energy) for mode, energy in energies if energy <= most]  # above, they cancel: a transient
+    total = math.fsum(energy for _, energy in energies)
+    shared = (replace(mode, energy_share=energy / total) for mode, energy in energies)
     return tuple(
         sorted((mode for mode in shared if mode.energy_share >= least_share), key=lambda mode: -mode.energy_share)
     )
 
 
-def _drop_cancelling(modes: list[Mode], energy: list[float], total_energy: float) -> tuple[list[Mode], list[float]]:
-    """Drop modes with more energy than the signal: they cancel each other and describe a transient.
-
-    Energies are four times those within the ring-downs: a²/α (1 - exp(-2α T)), the mean over their lengths T.
-    """
-    kept = [(mode, part) for mode, part in zip(modes, energy, strict=True) if part <= 1.5 * total_energy]
-    return [mode for mode, _ in kept], [part for _, part in kept]
+def _compute_energy(mode: Mode, lengths_s: FloatArray) -> float:
+    """Four times the energy within ring-downs: a²/α (1 - exp(-2α T)), the mean over their lengths T."""
+    rate = mode.decay_rate_per_s
+    return mode.amplitude**2 / rate * float(-np.expm1(-2.0 * rate * lengths_s).mean())
 
 
 def _are_one(mode: Mode, other: Mode) -> bool:

@@ -21,7 +21,7 @@ from tapsig.detectors.base import Variant, run_detector
 from tapsig.entry import EntryParameters, decode_taps, parse_code
 from tapsig.errors import ParameterError
 from tapsig.records import Recording, require_labels
-from tapsig.results import Counts, Records
+from tapsig.results import Counts, Records, compute_ratio
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.hand import HandTiming, TapChannel, compute_success, simulate_successes
 from tapsig.risks.nuisance import (
@@ -184,7 +184,7 @@ def assess_observation(
     """Compute the risk from an `observation`; undefined figures are nan."""
     entries = len(observation.codes)
     low, high = wilson_interval(observation.opened, entries, confidence=question.confidence)
-    recall = observation.taps_found / observation.taps if observation.taps else math.nan
+    recall = compute_ratio(observation.taps_found, observation.taps)
     seconds = math.fsum(segment.duration_s for segment in observation.segments)
     false_taps = sum(segment.onsets_s.size for segment in observation.segments)
     rates = clustered_rate_interval(
@@ -193,22 +193,22 @@ def assess_observation(
         confidence=question.confidence,
     )
     watch = count_possible_entries(observation.segments, question.parameters, length=question.length)
-    possible_per_h = watch.possible / watch.hours if watch.hours else math.nan
+    possible_per_h = compute_ratio(watch.possible, watch.hours)
     return RiskRow(
         detector,
         position,
         scene,
         entries=entries,
         opened=observation.opened,
-        success=observation.opened / entries if entries else math.nan,
+        success=compute_ratio(observation.opened, entries),
         success_low=low,
         success_high=high,
         tap_recall=recall,
-        false_per_entry=observation.false_in_entries / entries if entries else math.nan,
+        false_per_entry=compute_ratio(observation.false_in_entries, entries),
         success_model=_model_success(observation, recall, question),
         tap_free_h=seconds / 3600,
         false_taps=false_taps,
-        false_taps_per_h=false_taps / seconds * 3600 if seconds else math.nan,
+        false_taps_per_h=compute_ratio(false_taps, seconds) * 3600,
         exposure_h=watch.hours,
         possible_codes=watch.possible,
         failures_per_day=possible_per_h * 24,

@@ -18,7 +18,7 @@ from tapsig.entry import Entry, EntryParameters, decode_taps
 from tapsig.entry.decoding import listen
 from tapsig.entry.evidence import EvidenceEntry, EvidenceMachine
 from tapsig.records import Recording, require_labels
-from tapsig.results import Counts
+from tapsig.results import Counts, compute_ratio
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.nuisance import YEAR_HOURS, is_possible, split_between_taps
 from tapsig.scoring.intervals import clustered_rate_limit, wilson_interval
@@ -263,13 +263,13 @@ def list_decoder_rows(
     keys = compute_keyspace(length, digit_max)
 
     def share(count: int, total: int) -> tuple[float, float, float]:
-        return (count / total if total else math.nan, *wilson_interval(count, total, confidence=confidence))
+        return (compute_ratio(count, total), *wilson_interval(count, total, confidence=confidence))
 
     def row(decoder: str, threshold: float, opened: int, near: Sequence[int]) -> DecoderRow:
         success, low, high = share(opened, len(tried))
         (near_1, _, near_1_high), (near_2, _, near_2_high) = (share(near[k], totals[k]) for k in (0, 1))
         possible = idle.count_passing(threshold)
-        seen = possible / idle.hours * YEAR_HOURS / keys if idle.hours else math.nan
+        seen = compute_ratio(possible, idle.hours) * YEAR_HOURS / keys
         bound = idle.compute_upper(threshold, confidence) * YEAR_HOURS / keys
         return DecoderRow(
             *(decoder, threshold, len(tried), opened, success, low, high),

@@ -14,7 +14,7 @@ import numpy as np
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.entry import EntryParameters, decode_taps
 from tapsig.records import Recording
-from tapsig.results import Counts
+from tapsig.results import Counts, compute_ratio
 from tapsig.risks.nuisance import split_between_taps
 from tapsig.risks.standby import DAY_S, Battery, DutyCycle, compute_days
 from tapsig.scoring.matching import MATCH_WINDOW_S
@@ -91,37 +91,37 @@ class WakeUpTally(Counts):
     @property
     def missed_share(self) -> float:
         """Share of first taps that did not wake it; nan without any."""
-        return 1 - self.first_woken / self.firsts if self.firsts else math.nan
+        return 1 - compute_ratio(self.first_woken, self.firsts)
 
     @property
     def missed_entries_share(self) -> float:
         """Share of entries none of whose taps woke it; nan without any."""
-        return 1 - self.entries_woken / self.firsts if self.firsts else math.nan
+        return 1 - compute_ratio(self.entries_woken, self.firsts)
 
     @property
     def mean_delay_s(self) -> float:
         """Mean time from a tap's onset to the first sample after it woke the controller."""
-        return self.delay_s / self.first_woken if self.first_woken else math.nan
+        return compute_ratio(self.delay_s, self.first_woken)
 
     @property
     def peak_lost_share(self) -> float:
         """Share of waking taps whose largest swing was over before the first sample."""
-        return self.peak_lost / self.first_woken if self.first_woken else math.nan
+        return compute_ratio(self.peak_lost, self.first_woken)
 
     @property
     def energy_lost_share(self) -> float:
         """Mean share of a waking tap's energy (within 50 ms of its onset) that came before the first sample."""
-        return self.energy_lost / self.first_woken if self.first_woken else math.nan
+        return compute_ratio(self.energy_lost, self.first_woken)
 
     @property
     def first_found_share(self) -> float:
         """Share of waking taps that a detector started by them still found; nan when none was run."""
-        return self.first_found / self.tested if self.tested else math.nan
+        return compute_ratio(self.first_found, self.tested)
 
     @property
     def false_wakes_per_day(self) -> float:
         """Seconds a day with a false trigger; each wakes the controller or keeps it awake."""
-        return self.triggered_s / self.tap_free_s * DAY_S if self.tap_free_s else math.nan
+        return compute_ratio(self.triggered_s, self.tap_free_s) * DAY_S
 
 
 def remove_bias(recording: Recording) -> FloatArray:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from tapsig.entry import EntryParameters
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
+from tapsig.results import compute_ratio
 from tapsig.risks.entries import Observation, RiskQuestion, RiskRow, assess_observation
 from tapsig.risks.nuisance import YEAR_HOURS
 from tapsig.risks.standby import Battery, DutyCycle, compute_days
@@ -134,7 +135,7 @@ def _compute_mean_model(rows: Sequence[RiskRow]) -> float:
     """Mean of the scenes' model success, weighted by entries."""
     used = [row for row in rows if row.entries and row.scene != DRIVING]
     entries = sum(row.entries for row in used)
-    return math.fsum(row.success_model * row.entries for row in used) / entries if entries else math.nan
+    return compute_ratio(math.fsum(row.success_model * row.entries for row in used), entries)
 
 
 def _list_covered(rows: Mapping[str, RiskRow], name: str, hours: Mapping[str, float]) -> dict[str, float]:

@@ -1,15 +1,10 @@
 """Score: counts and a duration, from which all rates are derived; undefined rates are nan."""
 
-import math
 from dataclasses import dataclass
 
-from tapsig.results import Counts, compute_f1
+from tapsig.results import Counts, compute_f1, compute_ratio
 
 SECONDS_PER_HOUR = 3600.0
-
-
-def _share(part: int, whole: int) -> float:
-    return part / whole if whole else math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +42,12 @@ class Score(Counts):
     @property
     def precision(self) -> float:
         """Share of detections that are taps; nan without detections."""
-        return _share(self.tp, self.tp + self.fp)
+        return compute_ratio(self.tp, self.tp + self.fp)
 
     @property
     def recall(self) -> float:
         """Share of taps that were detected; nan without taps."""
-        return _share(self.tp, self.tp + self.fn)
+        return compute_ratio(self.tp, self.tp + self.fn)
 
     @property
     def f1(self) -> float:
@@ -62,4 +57,4 @@ class Score(Counts):
     @property
     def false_alarms_per_hour(self) -> float:
         """False detections per hour; nan for a duration of 0."""
-        return self.fp / self.duration_s * SECONDS_PER_HOUR if self.duration_s > 0 else math.nan
+        return compute_ratio(self.fp, self.duration_s) * SECONDS_PER_HOUR
