@@ -9,12 +9,12 @@ import numpy as np
 
 from tapsig.errors import ParameterError
 from tapsig.records import Gap, times_of
-from tapsig.results import ReadOnlyMapping, Result, field_names, have_equal_fields
+from tapsig.results import ComparedByFields, ReadOnlyMapping, Result, field_names
 from tapsig.units import BoolArray, FloatArray, IntArray, read_only
 
 
-@dataclass(frozen=True, slots=True)
-class Detection:
+@dataclass(frozen=True, slots=True, eq=False)
+class Detection(ComparedByFields):
     """One of Detections: its onset in seconds, the indices, strength and reason, and its features by name."""
 
     onset_s: float
@@ -25,7 +25,7 @@ class Detection:
     features: Mapping[str, float]
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class Detections(Result):
     """What a detector found, in the order of decision. Iterating gives one Detection after the other.
 
@@ -75,12 +75,6 @@ class Detections(Result):
 
     def __iter__(self) -> Iterator[Detection]:
         return (self[index] for index in range(len(self)))
-
-    def __eq__(self, other: object) -> bool:
-        return have_equal_fields(self, other) if isinstance(other, Detections) else NotImplemented
-
-    def __hash__(self) -> int:
-        return hash(self.onset_samples.tobytes())
 
     @overload
     def __getitem__(self, index: int) -> Detection: ...

@@ -9,7 +9,7 @@ from typing import TypeVar
 import numpy as np
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
-from tapsig.results import have_equal_fields
+from tapsig.results import ComparedByFields
 from tapsig.units import BoolArray, FloatArray, IntArray, check_positive, is_counts, read_only, to_floats, to_number
 
 TAP = "tap"
@@ -63,8 +63,8 @@ class Finding:
         return f"{place}{self.message}{times} [{self.code}]"
 
 
-@dataclass(frozen=True, slots=True, repr=False)
-class Recording:
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class Recording(ComparedByFields):
     """One channel of one recording; `recording[10.0:20.0]` is the part from 10 to 20 s.
 
     Parameters
@@ -125,12 +125,6 @@ class Recording:
             if not last < gap.sample < samples.size or not gap.duration_s > 0:
                 raise RecordingError(f"{where}: {gap} is out of order or outside the recording")
             last = gap.sample
-
-    def __eq__(self, other: object) -> bool:
-        return have_equal_fields(self, other) if isinstance(other, Recording) else NotImplemented
-
-    def __hash__(self) -> int:
-        return hash((self.samples.size, self.fs, self.source, self.position))
 
     def __repr__(self) -> str:
         words = [f"{self.span_s:.4g} s at {self.fs:g} Hz"]

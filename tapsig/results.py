@@ -5,7 +5,7 @@ import html
 import math
 from abc import abstractmethod
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import Field, dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
@@ -88,8 +88,23 @@ class ReadOnlyMapping(Mapping[str, Value]):
         return copy.deepcopy(self._items, memo)
 
 
-class Result:
-    """Base of results. A subclass defines `rows` and `_describe`."""
+class ComparedByFields:
+    """Base of dataclasses with `eq=False`: two are equal when all fields are; nan is equal to nan.
+
+    The comparison that `dataclass` writes fails for a field that is an array, and so does its hash.
+    """
+
+    __slots__ = ()
+
+    def __eq__(self, other: object) -> bool:
+        return _is_equal(self, other) if type(other) is type(self) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(repr(self))
+
+
+class Result(ComparedByFields):
+    """Base of results. A subclass defines `rows` and `_describe`, and is a dataclass with `eq=False`."""
 
     __slots__ = ()
 
@@ -178,7 +193,7 @@ class Records(tuple[Item, ...], Result):
         return records
 
     def _columns(self) -> list[str]:
-        return field_names(vars(self)["kind"])
+        return _shown_names(vars(self)["kind"])
 
     def rows(self) -> list[dict[str, object]]:
         """One row for each record, with its fields."""
@@ -202,22 +217,28 @@ def field_names(item: object) -> list[str]:
     return list(getattr(item, "__dataclass_fields__", ()))
 
 
-def have_equal_fields(one: object, other: object) -> bool:
-    """Whether two dataclasses of one kind hold the same, arrays value by value; nan is equal to nan."""
-    return all(_is_equal(getattr(one, name), getattr(other, name)) for name in field_names(one))
+def _shown_names(item: object) -> list[str]:
+    """Names of the fields that a row has: those of the repr."""
+    fields: Mapping[str, Field[object]] = getattr(item, "__dataclass_fields__", {})
+    return [name for name, field in fields.items() if field.repr]
 
 
 def _is_equal(one: Any, other: Any) -> bool:
+    """Whether both hold the same: arrays value by value, dataclasses field by field; nan is equal to nan."""
     if isinstance(one, np.ndarray):
-        return np.array_equal(one, other, equal_nan=True)
-    if isinstance(one, Mapping):
+        return np.array_equal(one, other, equal_nan=one.dtype.kind in "fc")
+    if isinstance(one, Mapping) and isinstance(other, Mapping):
         return one.keys() == other.keys() and all(_is_equal(one[key], other[key]) for key in one)
+    if isinstance(one, (tuple, list)) and type(one) is type(other):
+        return len(one) == len(other) and all(map(_is_equal, one, other))
+    if type(one) is type(other) and (names := field_names(one)) and not isinstance(one, type):
+        return all(_is_equal(getattr(one, name), getattr(other, name)) for name in names)
     return bool(one == other or (one != one and other != other))
 
 
 def _list_fields(item: object) -> dict[str, object]:
     """The fields of a dataclass by name; enumerations by their value."""
-    values = ((name, getattr(item, name)) for name in field_names(item))
+    values = ((name, getattr(item, name)) for name in _shown_names(item))
     return {name: value.value if isinstance(value, Enum) else value for name, value in values}
 
 

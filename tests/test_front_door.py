@@ -12,10 +12,12 @@ import pytest
 from sklearn.base import clone
 
 import tapsig
+from tapsig.analysis.dead_time import DeadTimeMap
 from tapsig.converter import Converter
 from tapsig.detectors import CATALOGUE
 from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.results import Records, Result
+from tapsig.scoring.outcomes import ScoreTable
 from tests.fakes import DEMO
 
 NAMES = (
@@ -175,6 +177,7 @@ def results(crane: tapsig.Recording) -> list[Result]:
         tapsig.positions(["fixed-threshold"], corpus),
         tapsig.propose(crane),
         tapsig.decode(crane, code="3-1-4"),
+        tapsig.decode(crane, code="3-1-4", decoder="evidence"),
         tapsig.risk(["tap"], [crane]),
     ]
 
@@ -186,6 +189,27 @@ def test_every_result_is_short_and_has_rows_a_frame_and_html(results: list[Resul
         assert type(result).__name__ in result._repr_html_()
         assert len(list(result)) == len(result.rows())  # type: ignore[call-overload]
         assert dataclasses.asdict(result)  # type: ignore[call-overload]
+
+
+def test_every_result_equals_its_copies(results: list[Result]) -> None:
+    scene = tapsig.simulate("crane", duration_s=1.0, positions=["frame"])
+    found = tapsig.detect("tap", scene.recordings["frame"], keep_rejected=True)
+    without_nan = results[:-1]  # nan in a tuple is not equal to nan
+    for one in [*without_nan, scene, found, tapsig.detect(scene.recordings["frame"])[:1], next(iter(results[0]))]:  # type: ignore[call-overload]
+        for same in (copy.deepcopy(one), pickle.loads(pickle.dumps(one))):  # noqa: S301
+            assert same == one
+            assert hash(same) == hash(one)
+        assert len(repr(one)) < 2000
+
+
+def test_results_that_differ_in_one_value_are_not_equal(results: list[Result]) -> None:
+    table = next(one for one in results if isinstance(one, DeadTimeMap))
+    missed = table.missed.copy()
+    missed[0, 0] += 1
+    assert table != dataclasses.replace(table, missed=missed)
+    score = next(one for one in results if isinstance(one, ScoreTable))
+    assert score != tapsig.score(["fixed-threshold"], [tapsig.load_corpus(DEMO)["crane-quiet", "frame"]])
+    assert score != table
 
 
 def test_records_are_copied_pickled_and_made_dictionaries_as_tuples_of_dataclasses_are(crane: tapsig.Recording) -> None:

@@ -79,7 +79,7 @@ class ErrorCause:
     scene: str = ""
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class CauseTable(Result):
     """All errors of one detector, with the counts of taps.
 

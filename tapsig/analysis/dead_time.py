@@ -38,7 +38,7 @@ SPAN_DB = 60.0
 DEFAULT_DEAD_TIMES_S = tuple(round(0.02 + 0.005 * step, 3) for step in range(77))  # 20–400 ms
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class DeadTimeMap(Result):
     """Counts over threshold × dead time, summed over recordings.
 

@@ -14,7 +14,7 @@ from tapsig.records import Recording, require_recording
 from tapsig.results import Result, field_names
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class HealthReport(Result):
     """Findings, worst first, and general figures of the recording.
 

@@ -55,7 +55,7 @@ class Beat:
     depth_db: float
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class RingdownResult(Result):
     """Modes, strongest by energy first, and decay by octave band.
 

@@ -144,7 +144,7 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     )
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class PositionStudy(Result):
     """Levels and delays at the positions, the scores of detectors there, and a ranking for each detector."""
 

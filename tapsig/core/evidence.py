@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tapsig.core import load
 from tapsig.core.context import CONTEXT
-from tapsig.core.evidence_model import TEMPOS
+from tapsig.core.evidence_model import BETWEEN_BINS, TEMPOS, WITHIN_BINS
 from tapsig.errors import ParameterError
 
 KEPT = 36
@@ -35,6 +35,33 @@ class Series:
     score: int
 
 
+class _Kept:
+    """A `tapsig_evidence`, its numbers (a `tapsig_evidence_config`), and what these point to; pickled as bytes."""
+
+    def __init__(self, state: Any, config: Any, keeps: Any) -> None:
+        self.state, self.config, self.keeps = state, config, keeps
+
+    def __reduce__(self) -> tuple[object, ...]:
+        pointers = (self.config.context.nodes, self.config.within, self.config.between, self.config.tempo)
+        sizes = (self.config.context.size, WITHIN_BINS, BETWEEN_BINS, TEMPOS)
+        buffer = load()[0].buffer
+        tables = [bytes(buffer(pointer, size)) for pointer, size in zip(pointers, sizes, strict=True)]
+        return _keep, (bytes(buffer(self.state)), bytes(buffer(self.config)), tables)
+
+    def __deepcopy__(self, memo: object) -> "_Kept":  # nothing changes it
+        return self
+
+
+def _keep(state: bytes, config: bytes, tables: Sequence[bytes]) -> _Kept:
+    ffi, _ = load()
+    made = ffi.new("tapsig_evidence *"), ffi.new("tapsig_evidence_config *")
+    for struct, content in zip(made, (state, config), strict=True):
+        ffi.memmove(struct, content, len(content))
+    keeps = [ffi.from_buffer("uint8_t[]", tables[0]), *(ffi.from_buffer("int8_t[]", one) for one in tables[1:])]
+    made[1].context.nodes, made[1].within, made[1].between, made[1].tempo = keeps
+    return _Kept(*made, keeps)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Weighed:
     """The candidates of one entry, and the questions that can be asked of them.
@@ -50,9 +77,15 @@ class Weighed:
     score: tuple[int, ...]
     end_ms: int
     no_taps: int
-    _state: Any
-    _config: Any
-    _keeps: Any
+    _kept: _Kept
+
+    @property
+    def _state(self) -> Any:
+        return self._kept.state
+
+    @property
+    def _config(self) -> Any:
+        return self._kept.config
 
     def list_odds(self) -> tuple[int, ...]:
         """Log-odds of each candidate among the others of the entry, in 1/64 nat (context.h)."""
@@ -176,9 +209,7 @@ def weigh(state: Any, config: Any, keeps: Any, no_taps: int) -> Weighed:
         tuple(int(library.tapsig_score_of(kept.odds[i])) for i in inside),
         int(kept.last_likely) + int(config.silence_ms),
         no_taps,
-        kept,
-        config,
-        keeps,
+        _Kept(kept, config, keeps),
     )
 
 

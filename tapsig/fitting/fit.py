@@ -24,7 +24,7 @@ MIN_TAPS = 20
 ADVISED_TAPS = 40
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class FittedDetector(Result):
     """A detector fitted to an owner's recordings, and its expected performance.
 

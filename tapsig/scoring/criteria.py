@@ -64,6 +64,9 @@ class Criterion:
     interval: "Callable[[FloatArray], tuple[float, float]]"
     most: float = math.inf
 
+    def __reduce__(self) -> tuple[object, ...]:
+        return find_criterion, (self.name,)  # its functions are local and cannot be pickled
+
     def estimate(self, counts: "FloatArray") -> Estimate:
         """The value over all files, counts of shape (files, fields), with its interval."""
         return Estimate(float(self.compute(counts.sum(axis=0))), *self.interval(counts))

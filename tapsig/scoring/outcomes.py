@@ -186,7 +186,7 @@ def _sum_known(counts: Iterable[int | None]) -> int | None:
     return sum(known) if known else None
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class ScoreTable(Result):
     """All outcomes, in the order detector, recording. Iterating gives the rows."""
 

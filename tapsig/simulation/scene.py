@@ -8,6 +8,7 @@ import numpy as np
 
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
+from tapsig.results import ComparedByFields
 from tapsig.simulation import cabin, road, weather
 from tapsig.simulation.excitation import Excitation, Impacts, Span, join_excitations, log_uniform, random_stream
 from tapsig.simulation.impact import ENTRY_SILENCE_S, TAP_KINDS, Tapper, plan_entries, plan_practice
@@ -71,8 +72,8 @@ class SceneTruth:
     temperature_c: float
 
 
-@dataclass(frozen=True, slots=True)
-class SimulatedScene:
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class SimulatedScene(ComparedByFields):
     """Simultaneous recordings, one for each position, and their ground truth."""
 
     recordings: Mapping[str, Recording]
@@ -80,6 +81,10 @@ class SimulatedScene:
     vehicle: Vehicle
     converter: SimulatedConverter
     seed: int
+
+    def __repr__(self) -> str:
+        places = ", ".join(self.recordings)
+        return f"<SimulatedScene: {self.vehicle.name}, seed {self.seed}, {self.truth.taps_s.size} taps, {places}>"
 
 
 def simulate_scene(

@@ -1,8 +1,10 @@
 """The decoder `evidence` against exhaustive search, closed forms, the rule's machine, and itself on a stream."""
 
+import copy
 import dataclasses
 import itertools
 import math
+import pickle
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -332,6 +334,18 @@ def test_the_runner_up_has_other_digits() -> None:
     assert own.digits == (3, 2) == entry.digits
     assert other.digits != (3, 2)
     assert entry.log_ratio == (own.score - other.score) / 64
+
+
+def test_a_copy_of_an_entry_answers_as_the_entry_does() -> None:
+    """As an entry that another process found; the context's trees and the tables go with it."""
+    [entry] = run_machine(EvidenceMachine(code=(1, 2, 1)), [candidate(time) for time in tap_code((1, 2, 1))])
+    for same in (pickle.loads(pickle.dumps(entry)), copy.deepcopy(entry)):  # noqa: S301
+        assert same == entry
+        assert entry.weighed is not None
+        assert same.weighed.list_odds() == entry.weighed.list_odds()
+        for code in ((1, 2, 1), (2, 1, 1), (4,)):
+            assert same.compute_log_ratio(code) == entry.compute_log_ratio(code)
+    assert dataclasses.asdict(entry)["digits"] == (1, 2, 1)
 
 
 def test_no_candidate_makes_no_entry() -> None:
