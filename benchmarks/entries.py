@@ -9,7 +9,7 @@ import argparse
 import dataclasses
 import math
 import timeit
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +17,7 @@ import numpy as np
 from benchmarks.entry_tables import Heard, count_openings, list_heard, try_codes, watch
 from benchmarks.sections import publish, render_markdown
 from benchmarks.train_evidence import SOURCES as FITTED
-from benchmarks.transfer_data import describe, gather, read_table, write_table
+from benchmarks.transfer_data import collect_once, gather
 from tapsig.core import load
 from tapsig.core.evidence import KEPT, JudgeCore
 from tapsig.core.evidence_model import NAT
@@ -25,9 +25,8 @@ from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters
 from tapsig.entry.decoding import DECODERS
 from tapsig.entry.evidence import Evidence, judge_config
-from tapsig.fitting.candidates import CandidateTable, collect_candidates
+from tapsig.fitting.candidates import CandidateTable
 from tapsig.loading import load_corpus
-from tapsig.records import Recording
 from tapsig.risks.openings import (
     MIN_THRESHOLD,
     RULE,
@@ -70,22 +69,10 @@ def observe_doors(name: str, kept: Path | None) -> list[EntryTrial]:
 
 def gather_nuisance(scene: str, hours: float, kept: Path | None) -> CandidateTable:
     """Candidates of simulated hours without taps at 2 kHz: a new random vehicle every ten minutes, at its frame."""
-    path = kept / f"nuisance-{scene}-{hours:g}.npz" if kept else None
-    if path is not None and path.exists():
-        return read_table(path)
-    groups: list[str] = []
-
-    def simulate() -> Iterator[Recording]:
-        seconds, position = hours * 3600.0, ["frame"]
-        for block in simulate_blocks(scene, duration_s=seconds, seed=90, block_s=600.0, positions=position, fs=2000.0):
-            recording = dataclasses.replace(block.recordings["frame"], split=NO_TAPS)
-            groups.append(describe(recording))
-            yield recording
-
-    table = dataclasses.replace(collect_candidates(simulate()), groups=tuple(groups))
-    if path is not None:
-        write_table(path, table)
-    return table
+    seconds, position = hours * 3600.0, ["frame"]
+    blocks = simulate_blocks(scene, duration_s=seconds, seed=90, block_s=600.0, positions=position, fs=2000.0)
+    recordings = (dataclasses.replace(block.recordings["frame"], split=NO_TAPS) for block in blocks)
+    return collect_once(recordings, kept / f"nuisance-{scene}-{hours:g}.npz" if kept else None)
 
 
 def hear_nuisance(table: CandidateTable, *, probability: float | None = None) -> list[tuple[Heard, float]]:

@@ -163,12 +163,17 @@ def describe(recording: Recording) -> str:
 def gather(name: str, part: Part, doors: range, *, kept: Path | None = None) -> CandidateTable:
     """Candidates of a source's doors; `groups` holds `describe` of each recording."""
     path = kept / f"{name}-{part}-{doors.start}-{doors.stop}.npz" if kept else None
+    return collect_once(record_source(name, part, doors), path)
+
+
+def collect_once(recordings: Iterator[Recording], path: Path | None) -> CandidateTable:
+    """Candidates of recordings, kept at `path` if one is given: what is there already is read, and nothing is made."""
     if path is not None and path.exists():
         return read_table(path)
     groups: list[str] = []
 
     def watched() -> Iterator[Recording]:
-        for recording in record_source(name, part, doors):
+        for recording in recordings:
             groups.append(describe(recording))
             yield recording
 

@@ -19,7 +19,7 @@ from tapsig.detections import Detections
 from tapsig.detectors.guards import InUse, NotCopied
 from tapsig.errors import ParameterError, RecordingError, TapsigError
 from tapsig.records import Recording
-from tapsig.units import FloatArray, check_positive, is_counts, refuse_masked, seconds_to_samples, to_floats
+from tapsig.units import FloatArray, check_positive, is_counts, refuse_masked, to_floats
 
 
 @runtime_checkable
@@ -317,8 +317,3 @@ def require_sound(found: Detections, size: int) -> None:
         raise ParameterError("decided_samples are not in the order of decision")
     if not np.isfinite(found.strength).all():
         raise ParameterError("a strength is nan or inf")
-
-
-def latency_samples(detector: Detector) -> int:
-    """The detector's latency in samples, rounded up."""
-    return seconds_to_samples(detector.latency_s, detector.fs)

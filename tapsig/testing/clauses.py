@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.detections import Detections
-from tapsig.detectors.base import Detector, Variant, latency_samples, require_detections, require_sound
+from tapsig.detectors.base import Detector, Variant, require_detections, require_sound
 from tapsig.units import FloatArray, seconds_to_samples
 
 
@@ -117,7 +117,7 @@ def check_prompt(variant: Variant, fs: float, signal: FloatArray) -> None:
     full = _run(detector, signal)
     for cut in _cuts(signal, fs, full):
         found = variant.build(fs).push(signal[:cut])
-        due = full.select(full.onset_samples + latency_samples(detector) < cut)
+        due = full.select(full.onset_samples + seconds_to_samples(detector.latency_s, fs) < cut)
         missing = np.setdiff1d(due.onset_samples, found.onset_samples)
         if missing.size:
             onset_s, wait_s = missing[0] / fs, detector.latency_s
