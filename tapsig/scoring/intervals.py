@@ -90,12 +90,12 @@ def clustered_rate_limit(events: FloatArray, exposure: FloatArray, confidence: f
     return clustered_rate_interval(events, exposure, confidence=2 * confidence - 1)[1]
 
 
-def widen_to_student(files: int, confidence: float = CONFIDENCE) -> float:
+def widen_to_student(files: float, confidence: float = CONFIDENCE) -> float:
     """Student's quantile over the normal one: few files, two or more, give an uncertain variance."""
     from scipy.special import ndtri, stdtrit  # heavy
 
     tail = 0.5 + confidence / 2
-    return float(stdtrit(files - 1, tail) / ndtri(tail))
+    return float(stdtrit(max(1.0, files - 1), tail) / ndtri(tail))
 
 
 def _assume_effect(successes: FloatArray, trials: FloatArray) -> float:
@@ -113,14 +113,16 @@ def _assume_effect(successes: FloatArray, trials: FloatArray) -> float:
 def _compute_effect(parts: FloatArray, wholes: FloatArray, variance: float, confidence: float = CONFIDENCE) -> float:
     """Design effect of clustering by file; at least 1, and 1 for a single file.
 
-    The variance of the ratio estimator between files (linearised; Cochran, Sampling Techniques, ch. 6) over
+    The variance of the ratio estimator between files by the jackknife (Cochran, Sampling Techniques, ch. 6) over
     `variance`, that of independent counts. Since few files give an uncertain estimate, Student's quantile replaces the
-    normal one.
+    normal one, with the effective number of files, (Σm)²/Σm² for files of m trials (Kish 1965): where one file holds
+    most of the trials, the others hardly show how files differ.
     """
     parts, wholes = parts[wholes > 0], wholes[wholes > 0]  # a file without taps does not affect recall
     files = len(parts)
     if files < 2 or variance <= 0:
         return 1.0
-    residuals = parts - parts.sum() / wholes.sum() * wholes
-    between = files / (files - 1) * float(residuals @ residuals)
-    return max(1.0, between / variance * widen_to_student(files, confidence) ** 2)
+    shares = wholes / wholes.sum()
+    changes = (parts - parts.sum() * shares) / (1.0 - shares)  # of the total, when one file is left out
+    between = (files - 1) / files * float(changes @ changes)
+    return max(1.0, between / variance * widen_to_student(1.0 / float(shares @ shares), confidence) ** 2)
