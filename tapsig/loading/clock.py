@@ -87,7 +87,7 @@ def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
     if clock.gaps:
         message = f"{sum(gap.duration_s for gap in clock.gaps):.3g} s were not recorded; kept as gaps"
         findings.add("gap", message, count=len(clock.gaps), line=lines[0], sample=clock.gaps[0].sample)
-    _add_clock_findings(clock, steps, stamps, fs, len(table.values), findings)
+    _add_clock_findings(clock, steps, stamps, fs, findings)
     return clock
 
 
@@ -212,17 +212,15 @@ def _fit(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: Steps) ->
     return Clock(values, float(fs), tuple(gaps), tuple(stretches), error_s)
 
 
-def _add_clock_findings(
-    clock: Clock, steps: Steps, stamps: Stamps, fs: float | None, count: int, findings: FindingList
-) -> None:
+def _add_clock_findings(clock: Clock, steps: Steps, stamps: Stamps, fs: float | None, findings: FindingList) -> None:
     """Add findings on rates, jitter and coarse stamps."""
     if steps.resolution:
         resolution_s = steps.resolution * stamps.unit_s
-        share = resolution_s * clock.fs / count
         findings.add(
             "coarse-stamps",
             f"stamps repeat: their step of {resolution_s:g} s is longer than the period of"
-            f" {1 / clock.fs:.3g} s; the rate comes from the whole span, with an error of up to {100 * share:.2g} %",
+            f" {1 / clock.fs:.3g} s; the rate comes from where they change, with an error of up to"
+            f" {100 * steps.rate_error:.2g} %",
             count=steps.repeated,
         )
     if stamps.counted:

@@ -14,15 +14,16 @@ FACTOR = re.compile(r"(?:(?<![a-z])x|[×*/÷])\s*\d|\d\s*[x×*](?![a-z])|\d[eE][
 """A factor beside a unit, such as `volts x10`, whose direction is ambiguous."""
 
 
-def _words(text: str) -> frozenset[str]:
+def split_words(text: str) -> frozenset[str]:
+    """The words of a text."""
     return frozenset(text.split())
 
 
-TIME_WORDS = _words("time t dt timestamp stamp elapsed uptime clock date datetime zeit")
-STEP_WORDS = _words("dt delta diff interval step")
-COUNT_WORDS = _words("adc count counts raw code lsb")
-INDEX_WORDS = _words("index idx line no nr n i seq sequence counter frame packet id")
-OTHER_WORDS = _words(
+TIME_WORDS = split_words("time t dt timestamp stamp elapsed uptime clock date datetime zeit")
+STEP_WORDS = split_words("dt delta diff interval step")
+COUNT_WORDS = split_words("adc count counts raw code lsb")
+INDEX_WORDS = split_words("index idx line no nr n i seq sequence counter frame packet id")
+OTHER_WORDS = split_words(
     """
     temp temperature degc humidity pressure battery vbat vcc
     min max minimum maximum lo hi low high lower upper limit threshold
@@ -30,7 +31,7 @@ OTHER_WORDS = _words(
     """
 )
 """Words of columns beside a signal: what else was measured, and the fixed lines of a plotter."""
-FOREIGN_UNITS = _words("db dbv dbu dbfs ma ua na pa kpa psi pc nc vrms mvrms vpp mvpp vac %")
+FOREIGN_UNITS = split_words("db dbv dbu dbfs ma ua na pa kpa psi pc nc vrms mvrms vpp mvpp vac %")
 
 
 @dataclass(frozen=True, slots=True)

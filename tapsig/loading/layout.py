@@ -6,13 +6,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from tapsig.errors import RecordingError
-from tapsig.loading.columns import FIGURE, Column, describe_column
+from tapsig.loading.columns import FIGURE, Column, describe_column, split_words
 from tapsig.loading.logtext import CONTROLS
+from tapsig.units import TIME_UNITS, VOLT_UNITS
 
 NUMBER = re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?|0[xX][0-9a-fA-F]{1,8})", re.ASCII)
-UNDEFINED = frozenset({"", "nan", "-nan", "inf", "-inf", "+inf", "ovf", "ol", "overflow", "over", "na", "null", "none"})
+UNDEFINED = split_words(
+    """
+    nan -nan inf -inf +inf ∞ -∞ +∞ 1.#inf -1.#inf 1.#qnan -1.#ind ovf ol overflow over na n/a null none - --
+    #n/a #num! #value! #div/0! #ref!
+    """
+) | {""}
+"""Cells in place of a value, as converters, printf and spreadsheets write them."""
 CLOCK_PREFIX = re.compile(
-    r"\[?(?:(\d{4}-\d{2}-\d{2})[T ,;\t]\s*)?(\d{1,2}):(\d{2}):(\d{2}(?:\.\d{1,9}|,\d{1,6})?)(Z|[+-]\d{2}:?\d{2})?\]?"
+    r"\[?(?:(\d{4}-\d{2}-\d{2})[T ,;\t]\s*)?(\d{1,2}):(\d{2}):"
+    r"(\d{2}(?:\.\d{1,9}|,\d{1,6}|:\d{3}(?=[\]\s>,;]))?)(Z|[+-]\d{2}:?\d{2})?\]?"
     r"\s*(?:->|[>,;:\t]|\s)\s*(?=\S)",
     re.ASCII,
 )
@@ -46,7 +54,7 @@ class Layout:
     clock_prefix: bool = False
     dated: bool = False  # … with a date
     header: tuple[str, ...] = ()  # cells; () = none
-    header_text: str = ""
+    header_texts: tuple[str, ...] = ()  # its lines: names, and perhaps units below them
     preamble: Mapping[str, str] = field(default_factory=dict)
     first_line: int = 0  # of the data, from 1
     example: str = ""  # that line
@@ -125,15 +133,19 @@ def _layout_of(head: bytes) -> Layout | None:
     preamble = read_metadata(texts[:start])
     preamble |= {match[1]: match[2] for line in lines[:start] if (match := PREAMBLE.fullmatch(line))}
     headers = [(cells, text) for text in reversed(texts[:start]) if (cells := _header_cells(probe, text))]
-    header, header_text = headers[0] if headers else ((), "")
-    if len(headers) > 1 and all(UNIT_CELL.fullmatch(cell) for cell in header):  # a row of units below the names
-        header = tuple(f"{name} {unit}" for name, unit in zip(headers[1][0], header, strict=True))
+    header, *header_texts = headers[0] if headers else ((),)
+    above = next((text for text in reversed(texts[:start]) if text), "")
+    if wide := _wide_header(probe, above):
+        header, header_texts = wide, [above]
+    elif len(headers) > 1 and (units := _units_below(header)):
+        header = tuple(f"{name} {unit}" for name, unit in zip(headers[1][0], units, strict=True))
+        header_texts.append(headers[1][1])
     unsaid = (text for text in reversed(texts[:start]) if describe_column(text).scale_v != 1.0)
     remark = next(unsaid, "") if columns == 1 and not header else ""
     return replace(
         probe,
         header=header,
-        header_text=header_text,
+        header_texts=tuple(header_texts),
         preamble=preamble,
         first_line=start + 1,
         example=lines[start],
@@ -228,6 +240,25 @@ def _header_cells(layout: Layout, text: str) -> tuple[str, ...]:
         if unknown or len(cells[0].split()) > MAX_WORDS or set(",;:=") & set(cells[0]):
             return ()  # a sentence before a column of values
     return tuple(cells) if all(cells) else ()
+
+
+def _wide_header(layout: Layout, text: str) -> tuple[str, ...]:
+    """The first cells of a line right above the data with more names than these have columns, such as a last one for
+    comments; () for any other.
+    """
+    parted = layout.delimiter not in ("", " ") and not layout.clock_prefix
+    cells = layout.split(text.lstrip("#").strip()) if parted else []
+    names = len(cells) > layout.columns + 1 - bool(cells and cells[-1]) and all(cells[: layout.columns])
+    figures = any(layout.number(cell) is not None for cell in cells) or DATE.search(text)
+    return tuple(cells[: layout.columns]) if names and not figures else ()
+
+
+def _units_below(header: tuple[str, ...]) -> tuple[str, ...]:
+    """The units of a header that holds nothing else, in brackets; () for any other, or where it names each column."""
+    bare = [cell.lower() in TIME_UNITS or cell.lower() in VOLT_UNITS for cell in header]
+    if all(bare) and len(set(header)) < len(header):
+        return tuple(f"({cell})" for cell in header)
+    return header if all(UNIT_CELL.fullmatch(cell) for cell in header) else ()
 
 
 def preamble_number(source: str, preamble: Mapping[str, str], name: str) -> float | None:

@@ -15,7 +15,7 @@ from tapsig.errors import RecordingError
 from tapsig.loading.choice import Choice
 from tapsig.loading.findings import FindingList
 from tapsig.loading.kernels import ByteArray, LineFormat, parse_lines
-from tapsig.loading.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line
+from tapsig.loading.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line, read_metadata
 from tapsig.units import FloatArray, IntArray
 
 MAX_UNREADABLE = 0.2
@@ -184,7 +184,8 @@ class LineReader:
         if len(bare) < len(raw.strip(b" \t")):
             self._findings.add("nul-bytes", "zero bytes around a line; removed", line=self._lines + 1)
         text = decode_line(bare)
-        sample = None if not text or text.startswith("#") else self._parse_odd(text, self._lines + 1)
+        remark = text.startswith("#") and self._layout.split(text)[0].lower() not in UNDEFINED  # but `#N/A`
+        sample = None if not text or remark else self._parse_odd(text, self._lines + 1)
         if sample is None:
             self._lines += 1
             return
@@ -224,10 +225,12 @@ class LineReader:
     def _leave_out(self, text: str, cells: list[str], line: int) -> None:
         """A line without data: before the data, a repeated header, a text, or corrupted data."""
         early = line < self._layout.first_line
-        if text == self._layout.header_text:
+        if text in self._layout.header_texts:
             if not early:
                 self._findings.add("repeated-header", "the header is repeated; skipped", line=line)
                 self._texts.append(self._samples)
+        elif early and read_metadata([text]):  # of which the rate or a unit was taken
+            return
         elif early or (WORD.search(text) and not any(cell.lower() in UNDEFINED for cell in cells)):
             where = "before" if early else "among"
             self._findings.add("foreign-text", f"{text[:40]!r} {where} the data; skipped", line=line)
@@ -250,7 +253,7 @@ def read_clock(text: str) -> tuple[int, float] | None:
     if match is None:
         return None
     date, hours, minutes, seconds, zone = match.groups()
-    of_day = 3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds.replace(",", "."))
+    of_day = 3600.0 * int(hours) + 60.0 * int(minutes) + float(re.sub("[,:]", ".", seconds))
     if zone and zone != "Z":
         of_day -= float(f"{zone[0]}1") * (3600.0 * int(zone[1:3]) + 60.0 * int(zone[-2:]))
     try:

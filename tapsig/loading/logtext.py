@@ -19,6 +19,7 @@ PADDING = b"\0\xff"  # content of unwritten sectors of a card
 PADDED = re.compile(rb"[\0\xff]{%d,}" % SECTOR_BYTES)
 QUOTED_NUMBER = re.compile(rb'"([+-]?\d+),(\d+)"')
 THOUSANDS = re.compile(rb'"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?"')
+MINUS = "\N{MINUS SIGN}".encode()  # as spreadsheets of some languages write it
 CONTROLS = bytes(set(range(32)) - {0, 7, 8, 9, 10, 12, 13, 27})
 
 
@@ -57,7 +58,11 @@ def read_log_blocks(path: Path, findings: FindingList) -> Iterator[bytes]:
 
 
 def _unquote(path: Path, raw: bytes) -> bytes:
-    """No quotes around cells. Raises RecordingError for a number such as "2,504", which may be one of two."""
+    """No quotes around cells, and no typographic minus.
+
+    Raises RecordingError for a number such as "2,504", which may be one of two.
+    """
+    raw = raw.replace(MINUS, b"-")
     if b'"' not in raw:
         return raw
     if match := THOUSANDS.search(raw):

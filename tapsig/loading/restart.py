@@ -8,7 +8,7 @@ from tapsig.units import FloatArray, IntArray
 
 WRAP_S = 0.1  # a counter continues at once after a wrap, a restart takes longer (common practice, no source)
 WRAP_PERIODS = 20
-MAX_STEPS_BACK = 10_000
+MAX_STEPS_BACK, MAX_BACK_SHARE = 10_000, 0.05
 SHORT_WRAP, SHORT_SHARE = 65536.0, 0.8
 
 
@@ -22,12 +22,12 @@ def correct_steps_back(raw: FloatArray, unit_s: float, wrap: float | None, table
     ticks, kept = raw.copy(), np.arange(raw.size)
     period = float(np.median(np.abs(np.diff(ticks[: 1 << 16]))))
     near = max(WRAP_S / unit_s, WRAP_PERIODS * period)
-    handled = 0
+    handled, most = 0, min(MAX_STEPS_BACK, max(10, round(MAX_BACK_SHARE * raw.size)))
     while (back := np.flatnonzero(ticks[1:] < ticks[:-1])).size:
         handled += back.size
-        if handled > MAX_STEPS_BACK:
+        if handled > most:
             raise RecordingError(
-                f"{table.source}: its time stamps go back in over {MAX_STEPS_BACK} places, one is line"
+                f"{table.source}: its time stamps go back in over {most} places, one is line"
                 f" {table.line_of(int(kept[back[0] + 1]))}; is the time column right?"
             )
         drop: list[int] = []
@@ -53,12 +53,11 @@ def correct_steps_back(raw: FloatArray, unit_s: float, wrap: float | None, table
 def unwrap_short_counter(raw: FloatArray) -> FloatArray | None:
     """Stamps of a counter of 16 bits, made to ascend; None where they are no such stamps.
 
-    The criteria: none is over 65535, they go back at least twice, and with 65536 added nearly every step back is a
-    typical step forward.
+    The criteria: none is over 65535, and with 65536 added nearly every step back is a typical step forward.
     """
     steps = np.diff(raw)
     back = steps < 0
-    if np.count_nonzero(back) < 2 or raw.min() < 0 or raw.max() >= SHORT_WRAP or np.any(raw % 1.0):
+    if not back.any() or raw.min() < 0 or raw.max() >= SHORT_WRAP or np.any(raw % 1.0):
         return None
     usual = float(np.median(steps[~back])) if not back.all() else 0.0
     over = steps[back] + SHORT_WRAP

@@ -24,7 +24,9 @@ FIRST_STAMPS = 1 << 16
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """The steps between stamps, in units; `resolution` is the step of coarse stamps, otherwise 0."""
+    """The steps between stamps, in units; `resolution` is the step of coarse stamps, otherwise 0, and `rate_error` the
+    largest error of the rate from them, as a share of it.
+    """
 
     period: float  # mean of the steps without losses
     mean: float
@@ -33,6 +35,7 @@ class Steps:
     losses: int
     longest: float  # longest step without losses
     resolution: float
+    rate_error: float = 0.0
 
 
 def is_whole(ticks: FloatArray) -> bool:
@@ -69,8 +72,29 @@ def scan(source: str, ticks: FloatArray, unit_s: float) -> Steps:
         )
     if not steady > 0:
         raise RecordingError(f"{source}: there is no stretch without gaps, so no rate; log at a lower rate")
-    mean = steady / (ticks.size - 1 - gaps)
-    return Steps(mean if resolution else period, mean, edges[:gaps], repeated, losses, longest, resolution)
+    mean, error = steady / (ticks.size - 1 - gaps), 0.0
+    if resolution:
+        mean, error = _measure_coarse(ticks, edges[:gaps], mean, resolution)
+    return Steps(mean if resolution else period, mean, edges[:gaps], repeated, losses, longest, resolution, error)
+
+
+def _measure_coarse(ticks: FloatArray, edges: IntArray, mean: float, resolution: float) -> tuple[float, float]:
+    """The mean period of coarse stamps, and its largest error as a share: from where they change.
+
+    A stamp that differs from the one before is late by less than a period, the first of all by up to `resolution`.
+    `mean` is the period from the whole span, kept where too few stamps change.
+    """
+    changes = np.flatnonzero(np.diff(ticks)) + 1
+    if changes.size < 3:
+        return mean, resolution / (mean * ticks.size)
+    first, last = int(changes[0]), int(changes[-1])
+    inside = edges[(edges > first) & (edges <= last)]
+    span = float(ticks[last] - ticks[first] - (ticks[inside] - ticks[inside - 1]).sum())
+    if not span > 0:
+        return mean, resolution / (mean * ticks.size)
+    period = span / (last - first - inside.size)
+    spread = resolution if inside.size else float(np.ptp(ticks[changes] - period * changes)) + period
+    return period, spread / span
 
 
 def _longest_sound_step(ticks: FloatArray, period: float) -> float:

@@ -128,9 +128,7 @@ LOGS: dict[str, MessyLog] = {
     "date and time with a blank and a decimal comma": log(
         join("2024-05-01 {};{}", (clock.replace(".", ",") for clock in CLOCK), COUNTS), None
     ),
-    "a row of units below the header": log(
-        rows(counts=MILLIVOLTS), None, above=b"Time,Channel A\n(us),(mV)\n", codes=("foreign-text",), line=1
-    ),
+    "a row of units below the header": log(rows(counts=MILLIVOLTS), None, above=b"Time,Channel A\n(us),(mV)\n"),
     "date and time in columns of their own": log(join("2024-05-01,{},{}", CLOCK, COUNTS), "date,time,adc"),
     "date and time with an offset from UTC": log(join("2024-05-01T{}000+02:00,{}", CLOCK, COUNTS), "timestamp,adc"),
     "date and time, volts with decimal commas": log(
@@ -150,6 +148,24 @@ LOGS: dict[str, MessyLog] = {
     ),
     "a remark with volts above the values": log(VALUES, None, above=b"# 10 bit converter, 5 V\n", arguments=AT_1_KHZ),
     "full scale as the last line of the preamble": log(VALUES, None, above=b"# fs_hz=1000\n# full_scale_v=5\n"),
+    "typographic minus signs": log(
+        [
+            f"{stamp},{volts / 1e3:.9e}".replace("-", "\N{MINUS SIGN}")
+            for stamp, volts in zip(STAMPS, VOLTS, strict=True)
+        ],
+        "us,kv",
+    ),
+    "milliseconds behind a colon": log(
+        join("{},{}", [clock.replace(".", ":") for clock in CLOCK], COUNTS), "clock,adc"
+    ),
+    "a rate with its unit above the values": log(VALUES, "adc", above=b"Sample rate,1 kHz\n"),
+    "a name too many, of no column": log(
+        join("{}\t{}", STAMPS, COUNTS),
+        "t_us\tadc\tComment",
+        above=b"X_Dimension\tTime\n",
+        codes=("foreign-text",),
+        line=1,
+    ),
     "clock before stamps of its own": log([f"[{CLOCK[0]}] {line}" for line in R]),
     "two channels with own stamps, first": log(
         join("{},{},{},{}", STAMPS, COUNTS, STAMPS + 300, 1023 - COUNTS), "t0_us,a0,t1_us,a1", arguments={"channel": 0}
@@ -180,6 +196,17 @@ LOGS: dict[str, MessyLog] = {
     ),
     "overflow marks": spoilt("5100000,ovf", "undefined-value"),
     "not a number": spoilt("5100000,nan", "undefined-value"),
+    "an error of a spreadsheet": spoilt("5100000,#DIV/0!", "undefined-value"),
+    "over the range of an oscilloscope": spoilt("5100000,-∞", "undefined-value"),
+    "what printf writes for infinity": spoilt("5100000,1.#INF", "undefined-value"),
+    "no value in a log without times": log(
+        [*VALUES[:100], "#N/A", *VALUES[101:]],
+        "adc",
+        arguments=AT_1_KHZ,
+        kept=without(100),
+        codes=("undefined-value", "lost-samples"),
+        line=102,
+    ),
     "a value that no converter gives": spoilt("5100000,1024", "out-of-range"),
     "zero bytes around lines": changed(100, f"\0\0{R[100]}\0", codes=("nul-bytes",), line=102),
     "zero bytes to the end": MessyLog(CLEAN + b"\0" * 512, codes=("padding",)),
@@ -253,6 +280,9 @@ LOGS: dict[str, MessyLog] = {
     "an early restart": log(EARLY_RESTART, refusal=r"line 12.*restarts.*into a file of their own"),
     "stamps that stand still": log(rows(stamps=[7] * LINES), refusal="stamps are all equal"),
     "one line": log(["5000000,512"], refusal="1 lines of data"),
+    "stamps in disorder": log(
+        rows(stamps=STAMPS + np.random.default_rng(1).integers(-900, 900, LINES)), refusal="go back in over 20 places"
+    ),
     "two rates": log(
         rows(stamps=np.concatenate([STAMPS[:200], 6_000_000 + 2000 * np.arange(200)])),
         refusal="put the parts into files of their own",

@@ -67,6 +67,17 @@ def test_rate_comes_from_the_span_of_gap_free_stretches(tmp_path: Path) -> None:
     assert np.abs(recording.times_s(np.arange(6000)) - times).max() < 2.1e-3
 
 
+@pytest.mark.parametrize("phase", [0.0, 0.25, 0.437, 0.999])
+@pytest.mark.parametrize("seconds", [4, 60])
+def test_the_rate_of_coarse_stamps_comes_from_where_they_change(tmp_path: Path, phase: float, seconds: int) -> None:
+    """Whole seconds at 1 kHz: from one change to another there are 1000 samples a second, whatever the phase."""
+    stamps = np.floor(np.arange(1000 * seconds) / 1000 + phase).astype(np.int64)
+    recording, report = read_stamps(tmp_path, stamps, "time_s")
+    assert recording.fs == pytest.approx(1000.0, rel=1e-9)
+    assert report.codes() == ("coarse-stamps",)
+    assert f"up to {100 / (1000 * (stamps[-1] - 1)):.2g} %" in report.findings[0].message
+
+
 def test_single_losses_are_filled_in_and_no_time_moves(tmp_path: Path) -> None:
     """100 of 20 000 lines lost: every sample that is there keeps its value at the time of its stamp."""
     rng = np.random.default_rng(1)

@@ -229,6 +229,13 @@ def test_a_row_of_units_leaves_the_columns_their_names(tmp_path: Path) -> None:
     np.testing.assert_allclose(recording.samples, 2 * VOLTS)
 
 
+def test_equal_units_below_the_names_leave_the_columns_apart(tmp_path: Path) -> None:
+    column = ReadOptions(column="ai1 (V)")
+    recording, report = read_columns(tmp_path, "Time,ai0,ai1\nus,V,V", STAMPS, VOLTS, 2 * VOLTS, options=column)
+    np.testing.assert_allclose(recording.samples, 2 * VOLTS)
+    assert report.clean
+
+
 def test_times_since_the_line_before_are_added_up(tmp_path: Path) -> None:
     steps = np.full(600, 1000)
     steps[300] = 251_000
@@ -238,10 +245,12 @@ def test_times_since_the_line_before_are_added_up(tmp_path: Path) -> None:
     assert (recording.gaps[0].sample, recording.gaps[0].duration_s) == (300, pytest.approx(0.25))
 
 
-@pytest.mark.parametrize(("unit", "step"), [("us", 1000), ("us", 125), ("ms", 1)])
-def test_a_counter_of_16_bits_goes_on(tmp_path: Path, unit: str, step: int) -> None:
-    """2**16 µs = 65.5 ms: 120 000 stamps of 1 ms wrap 1831 times."""
-    count = 140_000
+@pytest.mark.parametrize(
+    ("unit", "step", "count"),
+    [("us", 1000, 140_000), ("us", 125, 140_000), ("ms", 1, 140_000), ("ms", 1, 10_000), ("ms", 2, 4000)],
+)
+def test_a_counter_of_16_bits_goes_on(tmp_path: Path, unit: str, step: int, count: int) -> None:
+    """2**16 µs = 65.5 ms: 120 000 stamps of 1 ms wrap 1831 times; 2**16 ms = 65.5 s: 10 000 wrap once."""
     stamps = (60_000 + step * np.arange(count)) % 2**16
     values = 512 + np.arange(count) % 7 * 3 % 5
     recording, report = read_columns(tmp_path, f"t_{unit},adc", stamps, values)
