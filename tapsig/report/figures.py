@@ -292,23 +292,27 @@ def plot_health(
         wave.set(xlabel="time, s", ylabel="V", xlim=_time_limits(recording))
         wave.set_title(f"{_title(recording, title, TITLE_WIDTH - len(words))}: {words}", pad=20)
         wave.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.985), ncols=3, frameon=False, borderpad=0)
-        size = min(recording.samples.size, max(8, round(recording.fs)))
-        blocks = recording.samples[: recording.samples.size // max(size, 1) * size].reshape(-1, max(size, 1))
-        if blocks.size:
-            calm = blocks[np.argsort(blocks.std(axis=1))[: max(1, blocks.shape[0] // 2)]]
-            window = np.hanning(size)
-            power = np.mean(np.abs(np.fft.rfft((calm - calm.mean(axis=1, keepdims=True)) * window)) ** 2, axis=0)
-            hertz = np.fft.rfftfreq(size, 1.0 / recording.fs)
-            level = 10.0 * np.log10(power / (np.sum(window**2) * recording.fs / 2.0) + 1e-20)
-            spectrum.plot(hertz[1:], level[1:], color=INK, linewidth=0.7)
-            spectrum.set(xscale="log", xlim=(max(5.0, hertz[1]), recording.fs / 2))
-            set_octave_ticks(spectrum.xaxis)
-            for finding in report.findings:
-                if finding.unit == "Hz" and finding.code in ("hum", "tone"):
-                    spectrum.axvline(finding.value, color=ACCENT, linestyle=":", label=finding.message.split(",")[0])
-            if spectrum.get_legend_handles_labels()[0]:
-                spectrum.legend(loc="upper right")
+        if recording.samples.size > 1:
+            _draw_calm_spectrum(spectrum, recording, report)
         spectrum.set(xlabel="frequency, Hz (octaves)", ylabel="dB re 1 V²/Hz")
         spectrum.set_title(f"spectrum of the calmer half; noise {1e3 * report.noise_v:.3g} mV rms")
         spectrum.grid(axis="y")
     return axes
+
+
+def _draw_calm_spectrum(axes: Axes, recording: Recording, report: HealthReport) -> None:
+    """Power spectral density (Welch) of the half of the seconds that vary least, with hum and tones marked."""
+    from scipy.signal import welch  # heavy; only this figure needs it
+
+    size = min(recording.samples.size, max(8, round(recording.fs)))
+    blocks = recording.samples[: recording.samples.size // size * size].reshape(-1, size)
+    calm = blocks[np.argsort(blocks.std(axis=1))[: max(1, blocks.shape[0] // 2)]]
+    hertz, power = welch(calm.ravel(), recording.fs, nperseg=size, noverlap=0)
+    axes.plot(hertz[1:], 10.0 * np.log10(power[1:] + 1e-20), color=INK, linewidth=0.7)
+    axes.set(xscale="log", xlim=(max(5.0, hertz[1]), recording.fs / 2))
+    set_octave_ticks(axes.xaxis)
+    for finding in report.findings:
+        if finding.code in ("hum", "tone"):
+            axes.axvline(finding.value, color=ACCENT, linestyle=":", label=finding.message.split(",")[0])
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(loc="upper right")
