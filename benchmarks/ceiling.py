@@ -50,10 +50,10 @@ def main() -> None:
     def row(words: str, home: float, boosting: Boosting = BOOSTING) -> list[object]:
         model: Model = fit_trees(weigh(train, home), boosting).to_model()
         scores, least = model.score(demo.rows), to_score(PROBABILITY)
-        found = judge(demo, scores, least)
-        best = max(judge(demo, scores, float(step)).f1 for step in THRESHOLDS)
-        others = [judge(test[name], model.score(test[name].rows), least).f1 for name in SOURCES]
-        return [words, boosting.trees, found.f1, best, f"{found.opened}/{found.entries}", *others]
+        found = judge(demo, scores, least).score
+        best = max(judge(demo, scores, float(step)).score.f1 for step in THRESHOLDS)
+        others = [judge(test[name], model.score(test[name].rows), least).score.f1 for name in SOURCES]
+        return [words, boosting.trees, found.f1, best, f"{found.entries_opened}/{found.entries}", *others]
 
     rows = [row(f"x {weight:g}", weight) for weight in WEIGHTS]
     rows += [row("alone", np.inf), row("x 10", 10.0, MORE_TREES), row("alone", np.inf, MORE_TREES)]

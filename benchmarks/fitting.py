@@ -17,7 +17,6 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.sections import publish
-from benchmarks.tally import Tally
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, draw_replay, gather_all
 from benchmarks.transfer import judge as count
 from benchmarks.transfer import train_without
@@ -28,6 +27,7 @@ from tapsig.fitting.candidates import CandidateTable, collect_candidates, score_
 from tapsig.fitting.cross_fit import ADJUSTED, SHIPPED, CrossFit, choose_strategy, to_replay
 from tapsig.fitting.fit import MIN_TAPS
 from tapsig.records import Recording
+from tapsig.scoring.tally import Score
 
 FIRST_DOOR = 3000
 """Neither trained on nor tested with elsewhere."""
@@ -49,8 +49,8 @@ class Start:
 class Outcome:
     """Counts of one detector on the test recordings of a door, on the quiet one, and the F1 at the best threshold."""
 
-    every: Tally
-    quiet: Tally
+    every: Score
+    quiet: Score
     best_f1: float
 
 
@@ -84,10 +84,10 @@ def record_door(source: str, number: int) -> tuple[list[Recording], list[Recordi
 def judge(model: Model, test: CandidateTable) -> Outcome:
     """At the shipped threshold, and at the best."""
     scores = score_table(test, model)
-    every = count(test, scores, to_score(PROBABILITY))
+    every = count(test, scores, to_score(PROBABILITY)).score
     first = test.select(np.arange(test.durations_s.size) == 0)
-    quiet = count(first, scores[test.recording == 0], to_score(PROBABILITY))
-    return Outcome(every, quiet, max(count(test, scores, float(least)).f1 for least in THRESHOLDS))
+    quiet = count(first, scores[test.recording == 0], to_score(PROBABILITY)).score
+    return Outcome(every, quiet, max(count(test, scores, float(least)).score.f1 for least in THRESHOLDS))
 
 
 def try_door(start: Start, number: int) -> Door | None:
@@ -124,10 +124,10 @@ def summarise(source: str, doors: list[Door]) -> list[list[object]]:
     for case in CASES:
         found = [door.outcomes[case] for door in doors]
         change = np.array([outcome.every.f1 for outcome in found]) - before
-        first = sum(outcome.quiet.first for outcome in found)
-        first_found = sum(outcome.quiet.first_found for outcome in found)
+        first = sum(outcome.quiet.first_taps for outcome in found)
+        first_found = sum(outcome.quiet.first_taps_found for outcome in found)
         entries = sum(outcome.every.entries for outcome in found)
-        codes = f"{sum(outcome.every.opened for outcome in found)}/{entries}"
+        codes = f"{sum(outcome.every.entries_opened for outcome in found)}/{entries}"
         best = np.mean([outcome.best_f1 for outcome in found])
         f1, lost = (before + change).mean(), first_found / max(first, 1)
         rows.append([source, case, len(doors), f1, change.min(), change.max(), best, lost, codes])

@@ -28,6 +28,7 @@ from tapsig.entry.evidence import VERDICTS, Evidence, judge_config, shipped_mode
 from tapsig.fitting.candidates import CandidateTable, collect_candidates
 from tapsig.loading import load_corpus
 from tapsig.records import Recording
+from tapsig.results import compute_ratio
 from tapsig.risks.nuisance import TapFreeSegment, compute_openings_per_s, fit_gaps
 from tapsig.risks.openings import find_best, list_near_codes
 from tapsig.risks.yearly import PARKED_HOURS
@@ -104,9 +105,9 @@ def list_probabilities(
     scores = {name: train_without(name, train, BOOSTING).score(test[name].rows) for name in SOURCES}
     lines: list[list[object]] = []
     for probability in PROBABILITIES:
-        tallies = {name: judge(test[name], scores[name], to_score(probability)) for name in SOURCES}
+        tallies = {name: judge(test[name], scores[name], to_score(probability)).score for name in SOURCES}
         doors = [tallies[name] for name in GENERATORS]
-        first = [tally.first_share for tally in doors]
+        first = {name: compute_ratio(one.first_taps_found, one.first_taps) for name, one in tallies.items()}
         opened = [tallies[name] for name in (*GENERATORS, TABLE)]
         rates = {scene: rate_by_rule(table, probability) for scene, table in nuisances.items()}
         lines.append(
@@ -115,9 +116,9 @@ def list_probabilities(
                 min(tally.f1 for tally in doors),
                 float(np.mean([tally.f1 for tally in doors])),
                 tallies[TABLE].f1,
-                min(first),
-                tallies[TABLE].first_share,
-                f"{sum(tally.opened for tally in opened)}/{sum(tally.entries for tally in opened)}",
+                min(first[name] for name in GENERATORS),
+                first[TABLE],
+                f"{sum(tally.entries_opened for tally in opened)}/{sum(tally.entries for tally in opened)}",
                 f"{rates['rain'][0]:.3g}",
                 *(f"{EXPOSURE_H[scene] * rates[scene][1] + 0.0:.2g}" for scene in SCENES),
             ]

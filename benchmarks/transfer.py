@@ -160,9 +160,9 @@ def compare(
                 *judge(table, table.rows[:, column].astype(np.int64), rise).cells(),
             ]
         )
-        rates = [judge(table, scores, least, kind=at_rate(rate)).f1 for rate in RATES]
-        tallies = [judge(table, scores, to_score(probability)) for probability in PROBABILITIES]
-        curves.append([source, *rates, *(f"{one.f1:.3f}, {one.opened}/{one.entries}" for one in tallies)])
+        rates = [judge(table, scores, least, kind=at_rate(rate)).score.f1 for rate in RATES]
+        tallies = [judge(table, scores, to_score(probability)).score for probability in PROBABILITIES]
+        curves.append([source, *rates, *(f"{one.f1:.3f}, {one.entries_opened}/{one.entries}" for one in tallies)])
         rises.append([source, *find_by_rise(table, scores, least)])
         for name, kind in (("easy", is_easy), ("others", lambda group: not is_easy(group))):
             if (cells := split_errors(table, shipped, least, kind))[0]:

@@ -71,7 +71,7 @@ def compare_pickers(tap: Mapping[str, Mapping[str, Variant]]) -> list[list[objec
     train, test = draw_recordings("train"), draw_recordings("test")
     pickers = list_pickers()
     f1: dict[str, list[dict[str, float]]] = {
-        name: [{source: judge_variant(variant, train[source]).f1 for source in SOURCES} for variant in settings]
+        name: [{source: judge_variant(variant, train[source]).score.f1 for source in SOURCES} for variant in settings]
         for name, settings in pickers.items()
     }
     lines: list[list[object]] = []

@@ -50,7 +50,7 @@ from tapsig.errors import ParameterError
 from tapsig.records import TAP, Recording, list_recordings, require_labels
 from tapsig.results import Result, field_names
 from tapsig.scoring.matching import EDGE_SLACK_S, MATCH_WINDOW_S, match_onsets
-from tapsig.scoring.outcomes import find_first_taps
+from tapsig.scoring.outcomes import count_matching
 from tapsig.scoring.tally import Score
 from tapsig.units import BoolArray, FloatArray, check_positive
 
@@ -162,7 +162,7 @@ def find_causes(
     check_positive("window_s", window_s)
     variant = find_variant(variant)
     errors: list[ErrorCause] = []
-    total = Score(0, 0, 0, 0.0)
+    total = Score()
     advance = progress or (lambda _: None)
     for index, recording in enumerate(list_recordings(recordings)):
         require_labels(recording)
@@ -225,11 +225,7 @@ class _Evidence:
     @property
     def score(self) -> Score:
         """The counts of the recording."""
-        matching, first = self._matching, find_first_taps(self._taps)
-        errors = len(matching.spurious), len(matching.missed)
-        firsts, found = int(first.sum()), int(first[matching.pairs[:, 0]].sum())
-        duration_s = self._recording.duration_s
-        return Score(len(matching.pairs), *errors, duration_s, first_taps=firsts, first_taps_found=found)
+        return count_matching(self._matching, self._taps, self._detected, self._recording.duration_s)
 
     def explain(self) -> list[ErrorCause]:
         """All errors, in order of time."""

@@ -23,7 +23,7 @@ from tapsig.records import Finding, Recording, require_labels, require_recording
 from tapsig.results import Result
 from tapsig.scoring.cache import KeptResults, ResultCache
 from tapsig.scoring.criteria import CRITERIA, FIELDS
-from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
+from tapsig.scoring.matching import MATCH_WINDOW_S, Matching, match_onsets
 from tapsig.scoring.parallel import run_tasks
 from tapsig.scoring.tally import Score
 from tapsig.units import BoolArray, FloatArray, check_positive
@@ -84,6 +84,16 @@ def find_first_taps(taps_s: FloatArray) -> BoolArray:
     return np.asarray(np.diff(taps_s, prepend=-np.inf) > FIRST_AFTER_S)
 
 
+def count_matching(matching: Matching, taps_s: FloatArray, detected_s: FloatArray, duration_s: float) -> Score:
+    """The counts of a recording from the matching of its taps and the detections, both ascending, in seconds."""
+    first = find_first_taps(taps_s)
+    return Score(
+        *(len(matching.pairs), len(matching.spurious), len(matching.missed), duration_s),
+        *count_opened(decode_taps(taps_s), decode_taps(detected_s)),
+        *(int(first.sum()), int(first[matching.pairs[:, 0]].sum())),
+    )
+
+
 def score_recording(
     name: str,
     variant: Variant,
@@ -112,19 +122,15 @@ def score_recording(
     order = np.argsort(times_s, kind="stable")
     detected_s, reference_s = times_s[order], recording.taps_s
     matching = match_onsets(reference_s, detected_s, window_s=window_s)
-    entries, opened = count_opened(decode_taps(reference_s), decode_taps(detected_s))
     met, hits = np.zeros(reference_s.size, dtype=bool), np.zeros(detected_s.size, dtype=bool)
     met[matching.pairs[:, 0]], hits[matching.pairs[:, 1]] = True, True
-    first = find_first_taps(reference_s)
-    tp, fp, fn = len(matching.pairs), len(matching.spurious), len(matching.missed)
-    firsts, firsts_found = int(first.sum()), int((met & first).sum())
     return Outcome(
         name,
         recording.source,
         recording.vehicle,
         recording.position,
         recording.scene,
-        Score(tp, fp, fn, recording.duration_s, entries, opened, firsts, firsts_found),
+        count_matching(matching, reference_s, detected_s, recording.duration_s),
         found=tuple(met.tolist()),
         errors_s=detected_s[matching.pairs[:, 1]] - reference_s[matching.pairs[:, 0]],
         hits=hits,
@@ -163,7 +169,7 @@ RATES = {"precision": "precision", "recall": "recall", "f1": "f1", "false_alarms
 
 def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
     """Counts, rates and 95 % intervals (see `tapsig.scoring.criteria`) over `outcomes` of one detector."""
-    score = sum((outcome.score for outcome in outcomes), Score(0, 0, 0, 0.0))
+    score = sum((outcome.score for outcome in outcomes), Score())
     counts = np.array(list(count_by_file(outcomes).values())).reshape(-1, len(FIELDS))
     errors = np.concatenate([np.zeros(0), *(outcome.errors_s for outcome in outcomes)])
     row: dict[str, object] = {"taps": score.taps, "tp": score.tp, "fp": score.fp, "fn": score.fn}
@@ -197,7 +203,7 @@ class ScoreTable(Result):
         return iter(self.rows())
 
     def _describe(self) -> str:
-        totals = (sum((one.score for one in self.select(name)), Score(0, 0, 0, 0.0)) for name in self.detectors)
+        totals = (sum((one.score for one in self.select(name)), Score()) for name in self.detectors)
         return "F1 " + ", ".join(f"{total.f1:.2f} {name}" for name, total in zip(self.detectors, totals, strict=True))
 
     @property

@@ -25,10 +25,10 @@ class Score(Counts):
     nan
     """
 
-    tp: int
-    fp: int
-    fn: int
-    duration_s: float
+    tp: int = 0
+    fp: int = 0
+    fn: int = 0
+    duration_s: float = 0.0
     entries: int = 0
     entries_opened: int = 0
     first_taps: int = 0

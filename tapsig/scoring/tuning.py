@@ -132,7 +132,7 @@ def tune(
 
 
 def _f1(variant: Variant, recordings: Sequence[Recording], window_s: float) -> float:
-    score = Score(0, 0, 0, 0.0)
+    score = Score()
     for recording in recordings:
         score += score_recording(variant.name, variant, recording, window_s=window_s).score
     return score.f1 if score.f1 == score.f1 else 0.0
