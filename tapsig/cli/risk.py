@@ -232,8 +232,8 @@ def _note_risk(args: argparse.Namespace, question: "RiskQuestion", observations:
     hours = complete_year(_parse_parked(args.parked))
     note("assumed hours a year, parked (no source): " + ", ".join(f"{key} {value:g}" for key, value in hours.items()))
     note(
-        "seen: possible codes entered by false taps, divided by the keyspace. bound: the sum of each scene's exact"
-        f" {100 * question.confidence:g} % upper limit, which is large after short recordings;"
+        "seen: possible codes entered by false taps, divided by the keyspace. bound: the sum of each scene's"
+        f" {100 * question.confidence:g} % upper limit, which is large after short recordings, and where they differ;"
         f" {compute_hours_needed(question):.0f} hours of exposure without a possible code bring one scene's bound to"
         f" one a year. Exposure: each tap-free stretch less {question.min_segment_s:g} s, the longest duration of a"
         " code with the silence before it."

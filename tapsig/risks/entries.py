@@ -4,9 +4,9 @@ Success is counted on the recordings, and compared with a model that knows only 
 of false ones. Wrong openings are estimated from tap-free time by three methods with different assumptions:
 
 - *seen* and *bound*: the possible codes that false taps entered, and the upper limit of that count (exact for Poisson
-  counts, and wider by how much segments differ), each divided by the keyspace. The only assumption is a code drawn at
-  random. Only time in which the longest code fits counts (`nuisance.count_possible_entries`): little such time gives a
-  large bound, none an undefined one.
+  counts, and wider by how much segments or files differ), each divided by the keyspace. The only assumption is a code
+  drawn at random. Only time in which the longest code fits counts (`nuisance.count_possible_entries`): little such
+  time gives a large bound, none an undefined one.
 - *Poisson*: independent false taps at the measured rate, solved exactly.
 - *gaps*: independent gaps with the measured distribution, which keeps bursts and rhythms.
 """
@@ -37,7 +37,7 @@ from tapsig.risks.nuisance import (
     fit_gaps,
     split_between_taps,
 )
-from tapsig.scoring.intervals import clustered_rate_interval, clustered_rate_limit, wilson_interval
+from tapsig.scoring.intervals import clustered_rate_interval, clustered_rate_limit, clustered_share_interval
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import count_opened, list_codes, name_variants
 from tapsig.units import FloatArray, check_range
@@ -47,18 +47,24 @@ from tapsig.units import FloatArray, check_range
 class Observation(Counts):
     """Counts over one or more recordings; observations add with +.
 
-    Of `taps` labelled taps `taps_found` were detected. Of the code entries `codes`, `opened` were decoded digit for
-    digit. `false_in_entries` detections within `entry_s` seconds of entries (and the silence before each) match no tap.
-    `segments` are the tap-free segments with their false taps.
+    Of `taps` labelled taps `taps_found` were detected. `codes` are the code entries; `opened_of` holds the file of each
+    recording, its code entries, and how many were decoded digit for digit. `false_in_entries` detections within
+    `entry_s` seconds of entries (and the silence before each) match no tap. `segments` are the tap-free segments with
+    their false taps.
     """
 
     taps: int = 0
     taps_found: int = 0
     codes: tuple[tuple[int, ...], ...] = ()
-    opened: int = 0
+    opened_of: tuple[tuple[str, int, int], ...] = ()
     entry_s: float = 0.0
     false_in_entries: int = 0
     segments: tuple[TapFreeSegment, ...] = ()
+
+    @property
+    def opened(self) -> int:
+        """Code entries decoded digit for digit."""
+        return sum(opened for _, _, opened in self.opened_of)
 
 
 def observe_taps(recording: Recording, detected_s: FloatArray, parameters: EntryParameters) -> Observation:
@@ -80,7 +86,7 @@ def observe_taps(recording: Recording, detected_s: FloatArray, parameters: Entry
         taps=reference_s.size,
         taps_found=len(matching.pairs),
         codes=tuple(entry.digits for entry in wanted),
-        opened=opened,
+        opened_of=((recording.source, len(wanted), opened),),
         entry_s=math.fsum(stop - start for start, stop in spans),
         false_in_entries=sum(int(((spurious_s >= start) & (spurious_s <= stop)).sum()) for start, stop in spans),
         segments=tuple(split_between_taps(recording, detected_s)),
@@ -183,13 +189,20 @@ def assess_observation(
 ) -> RiskRow:
     """Compute the risk from an `observation`; undefined figures are nan."""
     entries = len(observation.codes)
-    low, high = wilson_interval(observation.opened, entries, confidence=question.confidence)
+    files, made, opened = zip(*observation.opened_of, strict=True) if observation.opened_of else ((), (), ())
+    low, high = clustered_share_interval(
+        np.array(opened, dtype=np.float64),
+        np.array(made, dtype=np.float64),
+        files=files,
+        confidence=question.confidence,
+    )
     recall = compute_ratio(observation.taps_found, observation.taps)
     seconds = math.fsum(segment.duration_s for segment in observation.segments)
     false_taps = sum(segment.onsets_s.size for segment in observation.segments)
     rates = clustered_rate_interval(
         np.array([float(segment.onsets_s.size) for segment in observation.segments]),
         np.array([segment.duration_s for segment in observation.segments]),
+        files=[segment.source for segment in observation.segments],
         confidence=question.confidence,
     )
     watch = count_possible_entries(observation.segments, question.parameters, length=question.length)
@@ -260,7 +273,8 @@ def observe_recordings(
     `progress` is called with the number of recordings done.
     """
     observations: Observations = {}
-    for done, recording in enumerate(recordings, start=1):
+    for done, given in enumerate(recordings, start=1):
+        recording = replace(given, source=given.source or f"recording {done}")  # without a file
         for name, variant in variants.items():
             detections = run_detector(variant, recording)
             detected_s = np.sort(recording.times_s(detections.accepted().onset_samples))

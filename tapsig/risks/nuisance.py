@@ -182,12 +182,13 @@ def is_possible(entry: Entry, length: int, parameters: EntryParameters) -> bool:
 class TapFreeSegment:
     """A continuous segment without deliberate taps; `onsets_s` are its false taps, in s from its start, ascending.
 
-    It begins at `start_s` in its recording.
+    It begins at `start_s` in its recording, whose file is `source`.
     """
 
     onsets_s: FloatArray
     duration_s: float
     start_s: float = 0.0
+    source: str = ""
 
 
 def fit_gaps(segments: Sequence[TapFreeSegment], parameters: EntryParameters) -> GapModel:
@@ -231,7 +232,7 @@ def split_between_taps(recording: Recording, detected_s: FloatArray) -> list[Tap
             stop = min(tap_s - BEFORE_S, end)
             if stop > start:
                 inside = detected_s[(detected_s >= start) & (detected_s < stop)]
-                segments.append(TapFreeSegment(np.sort(inside) - start, stop - start, start))
+                segments.append(TapFreeSegment(np.sort(inside) - start, stop - start, start, recording.source))
             start = max(start, tap_s + AFTER_S)
     return segments
 
@@ -258,8 +259,11 @@ class PossibleEntries:
         return int(self.possible_of.sum())
 
     def compute_upper(self, confidence: float) -> float:
-        """One-sided upper limit of the codes an hour: exact for Poisson counts, and wider by how segments differ."""
-        return clustered_rate_limit(self.possible_of, self.hours_of, confidence)
+        """One-sided upper limit of the codes an hour: exact for Poisson counts, and wider by how segments differ, or
+        files.
+        """
+        files = [segment.source for segment in self.segments]
+        return clustered_rate_limit(self.possible_of, self.hours_of, confidence, files=files)
 
 
 def compute_min_segment_s(parameters: EntryParameters, length: int) -> float:

@@ -21,7 +21,7 @@ from tapsig.records import Recording, require_labels
 from tapsig.results import Counts, compute_ratio
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.nuisance import YEAR_HOURS, is_possible, split_between_taps
-from tapsig.scoring.intervals import clustered_rate_limit, wilson_interval
+from tapsig.scoring.intervals import clustered_rate_limit, clustered_share_interval
 from tapsig.scoring.outcomes import MIN_DIGITS, overlap
 
 Code = tuple[int, ...]
@@ -63,6 +63,7 @@ class EntryTrial:
     by_rule : digits of overlapping entries that the rule decodes.
     log_ratio : of the tapped code, in nats; -inf where the candidates hold no likely series of it.
     near_ratios : of the codes at distance one, and at distance two.
+    source : the file.
     """
 
     vehicle: str
@@ -72,6 +73,7 @@ class EntryTrial:
     by_rule: tuple[Code, ...]
     log_ratio: float
     near_ratios: tuple[tuple[float, ...], tuple[float, ...]]
+    source: str = ""
 
     def count_near_by_rule(self, distance: int, *, digit_max: int = 9) -> int:
         """Number of codes at this distance that the rule accepts."""
@@ -87,11 +89,13 @@ class WatchedSegment:
     hours : exposure, in which a code could have begun and ended.
     by_rule : codes of the given length decoded by the rule.
     log_ratios : log-likelihood ratios of the codes of this length that an entry may open (`list_passing`).
+    source : the file.
     """
 
     hours: float
     by_rule: int
     log_ratios: tuple[float, ...]
+    source: str = ""
 
     def count_passing(self, threshold: float) -> int:
         """Codes that evidence opens to at this threshold; nan stands for the rule."""
@@ -124,10 +128,11 @@ class TapFreeDecoding(Counts):
         return sum(segment.count_passing(threshold) for segment in self.segments)
 
     def compute_upper(self, threshold: float, confidence: float) -> float:
-        """One-sided upper limit of the codes an hour: exact for Poisson counts, and wider by how segments differ."""
+        """As `PossibleEntries.compute_upper`."""
         counts = np.array([float(segment.count_passing(threshold)) for segment in self.segments])
         hours = np.array([segment.hours for segment in self.segments])
-        return clustered_rate_limit(counts, hours, confidence)
+        files = [segment.source for segment in self.segments]
+        return clustered_rate_limit(counts, hours, confidence, files=files)
 
 
 def observe_openings(
@@ -167,7 +172,7 @@ def _try_code(
     first, second = (tuple(map(ratio, codes)) for codes in near)
     by_rule = tuple(entry.digits for entry in ruled if overlap(entry, code))
     names = recording.vehicle, recording.position, recording.scene
-    return EntryTrial(*names, code.digits, by_rule, ratio(code.digits), (first, second))
+    return EntryTrial(*names, code.digits, by_rule, ratio(code.digits), (first, second), recording.source)
 
 
 def _watch(
@@ -187,7 +192,7 @@ def _watch(
         by_rule = sum(begin_s <= one.start_s < end_s and is_possible(one, length, parameters) for one in ruled)
         inside = [one.weighed for one in weighed if begin_s <= one.start_s < end_s and one.weighed is not None]
         ratios = (ratio for one in inside for ratio in list_passing(one, length, parameters.digit_max))
-        watched.append(WatchedSegment((end_s - begin_s) / 3600.0, by_rule, tuple(ratios)))
+        watched.append(WatchedSegment((end_s - begin_s) / 3600.0, by_rule, tuple(ratios), recording.source))
     return TapFreeDecoding(tuple(watched))
 
 
@@ -214,6 +219,8 @@ def list_passing(weighed: Weighed, length: int, digit_max: int) -> tuple[float, 
 @dataclass(frozen=True, slots=True)
 class DecoderRow:
     """One decoder at one threshold (nan for the rule): shares with 95 % intervals, openings by false taps a year.
+
+    The intervals allow for entries and files that differ: near codes of one entry open together.
 
     `per_year_bound` is the one-sided upper limit of the possible codes in `exposure_h`, divided by the keyspace.
     """
@@ -259,31 +266,28 @@ def list_decoder_rows(
     confidence: float = 0.95,
 ) -> tuple[DecoderRow, ...]:
     """Rows of the rule and of evidence at each threshold, in nats."""
-    totals = [sum(len(each.near_ratios[k]) for each in tried) for k in (0, 1)]
+    files = [each.source for each in tried]
+    ones = [1] * len(tried)
+    totals = [[len(each.near_ratios[k]) for each in tried] for k in (0, 1)]
     keys = compute_keyspace(length, digit_max)
 
-    def share(count: int, total: int) -> tuple[float, float, float]:
-        return (compute_ratio(count, total), *wilson_interval(count, total, confidence=confidence))
+    def share(counts: Sequence[int], among: Sequence[int]) -> tuple[int, int, float, float, float]:
+        parts, wholes = np.array(counts, dtype=np.float64), np.array(among, dtype=np.float64)
+        interval = clustered_share_interval(parts, wholes, files=files, confidence=confidence)
+        return sum(among), sum(counts), compute_ratio(sum(counts), sum(among)), *interval
 
-    def row(decoder: str, threshold: float, opened: int, near: Sequence[int]) -> DecoderRow:
-        success, low, high = share(opened, len(tried))
-        (near_1, _, near_1_high), (near_2, _, near_2_high) = (share(near[k], totals[k]) for k in (0, 1))
+    def row(decoder: str, threshold: float, opened: Sequence[int], near: Sequence[Sequence[int]]) -> DecoderRow:
+        near_1, near_2 = ((*of[:3], of[4]) for of in map(share, near, totals))
         possible = idle.count_passing(threshold)
         seen = compute_ratio(possible, idle.hours) * YEAR_HOURS / keys
         bound = idle.compute_upper(threshold, confidence) * YEAR_HOURS / keys
-        return DecoderRow(
-            *(decoder, threshold, len(tried), opened, success, low, high),
-            *(totals[0], near[0], near_1, near_1_high),
-            *(totals[1], near[1], near_2, near_2_high),
-            *(idle.hours, possible, seen, bound),
-        )
+        return DecoderRow(decoder, threshold, *share(opened, ones), *near_1, *near_2, idle.hours, possible, seen, bound)
 
-    by_rule = [sum(each.count_near_by_rule(distance, digit_max=digit_max) for each in tried) for distance in (1, 2)]
-    rows = [row(RULE, math.nan, sum(each.code in each.by_rule for each in tried), by_rule)]
+    by_rule = [[each.count_near_by_rule(distance, digit_max=digit_max) for each in tried] for distance in (1, 2)]
+    rows = [row(RULE, math.nan, [each.code in each.by_rule for each in tried], by_rule)]
     for threshold in sorted(set(thresholds)):
-        near = [sum(ratio >= threshold for each in tried for ratio in each.near_ratios[k]) for k in (0, 1)]
-        opened = sum(each.log_ratio >= threshold for each in tried)
-        rows.append(row(EVIDENCE, threshold, opened, near))
+        near = [[sum(ratio >= threshold for ratio in each.near_ratios[k]) for each in tried] for k in (0, 1)]
+        rows.append(row(EVIDENCE, threshold, [each.log_ratio >= threshold for each in tried], near))
     return tuple(rows)
 
 

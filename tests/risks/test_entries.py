@@ -18,7 +18,8 @@ from tapsig.risks.entries import (
     observe_recordings,
     observe_taps,
 )
-from tapsig.risks.nuisance import YEAR_HOURS
+from tapsig.risks.nuisance import YEAR_HOURS, PossibleEntries, TapFreeSegment
+from tapsig.risks.openings import EntryTrial, TapFreeDecoding, list_decoder_rows
 from tapsig.risks.yearly import complete_year, summarise_risk
 from tests.fakes import Told
 
@@ -210,3 +211,53 @@ def test_recordings_without_labels_are_refused() -> None:
 def test_a_code_must_have_the_length_asked_for() -> None:
     with pytest.raises(ParameterError, match="length"):
         RiskQuestion(length=3, code=(1, 2))
+
+
+def test_the_interval_of_success_covers_the_truth_where_entries_of_a_file_succeed_together() -> None:
+    """Eight files with four entries each; the chance in a file is Beta(1/2, 1/2), 0.5 in the mean."""
+    rng = np.random.default_rng(4)
+    tries, covered, independent = 500, 0, 0
+    for _ in range(tries):
+        opened = rng.binomial(4, rng.beta(0.5, 0.5, 8))
+        seen = Observation(
+            codes=((1, 1, 1),) * 32, opened_of=tuple((f"{k}.wav", 4, int(n)) for k, n in enumerate(opened))
+        )
+        row = assess(seen, RiskQuestion())
+        covered += row.success_low <= 0.5 <= row.success_high
+        interval = stats.binomtest(int(opened.sum()), 32).proportion_ci(0.95, "wilson")
+        independent += interval.low <= 0.5 <= interval.high
+    assert covered / tries > 0.93
+    assert independent / tries < 0.88
+
+
+def test_the_limit_covers_recordings_that_differ_where_their_segments_alone_do_not() -> None:
+    """Six recordings of eight segments each; codes at a Gamma(1)-distributed rate of the recording, four an hour."""
+    rng = np.random.default_rng(5)
+    tries, covered, by_segment = 400, 0, 0
+    for _ in range(tries):
+        counts = rng.poisson(np.repeat(rng.gamma(1.0, 4.0, 6), 8) / 8).astype(float)
+        hours = np.full(48, 1 / 8)
+        segments = tuple(TapFreeSegment(np.zeros(0), 450.0, 0.0, f"{k // 8}.wav") for k in range(48))
+        covered += PossibleEntries(segments, hours, counts).compute_upper(0.95) >= 4.0
+        by_segment += PossibleEntries((), hours, counts).compute_upper(0.95) >= 4.0
+    assert covered / tries > 0.9
+    assert by_segment / tries < 0.85
+
+
+def test_the_limit_of_near_codes_covers_the_truth_where_those_of_one_entry_open_together() -> None:
+    """Ten files with four entries each of 2-2-2, which has six near codes: in 20 % all six open, else none."""
+    rng = np.random.default_rng(6)
+    tries, covered, independent = 300, 0, 0
+    for _ in range(tries):
+        opens = rng.random(40) < 0.2
+        tried = [
+            EntryTrial("", "", "", (2, 2, 2), (), 1.0, ((float(open_),) * 6, ()), f"{k // 4}.wav")
+            for k, open_ in enumerate(opens)
+        ]
+        row = list_decoder_rows(tried, TapFreeDecoding(), [0.5])[1]
+        assert (row.near_1, row.near_1_opened) == (240, 6 * opens.sum())
+        covered += row.near_1_high >= 0.2
+        high = stats.binomtest(6 * int(opens.sum()), 240).proportion_ci(0.95, "wilson").high
+        independent += high >= 0.2
+    assert covered / tries > 0.95
+    assert independent / tries < 0.9
