@@ -258,13 +258,16 @@ static void begin_work(tapsig_batch_work *work, tapsig_levels *levels, const tap
         work->recent[TAPSIG_HISTORY - 1 - i] = predictor->history[predictor->newest + i];
     }
     memcpy(work->recent + TAPSIG_HISTORY, batch->signal, batch->size * sizeof *batch->signal);
+    memset(work->recent + TAPSIG_HISTORY + batch->size, 0,
+           (TAPSIG_RECENT - TAPSIG_HISTORY - batch->size) * sizeof *work->recent);
     for (uint32_t i = 0; i < ORDER; i++) {
         work->weights[i] = predictor->weights_q20[ORDER - 1 - i];
     }
     work->gain = predictor->gain;
     work->after[0] = 8 * predictor->bytes;
     find_shifts(work, batch->size, &predictor->power);
-    memcpy(work->smoothed, levels->smoothed, sizeof work->smoothed);
+    memcpy(work->smoothed, levels->smoothed, sizeof levels->smoothed);
+    work->smoothed[TAPSIG_CHANNELS] = 0;
 }
 
 static void end_work(const tapsig_batch_work *work, tapsig_levels *levels, uint32_t size)
@@ -280,7 +283,7 @@ static void end_work(const tapsig_batch_work *work, tapsig_levels *levels, uint3
     }
     predictor->gain = work->gain;
     predictor->bytes = (uint8_t)(work->after[size] / 8);
-    memcpy(levels->smoothed, work->smoothed, sizeof work->smoothed);
+    memcpy(levels->smoothed, work->smoothed, sizeof levels->smoothed);
 }
 
 /* ---- levels */

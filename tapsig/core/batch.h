@@ -10,6 +10,7 @@
 #include "levels.h"
 
 #define TAPSIG_BATCH 64 /* blocks, at most */
+#define TAPSIG_RECENT ((TAPSIG_HISTORY + TAPSIG_BATCH + 7) / 8 * 8)
 
 typedef struct {
     uint32_t size;
@@ -23,12 +24,12 @@ typedef struct {
 
 /* The predictor and the powers, while the levels of a batch are found. */
 typedef struct {
-    int16_t recent[TAPSIG_HISTORY + TAPSIG_BATCH]; /* values of blocks, the oldest first, unlike in the predictor */
+    int16_t recent[TAPSIG_RECENT]; /* values of blocks, the oldest first, unlike in the predictor; then 0 */
     int32_t weights[TAPSIG_ORDER];                 /* likewise */
     int16_t gain;
     int32_t before[TAPSIG_BATCH];    /* bits dropped of 16 times an error, which gives the gain */
     int32_t after[TAPSIG_BATCH + 1]; /* bits dropped of the product of a value and the gain of the block before */
-    uint32_t smoothed[TAPSIG_CHANNELS];
+    uint32_t smoothed[TAPSIG_CHANNELS + 1]; /* the last is of no channel */
 } tapsig_batch_work;
 
 /* Take counts of whole blocks, TAPSIG_BATCH at most, and leave `blocks` as tapsig_blocks_take and tapsig_blocks_next do.

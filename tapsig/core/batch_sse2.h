@@ -10,9 +10,16 @@
 
 #include "batch.h"
 
+#define TAPSIG_INLINE inline __attribute__((always_inline))
+
 static inline __m128i tapsig_load(const void *from)
 {
     return _mm_loadu_si128((const __m128i *)from);
+}
+
+static inline void tapsig_store(void *to, __m128i what)
+{
+    _mm_storeu_si128((__m128i *)to, what);
 }
 
 /* The sums of each of four vectors. */
@@ -32,15 +39,8 @@ static inline void tapsig_sum_blocks(const int16_t *samples, int32_t *sums, uint
         sum[i] = _mm_madd_epi16(these, _mm_set1_epi16(1));
         squares[i] = _mm_madd_epi16(step, step);
     }
-    _mm_storeu_si128((__m128i *)sums, tapsig_sum_four(sum));
-    _mm_storeu_si128((__m128i *)steps, tapsig_sum_four(squares));
-}
-
-/* In all places, the sum of four. */
-static inline __m128i tapsig_sum(__m128i of)
-{
-    const __m128i two = _mm_add_epi32(of, _mm_shuffle_epi32(of, _MM_SHUFFLE(1, 0, 3, 2)));
-    return _mm_add_epi32(two, _mm_shuffle_epi32(two, _MM_SHUFFLE(2, 3, 0, 1)));
+    tapsig_store(sums, tapsig_sum_four(sum));
+    tapsig_store(steps, tapsig_sum_four(squares));
 }
 
 /* 16 bytes of four blocks with four channels each, by channels. */
@@ -50,82 +50,184 @@ static inline __m128i tapsig_transpose(__m128i bytes)
     return _mm_unpacklo_epi8(pairs, _mm_srli_si128(pairs, 8));
 }
 
-static inline void tapsig_store_levels(tapsig_batch *batch, uint32_t first, __m128i levels)
+/* Of four bytes for each block, the first is a copy of the second. */
+static inline void tapsig_store_levels(tapsig_batch *batch, const int32_t *levels)
 {
-    for (uint32_t channel = 0; channel < TAPSIG_CHANNELS; channel++, levels = _mm_srli_si128(levels, 4)) {
-        const int32_t four = _mm_cvtsi128_si32(levels);
-        memcpy(batch->level[channel] + first, &four, 4);
+    for (uint32_t i = 0; i < batch->size; i += 4) {
+        __m128i four = tapsig_transpose(tapsig_load(levels + i));
+        for (uint32_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
+            four = _mm_srli_si128(four, 4);
+            const int32_t bytes = _mm_cvtsi128_si32(four);
+            memcpy(batch->level[channel] + i, &bytes, 4);
+        }
     }
 }
 
-/* predict_plainly and measure_levels in one loop: while the prediction waits for its last sum, the levels are found.
- * Returns false, and leaves all as it was, where a weight or a prediction might have to be limited. Powers have at most
- * 31 bits. */
-static bool tapsig_find_levels(tapsig_batch *batch, tapsig_batch_work *work, const uint8_t *offsets, uint8_t lowest_level)
+/* ---- prediction and levels in one loop: while the prediction waits for its last sum, the levels are found */
+
+/* Where no value lies beyond it, 32 bits hold a sum of products with weights; elsewhere, values are split in bytes. */
+#define TAPSIG_CALM 4000
+
+/* What the loop takes that does not depend on the prediction. */
+typedef struct {
+    int32_t wide[TAPSIG_RECENT];      /* values, 0 above their 16 bits: a factor of _mm_madd_epi16 */
+    int32_t raised[TAPSIG_RECENT];    /* values with some bits more, all set: an error is rounded up */
+    int32_t halves[TAPSIG_BATCH][2];  /* of TAPSIG_FAST and TAPSIG_SIGNAL, to smooth */
+} tapsig_prepared;
+
+static inline int32_t tapsig_find_largest(const int16_t *values)
 {
-    const __m128i least = _mm_set1_epi16(-INT16_MAX), byte = _mm_set1_epi16(255), none = _mm_setzero_si128();
-    const __m128i least_level = _mm_set1_epi16(lowest_level);
-    const __m128i zero_level[2] = {_mm_setr_epi32(127 * 8, 127 * 8 + offsets[0], 127 * 8, 127 * 8),
-                                   _mm_setr_epi32(127 * 8, 127 * 8 + offsets[1], 127 * 8, 127 * 8)};
-    int32_t levels[TAPSIG_BATCH + 3]; /* of a block, in a byte each; what lies beyond the last block does not count */
+    __m128i lowest = tapsig_load(values), highest = lowest;
+    for (uint32_t i = 8; i < TAPSIG_RECENT; i += 8) {
+        lowest = _mm_min_epi16(lowest, tapsig_load(values + i));
+        highest = _mm_max_epi16(highest, tapsig_load(values + i));
+    }
+    int16_t each[16];
+    int32_t largest = 0;
+    tapsig_store(each, highest);
+    tapsig_store(each + 8, _mm_subs_epi16(_mm_setzero_si128(), lowest));
+    for (uint32_t i = 0; i < 16; i++) {
+        largest = each[i] > largest ? each[i] : largest;
+    }
+    return largest;
+}
+
+static void tapsig_prepare(tapsig_prepared *prepared, const tapsig_batch *batch, const int16_t *recent)
+{
+    const __m128i none = _mm_setzero_si128();
+    for (uint32_t i = 0; i < TAPSIG_RECENT; i += 8) {
+        const __m128i values = tapsig_load(recent + i);
+        tapsig_store(prepared->wide + i, _mm_unpacklo_epi16(values, none));
+        tapsig_store(prepared->wide + i + 4, _mm_unpackhi_epi16(values, none));
+    }
+    for (uint32_t i = 0; i < TAPSIG_BATCH; i += 4) {
+        const __m128i values = tapsig_load(prepared->wide + TAPSIG_HISTORY + i);
+        const __m128i signal = _mm_srli_epi32(_mm_madd_epi16(values, values), 1);
+        const __m128i steps = _mm_srli_epi32(tapsig_load(batch->step_power + i), 1);
+        tapsig_store(prepared->halves + i, _mm_unpacklo_epi32(steps, signal));
+        tapsig_store(prepared->halves + i + 2, _mm_unpackhi_epi32(steps, signal));
+    }
+}
+
+static void tapsig_raise(tapsig_prepared *prepared, const int16_t *recent, bool loud)
+{
+    const __m128i none = _mm_setzero_si128(), bits = _mm_set1_epi32(loud ? 15 : 4095);
+    const __m128i down = _mm_cvtsi32_si128(loud ? 12 : 4);
+    for (uint32_t i = 0; i < TAPSIG_RECENT; i += 8) {
+        const __m128i values = tapsig_load(recent + i);
+        const __m128i low = _mm_unpacklo_epi16(none, values), high = _mm_unpackhi_epi16(none, values);
+        tapsig_store(prepared->raised + i, _mm_or_si128(_mm_sra_epi32(low, down), bits));
+        tapsig_store(prepared->raised + i + 4, _mm_or_si128(_mm_sra_epi32(high, down), bits));
+    }
+}
+
+/* In all places, the sum of the four of `of`, taken from what the first and third of `from` hold. */
+static inline __m128i tapsig_less_sum(__m128i from, __m128i of)
+{
+    const __m128i two = _mm_sub_epi32(_mm_sub_epi32(from, of), _mm_shuffle_epi32(of, _MM_SHUFFLE(1, 0, 3, 2)));
+    return _mm_add_epi32(two, _mm_shuffle_epi32(two, _MM_SHUFFLE(2, 3, 0, 1)));
+}
+
+/* `from` less the sum of weights x values; of a loud batch, less its lowest byte. */
+static TAPSIG_INLINE __m128i tapsig_less_products(__m128i from, __m128i top0, __m128i top1, const int16_t *values, bool loud)
+{
+    const __m128i value0 = tapsig_load(values), value1 = tapsig_load(values + 8);
+    if (!loud) {
+        return tapsig_less_sum(from, _mm_add_epi32(_mm_madd_epi16(top0, value0), _mm_madd_epi16(top1, value1)));
+    }
+    const __m128i byte = _mm_set1_epi16(255);
+    const __m128i high = _mm_add_epi32(_mm_madd_epi16(top0, _mm_srai_epi16(value0, 8)),
+                                       _mm_madd_epi16(top1, _mm_srai_epi16(value1, 8)));
+    const __m128i low = _mm_add_epi32(_mm_madd_epi16(top0, _mm_and_si128(value0, byte)),
+                                      _mm_madd_epi16(top1, _mm_and_si128(value1, byte)));
+    const __m128i lowest = _mm_srai_epi32(tapsig_less_sum(_mm_set1_epi64x(255), low), 8); /* rounded up: it is negative */
+    return _mm_add_epi32(tapsig_less_sum(from, high), lowest);
+}
+
+/* weight += gain x value >> shift */
+static inline __m128i tapsig_adapt(__m128i weights, __m128i gain, const int32_t *wide, __m128i shift)
+{
+    return _mm_add_epi32(weights, _mm_sra_epi32(_mm_madd_epi16(gain, tapsig_load(wide)), shift));
+}
+
+/* level_of in all channels, as bytes */
+static inline int32_t tapsig_levels_of(__m128i smoothed, __m128i zero_level, __m128i least)
+{
+    const __m128i rounded = _mm_andnot_si128(_mm_srli_epi32(smoothed, 4), smoothed);
+    const __m128i bits = _mm_castps_si128(_mm_cvtepi32_ps(rounded));
+    const __m128i level = _mm_sub_epi32(_mm_srli_epi32(bits, 20), zero_level);
+    const __m128i limited = _mm_max_epi16(_mm_packs_epi32(level, level), least);
+    return _mm_cvtsi128_si32(_mm_packus_epi16(limited, limited));
+}
+
+/* Returns false, and leaves all as it was, where something might have to be limited. */
+static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_work *work, const tapsig_prepared *prepared,
+                                            const uint8_t *offsets, uint8_t lowest_level, int16_t highest_allowed, bool loud)
+{
+    const __m128i least = _mm_set1_epi16(lowest_level), whole = _mm_set1_epi32(loud ? -16 : -4096);
+    const __m128i zero_level[2] = {_mm_setr_epi32(127 * 8, 127 * 8, 127 * 8 + offsets[0], 127 * 8),
+                                   _mm_setr_epi32(127 * 8, 127 * 8, 127 * 8 + offsets[1], 127 * 8)};
+    int32_t levels[TAPSIG_BATCH]; /* of a block, in a byte each */
     __m128i w0 = tapsig_load(work->weights), w1 = tapsig_load(work->weights + 4);
     __m128i w2 = tapsig_load(work->weights + 8), w3 = tapsig_load(work->weights + 12);
-    __m128i smoothed = _mm_setr_epi32((int32_t)work->smoothed[0], (int32_t)work->smoothed[1], (int32_t)work->smoothed[2], 0);
-    __m128i gain = _mm_set1_epi16(work->gain), highest = none, lowest = none;
+    __m128i smoothed = _mm_slli_si128(tapsig_load(work->smoothed), 4);
+    __m128i gain = _mm_set1_epi32(work->gain), highest = _mm_setzero_si128(), lowest = highest;
     for (uint32_t i = 0; i < batch->size; i++) {
-        const int16_t *recent = work->recent + i;
-        const __m128i shift = _mm_cvtsi32_si128(work->after[i]);
-        const __m128i low0 = _mm_mullo_epi16(gain, tapsig_load(recent));
-        const __m128i high0 = _mm_mulhi_epi16(gain, tapsig_load(recent));
-        const __m128i low1 = _mm_mullo_epi16(gain, tapsig_load(recent + 8));
-        const __m128i high1 = _mm_mulhi_epi16(gain, tapsig_load(recent + 8));
-        w0 = _mm_add_epi32(w0, _mm_sra_epi32(_mm_unpacklo_epi16(low0, high0), shift));
-        w1 = _mm_add_epi32(w1, _mm_sra_epi32(_mm_unpackhi_epi16(low0, high0), shift));
-        w2 = _mm_add_epi32(w2, _mm_sra_epi32(_mm_unpacklo_epi16(low1, high1), shift));
-        w3 = _mm_add_epi32(w3, _mm_sra_epi32(_mm_unpackhi_epi16(low1, high1), shift));
+        const __m128i after = _mm_cvtsi32_si128(work->after[i]);
+        w0 = tapsig_adapt(w0, gain, prepared->wide + i, after);
+        w1 = tapsig_adapt(w1, gain, prepared->wide + i + 4, after);
+        w2 = tapsig_adapt(w2, gain, prepared->wide + i + 8, after);
+        w3 = tapsig_adapt(w3, gain, prepared->wide + i + 12, after);
         const __m128i top0 = _mm_packs_epi32(_mm_srai_epi32(w0, 8), _mm_srai_epi32(w1, 8));
         const __m128i top1 = _mm_packs_epi32(_mm_srai_epi32(w2, 8), _mm_srai_epi32(w3, 8));
-        const __m128i value0 = tapsig_load(recent + 1), value1 = tapsig_load(recent + 9);
-        const __m128i high = tapsig_sum(_mm_add_epi32(_mm_madd_epi16(top0, _mm_srai_epi16(value0, 8)),
-                                                      _mm_madd_epi16(top1, _mm_srai_epi16(value1, 8))));
-        const __m128i low = tapsig_sum(_mm_add_epi32(_mm_madd_epi16(top0, _mm_and_si128(value0, byte)),
-                                                     _mm_madd_epi16(top1, _mm_and_si128(value1, byte))));
-        const __m128i wide = _mm_srai_epi32(_mm_add_epi32(high, _mm_srai_epi32(low, 8)), 4);
-        const __m128i predicted = _mm_packs_epi32(wide, wide), value = _mm_set1_epi16(recent[TAPSIG_HISTORY]);
-        const __m128i error = _mm_max_epi16(_mm_subs_epi16(value, predicted), least);
-        const __m128i scaled = _mm_sra_epi32(_mm_unpacklo_epi16(none, error), _mm_cvtsi32_si128(12 + work->before[i]));
-        gain = _mm_max_epi16(_mm_packs_epi32(scaled, scaled), least);
-        highest = _mm_max_epi16(_mm_max_epi16(highest, predicted), _mm_max_epi16(top0, top1));
-        lowest = _mm_min_epi16(_mm_min_epi16(lowest, predicted), _mm_min_epi16(top0, top1));
+        const __m128i value = _mm_cvtsi32_si128(prepared->raised[TAPSIG_HISTORY + i]);
+        const __m128i error = _mm_and_si128(whole, tapsig_less_products(_mm_unpacklo_epi64(value, value), top0, top1,
+                                                                        work->recent + i + 1, loud));
+        const __m128i short_error = _mm_srai_epi32(error, loud ? 4 : 12);
+        gain = _mm_sra_epi32(error, _mm_cvtsi32_si128(work->before[i] + (loud ? 0 : 8)));
+        __m128i both = _mm_packs_epi32(short_error, gain);
+        if (loud) { /* elsewhere, it has 16 bits: see `limit` */
+            gain = _mm_max_epi16(_mm_packs_epi32(gain, gain), _mm_set1_epi16(-INT16_MAX));
+            both = _mm_packs_epi32(short_error, short_error);
+        }
+        highest = _mm_max_epi16(_mm_max_epi16(highest, both), _mm_max_epi16(top0, top1));
+        lowest = _mm_min_epi16(_mm_min_epi16(lowest, both), _mm_min_epi16(top0, top1));
         /* A sum of two equal squares, shifted twice, is half of one. */
-        const __m128i half_error = _mm_srli_epi32(_mm_madd_epi16(error, error), 2);
-        const __m128i half_signal = _mm_srli_epi32(_mm_madd_epi16(value, value), 2);
-        const __m128i half_steps = _mm_cvtsi32_si128((int32_t)(batch->step_power[i] >> 1));
-        smoothed = _mm_add_epi32(_mm_srli_epi32(smoothed, 1),
-                                 _mm_unpacklo_epi64(_mm_unpacklo_epi32(half_error, half_steps), half_signal));
-        const __m128i rounded = _mm_andnot_si128(_mm_srli_epi32(smoothed, 4), smoothed); /* level_of, in all channels */
-        const __m128i bits = _mm_castps_si128(_mm_cvtepi32_ps(rounded));
-        const __m128i level = _mm_sub_epi32(_mm_srli_epi32(bits, 20), zero_level[batch->longer[i]]);
-        const __m128i limited = _mm_max_epi16(_mm_packs_epi32(level, level), least_level);
-        levels[i] = _mm_cvtsi128_si32(_mm_packus_epi16(limited, limited));
+        const __m128i half_error = _mm_srli_epi32(_mm_madd_epi16(both, both), 2);
+        const __m128i halves = _mm_unpacklo_epi64(half_error, _mm_loadl_epi64((const __m128i *)prepared->halves[i]));
+        smoothed = _mm_add_epi32(_mm_srli_epi32(smoothed, 1), halves);
+        levels[i] = tapsig_levels_of(smoothed, zero_level[batch->longer[i]], least);
     }
-    const __m128i limits = _mm_or_si128(_mm_cmpeq_epi16(highest, _mm_set1_epi16(INT16_MAX)),
-                                        _mm_cmpeq_epi16(lowest, _mm_set1_epi16(INT16_MIN)));
-    if (_mm_movemask_epi8(limits) != 0) {
+    const __m128i limit = _mm_set1_epi16(highest_allowed), beyond = _mm_cmpgt_epi16(highest, limit);
+    if (_mm_movemask_epi8(_mm_or_si128(beyond, _mm_cmpgt_epi16(_mm_sub_epi16(_mm_setzero_si128(), limit), lowest))) != 0) {
         return false;
     }
-    for (uint32_t i = 0; i < batch->size; i += 4) {
-        tapsig_store_levels(batch, i, tapsig_transpose(tapsig_load(levels + i)));
-    }
-    _mm_storeu_si128((__m128i *)work->weights, w0);
-    _mm_storeu_si128((__m128i *)(work->weights + 4), w1);
-    _mm_storeu_si128((__m128i *)(work->weights + 8), w2);
-    _mm_storeu_si128((__m128i *)(work->weights + 12), w3);
-    work->gain = (int16_t)_mm_extract_epi16(gain, 0);
-    for (uint32_t channel = 0; channel < TAPSIG_CHANNELS; channel++, smoothed = _mm_srli_si128(smoothed, 4)) {
-        work->smoothed[channel] = (uint32_t)_mm_cvtsi128_si32(smoothed);
-    }
+    tapsig_store_levels(batch, levels);
+    tapsig_store(work->weights, w0);
+    tapsig_store(work->weights + 4, w1);
+    tapsig_store(work->weights + 8, w2);
+    tapsig_store(work->weights + 12, w3);
+    work->gain = (int16_t)_mm_cvtsi128_si32(gain);
+    tapsig_store(work->smoothed, _mm_srli_si128(smoothed, 4));
     return true;
+}
+
+/* predict_plainly and measure_levels. Returns false, and leaves all as it was, where something might have to be limited.
+ * Powers have at most 31 bits. */
+static bool tapsig_find_levels(tapsig_batch *batch, tapsig_batch_work *work, const uint8_t *offsets, uint8_t lowest_level)
+{
+    tapsig_prepared prepared;
+    const int32_t largest = tapsig_find_largest(work->recent);
+    const int16_t limit = (int16_t)(INT16_MAX - 1 - largest);
+    tapsig_prepare(&prepared, batch, work->recent);
+    if (largest <= TAPSIG_CALM) {
+        tapsig_raise(&prepared, work->recent, false);
+        if (tapsig_run_levels(batch, work, &prepared, offsets, lowest_level, limit, false)) {
+            return true;
+        }
+    }
+    tapsig_raise(&prepared, work->recent, true);
+    return tapsig_run_levels(batch, work, &prepared, offsets, lowest_level, limit, true);
 }
 
 #endif
