@@ -225,20 +225,23 @@ static inline int32_t octave_of(uint32_t power)
 static void find_shifts(tapsig_batch_work *work, uint32_t size, uint32_t *power)
 {
     const int16_t *values = work->recent + TAPSIG_HISTORY - ORDER;
-    uint32_t squares[ORDER + TAPSIG_BATCH], powers[TAPSIG_BATCH], now = *power;
-    for (uint32_t i = 0; i < ORDER + size; i++) {
+    uint32_t squares[ORDER + TAPSIG_BATCH], changes[TAPSIG_BATCH], powers[TAPSIG_BATCH], now = *power;
+    for (uint32_t i = 0; i < ORDER + TAPSIG_BATCH; i++) {
         squares[i] = tapsig_square(values[i]) >> 4;
+    }
+    for (uint32_t i = 0; i < TAPSIG_BATCH; i++) {
+        changes[i] = squares[ORDER + i] - squares[i];
     }
     for (uint32_t i = 0; i < size; i++) {
         powers[i] = now;
-        now += squares[ORDER + i] - squares[i];
+        now += changes[i];
     }
     *power = now;
     for (uint32_t i = 0; i < size; i++) {
-        const int32_t shift = octave_of(powers[i] + TAPSIG_MIN_POWER) + 1 - 11;
-        const int32_t after = shift < 4 ? 0 : shift < 12 ? 8 : 16;
+        const int32_t octave = octave_of(powers[i] + TAPSIG_MIN_POWER);
+        const int32_t after = 8 * ((octave >= 4 + 10) + (octave >= 12 + 10));
         work->after[i + 1] = after;
-        work->before[i] = shift - after + 4;
+        work->before[i] = octave - 10 - after + 12;
     }
 }
 
@@ -247,7 +250,7 @@ static void predict_plainly(tapsig_batch_work *work, int16_t *errors, uint32_t s
     for (uint32_t i = 0; i < size; i++) {
         const int32_t sum_q4 = adapt_and_sum(work->weights, work->recent + i, work->gain, work->after[i]);
         errors[i] = tapsig_saturate16((int32_t)work->recent[TAPSIG_HISTORY + i] - predicted(sum_q4));
-        work->gain = tapsig_saturate16((int32_t)errors[i] * 16 >> work->before[i]);
+        work->gain = tapsig_saturate16((int32_t)errors[i] * 4096 >> work->before[i]);
     }
 }
 

@@ -27,7 +27,7 @@ typedef struct {
     int16_t recent[TAPSIG_RECENT]; /* values of blocks, the oldest first, unlike in the predictor; then 0 */
     int32_t weights[TAPSIG_ORDER];                 /* likewise */
     int16_t gain;
-    int32_t before[TAPSIG_BATCH];    /* bits dropped of 16 times an error, which gives the gain */
+    int32_t before[TAPSIG_BATCH];    /* bits dropped of 4096 times an error, which gives the gain */
     int32_t after[TAPSIG_BATCH + 1]; /* bits dropped of the product of a value and the gain of the block before */
     uint32_t smoothed[TAPSIG_CHANNELS + 1]; /* the last is of no channel */
 } tapsig_batch_work;

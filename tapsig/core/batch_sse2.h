@@ -184,7 +184,7 @@ static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_wo
         const __m128i error = _mm_and_si128(whole, tapsig_less_products(_mm_unpacklo_epi64(value, value), top0, top1,
                                                                         work->recent + i + 1, loud));
         const __m128i short_error = _mm_srai_epi32(error, loud ? 4 : 12);
-        gain = _mm_sra_epi32(error, _mm_cvtsi32_si128(work->before[i] + (loud ? 0 : 8)));
+        gain = _mm_sra_epi32(error, _mm_cvtsi32_si128(work->before[i] - (loud ? 8 : 0)));
         __m128i both = _mm_packs_epi32(short_error, gain);
         if (loud) { /* elsewhere, it has 16 bits: see `limit` */
             gain = _mm_max_epi16(_mm_packs_epi32(gain, gain), _mm_set1_epi16(-INT16_MAX));

@@ -4,6 +4,11 @@
 
 #include "batch.h"
 
+#if defined(__SSE2__) && !defined(TAPSIG_PLAIN)
+#define TAPSIG_SSE2
+#include "host_sse2.h"
+#endif
+
 static void note(tapsig_judged *judged, const tapsig_tap *tap, const tapsig_tap_config *config, uint8_t verdict,
                  uint32_t decided)
 {
@@ -18,59 +23,110 @@ static inline uint8_t larger(uint8_t one, uint8_t other)
     return one > other ? one : other;
 }
 
-/* Highest of the eleven fours before the one of `now`; the window has moved on by one since `reference` was its highest. */
-static inline uint8_t find_reference(const uint8_t *maxima, uint8_t now, uint8_t reference)
+/* ---- four blocks have a highest level, and a reference: the highest of the eleven fours before (levels.c) */
+
+#define RING 16
+#define WINDOW 11
+
+typedef struct {
+    uint32_t first, stop;                                       /* blocks of the batch */
+    uint8_t highest[TAPSIG_TRACKED][RING + TAPSIG_BATCH / 4]; /* of the fours before the batch, then of its own */
+} fours;
+
+/* Those from block `first` of the batch on, the next of `levels`. */
+static void find_fours(fours *found, const tapsig_levels *levels, const tapsig_batch *batch, uint32_t first)
 {
-    if (maxima[(now - 12) & 15] < reference) {
-        return larger(reference, maxima[(now - 1) & 15]);
+    const uint32_t now = levels->block >> 2 & (RING - 1), size = (batch->size - first) / 4;
+    found->first = first;
+    found->stop = first + 4 * size;
+    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+        uint8_t *highest = found->highest[channel];
+        for (uint32_t i = 0; i < RING; i++) {
+            highest[i] = levels->maxima[channel][(now + i) & (RING - 1)];
+        }
+        const uint8_t *level = batch->level[channel] + first;
+        for (uint32_t i = RING; i < RING + size; i++, level += 4) {
+            highest[i] = larger(larger(level[0], level[1]), larger(level[2], level[3]));
+        }
     }
-    reference = 0;
-    for (uint8_t i = 1; i < 12; i++) {
-        reference = larger(reference, maxima[(now - i) & 15]);
+}
+
+static uint8_t find_reference(const fours *found, uint8_t channel, uint32_t four)
+{
+    const uint8_t *highest = found->highest[channel] + (RING + four - WINDOW);
+    uint8_t reference = 0;
+    for (uint32_t i = 0; i < WINDOW; i++) {
+        reference = larger(reference, highest[i]);
     }
     return reference;
 }
 
-/* Four blocks at once, or three where the fourth ends 64 blocks: tapsig_levels_keep and tapsig_tap_follow, where these have
- * nothing to do but to keep levels. Returns how many blocks it kept, or 0. */
-static uint8_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, uint32_t first)
+/* Whether a candidate may be triggered within that four; its blocks compare with its own reference or with the one before. */
+static bool may_rise(const tapsig_levels *levels, const fours *found, uint32_t four)
 {
     static const uint8_t rise[TAPSIG_TRACKED] = {TAPSIG_RISE_INNOVATION, TAPSIG_RISE_FAST};
-    tapsig_levels *levels = &tap->levels;
-    const uint8_t block = levels->block & (TAPSIG_BLOCKS_KEPT - 1), now = block >> 2;
-    const uint8_t size = block == TAPSIG_BLOCKS_KEPT - 4 ? 3 : 4;
-    uint8_t highest[TAPSIG_TRACKED], reference[TAPSIG_TRACKED];
-    if (first + 4 > batch->size || (block & 3) != 0 || !levels->settled
-        || (tap->pending_count > 0
-            && (tap->stage > 0 || (uint8_t)(levels->block + size - tap->pending[0]) > TAPSIG_AFTER))) {
-        return 0;
-    }
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-        const uint8_t *level = batch->level[channel] + first;
-        const uint8_t before = levels->reference[channel];
-        highest[channel] = larger(larger(level[0], level[1]), size == 3 ? level[2] : larger(level[2], level[3]));
-        reference[channel] = find_reference(levels->maxima[channel], now, before);
-        if (tap->apart < size
-            && highest[channel] >= (before < reference[channel] ? before : reference[channel]) + rise[channel]
-            && highest[channel] >= (levels->background[channel].quietest >> 8) + TAPSIG_FAINT) {
-            return 0;
+        const uint8_t highest = found->highest[channel][RING + four];
+        if (highest >= (levels->background[channel].quietest >> 8) + TAPSIG_FAINT
+            && (highest >= find_reference(found, channel, four) + rise[channel]
+                || highest >= find_reference(found, channel, four - 1) + rise[channel])) {
+            return true;
         }
     }
-    for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
-        memcpy(levels->level[channel] + block, batch->level[channel] + first, 4);
+    return false;
+}
+
+/* How many fours from the given one on neither trigger nor judge a candidate, up to the end of 64 blocks. */
+static uint32_t count_idle(const tapsig_tap *tap, const fours *found, uint32_t four)
+{
+    const uint32_t size = (found->stop - found->first) / 4 - four, left = RING - (tap->levels.block >> 2 & (RING - 1));
+    uint32_t most = size < left ? size : left, idle = 0;
+    if (tap->pending_count > 0) {
+        const uint32_t age = tap->levels.block - tap->pending[0];
+        const uint32_t waits = tap->stage > 0 || age > TAPSIG_AFTER ? 0 : (TAPSIG_AFTER - age) / 4;
+        most = most < waits ? most : waits;
+    }
+    while (idle < most && (tap->apart >= 4 * idle + 4 || !may_rise(&tap->levels, found, four + idle))) {
+        idle++;
+    }
+    return idle;
+}
+
+/* Fours at once: tapsig_levels_keep and tapsig_tap_follow, where these have nothing to do but to keep levels. A four that
+ * ends 64 blocks is kept without its last block. Returns how many blocks were kept. */
+static uint32_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, const fours *found, uint32_t first)
+{
+    tapsig_levels *levels = &tap->levels;
+    const uint32_t four = (first - found->first) / 4, idle = count_idle(tap, found, four);
+    if (idle == 0) {
+        return 0;
+    }
+    const uint32_t block = levels->block & (TAPSIG_BLOCKS_KEPT - 1), now = block >> 2;
+    const bool ends = block + 4 * idle == TAPSIG_BLOCKS_KEPT;
+    const uint32_t size = 4 * idle - ends, whole = idle - ends;
+    for (uint32_t i = 0; i < 4 * idle; i += 4) { /* a size that the compiler knows is copied without a call */
+        for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
+            memcpy(levels->level[channel] + block + i, batch->level[channel] + first + i, 4);
+        }
     }
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-        levels->maxima[channel][now] = highest[channel];
-        levels->next_reference[channel] = reference[channel];
-        if (size == 4) {
-            levels->reference[channel] = reference[channel];
-            levels->highest_64[channel] = larger(highest[channel], levels->highest_64[channel]);
+        const uint8_t *highest = found->highest[channel] + RING + four, *last = levels->level[channel] + block + size - 3;
+        for (uint32_t i = 0; i < whole; i++) {
+            levels->maxima[channel][now + i] = highest[i];
+            levels->highest_64[channel] = larger(levels->highest_64[channel], highest[i]);
+        }
+        levels->reference[channel] = find_reference(found, channel, four + whole - 1);
+        levels->next_reference[channel] = find_reference(found, channel, four + idle - 1);
+        if (ends) {
+            levels->maxima[channel][now + whole] = larger(larger(last[0], last[1]), last[2]);
         }
     }
     levels->block += size;
     tap->apart = (uint8_t)(tap->apart > size ? tap->apart - size : 0);
     return size;
 }
+
+/* ---- */
 
 static uint8_t keep_one(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_batch *batch, uint32_t block)
 {
@@ -85,8 +141,14 @@ static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, cons
                           tapsig_judged *judged)
 {
     uint32_t found = 0;
+    fours whole;
+    whole.stop = 0;
     for (uint32_t i = 0; i < batch->size;) {
-        const uint8_t kept = keep_several(tap, batch, i);
+        const bool begins = (tap->levels.block & 3) == 0 && tap->levels.settled;
+        if (begins && whole.stop == 0) {
+            find_fours(&whole, &tap->levels, batch, i);
+        }
+        const uint32_t kept = begins && i < whole.stop ? keep_several(tap, batch, &whole, i) : 0;
         if (kept > 0) {
             i += kept;
             continue;
@@ -169,6 +231,8 @@ tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const taps
 }
 
 #define PIECE 512 /* samples at a time, which stay in the fastest memory */
+
+#ifndef TAPSIG_SSE2
 #define EXPONENT (UINT64_C(0x7FF) << 52)
 
 static uint64_t bits_of(double number)
@@ -190,18 +254,23 @@ static bool are_below(const double *volts, uint32_t size, double limit)
     return any >> 63 == 0;
 }
 
-/* Counts that need not be limited to those of the converter, if none of the bits returned is beyond them. */
-static uint32_t convert(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
+/* Returns whether all counts are those of the converter. */
+static bool tapsig_convert(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
 {
     const double low = scale->low, per_volt = scale->per_volt;
+    const double most = 1e9 / per_volt - (low < 0.0 ? -low : low); /* within 31 bits */
     uint32_t any = 0;
+    if (!(most > 0.0 && are_below(volts, size, most))) {
+        return false;
+    }
     for (uint32_t i = 0; i < size; i++) {
         const int32_t count = (int32_t)((volts[i] - low) * per_volt + 0.5);
         any |= (uint32_t)count;
         counts[i] = (uint16_t)count;
     }
-    return any;
+    return any <= scale->highest;
 }
+#endif
 
 /* Returns the index of the first sample that is not finite, or `size`. */
 static uint32_t convert_and_limit(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
@@ -219,11 +288,9 @@ static uint32_t convert_and_limit(const double *volts, uint32_t size, const taps
 
 uint32_t tapsig_quantise(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
 {
-    const double most = 1e9 / scale->per_volt - (scale->low < 0.0 ? -scale->low : scale->low); /* within 31 bits */
     for (uint32_t start = 0; start < size; start += PIECE) {
         const uint32_t part = size - start < PIECE ? size - start : PIECE;
-        if (most > 0.0 && are_below(volts + start, part, most)
-            && convert(volts + start, part, scale, counts + start) <= scale->highest) {
+        if (tapsig_convert(volts + start, part, scale, counts + start)) {
             continue;
         }
         const uint32_t done = convert_and_limit(volts + start, part, scale, counts + start);
@@ -253,11 +320,11 @@ uint32_t tapsig_tap_run_volts(tapsig_tap *tap, const tapsig_tap_config *config, 
     *found = 0;
     for (uint32_t start = 0; start < size; start += PIECE) {
         const uint32_t left = size - start, part = left < PIECE ? left : PIECE;
-        fetch(volts + start + part, left - part < PIECE ? left - part : PIECE);
         const uint32_t done = tapsig_quantise(volts + start, part, scale, counts);
         if (done < part) {
             return start + done;
         }
+        fetch(volts + start + part, left - part < PIECE ? left - part : PIECE);
         const uint32_t added = tapsig_tap_run(tap, config, counts, part, judged + *found);
         for (uint32_t i = 0; i < added; i++) {
             judged[(*found)++].decided += start;
