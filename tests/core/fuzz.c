@@ -82,8 +82,13 @@ static void check_tap(const uint8_t *head, const tapsig_rate *rate, const uint16
     tapsig_tap_init(&one);
     if (!rate->interpolated) { /* as after a long time */
         one.blocks.phase_q24 = head[10] % 4 ? 0 : rate->step_q24 - 1 - head[10] / 4 % 4;
-        for (uint8_t i = 0; i < TAPSIG_ORDER && head[11] % 8 == 0; i++) {
-            one.levels.predictor.weights_q20[i] = (int32_t)(next_random() >> 8) - (INT32_C(1) << 23);
+        for (uint8_t i = 0; i < TAPSIG_ORDER && head[11] % 4 < 2; i++) { /* any weights, or small ones and one at its limit */
+            const int32_t weight = (int32_t)(next_random() >> 8) - (INT32_C(1) << 23);
+            one.levels.predictor.weights_q20[i] = head[11] % 4 == 0 ? weight : weight / 64;
+        }
+        if (head[11] % 4 == 1) {
+            one.levels.predictor.weights_q20[head[11] / 4 % TAPSIG_ORDER] =
+                head[11] & 64 ? TAPSIG_WEIGHT_LIMIT - 1 - head[11] : -TAPSIG_WEIGHT_LIMIT + head[11];
         }
     }
     other = single = one;
@@ -234,7 +239,8 @@ int main(int argc, char **argv)
     for (int run = 0; run < runs; run++) {
         srand((unsigned)run);
         const size_t size = HEAD + 2 + (size_t)(rand() % (2 * MOST - 2));
-        const int kind = rand() % 4; /* noise, small noise with strong or weak blows, or squares */
+        const int kind = rand() % 5; /* noise, small noise with strong or weak blows, squares, or noise that swells and falls */
+        int height = 1 << rand() % 15;
         for (size_t i = 0; i < size; i++) {
             const int value = rand() >> 4;
             const int blow = (int)(i / 400) % 7 == 3 && i % 400 < 40;
@@ -242,6 +248,13 @@ int main(int argc, char **argv)
                                 : kind == 1 ? (i % 2 ? 128 : value % 3) : (int)(i / 64) % 2 * 255);
             if (kind == 3 && i >= HEAD) {
                 data[i] = (uint8_t)(i % 2 ? (blow ? (run % 2 ? 170 : 110 + value % 36) : 128) : value % 16);
+            }
+            if (kind == 4 && i >= HEAD && i % 2) {
+                const int count = 32768 + value % (2 * height) - height;
+                data[i - 1] = (uint8_t)count;
+                data[i] = (uint8_t)(count >> 8);
+                const int next = rand() % 16 ? height : height * (6 + rand() % 8) / 9 + 1;
+                height = next > 32000 ? 1 : next;
             }
         }
         LLVMFuzzerTestOneInput(data, size);
