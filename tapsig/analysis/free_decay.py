@@ -52,7 +52,8 @@ def slow_down(recording: Recording, highest_hz: float) -> Recording:
     slow_fs = recording.fs / every
     for gap, end in zip(recording.gaps, ends, strict=False):  # the last sample of a stretch may represent fewer
         begins_s = float(recording.times_s(np.array(gap.sample)))
-        gaps.append(Gap(int(end), begins_s - int(end) / slow_fs - sum(before.duration_s for before in gaps)))
+        late_s = begins_s - int(end) / slow_fs - sum(before.duration_s for before in gaps)
+        gaps.append(Gap(int(end), max(late_s, 1e-9)))  # that sample may reach over a short gap
     return replace(recording, samples=np.concatenate(parts), fs=slow_fs, gaps=tuple(gaps), range_v=None)
 
 

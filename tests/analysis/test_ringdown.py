@@ -99,6 +99,13 @@ def test_one_tap_gives_modes_without_uncertainty() -> None:
     assert result.to_dict()["modes"][0]["q"] == pytest.approx(result.dominant[0].q)
 
 
+def test_a_gap_shorter_than_a_sample_of_the_slowed_recording_is_kept() -> None:
+    whole = record([(40.0, 0.6)])
+    cut = replace(whole, gaps=(Gap(whole.samples.size // 2 + 3, 1e-4),))
+    [mode] = compute_ringdown(cut, highest_hz=60.0).dominant  # at 60 Hz every 20th sample or so is kept
+    assert_allclose(mode.frequency_hz, 40.0, rtol=0.01)
+
+
 def test_what_cannot_ring_is_refused_with_the_reason() -> None:
     quiet = record([(125.0, 0.4)])
     with pytest.raises(LabelError, match="no taps"):
