@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapsig.core import load
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
-from tapsig.units import FloatArray, check_range
+from tapsig.units import FloatArray, check_count, check_rails
 
 DEFAULT_RANGE_V = (-5.0, 5.0)
 CountArray = npt.NDArray[np.uint16]
@@ -30,10 +30,8 @@ class Converter:
     adc_bits: int = 16
 
     def __post_init__(self) -> None:
-        check_range("adc_bits", self.adc_bits, 8, 16)
-        low, high = self.range_v
-        if not (math.isfinite(low) and math.isfinite(high) and high > low):
-            raise ParameterError(f"range_v is {self.range_v!r}; it must be (low, high) in volts, low first")
+        object.__setattr__(self, "adc_bits", check_count("adc_bits", self.adc_bits, 8, 16))
+        object.__setattr__(self, "range_v", check_rails("range_v", self.range_v))
 
     @classmethod
     def of(cls, recording: Recording) -> "Converter":

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import overload
 
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.errors import ParameterError
 from tapsig.records import Gap, times_of
@@ -25,6 +26,16 @@ class Detection(ComparedByFields):
     features: Mapping[str, float]
 
 
+def _to_column(name: str, values: npt.ArrayLike, dtype: npt.DTypeLike) -> npt.NDArray[np.generic]:
+    try:
+        column = read_only(values, dtype)
+    except (TypeError, ValueError, OverflowError) as error:
+        raise ParameterError(f"{name} is {values!r:.80}; it must be an array of numbers ({error})") from error
+    if column.ndim != 1:
+        raise ParameterError(f"{name} has shape {column.shape}; it must be 1-D, one number for each detection")
+    return column
+
+
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
 class Detections(Result):
     """What a detector found, in the order of decision. Iterating gives one Detection after the other.
@@ -40,7 +51,7 @@ class Detections(Result):
     fs : sample rate in Hz, from which `onset_s` is made; nan where it is not known.
     gaps : of the recording; they move the times of the samples after them.
 
-    Raises ParameterError for indices that are not whole numbers or not 1-D, and for fields of different lengths.
+    Raises ParameterError for indices that are not whole numbers, and for fields of wrong types or different lengths.
     """
 
     onset_samples: IntArray
@@ -54,17 +65,18 @@ class Detections(Result):
     def __post_init__(self) -> None:
         for name in ("onset_samples", "decided_samples"):
             given = np.asarray(getattr(self, name))
-            if given.ndim != 1:
-                raise ParameterError(f"{name} has shape {given.shape}; it must be 1-D, one index for each detection")
-            if given.dtype.kind == "f" and not (whole := np.isfinite(given) & (given == np.floor(given))).all():
+            if given.dtype.kind == "f" and not (whole := (abs(given) < 2**63) & (given == np.floor(given))).all():
                 raise ParameterError(f"{name} holds {given[~whole][0]:g}; they are sample indices, not seconds")
-            object.__setattr__(self, name, read_only(getattr(self, name), np.int64))
-        object.__setattr__(self, "strength", read_only(self.strength, np.float64))
-        features = {key: read_only(values, np.float64) for key, values in self.features.items()}
+            object.__setattr__(self, name, _to_column(name, getattr(self, name), np.int64))
+        object.__setattr__(self, "strength", _to_column("strength", self.strength, np.float64))
+        if not isinstance(self.features, Mapping):
+            raise ParameterError(f"features is {self.features!r:.80}; it must be arrays by name")
+        features = {key: _to_column(f"feature {key}", values, np.float64) for key, values in self.features.items()}
         object.__setattr__(self, "features", ReadOnlyMapping(features))
         size = self.onset_samples.size
-        if not self.reason:
-            object.__setattr__(self, "reason", ("",) * size)
+        if not isinstance(self.reason, (tuple, list)) or not all(isinstance(word, str) for word in self.reason):
+            raise ParameterError(f"reason is {self.reason!r:.80}; it must be a text for each detection")
+        object.__setattr__(self, "reason", tuple(self.reason) or ("",) * size)
         lengths = {self.decided_samples.size, self.strength.size, len(self.reason), size}
         lengths.update(values.size for values in features.values())
         if len(lengths) != 1:

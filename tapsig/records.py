@@ -10,7 +10,18 @@ import numpy as np
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.results import ComparedByFields
-from tapsig.units import BoolArray, FloatArray, IntArray, check_positive, is_counts, read_only, to_floats, to_number
+from tapsig.units import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    check_count,
+    check_positive,
+    check_rails,
+    is_counts,
+    read_only,
+    to_floats,
+    to_number,
+)
 
 TAP = "tap"
 Item = TypeVar("Item")
@@ -79,7 +90,8 @@ class Recording(ComparedByFields):
     start_s : where in its file it begins; times of a part count from there.
 
     Two are equal when all fields are. Raises RecordingError for samples that are not 1-D or not finite, or for gaps out
-    of order; ParameterError for integers, which are counts, and for masked samples.
+    of order; LabelError for a label after the end; ParameterError for integers, which are counts, for masked samples,
+    and for a field of a wrong type.
 
     >>> recording = Recording(np.zeros(8000), 8000.0, gaps=(Gap(4000, 2.0),))
     >>> recording.duration_s, recording.span_s
@@ -119,12 +131,27 @@ class Recording(ComparedByFields):
         object.__setattr__(self, "fs", check_positive("fs", self.fs))
         if self.labels is not None:
             object.__setattr__(self, "labels", tuple(sorted(_to_labels(self.labels))))
-        last = 0
+        if self.range_v is not None:
+            object.__setattr__(self, "range_v", check_rails("range_v", self.range_v))
+        if self.adc_bits is not None:
+            object.__setattr__(self, "adc_bits", check_count("adc_bits", self.adc_bits, 1, 64))
+        for name in ("position", "vehicle", "scene", "split", "source"):
+            if not isinstance(getattr(self, name), str):
+                raise ParameterError(f"{name} is {getattr(self, name)!r:.80}; it must be a text")
+        object.__setattr__(self, "findings", _require_all("findings", self.findings, Finding))
         object.__setattr__(self, "gaps", _require_all("gaps", self.gaps, Gap))
+        last = 0
         for gap in self.gaps:
-            if not last < gap.sample < samples.size or not gap.duration_s > 0:
-                raise RecordingError(f"{where}: {gap} is out of order or outside the recording")
+            if not last < check_count("the sample of a gap", gap.sample, 0, 2**63 - 1) < samples.size or not (
+                0 < to_number(gap.duration_s) < math.inf
+            ):
+                raise RecordingError(f"{where}: {gap} is out of order or outside the recording, or has no length")
             last = gap.sample
+        if self.labels and self.labels[-1].onset_s > self.span_s + 1e-6:  # 1e-6: rounding of seconds
+            raise LabelError(
+                f"{where}: the label at {self.labels[-1].onset_s:g} s lies after the end, at {self.span_s:g} s;"
+                " labels are in seconds"
+            )
 
     def __repr__(self) -> str:
         words = [f"{self.span_s:.4g} s at {self.fs:g} Hz"]
@@ -153,11 +180,10 @@ class Recording(ComparedByFields):
             raise RecordingError(
                 f"{where}: there is no sample from {start_s:g} to {stop_s:g} s; it lasts {self.span_s:g} s"
             )
-        begin_s = float(self.times_s(np.array(first)))
+        begin_s, end_s = self.times_s(np.array([first, last - 1])).tolist()
+        end_s = min(stop_s, end_s + 1.0 / self.fs)  # the part may end before a gap
         labels = self.labels and tuple(
-            replace(label, onset_s=label.onset_s - begin_s)
-            for label in self.labels
-            if begin_s <= label.onset_s < stop_s
+            replace(label, onset_s=label.onset_s - begin_s) for label in self.labels if begin_s <= label.onset_s < end_s
         )
         return replace(
             self,

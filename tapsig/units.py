@@ -91,6 +91,18 @@ def check_pair(name: str, values: object) -> tuple[float, float]:
     return pair[0], pair[1]
 
 
+def check_rails(name: str, values: object) -> tuple[float, float]:
+    """Return a converter's rails (low, high) as two floats; raise ParameterError unless they are finite, low first.
+
+    >>> check_rails("range_v", (0, 5))
+    (0.0, 5.0)
+    """
+    low, high = check_pair(name, values)
+    if not low < high:
+        raise ParameterError(f"{name} is {values!r:.80}; it must be (low, high) in volts, low first")
+    return low, high
+
+
 def to_floats(name: str, values: npt.ArrayLike) -> FloatArray:
     """`values` as an array of float64; raise ParameterError unless they are real numbers, none of them masked.
 
@@ -201,12 +213,8 @@ def volts_to_counts(samples: FloatArray, range_v: tuple[float, float], adc_bits:
     >>> volts_to_counts(np.array([-1.0, 0.0, 1.0]), (-1.0, 1.0), 10)
     array([   0,  512, 1023])
     """
-    low, high = range_v
-    if not high > low:
-        raise ParameterError(f"range_v is {range_v!r}; the second rail must lie above the first")
-    if not 1 <= adc_bits <= 24:
-        raise ParameterError(f"adc_bits is {adc_bits!r}; it must lie between 1 and 24")
-    steps = 1 << adc_bits
+    low, high = check_rails("range_v", range_v)
+    steps = 1 << check_count("adc_bits", adc_bits, 1, 24)
     counts = np.floor((samples - low) / (high - low) * steps + 0.5)
     return np.clip(counts, 0, steps - 1).astype(np.int64)
 

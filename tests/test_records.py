@@ -58,6 +58,34 @@ def test_gaps_out_of_order_or_outside_are_refused(gaps: tuple[Gap, ...]) -> None
         Recording(np.zeros(100), 10.0, gaps=gaps)
 
 
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"range_v": 5.0}, "range_v is 5.0; it must be two numbers"),
+        ({"range_v": (5, 0)}, "low first"),
+        ({"range_v": (0, float("nan"))}, "range_v"),
+        ({"adc_bits": "10"}, "adc_bits is '10'"),
+        ({"adc_bits": 0}, "between 1 and 64"),
+        ({"gaps": (Gap(50.5, 1.0),)}, "whole number"),  # type: ignore[arg-type]
+        ({"gaps": (Gap(50, float("inf")),)}, "Gap"),
+        ({"gaps": (Gap(50, "1"),)}, "Gap"),  # type: ignore[arg-type]
+        ({"position": 3}, "position is 3; it must be a text"),
+        ({"source": None}, "source is None"),
+        ({"findings": "abc"}, "tapsig.Finding"),
+        ({"labels": [11.0]}, "the label at 11 s lies after the end, at 10 s"),
+    ],
+)
+def test_a_field_that_no_recording_can_have_is_refused_at_once(fields: dict[str, object], words: str) -> None:
+    with pytest.raises((LabelError, ParameterError, RecordingError), match=words):
+        Recording(np.zeros(100), 10.0, **fields)  # type: ignore[arg-type]
+
+
+def test_a_label_may_lie_after_a_gap() -> None:
+    recording = Recording(np.zeros(100), 10.0, gaps=(Gap(50, 5.0),), labels=(1.0, 6.0, 12.0))  # type: ignore[arg-type]
+    assert recording.taps_s.tolist() == [1.0, 6.0, 12.0]
+    assert recording[0.5:7.0].taps_s.tolist() == [0.5]  # what lies in the gap has no sample
+
+
 def make_detections() -> Detections:
     return Detections(
         np.array([10, 20, 30]),
@@ -66,6 +94,30 @@ def make_detections() -> Detections:
         {"rise_s": np.array([0.1, 0.2, 0.3])},
         ("", "too weak", ""),
     )
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"strength": [[1.0]]}, r"strength has shape \(1, 1\); it must be 1-D"),
+        ({"strength": ["loud"]}, "strength is"),
+        ({"features": {"rise_db": [[1.0]]}}, "rise_db has shape"),
+        ({"features": [1.0]}, "arrays by name"),
+        ({"reason": "weak"}, "a text for each detection"),
+        ({"reason": (None,)}, "a text for each detection"),
+        ({"onset_samples": [1e300]}, "not seconds"),
+        ({"onset_samples": ["one"]}, "onset_samples is"),
+        ({"onset_samples": 5}, "1-D"),
+    ],
+)
+def test_a_field_that_no_detections_can_have_is_refused_at_once(fields: dict[str, object], words: str) -> None:
+    with pytest.raises(ParameterError, match=words):
+        Detections(**{"onset_samples": [5], "decided_samples": [6], "strength": [1.0], **fields})  # type: ignore[arg-type]
+
+
+def test_reasons_in_a_list_are_those_in_a_tuple() -> None:
+    one, other = (Detections([5], [6], [1.0], {}, reasons) for reasons in (["weak"], ("weak",)))  # type: ignore[arg-type]
+    assert one == other
 
 
 def test_accepted_keeps_only_candidates_without_a_reason() -> None:

@@ -209,7 +209,7 @@ class FirstTap:
     def _is_found(self, variant: Variant, start: int) -> bool:
         """Whether a detector that starts at sample `start` finds this tap before the next one comes."""
         stop = int(np.searchsorted(self.times_s, self.next_s - MATCH_WINDOW_S))
-        found = dataclasses.replace(self.recording, samples=self.recording.samples[start:stop], gaps=())
+        found = dataclasses.replace(self.recording, samples=self.recording.samples[start:stop], labels=None, gaps=())
         index = run_detector(variant, found).accepted().onset_samples + start
         return bool((np.abs(self.recording.times_s(index) - self.taps_s[0]) <= MATCH_WINDOW_S).any())
 
