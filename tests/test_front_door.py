@@ -5,6 +5,7 @@ import dataclasses
 import pickle
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -130,6 +131,10 @@ def test_a_saved_detector_is_loaded_again(tmp_path: Path) -> None:
     variant = tapsig.load_detector("sta-lta", on=7.0)
     tapsig.save_detector(variant, tmp_path / "mine.json")
     assert tapsig.load_detector(tmp_path / "mine.json") == variant
+    tapsig.save_detector("sta-lta,on=7.0", tmp_path / "named.json")
+    assert tapsig.load_detector(tmp_path / "named.json") == variant
+    with pytest.raises(ParameterError, match="give its `variant`"):  # what `fit` returns
+        tapsig.save_detector(SimpleNamespace(variant=variant), tmp_path / "fitted.json")  # type: ignore[arg-type]
 
 
 # --- results

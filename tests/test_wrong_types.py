@@ -14,6 +14,7 @@ from tapsig.detectors import CATALOGUE
 from tapsig.dsp.decay import compute_decay_curve
 from tapsig.dsp.modes import compute_modes
 from tapsig.entry import parse_code
+from tapsig.entry.evidence import EvidenceMachine
 from tapsig.errors import TapsigError
 from tapsig.labelling.proposal import ProposalParameters
 from tapsig.risks.standby import DutyCycle
@@ -37,6 +38,16 @@ def _calls() -> Iterator[tuple[str, Call]]:
     yield "push", lambda bad: CATALOGUE["fixed-threshold"].build(1000.0).push(bad)
     yield "EntryMachine.push", lambda bad: tapsig.EntryMachine().push(bad)
     yield "EntryMachine.advance", lambda bad: tapsig.EntryMachine().advance(bad)
+    for decoder in ("rule", "evidence"):
+        yield (
+            f"decode {decoder}.parameters",
+            lambda bad, d=decoder: tapsig.decode(NOISE, bad if bad is not None else {}, decoder=d),
+        )
+    yield "EvidenceMachine", lambda bad: EvidenceMachine(bad if bad is not None else {})
+    yield "save_detector", lambda bad: tapsig.save_detector(bad, "never-written.json")
+    yield "save_detector.path", lambda bad: tapsig.save_detector("tap", bad if bad != "x" else None)
+    yield "export.folder", lambda bad: tapsig.export("tap", bad if bad != "x" else None, fs=2000)
+    yield "Random.seed", lambda bad: tapsig.load_detector("random", seed=1.5 if bad is None else bad)
     yield "decode_taps", lambda bad: tapsig.decode_taps([bad])
     yield "parse_code", parse_code  # type: ignore[misc]
     for load in (tapsig.load_recording, tapsig.load_corpus, tapsig.load_labels, tapsig.load_detector):

@@ -8,7 +8,7 @@ import numpy as np
 from tapsig.detections import Detections
 from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.parameters import Parameters
-from tapsig.units import FloatArray, check_range
+from tapsig.units import FloatArray, check_count, check_range
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class Random(Parameters):
 
     def __post_init__(self) -> None:
         check_range("rate_hz", self.rate_hz, 1e-9, 1000.0)
-        check_range("seed", self.seed, 0, 2**32 - 1)
+        check_count("seed", self.seed, 0, 2**32 - 1)
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> "RandomDetector":
         """A detector for `fs` Hz."""

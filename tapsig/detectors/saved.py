@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Literal, cast, overload
 
 from tapsig.detectors.base import ParameterisedVariant, Variant
 from tapsig.detectors.catalogue import CATALOGUE, variant_class
-from tapsig.detectors.parameters import read_settings, replace_parameters
+from tapsig.detectors.parameters import Parameters, read_settings, replace_parameters
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.corpus import CorpusEntry
-from tapsig.loading.files import check_file, replace_file
+from tapsig.loading.files import check_file, replace_file, to_path
 from tapsig.records import Recording
 from tapsig.units import finite_number
 
@@ -101,13 +101,13 @@ def _load_variant(spec: str | Path) -> Variant:
     return variant_class(text)()  # not in the catalogue: raises with its names
 
 
-def write_detector(variant: Variant, path: str | Path) -> None:
+def write_detector(variant: Variant | str, path: str | Path) -> None:
     """Write a detector as JSON, replacing an existing file; `load_detector` reads it.
 
     Parameters
     ----------
-    variant : Variant
-        One of the catalogue, fitted or not.
+    variant : Variant or str
+        One of the catalogue, fitted (the `variant` of what `fit` returns) or not, or what `load_detector` takes.
     path : str or Path
         The file, which should end in .json.
 
@@ -116,7 +116,8 @@ def write_detector(variant: Variant, path: str | Path) -> None:
     ParameterError
         For a variant that is not of the catalogue, since a file must not name code to run.
     """
-    replace_file(Path(path), render_detector(variant).encode())
+    text = render_detector(find_variant(variant))
+    replace_file(to_path("path", path), text.encode())
 
 
 def identify_recording(recording: Recording | CorpusEntry) -> str:
@@ -163,8 +164,9 @@ def _import(module: str, attribute: str) -> Variant:
             found = getattr(found, part)
         variant = found() if isinstance(found, type) else found
     except Exception as error:  # foreign code may raise anything
+        remedy = "; its folder must be in PYTHONPATH" if isinstance(error, ModuleNotFoundError) else ""
         raise ParameterError(
-            f"the detector {module}:{attribute} cannot be imported: {type(error).__name__}: {error}"
+            f"the detector {module}:{attribute} cannot be imported: {type(error).__name__}: {error}{remedy}"
         ) from error
     return _require_variant(variant, f"{module}:{attribute}")
 
@@ -182,6 +184,8 @@ def find_variant(detector: Variant | str | Path) -> Variant:
 
 
 def _require_variant(found: object, what: str) -> Variant:
+    if isinstance(getattr(found, "variant", None), Parameters):  # as `fit` returns it
+        raise ParameterError(f"{what} is a {type(found).__name__}, which holds one; give its `variant`")
     if not callable(getattr(found, "build", None)) or not isinstance(getattr(found, "name", None), str):
         raise ParameterError(
             f"{what} is a {type(found).__name__}; a detector variant has a text `name`"

@@ -24,7 +24,7 @@ from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.guards import NotCopied
 from tapsig.entry.machine import Entry, Verdict, check_code, entry_config
-from tapsig.entry.parameters import MILLISECONDS, EntryParameters, to_ms
+from tapsig.entry.parameters import MILLISECONDS, EntryParameters, require_parameters, to_ms
 from tapsig.errors import ParameterError
 from tapsig.units import check_range
 
@@ -157,7 +157,7 @@ class EvidenceMachine(NotCopied):
         code: Iterable[int] | None = None,
         evidence: Evidence | None = None,
     ) -> None:
-        self._parameters = parameters = parameters if parameters is not None else EntryParameters()
+        self._parameters = parameters = require_parameters(parameters)
         parameters.check_for_evidence()
         self._code = () if code is None else check_length(check_code(code, digit_max=parameters.digit_max))
         config, keeps = judge_config(parameters, self._code, evidence if evidence is not None else Evidence())

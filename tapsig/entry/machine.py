@@ -18,7 +18,7 @@ from typing import Any
 
 from tapsig.core import load
 from tapsig.detectors.guards import NotCopied
-from tapsig.entry.parameters import MILLISECONDS, MOST_S, EntryParameters, to_ms
+from tapsig.entry.parameters import MILLISECONDS, MOST_S, EntryParameters, require_parameters, to_ms
 from tapsig.errors import ParameterError
 from tapsig.units import check_count, check_range
 
@@ -139,9 +139,7 @@ class EntryMachine(NotCopied):
     """
 
     def __init__(self, parameters: EntryParameters | None = None, *, code: Iterable[int] | None = None) -> None:
-        self._parameters = parameters = parameters if parameters is not None else EntryParameters()
-        if not isinstance(parameters, EntryParameters):
-            raise ParameterError(f"parameters is {parameters!r:.80}; it must be EntryParameters")
+        self._parameters = parameters = require_parameters(parameters)
         digits = () if code is None else check_code(code, digit_max=parameters.digit_max)
         if len(digits) > LONGEST_CODE:
             raise ParameterError(f"code has {len(digits)} digits; it may have {LONGEST_CODE}")

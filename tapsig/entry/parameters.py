@@ -152,3 +152,12 @@ class EntryParameters:
 
 
 _DEFAULT = EntryParameters()
+
+
+def require_parameters(given: EntryParameters | None) -> EntryParameters:
+    """The parameters that were given, None for the defaults; ParameterError for anything else."""
+    if given is None:
+        return EntryParameters()
+    if not isinstance(given, EntryParameters):
+        raise ParameterError(f"parameters is {given!r:.80}; it must be tapsig.EntryParameters(...)")
+    return given

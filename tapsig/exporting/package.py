@@ -20,7 +20,7 @@ from tapsig.entry.decoding import Decoder
 from tapsig.exporting.chain import CLOCK_HZ, Prepared, prepare
 from tapsig.exporting.numbers import core_files, flatten, measure, read_tables, render_header
 from tapsig.exporting.vectors import render_vectors
-from tapsig.loading.files import check_target, replace_file
+from tapsig.loading.files import check_target, replace_file, to_path
 from tapsig.units import check_positive
 
 HEADER = "tapsig_numbers.h"
@@ -138,6 +138,7 @@ def export_detector(
     ParameterError
         For numbers that it does not take, or a file that exists when not `force`.
     """
+    folder = to_path("folder", folder)
     half = check_positive("full_scale_v", full_scale_v) / 2.0
     digits = parse_code(code) if isinstance(code, str) else code
     variant = find_variant(detector)
@@ -145,8 +146,8 @@ def export_detector(
     prepared = prepare(variant, check_positive("fs", fs), converter, code=digits, decoder=decoder, clock_hz=clock_hz)
     provenance = {"detector": variant.name if isinstance(detector, Variant) else detector}
     files = render_package(prepared, provenance=provenance)
-    write_package(files, Path(folder), force=force)
-    return tuple(Path(folder) / name for name in files)
+    write_package(files, folder, force=force)
+    return tuple(folder / name for name in files)
 
 
 def write_package(files: Mapping[str, str], folder: Path, *, force: bool = True) -> None:

@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Literal
@@ -123,6 +124,7 @@ def test_a_detector_of_ones_own_is_not_saved_as_a_file(path: Path) -> None:
     @dataclass(frozen=True)
     class Own:
         name: ClassVar[str] = "fixed-threshold"
+        build: ClassVar[Callable[[float], object]] = FixedThreshold().build
 
     with pytest.raises(ParameterError, match="import path"):
         write_detector(Own(), path)  # type: ignore[arg-type]
@@ -134,7 +136,7 @@ def test_a_detector_of_ones_own_is_not_saved_as_a_file(path: Path) -> None:
     [
         ("json:dumps", "json:dumps is a function"),
         ("json:nothing", "cannot be imported"),
-        ("no_such_module_here:Thing", "cannot be imported"),
+        ("no_such_module_here:Thing", "cannot be imported.*must be in PYTHONPATH"),
         ("knock", "there is no detector 'knock'"),
         ("a b:c", "there is no detector 'a b:c'"),
     ],
