@@ -102,7 +102,7 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
     curves_at = [
         [
             curve.detector,
-            f"{curve.average_precision:.3f}",
+            format_estimate(curve.average_precision, digits=3),
             *(format_estimate(curve.recall_at(rate)) for rate in RATES_PER_HOUR),
         ]
         for curve in _list_curves(pairs)

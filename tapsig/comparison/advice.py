@@ -28,7 +28,11 @@ def advise(ranking: Ranking) -> str:
     """Describe a ranking: the best position, its significance, the vehicles, and the recordings still needed."""
     least = comparison.count_min_recordings(len(ranking.differences), paired=ranking.paired)
     best, *others = ranking.positions
+    others = [other for other in others if not math.isnan(other.estimate.value)]
     at_once = "made at every position at once" if ranking.paired else "in all"
+    if not others:
+        but = "" if math.isnan(best.estimate.value) else f" but the {best.position}"
+        return f"No comparison: {ranking.criterion.words} is undefined at every position{but}."
     if ranking.too_few:
         of_each = "" if ranking.paired else " of each"
         return (
@@ -36,23 +40,23 @@ def advise(ranking: Ranking) -> str:
             f" {len(ranking.positions)} positions, fewer than {least}{of_each} cannot reach significance at the 5 %"
             f" level. Make at least {ranking.count_more(least)} more."
         )
-    if math.isnan(best.estimate.value):
-        return f"No comparison: {ranking.criterion.words} is undefined at every position."
     pairs = [ranking.find_difference(best.position, other.position) for other in others]
     rivals = {other.position: pair for other, pair in zip(others, pairs, strict=True) if not pair.significant}
     where = f" on {_name_vehicles(ranking)}" if ranking.vehicles else ""
+    at_known = "" if len(others) + 1 == len(ranking.positions) else " where it is defined"
     if not rivals:
         return (
             f"Put the sensor on the {best.position}:{where} its {ranking.criterion.words} of"
-            f" {_number(best.estimate.value)} is better than at every other position. The next is the"
+            f" {_number(best.estimate.value)} is better than at every other position{at_known}. The next is the"
             f" {others[0].position} with {_number(others[0].estimate.value)} (p = {_p(pairs[0].p_adjusted)} after"
             f" Holm).{_compare_vehicles(ranking)}"
         )
     beaten = [other.position for other in others if other.position not in rivals]
+    equal = [other.position for other in others if other.estimate.value == best.estimate.value]
+    start = f"the {_list([best.position, *equal])} {'rank equally first' if equal else 'ranks first'}"
     if not beaten and all(pair.estimate.low <= 0 <= pair.estimate.high for pair in pairs):
-        start = f"Too few recordings, or no difference that matters: the {best.position} ranks first"
-    else:
-        start = f"The {best.position} ranks first"
+        start = f"Too few recordings, or no difference that matters: {start}"
+    start = start[0].upper() + start[1:]
     text = (
         f"{start}{where} with {ranking.criterion.words} {_number(best.estimate.value)}, but over"
         f" {ranking.recordings} recordings {at_once} the difference from the {_list(list(rivals))} is not significant."
@@ -133,10 +137,14 @@ def compare_detectors(rankings: tuple[Ranking, ...]) -> str:
 
 def describe_left_out(ranking: Ranking) -> str:
     """Describe how many recordings the ranking and its scores leave out; empty without such."""
-    if not ranking.left_out:
-        return ""
-    further = "1 further recording was" if ranking.left_out == 1 else f"{ranking.left_out} further recordings were"
-    return f"{further} not made at every position; they are left out here, and 'tapsig score' counts them"
+    parts = []
+    if ranking.left_out:
+        further = "1 further recording was" if ranking.left_out == 1 else f"{ranking.left_out} further recordings were"
+        parts.append(f"{further} not made at every position; they are left out here, and 'tapsig score' counts them")
+    if ranking.undefined:
+        among = count_recordings(ranking.undefined)
+        parts.append(f"in {among} more, {ranking.criterion.words} is undefined at every position, so they do not count")
+    return "; ".join(parts)
 
 
 def describe_pair(pair: VariantComparison) -> str:

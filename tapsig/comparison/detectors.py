@@ -30,20 +30,21 @@ class Curve:
     recall: FloatArray
     false_alarms_per_hour: FloatArray
     hours: float
+    taps: int
 
     @property
     def average_precision(self) -> float:
         """Average precision: the sum of precision times the step in recall; nan without taps."""
-        if not self.recall.size:
+        if not self.taps:
             return math.nan
         return float(np.sum(np.diff(self.recall, prepend=0.0) * self.precision))
 
     def recall_at(self, false_alarms_per_hour: float) -> float:
         """The largest recall at or below this rate of false alarms; 0 when no threshold is strict enough.
 
-        nan for recordings so short that one false alarm exceeds the rate.
+        nan without taps, and for recordings so short that one false alarm exceeds the rate.
         """
-        if false_alarms_per_hour * self.hours < 1:
+        if not self.taps or false_alarms_per_hour * self.hours < 1:
             return math.nan
         allowed = self.recall[self.false_alarms_per_hour <= false_alarms_per_hour]
         return float(allowed.max(initial=0.0))
@@ -72,6 +73,7 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
         found / max(taps, 1),
         false / hours if hours > 0 else np.full(false.size, np.nan),
         hours,
+        taps,
     )
 
 
@@ -79,7 +81,8 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
 class VariantComparison:
     """Two detectors on the same recordings.
 
-    `difference.needed` and `recordings` count files; `channels` counts their channels.
+    `difference.needed` and `recordings` count files in which the criterion is defined for one detector at least;
+    `channels` counts all channels.
     """
 
     first: str
@@ -137,9 +140,10 @@ def compare_variants(
     columns = [np.array(list(count_by_file(of_one).values())) for of_one in outcomes]
     for name, column in zip(names, columns, strict=True):
         require_counts(chosen, name, column)
-    resampled = comparison.resample(np.stack(columns, axis=1), chosen, seed=SEED)
+    compared = comparison.drop_undefined(columns, chosen)
+    resampled = comparison.resample(np.stack(compared, axis=1), chosen, seed=SEED)
     pairs = [(0, k) for k in range(1, len(names))]
-    differences = comparison.compare_pairs(names, columns, resampled, pairs, chosen, paired=True, seed=SEED)
+    differences = comparison.compare_pairs(names, compared, resampled, pairs, chosen, paired=True, seed=SEED)
     values = [chosen.estimate(column) for column in columns]
     curves = [compute_curve(name, of_one) for name, of_one in zip(names, outcomes, strict=True)]
     found = [np.array([tap for outcome in of_one for tap in outcome.found], dtype=bool) for of_one in outcomes]
@@ -150,7 +154,7 @@ def compare_variants(
             chosen,
             (values[0], values[k]),
             difference,
-            len(columns[0]),
+            len(compared[0]),
             len(outcomes[0]),
             compute_mcnemar(int((found[0] & ~found[k]).sum()), int((~found[0] & found[k]).sum())),
             int((found[0] & found[k]).sum()),

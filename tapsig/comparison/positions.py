@@ -37,7 +37,8 @@ class Ranking:
     """Positions under one detector and one criterion, the best first.
 
     `paired`: the comparison uses the `recordings` that were made at every position at once, and leaves `left_out`
-    others out. Otherwise there are no such recordings, and each position has its own.
+    others out; recordings in which the criterion is undefined at every position do not count. Otherwise there are no
+    such recordings, and each position has its own.
     `vehicles`: the value at each position on each named vehicle, over the same recordings. `outcomes`: the compared
     outcomes of each position.
     """
@@ -57,6 +58,12 @@ class Ranking:
         """Difference between the best and the worst position."""
         values = [ranked.estimate.value for ranked in self.positions]
         return abs(values[0] - values[-1])
+
+    @property
+    def undefined(self) -> int:
+        """Number of recordings made at every position at once in which the criterion is undefined at each."""
+        made = {outcome.source for at in self.outcomes.values() for outcome in at}
+        return len(made) - self.recordings if self.paired else 0
 
     @property
     def too_few(self) -> bool:
@@ -97,14 +104,16 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     for column in columns:
         require_counts(chosen, detector, column)
     if everywhere:
-        values = comparison.resample(np.stack(columns, axis=1), chosen, seed=SEED)
+        compared = comparison.drop_undefined(columns, chosen)
+        values = comparison.resample(np.stack(compared, axis=1), chosen, seed=SEED)
     else:
-        parts = [comparison.resample(c[:, None], chosen, seed=SEED + k) for k, c in enumerate(columns)]
+        compared = [comparison.drop_undefined([column], chosen)[0] for column in columns]
+        parts = [comparison.resample(c[:, None], chosen, seed=SEED + k) for k, c in enumerate(compared)]
         values = np.concatenate(parts, axis=1)
     best = comparison.compute_probability_best(values, chosen.sign)
     ranked = [
         Ranked(name, chosen.estimate(column), float(probability), len(column))
-        for name, column, probability in zip(names, columns, best, strict=True)
+        for name, column, probability in zip(names, compared, best, strict=True)
     ]
     seen = [place.estimate.value for place in ranked]
     order = sorted(range(len(names)), key=lambda k: (math.isnan(seen[k]), -chosen.sign * seen[k]))
@@ -122,9 +131,9 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
         detector,
         chosen,
         tuple(ranked[k] for k in order),
-        comparison.compare_pairs(names, columns, values, pairs, chosen, paired=bool(everywhere), seed=SEED),
+        comparison.compare_pairs(names, compared, values, pairs, chosen, paired=bool(everywhere), seed=SEED),
         bool(everywhere),
-        len(everywhere) or recordings,
+        len(compared[0]) if everywhere else recordings,
         recordings - len(everywhere) if everywhere else 0,
         vehicles,
         {

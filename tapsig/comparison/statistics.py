@@ -22,6 +22,15 @@ SHUFFLES = 9999
 """Permutations of the recordings: all of them up to this number, otherwise this number of random ones."""
 
 
+def drop_undefined(columns: Sequence[FloatArray], criterion: Criterion) -> list[FloatArray]:
+    """The columns (recordings, fields) without recordings in which the criterion is undefined in every one.
+
+    They add nothing to any sum, such as a silent recording without taps to F1, and show nothing of a difference.
+    """
+    defined = np.isfinite(criterion.compute(np.stack(columns))).any(axis=0)
+    return [column[defined] for column in columns]
+
+
 def resample(counts: FloatArray, criterion: Criterion, *, seed: int) -> FloatArray:
     """Values of the criterion over bootstrap samples of recordings, shape (RESAMPLES, k).
 
@@ -197,8 +206,8 @@ def compare_pairs(
 ) -> tuple[Difference, ...]:
     """The differences of `pairs` of columns (recordings, fields), whose resampled `values` have the shape (r, k).
 
-    There is no interval where the recordings are too few for any difference to be significant, or where the criterion
-    is undefined in some of the resamples.
+    There is no interval where the recordings are too few for any difference to be significant, where one of a pair has
+    a single one, or where the criterion is undefined in some of the resamples.
     """
     permute = permute_swaps if paired else permute_labels
     p_values = [permute(columns[a], columns[b], criterion, seed=seed) for a, b in pairs]
@@ -210,7 +219,7 @@ def compare_pairs(
         error = float(np.nanstd(resampled)) / widen_to_student(size) if np.isfinite(resampled).any() else math.nan
         needed = estimate_needed(size, seen, error, comparisons=len(pairs), paired=paired)
         enough = compute_min_p(len(columns[a]), len(columns[b]), paired=paired) * len(pairs) <= SIGNIFICANCE
-        estimate = _limit_interval(seen, resampled, criterion.most) if enough else Estimate(seen)
+        estimate = _limit_interval(seen, resampled, criterion.most) if enough and size > 1 else Estimate(seen)
         differences.append(Difference(names[a], names[b], estimate, p, adjusted, needed))
     return tuple(differences)
 

@@ -49,6 +49,28 @@ def test_curve_is_scikit_learns() -> None:
     assert curve.recall[::-1] == pytest.approx(recall[keep])
 
 
+def test_a_detector_that_finds_nothing_has_average_precision_0_and_one_without_taps_has_none() -> None:
+    # By definition: the sum over steps in recall, of which there are none; without taps, recall is 0/0.
+    nothing = compute_curve("d", [outcome("d", "a", [0, 0], [], [])])
+    assert (nothing.average_precision, nothing.recall_at(10.0)) == (0.0, 0.0)
+    tapless = compute_curve("d", [outcome("d", "a", [], [0, 0], [2.0, 1.0])])
+    assert np.isnan([tapless.average_precision, tapless.recall_at(10.0)]).all()
+
+
+def test_silent_recordings_do_not_make_a_comparison_of_detectors_larger() -> None:
+    outcomes = [
+        *(
+            outcome(name, str(n), [name == "x"] * 4, [1] * 4 * (name == "x"), [1.0] * 4 * (name == "x"))
+            for name in "xy"
+            for n in range(3)
+        ),
+        *(outcome(name, f"silent {n}", [], [], []) for name in "xy" for n in range(7)),
+    ]
+    [pair] = compare_variants(ScoreTable(tuple(outcomes), 0.05), "x", "y")
+    assert (pair.recordings, pair.difference.p) == (3, 2 / 2**3)  # as in Fisher's test of three pairs
+    assert np.isnan([pair.difference.estimate.low, pair.difference.estimate.high]).all()
+
+
 def test_recall_at_a_rate_of_false_alarms_is_counted_by_hand() -> None:
     # Two half hours. By strength: hit, false, hit, hit, false, hit.
     recordings = [

@@ -161,6 +161,47 @@ def test_the_advice_names_its_vehicles_and_whether_they_agree(others: tuple[int,
     assert says in advise(rank_positions(ScoreTable(tuple(outcomes), 0.05), "d"))
 
 
+def test_recordings_without_taps_and_detections_do_not_count() -> None:
+    # Three files differ, and seven hold nothing that F1 counts: two-sided, swaps of three reach 2/2^3 at least.
+    outcomes = [outcome(str(n), "frame", 5, 0, 0) for n in range(3)] + [
+        outcome(str(n), "skin", 1, 0, 4) for n in range(3)
+    ]
+    outcomes += [outcome(f"silent {n}", position, 0, 0, 0) for n in range(7) for position in ("frame", "skin")]
+    ranking = rank_positions(ScoreTable(tuple(outcomes), 0.05), "d")
+    assert (ranking.recordings, ranking.undefined, ranking.differences[0].p) == (3, 7, 2 / 2**3)
+    assert ranking.too_few
+    assert math.isnan(ranking.positions[0].probability_best)
+    assert "at least 3 more" in advise(ranking)
+    assert describe_left_out(ranking).startswith("in 7 recordings more, F1 is undefined")
+    assert (
+        sum(one.score.duration_s for one in ranking.outcomes["frame"]) == 600.0
+    )  # they count for false alarms an hour
+
+
+def test_equal_positions_share_the_first_place() -> None:
+    values = {"bracket": (5, 1, 1), "frame": (5, 1, 1), "skin": (1, 1, 5)}
+    outcomes = [outcome(str(n), position, *value) for n in range(10) for position, value in values.items()]
+    text = advise(rank_positions(ScoreTable(tuple(outcomes), 0.05), "d"))
+    assert text.startswith("The bracket and frame rank equally first")
+    assert "better than the skin" in text
+
+
+def test_a_position_without_detections_has_no_precision_to_compare() -> None:
+    outcomes = [outcome(str(n), "frame", 5, 1, 0) for n in range(10)] + [
+        outcome(str(n), "skin", 0, 0, 5) for n in range(10)
+    ]
+    ranking = rank_positions(ScoreTable(tuple(outcomes), 0.05), "d", criterion="precision")
+    assert advise(ranking) == "No comparison: precision is undefined at every position but the frame."
+
+
+def test_a_single_recording_has_no_interval_of_its_difference() -> None:
+    # The spread between recordings cannot be estimated from one; the exact test by labels stays: 1/C(51, 1).
+    outcomes = [outcome("x", "frame", 5, 0, 0)] + [outcome(str(n), "skin", 1, 0, 4) for n in range(50)]
+    pair = rank_positions(ScoreTable(tuple(outcomes), 0.05), "d").differences[0]
+    assert pair.p == pytest.approx(1 / 51)
+    assert np.isnan([pair.estimate.low, pair.estimate.high]).all()
+
+
 def test_fewer_false_alarms_are_better_under_that_criterion() -> None:
     ranking = rank_positions(table(10, {"skin": (9, 8), "frame": (5, 1)}), "d", criterion="false-alarms")
     assert ranking.positions[0].position == "frame"
