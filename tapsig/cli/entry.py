@@ -12,6 +12,7 @@ the controller; --wait-s 0 --failure-limit 0 judges every entry of a test log.
 
 import argparse
 import dataclasses
+from collections.abc import Container
 from pathlib import Path
 from typing import Any
 
@@ -53,12 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="rule",
         help="rule: fixed pauses between accepted taps; evidence: all candidates of tap, by likelihood",
     )
-    parser.add_argument(
-        "--threshold",
-        type=float,
-        metavar="NATS",
-        help="log-likelihood ratio that evidence asks of a code; default: as shipped",
-    )
+    add_threshold_argument(parser)
     parser.add_argument(
         "--explain",
         type=int,
@@ -76,11 +72,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_entry_arguments(parser)
 
 
-def add_entry_arguments(parser: argparse.ArgumentParser) -> None:
+def add_threshold_argument(parser: argparse.ArgumentParser) -> None:
+    """--threshold, of the decoder evidence."""
+    parser.add_argument(
+        "--threshold",
+        type=float,
+        metavar="NATS",
+        help="log-likelihood ratio that evidence asks of a code; default: as shipped",
+    )
+
+
+def add_entry_arguments(parser: argparse.ArgumentParser, *, leave_out: Container[str] = ()) -> None:
     """One option for each parameter of the entry machine."""
     group = parser.add_argument_group("entry")
     for field in dataclasses.fields(EntryParameters):
-        if field.name not in PARAMETER_HELP:
+        if field.name not in PARAMETER_HELP or field.name in leave_out:
             continue
         kind = int if isinstance(field.default, int) else float
         group.add_argument(
@@ -120,8 +126,13 @@ def _parse_digits(text: str) -> int:
 
 def build_parameters(args: argparse.Namespace) -> EntryParameters:
     """The entry machine's parameters from the options that are given."""
-    given = ((name, getattr(args, name)) for name in PARAMETER_HELP)
+    given = ((name, getattr(args, name)) for name in list_entry_options(args))
     return EntryParameters(**{name: value for name, value in given if value is not None})
+
+
+def list_entry_options(args: argparse.Namespace) -> list[str]:
+    """The parameters of the entry machine that the command has options for."""
+    return [name for name in PARAMETER_HELP if hasattr(args, name)]
 
 
 def run(args: argparse.Namespace) -> int:

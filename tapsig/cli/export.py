@@ -6,8 +6,9 @@
   tapsig export tap --fs 2000 --code 3-1-4 --firmware --out device --simulate corpus_demo/recordings/crane-quiet.wav
 
 The folder holds the C files that tapsig itself runs, byte for byte, and one generated header of numbers: no heap, no
-floats, no 64-bit arithmetic. With --code, the entry machine follows the detector, down to "code accepted". --corpus
-scores the detector behind that converter, for the record in parameters.csv.
+floats, no 64-bit arithmetic. With --code, the entry machine follows the detector, down to "code accepted"; its options
+are those of `tapsig entry`, such as --digit-pause-s or --threshold. --corpus scores the detector behind that converter,
+for the record in parameters.csv.
 
 --firmware adds a complete program for an 8-bit controller (Makefile, folder device, its board in device/board.h).
 --simulate compiles it, runs it in an instruction-set simulator with the recording at its converter, compares it with
@@ -31,8 +32,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapsig.cli.entry import add_entry_arguments, add_threshold_argument, build_parameters, list_entry_options
 from tapsig.cli.findings import load_entries
-from tapsig.cli.output import note, render_rows, show
+from tapsig.cli.output import note, refuse_given, render_rows, show
 from tapsig.errors import ExportError, ParameterError
 from tapsig.units import check_range
 
@@ -67,6 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="rule",
         help="with --code: fixed pauses between taps, or all candidates of tap; default: rule",
     )
+    add_threshold_argument(parser)
     parser.add_argument("--firmware", action="store_true", help="also a complete program for an 8-bit controller")
     parser.add_argument(
         "--simulate",
@@ -88,6 +91,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--corpus", type=Path, metavar="DIR", help="score the detector there, for the record")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
     parser.add_argument("--force", action="store_true", help="replace files that exist")
+    add_entry_arguments(parser, leave_out=("release_s",))  # the pulse is the board's
 
 
 @contextlib.contextmanager
@@ -104,6 +108,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.converter import Converter
     from tapsig.detectors import load_detector  # heavy rooms load when they are used
     from tapsig.entry import parse_code
+    from tapsig.entry.evidence import Evidence
     from tapsig.exporting import prepare, render_firmware, render_package, write_package
     from tapsig.exporting.package import describe_size
 
@@ -118,10 +123,24 @@ def run(args: argparse.Namespace) -> int:
     if args.detector is None:
         raise ParameterError("DETECTOR is missing: name one, such as tap, or give --logger for a logger")
     _check_firmware(args, converter)
+    if args.code is None:
+        refuse_given(args, list_entry_options(args), "is of the entry machine: give --code")
+    if args.decoder == "rule":
+        refuse_given(args, ["threshold"], "needs --decoder evidence; the rule has no likelihoods")
     variant = load_detector(args.detector)
-    code = None if args.code is None else parse_code(args.code)
+    entry = build_parameters(args)
+    code = None if args.code is None else parse_code(args.code, digit_max=entry.digit_max)
     with _call_at_fault():
-        prepared = prepare(variant, args.fs, converter, code=code, decoder=args.decoder, clock_hz=args.clock_hz)
+        prepared = prepare(
+            variant,
+            args.fs,
+            converter,
+            code=code,
+            entry=entry,
+            decoder=args.decoder,
+            evidence=None if args.threshold is None else Evidence(args.threshold),
+            clock_hz=args.clock_hz,
+        )
     provenance = {"detector": str(args.detector)}
     if args.corpus is not None:
         provenance |= _score(variant, converter, args.corpus)
@@ -145,6 +164,7 @@ def _export_logger(args: argparse.Namespace, converter: "Converter") -> int:
 
     if args.detector is not None or args.code is not None or args.firmware or args.simulate is not None:
         raise ParameterError("--logger takes no detector, --code, --firmware or --simulate: it only samples")
+    refuse_given(args, ["threshold", *list_entry_options(args)], "is of a decoder; --logger only samples")
     with _call_at_fault():
         files = render_logger(args.fs, converter)
     write_package(files, args.out, force=args.force)

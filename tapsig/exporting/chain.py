@@ -19,7 +19,7 @@ from tapsig.detectors.tap import Tap
 from tapsig.entry.decoding import Decoder, check_decoder
 from tapsig.entry.evidence import Evidence, judge_config
 from tapsig.entry.machine import Verdict, check_code, entry_config
-from tapsig.entry.parameters import EntryParameters, to_ms
+from tapsig.entry.parameters import EntryParameters, require_parameters, to_ms
 from tapsig.errors import ExportError
 from tapsig.units import check_range
 
@@ -64,6 +64,7 @@ class Prepared:
     keeps: Any
     """What the structs point to."""
     parameters: EntryParameters
+    evidence: Evidence
     clock_hz: int
 
     @property
@@ -80,11 +81,13 @@ def prepare(
     code: Sequence[int] | None = None,
     entry: EntryParameters | None = None,
     decoder: Decoder = "rule",
+    evidence: Evidence | None = None,
     clock_hz: int = CLOCK_HZ,
 ) -> Prepared:
     """`variant` at `fs` Hz behind `converter`, with the entry machine (or the judge of evidence) when `code` is given.
 
-    A slower clock than CLOCK_HZ cuts the work on a verdict on evidence into shorter steps, so that it comes later.
+    `entry` and `evidence` are the parameters of the two; None: the defaults. A slower clock than CLOCK_HZ cuts the work
+    on a verdict on evidence into shorter steps, so that it comes later.
 
     Raises ExportError for a detector that the core does not run, ParameterError for numbers that it does not take.
     """
@@ -96,7 +99,7 @@ def prepare(
     check_range("clock_hz", clock_hz, LOWEST_CLOCK_HZ, 1e9)
     detector: Any = variant.build(fs, converter=converter)  # type: ignore[call-arg]
     ffi, _ = load()
-    entry = entry or EntryParameters()
+    entry, evidence = require_parameters(entry), evidence or Evidence()
     digits = () if code is None else check_code(code, digit_max=entry.digit_max)
     numbers, keeps = entry_config(entry, digits)
     clock = ffi.new("tapsig_clock_config *")
@@ -107,10 +110,12 @@ def prepare(
         if not digits:
             raise ExportError("the decoder evidence is exported with a code; give one")
         entry.check_for_evidence()
-        judge, judge_keeps = judge_config(entry, check_length(digits), Evidence())
+        judge, judge_keeps = judge_config(entry, check_length(digits), evidence)
         judge.evidence.work_a_step = WORK_A_STEP if clock_hz >= CLOCK_HZ else SLOW_WORK_A_STEP
         keeps = (keeps, judge_keeps)
-    return Prepared(variant, name, fs, converter, detector, digits, numbers, clock, judge, keeps, entry, clock_hz)
+    return Prepared(
+        variant, name, fs, converter, detector, digits, numbers, clock, judge, keeps, entry, evidence, clock_hz
+    )
 
 
 class Chain:

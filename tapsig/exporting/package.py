@@ -17,6 +17,9 @@ from tapsig.detectors.base import Variant
 from tapsig.detectors.saved import find_variant
 from tapsig.entry import parse_code
 from tapsig.entry.decoding import Decoder
+from tapsig.entry.evidence import Evidence
+from tapsig.entry.parameters import EntryParameters, require_parameters
+from tapsig.errors import ParameterError
 from tapsig.exporting.chain import CLOCK_HZ, Prepared, prepare
 from tapsig.exporting.numbers import core_files, flatten, measure, read_tables, render_header
 from tapsig.exporting.vectors import render_vectors
@@ -99,7 +102,9 @@ def export_detector(
     adc_bits: int = 10,
     full_scale_v: float = 5.0,
     code: Sequence[int] | str | None = None,
+    parameters: EntryParameters | None = None,
     decoder: Decoder = "rule",
+    threshold: float | None = None,
     clock_hz: int = CLOCK_HZ,
     force: bool = False,
 ) -> tuple[Path, ...]:
@@ -119,8 +124,12 @@ def export_detector(
         Volts from rail to rail.
     code : str or sequence of int
         Also the entry machine with this code, such as "3-1-4".
+    parameters : EntryParameters
+        Pauses, limits and the largest digit of the entry machine.
     decoder : {"rule", "evidence"}
         With a code: fixed pauses between taps, or all candidates of `tap`.
+    threshold : float
+        Log-likelihood ratio that evidence asks of a code, in nats; None: as shipped.
     clock_hz : int
         The controller's clock, from 8 MHz on: below 16 MHz a verdict on evidence is worked out in shorter steps.
     force : bool
@@ -140,10 +149,21 @@ def export_detector(
     """
     folder = to_path("folder", folder)
     half = check_positive("full_scale_v", full_scale_v) / 2.0
-    digits = parse_code(code) if isinstance(code, str) else code
+    parameters = require_parameters(parameters)
+    digits = parse_code(code, digit_max=parameters.digit_max) if isinstance(code, str) else code
+    if threshold is not None and decoder == "rule":
+        raise ParameterError(f"threshold is {threshold!r:.80}; the decoder rule has none: give decoder='evidence'")
     variant = find_variant(detector)
-    converter = Converter((-half, half), adc_bits)
-    prepared = prepare(variant, check_positive("fs", fs), converter, code=digits, decoder=decoder, clock_hz=clock_hz)
+    prepared = prepare(
+        variant,
+        check_positive("fs", fs),
+        Converter((-half, half), adc_bits),
+        code=digits,
+        entry=parameters,
+        decoder=decoder,
+        evidence=None if threshold is None else Evidence(threshold),
+        clock_hz=clock_hz,
+    )
     provenance = {"detector": variant.name if isinstance(detector, Variant) else detector}
     files = render_package(prepared, provenance=provenance)
     write_package(files, folder, force=force)

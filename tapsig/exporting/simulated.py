@@ -241,5 +241,5 @@ def _decide_evidence(prepared: Prepared, recording: Recording) -> list[str]:
     from tapsig.entry.evidence import EvidenceMachine
 
     variant: Any = prepared.variant
-    machine = EvidenceMachine(prepared.parameters, code=prepared.code)
+    machine = EvidenceMachine(prepared.parameters, code=prepared.code, evidence=prepared.evidence)
     return [one.verdict.value for one in listen(machine, variant, recording, until_end=True)[0]]

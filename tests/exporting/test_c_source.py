@@ -8,7 +8,9 @@ from unittest.mock import ANY
 import numpy as np
 import pytest
 
+import tapsig
 from compiling import SANITIZE, STRICT, compile_package, need_compiler, replay, run_on_text, taps_of
+from tapsig.cli import main
 from tapsig.converter import Converter
 from tapsig.core import HERE
 from tapsig.detectors import CATALOGUE, detect
@@ -211,3 +213,26 @@ def test_a_detector_that_the_core_does_not_run_is_refused_by_name() -> None:
 def test_a_rate_that_the_clock_cannot_count_is_refused(fs: float) -> None:
     with pytest.raises(ParameterError, match="fs is"):
         render_package(prepare(CATALOGUE["fixed-threshold"], fs, TEN_BITS))
+
+
+def test_the_entry_is_exported_with_the_parameters_that_it_was_tried_with(tmp_path: Path) -> None:
+    """Whole milliseconds of the rule, 1/64 nat of evidence: 1.5 · 64 = 96."""
+    tapsig.export(
+        "tap", tmp_path / "rule", fs=2000, code="3-1-12", parameters=EntryParameters(digit_pause_s=1.4, digit_max=12)
+    )
+    numbers = (tmp_path / "rule" / "tapsig_numbers.h").read_text()
+    assert ".digit_pause_ms = UINT32_C(1400)" in numbers
+    assert ".digit_max = 12" in numbers
+    call = ["export", "tap", "--fs", "2000", "--code", "3-1-4", "--out"]
+    assert main([*call, str(tmp_path / "same"), "--digit-pause-s", "1.4", "--wait-s", "20"]) == 0
+    assert ".wait_ms = UINT32_C(20000)" in (tmp_path / "same" / "tapsig_numbers.h").read_text()
+    assert main([*call, str(tmp_path / "evidence"), "--decoder", "evidence", "--threshold", "1.5"]) == 0
+    assert ".least_ratio = 96," in (tmp_path / "evidence" / "tapsig_numbers.h").read_text()
+
+
+@pytest.mark.parametrize(
+    "options", [["--digit-pause-s", "1.4"], ["--code", "3-1-4", "--threshold", "1.5"], ["--threshold", "1.5"]]
+)
+def test_an_option_that_the_export_would_not_use_is_refused(options: list[str], tmp_path: Path) -> None:
+    assert main(["export", "tap", "--fs", "2000", "--out", str(tmp_path / "new"), *options]) == 2
+    assert not (tmp_path / "new").exists()
