@@ -13,7 +13,8 @@ False detections, at the time t:
 1. `double`: a tap within the window is already matched by another detection.
 2. `clipped`: a sample within 20 ms is at a rail.
 3. the kind of the nearest label that is not a tap (`thump`, `rain`, `rebound`, …), from 150 ms before t to 20 ms after.
-4. `mistimed`: a missed tap is within 150 ms, outside the window.
+4. `mistimed`: a missed tap is within 150 ms before t, outside the window; or after it, where t rises by 10 dB or more
+   and the labelled time does not (a late label).
 5. `ring-down`, `ring-down of …`, `tail of an unlabelled event`: t rises by less than 10 dB over the 30 ms before it,
    and the last event that still rings is a tap, another labelled event, or unlabelled.
 6. `unlabelled`: t rises by at least 10 dB over the 30 ms before, without a label.
@@ -22,18 +23,19 @@ False detections, at the time t:
 
 Misses, of the tap at t:
 
-1. `within dead time`: the detector rejected a candidate for this reason, or an accepted detection precedes t by less
+1. `mistimed`: a false detection within 150 ms before t rises by 10 dB or more, and t does not (a late label).
+2. `within dead time`: the detector rejected a candidate for this reason, or an accepted detection precedes t by less
    than the detector's `dead_time_s`.
-2. `merged`: another tap within 100 ms was found.
-3. `rejected: …`: the detector rejected a candidate in the window for this reason.
-4. `clipped`: in the 60 ms before t a sample is at a rail.
-5. `too weak`: under 6 dB above the noise.
-6. `under threshold`: it deviates from the bias by less than the detector's `threshold_v`.
-7. `buried under ring-down`, `buried under the tail of an unlabelled event`: rises by less than 10 dB, and the last
+3. `merged`: another tap within 100 ms was found.
+4. `rejected: …`: the detector rejected a candidate in the window for this reason.
+5. `clipped`: in the 60 ms before t a sample is at a rail.
+6. `too weak`: under 6 dB above the noise.
+7. `under threshold`: it deviates from the bias by less than the detector's `threshold_v`.
+8. `buried under ring-down`, `buried under the tail of an unlabelled event`: rises by less than 10 dB, and the last
    event that still rings at the level of the 30 ms before is another tap, or unlabelled.
-8. `masked by …`: rises by less than 10 dB, with another labelled event within 150 ms.
-9. `buried in background`: rises by less than 10 dB.
-10. `unexplained`.
+9. `masked by …`: rises by less than 10 dB, with another labelled event within 150 ms.
+10. `buried in background`: rises by less than 10 dB.
+11. `unexplained`.
 """
 
 from collections import Counter
@@ -261,7 +263,8 @@ class _Evidence:
         kind = self._nearest_other(time_s, NUISANCE_BEFORE_S, NUISANCE_AFTER_S)
         if kind:
             return kind
-        if (np.abs(missed - time_s) <= MISTIMED_S).any():
+        near = missed[np.abs(missed - time_s) <= MISTIMED_S]
+        if any(tap_s < time_s or self._is_late_label(tap_s, rise_db) for tap_s in near.tolist()):
             return "mistimed"
         if rise_db >= RISE_DB:
             return UNLABELLED
@@ -270,7 +273,15 @@ class _Evidence:
             return words.get(kind, f"ring-down of {kind}")
         return "background" if level_db <= self._loudness.background_db(time_s) else "unexplained"
 
+    def _is_late_label(self, tap_s: float, found_rise_db: float) -> bool:
+        """Whether a detection just before the label shows the contact, and the labelled time does not."""
+        return found_rise_db >= RISE_DB > self._loudness.measure_db(tap_s)[1]
+
     def _explain_miss(self, time_s: float, level_db: float, rise_db: float) -> str:
+        false_s = self._detected[self._matching.spurious]
+        just_before = false_s[(false_s < time_s) & (false_s >= time_s - MISTIMED_S)].tolist()
+        if any(self._is_late_label(time_s, self._loudness.measure_db(at_s)[1]) for at_s in just_before):
+            return "mistimed"
         near = [
             (abs(float(at) - time_s), reason)
             for at, reason in zip(self._rejected, self._reasons, strict=True)

@@ -154,6 +154,19 @@ def test_a_detection_beside_its_tap_is_mistimed() -> None:
     assert causes(record([TAP], t60_s=1.0), (1.1, "")) == [(MISS, "unexplained"), (FALSE, "mistimed")]
 
 
+def test_a_late_label_is_mistimed_and_not_within_dead_time() -> None:
+    # Contact at 1.0 s, labelled 80 ms late and found at once: another dead time would change nothing.
+    heard = record([(1.0, "", 0.5)], t60_s=1.0, unheard=(1.08,))
+    assert causes(heard, (1.0, ""), dead_time_s=0.3) == [(FALSE, "mistimed"), (MISS, "mistimed")]
+
+
+def test_ring_down_found_just_before_a_tap_is_not_that_tap() -> None:
+    # The ringing of the first tap is found once more at 1.4 s, and so the second tap falls into the dead time.
+    heard = record([TAP, (1.5, "tap", 0.5)], t60_s=1.0)
+    found = causes(heard, (1.0, ""), (1.4, ""), dead_time_s=0.4)
+    assert found == [(FALSE, "ring-down"), (MISS, "within dead time")]
+
+
 @pytest.mark.parametrize(
     ("events", "fields", "script", "limits", "cause"),
     [
