@@ -178,7 +178,7 @@ def compute_ringdown(
     taps = recording.taps_s if onsets_s is None else np.sort(check_samples("onsets_s", onsets_s))
     if not taps.size:
         raise LabelError(f"{where} has no taps to take ring-downs from; give it a label file, or detect them first")
-    asked_hz = HIGHEST_HZ if highest_hz is None else check_positive("highest_hz", highest_hz)
+    asked_hz = check_range("highest_hz", HIGHEST_HZ if highest_hz is None else highest_hz, 2.0 * LOWEST_HZ, 1e6)
     slow = slow_down(recording, asked_hz)
     noise = find_quiet(slow)
     ringdowns, left_out = cut_ringdowns(recording, slow, taps, settle_s, longest_s, float(np.median(noise)))

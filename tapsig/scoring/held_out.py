@@ -103,13 +103,16 @@ def tune_held_out(
     window_s : a detection counts when it lies at most so far from a tap.
     progress : called with the number of settings tried.
 
-    Raises LabelError for a recording without labels or fewer than six taps in all, ParameterError for a variant without
-    a grid.
+    Raises LabelError for a recording without labels, fewer than six taps in all or taps without a signal,
+    ParameterError for a variant without a grid.
     """
     check_positive("limit", limit)
     check_positive("window_s", window_s)
     taps = _count_taps(recordings)
-    grid = choose_grid(variant, measure_tap_v(recordings))
+    tap_v = measure_tap_v(recordings)
+    if not tap_v > 0:
+        raise LabelError("at most labelled taps the signal does not move; check the channel and the labels' times")
+    grid = choose_grid(variant, tap_v)
     settings = list(list_settings(grid)) if variant.name == "fixed-threshold" else draw_settings(grid, limit)
     division = divide(recordings)
     groups = division[2]

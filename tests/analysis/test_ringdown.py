@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from tapsig.analysis.loudness import Loudness
 from tapsig.analysis.ringdown import compute_ringdown
 from tapsig.comparison.levels import measure_levels
-from tapsig.errors import LabelError, RecordingError
+from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.records import Finding, Gap, Label, Recording
 from tapsig.simulation import simulate_scene
 from tests.fakes import ring_down
@@ -115,6 +115,8 @@ def test_what_cannot_ring_is_refused_with_the_reason() -> None:
     rails = Recording(np.clip(quiet.samples, 1.55, 1.65), FS, labels=quiet.labels, range_v=(1.55, 1.65))
     with pytest.raises(RecordingError, match="clipped"):
         compute_ringdown(rails)
+    with pytest.raises(ParameterError, match="highest_hz is 5"):
+        compute_ringdown(quiet, highest_hz=5.0)
     with pytest.raises(RecordingError, match="50 Hz is too slow"):
         compute_ringdown(Recording(np.zeros(500), 50.0, labels=(Label(1.0),)))
 

@@ -89,5 +89,8 @@ def test_what_cannot_be_tuned_on_is_refused() -> None:
         tune_held_out(FixedThreshold(), [Recording(np.zeros(4000), FS)])
     with pytest.raises(LabelError, match="3 labelled taps; 6 or more"):
         tune_held_out(FixedThreshold(), [pulses([(0.5, True)] * 3)])
+    silent = Recording(np.zeros(80000), FS, labels=tuple(Label(float(k)) for k in range(1, 9)))
+    with pytest.raises(LabelError, match="does not move; check the channel"):
+        tune_held_out(FixedThreshold(), [silent])
     with pytest.raises(ParameterError, match="no grid"):
         tune_held_out(CATALOGUE["tap"], [pulses([(0.5, True)] * 8)])
