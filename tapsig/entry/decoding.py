@@ -14,8 +14,8 @@ from tapsig.detectors.guards import NotCopied
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
 from tapsig.entry.evidence import EvidenceEntry, EvidenceMachine
-from tapsig.entry.machine import Entry, decode_taps, parse_code
-from tapsig.entry.parameters import MILLISECONDS, EntryParameters, require_parameters, to_ms
+from tapsig.entry.machine import Entry, decode_taps
+from tapsig.entry.parameters import MILLISECONDS, EntryParameters, to_ms
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.results import Records
@@ -43,7 +43,7 @@ def decode_recording(
     parameters: EntryParameters | None = None,
     *,
     decoder: Decoder = "rule",
-    code: Iterable[int] | None = None,
+    code: Iterable[int] | str | None = None,
     until_end: bool = False,
 ) -> tuple[Entry, ...]:
     """The entries that are tapped in a recording.
@@ -106,9 +106,6 @@ def decode(
     >>> [str(entry) for entry in decode([0, 0.3, 0.6, 2.0, 3.5, 3.8, 3.9, 4.2], code="3-1-4")]
     ['3-1-4']
     """
-    parameters = require_parameters(parameters)
-    if isinstance(code, str):
-        code = parse_code(code, digit_max=parameters.digit_max)
     if isinstance(taps, Recording):
         entries = decode_recording(taps, detector, parameters, decoder=decoder, code=code)
         return Records(entries, EvidenceEntry if decoder == "evidence" else Entry)

@@ -154,7 +154,7 @@ class EvidenceMachine(NotCopied):
         self,
         parameters: EntryParameters | None = None,
         *,
-        code: Iterable[int] | None = None,
+        code: Iterable[int] | str | None = None,
         evidence: Evidence | None = None,
     ) -> None:
         self._parameters = parameters = require_parameters(parameters)

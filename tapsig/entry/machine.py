@@ -85,13 +85,15 @@ def parse_code(text: str, *, digit_max: int = 9) -> tuple[int, ...]:
     Raises ParameterError for anything but whole numbers from 1 to `digit_max`.
     """
     words = text.split("-") if isinstance(text, str) else [""]
-    if not all(word.isascii() and word.isdigit() for word in words):
-        raise ParameterError(f"code is {text!r}; write whole numbers with hyphens between them, such as 3-1-4")
+    if not all(word.isascii() and word.isdigit() and len(word) < 10 for word in words):
+        raise ParameterError(f"code is {text!r:.80}; write whole numbers with hyphens between them, such as 3-1-4")
     return check_code(tuple(int(word) for word in words), digit_max=digit_max)
 
 
-def check_code(code: Iterable[int], *, digit_max: int) -> tuple[int, ...]:
-    """The code as a tuple; raise ParameterError when it is empty or a digit is not from 1 to `digit_max`."""
+def check_code(code: Iterable[int] | str, *, digit_max: int) -> tuple[int, ...]:
+    """The code, as digits or as `parse_code` reads it; ParameterError when empty, or for a digit above `digit_max`."""
+    if isinstance(code, str):
+        return parse_code(code, digit_max=digit_max)
     try:
         digits = tuple(code)
     except TypeError as error:
@@ -138,7 +140,7 @@ class EntryMachine(NotCopied):
     ('2-1', 'accepted', 4.9)
     """
 
-    def __init__(self, parameters: EntryParameters | None = None, *, code: Iterable[int] | None = None) -> None:
+    def __init__(self, parameters: EntryParameters | None = None, *, code: Iterable[int] | str | None = None) -> None:
         self._parameters = parameters = require_parameters(parameters)
         digits = () if code is None else check_code(code, digit_max=parameters.digit_max)
         if len(digits) > LONGEST_CODE:
@@ -257,7 +259,7 @@ def decode_taps(
     parameters: EntryParameters | None = None,
     *,
     end_s: float | None = None,
-    code: Iterable[int] | None = None,
+    code: Iterable[int] | str | None = None,
 ) -> tuple[Entry, ...]:
     """The entries that taps make; runs `EntryMachine` once over them.
 
@@ -269,8 +271,8 @@ def decode_taps(
         Pauses, limits and the largest digit.
     end_s : float
         When listening stopped: an entry not over by then is left out. None: silence follows the last tap.
-    code : sequence of int
-        The right one, to judge entries by.
+    code : str or sequence of int
+        The right one, to judge entries by, such as "3-1-4".
 
     Returns
     -------

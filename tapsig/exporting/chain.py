@@ -78,7 +78,7 @@ def prepare(
     fs: float,
     converter: Converter,
     *,
-    code: Sequence[int] | None = None,
+    code: Sequence[int] | str | None = None,
     entry: EntryParameters | None = None,
     decoder: Decoder = "rule",
     evidence: Evidence | None = None,

@@ -15,10 +15,9 @@ from tapsig.converter import Converter
 from tapsig.core import HERE
 from tapsig.detectors.base import Variant
 from tapsig.detectors.saved import find_variant
-from tapsig.entry import parse_code
 from tapsig.entry.decoding import Decoder
 from tapsig.entry.evidence import Evidence
-from tapsig.entry.parameters import EntryParameters, require_parameters
+from tapsig.entry.parameters import EntryParameters
 from tapsig.errors import ParameterError
 from tapsig.exporting.chain import CLOCK_HZ, Prepared, prepare
 from tapsig.exporting.numbers import core_files, flatten, measure, read_tables, render_header
@@ -149,8 +148,6 @@ def export_detector(
     """
     folder = to_path("folder", folder)
     half = check_positive("full_scale_v", full_scale_v) / 2.0
-    parameters = require_parameters(parameters)
-    digits = parse_code(code, digit_max=parameters.digit_max) if isinstance(code, str) else code
     if threshold is not None and decoder == "rule":
         raise ParameterError(f"threshold is {threshold!r:.80}; the decoder rule has none: give decoder='evidence'")
     variant = find_variant(detector)
@@ -158,7 +155,7 @@ def export_detector(
         variant,
         check_positive("fs", fs),
         Converter((-half, half), adc_bits),
-        code=digits,
+        code=code,
         entry=parameters,
         decoder=decoder,
         evidence=None if threshold is None else Evidence(threshold),

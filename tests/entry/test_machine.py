@@ -3,17 +3,29 @@
 import dataclasses
 import itertools
 import math
+from collections.abc import Sequence
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, parse_code
+from tapsig.entry.decoding import decode
 from tapsig.errors import ParameterError
 
 # The gaps of the first column mean what the second says: a pause over 1 s ends a digit, 3 s of silence end the entry
 # (common practice, no source).
 GAPS = {"": 1.0, "-": 1.001, " ": 3.0}
+
+
+@pytest.mark.parametrize("code", ["3-1-4", (3, 1, 4), [3, 1, 4]])
+def test_a_code_is_digits_or_a_text(code: str | Sequence[int]) -> None:
+    taps_s = (0.0, 0.3, 0.6, 2.0, 3.5, 3.8, 4.1, 4.4)
+    for entries in (decode_taps(taps_s, code=code), decode(taps_s, code=code)):
+        assert [entry.verdict for entry in entries] == [Verdict.ACCEPTED]
+    for bad in ("3.1.4", "", "9" * 5000, "3-1-10"):
+        with pytest.raises(ParameterError, match="code"):
+            EntryMachine(code=bad)
 
 
 @pytest.mark.parametrize("taps", range(1, 8))
