@@ -85,7 +85,9 @@ def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float
     noise_power : mean square of the noise under it, in the square of the samples' unit.
 
     The integral stops where the level meets the noise. The noise power is subtracted, and the energy after the end is
-    added as an exponential with the rate of the last 10 dB, as ISO 3382-1 allows. Neither then bends the curve.
+    added as an exponential with the rate of the last 10 dB, as ISO 3382-1 allows. Neither then bends the curve. Where
+    the end does not fall, what it holds counts as noise: the integral of a steady signal falls only because the signal
+    is cut off.
 
     Raises ParameterError for samples that are not 1-D and finite, or a negative noise power.
 
@@ -107,7 +109,10 @@ def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float
         range_db = 0.0
     end = _find_end(blocks, noise_power)
     net = power[: end * block] - noise_power
-    energy = np.cumsum(net[::-1])[::-1] + _estimate_tail(blocks[:end] - noise_power, block)
+    tail, steady_power = _estimate_tail(blocks[:end] - noise_power, block)
+    if steady_power > 0 and blocks[0] > 0:
+        range_db = min(range_db, 10.0 * math.log10(blocks[0] / steady_power))
+    energy = np.cumsum(net[::-1])[::-1] + tail
     if not energy.size or not energy[0] > 0:
         return DecayCurve(np.empty(0), fs, max(0.0, range_db))
     usable = int(np.argmax(energy <= 0)) if (energy <= 0).any() else energy.size
@@ -123,25 +128,27 @@ def _find_end(blocks: FloatArray, noise_power: float) -> int:
     return int(np.argmax(lost)) if lost.any() else blocks.size
 
 
-def _estimate_tail(blocks: FloatArray, block: int) -> float:
-    """Energy after the last block, for an exponential with the rate of the last 10 dB; 0 if it does not fall."""
+def _estimate_tail(blocks: FloatArray, block: int) -> tuple[float, float]:
+    """Energy after the last block, for an exponential with the rate of the last 10 dB; 0 if it does not fall, and then
+    its power there, otherwise 0.
+    """
     alive = np.flatnonzero(blocks > 0)
     if alive.size < 4:
-        return 0.0
+        return 0.0, 0.0
     level = 10.0 * np.log10(blocks[alive])
     smooth = np.convolve(level, np.ones(3) / 3.0, mode="valid")
     higher = np.flatnonzero(smooth >= smooth[-1] + 10.0)
     first = int(higher[-1]) if higher.size else 0
     if alive.size - first < 4:
-        return 0.0
+        return 0.0, 0.0
     centre = float(alive[first:].mean())
     apart = alive[first:] - centre
     slope = float(apart @ level[first:] / (apart @ apart))  # dB a block, by least squares
     if slope >= 0:
-        return 0.0
+        return 0.0, float(blocks[alive[first:]].mean())
     nepers = -slope * math.log(10.0) / 10.0 / block  # a sample, of energy
     last = 10.0 ** ((slope * (blocks.size - 0.5 - centre) + float(level[first:].mean())) / 10.0)
-    return float(last / math.expm1(nepers))
+    return float(last / math.expm1(nepers)), 0.0
 
 
 @dataclass(frozen=True, slots=True)

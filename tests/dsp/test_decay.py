@@ -79,6 +79,18 @@ def test_a_range_that_noise_or_the_end_cuts_off_gives_nan_and_the_reason() -> No
     assert "before it ends, 25 dB needed" in short.reason
 
 
+@pytest.mark.parametrize("growth_per_s", [0.0, 0.5])
+@pytest.mark.parametrize("length_s", [0.3, 0.7, 1.5, 2.0])
+def test_a_signal_that_does_not_fall_has_no_decay_time(growth_per_s: float, length_s: float) -> None:
+    # The integral of a steady power over what is left is 1 - t/length: it falls by 10 dB at 0.9 of any length.
+    time_s = np.arange(int(FS * length_s)) / FS
+    tone = np.exp(growth_per_s * time_s) * np.sin(2 * np.pi * 100.0 * time_s)
+    noise = np.exp(growth_per_s * time_s) * np.random.default_rng(1).standard_normal(time_s.size)
+    for signal in (tone, noise):
+        curve = compute_decay_curve(signal, FS)
+        assert all(curve.compute_time(measure).reason for measure in ("edt", "t20", "t30"))
+
+
 def test_silence_and_scraps_have_no_decay_time() -> None:
     for samples in (np.zeros(1000), np.zeros(0), np.ones(3)):
         time = compute_decay_curve(samples, FS).compute_time("edt")
