@@ -3,10 +3,10 @@
 The rules use labels, the detector's reasons, and levels: the largest deviation from the bias within 30 ms, above 20 Hz.
 The first rule that applies gives the cause. Levels are in dB; "noise" is the median of the
 lowest 5 % of the recording's levels.
-A labelled event still rings at t if its level, less the decay until t (with the median T60 of the recording's taps;
-1.5 s if none can be measured), is at most 10 dB below the level at t. An unlabelled event is a rise of 10 dB over the
-30 ms before that is 6 dB above the ringing of labelled events; it still rings at t if the level has fallen by 6 dB
-since its maximum and was never 6 dB below the level at t.
+A labelled event still rings at t if its level, less the decay until t (with the median T60 of the recording's taps,
+1.5 s if none can be measured; that of another event by its own T60 if longer), is at most 10 dB below the level at t.
+An unlabelled event is a rise of 10 dB over the 30 ms before that is 6 dB above the ringing of labelled events; it still
+rings at t if the level has fallen by 6 dB since its maximum and was never 6 dB below the level at t.
 
 False detections, at the time t:
 

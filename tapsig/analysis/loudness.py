@@ -5,8 +5,8 @@ from bisect import bisect_left
 
 import numpy as np
 
-from tapsig.analysis.tap_decay import RINGING_S, measure_tap_decays, remove_sway
-from tapsig.records import Recording
+from tapsig.analysis.tap_decay import RINGING_S, measure_decays, remove_sway
+from tapsig.records import TAP, Recording
 from tapsig.units import FloatArray, amplitude_to_db
 
 LEVEL_S, STEP_S = 0.03, 0.01
@@ -18,6 +18,8 @@ RISE_DB = 10.0
 RING_MARGIN_DB, SWELL_DB = 10.0, 6.0
 BACKGROUND_S, BACKGROUND_QUANTILE = 1.0, 0.9
 UNLABELLED = "unlabelled"
+Event = tuple[float, str, float, float]
+"""Time in s, kind, level over the noise in dB, and T60 in s of a labelled one."""
 
 
 class Loudness:
@@ -29,9 +31,12 @@ class Loudness:
         volts = remove_sway(recording)
         self._departures = np.abs(volts)
         self._noise = _measure_noise(self._departures, recording.fs)
-        decays_s = measure_tap_decays(recording, volts)
-        self.t60_s = float(np.median(decays_s)) if decays_s.size else RINGING_S
-        self._events = self._list_events()
+        labels = recording.labels or ()
+        decays_s = measure_decays(recording, volts, np.array([label.onset_s for label in labels]))
+        is_tap = np.array([label.kind == TAP for label in labels], dtype=bool)
+        known_s = decays_s[is_tap & np.isfinite(decays_s)]
+        self.t60_s = float(np.median(known_s)) if known_s.size else RINGING_S
+        self._events = self._list_events(np.where(is_tap, self.t60_s, np.fmax(self.t60_s, decays_s)))
 
     def peak_v(self, start_s: float, stop_s: float) -> float:
         """Largest deviation from the bias between two times."""
@@ -53,11 +58,14 @@ class Loudness:
         usual = float(np.quantile(peaks, BACKGROUND_QUANTILE)) if peaks.size else 0.0
         return amplitude_to_db(usual / self._noise) if self._noise > 0 else -math.inf
 
-    def _list_events(self) -> list[tuple[float, str, float]]:
-        """Time, kind and level over the noise of each label and of each unlabelled rise, in order of time."""
+    def _list_events(self, decays_s: FloatArray) -> list[Event]:
+        """Each label, with its T60 of `decays_s`, and each unlabelled rise, in order of time."""
         labels = self._recording.labels or ()
-        events = [(label.onset_s, label.kind, self.measure_db(label.onset_s)[0]) for label in labels]
-        labels_s, labels_db = np.array([time_s for time_s, _, _ in events]), np.array([level for *_, level in events])
+        events = [
+            (label.onset_s, label.kind, self.measure_db(label.onset_s)[0], decay_s)
+            for label, decay_s in zip(labels, decays_s.tolist(), strict=True)
+        ]
+        labels_s, labels_db = (np.array([event[k] for event in events]) for k in (0, 2))
         pieces = _piece_peaks(self._departures, self._recording.fs, STEP_S)
         size = max(1, min(self._departures.size, round(STEP_S * self._recording.fs)))
         width = round(LEVEL_S / STEP_S)
@@ -69,15 +77,11 @@ class Loudness:
             time_s = float(self._times[min(place * size, self._times.size - 1)])
             near = (labels_s >= time_s - ATTACK_S - LEVEL_S) & (labels_s <= time_s + LEVEL_S + AFTER_S)
             level = float(amplitude_to_db(float(peaks[place]) / self._noise))
-            ringing = labels_db - 60.0 * (time_s - labels_s) / self.t60_s
+            ringing = labels_db - 60.0 * (time_s - labels_s) / decays_s
             reached = float(ringing[labels_s <= time_s].max(initial=-math.inf))
             if not near.any() and level > reached + SWELL_DB:
-                events.append((time_s, UNLABELLED, level))
+                events.append((time_s, UNLABELLED, level, math.nan))
         return sorted(events)
-
-    def _ring_db(self, event: tuple[float, str, float], time_s: float) -> float:
-        """Level of an event's ringing at a later time, over the noise."""
-        return event[2] - 60.0 * max(0.0, time_s - event[0]) / self.t60_s
 
     def find_ringing(self, time_s: float, level_db: float) -> str:
         """Kind of the last event before the time that still rings at that level over the noise; "" without one."""
@@ -86,10 +90,11 @@ class Loudness:
         recent = reversed(self._events[first:last])
         return next((event[1] for event in recent if self._rings_on(event, time_s, level_db)), "")
 
-    def _rings_on(self, event: tuple[float, str, float], time_s: float, level_db: float) -> bool:
-        if event[1] != UNLABELLED:  # by the measured decay of the taps
-            return self._ring_db(event, time_s) >= max(level_db, 0.0) - RING_MARGIN_DB
-        start, stop = np.searchsorted(self._times, [event[0], time_s - LABEL_S])
+    def _rings_on(self, event: Event, time_s: float, level_db: float) -> bool:
+        onset_s, kind, onset_db, decay_s = event
+        if kind != UNLABELLED:
+            return onset_db - 60.0 * (time_s - onset_s) / decay_s >= max(level_db, 0.0) - RING_MARGIN_DB
+        start, stop = np.searchsorted(self._times, [onset_s, time_s - LABEL_S])
         peaks = _piece_peaks(self._departures[start:stop], self._recording.fs)
         if not peaks.size or self._noise <= 0:
             return False

@@ -39,7 +39,13 @@ def mark_quiet(recording: Recording, *, taps_only: bool = False) -> BoolArray:
 
 
 def measure_tap_decays(recording: Recording, volts: FloatArray) -> FloatArray:
-    """T60 in seconds of each tap that rings for long enough before the next label, a gap or the end.
+    """T60 in seconds of each tap that `measure_decays` can measure."""
+    decays_s = measure_decays(recording, volts, recording.taps_s)
+    return decays_s[np.isfinite(decays_s)]
+
+
+def measure_decays(recording: Recording, volts: FloatArray, onsets_s: FloatArray) -> FloatArray:
+    """T60 in seconds of each event that rings for long enough before the next label, a gap or the end; nan of others.
 
     From T20, or the early decay where T20 cannot be measured (ISO 3382-1); `volts` are what `remove_sway` gives. The
     noise away from labels counts as half a count at least: the error of a rest of one or two counts.
@@ -48,15 +54,15 @@ def measure_tap_decays(recording: Recording, volts: FloatArray) -> FloatArray:
     quiet = volts[mark_quiet(recording)]
     rounding_power = 0.25 * max(0.0, find_step_v(recording)) ** 2
     noise_power = max(rounding_power, float(np.mean(quiet**2)) if quiet.size else 0.0)
-    onsets = [label.onset_s for label in recording.labels or ()]
-    edges = np.array([*np.searchsorted(times_s, onsets), *(gap.sample for gap in recording.gaps), volts.size])
-    found = []
-    for tap in np.searchsorted(times_s, recording.taps_s):
-        stop = min(int(edges[edges > tap].min(initial=volts.size)), tap + seconds_to_samples(RINGING_S, fs))
-        if stop - tap < MIN_RINGING_S * fs:
+    labels_s = [label.onset_s for label in recording.labels or ()]
+    edges = np.array([*np.searchsorted(times_s, labels_s), *(gap.sample for gap in recording.gaps), volts.size])
+    found = np.full(onsets_s.size, np.nan)
+    for number, onset in enumerate(np.searchsorted(times_s, onsets_s)):
+        stop = min(int(edges[edges > onset].min(initial=volts.size)), onset + seconds_to_samples(RINGING_S, fs))
+        if stop - onset < MIN_RINGING_S * fs:
             continue
-        top = tap + int(np.argmax(np.abs(volts[tap : tap + seconds_to_samples(PEAK_S, fs)])))
+        top = onset + int(np.argmax(np.abs(volts[onset : onset + seconds_to_samples(PEAK_S, fs)])))
         curve = compute_decay_curve(volts[top:stop], fs, noise_power=noise_power)
         times = (curve.compute_time(name) for name in ("t20", "edt"))
-        found += [time.t60_s for time in times if not time.reason and time.t60_s > 0][:1]
-    return np.array(found)
+        found[number] = next((time.t60_s for time in times if not time.reason and time.t60_s > 0), np.nan)
+    return found

@@ -103,6 +103,15 @@ def test_false_detections(
     assert causes(record(events, **fields), (1.0, ""), (at, "")) == [(FALSE, cause)]  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize("after_s", [0.2, 0.6, 1.2])
+def test_a_slam_that_rings_for_longer_than_taps_is_named_all_the_while(after_s: float) -> None:
+    # T60 of 2 s, taps of 0.3 s: 1.2 s after the slam, it has fallen by 36 dB, and would have by 240 dB as taps do.
+    quiet = record([TAP, (2.0, "tap", 0.5)], t60_s=0.3)
+    slam = 2.0 * ring_down(np.arange(int(6 * FS)) / FS, 3.0, 60.0, 2.0)
+    heard = Recording(quiet.samples + slam, FS, labels=(*(quiet.labels or ()), Label(3.0, "slam")))
+    assert causes(heard, (1.0, ""), (2.0, ""), (3.0 + after_s, "")) == [(FALSE, "ring-down of slam")]
+
+
 def bump(at_s: float, *, rise_s: float, fall_s: float, volts: float) -> np.ndarray:
     """A lean on the panel: a low tone that comes and goes."""
     time_s = np.arange(int(6 * FS)) / FS - at_s
