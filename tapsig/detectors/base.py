@@ -116,17 +116,22 @@ class StreamingDetector(NotCopied, ABC):
             return self._push(chunk)
 
     def _push(self, chunk: npt.ArrayLike) -> Detections:
+        samples = self._take(chunk)
+        if not samples.size:
+            return Detections.empty()
+        detections = self._process(self._check_finite(samples), self._consumed)
+        self._consumed += samples.size
+        return self._at_rate(detections)
+
+    def _take(self, chunk: npt.ArrayLike) -> npt.NDArray[Any]:
+        """The chunk as an array, shape (n,), of volts or counts; ParameterError for what is no chunk."""
         self._refuse_after_flush()
-        samples = self._take_counts(chunk) if is_counts(chunk) else to_floats("chunk", chunk)
+        samples: npt.NDArray[Any] = self._take_counts(chunk) if is_counts(chunk) else to_floats("chunk", chunk)
         if samples.ndim == 2 and samples.shape[1] == 1:
             samples = samples[:, 0]
         if samples.ndim != 1:
             raise ParameterError(f"chunk has shape {samples.shape}; a detector takes one channel, (n,) or (n, 1)")
-        if not samples.size:
-            return Detections.empty()
-        detections = self._process(self._check_finite(np.ascontiguousarray(samples)), self._consumed)
-        self._consumed += samples.size
-        return self._at_rate(detections)
+        return np.ascontiguousarray(samples)
 
     def flush(self) -> Detections:
         """Return the detections pending at the end of the samples. Only `reset` may follow.

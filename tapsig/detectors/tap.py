@@ -130,14 +130,18 @@ class CandidateDetector(CountDetector):
     def _finish(self, consumed: int) -> Detections:
         return self.report(self._core.finish())
 
-    def judge(self, samples: FloatArray) -> Judged:
-        """All candidates that the next samples (volts) decide, taps or not; instead of `push`."""
+    def judge(self, chunk: npt.ArrayLike) -> Judged:
+        """All candidates that the next samples decide, taps or not; takes what `push` takes, instead of it."""
         with self.in_use:
-            return self._core.push_volts(samples, self._scale)
+            samples = self._take(chunk)
+            counted = samples.dtype == np.uint16
+            return self._core.push(samples) if counted else self._core.push_volts(samples, self._scale)
 
     def judge_rest(self) -> Judged:
         """The candidates that are left at the end of the samples; instead of `flush`."""
         with self.in_use:
+            self._refuse_after_flush()
+            self._flushed = True
             return self._core.finish()
 
     def report(self, judged: Judged) -> Detections:

@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.converter import Converter
 from tapsig.core.tap import DECISION_MS, Judged
@@ -19,7 +20,6 @@ from tapsig.entry.parameters import MILLISECONDS, EntryParameters, to_ms
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.results import Records
-from tapsig.units import FloatArray
 
 Decoder = Literal["rule", "evidence"]
 DECODERS: tuple[Decoder, ...] = ("rule", "evidence")
@@ -135,10 +135,9 @@ class EntryListener(NotCopied):
         self._start_s, self._fed = start_s, 0
         return self._machine.advance(start_s)
 
-    def push(self, samples: FloatArray) -> tuple[EvidenceEntry, ...]:
-        """Take samples (volts, 1-D) and return the entries that ended."""
-        judged = self.detector.judge(np.ascontiguousarray(samples, dtype=np.float64))
-        return self.follow(judged, samples.size)
+    def push(self, chunk: npt.ArrayLike) -> tuple[EvidenceEntry, ...]:
+        """Take samples, as a detector's `push` does, and return the entries that ended."""
+        return self.follow(self.detector.judge(chunk), np.size(chunk))
 
     def follow(self, judged: Judged, size: int) -> tuple[EvidenceEntry, ...]:
         """Take what `detector` judged of the next `size` samples and return the entries that ended."""
@@ -149,7 +148,7 @@ class EntryListener(NotCopied):
         return (*ended, *self._machine.advance(max(known_s, 0.0)))
 
     def flush(self) -> tuple[EvidenceEntry, ...]:
-        """Say that no sample follows until `start`, and return the entries that ended."""
+        """Say that no sample follows until `start`, which must come next; return the entries that ended."""
         return self.follow(self.detector.judge_rest(), 0)
 
 

@@ -79,7 +79,8 @@ def render_package(prepared: Prepared, *, provenance: Mapping[str, str] | None =
         *textwrap.wrap(CAUTION, 110),
         "",
         f"Thresholds hold where {converter.adc_bits} bits span {high - low:g} V from rail to rail.",
-        f"Call tapsig_init once, then tapsig_push exactly {fs:g} times a second.",
+        f"Call tapsig_init once, then tapsig_push exactly {fs:g} times a second; tapsig.h describes both.",
+        "A controller's program takes all C files here but replay.c, whose main is for a host computer.",
         f"Size: {describe_size(prepared)}.",
     )
     values, events = render_vectors(prepared)

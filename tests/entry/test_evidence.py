@@ -336,6 +336,20 @@ def test_the_runner_up_has_other_digits() -> None:
     assert entry.log_ratio == (own.score - other.score) / 64
 
 
+def test_a_listener_takes_what_push_takes_and_refuses_the_rest() -> None:
+    listener = EntryListener(EvidenceMachine(), Tap(), 1000.0, Converter((0.0, 5.0), 10))
+    for chunk in ([2.5] * 100, np.full((100, 1), 2.5), np.full(100, 512, dtype=np.uint16), []):
+        assert listener.push(chunk) == ()
+    for bad in (np.zeros((100, 2)), np.full(5, np.nan), np.full(5, 1024), "x"):
+        with pytest.raises(ParameterError, match=r"chunk|finite"):
+            listener.push(bad)
+    listener.flush()
+    with pytest.raises(ParameterError, match="flush was called"):
+        listener.push([2.5])
+    listener.start(10.0)
+    assert listener.push([2.5]) == ()
+
+
 def test_a_copy_of_an_entry_answers_as_the_entry_does() -> None:
     """As an entry that another process found; the context's trees and the tables go with it."""
     [entry] = run_machine(EvidenceMachine(code=(1, 2, 1)), [candidate(time) for time in tap_code((1, 2, 1))])
