@@ -12,6 +12,7 @@ void tapsig_evidence_init(tapsig_evidence *evidence)
     evidence->count = 0;
     evidence->first = 0;
     evidence->stop = 0;
+    evidence->highest = 0;
     evidence->open = false;
     evidence->over = false;
     for (uint8_t i = 0; i < TAPSIG_KEPT; i++) {
@@ -47,13 +48,24 @@ static void remove_candidates(tapsig_evidence *evidence, uint8_t at, uint8_t siz
     }
 }
 
+/* Whether a likely candidate keeps open the entry that it is in. */
+static bool keeps_open(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t odds)
+{
+    if (odds > evidence->highest) {
+        evidence->highest = odds;
+    }
+    return (uint8_t)(evidence->highest - odds) <= config->open_span;
+}
+
 /* Open where a likely candidate is; the last of those that follow each other within the silence. */
 static void find_likely(tapsig_evidence *evidence, const tapsig_evidence_config *config)
 {
     const uint8_t likely = tapsig_odds_of(config->likely_score);
     evidence->open = false;
+    evidence->highest = 0;
     for (uint8_t i = 0; i < evidence->count; i++) {
-        if (evidence->odds[evidence->order[i]] < likely) {
+        const uint8_t odds = evidence->odds[evidence->order[i]];
+        if (odds < likely) {
             continue;
         }
         const uint32_t block = block_of(evidence, i);
@@ -62,7 +74,9 @@ static void find_likely(tapsig_evidence *evidence, const tapsig_evidence_config 
         }
         evidence->first = evidence->open ? evidence->first : i;
         evidence->open = true;
-        evidence->last_likely = block;
+        if (keeps_open(evidence, config, odds)) {
+            evidence->last_likely = block;
+        }
     }
 }
 
@@ -138,16 +152,18 @@ static uint8_t insert(tapsig_evidence *evidence, const tapsig_candidate *candida
  * the last likely one, so that all have to be looked at. */
 static bool follow_likely(tapsig_evidence *evidence, const tapsig_evidence_config *config, uint8_t at, uint32_t block)
 {
+    const uint8_t odds = evidence->odds[evidence->order[at]];
     if (!evidence->open) {
         evidence->open = true;
         evidence->first = at;
+        evidence->highest = odds;
         evidence->last_likely = block;
         return true;
     }
     if ((int32_t)(block - evidence->last_likely) < 0) {
         return false;
     }
-    if (block - evidence->last_likely < config->silence_ms) {
+    if (block - evidence->last_likely < config->silence_ms && keeps_open(evidence, config, odds)) {
         evidence->last_likely = block;
     }
     return true;

@@ -1,7 +1,7 @@
 /* An entry judged on evidence: all its candidates, with their log-odds and their shape.
  *
- * Candidates are kept until `silence_ms` have passed without a likely one. Then compare.h looks for series of taps among
- * them.
+ * Candidates are kept until `silence_ms` have passed without a likely one. Rain may leave no such silence: ones much less
+ * likely than the entry's best do not count. Then compare.h looks for series of taps among them.
  */
 #ifndef TAPSIG_EVIDENCE_H
 #define TAPSIG_EVIDENCE_H
@@ -29,6 +29,7 @@ typedef struct {
     uint8_t first_bin;                      /* of `between` */
     int16_t least_score;                    /* candidates below it are not kept */
     int16_t likely_score;                   /* candidates from it on open an entry, and keep it open; a multiple of 4 */
+    uint8_t open_span;                      /* in 1/16 nat: only so far below the best one do they keep it open */
     uint8_t work_a_step;                    /* of a comparison (compare.h) */
     uint8_t weight_q4;                      /* of the log-odds, in sixteenths */
     int16_t bias;                           /* added to them */
@@ -62,6 +63,7 @@ typedef struct {
     uint32_t last_likely; /* of the entry that is going on or over */
     uint8_t count;
     uint8_t first, stop;  /* the candidates of an entry that is over */
+    uint8_t highest;      /* log-odds of a candidate in the entry that is going on */
     bool open;            /* an entry is going on */
     bool over;            /* an entry awaits its verdict */
 } tapsig_evidence;

@@ -262,6 +262,6 @@ class JudgeCore:
 
     def finish(self) -> Iterator[tuple[Weighed, int]]:
         """Say that no candidate follows at all."""
-        if self.is_open:
+        while self.is_open:
             evidence = self._state.evidence
             yield from self.tick(int(evidence.last_likely) + int(self.config.evidence.silence_ms))

@@ -48,6 +48,7 @@ class EvidenceModel:
         or an engine raise many more entries than a person: wrong entries in a row beyond the free ones raise it, up to
         four times.
     likely : log-odds of the detector from which a candidate opens an entry and keeps it open.
+    open_span : how far below the best of the entry, in nats, a candidate still keeps it open.
     least : candidates below are not kept.
     lead_s : kept from before the candidate that opens an entry.
     least_gap_s : between two taps of one hand.
@@ -72,6 +73,7 @@ class EvidenceModel:
     other_length: float = 1.0
     no_taps: float = 0.0
     likely: float = 0.0
+    open_span: float = 15.9
     least: float = -4.5
     lead_s: float = 3.0
     least_gap_s: float = 0.1
@@ -94,6 +96,7 @@ class EvidenceModel:
             "other_length": (0.0, 20.0),
             "no_taps": (0.0, 50.0),
             "likely": (-5.0, 10.0),
+            "open_span": (0.0, 15.9),
             "least": (-20.0, 20.0),
             "lead_s": (0.0, 30.0),
             "least_gap_s": (0.001, 1.0),
@@ -127,6 +130,7 @@ class EvidenceModel:
         config.work_a_step = WORK_A_STEP
         config.weight_q4 = round(self.weight * 16)
         config.bias, config.likely_score = round(self.bias * NAT), round(self.likely * TABLE_NAT) * 4
+        config.open_span = round(self.open_span * TABLE_NAT)
         config.least_score, config.other_length = round(self.least * NAT), round(self.other_length * NAT)
         config.no_taps = round(self.no_taps * NAT)
         config.least_gap_ms, config.lead_ms = round(self.least_gap_s * 1000), round(self.lead_s * 1000)

@@ -47,7 +47,7 @@ def weigh(times_ms: Sequence[int], scores: Sequence[int], rows: Sequence[bytes],
     core = start(model)
     for candidate in zip(times_ms, scores, rows, strict=True):
         core.push(*candidate)
-    [(weighed, _)] = core.finish()
+    (weighed, _), *_ = core.finish()
     return weighed
 
 
@@ -320,6 +320,58 @@ def test_the_memory_holds_the_likeliest_36_candidates() -> None:
     assert KEPT == 36
     assert sorted(weighed.score) == [*range(4 * -5, 4 * 30, 4), 200]
     assert list(weighed.onset_ms) == sorted(weighed.onset_ms)
+
+
+def split(times: Sequence[int], scores: Sequence[int], model: EvidenceModel) -> list[list[int]]:
+    """Times of each entry's candidates, by the definition in evidence.h; the detector's log-odds are in 1/64 nat."""
+    entries: list[list[int]] = []
+    place = 0
+    while (first := next((i for i in range(place, len(times)) if scores[i] >= 64 * model.likely), len(times))) < len(
+        times
+    ):
+        last, highest = times[first], scores[first]
+        for time, score in list(zip(times, scores, strict=True))[first:]:
+            if score < 64 * model.likely:
+                continue
+            if time - last >= 3000:
+                break
+            highest = max(highest, score)
+            last = time if highest - score <= 64 * model.open_span else last
+        stop = next((i for i in range(first, len(times)) if times[i] >= last + 3000), len(times))
+        entries.append([time for time in times[place:stop] if times[first] - time <= 1000 * model.lead_s])
+        place = stop
+    return entries
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_an_entry_ends_with_a_silence_of_likely_candidates_not_far_below_its_best(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    size = int(rng.integers(3, KEPT))
+    times = (1000 + np.cumsum(rng.choice([150, 900, 1700, 2900, 3000, 3300], size))).tolist()
+    scores = (4 * rng.integers(-60, 60, size)).tolist()
+    model = EvidenceModel(likely=-1.0, open_span=float(rng.choice([0.0, 1.0, 2.5, 15.9])))
+    core, found = start(model), []
+    for time, score in zip(times, scores, strict=True):
+        found += core.tick(max(time - 38, 0))
+        core.push(time, score, ALIKE)
+    found += core.finish()
+    assert [list(weighed.onset_ms) for weighed, _ in found] == split(times, scores, model)
+
+
+def test_a_code_in_rain_is_judged_3_s_after_its_last_tap() -> None:
+    """A doubtful candidate each second: those of the rain are 3.5 nats below the taps."""
+    code = tap_code((2, 1, 2), start_ms=6_100)
+    heard = sorted(
+        [candidate(time) for time in code] + [candidate(time, -0.5) for time in range(1000, 30_000, 1000)],
+        key=lambda one: one.onset_ms,
+    )
+    ends = {}
+    for span in (2.5, 15.9):
+        model = dataclasses.replace(shipped_model(), open_span=span)
+        judged = run_machine(EvidenceMachine(code=(2, 1, 2), evidence=Evidence(model=model)), heard)
+        [ends[span]] = [entry.end_s for entry in judged if entry.verdict.value == "accepted"]
+    assert ends[2.5] == code[-1] / 1000 + 3.0
+    assert ends[15.9] == 29.0 + 3.0
 
 
 def test_nothing_is_decided_of_an_entry_that_the_end_cuts(recording: Recording) -> None:
