@@ -2,8 +2,8 @@
 
   tapsig variants first --detector tap --detector sta-lta
 
-The first detector is compared with each of the others. F1 differences have a bootstrap interval over recordings and a
-permutation test; McNemar's test uses the taps that only one of the two found.
+The first detector is compared with each of the others. F1 differences have a bootstrap interval over recordings. The
+permutation test swaps the two within recordings; the taps that only one of the two found are tested so too.
 
 An --out that ends in .html becomes a self-contained page.
 """
@@ -88,15 +88,7 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
         for e in (pair.difference.estimate,)
     ]
     taps = [
-        [
-            pair.first,
-            pair.second,
-            pair.both,
-            pair.mcnemar.only_first,
-            pair.mcnemar.only_second,
-            pair.neither,
-            f"{pair.mcnemar.p:.3g}",
-        ]
+        [pair.first, pair.second, pair.both, pair.only_first, pair.only_second, pair.neither, f"{pair.p_taps:.3g}"]
         for pair in pairs
     ]
     curves_at = [
@@ -111,7 +103,7 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
     return (
         f"{verdicts}\n\n{criterion} on the same {count_recordings(pairs[0].recordings, pairs[0].channels)}\n"
         f"{render_table(['first', 'second', 'first', 'second', 'first – second', 'p (Holm)'], differences)}\n\n"
-        "Taps found by both, by one, by neither (p: McNemar)\n"
+        "Taps found by both, by one, by neither\n"
         f"{render_table(['first', 'second', 'both', 'only first', 'only second', 'neither', 'p'], taps)}\n\n"
         "Thresholds of strength: average precision, and recall at a rate of false alarms\n"
         f"{render_table(['detector', 'average precision', *rates], curves_at)}\n\n"

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.comparison import statistics as comparison
-from tapsig.comparison.statistics import Difference, McNemar, compute_mcnemar
+from tapsig.comparison.statistics import Difference
 from tapsig.errors import ParameterError
-from tapsig.scoring.criteria import Criterion, Estimate, find_criterion, require_counts
+from tapsig.scoring.criteria import CRITERIA, Criterion, Estimate, find_criterion, require_counts
 from tapsig.scoring.outcomes import Outcome, ScoreTable, count_by_file
 from tapsig.scoring.tally import SECONDS_PER_HOUR
 from tapsig.units import FloatArray
@@ -81,6 +81,8 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
 class VariantComparison:
     """Two detectors on the same recordings.
 
+    `p_taps` is that of the taps that only one of the two found, `only_first` and `only_second`: the permutation test of
+    recall, since taps of one recording are not independent, as McNemar's test takes them to be.
     `difference.needed` and `recordings` count files in which the criterion is defined for one detector at least;
     `channels` counts all channels.
     """
@@ -92,9 +94,11 @@ class VariantComparison:
     difference: Difference
     recordings: int
     channels: int
-    mcnemar: McNemar
     both: int
+    only_first: int
+    only_second: int
     neither: int
+    p_taps: float
     curves: tuple[Curve, Curve]
 
     def to_dict(self) -> dict[str, object]:
@@ -112,11 +116,10 @@ class VariantComparison:
             "recordings": self.recordings,
             "recordings_needed": self.difference.needed,
             "taps_both": self.both,
-            "taps_only_first": self.mcnemar.only_first,
-            "taps_only_second": self.mcnemar.only_second,
+            "taps_only_first": self.only_first,
+            "taps_only_second": self.only_second,
             "taps_neither": self.neither,
-            "mcnemar_chi_squared": self.mcnemar.chi_squared,
-            "mcnemar_p": self.mcnemar.p,
+            "taps_p": self.p_taps,
             "average_precision_first": self.curves[0].average_precision,
             "average_precision_second": self.curves[1].average_precision,
         }
@@ -156,9 +159,11 @@ def compare_variants(
             difference,
             len(compared[0]),
             len(outcomes[0]),
-            compute_mcnemar(int((found[0] & ~found[k]).sum()), int((~found[0] & found[k]).sum())),
             int((found[0] & found[k]).sum()),
+            int((found[0] & ~found[k]).sum()),
+            int((~found[0] & found[k]).sum()),
             int((~found[0] & ~found[k]).sum()),
+            comparison.permute_swaps(columns[0], columns[k], CRITERIA["recall"], seed=SEED),
             (curves[0], curves[k]),
         )
         for (_, k), difference in zip(pairs, differences, strict=True)

@@ -1,4 +1,4 @@
-"""Statistics of a comparison: bootstrap, permutation tests, Holm's adjustment, McNemar's test, sample size.
+"""Statistics of a comparison: bootstrap, permutation tests, Holm's adjustment, sample size.
 
 The unit is the recording (one file), since taps within one are not independent. `counts` has shape
 (recordings, k, fields), for k things compared on the same recordings, with the fields of `tapsig.scoring.criteria`.
@@ -13,7 +13,7 @@ import numpy as np
 
 from tapsig.scoring.criteria import Criterion, Estimate
 from tapsig.scoring.intervals import CONFIDENCE, UNDEFINED, widen_to_student
-from tapsig.units import FloatArray, check_range
+from tapsig.units import FloatArray
 
 RESAMPLES = 4000
 SIGNIFICANCE = 0.05
@@ -222,41 +222,3 @@ def compare_pairs(
         estimate = _limit_interval(seen, resampled, criterion.most) if enough and size > 1 else Estimate(seen)
         differences.append(Difference(names[a], names[b], estimate, p, adjusted, needed))
     return tuple(differences)
-
-
-@dataclass(frozen=True, slots=True)
-class McNemar:
-    """McNemar's test of the taps that only one of two detectors found.
-
-    `chi_squared` is without correction for continuity, `p_chi_squared` its p-value (1 degree of freedom), `p_exact`
-    that of the binomial. Taps of one recording are not independent, so compare it with the permutation test.
-    """
-
-    only_first: int
-    only_second: int
-    chi_squared: float
-    p_chi_squared: float
-    p_exact: float
-
-    @property
-    def p(self) -> float:
-        """The exact p-value up to 25 taps (the usual limit), otherwise that of chi squared."""
-        return self.p_exact if self.only_first + self.only_second <= 25 else self.p_chi_squared
-
-
-def compute_mcnemar(only_first: int, only_second: int) -> McNemar:
-    """McNemar's test (Psychometrika 12 (1947) 153) of the taps that only one of two detectors found.
-
-    >>> round(compute_mcnemar(86, 150).chi_squared, 3), round(compute_mcnemar(1, 5).p_exact, 5)
-    (17.356, 0.21875)
-    """
-    from scipy.special import bdtr, chdtrc  # heavy
-
-    check_range("only_first", only_first, 0, 1e12)
-    check_range("only_second", only_second, 0, 1e12)
-    total = only_first + only_second
-    if total == 0:
-        return McNemar(0, 0, math.nan, math.nan, 1.0)
-    chi_squared = (only_first - only_second) ** 2 / total
-    exact = min(1.0, 2.0 * float(bdtr(min(only_first, only_second), total, 0.5)))
-    return McNemar(only_first, only_second, chi_squared, float(chdtrc(1, chi_squared)), exact)

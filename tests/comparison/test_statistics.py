@@ -18,26 +18,30 @@ from tapsig.scoring.intervals import UNDEFINED
 MEAN = Criterion("mean", "mean", 1, lambda sums: sums[..., 0], lambda _: UNDEFINED)
 
 
-def test_mcnemar_is_agrestis_example() -> None:
-    # Agresti, Categorical Data Analysis (1990) p. 350: approval of the prime minister, 794/150/86/570.
-    result = comparison.compute_mcnemar(86, 150)
-    assert result.chi_squared == pytest.approx(17.356, abs=1e-3)
-    assert result.p_chi_squared == pytest.approx(3.10e-5, rel=2e-3)
-    assert result.p == result.p_chi_squared
+def count_taps(first: np.ndarray, second: np.ndarray, taps: int) -> tuple[np.ndarray, np.ndarray]:
+    """Counts of two detectors in files of this number of taps, of which they find so many."""
+    one, other = (np.column_stack([of, 0 * of, taps - of, *[0 * of] * (len(FIELDS) - 3)]) for of in (first, second))
+    return one.astype(float), other.astype(float)
 
 
-@pytest.mark.parametrize(("b", "c"), [(1, 5), (0, 3), (12, 13), (86, 150), (7, 7)])
-def test_mcnemar_equals_an_independent_library(b: int, c: int) -> None:
-    # statsmodels.stats.contingency_tables.mcnemar, exact and chi squared without correction.
-    ours = comparison.compute_mcnemar(b, c)
-    table = [[100, b], [c, 100]]
-    assert ours.p_exact == pytest.approx(mcnemar(table, exact=True).pvalue, abs=1e-12)
-    theirs = mcnemar(table, exact=False, correction=False)
-    assert (ours.chi_squared, ours.p_chi_squared) == pytest.approx((theirs.statistic, theirs.pvalue), abs=1e-12)
+@pytest.mark.parametrize(("b", "c"), [(1, 5), (0, 3), (6, 6), (2, 8), (0, 0)])
+def test_swaps_of_single_taps_are_mcnemars_exact_test(b: int, c: int) -> None:
+    # statsmodels.stats.contingency_tables.mcnemar; a file is one tap, which one of the two found.
+    first, second = np.array([1] * b + [0] * c + [1]), np.array([0] * b + [1] * c + [1])
+    ours = comparison.permute_swaps(*count_taps(first, second, 1), CRITERIA["recall"], seed=1)
+    assert ours == pytest.approx(mcnemar([[1, b], [c, 0]], exact=True).pvalue, abs=1e-12)
 
 
-def test_detectors_that_never_disagree_have_p_1() -> None:
-    assert comparison.compute_mcnemar(0, 0).p == 1.0
+def test_taps_of_one_file_that_share_a_fate_keep_the_level_and_mcnemars_test_does_not() -> None:
+    rng = np.random.default_rng(2)
+    tries, ours, theirs = 200, 0, 0
+    for _ in range(tries):
+        first, second = 8 * rng.integers(0, 2, (2, 10))  # eight taps in a file: all found, or none
+        ours += comparison.permute_swaps(*count_taps(first, second, 8), CRITERIA["recall"], seed=1) <= 0.05
+        b, c = int(np.maximum(first - second, 0).sum()), int(np.maximum(second - first, 0).sum())
+        theirs += mcnemar([[0, b], [c, 0]], exact=True).pvalue <= 0.05
+    assert ours / tries <= 0.07
+    assert theirs / tries > 0.3
 
 
 def test_holms_adjustment_equals_an_independent_library() -> None:
