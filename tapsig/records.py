@@ -24,6 +24,8 @@ from tapsig.units import (
 )
 
 TAP = "tap"
+LARGEST_V = 1e9
+"""Beyond any voltage; squares of larger numbers may overflow."""
 Item = TypeVar("Item")
 
 
@@ -89,9 +91,9 @@ class Recording(ComparedByFields):
     findings : what was wrong with its file or assumed of it, and what was done about it.
     start_s : where in its file it begins; times of a part count from there.
 
-    Two are equal when all fields are. Raises RecordingError for samples that are not 1-D or not finite, or for gaps out
-    of order; LabelError for a label after the end; ParameterError for integers, which are counts, for masked samples,
-    and for a field of a wrong type.
+    Two are equal when all fields are. Raises RecordingError for samples that are not 1-D, not finite or beyond ±1e9 V,
+    or for gaps out of order; LabelError for a label after the end; ParameterError for integers, which are counts, for
+    masked samples, and for a field of a wrong type.
 
     >>> recording = Recording(np.zeros(8000), 8000.0, gaps=(Gap(4000, 2.0),))
     >>> recording.duration_s, recording.span_s
@@ -124,9 +126,13 @@ class Recording(ComparedByFields):
         samples = read_only(to_floats("samples", self.samples), np.float64)
         if samples.ndim != 1:
             raise RecordingError(f"{where}: samples have shape {samples.shape}; one channel (1-D) is needed")
-        if not np.isfinite(samples).all():
-            first = int(np.flatnonzero(~np.isfinite(samples))[0])
-            raise RecordingError(f"{where}: sample {first} is {samples[first]}; every sample must be finite")
+        possible = np.abs(samples) <= LARGEST_V  # not so of nan
+        if not possible.all():
+            first = int(np.argmin(possible))
+            raise RecordingError(
+                f"{where}: sample {first} is {samples[first]}; every sample must be finite and within ±{LARGEST_V:g} V:"
+                " check full_scale_v"
+            )
         object.__setattr__(self, "samples", samples)
         object.__setattr__(self, "fs", check_positive("fs", self.fs))
         if self.labels is not None:

@@ -24,6 +24,12 @@ def test_nan_is_refused_with_its_place() -> None:
         Recording(np.array([0.0, 0.0, 0.0, np.nan]), 1000.0, source="bench.wav")
 
 
+def test_a_voltage_that_cannot_be_is_refused_with_the_remedy() -> None:
+    """Above the square root of the largest double, 1.3e154 (IEEE 754), no power can be computed."""
+    with pytest.raises(RecordingError, match=r"sample 1 is -1e\+300.*within ±1e\+09 V: check full_scale_v"):
+        Recording(np.array([0.0, -1e300]), 1000.0)
+
+
 def test_two_channels_are_refused() -> None:
     with pytest.raises(RecordingError, match="one channel"):
         Recording(np.zeros((4, 2)), 1000.0)

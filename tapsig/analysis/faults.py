@@ -65,8 +65,33 @@ LOADED = {
     "counter-wrap": ("note", "nothing, unless it has 16 bits: then stamp with 32"),
     "doubled-line": ("warning", "find why the logger writes lines twice"),
     "truncated": ("warning", "stop the recorder before you remove its card or cable"),
+    "cut-end": ("note", "nothing: a sample at most is missing at the end"),
+    "data-before-format": ("note", "nothing; other programs may refuse the file: convert it"),
+    "data-size-unknown": (
+        "note",
+        "nothing, if the recorder was streaming; else close the file before you switch it off",
+    ),
+    "foreign-text": ("note", "nothing, if no value is among these lines; else put it into a column of its own"),
+    "frames-lost": ("warning", "check cable and baud rate, and that every byte is saved as it comes"),
+    "frames-spoilt": ("warning", "check cable and baud rate, and that every byte is saved as it comes"),
+    "no-byte-order-mark": ("note", "nothing; export as UTF-8 where you can"),
+    "no-padding": ("note", "nothing; other programs may miss what follows the samples"),
+    "nul-bytes": ("note", "nothing, if they are few; else check how the logger closes its file"),
+    "partial-frame": ("note", "nothing: less than a sample of each channel is missing"),
+    "repeated-chunk": ("warning", "convert the file with a program that joins its chunks, or split it"),
+    "repeated-header": ("note", "nothing, unless the logger restarted there"),
+    "repeated-stamp": ("note", "stamp in microseconds, and find why a stamp is sent twice"),
+    "starts-undefined": (
+        "warning",
+        "count the times of labels from the first defined sample, or export the file again",
+    ),
+    "undefined-value": ("warning", "find why the logger or its range gave no number there"),
+    **dict.fromkeys(
+        ("fs-overruled", "full-scale-v-overruled", "adc-bits-overruled"),
+        ("warning", "correct what you gave, or the first lines of the file"),
+    ),
 }
-"""Severity and remedy of the loader's findings; its other findings were repaired and are notes."""
+"""Severity and remedy of the loader's findings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +123,6 @@ def rank_severity(finding: HealthFinding) -> int:
 def carry_over(report: LoadReport, gap_s: float = math.nan) -> Iterator[HealthFinding]:
     """The loader's findings with their remedies; `gap_s` is the time of the first gap."""
     for found in report.findings:
-        severity, advice = LOADED.get(found.code, ("note", "nothing, unless it is unexpected"))
+        severity, advice = LOADED.get(found.code, ("note", "nothing, unless it is unexpected"))  # of other loaders
         message, first_s = str(found).rsplit(" [", 1)[0], gap_s if found.code == "gap" else math.nan
         yield HealthFinding(found.code, severity, message, advice, float(found.count), "times", first_s)

@@ -110,8 +110,9 @@ def _check_file(name: str, args: argparse.Namespace) -> "Iterator[Checked]":
     """Each channel of a WAV file, or the one asked for; of a log one value column."""
     from tapsig.analysis.long_health import check_health_of_file, check_health_of_recording  # lazy, for --help
     from tapsig.loading import read_wav_info
+    from tapsig.loading.riff import is_wav_file
 
-    info = read_wav_info(args.recording) if args.recording.suffix.lower() in (".wav", ".wave") else None
+    info = read_wav_info(args.recording) if is_wav_file(args.recording) else None
     whole_file = info is not None and args.channel is None
     asked = list(range(info.channels)) if info is not None and whole_file else [args.channel]
     long = not has_span(args) and is_long_wav(args)

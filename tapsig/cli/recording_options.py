@@ -120,10 +120,11 @@ def _read_span(
 
 def name_channel(args: argparse.Namespace) -> str:
     """The channel of a WAV file of several, such as "channel 1"; otherwise ""."""
-    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for these
+    from tapsig.loading.riff import is_wav_file
 
-    is_wav = args.recording.suffix.lower() in (".wav", ".wave")
-    return f"channel {args.channel or 0}" if is_wav and read_wav_info(args.recording).channels > 1 else ""
+    several = is_wav_file(args.recording) and read_wav_info(args.recording).channels > 1
+    return f"channel {args.channel or 0}" if several else ""
 
 
 def named_labels(args: argparse.Namespace) -> Path | None:
@@ -187,10 +188,11 @@ def read_long(args: argparse.Namespace) -> "Iterator[tuple[FindingList, Callable
 
 def is_long(path: Path) -> bool:
     """Whether a file is a WAV file that is better read in parts."""
-    from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
+    from tapsig.loading import read_wav_info  # lazy: --help need not wait for these
     from tapsig.loading.parts import LARGE_SAMPLES
+    from tapsig.loading.riff import is_wav_file
 
-    return path.suffix.lower() in (".wav", ".wave") and read_wav_info(path).frames > LARGE_SAMPLES
+    return is_wav_file(path) and read_wav_info(path).frames > LARGE_SAMPLES
 
 
 def is_long_wav(args: argparse.Namespace) -> bool:

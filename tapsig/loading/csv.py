@@ -18,7 +18,7 @@ from tapsig.loading.lines import LineReader, Table
 from tapsig.loading.logtext import read_log_blocks
 from tapsig.loading.plotter import find_names, strip_names
 from tapsig.loading.read_options import ReadOptions
-from tapsig.records import Recording
+from tapsig.records import LARGEST_V, Recording
 from tapsig.units import SECONDS, FloatArray
 
 PART = 1 << 16
@@ -49,6 +49,8 @@ def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
     bytes_a_line = len(first) / max(1, first.count(b"\n"))
     reader = LineReader(source, layout, choice, findings, int(1.02 * path.stat().st_size / bytes_a_line) + 1000)
     table = reader.read(chain([first], blocks))
+    if choice.time_step:
+        table.stamps = np.cumsum(table.stamps) - table.stamps[0]
     _refuse_no_signal(choice, table, asked=(options.channel, options.column) != (None, None))
     counts, scale_v, converter_bits = _value_scale(layout, choice, table, bits, full_scale_v)
     range_v = None
@@ -62,9 +64,9 @@ def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
                 "full-scale-assumed", "no full scale is given: the rails are taken as 1 V apart; give full_scale_v="
             )
         range_v = (lowest * scale_v, lowest * scale_v + float(full_scale_v or 1.0))
-    elif full_scale_v is not None:
-        most = MAX_OVER * full_scale_v / scale_v
-        what = f"volts up to {MAX_OVER:g} times {full_scale_v:g} V"
+    else:
+        most = (LARGEST_V if full_scale_v is None else MAX_OVER * full_scale_v) / scale_v
+        what = f"volts up to {MAX_OVER:g} times {full_scale_v:g} V" if full_scale_v else f"volts up to {LARGEST_V:g}"
         remedy = "for millivolts name the column mv, for counts give adc_bits= and name it adc"
         table = _drop_out_of_range(table, -most, most, what, remedy)
     clock = estimate_clock(_stamps(layout, choice, table, fs), table, fs)
@@ -198,12 +200,14 @@ def _are_whole(values: FloatArray) -> bool:
 
 
 def _lowest_count(table: Table, bits: int) -> int:
-    """The lowest count: 0, or -half of signed counts (two's complement: many are negative, nearly all within range)."""
-    half, most = 1 << (bits - 1), MAX_OUT_OF_RANGE * table.values.size
+    """The lowest count: 0, or -half of signed counts (two's complement: more are negative than are out of range)."""
+    half = 1 << (bits - 1)
     outside = np.count_nonzero((table.values < -half) | (table.values >= half))
-    if np.count_nonzero(table.values < 0) <= most or outside > most:
+    negative = np.count_nonzero(table.values < 0)
+    if negative <= outside:
         return 0
-    table.findings.add("signed-counts", f"many are negative; taken as signed, of {bits} bits, {-half} to {half - 1}")
+    message = f"{negative} are negative; taken as signed, of {bits} bits, {-half} to {half - 1}"
+    table.findings.add("signed-counts", message)
     return -half
 
 
@@ -221,11 +225,8 @@ def _drop_out_of_range(table: Table, low: float, high: float, what: str, remedy:
 
 
 def _stamps(layout: Layout, choice: Choice, table: Table, fs: float | None) -> Stamps:
-    if choice.time is not None and choice.time_step:
-        times = np.cumsum(table.stamps) - table.stamps[0]
-        return Stamps(times, SECONDS[choice.time_unit], None, counted=False)
     if choice.time is not None:
-        wrap = None if choice.time_unit == "s" else COUNTER_WRAP
+        wrap = None if choice.time_step or choice.time_unit == "s" else COUNTER_WRAP
         return Stamps(table.stamps, SECONDS[choice.time_unit], wrap, counted=False)
     if layout.clock_prefix:
         return Stamps(table.stamps, 1.0, None if layout.dated else DAY_S, counted=False)

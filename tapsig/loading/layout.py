@@ -25,7 +25,7 @@ CLOCK_PREFIX = re.compile(
     re.ASCII,
 )
 """Date (ISO 8601, may be missing), hours, minutes, seconds, zone, and what parts them from the rest of the line."""
-DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
+DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d{1,3})?", re.ASCII)
 DATE = re.compile(r"\d{4}-\d{2}|\d:\d{2}")
 CELL_END = re.compile(r"[,;\t]")
 MAX_WORDS = 3
@@ -121,7 +121,8 @@ def _layout_of(head: bytes) -> Layout | None:
         return None
     most = max(forms.values())
     best = max((form for form, count in forms.items() if count == most), key=lambda form: (form[2], not form[1]))
-    one_column = best == (",", False, 2, False) and forms["", True, 1, False] == most
+    commas = forms["", True, 1, False]
+    one_column = commas == most if best == (",", False, 2, False) else commas > 0 and best == ("", False, 1, False)
     one_column = one_column and _has_decimal_commas(lines, texts)
     if one_column:
         best = ("", True, 1, False)
@@ -173,7 +174,8 @@ def _has_decimal_commas(lines: list[str], texts: list[str]) -> bool:
     """Whether `0,512` on every line is one number and not two: by a minus zero, a clock before it that ends with a
     semicolon or a tab, or the header of one column in volts."""
     numbers = [DECIMAL_COMMA.fullmatch(text) is not None for text in texts]
-    above = next((text for text in reversed(texts[: numbers.index(True)]) if text and text[0] != "#"), "")
+    first = next(place for place, text in enumerate(texts) if numbers[place] or NUMBER.fullmatch(text))
+    above = next((text for text in reversed(texts[:first]) if text and text[0] != "#"), "")
     if "," in above:
         return False  # a header of two columns
     pairs = [(line, text) for line, text, number in zip(lines, texts, numbers, strict=True) if number]
@@ -203,7 +205,7 @@ def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
     for delimiter in ("", ",", ";", "\t", " "):
         if delimiter and delimiter not in text:
             continue
-        for comma in (False, True) if delimiter in (";", "\t") and "," in text else (False,):
+        for comma in (False, True) if delimiter in (";", "\t") else (False,):  # whole numbers have no comma
             layout = Layout(delimiter, comma)
             cells = layout.split(text)
             trailing = len(cells) > 1 and not cells[-1]
@@ -222,8 +224,8 @@ def _header_cells(layout: Layout, text: str) -> tuple[str, ...]:
     """
     if PREAMBLE.fullmatch(text) or DATE.search(text):
         return ()
-    text = text.lstrip("#").strip()
-    cells = layout.split(text)
+    whole, text = layout.split(text), text.lstrip("#").strip()
+    cells = whole if whole[:1] == ["#"] and len(whole) == layout.columns else layout.split(text)
     if FIGURE.search(text) and all(describe_column(cell).kind != "time" for cell in CELL_END.split(text)):
         return ()
     if layout.clock_prefix and (layout.columns == 1 or len(cells) != layout.columns):

@@ -71,6 +71,7 @@ class LineReader:
         self._stamps, self._values = np.empty(expected_lines), np.empty(expected_lines)
         self._runs: list[tuple[int, int]] = []
         self._texts: list[int] = []
+        self._steps_left_out: list[tuple[int, float | None]] = []  # of times since the previous line
         self._samples = self._lines = self._ticks = self._unreadable = self._first_day = 0
         self._first_unreadable = self._cut_end = ""
         self._format = LineFormat(
@@ -108,7 +109,16 @@ class LineReader:
                 " logger wrote line ends"
             )
         columns = self._stamps[: self._samples], self._values[: self._samples]
+        if self._choice.time_step:
+            self._add_left_out(columns[0])
         return Table(self._source, self._findings, *columns, self._runs, np.array(self._texts, dtype=np.int64))
+
+    def _add_left_out(self, steps: FloatArray) -> None:
+        """Times since the previous line, with those of the lines left out between: the median, where unreadable."""
+        usual = float(np.median(steps))
+        for sample, step in self._steps_left_out:
+            if sample < steps.size:
+                steps[sample] += usual if step is None else step
 
     def _drop_cut_end(self, block: bytes) -> bytes:
         """The block without an unterminated last line, since `250,511` cut to `250,5` would be valid."""
@@ -121,7 +131,9 @@ class LineReader:
         """Each block with its first plain lines parsed; the next blocks are parsed in parallel."""
         blocks = iter(blocks)
         first = next(blocks, b"")
-        yield first, self._parse_first(first)  # a short log is one block and needs no threads
+        early = self._layout.first_line > 1  # what stands before the data may look like a line of them
+        none: Parsed = np.empty(0), np.empty(0), 0
+        yield first, none if early else self._parse_first(first)  # a short log is one block and needs no threads
         threads = min(MAX_THREADS, os.cpu_count() or 1)
         waiting: deque[tuple[bytes, Future[Parsed]]] = deque()
         with ThreadPoolExecutor(threads) as pool:
@@ -153,6 +165,9 @@ class LineReader:
         while at < len(block):
             end = block.index(b"\n", at)
             self._read_line(block[at:end])
+            if self._lines + 1 < self._layout.first_line:
+                at = end + 1
+                continue
             done = self._samples
             at, rows = self._parse_plain(text, end + 1, self._stamps[done:], self._values[done:])
             self._take(done + rows)
@@ -196,7 +211,11 @@ class LineReader:
         """Stamp and value of one line of any kind; None, and a finding, if it has none."""
         layout, choice = self._layout, self._choice
         cells = layout.split(CLOCK_PREFIX.sub("", text, count=1) if layout.clock_prefix else text)
-        if len(cells) != layout.columns + layout.trailing or (layout.trailing and cells[-1]):
+        if (
+            line < layout.first_line
+            or len(cells) != layout.columns + layout.trailing
+            or (layout.trailing and cells[-1])
+        ):
             self._leave_out(text, cells, line)
             return None
         if choice.time is not None:
@@ -206,12 +225,17 @@ class LineReader:
         value = layout.number(cells[choice.value])
         if stamp is not None and value is not None:
             return stamp, value
-        if stamp is not None and line >= layout.first_line and cells[choice.value].lower() in UNDEFINED:
+        if stamp is not None and cells[choice.value].lower() in UNDEFINED:
             self._findings.add("undefined-value", f"{text[:40]!r} has no number as value; left out", line=line)
-            self._ticks += 1
+            self._skip(stamp)
         else:
             self._leave_out(text, cells, line)
         return None
+
+    def _skip(self, stamp: float | None) -> None:
+        """Let time go on over a line that is left out; `stamp` is its own, where that can be read."""
+        self._ticks += 1
+        self._steps_left_out.append((self._samples, stamp))
 
     def _clock_s(self, text: str) -> float | None:
         """Seconds since the first day began; without dates, of the day."""
@@ -239,7 +263,7 @@ class LineReader:
             self._findings.add("malformed-line", f"{text[:40]!r} is cut or merged; left out", line=line)
             self._first_unreadable = self._first_unreadable or f"line {line}, {text[:40]!r}"
             self._unreadable += 1
-            self._ticks += 1
+            self._skip(None)
 
 
 def read_clock(text: str) -> tuple[int, float] | None:

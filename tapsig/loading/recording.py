@@ -6,17 +6,15 @@ from pathlib import Path
 from typing import Literal
 
 from tapsig.errors import LabelError, RecordingWarning
-from tapsig.loading.files import check_file, show_path, to_path
+from tapsig.loading.files import show_path, to_path
 from tapsig.loading.findings import LoadReport
 from tapsig.loading.frames import read_frames, starts_as_frames
 from tapsig.loading.labels import find_labels_beside, load_labels
 from tapsig.loading.logtext import CONTROLS
 from tapsig.loading.read_options import DEFAULTS, ReadOptions
-from tapsig.loading.riff import check_foreign
+from tapsig.loading.riff import check_foreign, is_wav_file
 from tapsig.loading.wav import read_wav
 from tapsig.records import Finding, Label, Recording
-
-WAV_SUFFIXES = (".wav", ".wave")
 
 
 def load_recording(
@@ -90,8 +88,7 @@ def load_recording(
 def read_recording(path: str | Path, options: ReadOptions = DEFAULTS) -> tuple[Recording, LoadReport]:
     """The recording of `load_recording`, and the report of what was found and done while reading it."""
     path = to_path("path", path)
-    check_file(path)
-    if path.suffix.lower() in WAV_SUFFIXES or _starts_as_wav(path):
+    if is_wav_file(path):
         recording, report = read_wav(path, options)
     elif starts_as_frames(path):
         recording, report = read_frames(path, options)
@@ -144,9 +141,3 @@ def load_labels_beside(path: Path, span_s: float) -> tuple[tuple[Label, ...] | N
     except LabelError as error:
         return None, (Finding("labels-unusable", f"the label file beside it is not used: {error}"),)
     return found, (Finding("labels-beside", f"{len(found)} labels taken from {show_path(beside)}"),)
-
-
-def _starts_as_wav(path: Path) -> bool:
-    with open(path, "rb") as file:
-        head = file.read(12)
-    return head[:4] in (b"RIFF", b"RF64", b"BW64") and head[8:] == b"WAVE"

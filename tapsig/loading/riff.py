@@ -16,6 +16,7 @@ from tapsig.loading.findings import FindingList
 
 PCM, FLOAT, A_LAW, MU_LAW, EXTENSIBLE = 1, 3, 6, 7, 0xFFFE
 TAG_NAMES = {2: "ADPCM", 0x11: "IMA ADPCM", 0x31: "GSM 6.10", 0x50: "MPEG", 0x55: "MPEG layer 3"}
+WAV_SUFFIXES = (".wav", ".wave")
 MAX_CHANNELS = 256
 HIGHEST_RATE_HZ = 10_000_000
 MAX_CHUNKS = 10_000
@@ -63,6 +64,20 @@ class WaveFile:
     sound: bool  # the header agrees with the file
 
 
+def is_wav_file(path: Path) -> bool:
+    """Whether a file is to be read as WAV: by its name or by its first bytes.
+
+    Raises RecordingError for a file that cannot be read.
+    """
+    check_file(path)
+    with open(path, "rb") as file:
+        return path.suffix.lower() in WAV_SUFFIXES or _is_wave(file.read(12))
+
+
+def _is_wave(head: bytes) -> bool:
+    return head[:4] in (b"RIFF", b"RF64", b"BW64") and head[8:12] == b"WAVE"
+
+
 def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
     """Find format and samples of a WAV file; what is wrong with its header goes to `findings`.
 
@@ -88,6 +103,12 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
         findings.add("truncated", f"the header says {riff_size + 8} bytes, the file has {size}; read what is there")
     if fmt.offset > data.offset:
         findings.add("data-before-format", "the data chunk comes before the fmt chunk; read nevertheless")
+    for name, what in ((b"fmt ", "coding"), (b"data", "samples")):
+        more = [chunk for chunk in chunks if chunk.name == name][1:]
+        if more:
+            left_out = sum(chunk.size for chunk in more)
+            message = f"{len(more) + 1} chunks hold {what}; the first is read, the rest ({left_out} bytes) left out"
+            findings.add("repeated-chunk", message)
     frames = length // frame_bytes
     if not frames:
         raise RecordingError(
@@ -112,7 +133,7 @@ def check_foreign(path: Path, head: bytes) -> None:
     """Raise RecordingError if the first bytes of a file are those of another kind of recording, or of an archive."""
     for offset, magic, name in FOREIGN:
         if head[offset : offset + len(magic)] == magic:
-            disguise = " under another name" if path.suffix.lower() in (".wav", ".wave") else ""
+            disguise = " under another name" if path.suffix.lower() in WAV_SUFFIXES else ""
             raise RecordingError(
                 f"{path} is {name}{disguise}; convert it to WAV (lossy compression may have blurred the onsets: record"
                 " in WAV if you can)"
@@ -123,9 +144,10 @@ def _check_magic(path: Path, head: bytes) -> None:
     check_foreign(path, head)
     if head[:4] == b"RIFX":
         raise RecordingError(f"{path} is a big-endian RIFX file; convert it to WAV")
-    if head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:12] != b"WAVE":
+    if not _is_wave(head):
         raise RecordingError(
-            f"{path} is not a WAV file: it starts with {head[:12]!r}; a WAV file starts with 'RIFF', its size, 'WAVE'"
+            f"{path} is not a WAV file: it starts with {head[:12]!r}; a WAV file starts with 'RIFF', its size, 'WAVE'."
+            " If it is a log, give it another ending, such as .csv"
         )
 
 

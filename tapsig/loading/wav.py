@@ -1,5 +1,6 @@
 """WAV files: one channel as volts, whole or in blocks."""
 
+import contextlib
 import io
 import os
 from collections.abc import Iterable, Iterator
@@ -235,10 +236,11 @@ def _read_frames(
 def _open(path: Path, header: WaveFile) -> soundfile.SoundFile:
     """The file itself if its header is sound and the library agrees with it; else its samples alone."""
     if header.sound:
-        sound = soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path))
-        if (sound.frames, sound.channels, sound.samplerate) == (header.frames, header.channels, header.fs):
-            return sound
-        sound.close()
+        with contextlib.suppress(soundfile.SoundFileError):  # it does not know BW64
+            sound = soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path))
+            if (sound.frames, sound.channels, sound.samplerate) == (header.frames, header.channels, header.fs):
+                return sound
+            sound.close()
     window = _Window(path, header.data_offset, header.frames * header.frame_bytes)
     return soundfile.SoundFile(
         window,

@@ -1,13 +1,16 @@
 """Each fault is named when it is put in, and a sound recording has no finding."""
 
 import math
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tapsig.analysis.faults import SEVERITIES, HealthFinding
+from tapsig import loading
+from tapsig.analysis.faults import LOADED, SEVERITIES, HealthFinding
 from tapsig.analysis.health import HealthReport, check_health, compare_channels
 from tapsig.analysis.long_health import check_health_of_recording
 from tapsig.loading.findings import LoadReport
@@ -248,6 +251,16 @@ def test_hopeless_recordings_give_a_clear_finding(recording: Recording, code: st
     report = check_health(recording)
     assert finding(report, code).severity == "error"
     assert report.to_dict()["findings"][0]["advice"]
+
+
+def test_every_finding_of_the_loaders_has_its_own_severity_and_remedy() -> None:
+    """Those that are named in the sources of `loading`; what a whole corpus lacks is `corpus_check`'s own affair."""
+    paths = (path for path in Path(loading.__file__).parent.glob("*.py") if path.name != "corpus_check.py")
+    sources = [path.read_text(encoding="utf-8") for path in paths]
+    calls = r'(?:findings\.add|table\.note|self\.note|_findings\.add|Finding)\(\s*"([a-z-]+)"'
+    codes = {code for source in sources for code in re.findall(calls, source)}
+    assert {"frames-lost", "undefined-value", "labels-beside", "spoilt-stamp"} <= codes
+    assert codes <= LOADED.keys()
 
 
 def test_what_the_loader_found_is_carried_over_and_the_worst_comes_first() -> None:

@@ -3,13 +3,14 @@
 import csv
 import io
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tapsig.cli import main
-from tapsig.loading import write_labels, write_wav
+from tapsig.loading import read_wav_info, write_labels, write_wav
 from tapsig.records import Label
 from tests.fakes import ring_down, run
 
@@ -49,6 +50,14 @@ def test_health_is_quiet_on_sound_channels(corpus: Path, capsys: pytest.CaptureF
     assert "2 checked: 0 with warnings, 0 with errors" in err
     code, out, _ = run(capsys, "health", corpus, "--position", "frame", "--format", "json")
     assert (code, json.loads(out)["rows"]) == (0, [])
+
+
+def test_health_looks_at_all_channels_of_a_wav_file_of_any_name(
+    corpus: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copy(corpus / "heron-quiet.wav", tmp_path / "heron")
+    code, out, _ = run(capsys, "health", tmp_path / "heron", "--full-scale-v", 2.5)
+    assert (code, out.count("heron channel ")) == (0, read_wav_info(tmp_path / "heron").channels)
 
 
 def test_health_names_faults_with_exit_code_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

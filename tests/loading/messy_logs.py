@@ -148,6 +148,22 @@ LOGS: dict[str, MessyLog] = {
     ),
     "a remark with volts above the values": log(VALUES, None, above=b"# 10 bit converter, 5 V\n", arguments=AT_1_KHZ),
     "full scale as the last line of the preamble": log(VALUES, None, above=b"# fs_hz=1000\n# full_scale_v=5\n"),
+    "a number sign for the line number": log(join("{};{};{}", range(LINES), STAMPS, COUNTS), "#;us;adc"),
+    "exponents with decimal commas": log([f"{v:.6e}".replace(".", ",") for v in VOLTS], "volts", arguments=AT_1_KHZ),
+    "decimal commas but in whole numbers": log(
+        [f"{1e6 * v:.7g}".replace(".", ",") for v in VOLTS], "uv", arguments=AT_1_KHZ
+    ),
+    "decimal commas but in whole numbers, with stamps": log(
+        join("{};{}", STAMPS, [f"{1e6 * v:.7g}".replace(".", ",") for v in VOLTS]), "us;uv"
+    ),
+    "a remark that looks like a line of data": log(
+        join("{};{}", range(LINES), COUNTS),
+        "n;adc",
+        above=b"Channels;2\n",
+        arguments=AT_1_KHZ,
+        codes=("foreign-text",),
+        line=1,
+    ),
     "typographic minus signs": log(
         [
             f"{stamp},{volts / 1e3:.9e}".replace("-", "\N{MINUS SIGN}")
@@ -190,6 +206,14 @@ LOGS: dict[str, MessyLog] = {
     "volts of which two lines are merged": log(
         join("{},{}", STAMPS, ["25008" if i == 100 else f"{v:.6f}" for i, v in enumerate(VOLTS)]),
         "us,volts",
+        kept=without(100),
+        codes=("out-of-range", "lost-samples"),
+        line=102,
+    ),
+    "volts of which a line lost its point and its end": log(
+        join("{},{}", STAMPS, ["2500812500812" if i == 100 else f"{v:.6f}" for i, v in enumerate(VOLTS)]),
+        "us,volts",
+        arguments={"adc_bits": None, "full_scale_v": None},
         kept=without(100),
         codes=("out-of-range", "lost-samples"),
         line=102,

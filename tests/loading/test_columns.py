@@ -245,6 +245,16 @@ def test_times_since_the_line_before_are_added_up(tmp_path: Path) -> None:
     assert (recording.gaps[0].sample, recording.gaps[0].duration_s) == (300, pytest.approx(0.25))
 
 
+@pytest.mark.parametrize("line", ["1000,", "250000,5000", "10"], ids=["no value", "out of range", "cut"])
+def test_a_line_left_out_moves_no_time_since_the_line_before(tmp_path: Path, line: str) -> None:
+    """Steps of 1 ms; of 250 ms, where the line's own can be read. The line's length is that of the gap it leaves."""
+    lines = [f"1000,{count}" for count in COUNTS]
+    lines[300] = line
+    recording, _ = read_log(tmp_path, ["dt_us,adc", *lines], TEN_BITS)
+    end_s = (COUNTS.size - 1) / 1000 + (0.249 if line.startswith("25") else 0.0)
+    assert recording.times_s(np.array(recording.samples.size - 1)) == pytest.approx(end_s)
+
+
 @pytest.mark.parametrize(
     ("unit", "step", "count"),
     [("us", 1000, 140_000), ("us", 125, 140_000), ("ms", 1, 140_000), ("ms", 1, 10_000), ("ms", 2, 4000)],

@@ -92,6 +92,15 @@ def test_signed_counts_are_centred_on_no_volts(tmp_path: Path) -> None:
     assert report.codes() == ("signed-counts",)
 
 
+def test_few_negative_counts_are_signed_too(tmp_path: Path) -> None:
+    """A converter of two's complement whose input rests above 0: the lowest swings alone are negative."""
+    counts = COUNTS - 512 + 99
+    recording, report = read_columns(tmp_path, "us,adc", MICROSECONDS, counts)
+    assert 0 < np.count_nonzero(counts < 0) < 0.05 * counts.size
+    np.testing.assert_allclose(recording.samples, VOLTS - 2.5 + 99 * 5 / 1024, atol=1e-9)
+    assert report.codes() == ("signed-counts",)
+
+
 def test_one_spoilt_line_among_signed_counts_costs_only_itself(tmp_path: Path) -> None:
     counts = COUNTS - 512
     counts[100] = 5000
@@ -170,7 +179,7 @@ def test_numbers_are_read_to_the_last_bit(tmp_path: Path) -> None:
     texts = [
         f"{value:.{digits}f}" for value, digits in zip(rng.uniform(-3, 3, 3000), rng.integers(1, 17, 3000), strict=True)
     ]
-    texts += ["1e-3", "-2.5E+1", "+0.5", ".25", "1.", "00012", "0.1234567890123456789", "123456789012345.6", "-0"]
+    texts += ["1e-3", "-2.5E+1", "+0.5", ".25", "1.", "00012", "0.1234567890123456789", "123456789.0123456", "-0"]
     recording, report = read_log(tmp_path, ["volts", *texts], ReadOptions(fs=100.0))
     assert report.clean
     np.testing.assert_array_equal(recording.samples, [float(text) for text in texts])

@@ -78,6 +78,13 @@ SOUND = {
         riff(chunk(b"JUNK", b"12345"), fmt(), chunk(b"bext", b"x" * 603), DATA, chunk(b"LIST", b"INFO")),
         VOLTS,
     ),
+    "64-bit sizes as in ITU-R BS.2088": (
+        b"BW64\xff\xff\xff\xffWAVE"
+        + chunk(b"ds64", struct.pack("<QQQI", 72 + len(PCM16), len(PCM16), len(PCM16) // 2, 0))
+        + fmt()
+        + chunk(b"data", PCM16, size=0xFFFFFFFF),
+        VOLTS,
+    ),
     "an odd data chunk, padded": (
         riff(fmt(bits=8), chunk(b"data", ODD), chunk(b"LIST", b"INFO")),
         (np.arange(201) % 256 - 128.0) / 128 * 2.5,
@@ -102,6 +109,8 @@ BROKEN = {
         "no-padding",
     ),
     "data before the format": (riff(DATA, fmt()), VOLTS, "data-before-format"),
+    "two chunks of samples": (riff(fmt(), DATA, chunk(b"data", PCM16)), VOLTS, "repeated-chunk"),
+    "two formats": (riff(fmt(), fmt(fs=16000), DATA), VOLTS, "repeated-chunk"),
     "float beyond full scale": (
         riff(fmt(3, bits=32), chunk(b"data", struct.pack("<3f", 0.5, 1.5, -2))),
         np.array([0.5, 1.5, -2]) * 2.5,
