@@ -22,7 +22,9 @@ if TYPE_CHECKING:
     from tapsig.detectors.base import Variant
 
 READ_BYTES = 1 << 16
-NUMBER = re.compile(rb"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+NUMBER = re.compile(rb"(?<![\w.])[-+]?(?:0[xX][0-9a-fA-F]+|(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)(?![\w.])")
+"""A number that stands alone: neither the 1 of `ch1`, nor the 512 of `512mV`, whose unit would be lost."""
+DECIMAL_COMMA = re.compile(rb"\s*[-+]?\d+,\d+(?:[eE][-+]?\d+)?\s*")
 LONGEST_LINE = 10_000
 FEW_LINES = 100
 METER_S = 0.1
@@ -33,14 +35,16 @@ WIDTHS = {"onset_s": 10, "kind": 8, "gap_s": 10, "strength": 8, "decided_after_m
 class TextLines:
     """Counts or volts, one a line: the last number of each.
 
-    Lines without a number, and those whose number is no count, are skipped and counted; most may not be.
+    Lines without a number, and those whose number is no count, are skipped and counted; most may not be. Raises
+    ParameterError then, and for volts that may have a decimal comma.
     """
 
     def __init__(self, converter: Converter | None) -> None:
         self._converter, self._rest = converter, b""
         self._line = self.skipped = self.first_skipped = 0
         self._read = self._outside = 0
-        self._first_outside = ""
+        self._first_outside = self._text = ""
+        self._least, self._most = math.inf, -math.inf
 
     def push(self, data: bytes) -> FloatArray:
         """Volts of the lines that `data` completes, shape (n,)."""
@@ -64,13 +68,20 @@ class TextLines:
             if not line.strip():  # \r\n leaves an empty one
                 continue
             self._line += 1
+            if self._converter is None and DECIMAL_COMMA.fullmatch(line):
+                raise ParameterError(
+                    f"standard input, line {self._line}: {line.decode()!r} may be one number with a decimal comma, or"
+                    " two; send decimal points"
+                )
             numbers = NUMBER.findall(line)
-            value = float(numbers[-1]) if numbers else math.nan
+            value = _to_number(numbers[-1]) if numbers else math.nan
             if math.isfinite(value) and self._is_count(value):
                 values.append(value)
             else:
                 self.skipped += 1
+                self._text = self._text or line[:40].decode(errors="replace")
                 self.first_skipped = self.first_skipped or self._line
+            self._least, self._most = min(self._least, value), max(self._most, value)
         self._check_share(FEW_LINES)
         samples, converter = np.array(values), self._converter
         return samples if converter is None else converter.range_v[0] + samples * converter.count_v
@@ -92,13 +103,23 @@ class TextLines:
                 f"standard input holds {self._first_outside} and other numbers ({self._outside} of {self._read}) that"
                 f" are no counts; counts of --adc-bits {bits} are whole numbers from 0 to {(1 << bits) - 1}"
             )
+        if self._line >= least and 2 * self.skipped > self._line:
+            raise ParameterError(
+                f"standard input: {self.skipped} of {self._line} lines hold no number alone, the first is line"
+                f" {self.first_skipped}, {self._text!r}; send a number a line, or raw samples with --stdin s16le"
+            )
 
     def describe(self) -> str:
         """What was wrong with the input, "" for nothing."""
         what = "a number" if self._converter is None else "a count"
-        return f"{self.skipped} lines without {what} were skipped, the first is line {self.first_skipped}" * (
-            self.skipped > 0
-        )
+        if self.skipped:
+            return f"{self.skipped} lines without {what} were skipped, the first is line {self.first_skipped}"
+        same = self._line >= FEW_LINES and self._least == self._most
+        return f"every line gives {self._most:g}; of several numbers in a line the last is taken" if same else ""
+
+
+def _to_number(text: bytes) -> float:
+    return float(int(text, 16) if b"x" in text.lower() else text)
 
 
 class RawSamples:
@@ -210,7 +231,11 @@ def _read_chunks(reader: TextLines | RawSamples) -> Iterator[FloatArray]:
     stream: Any = sys.stdin.buffer if hasattr(sys.stdin, "buffer") else sys.stdin
     if stream is None:
         raise ParameterError("the standard input is closed; pipe samples into it")
+    first = True
     while data := stream.read1(READ_BYTES):
+        if first and data[:4] in (b"RIFF", b"RF64", b"BW64"):
+            raise ParameterError("standard input is a WAV file, with a header; give the name of the file in place of -")
+        first = False
         yield reader.push(data)
     yield reader.finish()
 

@@ -117,6 +117,9 @@ def test_lines_without_a_number_are_counted_and_named(
         (b"0.1\n", ("--fs", 1000, "--full-scale-v", 5), "--full-scale-v goes with counts"),
         (b"0.1\n", ("--fs", 1000, "--detector", "spectral-flux"), "decides at the end"),
         (b"x" * 20_000, ("--fs", 1000), "--stdin s16le"),
+        (b"0.1\n0,512\n", ("--fs", 1000), "line 2: '0,512' may be one number with a decimal comma"),
+        (b"512mV\nch1\n", ("--fs", 1000), "2 of 2 lines hold no number alone, the first is line 1, '512mV'"),
+        (b"RIFF\x24\0\0\0WAVE", ("--fs", 1000, "--stdin", "s16le"), "is a WAV file"),
     ],
 )
 def test_a_wrong_call_is_refused_with_the_remedy(
@@ -133,6 +136,20 @@ def test_a_wrong_call_is_refused_with_the_remedy(
 def test_half_a_sample_at_the_end_is_said(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     pipe(monkeypatch, b"\0\0\0", "--stdin", "s16le", "--fs", 1000)
     assert "half a sample" in capsys.readouterr().err
+
+
+def test_a_column_that_never_changes_is_said(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = b"".join(b"adc:%d high:1023\n" % (512 + k % 5) for k in range(200))
+    assert pipe(monkeypatch, lines, "--fs", 1000, "--adc-bits", 10, "--full-scale-v", 5) == 0
+    assert "every line gives 1023; of several numbers in a line the last is taken" in capsys.readouterr().err
+
+
+def test_a_number_in_text_stands_alone() -> None:
+    """A name such as ch1 holds none; 0x1FF is 511, as in C."""
+    lines = TextLines(None)
+    assert [*lines.push(b"0.5 ch1\n0x1FF\na0:-.25\nt=7 v=2e-1\n")] == [0.5, 511.0, -0.25, 0.2]
 
 
 def test_a_number_cut_by_the_pipe_is_put_together() -> None:
