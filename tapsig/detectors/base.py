@@ -19,7 +19,10 @@ from tapsig.detections import Detections
 from tapsig.detectors.guards import InUse, NotCopied
 from tapsig.errors import ParameterError, RecordingError, TapsigError
 from tapsig.records import Recording
-from tapsig.units import FloatArray, check_positive, is_counts, refuse_masked, to_floats
+from tapsig.units import FloatArray, check_positive, check_range, is_counts, refuse_masked, to_floats
+
+HIGHEST_FS = 1e8
+"""Of any detector, in Hz: its times in samples fit 32 bits."""
 
 
 @runtime_checkable
@@ -83,7 +86,7 @@ class StreamingDetector(NotCopied, ABC):
     latency_s: float
 
     def __init__(self, fs: float) -> None:
-        self._fs = check_positive("fs", fs)
+        self._fs = check_range("fs", check_positive("fs", fs), 0.0, HIGHEST_FS)
         self._consumed = 0
         self._flushed = False
         self.in_use = InUse()

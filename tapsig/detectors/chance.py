@@ -8,6 +8,7 @@ import numpy as np
 from tapsig.detections import Detections
 from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.parameters import Parameters
+from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, check_count, check_range
 
 
@@ -58,6 +59,8 @@ class RandomDetector(StreamingDetector):
 
     def __init__(self, variant: Random, fs: float) -> None:
         super().__init__(fs)
+        if variant.rate_hz > self.fs:
+            raise ParameterError(f"rate_hz is {variant.rate_hz!r}; it must be at most the sample rate, {self.fs:g} Hz")
         self._variant = variant
         self._clear()
 

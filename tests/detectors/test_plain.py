@@ -105,6 +105,17 @@ def test_random_depends_on_its_seed_only() -> None:
     assert not np.array_equal(first.onset_samples, detect(Random(seed=2), one).onset_samples)
 
 
+@pytest.mark.parametrize("name", list(CATALOGUE))
+@pytest.mark.parametrize("fs", [1e-300, 0.5, 1.0, 1e8, 1e300])
+def test_a_rate_far_from_any_recording_is_refused_or_taken(name: str, fs: float) -> None:
+    try:
+        detector = CATALOGUE[name].build(fs)
+    except ParameterError:
+        return
+    assert len(detector.push(np.zeros(100))) <= 200  # random comes at most once a sample on average
+    detector.flush()
+
+
 def test_null_hears_nothing() -> None:
     assert len(detect(Null(), Recording(make_test_signal(FS), FS))) == 0
 
