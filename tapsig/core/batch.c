@@ -52,27 +52,33 @@ static inline void sum_block(const int16_t *samples, uint32_t size, int32_t *sum
     *steps = squares;
 }
 
-#ifndef TAPSIG_SSE2
-static APART void tapsig_sum_blocks(const int16_t *samples, int32_t *sums, uint32_t *steps)
+static APART void sum_eights(const int16_t *samples, uint32_t size, int32_t *sums, uint32_t *steps)
 {
-    for (uint32_t i = 0; i < 4; i++) {
+    for (uint32_t i = 0; i < size; i++) {
         sum_block(samples + 8 * i, 8, sums + i, steps + i);
     }
 }
-#endif
 
-static void sum_blocks(tapsig_batch *batch, const int16_t *samples, int32_t *sums)
+/* Sums of blocks and their squared steps; returns how far the samples, the one before and `other` lie apart. */
+static uint16_t sum_blocks(tapsig_batch *batch, const uint16_t *counts, uint32_t total, uint8_t shift, int16_t before,
+                           int16_t other, int32_t *sums)
 {
-    uint32_t i = 0;
+    int16_t samples[1 + MOST_COUNTS];
+#ifdef TAPSIG_SSE2
     if (batch->all_eight) {
-        for (; i + 4 <= batch->size; i += 4, samples += 32) {
-            tapsig_sum_blocks(samples, sums + i, batch->step_power + i);
-        }
+        return tapsig_sum_eights(counts, batch->size, shift, before, other, sums, batch->step_power);
     }
-    for (; i < batch->size; i++) {
-        sum_block(samples, batch->fill[i], sums + i, batch->step_power + i);
-        samples += batch->fill[i];
+#endif
+    samples[0] = before;
+    const uint16_t apart = shift_counts(counts, total, shift, samples + 1, before, other);
+    if (batch->all_eight) {
+        sum_eights(samples, batch->size, sums, batch->step_power);
+        return apart;
     }
+    for (uint32_t i = 0, start = 0; i < batch->size; start += batch->fill[i++]) {
+        sum_block(samples + start, batch->fill[i], sums + i, batch->step_power + i);
+    }
+    return apart;
 }
 
 /* How many samples each of the next blocks has; returns the phase after them. */
@@ -111,11 +117,11 @@ static uint32_t divide(tapsig_batch *batch, const tapsig_rate *rate, uint32_t si
 /* The high-pass; returns its level after the batch. Calm samples need no limit. */
 static int32_t filter(tapsig_batch *batch, const tapsig_rate *rate, const int32_t *sums, int32_t level_q8)
 {
-    if (batch->all_eight) { /* without products, for each block waits for the one before */
+    if (batch->all_eight) { /* with few steps from level to level, for each block waits for the one before */
         for (uint32_t i = 0; i < batch->size; i++) {
-            const int32_t signal = (sums[i] - (level_q8 >> 8) * 8) >> 3;
-            batch->signal[i] = (int16_t)signal;
-            level_q8 += signal * 32;
+            const int32_t mean = sums[i] >> 3, level = level_q8 >> 8;
+            batch->signal[i] = (int16_t)(mean - level);
+            level_q8 = level_q8 + mean * 32 - level * 32;
         }
         return level_q8;
     }
@@ -140,7 +146,6 @@ uint32_t tapsig_batch_stop(const tapsig_batch *batch, uint32_t blocks)
 uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tapsig_rate *rate, const uint16_t *counts,
                            uint32_t size)
 {
-    int16_t samples[1 + MOST_COUNTS];
     int32_t sums[TAPSIG_BATCH];
     batch->size = 0;
     if (rate->group > 1 || rate->interpolated) {
@@ -155,16 +160,14 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
     }
     const uint32_t last = batch->size - 1, total = tapsig_batch_stop(batch, batch->size);
     const uint16_t calm = batch->all_eight || rate->short_fill < 8 ? CALM_OF_8 : CALM_OF_17;
-    samples[0] = (int16_t)(blocks->previous ^ 0x8000);
-    if (shift_counts(counts, total, rate->count_shift, samples + 1, samples[0],
-                     (int16_t)((blocks->level_q8 >> 8) - 32768)) > calm) {
+    const int16_t before = (int16_t)(blocks->previous ^ 0x8000), level = (int16_t)((blocks->level_q8 >> 8) - 32768);
+    if (sum_blocks(batch, counts, total, rate->count_shift, before, level, sums) > calm) {
         batch->size = 0;
         return total;
     }
-    sum_blocks(batch, samples, sums);
     blocks->level_q8 = 256 * 32768 + filter(batch, rate, sums, blocks->level_q8 - 256 * 32768);
     blocks->phase_q24 = phase;
-    blocks->previous = (uint16_t)(samples[total] ^ 0x8000);
+    blocks->previous = (uint16_t)(counts[total - 1] << rate->count_shift);
     blocks->signal = batch->signal[last];
     blocks->step_power = batch->step_power[last];
     blocks->longer = batch->longer[last];

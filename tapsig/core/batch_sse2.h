@@ -22,6 +22,20 @@ static inline void tapsig_store(void *to, __m128i what)
     _mm_storeu_si128((__m128i *)to, what);
 }
 
+static inline int32_t tapsig_highest(__m128i of)
+{
+    of = _mm_max_epi16(of, _mm_srli_si128(of, 8));
+    of = _mm_max_epi16(of, _mm_srli_si128(of, 4));
+    of = _mm_max_epi16(of, _mm_srli_si128(of, 2));
+    return (int16_t)_mm_cvtsi128_si32(of);
+}
+
+static inline int32_t tapsig_lowest(__m128i of)
+{
+    const __m128i all = _mm_set1_epi16(-1);
+    return ~tapsig_highest(_mm_xor_si128(of, all));
+}
+
 /* The sums of each of four vectors. */
 static inline __m128i tapsig_sum_four(const __m128i *of)
 {
@@ -30,17 +44,47 @@ static inline __m128i tapsig_sum_four(const __m128i *of)
     return _mm_add_epi32(_mm_unpacklo_epi64(one, other), _mm_unpackhi_epi64(one, other));
 }
 
-/* Of four blocks of eight samples; samples[0] is the one before. */
-static inline void tapsig_sum_blocks(const int16_t *samples, int32_t *sums, uint32_t *steps)
+/* Samples of four blocks of eight. */
+typedef struct {
+    __m128i last, lowest, highest; /* `last`: the one before, in the lowest place */
+} tapsig_range;
+
+static inline void tapsig_sum_four_eights(tapsig_range *range, const uint16_t *counts, __m128i shift, int32_t *sums,
+                                          uint32_t *steps)
 {
     __m128i sum[4], squares[4];
-    for (int i = 0; i < 4; i++, samples += 8) {
-        const __m128i these = tapsig_load(samples + 1), step = _mm_sub_epi16(these, tapsig_load(samples));
+    for (int i = 0; i < 4; i++) {
+        const __m128i these = _mm_xor_si128(_mm_sll_epi16(tapsig_load(counts + 8 * i), shift), _mm_set1_epi16(INT16_MIN));
+        const __m128i step = _mm_sub_epi16(these, _mm_or_si128(_mm_slli_si128(these, 2), range->last));
         sum[i] = _mm_madd_epi16(these, _mm_set1_epi16(1));
         squares[i] = _mm_madd_epi16(step, step);
+        range->last = _mm_srli_si128(these, 14);
+        range->lowest = _mm_min_epi16(range->lowest, these);
+        range->highest = _mm_max_epi16(range->highest, these);
     }
     tapsig_store(sums, tapsig_sum_four(sum));
     tapsig_store(steps, tapsig_sum_four(squares));
+}
+
+/* sum_blocks, where all have eight samples */
+static uint16_t tapsig_sum_eights(const uint16_t *counts, uint32_t size, uint8_t count_shift, int16_t before, int16_t other,
+                                  int32_t *sums, uint32_t *steps)
+{
+    const __m128i shift = _mm_cvtsi32_si128(count_shift);
+    const __m128i one = _mm_set1_epi16(before), two = _mm_set1_epi16(other);
+    tapsig_range range = {_mm_srli_si128(one, 14), _mm_min_epi16(one, two), _mm_max_epi16(one, two)};
+    uint32_t i = 0;
+    for (; i + 4 <= size; i += 4) {
+        tapsig_sum_four_eights(&range, counts + 8 * i, shift, sums + i, steps + i);
+    }
+    if (i < size) {
+        uint16_t rest[32];
+        for (uint32_t j = 0; j < 32; j++) {
+            rest[j] = counts[8 * i + j < 8 * size ? 8 * i + j : 8 * size - 1];
+        }
+        tapsig_sum_four_eights(&range, rest, shift, sums + i, steps + i);
+    }
+    return (uint16_t)(tapsig_highest(range.highest) - tapsig_lowest(range.lowest));
 }
 
 /* 16 bytes of four blocks with four channels each, by channels. */
@@ -82,14 +126,7 @@ static inline int32_t tapsig_find_largest(const int16_t *values)
         lowest = _mm_min_epi16(lowest, tapsig_load(values + i));
         highest = _mm_max_epi16(highest, tapsig_load(values + i));
     }
-    int16_t each[16];
-    int32_t largest = 0;
-    tapsig_store(each, highest);
-    tapsig_store(each + 8, _mm_subs_epi16(_mm_setzero_si128(), lowest));
-    for (uint32_t i = 0; i < 16; i++) {
-        largest = each[i] > largest ? each[i] : largest;
-    }
-    return largest;
+    return tapsig_highest(_mm_max_epi16(highest, _mm_subs_epi16(_mm_setzero_si128(), lowest)));
 }
 
 static void tapsig_prepare(tapsig_prepared *prepared, const tapsig_batch *batch, const int16_t *recent)
