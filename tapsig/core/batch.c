@@ -82,18 +82,18 @@ static uint16_t sum_blocks(tapsig_batch *batch, const uint16_t *counts, uint32_t
 }
 
 /* How many samples each of the next blocks has; returns the phase after them. */
-static uint32_t divide(tapsig_batch *batch, const tapsig_rate *rate, uint32_t size, uint32_t phase)
+static uint32_t divide(tapsig_batch *batch, const tapsig_rate *rate, uint32_t size, uint32_t most, uint32_t phase)
 {
     const uint32_t step = rate->step_q24, short_fill = rate->short_fill;
     uint32_t blocks = 0, left = size;
     batch->all_eight = phase == 0 && short_fill == 8 && 8 * step == TAPSIG_BLOCK_Q24 && rate->reciprocal_q15[0] == 4096;
     if (batch->all_eight) {
-        batch->size = size / 8 < TAPSIG_BATCH ? size / 8 : TAPSIG_BATCH;
+        batch->size = size / 8 < most ? size / 8 : most;
         memset(batch->fill, 8, sizeof batch->fill);
         memset(batch->longer, 0, sizeof batch->longer);
         return 0;
     }
-    for (; blocks < TAPSIG_BATCH; blocks++) {
+    for (; blocks < most; blocks++) {
         uint32_t fill = short_fill, reached = phase + short_fill * step;
         if (reached < TAPSIG_BLOCK_Q24) {
             reached += step;
@@ -144,7 +144,7 @@ uint32_t tapsig_batch_stop(const tapsig_batch *batch, uint32_t blocks)
 }
 
 uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tapsig_rate *rate, const uint16_t *counts,
-                           uint32_t size)
+                           uint32_t size, uint32_t most)
 {
     int32_t sums[TAPSIG_BATCH];
     batch->size = 0;
@@ -154,7 +154,7 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
     if (blocks->fill > 0 || !blocks->started) {
         return 1;
     }
-    const uint32_t phase = divide(batch, rate, size < MOST_COUNTS ? size : MOST_COUNTS, blocks->phase_q24);
+    const uint32_t phase = divide(batch, rate, size < MOST_COUNTS ? size : MOST_COUNTS, most, blocks->phase_q24);
     if (batch->size == 0) {
         return size;
     }
@@ -321,6 +321,16 @@ static void push_levels(uint8_t *level, uint32_t *smoothed, const uint32_t *powe
     }
 }
 
+static void find_highest(uint8_t *highest, const uint8_t *level, uint32_t fours)
+{
+    for (uint32_t i = 0; i < fours; i++, level += 4) {
+        highest[i] = level[0];
+        for (uint32_t j = 1; j < 4; j++) {
+            highest[i] = level[j] > highest[i] ? level[j] : highest[i];
+        }
+    }
+}
+
 static void square(const int16_t *values, uint32_t *powers, uint32_t size)
 {
     for (uint32_t i = 0; i < size; i++) {
@@ -343,6 +353,9 @@ static void measure_levels(tapsig_batch *batch, tapsig_batch_work *work, const i
     push_levels(batch->level[TAPSIG_INNOVATION], &work->smoothed[TAPSIG_INNOVATION], powers, none, least, size);
     square(batch->signal, powers, size);
     push_levels(batch->level[TAPSIG_SIGNAL], &work->smoothed[TAPSIG_SIGNAL], powers, none, least, size);
+    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+        find_highest(batch->highest[channel], batch->level[channel], size / 4);
+    }
 }
 
 void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate)

@@ -9,7 +9,7 @@
 #include "blocks.h"
 #include "levels.h"
 
-#define TAPSIG_BATCH 64 /* blocks, at most */
+#define TAPSIG_BATCH TAPSIG_BLOCKS_KEPT /* blocks, at most */
 #define TAPSIG_RECENT ((TAPSIG_HISTORY + TAPSIG_BATCH + 7) / 8 * 8)
 
 typedef struct {
@@ -20,6 +20,7 @@ typedef struct {
     uint32_t step_power[TAPSIG_BATCH];
     uint8_t longer[TAPSIG_BATCH];
     uint8_t level[TAPSIG_CHANNELS][TAPSIG_BATCH];
+    uint8_t highest[TAPSIG_CHANNELS][TAPSIG_BATCH / 4]; /* of each four levels */
 } tapsig_batch;
 
 /* The predictor and the powers, while the levels of a batch are found. */
@@ -32,12 +33,12 @@ typedef struct {
     uint32_t smoothed[TAPSIG_CHANNELS + 1]; /* the last is of no channel */
 } tapsig_batch_work;
 
-/* Take counts of whole blocks, TAPSIG_BATCH at most, and leave `blocks` as tapsig_blocks_take and tapsig_blocks_next do.
+/* Take counts of whole blocks, `most` at most, and leave `blocks` as tapsig_blocks_take and tapsig_blocks_next do.
  * Returns how many were taken. Where the batch stays empty, it returns how many are better taken one by one: `blocks` is
  * within a block, blocks are interpolated or groups averaged, or the samples lie so far apart that something might have to
  * be saturated. */
 uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tapsig_rate *rate, const uint16_t *counts,
-                           uint32_t size);
+                           uint32_t size, uint32_t most);
 
 /* Counts in the first `blocks` blocks. */
 uint32_t tapsig_batch_stop(const tapsig_batch *batch, uint32_t blocks);

@@ -99,10 +99,14 @@ static inline void tapsig_store_levels(tapsig_batch *batch, const int32_t *level
 {
     for (uint32_t i = 0; i < batch->size; i += 4) {
         __m128i four = tapsig_transpose(tapsig_load(levels + i));
+        __m128i highest = _mm_max_epu8(four, _mm_srli_epi32(four, 16));
+        highest = _mm_max_epu8(highest, _mm_srli_epi32(highest, 8));
         for (uint32_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
             four = _mm_srli_si128(four, 4);
+            highest = _mm_srli_si128(highest, 4);
             const int32_t bytes = _mm_cvtsi128_si32(four);
             memcpy(batch->level[channel] + i, &bytes, 4);
+            batch->highest[channel][i / 4] = (uint8_t)_mm_cvtsi128_si32(highest);
         }
     }
 }

@@ -23,110 +23,91 @@ static inline uint8_t larger(uint8_t one, uint8_t other)
     return one > other ? one : other;
 }
 
-/* ---- four blocks have a highest level, and a reference: the highest of the eleven fours before (levels.c) */
+/* ---- four blocks at a time: each four has a reference, the highest of the eleven before (levels.c) */
 
-#define RING 16
-#define WINDOW 11
+#define FOURS 16 /* kept in `maxima` */
 
-typedef struct {
-    uint32_t first, stop;                                       /* blocks of the batch */
-    uint8_t highest[TAPSIG_TRACKED][RING + TAPSIG_BATCH / 4]; /* of the fours before the batch, then of its own */
-} fours;
-
-/* Those from block `first` of the batch on, the next of `levels`. */
-static void find_fours(fours *found, const tapsig_levels *levels, const tapsig_batch *batch, uint32_t first)
+static uint8_t find_reference(const uint8_t *maxima, uint32_t four)
 {
-    const uint32_t now = levels->block >> 2 & (RING - 1), size = (batch->size - first) / 4;
-    found->first = first;
-    found->stop = first + 4 * size;
-    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-        uint8_t *highest = found->highest[channel];
-        for (uint32_t i = 0; i < RING; i++) {
-            highest[i] = levels->maxima[channel][(now + i) & (RING - 1)];
-        }
-        const uint8_t *level = batch->level[channel] + first;
-        for (uint32_t i = RING; i < RING + size; i++, level += 4) {
-            highest[i] = larger(larger(level[0], level[1]), larger(level[2], level[3]));
-        }
-    }
-}
-
-static uint8_t find_reference(const fours *found, uint8_t channel, uint32_t four)
-{
-    const uint8_t *highest = found->highest[channel] + (RING + four - WINDOW);
     uint8_t reference = 0;
-    for (uint32_t i = 0; i < WINDOW; i++) {
-        reference = larger(reference, highest[i]);
+    for (uint32_t i = 1; i < 12; i++) {
+        reference = larger(reference, maxima[(four - i) & (FOURS - 1)]);
     }
     return reference;
 }
 
-/* Whether a candidate may be triggered within that four; its blocks compare with its own reference or with the one before. */
-static bool may_rise(const tapsig_levels *levels, const fours *found, uint32_t four)
+/* Whether a level may trigger a candidate in the next four blocks, which compare with the reference of this four or of the
+ * one before. */
+static bool may_rise(const tapsig_levels *levels, uint8_t channel, uint8_t highest, uint32_t four)
 {
     static const uint8_t rise[TAPSIG_TRACKED] = {TAPSIG_RISE_INNOVATION, TAPSIG_RISE_FAST};
-    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-        const uint8_t highest = found->highest[channel][RING + four];
-        if (highest >= (levels->background[channel].quietest >> 8) + TAPSIG_FAINT
-            && (highest >= find_reference(found, channel, four) + rise[channel]
-                || highest >= find_reference(found, channel, four - 1) + rise[channel])) {
-            return true;
-        }
-    }
-    return false;
+    const uint8_t *maxima = levels->maxima[channel];
+    return highest >= (levels->background[channel].quietest >> 8) + TAPSIG_FAINT
+        && (highest >= find_reference(maxima, four) + rise[channel]
+            || highest >= find_reference(maxima, four - 1) + rise[channel]);
 }
 
-/* How many fours from the given one on neither trigger nor judge a candidate, up to the end of 64 blocks. */
-static uint32_t count_idle(const tapsig_tap *tap, const fours *found, uint32_t four)
+/* Blocks, of `size`, until a waiting candidate is judged. */
+static uint32_t count_waiting(const tapsig_tap *tap, uint32_t size)
 {
-    const uint32_t size = (found->stop - found->first) / 4 - four, left = RING - (tap->levels.block >> 2 & (RING - 1));
-    uint32_t most = size < left ? size : left, idle = 0;
-    if (tap->pending_count > 0) {
-        const uint32_t age = tap->levels.block - tap->pending[0];
-        const uint32_t waits = tap->stage > 0 || age > TAPSIG_AFTER ? 0 : (TAPSIG_AFTER - age) / 4;
-        most = most < waits ? most : waits;
+    if (tap->pending_count == 0) {
+        return size;
     }
-    while (idle < most && (tap->apart >= 4 * idle + 4 || !may_rise(&tap->levels, found, four + idle))) {
-        idle++;
-    }
-    return idle;
+    const uint32_t age = tap->levels.block - tap->pending[0];
+    const uint32_t waiting = tap->stage > 0 || age > TAPSIG_AFTER ? 0 : TAPSIG_AFTER - age;
+    return waiting < size ? waiting : size;
 }
 
-/* Fours at once: tapsig_levels_keep and tapsig_tap_follow, where these have nothing to do but to keep levels. A four that
- * ends 64 blocks is kept without its last block. Returns how many blocks were kept. */
-static uint32_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, const fours *found, uint32_t first)
+/* What follows from `maxima` when fours up to `last` were kept; the end of 64 blocks is left to tapsig_levels_keep. */
+static void follow_fours(tapsig_levels *levels, uint8_t channel, uint32_t first, uint32_t last)
+{
+    uint8_t *maxima = levels->maxima[channel];
+    const bool ends = last == FOURS - 1;
+    for (uint32_t four = first; four + ends <= last; four++) {
+        levels->highest_64[channel] = larger(levels->highest_64[channel], maxima[four]);
+    }
+    levels->next_reference[channel] = find_reference(maxima, last);
+    levels->reference[channel] = ends ? find_reference(maxima, last - 1) : levels->next_reference[channel];
+    if (ends) {
+        const uint8_t *level = levels->level[channel] + TAPSIG_BLOCKS_KEPT - 4;
+        maxima[last] = larger(larger(level[0], level[1]), level[2]);
+    }
+}
+
+/* tapsig_levels_keep and tapsig_tap_follow, for fours in which these have nothing to do but to keep levels. The last block
+ * of 64 is not kept. Returns how many blocks were. */
+static uint32_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, uint32_t first)
 {
     tapsig_levels *levels = &tap->levels;
-    const uint32_t four = (first - found->first) / 4, idle = count_idle(tap, found, four);
-    if (idle == 0) {
+    const uint32_t begin = levels->block & (TAPSIG_BLOCKS_KEPT - 1), most = count_waiting(tap, batch->size - first);
+    uint32_t kept = 0;
+    for (; kept + 4 <= most; kept += 4) {
+        const uint32_t four = (begin + kept) / 4;
+        uint8_t highest[TAPSIG_TRACKED];
+        for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+            highest[channel] = batch->highest[channel][(first + kept) / 4];
+        }
+        if (tap->apart < kept + 4 && (may_rise(levels, 0, highest[0], four) || may_rise(levels, 1, highest[1], four))) {
+            break;
+        }
+        for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+            levels->maxima[channel][four] = highest[channel];
+        }
+        for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
+            memcpy(levels->level[channel] + begin + kept, batch->level[channel] + first + kept, 4);
+        }
+    }
+    if (kept == 0) {
         return 0;
     }
-    const uint32_t block = levels->block & (TAPSIG_BLOCKS_KEPT - 1), now = block >> 2;
-    const bool ends = block + 4 * idle == TAPSIG_BLOCKS_KEPT;
-    const uint32_t size = 4 * idle - ends, whole = idle - ends;
-    for (uint32_t i = 0; i < 4 * idle; i += 4) { /* a size that the compiler knows is copied without a call */
-        for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
-            memcpy(levels->level[channel] + block + i, batch->level[channel] + first + i, 4);
-        }
-    }
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-        const uint8_t *highest = found->highest[channel] + RING + four, *last = levels->level[channel] + block + size - 3;
-        for (uint32_t i = 0; i < whole; i++) {
-            levels->maxima[channel][now + i] = highest[i];
-            levels->highest_64[channel] = larger(levels->highest_64[channel], highest[i]);
-        }
-        levels->reference[channel] = find_reference(found, channel, four + whole - 1);
-        levels->next_reference[channel] = find_reference(found, channel, four + idle - 1);
-        if (ends) {
-            levels->maxima[channel][now + whole] = larger(larger(last[0], last[1]), last[2]);
-        }
+        follow_fours(levels, channel, begin / 4, (begin + kept) / 4 - 1);
     }
-    levels->block += size;
-    tap->apart = (uint8_t)(tap->apart > size ? tap->apart - size : 0);
-    return size;
+    kept -= begin + kept == TAPSIG_BLOCKS_KEPT;
+    levels->block += kept;
+    tap->apart = (uint8_t)(tap->apart > kept ? tap->apart - kept : 0);
+    return kept;
 }
-
-/* ---- */
 
 static uint8_t keep_one(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_batch *batch, uint32_t block)
 {
@@ -141,14 +122,9 @@ static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, cons
                           tapsig_judged *judged)
 {
     uint32_t found = 0;
-    fours whole;
-    whole.stop = 0;
     for (uint32_t i = 0; i < batch->size;) {
         const bool begins = (tap->levels.block & 3) == 0 && tap->levels.settled;
-        if (begins && whole.stop == 0) {
-            find_fours(&whole, &tap->levels, batch, i);
-        }
-        const uint32_t kept = begins && i < whole.stop ? keep_several(tap, batch, &whole, i) : 0;
+        const uint32_t kept = begins ? keep_several(tap, batch, i) : 0;
         if (kept > 0) {
             i += kept;
             continue;
@@ -162,6 +138,13 @@ static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, cons
     return found;
 }
 
+/* Batches begin with a four, and end where 64 blocks end. */
+static uint32_t most_blocks(const tapsig_levels *levels)
+{
+    const uint32_t whole = (levels->block & 3) != 0 ? 4 : TAPSIG_BLOCKS_KEPT;
+    return whole - (levels->block & (whole - 1));
+}
+
 uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
                         tapsig_judged *judged)
 {
@@ -172,7 +155,7 @@ uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const 
         uint32_t next = size - taken;
         batch.size = 0;
         if (config->order == TAPSIG_ORDER) {
-            next = tapsig_batch_take(&batch, &tap->blocks, &config->rate, counts + taken, next);
+            next = tapsig_batch_take(&batch, &tap->blocks, &config->rate, counts + taken, next, most_blocks(&tap->levels));
         }
         if (batch.size > 0) {
             tapsig_batch_levels(&batch, &tap->levels, &config->rate);
