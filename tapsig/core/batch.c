@@ -10,9 +10,10 @@
 #endif
 
 #define MOST_COUNTS (17 * TAPSIG_BATCH)
-/* How far samples may lie apart, so that no difference has to be saturated and the squared steps of a block fit 31 bits. */
-#define CALM_OF_8 16383
-#define CALM_OF_17 11239
+/* How large steps may be, so that the squared ones of a block fit 31 bits; no step is larger than the range of samples. */
+#define STEP_OF_8 16383
+#define STEP_OF_17 11239
+#define MOST_APART 32000 /* samples may lie apart, so that no difference has to be saturated */
 
 /* Loops that gcc unrolls before it makes vectors of them, if they are inlined into another loop. */
 #ifdef __GNUC__
@@ -59,18 +60,18 @@ static APART void sum_eights(const int16_t *samples, uint32_t size, int32_t *sum
     }
 }
 
-/* Sums of blocks and their squared steps; returns how far the samples, the one before and `other` lie apart. */
+/* Sums of blocks and their squared steps; returns how far the samples, the one before and `level` lie apart. */
 static uint16_t sum_blocks(tapsig_batch *batch, const uint16_t *counts, uint32_t total, uint8_t shift, int16_t before,
-                           int16_t other, int32_t *sums)
+                           int16_t level, int32_t *sums)
 {
     int16_t samples[1 + MOST_COUNTS];
 #ifdef TAPSIG_SSE2
     if (batch->all_eight) {
-        return tapsig_sum_eights(counts, batch->size, shift, before, other, sums, batch->step_power);
+        return tapsig_sum_eights(batch, counts, shift, before, level, sums);
     }
 #endif
     samples[0] = before;
-    const uint16_t apart = shift_counts(counts, total, shift, samples + 1, before, other);
+    const uint16_t apart = shift_counts(counts, total, shift, samples + 1, before, level);
     if (batch->all_eight) {
         sum_eights(samples, batch->size, sums, batch->step_power);
         return apart;
@@ -79,6 +80,18 @@ static uint16_t sum_blocks(tapsig_batch *batch, const uint16_t *counts, uint32_t
         sum_block(samples + start, batch->fill[i], sums + i, batch->step_power + i);
     }
     return apart;
+}
+
+static int32_t find_largest_step(const uint16_t *counts, uint32_t size, uint8_t shift, uint16_t previous)
+{
+    int32_t largest = 0;
+    for (uint32_t i = 0; i < size; i++) {
+        const uint16_t sample = (uint16_t)(counts[i] << shift);
+        const int32_t step = sample > previous ? sample - previous : previous - sample;
+        largest = step > largest ? step : largest;
+        previous = sample;
+    }
+    return largest;
 }
 
 /* How many samples each of the next blocks has; returns the phase after them. */
@@ -159,9 +172,12 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
         return size;
     }
     const uint32_t last = batch->size - 1, total = tapsig_batch_stop(batch, batch->size);
-    const uint16_t calm = batch->all_eight || rate->short_fill < 8 ? CALM_OF_8 : CALM_OF_17;
     const int16_t before = (int16_t)(blocks->previous ^ 0x8000), level = (int16_t)((blocks->level_q8 >> 8) - 32768);
-    if (sum_blocks(batch, counts, total, rate->count_shift, before, level, sums) > calm) {
+    const int32_t most_step = batch->all_eight || rate->short_fill < 8 ? STEP_OF_8 : STEP_OF_17;
+    const uint16_t apart = sum_blocks(batch, counts, total, rate->count_shift, before, level, sums);
+    if (apart > MOST_APART
+        || (apart > most_step
+            && find_largest_step(counts, total, rate->count_shift, blocks->previous) > most_step)) {
         batch->size = 0;
         return total;
     }

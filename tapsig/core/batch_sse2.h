@@ -44,47 +44,48 @@ static inline __m128i tapsig_sum_four(const __m128i *of)
     return _mm_add_epi32(_mm_unpacklo_epi64(one, other), _mm_unpackhi_epi64(one, other));
 }
 
-/* Samples of four blocks of eight. */
 typedef struct {
-    __m128i last, lowest, highest; /* `last`: the one before, in the lowest place */
-} tapsig_range;
+    __m128i lowest, highest;
+    __m128i last; /* sample before the next, in the lowest place */
+} tapsig_extremes;
 
-static inline void tapsig_sum_four_eights(tapsig_range *range, const uint16_t *counts, __m128i shift, int32_t *sums,
+/* Four blocks of eight. */
+static inline void tapsig_sum_four_eights(tapsig_extremes *seen, const uint16_t *counts, __m128i shift, int32_t *sums,
                                           uint32_t *steps)
 {
     __m128i sum[4], squares[4];
     for (int i = 0; i < 4; i++) {
         const __m128i these = _mm_xor_si128(_mm_sll_epi16(tapsig_load(counts + 8 * i), shift), _mm_set1_epi16(INT16_MIN));
-        const __m128i step = _mm_sub_epi16(these, _mm_or_si128(_mm_slli_si128(these, 2), range->last));
+        const __m128i step = _mm_sub_epi16(these, _mm_or_si128(_mm_slli_si128(these, 2), seen->last));
         sum[i] = _mm_madd_epi16(these, _mm_set1_epi16(1));
         squares[i] = _mm_madd_epi16(step, step);
-        range->last = _mm_srli_si128(these, 14);
-        range->lowest = _mm_min_epi16(range->lowest, these);
-        range->highest = _mm_max_epi16(range->highest, these);
+        seen->last = _mm_srli_si128(these, 14);
+        seen->lowest = _mm_min_epi16(seen->lowest, these);
+        seen->highest = _mm_max_epi16(seen->highest, these);
     }
     tapsig_store(sums, tapsig_sum_four(sum));
     tapsig_store(steps, tapsig_sum_four(squares));
 }
 
 /* sum_blocks, where all have eight samples */
-static uint16_t tapsig_sum_eights(const uint16_t *counts, uint32_t size, uint8_t count_shift, int16_t before, int16_t other,
-                                  int32_t *sums, uint32_t *steps)
+static uint16_t tapsig_sum_eights(tapsig_batch *batch, const uint16_t *counts, uint8_t count_shift, int16_t before,
+                                  int16_t level, int32_t *sums)
 {
-    const __m128i shift = _mm_cvtsi32_si128(count_shift);
-    const __m128i one = _mm_set1_epi16(before), two = _mm_set1_epi16(other);
-    tapsig_range range = {_mm_srli_si128(one, 14), _mm_min_epi16(one, two), _mm_max_epi16(one, two)};
+    const __m128i shift = _mm_cvtsi32_si128(count_shift), one = _mm_set1_epi16(before), two = _mm_set1_epi16(level);
+    tapsig_extremes seen = {_mm_min_epi16(one, two), _mm_max_epi16(one, two), _mm_srli_si128(one, 14)};
     uint32_t i = 0;
-    for (; i + 4 <= size; i += 4) {
-        tapsig_sum_four_eights(&range, counts + 8 * i, shift, sums + i, steps + i);
+    for (; i + 4 <= batch->size; i += 4) {
+        tapsig_sum_four_eights(&seen, counts + 8 * i, shift, sums + i, batch->step_power + i);
     }
-    if (i < size) {
+    if (i < batch->size) {
+        const uint32_t last = 8 * (batch->size - i) - 1;
         uint16_t rest[32];
         for (uint32_t j = 0; j < 32; j++) {
-            rest[j] = counts[8 * i + j < 8 * size ? 8 * i + j : 8 * size - 1];
+            rest[j] = counts[8 * i + (j < last ? j : last)];
         }
-        tapsig_sum_four_eights(&range, rest, shift, sums + i, steps + i);
+        tapsig_sum_four_eights(&seen, rest, shift, sums + i, batch->step_power + i);
     }
-    return (uint16_t)(tapsig_highest(range.highest) - tapsig_lowest(range.lowest));
+    return (uint16_t)(tapsig_highest(seen.highest) - tapsig_lowest(seen.lowest));
 }
 
 /* 16 bytes of four blocks with four channels each, by channels. */
@@ -191,6 +192,15 @@ static inline __m128i tapsig_adapt(__m128i weights, __m128i gain, const int32_t 
     return _mm_add_epi32(weights, _mm_sra_epi32(_mm_madd_epi16(gain, tapsig_load(wide)), shift));
 }
 
+/* Of TAPSIG_INNOVATION twice, then of the other channels. */
+static inline __m128i tapsig_smooth(__m128i smoothed, __m128i error, const int32_t *halves)
+{
+    /* A sum of two equal squares, shifted twice, is half of one. */
+    const __m128i half_error = _mm_srli_epi32(_mm_madd_epi16(error, error), 2);
+    const __m128i all = _mm_unpacklo_epi64(half_error, _mm_loadl_epi64((const __m128i *)halves));
+    return _mm_add_epi32(_mm_srli_epi32(smoothed, 1), all);
+}
+
 /* level_of in all channels, as bytes */
 static inline int32_t tapsig_levels_of(__m128i smoothed, __m128i zero_level, __m128i least)
 {
@@ -201,54 +211,64 @@ static inline int32_t tapsig_levels_of(__m128i smoothed, __m128i zero_level, __m
     return _mm_cvtsi128_si32(_mm_packus_epi16(limited, limited));
 }
 
-/* Returns false, and leaves all as it was, where something might have to be limited. */
-static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_work *work, const tapsig_prepared *prepared,
-                                            const uint8_t *offsets, uint8_t lowest_level, int16_t highest_allowed, bool loud)
+/* The weights, the gain with which they go on, and the range of errors, gains and weights (16 bits of them). */
+typedef struct {
+    __m128i weights[4], gain, highest, lowest;
+} tapsig_prediction;
+
+/* Returns the error of block i, four times and more. */
+static TAPSIG_INLINE __m128i tapsig_predict_one(tapsig_prediction *now, const tapsig_batch_work *work,
+                                                const tapsig_prepared *prepared, uint32_t i, bool loud)
 {
-    const __m128i least = _mm_set1_epi16(lowest_level), whole = _mm_set1_epi32(loud ? -16 : -4096);
+    const __m128i after = _mm_cvtsi32_si128(work->after[i]);
+    for (uint32_t j = 0; j < 4; j++) {
+        now->weights[j] = tapsig_adapt(now->weights[j], now->gain, prepared->wide + i + 4 * j, after);
+    }
+    const __m128i top0 = _mm_packs_epi32(_mm_srai_epi32(now->weights[0], 8), _mm_srai_epi32(now->weights[1], 8));
+    const __m128i top1 = _mm_packs_epi32(_mm_srai_epi32(now->weights[2], 8), _mm_srai_epi32(now->weights[3], 8));
+    const __m128i value = _mm_cvtsi32_si128(prepared->raised[TAPSIG_HISTORY + i]);
+    const __m128i less = tapsig_less_products(_mm_unpacklo_epi64(value, value), top0, top1, work->recent + i + 1, loud);
+    const __m128i raised = _mm_and_si128(less, _mm_set1_epi32(loud ? -16 : -4096));
+    const __m128i error = _mm_srai_epi32(raised, loud ? 4 : 12);
+    now->gain = _mm_sra_epi32(raised, _mm_cvtsi32_si128(work->before[i] - (loud ? 8 : 0)));
+    __m128i both = _mm_packs_epi32(error, now->gain);
+    if (loud) { /* elsewhere, the gain has 16 bits, or the batch is not finished this way */
+        now->gain = _mm_max_epi16(_mm_packs_epi32(now->gain, now->gain), _mm_set1_epi16(-INT16_MAX));
+        both = _mm_packs_epi32(error, error);
+    }
+    now->highest = _mm_max_epi16(_mm_max_epi16(now->highest, both), _mm_max_epi16(top0, top1));
+    now->lowest = _mm_min_epi16(_mm_min_epi16(now->lowest, both), _mm_min_epi16(top0, top1));
+    return both;
+}
+
+/* Returns false, and leaves all as it was, where something goes beyond `limit` and might have to be limited. */
+static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_work *work, const tapsig_prepared *prepared,
+                                            const uint8_t *offsets, uint8_t lowest_level, int16_t limit, bool loud)
+{
+    const __m128i none = _mm_setzero_si128(), least = _mm_set1_epi16(lowest_level), limits = _mm_set1_epi16(limit);
     const __m128i zero_level[2] = {_mm_setr_epi32(127 * 8, 127 * 8, 127 * 8 + offsets[0], 127 * 8),
                                    _mm_setr_epi32(127 * 8, 127 * 8, 127 * 8 + offsets[1], 127 * 8)};
+    const uint32_t last = batch->size - 1;
     int32_t levels[TAPSIG_BATCH]; /* of a block, in a byte each */
-    __m128i w0 = tapsig_load(work->weights), w1 = tapsig_load(work->weights + 4);
-    __m128i w2 = tapsig_load(work->weights + 8), w3 = tapsig_load(work->weights + 12);
-    __m128i smoothed = _mm_slli_si128(tapsig_load(work->smoothed), 4);
-    __m128i gain = _mm_set1_epi32(work->gain), highest = _mm_setzero_si128(), lowest = highest;
-    for (uint32_t i = 0; i < batch->size; i++) {
-        const __m128i after = _mm_cvtsi32_si128(work->after[i]);
-        w0 = tapsig_adapt(w0, gain, prepared->wide + i, after);
-        w1 = tapsig_adapt(w1, gain, prepared->wide + i + 4, after);
-        w2 = tapsig_adapt(w2, gain, prepared->wide + i + 8, after);
-        w3 = tapsig_adapt(w3, gain, prepared->wide + i + 12, after);
-        const __m128i top0 = _mm_packs_epi32(_mm_srai_epi32(w0, 8), _mm_srai_epi32(w1, 8));
-        const __m128i top1 = _mm_packs_epi32(_mm_srai_epi32(w2, 8), _mm_srai_epi32(w3, 8));
-        const __m128i value = _mm_cvtsi32_si128(prepared->raised[TAPSIG_HISTORY + i]);
-        const __m128i error = _mm_and_si128(whole, tapsig_less_products(_mm_unpacklo_epi64(value, value), top0, top1,
-                                                                        work->recent + i + 1, loud));
-        const __m128i short_error = _mm_srai_epi32(error, loud ? 4 : 12);
-        gain = _mm_sra_epi32(error, _mm_cvtsi32_si128(work->before[i] - (loud ? 8 : 0)));
-        __m128i both = _mm_packs_epi32(short_error, gain);
-        if (loud) { /* elsewhere, it has 16 bits: see `limit` */
-            gain = _mm_max_epi16(_mm_packs_epi32(gain, gain), _mm_set1_epi16(-INT16_MAX));
-            both = _mm_packs_epi32(short_error, short_error);
-        }
-        highest = _mm_max_epi16(_mm_max_epi16(highest, both), _mm_max_epi16(top0, top1));
-        lowest = _mm_min_epi16(_mm_min_epi16(lowest, both), _mm_min_epi16(top0, top1));
-        /* A sum of two equal squares, shifted twice, is half of one. */
-        const __m128i half_error = _mm_srli_epi32(_mm_madd_epi16(both, both), 2);
-        const __m128i halves = _mm_unpacklo_epi64(half_error, _mm_loadl_epi64((const __m128i *)prepared->halves[i]));
-        smoothed = _mm_add_epi32(_mm_srli_epi32(smoothed, 1), halves);
+    __m128i smoothed = _mm_slli_si128(tapsig_load(work->smoothed), 4), error = none;
+    tapsig_prediction now = {.gain = _mm_set1_epi32(work->gain), .highest = none, .lowest = none};
+    for (uint32_t j = 0; j < 4; j++) {
+        now.weights[j] = tapsig_load(work->weights + 4 * j);
+    }
+    for (uint32_t i = 0; i <= last; i++) {
+        error = tapsig_predict_one(&now, work, prepared, i, loud);
+        smoothed = tapsig_smooth(smoothed, error, prepared->halves[i]);
         levels[i] = tapsig_levels_of(smoothed, zero_level[batch->longer[i]], least);
     }
-    const __m128i limit = _mm_set1_epi16(highest_allowed), beyond = _mm_cmpgt_epi16(highest, limit);
-    if (_mm_movemask_epi8(_mm_or_si128(beyond, _mm_cmpgt_epi16(_mm_sub_epi16(_mm_setzero_si128(), limit), lowest))) != 0) {
+    const __m128i below = _mm_cmpgt_epi16(_mm_sub_epi16(none, limits), now.lowest);
+    if (_mm_movemask_epi8(_mm_or_si128(_mm_cmpgt_epi16(now.highest, limits), below)) != 0) {
         return false;
     }
     tapsig_store_levels(batch, levels);
-    tapsig_store(work->weights, w0);
-    tapsig_store(work->weights + 4, w1);
-    tapsig_store(work->weights + 8, w2);
-    tapsig_store(work->weights + 12, w3);
-    work->gain = (int16_t)_mm_cvtsi128_si32(gain);
+    for (uint32_t j = 0; j < 4; j++) {
+        tapsig_store(work->weights + 4 * j, now.weights[j]);
+    }
+    work->gain = (int16_t)_mm_cvtsi128_si32(now.gain);
     tapsig_store(work->smoothed, _mm_srli_si128(smoothed, 4));
     return true;
 }

@@ -66,8 +66,7 @@ static void follow_fours(tapsig_levels *levels, uint8_t channel, uint32_t first,
     for (uint32_t four = first; four + ends <= last; four++) {
         levels->highest_64[channel] = larger(levels->highest_64[channel], maxima[four]);
     }
-    levels->next_reference[channel] = find_reference(maxima, last);
-    levels->reference[channel] = ends ? find_reference(maxima, last - 1) : levels->next_reference[channel];
+    levels->reference[channel] = levels->next_reference[channel] = find_reference(maxima, last);
     if (ends) {
         const uint8_t *level = levels->level[channel] + TAPSIG_BLOCKS_KEPT - 4;
         maxima[last] = larger(larger(level[0], level[1]), level[2]);

@@ -18,7 +18,7 @@ DECISION_MS = 38
 """From the block of an onset to its decision, at most (tap.h)."""
 LOWEST_ORDER, HIGHEST_ORDER = 4, 16
 """Of the prediction: the core's weights."""
-_PUSH = 1 << 20  # samples handed to the core at a time
+_PUSH = 1 << 22  # samples handed to the core at a time
 
 
 class Verdict(IntEnum):

@@ -24,10 +24,10 @@ def test_random_splits_equal_single_counts_and_nothing_overflows(
     command = [need_compiler(compiler), "-std=c99", "-O1", "-g", *SANITIZE, "-DMAIN", str(FUZZ), *core]
     command += [instructions] if instructions else []
     subprocess.run([*command, "-o", str(tmp_path / "fuzz")], check=True)
-    done = subprocess.run([str(tmp_path / "fuzz"), "500"], capture_output=True, text=True, check=False)
+    done = subprocess.run([str(tmp_path / "fuzz"), "3000"], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     reached = [int(word) for word in done.stdout.split() if word.isdigit()]
-    assert reached[0] == 500
+    assert reached[0] == 3000
     assert min(reached[1:]) > 1000, done.stdout
 
 
