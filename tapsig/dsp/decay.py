@@ -14,6 +14,7 @@ from tapsig.units import FloatArray, check_positive, check_samples, seconds_to_s
 RANGES_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
 NOISE_MARGIN_DB = 10.0
 MIN_POINTS = 8
+LEVEL_OFF = 0.25  # an end that falls at less than this share of the rate over its last 10 dB is steady
 # A decay faster than the filter's own cannot be measured: bandwidth × T60 must exceed 4 when the filter runs backwards
 # in time (Jacobsen and Rindel, J. Sound Vib. 117 (1987) 187; from memory).
 MIN_BANDWIDTH_TIME = 4.0
@@ -86,8 +87,8 @@ def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float
 
     The integral stops where the level meets the noise. The noise power is subtracted, and the energy after the end is
     added as an exponential with the rate of the last 10 dB, as ISO 3382-1 allows. Neither then bends the curve. Where
-    the end does not fall, what it holds counts as noise: the integral of a steady signal falls only because the signal
-    is cut off.
+    the end does not fall, its power counts as noise too: that of the noise may not be known, and the integral of a
+    steady signal falls only because the signal is cut off.
 
     Raises ParameterError for samples that are not 1-D and finite, or a negative noise power.
 
@@ -110,8 +111,8 @@ def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float
     end = _find_end(blocks, noise_power)
     net = power[: end * block] - noise_power
     tail, steady_power = _estimate_tail(blocks[:end] - noise_power, block)
-    if steady_power > 0 and blocks[0] > 0:
-        range_db = min(range_db, 10.0 * math.log10(blocks[0] / steady_power))
+    if steady_power > 0:
+        return compute_decay_curve(values, fs, noise_power=noise_power + steady_power)
     energy = np.cumsum(net[::-1])[::-1] + tail
     if not energy.size or not energy[0] > 0:
         return DecayCurve(np.empty(0), fs, max(0.0, range_db))
@@ -129,8 +130,8 @@ def _find_end(blocks: FloatArray, noise_power: float) -> int:
 
 
 def _estimate_tail(blocks: FloatArray, block: int) -> tuple[float, float]:
-    """Energy after the last block, for an exponential with the rate of the last 10 dB; 0 if it does not fall, and then
-    its power there, otherwise 0.
+    """Energy after the last block, for an exponential with the rate of the last 10 dB, and 0; if the end is steady, 0
+    and its power.
     """
     alive = np.flatnonzero(blocks > 0)
     if alive.size < 4:
@@ -144,8 +145,10 @@ def _estimate_tail(blocks: FloatArray, block: int) -> tuple[float, float]:
     centre = float(alive[first:].mean())
     apart = alive[first:] - centre
     slope = float(apart @ level[first:] / (apart @ apart))  # dB a block, by least squares
-    if slope >= 0:
-        return 0.0, float(blocks[alive[first:]].mean())
+    late = apart.size // 2
+    late_slope = float(np.polyfit(apart[late:], level[first + late :], 1)[0]) if apart.size >= 8 else slope
+    if max(slope, late_slope) >= min(0.0, LEVEL_OFF * slope):
+        return 0.0, float(blocks[alive[first + late :]].mean())
     nepers = -slope * math.log(10.0) / 10.0 / block  # a sample, of energy
     last = 10.0 ** ((slope * (blocks.size - 0.5 - centre) + float(level[first:].mean())) / 10.0)
     return float(last / math.expm1(nepers)), 0.0

@@ -91,6 +91,19 @@ def test_a_signal_that_does_not_fall_has_no_decay_time(growth_per_s: float, leng
         assert all(curve.compute_time(measure).reason for measure in ("edt", "t20", "t30"))
 
 
+@pytest.mark.parametrize("length_s", [0.7, 1.5])
+def test_noise_of_unknown_power_does_not_bend_the_curve(length_s: float) -> None:
+    # A sinusoid of T60 = 0.4 s over white noise, 37 dB under its start (T20 needs 35) or 17 dB (EDT needs 20).
+    rng = np.random.default_rng(4)
+    decay = damped(100.0, 0.4, length_s)
+    for level_db, measures in ((-37.0, ("edt", "t20")), (-17.0, ())):
+        noise = rng.standard_normal(decay.size) * 10 ** (level_db / 20) / math.sqrt(2)
+        curve = compute_decay_curve(decay + noise, FS)
+        times = {measure: curve.compute_time(measure) for measure in ("edt", "t20", "t30")}
+        assert tuple(measure for measure, time in times.items() if not time.reason) == measures
+        assert_allclose([times[measure].t60_s for measure in measures], 0.4, rtol=0.03)
+
+
 def test_silence_and_scraps_have_no_decay_time() -> None:
     for samples in (np.zeros(1000), np.zeros(0), np.ones(3)):
         time = compute_decay_curve(samples, FS).compute_time("edt")
