@@ -15,7 +15,8 @@ from tapsig.units import SECONDS, TIME_UNITS, VOLT_UNITS
 class Choice:
     """Which columns to read.
 
-    `time` None = no column of stamps; `time_step`: stamps are times since the previous line. `channel` is the index of
+    `time` None = no column of stamps; `time_step`: stamps are times since the previous line; `numbered`: they are the
+    numbers of lines or samples, of a log without times. `channel` is the index of
     `value` among the value columns, `name` its name ("" without a header), `alone` whether it is the only one.
     """
 
@@ -27,6 +28,7 @@ class Choice:
     channel: int
     name: str
     alone: bool
+    numbered: bool = False
 
 
 def choose_columns(
@@ -54,7 +56,8 @@ def choose_columns(
     if time is None:
         if not timeless and not layout.clock_prefix:
             raise RecordingError(f"{where}: no time column and no rate; give fs=, or '# fs_hz=...' in its first lines")
-        return Choice(None, "", False, value, chosen, place, name, alone)
+        number = None if layout.clock_prefix else _find_numbers(layout, columns, value)
+        return Choice(number, "", False, value, chosen, place, name, alone, numbered=number is not None)
     unit = time_unit or columns[time].unit or TIME_UNITS.get(layout.preamble.get("time_unit", "").lower(), "")
     if unit not in SECONDS:
         title = layout.header[time] if layout.header else "the first column"
@@ -104,6 +107,13 @@ def _choose_value(
             " signal too: choose one with column=",
         )
     return value
+
+
+def _find_numbers(layout: Layout, columns: Sequence[Column], value: int) -> int | None:
+    """The column that numbers lines or samples; None where there is none."""
+    titles = [name.lower().split() for name in layout.header] if layout.header else [[] for _ in columns]
+    numbers = [column.kind == "index" or title[:1] == ["sample"] for column, title in zip(columns, titles, strict=True)]
+    return next((index for index, is_number in enumerate(numbers) if is_number and index != value), None)
 
 
 def _columns_without_header(where: str, layout: Layout, time_unit: str | None) -> list[Column]:

@@ -61,7 +61,7 @@ def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
     if goes_back(ticks):
         ticks, kept = correct_steps_back(ticks, stamps.unit_s, stamps.wrap, table)
         table = table.select(kept)
-    steps = scan(table.source, ticks, stamps.unit_s)
+    steps = scan(table.source, ticks, stamps.unit_s, counted=stamps.counted)
     if steps.repeated and not steps.resolution:
         ticks, steps = _spread_rounding(ticks, steps, stamps.unit_s, table)
     if steps.repeated and (doubled := find_doubled_lines(ticks, table)).size:

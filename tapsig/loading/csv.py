@@ -225,7 +225,7 @@ def _drop_out_of_range(table: Table, low: float, high: float, what: str, remedy:
 
 
 def _stamps(layout: Layout, choice: Choice, table: Table, fs: float | None) -> Stamps:
-    if choice.time is not None:
+    if choice.time is not None and not choice.numbered:
         wrap = None if choice.time_step or choice.time_unit == "s" else COUNTER_WRAP
         return Stamps(table.stamps, SECONDS[choice.time_unit], wrap, counted=False)
     if layout.clock_prefix:

@@ -21,6 +21,7 @@ from tapsig.units import FloatArray, IntArray
 MAX_UNREADABLE = 0.2
 MAX_THREADS = 4
 GROWTH = 3  # of the arrays; what is not yet used takes no memory
+MOST_LOST_AT_WRAP = 16
 WORD = re.compile(r"[A-Za-z]{3}")
 
 Parsed = tuple[FloatArray, FloatArray, int]
@@ -111,6 +112,8 @@ class LineReader:
         columns = self._stamps[: self._samples], self._values[: self._samples]
         if self._choice.time_step:
             self._add_left_out(columns[0])
+        if self._choice.numbered:
+            self._number(columns[0])
         return Table(self._source, self._findings, *columns, self._runs, np.array(self._texts, dtype=np.int64))
 
     def _add_left_out(self, steps: FloatArray) -> None:
@@ -119,6 +122,14 @@ class LineReader:
         for sample, step in self._steps_left_out:
             if sample < steps.size:
                 steps[sample] += usual if step is None else step
+
+    def _number(self, stamps: FloatArray) -> None:
+        """Numbers of samples in place of what a column says; of lines, where it counts something else."""
+        numbers = unwrap_numbers(stamps)
+        if numbers is None:
+            left_out = [sample for sample, _ in self._steps_left_out]
+            numbers = np.arange(stamps.size) + np.searchsorted(left_out, np.arange(stamps.size), side="right")
+        stamps[:] = numbers
 
     def _drop_cut_end(self, block: bytes) -> bytes:
         """The block without an unterminated last line, since `250,511` cut to `250,5` would be valid."""
@@ -264,6 +275,15 @@ class LineReader:
             self._first_unreadable = self._first_unreadable or f"line {line}, {text[:40]!r}"
             self._unreadable += 1
             self._skip(None)
+
+
+def unwrap_numbers(raw: FloatArray) -> FloatArray | None:
+    """Numbers of samples that go on where a counter of 8, 16 or 32 bits wraps; None where most do not rise by one."""
+    steps = np.diff(raw)
+    wrap = next((2.0**bits for bits in (8, 16, 32) if raw.max() < 2.0**bits), np.inf)
+    wraps = (steps < 0) & (steps + wrap <= MOST_LOST_AT_WRAP)
+    numbers = raw + (wrap * np.concatenate([[0.0], np.cumsum(wraps)]) if wraps.any() else 0.0)
+    return numbers if 2 * np.count_nonzero(np.diff(numbers) == 1.0) > steps.size else None
 
 
 def read_clock(text: str) -> tuple[int, float] | None:

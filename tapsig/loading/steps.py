@@ -42,9 +42,12 @@ def is_whole(ticks: FloatArray) -> bool:
     return not np.any(ticks[:FIRST_STAMPS] % 1.0)
 
 
-def scan(source: str, ticks: FloatArray, unit_s: float) -> Steps:
-    """Find gaps and losses. If many stamps repeat, they are coarse, and a single step of them is not a gap."""
-    typical = _typical_period(source, ticks)
+def scan(source: str, ticks: FloatArray, unit_s: float, *, counted: bool = False) -> Steps:
+    """Find gaps and losses. If many stamps repeat, they are coarse, and a single step of them is not a gap.
+
+    `counted`: they are numbers of samples, of which each is one further.
+    """
+    typical = 1.0 if counted else _typical_period(source, ticks)
     split = unit_s < 1.0 and not is_whole(ticks)  # ticks of a logger's clock are rarely fractional
     highest_hz, rate_hz = HIGHEST_SPLIT_RATE_HZ if split else HIGHEST_RATE_HZ, 1.0 / (typical * unit_s)
     if rate_hz > 0.9999 * highest_hz:

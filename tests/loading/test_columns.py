@@ -245,6 +245,33 @@ def test_times_since_the_line_before_are_added_up(tmp_path: Path) -> None:
     assert (recording.gaps[0].sample, recording.gaps[0].duration_s) == (300, pytest.approx(0.25))
 
 
+@pytest.mark.parametrize("title", ["n", "seq", "#", "sample", "Sample no"])
+@pytest.mark.parametrize("lost", ["one in ten", "a tenth", "across a wrap"])
+def test_lines_lost_from_a_log_without_times_are_known_by_their_numbers(tmp_path: Path, title: str, lost: str) -> None:
+    """The number says when a sample was taken: n / fs, also where a counter of 8 bits begins again."""
+    numbers = np.arange(COUNTS.size)
+    gone = {"one in ten": numbers % 10 == 3, "a tenth": (numbers >= 300) & (numbers < 360)}
+    kept = ~gone.get(lost, (numbers >= 254) & (numbers < 257))
+    shown = numbers[kept] % 256 if lost == "across a wrap" else numbers[kept]
+    options = replace(TEN_BITS, fs=1000.0)
+    recording, report = read_columns(tmp_path, f"{title},adc", shown, COUNTS[kept], options=options)
+    said = [code for code in report.codes() if code != "column-chosen"]
+    assert said == ["gap" if lost == "a tenth" else "lost-samples"]
+    assert recording.fs == pytest.approx(1000.0)
+    assert recording.span_s == pytest.approx(COUNTS.size / 1000)
+    places = np.searchsorted(recording.times_s(np.arange(recording.samples.size)), numbers[kept] / 1000 - 1e-6)
+    np.testing.assert_allclose(recording.samples[places], VOLTS[kept])
+
+
+def test_a_number_that_is_not_of_samples_moves_no_time(tmp_path: Path) -> None:
+    """A packet of 32 samples: its number stands still, and a line that is cut still takes its time."""
+    lines = [f"{k // 32},{count}" for k, count in enumerate(COUNTS)]
+    lines[300] = "9"
+    recording, report = read_log(tmp_path, ["packet,adc", *lines], replace(TEN_BITS, fs=1000.0))
+    assert recording.samples.size == COUNTS.size
+    assert report.codes() == ("malformed-line", "lost-samples")
+
+
 @pytest.mark.parametrize("line", ["1000,", "250000,5000", "10"], ids=["no value", "out of range", "cut"])
 def test_a_line_left_out_moves_no_time_since_the_line_before(tmp_path: Path, line: str) -> None:
     """Steps of 1 ms; of 250 ms, where the line's own can be read. The line's length is that of the gap it leaves."""
