@@ -30,6 +30,8 @@ def advise(ranking: Ranking) -> str:
     best, *others = ranking.positions
     others = [other for other in others if not math.isnan(other.estimate.value)]
     at_once = "made at every position at once" if ranking.paired else "in all"
+    if ranking.undefined:
+        at_once += f" in which {ranking.criterion.words} is defined"
     if not others:
         but = "" if math.isnan(best.estimate.value) else f" but the {best.position}"
         return f"No comparison: {ranking.criterion.words} is undefined at every position{but}."

@@ -171,6 +171,7 @@ def test_recordings_without_taps_and_detections_do_not_count() -> None:
     assert (ranking.recordings, ranking.undefined, ranking.differences[0].p) == (3, 7, 2 / 2**3)
     assert ranking.too_few
     assert math.isnan(ranking.positions[0].probability_best)
+    assert advise(ranking).startswith("Too few recordings: 3 recordings made at every position at once in which F1 is")
     assert "at least 3 more" in advise(ranking)
     assert describe_left_out(ranking).startswith("in 7 recordings more, F1 is undefined")
     assert (
