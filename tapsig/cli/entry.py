@@ -62,7 +62,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="candidates, chosen series, best other series and verdict of entry N (needs --decoder evidence)",
     )
     add_plot_argument(parser, "the entry of --explain")
-    parser.add_argument("--labels", type=Path, metavar="FILE", help="labelled taps, to name what was missed")
+    parser.add_argument(
+        "--labels",
+        type=Path,
+        metavar="FILE",
+        help="labelled taps, to name what was missed; default: a label file beside the recording, such as X.labels.csv",
+    )
     parser.add_argument(
         "--until-end",
         action="store_true",

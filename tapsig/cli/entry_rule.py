@@ -152,6 +152,8 @@ def _find_taps(
     start_s, end_s = one.start_s, one.start_s + one.span_s
     if reference_s is not None:
         reference_s = [time_s for time_s in reference_s if start_s <= time_s < end_s]
+    elif one.recording is not None and one.recording.labels is not None:  # of a file beside it, which was noted
+        reference_s = (one.recording.taps_s + start_s).tolist()
     return sorted(one.times_s), reference_s, end_s, on_evidence
 
 

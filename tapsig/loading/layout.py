@@ -133,7 +133,7 @@ def _layout_of(head: bytes) -> Layout | None:
         return None
     preamble = read_metadata(texts[:start])
     preamble |= {match[1]: match[2] for line in lines[:start] if (match := PREAMBLE.fullmatch(line))}
-    headers = [(cells, text) for text in reversed(texts[:start]) if (cells := _header_cells(probe, text))]
+    headers = [(cells, text) for text in reversed(texts[:start]) if (cells := header_cells(probe, text))]
     header, *header_texts = headers[0] if headers else ((),)
     above = next((text for text in reversed(texts[:start]) if text), "")
     if wide := _wide_header(probe, above):
@@ -217,7 +217,7 @@ def _forms(text: str) -> list[tuple[str, bool, int, bool]]:
     return found
 
 
-def _header_cells(layout: Layout, text: str) -> tuple[str, ...]:
+def header_cells(layout: Layout, text: str) -> tuple[str, ...]:
     """The cells of a line that may be a header: as many words as there are columns, one of them known.
 
     A remark is none: `name=value`, a date, or a figure with its unit and no time column.

@@ -13,9 +13,10 @@ import numpy as np
 
 from tapsig.errors import RecordingError
 from tapsig.loading.choice import Choice
+from tapsig.loading.columns import describe_column
 from tapsig.loading.findings import FindingList
 from tapsig.loading.kernels import ByteArray, LineFormat, parse_lines
-from tapsig.loading.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line, read_metadata
+from tapsig.loading.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line, header_cells, read_metadata
 from tapsig.units import FloatArray, IntArray
 
 MAX_UNREADABLE = 0.2
@@ -257,9 +258,21 @@ class LineReader:
         self._first_day = self._first_day or day
         return 86400.0 * (day - self._first_day) + seconds if self._layout.dated else seconds
 
+    def _refuse_other_unit(self, text: str, line: int) -> None:
+        """Raise RecordingError for a header among the data whose unit is another than that of the values above."""
+        used, cells = self._choice.value_column, header_cells(self._layout, text)
+        own = describe_column(cells[self._choice.value]) if cells else used
+        if own.unit in ("V", "counts") and used.unit and (own.unit, own.scale_v) != (used.unit, used.scale_v):
+            raise RecordingError(
+                f"{self._source}, line {line}: {text[:40]!r} is a header with another unit than above; put the lines"
+                " from there on into a file of their own"
+            )
+
     def _leave_out(self, text: str, cells: list[str], line: int) -> None:
         """A line without data: before the data, a repeated header, a text, or corrupted data."""
         early = line < self._layout.first_line
+        if not early:
+            self._refuse_other_unit(text, line)
         if text in self._layout.header_texts:
             if not early:
                 self._findings.add("repeated-header", "the header is repeated; skipped", line=line)

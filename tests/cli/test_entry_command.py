@@ -107,6 +107,10 @@ def test_taps_in_a_recording_are_detected_first(tmp_path: Path, capsys: pytest.C
     assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["accepted"]
     _, out, _ = run(capsys, "entry", str(tmp_path / "taps.wav"), *words, "--until-end")
     assert len(json.loads(out)["entries"]) == 1  # 3.8 s of silence follow the last tap
+    table(tmp_path, [*RIGHT, 6.6], "taps.labels.csv")
+    _, out, err = run(capsys, "entry", str(tmp_path / "taps.wav"), *words[:2], "--code", "3-1-5", "--from", "0.2")
+    assert "9 labels taken from" in err
+    assert "missed tap at 6.600 s" in out
 
 
 @pytest.mark.parametrize(("decoder", "has_note"), [("rule", True), ("evidence", False)])

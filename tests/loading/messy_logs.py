@@ -304,6 +304,9 @@ LOGS: dict[str, MessyLog] = {
     "an early restart": log(EARLY_RESTART, refusal=r"line 12.*restarts.*into a file of their own"),
     "stamps that stand still": log(rows(stamps=[7] * LINES), refusal="stamps are all equal"),
     "one line": log(["5000000,512"], refusal="1 lines of data"),
+    "a header in another unit inside": changed(
+        200, "us,mv", replaced=0, refusal="line 202: 'us,mv' is a header with another unit than above"
+    ),
     "stamps in disorder": log(
         rows(stamps=STAMPS + np.random.default_rng(1).integers(-900, 900, LINES)), refusal="go back in over 20 places"
     ),
