@@ -178,10 +178,15 @@ class Detections(Result):
 
     @classmethod
     def concatenate(cls, parts: "list[Detections]") -> "Detections":
-        """Join detections in order; features that some part lacks are nan there."""
+        """Join detections of one recording in order; features that some part lacks are nan there.
+
+        Raises ParameterError for parts of different rates or gaps, whose indices do not count the same samples.
+        """
         parts = [part for part in parts if len(part)]
         if not parts:
             return cls.empty()
+        if len({(part.gaps, "" if math.isnan(part.fs) else part.fs) for part in parts}) > 1:
+            raise ParameterError("parts have different rates or gaps (fs, gaps); join detections of one recording only")
         names = dict.fromkeys(name for part in parts for name in part.features)
         return cls(
             np.concatenate([part.onset_samples for part in parts]),

@@ -132,6 +132,15 @@ def test_accepted_keeps_only_candidates_without_a_reason() -> None:
     assert accepted.features["rise_s"].tolist() == [0.1, 0.3]
 
 
+def test_detections_of_different_rates_or_gaps_are_not_joined() -> None:
+    kinds = ((8e3, ()), (4e3, ()), (8e3, (Gap(3, 1.0),)))
+    parts = [Detections([5], [6], [1.0], fs=fs, gaps=gaps) for fs, gaps in kinds]
+    for other in parts[1:]:
+        with pytest.raises(ParameterError, match="different rates or gaps"):
+            Detections.concatenate([parts[0], other])
+    assert Detections.concatenate([parts[0], parts[0]]).onset_s.tolist() == [5 / 8e3] * 2
+
+
 def test_joining_keeps_order_and_marks_missing_features_as_undefined() -> None:
     plain = Detections(np.array([50]), np.array([60]), np.array([9.0]))
     joined = Detections.concatenate([make_detections(), Detections.empty(), plain])

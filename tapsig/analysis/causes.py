@@ -38,9 +38,10 @@ Misses, of the tap at t:
 11. `unexplained`.
 """
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
@@ -198,7 +199,7 @@ def collect_features(
         matching = match_onsets(recording.taps_s, recording.times_s(found.onset_samples), window_s=window_s)
         hit = np.zeros(len(found), dtype=bool)
         hit[matching.pairs[:, 1]] = True
-        parts.append(found)
+        parts.append(replace(found, fs=math.nan, gaps=()))  # features alone: these may be of different rates
         is_tap.append(hit)
     joined = Detections.concatenate(parts)
     return dict(joined.features), np.concatenate(is_tap)

@@ -6,12 +6,13 @@ from typing import ClassVar
 import numpy as np
 import pytest
 
-from tapsig.analysis.causes import FALSE, MISS, CauseTable, find_causes
+from tapsig.analysis.causes import FALSE, MISS, CauseTable, collect_features, find_causes
 from tapsig.detections import Detections
 from tapsig.detectors.base import StreamingDetector
 from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.detectors.tap import Tap
 from tapsig.errors import LabelError
-from tapsig.records import Label, Recording
+from tapsig.records import Gap, Label, Recording
 from tests.fakes import ring_down
 
 FS = 2000.0
@@ -218,3 +219,16 @@ def test_a_recording_without_labels_is_refused_and_a_silent_one_is_weak() -> Non
         find_causes(Scripted(), Recording(np.zeros(1000), FS))
     silent = Recording(np.full(4000, 1.0), FS, labels=(Label(1.0),))
     assert causes(silent) == [(MISS, "too weak")]
+
+
+def test_features_are_collected_from_recordings_of_any_rate_and_gaps() -> None:
+    volts = np.random.default_rng(0).normal(0.0, 1e-3, 8000)
+    volts[4000:4010] += 0.5
+    labelled = [
+        Recording(volts, 2000.0, labels=(Label(2.0),)),
+        Recording(volts, 1000.0, labels=(Label(4.0),)),
+        Recording(volts, 2000.0, labels=(Label(7.0),), gaps=(Gap(1000, 5.0),)),
+    ]
+    features, is_tap = collect_features(Tap(), labelled)
+    assert is_tap.sum() == 3
+    assert features["innovation_rise"].shape == is_tap.shape
