@@ -129,7 +129,8 @@ class LineReader:
         numbers = unwrap_numbers(stamps)
         if numbers is None:
             left_out = [sample for sample, _ in self._steps_left_out]
-            numbers = np.arange(stamps.size) + np.searchsorted(left_out, np.arange(stamps.size), side="right")
+            lines = np.arange(stamps.size, dtype=np.float64)
+            numbers = lines + np.asarray(np.searchsorted(left_out, lines, side="right"), dtype=np.float64)
         stamps[:] = numbers
 
     def _drop_cut_end(self, block: bytes) -> bytes:
