@@ -27,13 +27,13 @@ def remove_sway(recording: Recording) -> FloatArray:
     )
 
 
-def mark_quiet(recording: Recording, *, taps_only: bool = False) -> BoolArray:
-    """Which samples are away from labels (with `taps_only`, from taps), shape (n,)."""
+def mark_quiet(recording: Recording, *, taps_only: bool = False, after_s: float = QUIET_AFTER_S) -> BoolArray:
+    """Which samples are not from 50 ms before to `after_s` after a label (with `taps_only`, a tap), shape (n,)."""
     times_s = recording.times_s(np.arange(recording.samples.size))
     quiet = np.ones(times_s.size, dtype=bool)
     for label in recording.labels or ():
         if label.kind == TAP or not taps_only:
-            first, last = np.searchsorted(times_s, [label.onset_s - QUIET_BEFORE_S, label.onset_s + QUIET_AFTER_S])
+            first, last = np.searchsorted(times_s, [label.onset_s - QUIET_BEFORE_S, label.onset_s + after_s])
             quiet[first:last] = False
     return quiet
 

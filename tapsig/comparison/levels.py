@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.analysis.dead_time import compute_dead_time_map
-from tapsig.analysis.tap_decay import PEAK_S, mark_quiet, measure_tap_decays, remove_sway
+from tapsig.analysis.tap_decay import PEAK_S, QUIET_AFTER_S, mark_quiet, measure_tap_decays, remove_sway
 from tapsig.records import Recording, require_labels
 from tapsig.units import BoolArray, FloatArray, amplitude_to_db, seconds_to_samples
 
@@ -20,8 +20,9 @@ class Levels:
     Parameters
     ----------
     taps_db : peak of each tap within 30 ms of its contact, shape (taps,).
-    noise_db : rms away from labels; at least the quantisation noise, step/√12, where the step is known.
-    nuisance_db : 95 % quantile of the peaks of 30 ms pieces without a tap; at least one step.
+    noise_db : rms away from labels, by the T60 of the taps after each, 1 s at least; no less than the rounding noise,
+        step/√12, where the step is known.
+    nuisance_db : 95 % quantile of the peaks of 30 ms pieces as far from taps; at least one step.
     t60_s : ring-down of each tap where it could be measured (ISO 3382-1: T20, or early decay).
     operating_area_db_ms : operating area of a plain threshold, see `tapsig.analysis.dead_time`; nan without taps.
     """
@@ -72,7 +73,9 @@ def measure_levels(recording: Recording) -> Levels:
     taps = taps[taps < volts.size]
     peaks = np.array([np.abs(volts[tap : tap + peak]).max() for tap in taps])
     taps_db = amplitude_to_db(peaks[peaks > 0])
-    quiet, others = mark_quiet(recording), mark_quiet(recording, taps_only=True)
+    t60_s = measure_tap_decays(recording, volts)
+    after_s = max(QUIET_AFTER_S, float(np.median(t60_s)) if t60_s.size else 0.0)  # until taps have fallen by 60 dB
+    quiet, others = (mark_quiet(recording, taps_only=only, after_s=after_s) for only in (False, True))
     return Levels(
         recording.source,
         recording.position,
@@ -80,7 +83,7 @@ def measure_levels(recording: Recording) -> Levels:
         taps_db,
         _level(max(recording.step_v / math.sqrt(12), np.sqrt(np.mean(volts[quiet] ** 2))) if quiet.any() else 0.0),
         _level(max(recording.step_v, _nuisance_peak(volts, others, peak)) if others.any() else 0.0),
-        measure_tap_decays(recording, volts),
+        t60_s,
         compute_dead_time_map(recording).operating_area_db_ms if taps_db.size else math.nan,
     )
 

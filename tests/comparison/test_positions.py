@@ -287,6 +287,19 @@ def test_noise_is_not_less_than_the_rounding_of_the_converter() -> None:
     assert measure_levels(silent).noise_db == pytest.approx(20 * np.log10(1.4096e-3), abs=1e-3)
 
 
+@pytest.mark.parametrize(("t60_s", "every_s"), [(0.3, 2.0), (1.5, 2.0), (3.0, 2.0), (3.0, 4.0)])
+def test_taps_that_still_ring_are_neither_noise_nor_nuisance(t60_s: float, every_s: float) -> None:
+    # White noise of 1 mV rms: -60 dB re 1 V. The largest of n values is under x with the chance erf(x/√2)^n.
+    time_s = np.arange(int(40 * FS)) / FS
+    noise = 1e-3 * np.random.default_rng(1).standard_normal(time_s.size)
+    taps_s = np.arange(5.0, 33.0, every_s)
+    taps = sum(0.5 * ring_down(time_s, float(at), 120.0, t60_s) for at in taps_s)
+    levels = measure_levels(Recording(noise + taps, FS, labels=tuple(Label(float(at)) for at in taps_s)))
+    assert levels.noise_db == pytest.approx(-60.0, abs=0.3)
+    peak = 1e-3 * float(stats.norm.ppf((1 + 0.95 ** (1 / (0.03 * FS))) / 2))
+    assert levels.nuisance_db == pytest.approx(20 * np.log10(peak), abs=1.0)
+
+
 def test_delay_between_channels_is_that_which_was_put_in() -> None:
     onsets = [2.0, 5.0, 8.0]
     near, late = (
