@@ -2,7 +2,7 @@
 
 Demo test vehicles, doors of the generators that `tap` was not trained on, and `--hours` of simulated rain, driving and
 music without taps. All of it is simulated. The decoder's model is fitted to the doors of home, plate and resonators
-(`train_evidence.py`); the other sources it has not met.
+(`train_evidence.py`); the other sources it has not met, but for the spread of gaps.
 """
 
 import argparse
