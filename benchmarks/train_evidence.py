@@ -71,7 +71,7 @@ START = EvidenceModel(
 nobody tapped in hours of rain and driving. What `no_taps` costs and saves: operating_point.py. Without `open_span` as
 many entries open, half of those in noise more than 2 s late; 2.0 opens as many, and more codes that false taps enter.
 The search gives `gap_spread` 0.1: the gaps of the hands that it meets spread by 4 to 8 %. Those of `lumped` spread by
-12 %, and a person in need may be no steadier. With 0.115, chosen by hand, 7 % more of `lumped` open, and as many others.
+12 %, and a person in need may be no steadier. With 0.115, chosen by hand, 7 % more of `lumped` open, as many others.
 """
 MARGIN = 0.3
 """Nats added to the threshold, because doors of other kinds than the fitted ones need more (0.25 on `lumped`)."""
