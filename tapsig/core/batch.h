@@ -43,7 +43,8 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
 /* Counts in the first `blocks` blocks. */
 uint32_t tapsig_batch_stop(const tapsig_batch *batch, uint32_t blocks);
 
-/* The levels of all blocks (one or more), predicted with TAPSIG_ORDER; `levels` then lacks only tapsig_levels_keep for each of them. */
+/* The levels of all blocks (one or more), predicted with TAPSIG_ORDER; `levels` then lacks only tapsig_levels_keep for each
+ * of them. */
 void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate);
 
 #endif
