@@ -74,7 +74,9 @@ class Detections(Result):
         features = {key: _to_column(f"feature {key}", values, np.float64) for key, values in self.features.items()}
         object.__setattr__(self, "features", ReadOnlyMapping(features))
         size = self.onset_samples.size
-        if not isinstance(self.reason, (tuple, list)) or not all(isinstance(word, str) for word in self.reason):
+        if not isinstance(self.reason, (tuple, list)) or not all(
+            issubclass(kind, str) for kind in set(map(type, self.reason))
+        ):
             raise ParameterError(f"reason is {self.reason!r:.80}; it must be a text for each detection")
         object.__setattr__(self, "reason", tuple(self.reason) or ("",) * size)
         lengths = {self.decided_samples.size, self.strength.size, len(self.reason), size}

@@ -56,7 +56,8 @@ class Judged:
 
     def select(self, chosen: BoolArray) -> "Judged":
         """The candidates that `chosen` (n,) marks."""
-        return Judged(*(getattr(self, name)[chosen] for name in Judged.__slots__))
+        places = np.flatnonzero(chosen)
+        return Judged(*(getattr(self, name)[places] for name in Judged.__slots__))
 
 
 def _judged_dtype(ffi: Any) -> np.dtype[np.void]:

@@ -77,6 +77,15 @@ def _table() -> tuple[Feature, ...]:
 
 TABLE = _table()
 FEATURES: tuple[str, ...] = tuple(feature.name for feature in TABLE)
+_IN_UNITS = np.stack([feature.to_unit(np.arange(256)) for feature in TABLE])
+"""Of each feature, every byte in its unit."""
+
+
+def in_units(rows: npt.NDArray[np.uint8]) -> dict[str, FloatArray]:
+    """Rows (n, len(FEATURES)) as read-only columns by name, each in its unit."""
+    values = _IN_UNITS.take(rows.T + 256 * np.arange(len(FEATURES))[:, None])
+    values.flags.writeable = False
+    return dict(zip(FEATURES, values, strict=True))
 
 
 def family_of(name: str) -> str:

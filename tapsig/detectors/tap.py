@@ -18,7 +18,7 @@ from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
 from tapsig.core.tap import DECISION_MS, HIGHEST_ORDER, LOWEST_ORDER, Judged, TapCore, Verdict
 from tapsig.detections import Detections
 from tapsig.detectors.base import CountDetector
-from tapsig.detectors.features import TABLE
+from tapsig.detectors.features import in_units
 from tapsig.detectors.model import Model, to_probability, to_score
 from tapsig.detectors.parameters import Parameters
 from tapsig.units import FloatArray, check_count, check_range
@@ -153,13 +153,7 @@ class CandidateDetector(CountDetector):
         reasons = [""] * len(judged)
         for i in np.flatnonzero(judged.verdict != Verdict.TAP).tolist():
             reasons[i] = self._reason(Verdict(judged.verdict[i]), judged.rows[i])
-        return Detections(
-            judged.onset,
-            judged.decided,
-            self._strength(judged),
-            {feature.name: feature.to_unit(judged.rows[:, column]) for column, feature in enumerate(TABLE)},
-            tuple(reasons),
-        )
+        return Detections(judged.onset, judged.decided, self._strength(judged), in_units(judged.rows), tuple(reasons))
 
     def _reason(self, verdict: Verdict, row: npt.NDArray[np.uint8]) -> str:
         """Why a candidate was rejected."""
