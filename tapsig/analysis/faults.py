@@ -72,8 +72,10 @@ LOADED = {
         "nothing, if the recorder was streaming; else close the file before you switch it off",
     ),
     "foreign-text": ("note", "nothing, if no value is among these lines; else put it into a column of its own"),
-    "frames-lost": ("warning", "check cable and baud rate, and that every byte is saved as it comes"),
-    "frames-spoilt": ("warning", "check cable and baud rate, and that every byte is saved as it comes"),
+    **dict.fromkeys(
+        ("frames-lost", "frames-spoilt"),
+        ("warning", "check cable and baud rate, and that every byte is saved as it comes"),
+    ),
     "no-byte-order-mark": ("note", "nothing; export as UTF-8 where you can"),
     "no-padding": ("note", "nothing; other programs may miss what follows the samples"),
     "nul-bytes": ("note", "nothing, if they are few; else check how the logger closes its file"),

@@ -18,7 +18,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tapsig.detectors.base import Variant, run_detector
-from tapsig.entry import EntryParameters, decode_taps, parse_code
+from tapsig.entry import EntryParameters, check_code, decode_taps
+from tapsig.entry.parameters import require_parameters
 from tapsig.errors import ParameterError
 from tapsig.records import Recording, require_labels
 from tapsig.results import Counts, Records, compute_ratio
@@ -318,11 +319,9 @@ def estimate_risk(
     LabelError
         For a recording that is not labelled.
     """
-    machine = parameters or EntryParameters()
-    digits = parse_code(code, digit_max=machine.digit_max) if isinstance(code, str) else code
-    question = RiskQuestion(
-        machine, length=length if digits is None else len(digits), code=None if digits is None else tuple(digits)
-    )
+    machine = require_parameters(parameters)
+    digits = None if code is None else check_code(code, digit_max=machine.digit_max)
+    question = RiskQuestion(machine, length=length if digits is None else len(digits), code=digits)
     rows = list_risk_rows(observe_recordings(name_variants(variants), recordings, question), question)
     return Records(rows, RiskRow)
 

@@ -19,7 +19,7 @@ MEAN = Criterion("mean", "mean", 1, lambda sums: sums[..., 0], lambda _: UNDEFIN
 
 
 def count_taps(first: np.ndarray, second: np.ndarray, taps: int) -> tuple[np.ndarray, np.ndarray]:
-    """Counts of two detectors in files of this number of taps, of which they find so many."""
+    """Counts of two detectors in files of `taps` taps each, of which they find `first` and `second`."""
     one, other = (np.column_stack([of, 0 * of, taps - of, *[0 * of] * (len(FIELDS) - 3)]) for of in (first, second))
     return one.astype(float), other.astype(float)
 
