@@ -273,8 +273,8 @@ static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_wo
     return true;
 }
 
-/* predict_plainly and measure_levels, of one block or more. Returns false, and leaves all as it was, where something might have to be limited.
- * Powers have at most 31 bits. */
+/* predict_plainly and measure_levels, of one block or more. Returns false, and leaves all as it was, where something might
+ * have to be limited. Powers have at most 31 bits. */
 static bool tapsig_find_levels(tapsig_batch *batch, tapsig_batch_work *work, const uint8_t *offsets, uint8_t lowest_level)
 {
     tapsig_prepared prepared;
