@@ -13,9 +13,10 @@ from tapsig.simulation.excitation import (
     Place,
     Span,
     Touch,
+    label_onsets,
     log_uniform,
     log_uniforms,
-    uniform,
+    scatter_places,
 )
 from tapsig.simulation.road import band_noise, poisson_times, pulse_train, slow_noise
 from tapsig.simulation.structure import Rattler
@@ -29,7 +30,7 @@ def background(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excita
     steps = poisson_times(span, 0.08, rng)
     newtons = rng.uniform(5.0, 60.0, steps.size)
     base += vehicle.body.accelerate(pulse_train(span, steps, rng.uniform(0.02, 0.05, steps.size), newtons), span.fs)
-    return Excitation(base=base, labels=tuple(Label(float(step), "step") for step in steps))
+    return Excitation(base=base, labels=label_onsets(steps, "step"))
 
 
 def slam(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
@@ -46,11 +47,10 @@ def slam(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     clicks = Impacts.at(("bracket", 0.7, 0.5), "latch", latches, lengths, forces, named=False)
     lengths = rng.uniform(0.02, 0.045, own.sum())
     forces = span.strength * log_uniforms(rng, 60.0, 300.0, own.sum())
-    place = ("frame", uniform(rng, 0.2, 0.8), 0.5)
+    place = ("frame", rng.uniform(0.2, 0.8), 0.5)
     seal = Impacts.at(place, "slam", onsets[own], lengths, forces, named=False)
     chatter = _chatter(onsets, newtons / 5000.0, rng)
-    labels = tuple(Label(float(onset), "slam") for onset in onsets)
-    return Excitation(impacts=(clicks, seal, chatter), base=base, labels=labels)
+    return Excitation(impacts=(clicks, seal, chatter), base=base, labels=label_onsets(onsets, "slam"))
 
 
 def _chatter(onsets: FloatArray, level: FloatArray, rng: np.random.Generator) -> Impacts:
@@ -59,7 +59,7 @@ def _chatter(onsets: FloatArray, level: FloatArray, rng: np.random.Generator) ->
     owner = np.repeat(np.arange(onsets.size), counts)
     delay = rng.exponential(0.08, owner.size) + 0.01
     force = 4.0 * level[owner] * np.exp(-delay / 0.1) * rng.uniform(0.2, 1.0, owner.size)
-    places: tuple[Place, ...] = tuple(("inner", float(x), float(y)) for x, y in rng.uniform(0.05, 0.95, (4, 2)))
+    places = scatter_places("inner", rng, 4, margin=0.05)
     lengths = rng.uniform(4e-4, 2e-3, owner.size)
     return Impacts("chatter", onsets[owner] + delay, lengths, force, rng.integers(4, size=owner.size), places, False)
 
@@ -87,7 +87,7 @@ def music(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     scale = root * 2.0 ** (np.array([0, 3, 5, 7, 10, 12]) / 12.0)
     pattern = rng.random(16) < np.array([1, 0.1, 0.2, 0.1, 0.1, 0.1, 0.5, 0.2, 0.6, 0.1, 0.5, 0.1, 0.1, 0.1, 0.3, 0.2])
     step_s = beat_s / 4.0
-    start = uniform(rng, 0.0, beat_s)
+    start = rng.uniform(0.0, beat_s)
     for index in range(int((span.duration_s - start) / step_s)):
         onset = start + index * step_s
         place_in_bar = index % 16
@@ -103,7 +103,7 @@ def music(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         if index % 8 == 0:
             for interval in (4.0, 5.0, 6.0):
                 _burst(span, _note(float(rng.choice(scale)) * interval, 8.0 * step_s, 0.08, span.fs), onset, force)
-    place = ("inner", uniform(rng, 0.25, 0.75), uniform(rng, 0.2, 0.5))
+    place = ("inner", rng.uniform(0.25, 0.75), rng.uniform(0.2, 0.5))
     return Excitation(drives=(Drive(loud * force, (place,), (1.0,)),), labels=tuple(labels))
 
 
@@ -121,13 +121,13 @@ def rattle(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation
     shake = np.sin(phase) + 0.5 * np.sin(2.0 * phase + 1.0) + 0.3 * np.sin(0.5 * phase)
     swell = np.exp(0.4 * slow_noise(span, 0.8, rng))
     base = span.strength * log_uniform(rng, 0.08, 0.6) * swell * shake
-    pull = span.strength * uniform(rng, 0.3, 2.5) * swell * band_noise(span, 1.0, 12.0, rng)
+    pull = span.strength * rng.uniform(0.3, 2.5) * swell * band_noise(span, 1.0, 12.0, rng)
     mass, stiffness = log_uniform(rng, 0.004, 0.04), log_uniform(rng, 1e4, 8e4)
     # A damping of 0.3–0.6 of critical gives a coefficient of restitution of about 0.2–0.4.
-    damping = uniform(rng, 0.3, 0.6) * 2.0 * math.sqrt(mass * stiffness)
-    thing = Rattler(mass, uniform(rng, 1.5, 7.0), 0.05, uniform(rng, -0.3e-3, 1.5e-3), stiffness, damping)
+    damping = rng.uniform(0.3, 0.6) * 2.0 * math.sqrt(mass * stiffness)
+    thing = Rattler(mass, rng.uniform(1.5, 7.0), 0.05, rng.uniform(-0.3e-3, 1.5e-3), stiffness, damping)
     part = str(rng.choice(["outer", "inner", "frame"]))
-    place = (part, uniform(rng, 0.15, 0.85), uniform(rng, 0.15, 0.85))
+    place = (part, rng.uniform(0.15, 0.85), rng.uniform(0.15, 0.85))
     return Excitation(base=base, loose=LoosePart(thing, place, pull))
 
 
@@ -148,7 +148,7 @@ def whine(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         _burst(span, span.strength * rng.uniform(0.02, 0.3) * spike, float(onset), pickup)
     firing = 0.03 * np.sin(2.0 * math.pi * np.cumsum(rpm) / 30.0 / span.fs)
     base = span.strength * (firing + 0.02 * np.sin(phase / 3.0))
-    return Excitation(base=base, pickup=pickup, labels=tuple(Label(float(onset), "click") for onset in clicks))
+    return Excitation(base=base, pickup=pickup, labels=label_onsets(clicks, "click"))
 
 
 def brush(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
@@ -160,7 +160,7 @@ def brush(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         ("outer", 0.08 + 0.84 * i / 23.0, float(np.clip(0.5 + 0.1 * math.sin(i), 0.1, 0.9))) for i in range(24)
     )
     for begin in begins:
-        length = uniform(rng, 0.3, 1.5)
+        length = rng.uniform(0.3, 1.5)
         count = int(length * log_uniform(rng, 150.0, 900.0))
         progress = np.sort(rng.random(count))
         strength = span.strength * log_uniform(rng, 0.02, 0.25)
@@ -170,14 +170,12 @@ def brush(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         contact = rng.uniform(1e-3, 3e-3, hits.size)
         newtons = span.strength * log_uniforms(rng, 0.5, 6.0, hits.size)
         buttons.append(np.stack([begin + length * hits, contact, newtons, 23.0 * hits]))
-        touches.append(Touch(float(begin), float(begin) + length, places[12], uniform(rng, 3.0, 25.0)))
+        touches.append(Touch(float(begin), float(begin) + length, places[12], rng.uniform(3.0, 25.0)))
     groups = tuple(
         Impacts("brush", onset, contact, force, place.astype(np.int64), places, named)
         for (onset, contact, force, place), named in ((_join(grains, 4), False), (_join(buttons, 4), True))
     )
-    return Excitation(
-        impacts=groups, touches=tuple(touches), labels=tuple(Label(float(begin), "brush") for begin in begins)
-    )
+    return Excitation(impacts=groups, touches=tuple(touches), labels=label_onsets(begins, "brush"))
 
 
 def _join(parts: list[FloatArray], fields: int) -> FloatArray:
@@ -189,8 +187,8 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     """A person leans on the door: a slow push, cloth, a damped panel, and sometimes snap-through of the sheet."""
     force, labels, touches = np.zeros(span.samples), [], []
     rustle, bumps = [], []
-    part, x, y = "outer", uniform(rng, 0.2, 0.8), uniform(rng, 0.3, 0.8)
-    begin = uniform(rng, 0.2, 1.5)
+    part, x, y = "outer", rng.uniform(0.2, 0.8), rng.uniform(0.3, 0.8)
+    begin = rng.uniform(0.2, 1.5)
     while begin < span.duration_s - 0.5:
         rise, hold = rng.uniform(0.08, 0.3), rng.uniform(0.6, 3.0)
         push = span.strength * rng.uniform(15.0, 120.0)
@@ -198,7 +196,7 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
         ramp = np.clip((span.times_s - begin) / rise, 0.0, 1.0) * np.clip((stop + rise - span.times_s) / rise, 0.0, 1.0)
         sway = 1.0 + 0.05 * slow_noise(span, 1.5, rng)
         force += push * np.sin(0.5 * math.pi * ramp) ** 2 * sway
-        touches.append(Touch(begin, stop + 0.7 * rise, (part, x, y), uniform(rng, 15.0, 80.0)))
+        touches.append(Touch(begin, stop + 0.7 * rise, (part, x, y), rng.uniform(15.0, 80.0)))
         bumps.append(np.array([[begin], [rng.uniform(0.008, 0.03)], [span.strength * rng.uniform(2.0, 15.0)]]))
         count = int(rng.integers(20, 120))
         onsets, contact = rng.uniform(begin, stop, count), rng.uniform(4e-4, 2e-3, count)
@@ -208,8 +206,7 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
             snap = begin + rng.uniform(0.5, 1.0) * rise
             bumps.append(np.array([[snap], [rng.uniform(1e-3, 4e-3)], [rng.uniform(4.0, 25.0)]]))
             labels.append(Label(float(snap), "lean"))
-        begin = stop + rise + uniform(rng, 0.8, 4.0)
-    labels = [label for label in labels if label.onset_s < span.duration_s]
+        begin = stop + rise + rng.uniform(0.8, 4.0)
     groups = tuple(Impacts.at((part, x, y), "lean", *_join(parts, 3), named=False) for parts in (rustle, bumps))
     drive = Drive(force, ((part, x, y),), (1.0,))
     return Excitation(impacts=groups, drives=(drive,), touches=tuple(touches), labels=tuple(labels))
@@ -217,7 +214,7 @@ def lean(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
 
 def handling(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     """Handles, keys, buckles, a pat with the palm: single or double impacts that resemble taps."""
-    onsets = poisson_times(span, uniform(rng, 0.15, 0.6), rng)
+    onsets = poisson_times(span, rng.uniform(0.15, 0.6), rng)
     onsets = np.sort(np.concatenate([onsets, onsets[rng.random(onsets.size) < 0.35] + rng.uniform(0.06, 0.3)]))
     onsets = onsets[onsets < span.duration_s - 0.02]
     soft = rng.random(onsets.size) < 0.4
@@ -233,6 +230,5 @@ def handling(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitati
         ("outer", 0.3, 0.4),
         ("inner", 0.6, 0.3),
     )
-    return Excitation(
-        impacts=(Impacts("handling", onsets, contact, force, rng.integers(len(places), size=onsets.size), places),)
-    )
+    place = rng.integers(len(places), size=onsets.size)
+    return Excitation(impacts=(Impacts("handling", onsets, contact, force, place, places),))

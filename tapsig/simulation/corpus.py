@@ -2,13 +2,13 @@
 
 import csv
 import io
-import wave
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.io import wavfile
 
 from tapsig.errors import ParameterError
 from tapsig.loading.curate import COLUMNS
@@ -38,7 +38,6 @@ class Item:
     duration_s: float | None = None  # None: as long as the codes need
     fs: float = 8000.0
     tap_kind: str | None = None
-    strength: float = 1.0
     converter: tuple[tuple[str, float | bool], ...] = ()  # changes to the vehicle's own
     log_style: str | None = None  # a serial log instead of a WAV file
     faults: LoggerFaults = field(default_factory=LoggerFaults)
@@ -115,7 +114,7 @@ def simulate_item(item: Item) -> SimulatedScene:
     vehicle = find_vehicle(item.vehicle)
     converter = replace(vehicle.converter, **dict(item.converter)) if item.converter else None  # type: ignore[arg-type]
     fs = LOWEST_RATE_HZ if item.log_style else item.fs  # a log has its own sampling instants
-    same = ("positions", "duration_s", "seed", "taps", "codes", "tap_kind", "strength")
+    same = ("positions", "duration_s", "seed", "taps", "codes", "tap_kind")
     fields = {name: getattr(item, name) for name in same}
     return simulate_scene(vehicle, item.scene, fs=fs, converter=converter, **fields)
 
@@ -183,11 +182,7 @@ def render_wav(recordings: Sequence[Recording]) -> bytes:
         counts = volts_to_counts(recording.samples, recording.range_v, recording.adc_bits)
         columns.append((counts - (1 << (recording.adc_bits - 1))) << (16 - recording.adc_bits))
     buffer = io.BytesIO()
-    with wave.open(buffer, "wb") as file:
-        file.setnchannels(len(columns))
-        file.setsampwidth(2)
-        file.setframerate(round(recordings[0].fs))
-        file.writeframes(np.stack(columns, axis=1).astype("<i2").tobytes())
+    wavfile.write(buffer, round(recordings[0].fs), np.stack(columns, axis=1).astype(np.int16))
     return buffer.getvalue()
 
 

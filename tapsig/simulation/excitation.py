@@ -5,8 +5,8 @@ Sources (road, weather, cabin) return an Excitation in physical units; `scene` j
 
 import math
 import zlib
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -31,11 +31,6 @@ def random_stream(seed: int, *words: str) -> np.random.Generator:
     return np.random.default_rng(np.random.SeedSequence(int(seed), spawn_key=keys))
 
 
-def uniform(rng: np.random.Generator, low: float, high: float) -> float:
-    """One draw from the uniform distribution between `low` and `high`."""
-    return float(rng.uniform(low, high))
-
-
 def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
     """One draw from the log-uniform distribution between `low` and `high`."""
     return math.exp(rng.uniform(math.log(low), math.log(high)))
@@ -44,6 +39,16 @@ def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
 def log_uniforms(rng: np.random.Generator, low: float, high: float, count: int) -> FloatArray:
     """`count` draws of `log_uniform`."""
     return np.asarray(np.exp(rng.uniform(math.log(low), math.log(high), count)))
+
+
+def scatter_places(part: str, rng: np.random.Generator, count: int, *, margin: float) -> tuple[Place, ...]:
+    """Random places on a part, at least `margin` (a fraction of the sides) from its edges."""
+    return tuple((part, float(x), float(y)) for x, y in rng.uniform(margin, 1.0 - margin, (count, 2)))
+
+
+def label_onsets(onsets_s: Iterable[float], kind: str) -> tuple[Label, ...]:
+    """One label of this kind at each onset."""
+    return tuple(Label(float(onset), kind) for onset in onsets_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +82,7 @@ class Impacts:
 
     def labels(self) -> tuple[Label, ...]:
         """One label at the onset of each named contact."""
-        onsets = self.onset_s[np.broadcast_to(self.named, self.onset_s.shape)]
-        return tuple(Label(float(onset), self.kind) for onset in onsets)
+        return label_onsets(self.onset_s[np.broadcast_to(self.named, self.onset_s.shape)], self.kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +127,7 @@ class Excitation:
     base: FloatArray | None = None
     pickup: FloatArray | None = None
     loose: LoosePart | None = None
-    labels: tuple[Label, ...] = field(default=())
+    labels: tuple[Label, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,13 @@
 """Contacts: half-sine pulses and their spectrum, Hertz contact, and how people tap."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from tapsig.errors import ParameterError
-from tapsig.simulation.excitation import Excitation, Impacts, Place, Touch, log_uniform, uniform
+from tapsig.simulation.excitation import Excitation, Impacts, Place, Touch, log_uniform
 from tapsig.units import FloatArray
 
 # Contact time (s) and peak force (N), log-uniform between the two. Fingertip force transients last under 5 ms
@@ -41,8 +41,8 @@ class Tapper:
     wander: float
     rebound: float
     place: Place
-    rest_s: tuple[float, float] = (0.0, 0.0)
-    buzz: float = 0.0
+    rest_s: tuple[float, float]
+    buzz: float
 
     @classmethod
     def draw(cls, rng: np.random.Generator, places: Sequence[Place], *, kind: str | None = None) -> "Tapper":
@@ -55,9 +55,9 @@ class Tapper:
         part, x, y = places[min(int(rng.geometric(0.75)), len(places)) - 1]
         shift = rng.uniform(-0.05, 0.05, 2)
         place = (part, float(np.clip(x + shift[0], 0.03, 0.97)), float(np.clip(y + shift[1], 0.03, 0.97)))
-        stays = (0.02, uniform(rng, 0.03, 0.15)) if rng.random() < 0.4 else (0.0, 0.0)
-        interval_s, cv = uniform(rng, 0.18, 0.45), uniform(rng, 0.03, 0.08)
-        spread, wander, rebound = uniform(rng, 0.08, 0.3), uniform(rng, 0.005, 0.03), uniform(rng, 0.0, 0.15)
+        stays = (0.02, rng.uniform(0.03, 0.15)) if rng.random() < 0.4 else (0.0, 0.0)
+        interval_s, cv = rng.uniform(0.18, 0.45), rng.uniform(0.03, 0.08)
+        spread, wander, rebound = rng.uniform(0.08, 0.3), rng.uniform(0.005, 0.03), rng.uniform(0.0, 0.15)
         buzz = log_uniform(rng, 0.01, 0.08) if rng.random() < 0.2 else 0.0
         return cls(kind, interval_s, cv, contact, force, spread, wander, rebound, place, stays, buzz)
 
@@ -111,7 +111,7 @@ class Tapper:
         owner = np.repeat(np.arange(onsets_s.size), rng.integers(3, 15, onsets_s.size))
         delay = 0.004 + rng.exponential(0.04, owner.size)
         strength = self.buzz * force[owner] * np.exp(-delay / 0.06) * rng.uniform(0.3, 1.0, owner.size)
-        clip = ("inner", uniform(rng, 0.1, 0.9), uniform(rng, 0.1, 0.9))
+        clip = ("inner", rng.uniform(0.1, 0.9), rng.uniform(0.1, 0.9))
         lengths = rng.uniform(4e-4, 2e-3, owner.size)
         return Impacts.at(clip, "buzz", onsets_s[owner] + delay, lengths, strength, named=False)
 
@@ -128,7 +128,7 @@ def entry_onsets(tapper: Tapper, code: str, rng: np.random.Generator) -> FloatAr
     for digit in code:
         times = start + tapper.beats(rng, int(digit) or 10)
         onsets.append(times)
-        start = float(times[-1]) + uniform(rng, *DIGIT_PAUSE_S)
+        start = float(times[-1]) + rng.uniform(*DIGIT_PAUSE_S)
     return np.concatenate(onsets)
 
 
@@ -137,30 +137,29 @@ def plan_entries(
 ) -> tuple[FloatArray, tuple[tuple[str, float], ...]]:
     """Consecutive entries from `start_s`, each followed by 3.2 s of silence, as many as end before `end_s`.
 
-    Random codes have 3–4 digits from 1 to 5 when `codes` is None. Returns the onsets, and each code with its first.
+    Random codes when `codes` is None. Returns the onsets, and each code with its first.
     Raises ParameterError when not all of the given codes fit.
     """
     onsets: list[FloatArray] = []
     entered: list[tuple[str, float]] = []
-    waiting = list(codes) if codes is not None else None
     start = start_s
-    for _ in range(100_000):
-        if waiting is None:
-            code = "".join(str(digit) for digit in rng.integers(1, 6, int(rng.integers(3, 5))))
-        elif waiting:
-            code = waiting.pop(0)
-        else:
-            break
+    for code in _draw_codes(rng) if codes is None else codes:
         times = start + entry_onsets(tapper, code, rng)
-        if times[-1] + ENTRY_SILENCE_S > end_s:
-            if waiting is None:
+        needed = times[-1] + ENTRY_SILENCE_S
+        if needed > end_s:
+            if codes is None:
                 break
-            needed = times[-1] + ENTRY_SILENCE_S
             raise ParameterError(f"code {code!r} needs {needed:.1f} s; duration_s is {end_s:g}: make it longer")
         onsets.append(times)
         entered.append((code, float(times[0])))
-        start = float(times[-1]) + ENTRY_SILENCE_S + uniform(rng, 0.1, 0.6)
+        start = float(times[-1]) + ENTRY_SILENCE_S + rng.uniform(0.1, 0.6)
     return np.concatenate([np.zeros(0), *onsets]), tuple(entered)
+
+
+def _draw_codes(rng: np.random.Generator) -> Iterator[str]:
+    """Random codes of 3–4 digits from 1 to 5, without end."""
+    while True:
+        yield "".join(map(str, rng.integers(1, 6, int(rng.integers(3, 5)))))
 
 
 def plan_practice(tapper: Tapper, start_s: float, end_s: float, rng: np.random.Generator) -> FloatArray:
@@ -170,5 +169,5 @@ def plan_practice(tapper: Tapper, start_s: float, end_s: float, rng: np.random.G
     while start < end_s:
         times = start + tapper.beats(rng, int(rng.integers(1, 6)))
         onsets.append(times[times < end_s])
-        start = float(times[-1]) + uniform(rng, 0.5, 0.9)
+        start = float(times[-1]) + rng.uniform(0.5, 0.9)
     return np.concatenate([np.zeros(0), *onsets])

@@ -21,7 +21,6 @@ class LoggerFaults:
     gaps : stretches as (start_s, duration_s) without lines.
     dropped : share of single lines that are lost.
     torn : number of lines that are cut short or merged with the next one.
-    boot : whether the file begins with the controller's boot text.
     first_us : the counter at the first sample; near 2**32 it wraps.
     """
 
@@ -29,7 +28,6 @@ class LoggerFaults:
     gaps: tuple[tuple[float, float], ...] = ()
     dropped: float = 0.0
     torn: int = 0
-    boot: bool = True
     first_us: int = 1_203_448
 
     def __post_init__(self) -> None:
@@ -59,21 +57,16 @@ def render_log(
     rng: np.random.Generator,
     preamble: tuple[str, ...] = (),
 ) -> str:
-    """The text of a log. `style` is "us,adc", "ms,adc" or "adc" (a bare value a line, no header)."""
-    if style not in ("us,adc", "ms,adc", "adc"):
-        raise ParameterError(f"style is {style!r}; it must be 'us,adc', 'ms,adc' or 'adc'")
+    """The text of a log, after the controller's boot text. `style` is its header: "us,adc" or "ms,adc"."""
     if style == "us,adc":
         stamps = (faults.first_us + np.round(times_s * 1e6).astype(np.int64)) % COUNTER_WRAP_US
-    else:
+    elif style == "ms,adc":
         stamps = faults.first_us // 1000 + np.floor(times_s * 1e3).astype(np.int64)
-    if style == "adc":
-        lines = [str(count) for count in counts]
     else:
-        lines = [f"{stamp},{count}" for stamp, count in zip(stamps, counts, strict=True)]
+        raise ParameterError(f"style is {style!r}; it must be 'us,adc' or 'ms,adc'")
+    lines = [f"{stamp},{count}" for stamp, count in zip(stamps, counts, strict=True)]
     for place in rng.choice(np.arange(10, len(lines) - 10), faults.torn, replace=False):
         # Two merged lines, or one without its end: the effect of a full buffer.
         lines[place] = lines[place] + lines[place + 1] if rng.random() < 0.5 else lines[place][:-2] + "\ufffd,"
-    head = [*(f"# {line}" for line in preamble), *(BOOT_TEXT if faults.boot else ())]
-    if style != "adc":
-        head.append(style)
+    head = [*(f"# {line}" for line in preamble), *BOOT_TEXT, style]
     return "\r\n".join([*head, *lines]) + "\r\n"

@@ -6,7 +6,7 @@ modal coordinate q_i moves the point (x, y) by `shape(x, y)[i] * q_i` metres. Po
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -32,28 +32,28 @@ def compute_bending_stiffness(thickness_m: float) -> float:
 
 
 @lru_cache(maxsize=64)
-def beam_roots(count: int, ends: str) -> tuple[float, ...]:
+def beam_roots(count: int, ends: str) -> FloatArray:
     """The first `count` roots β of cos β·cosh β = 1 ("clamped") or = −1 ("cantilever").
 
-    >>> [round(root, 4) for root in beam_roots(2, "clamped") + beam_roots(2, "cantilever")]
-    [4.73, 7.8532, 1.8751, 4.6941]
+    >>> beam_roots(2, "clamped").round(4), beam_roots(2, "cantilever").round(4)
+    (array([4.73  , 7.8532]), array([1.8751, 4.6941]))
     """
     sign = {"clamped": -1.0, "cantilever": 1.0}.get(ends)
     if sign is None:
         raise ParameterError(f"ends is {ends!r}; it must be 'clamped' or 'cantilever'")
     roots = []
     for order in range(1, count + 1):
-        beta = (order + 0.5) * math.pi if ends == "clamped" else (order - 0.5) * math.pi
+        beta = (order - 0.5 * sign) * math.pi
         for _ in range(60):  # Newton; the start is right to 0.3 rad, and to 1e-9 from the sixth root on
             value = math.cos(beta) + sign / math.cosh(beta)
             slope = -math.sin(beta) - sign * math.tanh(beta) / math.cosh(beta)
             beta -= value / slope
         roots.append(beta)
-    return tuple(roots)
+    return np.array(roots)
 
 
-def beam_functions(xi: FloatArray, count: int, ends: str, derivative: int = 0) -> FloatArray:
-    """Mode functions of a uniform beam at `xi` (n,) from 0 to 1, with ∫φ² dξ = 1; shape (count, n).
+def beam_functions(xi: FloatArray | float, count: int, ends: str, derivative: int = 0) -> FloatArray:
+    """Mode functions of a uniform beam at `xi`, shape (n,) or a number, from 0 to 1, with ∫φ² dξ = 1; shape (count, n).
 
     `derivative` 0, 1 or 2 counts differentiations by ξ. Euler-Bernoulli; ends "clamped", "cantilever" (fixed at 0)
     or "supported".
@@ -63,7 +63,7 @@ def beam_functions(xi: FloatArray, count: int, ends: str, derivative: int = 0) -
         k = np.arange(1, count + 1)[:, None] * math.pi
         wave = (np.sin, np.cos, lambda phase: -np.sin(phase))[derivative]
         return np.asarray(math.sqrt(2.0) * k**derivative * wave(k * xi))
-    beta = np.array(beam_roots(count, ends))[:, None]
+    beta = beam_roots(count, ends)[:, None]
     turn = -1.0 if ends == "clamped" else 1.0
     base = np.sinh(beta) + turn * np.sin(beta)
     sigma = (np.cosh(beta) + turn * np.cos(beta)) / base
@@ -95,7 +95,6 @@ class Part:
     mass_kg : moving mass.
     heave : participation in base acceleration, ∫φ dm, shape (n,), √kg.
     shape, curvature : functions of (x, y) in 0…1 to shape (n,): displacement φ, and −∇²φ (1/m² times φ's unit).
-    sides_m : lengths of the sides.
     wavenumber : of free bending waves at each mode's frequency, rad/m, shape (n,).
     """
 
@@ -104,7 +103,6 @@ class Part:
     heave: FloatArray
     shape: Callable[[float, float], FloatArray]
     curvature: Callable[[float, float], FloatArray]
-    sides_m: tuple[float, float]
     wavenumber: FloatArray
 
     @property
@@ -140,7 +138,7 @@ class Plate:
     edges: str = "supported"
     stiffening: float = 1.0
     added_kg_m2: float = 0.0
-    radius_m: float = field(default=math.inf)
+    radius_m: float = math.inf
 
     def __post_init__(self) -> None:
         for name in ("length_m", "width_m", "thickness_m", "stiffening"):
@@ -175,23 +173,21 @@ def _counts_below(plate: Plate, max_hz: float) -> tuple[int, int]:
 
 
 def _part_from_basis(
-    plate: Plate, ends: str, omega: FloatArray, rows: IntArray, m: IntArray, n: IntArray, full: FloatArray | None
+    plate: Plate, omega: FloatArray, m: IntArray, n: IntArray, mixing: FloatArray | None = None
 ) -> Part:
-    """A Part whose shapes are products of beam functions (`m`, `n` from 0), mixed by `full` when given."""
+    """A Part whose shapes are products of beam functions (`m`, `n` from 0), mixed by `mixing` when given."""
     a, b = plate.length_m, plate.width_m
-    mass = plate.surface_kg_m2 * a * b
+    mass, ends = plate.surface_kg_m2 * a * b, plate.edges
     p, q = int(m.max()) + 1, int(n.max()) + 1
 
     def mix(values: FloatArray) -> FloatArray:
-        chosen = values if full is None else values @ full
-        return np.asarray(chosen[rows] / math.sqrt(mass))
+        mixed = values if mixing is None else values @ mixing
+        return np.asarray(mixed[: omega.size] / math.sqrt(mass))
 
     def products(x: float, y: float, in_x: int = 0, in_y: int = 0) -> FloatArray:
-        along, across = (
-            beam_functions(np.array(x), p, ends, in_x)[:, 0],
-            beam_functions(np.array(y), q, ends, in_y)[:, 0],
-        )
-        return np.asarray((along / a**in_x)[m] * (across / b**in_y)[n])
+        along = beam_functions(x, p, ends, in_x)[:, 0] / a**in_x
+        across = beam_functions(y, q, ends, in_y)[:, 0] / b**in_y
+        return np.asarray(along[m] * across[n])
 
     def shape(x: float, y: float) -> FloatArray:
         return mix(products(x, y))
@@ -203,7 +199,7 @@ def _part_from_basis(
     mean_x, mean_y = beam_functions(points, p, ends) @ weights, beam_functions(points, q, ends) @ weights
     heave = mix(mean_x[m] * mean_y[n]) * mass
     wavenumber = (omega**2 * plate.surface_kg_m2 / plate.rigidity) ** 0.25
-    return Part(omega, mass, heave, shape, curvature, (a, b), wavenumber)
+    return Part(omega, mass, heave, shape, curvature, wavenumber)
 
 
 def _supported_part(plate: Plate, max_hz: float) -> Part:
@@ -217,14 +213,14 @@ def _supported_part(plate: Plate, max_hz: float) -> Part:
     omega = np.sqrt((plate.rigidity * k2**2 + membrane) / plate.surface_kg_m2)
     order = np.argsort(omega, kind="stable")
     order = order[omega[order] <= 2.0 * math.pi * max_hz] if omega.min() <= 2.0 * math.pi * max_hz else order[:1]
-    return _part_from_basis(plate, "supported", omega[order], np.arange(order.size), m[order], n[order], None)
+    return _part_from_basis(plate, omega[order], m[order], n[order])
 
 
 @lru_cache(maxsize=64)
-def _slope_products(count: int, ends: str) -> FloatArray:
-    """∫φ_m'φ_p' dξ of the beam functions, shape (count, count)."""
+def _slope_products(count: int) -> FloatArray:
+    """∫φ_m'φ_p' dξ of the clamped beam's functions, shape (count, count)."""
     points, weights = _quadrature(4 * count + 16)
-    slopes = beam_functions(points, count, ends, 1)
+    slopes = beam_functions(points, count, "clamped", 1)
     return np.asarray((slopes * weights) @ slopes.T)
 
 
@@ -233,37 +229,34 @@ def _clamped_part(plate: Plate, max_hz: float) -> Part:
     p, q = (max(count + 1, 6) for count in _counts_below(plate, max_hz))
     m, n = (grid.ravel() for grid in np.meshgrid(np.arange(p), np.arange(q), indexing="ij"))
     a, b = plate.length_m, plate.width_m
-    own = (np.array(beam_roots(p, "clamped")) ** 4)[m] / a**4 + (np.array(beam_roots(q, "clamped")) ** 4)[n] / b**4
-    keep = np.argsort(own, kind="stable")
-    keep = keep[own[keep] * plate.rigidity / plate.surface_kg_m2 <= (2.0 * math.pi * max_hz) ** 2 * 1.2 + 1e-9]
-    if keep.size < 36:
-        keep = np.argsort(own, kind="stable")[:36]
+    own = (beam_roots(p, "clamped") ** 4)[m] / a**4 + (beam_roots(q, "clamped") ** 4)[n] / b**4
+    within = own * plate.rigidity / plate.surface_kg_m2 <= (2.0 * math.pi * max_hz) ** 2 * 1.2 + 1e-9
+    keep = np.argsort(own, kind="stable")[: max(36, np.count_nonzero(within))]
     m, n, own = m[keep], n[keep], own[keep]
-    slopes_x, slopes_y = _slope_products(p, "clamped"), _slope_products(q, "clamped")
+    slopes_x, slopes_y = _slope_products(p), _slope_products(q)
     stiffness = 2.0 / (a * b) ** 2 * slopes_x[m[:, None], m] * slopes_y[n[:, None], n]
     stiffness[np.diag_indices(m.size)] += own
     with threadpool_limits(1, "blas"):
         values, vectors = eigh(stiffness)
     omega = np.sqrt(values * plate.rigidity / plate.surface_kg_m2)
     count = max(1, int(np.count_nonzero(omega <= 2.0 * math.pi * max_hz)))
-    return _part_from_basis(plate, "clamped", omega[:count], np.arange(count), m, n, np.ascontiguousarray(vectors))
+    return _part_from_basis(plate, omega[:count], m, n, np.ascontiguousarray(vectors))
 
 
 @dataclass(frozen=True, slots=True)
 class Bar:
     """A stiff bar: the door's frame ("clamped" at both ends) or a bracket ("cantilever").
 
-    `stiffness_n_m2` is E·I, `depth_m` the distance of the sensor's face from the neutral axis times two.
+    `stiffness_n_m2` is E·I.
     """
 
     length_m: float
     stiffness_n_m2: float
     kg_m: float
-    depth_m: float
     ends: str = "clamped"
 
     def __post_init__(self) -> None:
-        for name in ("length_m", "stiffness_n_m2", "kg_m", "depth_m"):
+        for name in ("length_m", "stiffness_n_m2", "kg_m"):
             check_positive(name, getattr(self, name))
 
     def solve(self, max_hz: float) -> Part:
@@ -272,17 +265,17 @@ class Bar:
         speed = math.sqrt(self.stiffness_n_m2 / self.kg_m)
         k_max = math.sqrt(2.0 * math.pi * max_hz / speed)
         count = max(2, int(k_max * self.length_m / math.pi + 0.5))
-        k = np.array(beam_roots(count, self.ends)) / self.length_m
+        k = beam_roots(count, self.ends) / self.length_m
         mass, ends = self.kg_m * self.length_m, self.ends
 
         def shape(x: float, y: float) -> FloatArray:
-            return np.asarray(beam_functions(np.array(x), count, ends)[:, 0] / math.sqrt(mass))
+            return np.asarray(beam_functions(x, count, ends)[:, 0] / math.sqrt(mass))
 
         def curvature(x: float, y: float) -> FloatArray:
-            second = beam_functions(np.array(x), count, ends, 2)[:, 0] / self.length_m**2
+            second = beam_functions(x, count, ends, 2)[:, 0] / self.length_m**2
             return np.asarray(-second / math.sqrt(mass))
 
         points, weights = _quadrature(4 * count + 16)
         means = beam_functions(points, count, ends) @ weights
         heave = means * math.sqrt(mass)
-        return Part(k**2 * speed, mass, heave, shape, curvature, (self.length_m, self.depth_m), k)
+        return Part(k**2 * speed, mass, heave, shape, curvature, k)

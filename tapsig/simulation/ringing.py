@@ -8,20 +8,19 @@ from functools import lru_cache
 
 import numpy as np
 
-from tapsig.records import Label
 from tapsig.simulation.excitation import Excitation, Impacts, Place, Span, Touch, sample_half_sines
 from tapsig.simulation.sensor import REFERENCE_C
 from tapsig.simulation.structure import (
-    Coefficients,
     FloatArray32,
-    RingState,
+    Pulses,
     Structure,
+    compute_step,
     pad_lanes,
     ring,
     ring_with_rattler,
 )
 from tapsig.simulation.vehicle import POSITIONS, Vehicle, build_structure
-from tapsig.units import FloatArray, IntArray
+from tapsig.units import FloatArray
 
 DRIFT_STEP_S = 2.0  # modes are constant for this long, then follow the temperature
 REFERENCE_TAP = (12.0, 3e-3)  # N and s: the tap for which a sensor's load is chosen
@@ -31,28 +30,19 @@ RATTLE_PAUSE_S = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class DoorSound:
-    """Volts at each position (before bias, noise and rails), labels of the loose part's impacts, and the modes."""
+class Modes:
+    """A door's modes in one recording, shape (n,) each: angular frequencies at its start and decay rates (rad/s, 1/s).
 
-    volts: Mapping[str, FloatArray]
-    labels: tuple[Label, ...]
-    hits: Impacts | None
-    taps_volts: Mapping[str, FloatArray]
+    `omega_per_s` is the change of the angular frequencies in a second, as a fraction of them.
+    """
+
     structure: Structure
-    omega: FloatArray
-    decay: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
-class Drift:
-    """Deviation of this recording's modes from the vehicle's, and their change over time: factors, shape (n,)."""
-
     omega: FloatArray
     decay: FloatArray
     omega_per_s: FloatArray
 
     @classmethod
-    def draw(cls, structure: Structure, temperature_c: float, rng: np.random.Generator) -> "Drift":
+    def draw(cls, structure: Structure, temperature_c: float, rng: np.random.Generator) -> "Modes":
         """Warmth softens the skins (low modes most) and moves the damping sheet off its optimum (amounts invented)."""
         frequencies = structure.frequencies_hz
         low = frequencies[0] / frequencies
@@ -64,7 +54,21 @@ class Drift:
         sheet = math.exp(-((warmth / 32.0) ** 2)) * float(np.exp(0.15 * rng.standard_normal()))
         decay = 1.0 + structure.share("outer") * (max(sheet, 0.35) - 1.0)
         kelvin_per_s = rng.uniform(-0.02, 0.02)
-        return cls(omega, decay * np.exp(0.1 * rng.standard_normal(8000)[: frequencies.size]), -slope * kelvin_per_s)
+        decay = decay * np.exp(0.1 * rng.standard_normal(8000)[: frequencies.size])
+        return cls(structure, structure.omega * omega, structure.zeta * structure.omega * decay, -slope * kelvin_per_s)
+
+
+@dataclass(frozen=True, slots=True)
+class DoorSound:
+    """Volts at each position (before bias, noise and rails), of everything and of the taps alone, and the modes.
+
+    `hits` are the simulated contacts of the loose part, if there is one.
+    """
+
+    volts: Mapping[str, FloatArray]
+    taps_volts: Mapping[str, FloatArray]
+    hits: tuple[Impacts, ...]
+    modes: Modes
 
 
 @lru_cache(maxsize=8)
@@ -75,7 +79,7 @@ def calibrate(vehicle: Vehicle) -> Mapping[str, float]:
     force, contact = REFERENCE_TAP
     tap = Impacts.at(vehicle.tap_places[0], "tap", np.array([1e-3]), np.array([contact]), np.array([force]))
     span, omega = Span(0.3, fs), structure.omega
-    modes = _Modes(structure, omega, structure.zeta * omega, np.zeros_like(omega))
+    modes = Modes(structure, omega, structure.zeta * omega, np.zeros_like(omega))
     strain, _ = _ring_span(modes, vehicle, Excitation(impacts=(tap,)), span, [(0, span.samples)])
     gains = {}
     for index, position in enumerate(POSITIONS):
@@ -95,10 +99,7 @@ def simulate_response(
     max_hz: float,
 ) -> DoorSound:
     """Simulate the response to `excitation`, and to its part `tapping` alone for the ground truth."""
-    structure = build_structure(vehicle, max_hz)
-    drift = Drift.draw(structure, temperature_c, rng)
-    omega, decay = structure.omega * drift.omega, structure.zeta * structure.omega * drift.decay
-    modes = _Modes(structure, omega, decay, drift.omega_per_s)
+    modes = Modes.draw(build_structure(vehicle, max_hz), temperature_c, rng)
     gains = calibrate(vehicle)
     wobble = np.exp(0.05 * rng.standard_normal(len(POSITIONS)))
     windows = _tap_windows(tapping, span)
@@ -114,9 +115,9 @@ def simulate_response(
 
     volts, contact = listen(excitation, [(0, span.samples)])
     taps_volts = listen(tapping, windows)[0] if windows else {}
-    hits = _rattle_impacts(contact, excitation, span.fs)
-    labels = hits.labels() if hits is not None else ()
-    return DoorSound(volts, labels, hits, taps_volts, structure, omega, decay)
+    loose = excitation.loose
+    hits = () if loose is None or contact is None else (_rattle_impacts(contact, loose.place, span.fs),)
+    return DoorSound(volts, taps_volts, hits, modes)
 
 
 def _tap_windows(tapping: Excitation, span: Span) -> list[tuple[int, int]]:
@@ -133,51 +134,30 @@ def _tap_windows(tapping: Excitation, span: Span) -> list[tuple[int, int]]:
     return windows
 
 
-@dataclass(frozen=True, slots=True)
-class _Schedule:
-    """All contacts, sampled, in order of their start."""
-
-    starts: IntArray
-    lengths: IntArray
-    offsets: IntArray
-    rows: IntArray
-    forces: FloatArray32
-    places: tuple[Place, ...]
-
-    @classmethod
-    def arrange(cls, groups: tuple[Impacts, ...], fs: float) -> "_Schedule":
-        kept = [impacts for impacts in groups if impacts.onset_s.size]
-        places = tuple(place for impacts in kept for place in impacts.places)
-        firsts = np.cumsum([0, *(len(impacts.places) for impacts in kept)])
-        if not kept:
-            nothing = np.zeros(0, np.int64)
-            return cls(nothing, nothing, nothing, nothing, np.zeros(0, np.float32), ())
-        onset, duration, force = (
-            np.concatenate([getattr(impacts, name) for impacts in kept])
-            for name in ("onset_s", "duration_s", "force_n")
-        )
-        rows = np.concatenate([impacts.place + first for impacts, first in zip(kept, firsts, strict=False)])
-        order = np.argsort(onset, kind="stable")
-        starts, lengths, offsets, forces = sample_half_sines(onset[order], duration[order], force[order], fs)
-        return cls(starts, lengths, offsets, rows[order].astype(np.int64), forces.astype(np.float32), places)
-
-
-@dataclass(frozen=True, slots=True)
-class _Modes:
-    """A door's modes in one recording: angular frequencies at its start and their change a second, decay rates."""
-
-    structure: Structure
-    omega: FloatArray
-    decay: FloatArray
-    omega_per_s: FloatArray
+def _sample_contacts(structure: Structure, groups: tuple[Impacts, ...], fs: float) -> Pulses:
+    """All contacts as sampled pulses, in order of their start, with the modal row of each place."""
+    kept = [impacts for impacts in groups if impacts.onset_s.size]
+    places = tuple(place for impacts in kept for place in impacts.places)
+    firsts = np.cumsum([0, *(len(impacts.places) for impacts in kept)])[:-1]
+    onset, duration, force = (
+        np.concatenate([[], *(getattr(impacts, name) for impacts in kept)])
+        for name in ("onset_s", "duration_s", "force_n")
+    )
+    owner = [impacts.place + first for impacts, first in zip(kept, firsts, strict=True)]
+    order = np.argsort(onset, kind="stable")
+    starts, lengths, offsets, forces = sample_half_sines(onset[order], duration[order], force[order], fs)
+    rows = np.concatenate([np.zeros(0, np.int64), *owner])[order].astype(np.int64)
+    modal_rows = _vectors(structure, places) if places else np.zeros((1, structure.omega.size))
+    longest = int(lengths.max(initial=0))
+    return starts, lengths, longest, offsets, rows, forces.astype(np.float32), pad_lanes(modal_rows)
 
 
 def _ring_span(
-    modes: _Modes, vehicle: Vehicle, what: Excitation, span: Span, windows: list[tuple[int, int]]
+    modes: Modes, vehicle: Vehicle, what: Excitation, span: Span, windows: list[tuple[int, int]]
 ) -> tuple[FloatArray32, FloatArray32 | None]:
     """Strain at the four positions, shape (4, n), zero outside `windows`, and the loose part's contact force."""
-    schedule, structure = _Schedule.arrange(what.impacts, span.fs), modes.structure
-    impact_rows = pad_lanes(_vectors(structure, schedule.places)) if schedule.places else np.zeros((1, 16), np.float32)
+    structure = modes.structure
+    pulses = _sample_contacts(structure, what.impacts, span.fs)
     discs = [(*vehicle.sensor_places[position], vehicle.mounts[position].radius_m) for position in POSITIONS]
     sense = pad_lanes(np.stack([structure.sense(*disc) for disc in discs]))
     rows = [-structure.heave, *(np.array(drive.weights) @ _vectors(structure, drive.places) for drive in what.drives)]
@@ -192,28 +172,18 @@ def _ring_span(
     out = np.zeros((len(POSITIONS), span.samples), np.float32)
     contact = np.zeros(span.samples, np.float32) if what.loose is not None else None
     touched = _touch_damping(structure, what.touches)
-    striking = (
-        schedule.starts,
-        schedule.lengths,
-        int(schedule.lengths.max(initial=0)),
-        schedule.offsets,
-        schedule.rows,
-        schedule.forces,
-        impact_rows,
-    )
     for first, last in windows:
-        state = RingState.rest(modes.omega.size)
+        at_rest = np.zeros_like(sense[0])
+        phasors, loose = (at_rest, at_rest.copy()), np.zeros(2)
         for begin, end, held in _segments(first, last, what.touches, span):
             moved = modes.omega * (1.0 + modes.omega_per_s * (begin / span.fs))
-            steps = Coefficients.compute(moved, modes.decay + sum(touched[i] for i in held), span.fs)
-            stepping = (state.re, state.im, steps.turn_re, steps.turn_im, steps.gain_re, steps.gain_im)
+            step = compute_step(moved, modes.decay + sum(touched[i] for i in held), span.fs)
+            ringing = (phasors, step, driving, pulses, sense, out, begin, end)
             if what.loose is None or loose_row is None or contact is None:
-                ring(stepping, driving, striking, sense, out, begin, end)
+                ring(*ringing)
             else:
-                thing = (what.loose.rattler.as_array(), state.loose, what.loose.pull)
-                ring_with_rattler(
-                    stepping, driving, striking, sense, out, begin, end, thing, loose_row, contact, span.fs
-                )
+                thing = (what.loose.rattler.as_array(), loose, what.loose.pull)
+                ring_with_rattler(*ringing, thing, loose_row, contact, span.fs)
     return out, contact
 
 
@@ -239,17 +209,15 @@ def _segments(first: int, last: int, touches: tuple[Touch, ...], span: Span) -> 
     ]
 
 
-def _rattle_impacts(contact: FloatArray32 | None, excitation: Excitation, fs: float) -> Impacts | None:
-    """The simulated contacts of the loose part: onset, duration, peak force."""
-    if contact is None or excitation.loose is None:
-        return None
+def _rattle_impacts(contact: FloatArray32, place: Place, fs: float) -> Impacts:
+    """The simulated contacts of the loose part: onset, duration, peak force; strong ones apart get a label."""
     touching = np.diff((contact > 0.0).astype(np.int8), prepend=0, append=0)
     begins, ends = np.flatnonzero(touching == 1), np.flatnonzero(touching == -1)
     peaks = np.array([contact[b:e].max() for b, e in zip(begins, ends, strict=True)])
     onsets = begins / fs
     named = np.zeros(begins.size, dtype=bool)
     last = -math.inf
-    for i in np.flatnonzero(peaks >= RATTLE_LABEL_N) if begins.size else ():
+    for i in np.flatnonzero(peaks >= RATTLE_LABEL_N):
         if onsets[i] - last >= RATTLE_PAUSE_S:
             named[i], last = True, onsets[i]
-    return Impacts.at(excitation.loose.place, "rattle", onsets, (ends - begins) / fs, peaks, named=named)
+    return Impacts.at(place, "rattle", onsets, (ends - begins) / fs, peaks, named=named)

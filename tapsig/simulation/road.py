@@ -6,8 +6,15 @@ import numpy as np
 from scipy.signal import butter, lfilter, sosfilt
 
 from tapsig.errors import ParameterError
-from tapsig.records import Label
-from tapsig.simulation.excitation import Drive, Excitation, Span, log_uniform, log_uniforms, uniform
+from tapsig.simulation.excitation import (
+    Drive,
+    Excitation,
+    Span,
+    label_onsets,
+    log_uniform,
+    log_uniforms,
+    scatter_places,
+)
 from tapsig.simulation.vehicle import Vehicle
 from tapsig.units import FloatArray, check_positive
 
@@ -99,12 +106,11 @@ def driving(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitatio
     # Structure-borne noise: 0.06 m/s² rms at 15 m/s on a class B road, 70–400 Hz (invented, of the order of floors).
     roughness = np.sqrt(ROAD_CLASSES[road_class] / ROAD_CLASSES["B"])
     base = base + 0.06 * roughness * (speed / 15.0) * band_noise(span, 70.0, 400.0, rng)
-    base = base + _engine(span, rng, uniform(rng, 0.01, 0.05))
+    base = base + _engine(span, rng, rng.uniform(0.01, 0.05))
     onsets, lengths, newtons = _bumps(span, float(speed.mean()), float(roughness), rng)
-    inside = onsets < span.duration_s
-    onsets, lengths, newtons = onsets[inside], lengths[inside], newtons[inside] * span.strength
-    base = span.strength * base + vehicle.body.accelerate(pulse_train(span, onsets, lengths, newtons), span.fs)
-    return Excitation(base=base, labels=tuple(Label(float(onset), "thump") for onset in onsets))
+    pulses = pulse_train(span, onsets, lengths, newtons * span.strength)
+    base = span.strength * base + vehicle.body.accelerate(pulses, span.fs)
+    return Excitation(base=base, labels=label_onsets(onsets, "thump"))
 
 
 def _bumps(
@@ -153,7 +159,6 @@ def truck(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:
     force = growling * band_noise(span, 30.0, 250.0, rng) + gusts
     lengths, newtons = rng.uniform(3e-3, 15e-3, clatter.size), log_uniforms(rng, 50.0, 800.0, clatter.size)
     base += vehicle.body.accelerate(pulse_train(span, clatter, lengths, newtons), span.fs)
-    labels = [Label(float(onset), "truck") for onset in (*passes, *clatter)]
-    places = tuple(("outer", float(x), float(y)) for x, y in rng.uniform(0.1, 0.9, (8, 2)))
-    drive = Drive(span.strength * force, places, tuple([1.0 / 8.0] * 8))
-    return Excitation(drives=(drive,), base=span.strength * base, labels=tuple(labels))
+    drive = Drive(span.strength * force, scatter_places("outer", rng, 8, margin=0.1), (1.0 / 8.0,) * 8)
+    labels = label_onsets(np.append(passes, clatter), "truck")
+    return Excitation(drives=(drive,), base=span.strength * base, labels=labels)

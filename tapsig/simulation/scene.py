@@ -36,9 +36,7 @@ SCENES: Mapping[str, tuple[Source, ...]] = {
     "handling": (cabin.handling,),
 }
 TAP_PLANS = ("entries", "practice", "both", "none")
-LOWEST_RATE_HZ = (
-    8000.0  # lowest rate of the simulation; lower sample rates keep every k-th sample, as a controller does
-)
+LOWEST_RATE_HZ = 8000.0  # of the simulation; lower sample rates keep every k-th sample, as a controller does
 HIGHEST_MODE_HZ = 7200.0  # above, a thin skin's modes overlap and resemble noise
 LONGEST_S = 1800.0  # held in memory at once; `simulate_blocks` has no limit
 TAP_WINDOW_S = 0.05
@@ -176,7 +174,7 @@ def simulate_scene(
         temperature_c=temperature_c,
         max_hz=max_hz or min(0.45 * rate, HIGHEST_MODE_HZ),
     )
-    impacts = everything.impacts if sound.hits is None else (*everything.impacts, sound.hits)
+    impacts = (*everything.impacts, *sound.hits)
     named = [*everything.labels, *(label for group in impacts for label in group.labels())]
     labels = tuple(sorted(label for label in named if label.onset_s < duration_s))
     recordings = {}
@@ -290,7 +288,7 @@ def _record_truth(
     fs: float,
     temperature_c: float,
 ) -> SceneTruth:
-    structure = sound.structure
+    structure = sound.modes.structure
     shares = np.stack([structure.share(part) for part in structure.parts])
     names = tuple(structure.parts)
     taps_s = np.concatenate([np.zeros(0), *(group.onset_s for group in impacts if group.kind == "tap")])
@@ -307,8 +305,8 @@ def _record_truth(
     return SceneTruth(
         impacts,
         entered,
-        sound.omega / (2.0 * math.pi),
-        3.0 * math.log(10.0) / sound.decay,
+        sound.modes.omega / (2.0 * math.pi),
+        3.0 * math.log(10.0) / sound.modes.decay,
         tuple(names[i] for i in shares.argmax(axis=0)),
         taps_s,
         peaks,

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from tapsig.errors import ParameterError
-from tapsig.simulation.excitation import log_uniform, uniform
+from tapsig.simulation.excitation import log_uniform
 from tapsig.units import FloatArray, check_positive, counts_to_volts, volts_to_counts
 
 REFERENCE_C = 20.0
@@ -32,8 +32,8 @@ class Mount:
         """A random mount (ranges invented)."""
         glue = str(rng.choice(["epoxy", "tape", "putty"], p=[0.5, 0.3, 0.2]))
         low, high = {"epoxy": (math.inf, math.inf), "tape": (1800.0, 3400.0), "putty": (1200.0, 2600.0)}[glue]
-        hz = math.inf if glue == "epoxy" else uniform(rng, low, high)
-        q = float(rng.uniform(1.0, 4.0) if glue == "tape" else rng.uniform(0.6, 1.5))
+        hz = math.inf if glue == "epoxy" else rng.uniform(low, high)
+        q = rng.uniform(1.0, 4.0) if glue == "tape" else rng.uniform(0.6, 1.5)
         radius = float(rng.choice([0.0075, 0.010, 0.0135, 0.0175]))
         return cls(glue, radius, hz, q, float(rng.choice([-1.0, 1.0])))
 
@@ -61,7 +61,7 @@ class Circuit:
     def draw(cls, rng: np.random.Generator) -> "Circuit":
         """10–30 nF into 1 MΩ mostly; gain drift up to 0.4 % a kelvin (invented)."""
         load = float(rng.choice([0.47e6, 1.0e6, 1.0e6, 1.0e6, 2.2e6]))
-        return cls(uniform(rng, 10e-9, 30e-9), load, uniform(rng, -0.004, 0.004))
+        return cls(rng.uniform(10e-9, 30e-9), load, rng.uniform(-0.004, 0.004))
 
     @property
     def corner_hz(self) -> float:
@@ -108,10 +108,10 @@ class SimulatedConverter:
         return cls(
             bits,
             full_scale_v,
-            uniform(rng, -0.04, 0.04),
+            rng.uniform(-0.04, 0.04),
             bool(rng.random() < 0.125),
             noise_v,
-            uniform(rng, 0.0, 1e-3) * full_scale_v,
+            rng.uniform(0.0, 1e-3) * full_scale_v,
             float(rng.choice([50.0, 100.0])),
         )
 
@@ -128,7 +128,7 @@ class SimulatedConverter:
     def convert(self, volts: FloatArray, fs: float, rng: np.random.Generator) -> FloatArray:
         """Converter output for `volts` at its input, shape (n,): adds noise, hum, bias or clamp, rails and rounding."""
         times = np.arange(volts.size) / fs
-        phase = uniform(rng, 0.0, 2.0 * math.pi)
+        phase = rng.uniform(0.0, 2.0 * math.pi)
         seen = volts + self.noise_v * rng.standard_normal(volts.size)
         seen = seen + self.hum_v * np.sin(2.0 * math.pi * self.hum_hz * times + phase)
         if self.one_sided:  # at rest on the lower rail; lower voltages are clipped

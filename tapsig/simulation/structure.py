@@ -96,23 +96,22 @@ def assemble(
     return Structure(omega, zeta, heave, dict(parts), mixing)
 
 
-@dataclass(frozen=True, slots=True)
-class Coefficients:
-    """One step of every mode's phasor z' = s·z + f, exact for a force held over the step: z ← a·z + b·f."""
+# What the compiled loops take. Phasors of all modes: real and imaginary parts. Step: of the phasors z' = s·z + f, exact
+# for a force held over it, z ← a·z + b·f: the parts of a and b. Drives: signals (p, n), modal rows (p, modes).
+# Pulses of contacts: start (ascending), length, longest, offset and row of each, all pulses' values, modal rows.
+Phasors = tuple[FloatArray32, FloatArray32]
+Step = tuple[FloatArray32, FloatArray32, FloatArray32, FloatArray32]
+Drives = tuple[FloatArray32, FloatArray32]
+Pulses = tuple[IntArray, IntArray, int, IntArray, IntArray, FloatArray32, FloatArray32]
 
-    turn_re: FloatArray32
-    turn_im: FloatArray32
-    gain_re: FloatArray32
-    gain_im: FloatArray32
 
-    @classmethod
-    def compute(cls, omega: FloatArray, decay: FloatArray, fs: float) -> "Coefficients":
-        """For angular frequencies `omega` and decay rates `decay` = ζω (1/s); padded to whole lanes."""
-        damped = np.sqrt(np.maximum(omega**2 - decay**2, (0.01 * omega) ** 2))
-        pole = -decay + 1j * damped
-        turn = np.exp(pole / fs)
-        gain = (turn - 1.0) / pole / damped  # the imaginary part of z is then the modal coordinate itself
-        return cls(*(pad_lanes(values) for values in (turn.real, turn.imag, gain.real, gain.imag)))
+def compute_step(omega: FloatArray, decay: FloatArray, fs: float) -> Step:
+    """The step of modes with angular frequencies `omega` and decay rates `decay` = ζω (1/s); padded to whole lanes."""
+    damped = np.sqrt(np.maximum(omega**2 - decay**2, (0.01 * omega) ** 2))
+    pole = -decay + 1j * damped
+    turn = np.exp(pole / fs)
+    gain = (turn - 1.0) / pole / damped  # the imaginary part of z is then the modal coordinate itself
+    return pad_lanes(turn.real), pad_lanes(turn.imag), pad_lanes(gain.real), pad_lanes(gain.imag)
 
 
 def pad_lanes(values: FloatArray) -> FloatArray32:
@@ -142,33 +141,12 @@ class Rattler:
         return np.array([self.mass_kg, swing**2, drag, self.rest_m, self.stiffness_n_m, self.damping_ns_m])
 
 
-@dataclass(frozen=True, slots=True)
-class RingState:
-    """Phasors of all modes and the position of the loose part; updated in place."""
-
-    re: FloatArray32
-    im: FloatArray32
-    loose: FloatArray
-
-    @classmethod
-    def rest(cls, modes: int) -> "RingState":
-        """Everything at rest."""
-        padded = modes + (-modes % LANES)
-        return cls(np.zeros(padded, np.float32), np.zeros(padded, np.float32), np.zeros(2))
-
-
-# Tuples of arrays, as the compiled loops take them: every mode's phasor with its step; drives with the modal row of
-# each; contacts as sampled pulses with their modal rows.
-Stepping = tuple[FloatArray32, FloatArray32, FloatArray32, FloatArray32, FloatArray32, FloatArray32]
-Driving = tuple[FloatArray32, FloatArray32]
-Striking = tuple[IntArray, IntArray, int, IntArray, IntArray, FloatArray32, FloatArray32]
-
-
 @numba.njit(fastmath=True)
 def ring(
-    stepping: Stepping,
-    driving: Driving,
-    striking: Striking,
+    phasors: Phasors,
+    step: Step,
+    driving: Drives,
+    pulses: Pulses,
     sense: FloatArray32,
     out: FloatArray32,
     first: int,
@@ -176,12 +154,12 @@ def ring(
 ) -> None:
     """Advance the modes over samples first…last−1: out[s, n] = sense[s] · Im z for four sensors s.
 
-    stepping: re, im (changed in place), then Coefficients. driving: signals (p, n) and rows (p, modes).
-    striking: start (ascending), length, longest, offset and row of each pulse, all pulses' values, modal rows.
+    The modes' phasors z, as (real, imaginary) parts padded to whole lanes, are changed in place.
     """
-    re, im, turn_re, turn_im, gain_re, gain_im = stepping
+    re, im = phasors
+    turn_re, turn_im, gain_re, gain_im = step
     drives, drive_rows = driving
-    starts, lengths, longest, offsets, rows, forces, impact_rows = striking
+    starts, lengths, longest, offsets, rows, forces, impact_rows = pulses
     modes = re.size
     force = np.zeros(modes, np.float32)
     head = np.searchsorted(starts, first - longest)
@@ -218,9 +196,10 @@ def ring(
 
 @numba.njit(fastmath=True)
 def ring_with_rattler(
-    stepping: Stepping,
-    driving: Driving,
-    striking: Striking,
+    phasors: Phasors,
+    step: Step,
+    driving: Drives,
+    pulses: Pulses,
     sense: FloatArray32,
     out: FloatArray32,
     first: int,
@@ -238,7 +217,7 @@ def ring_with_rattler(
     """
     rattler, loose, pull = thing
     mass, stiff, drag, rest, hardness, loss = rattler
-    im, drives = stepping[1], driving[0]
+    im, drives = phasors[1], driving[0]
     before = np.float32(0.0)
     for n in range(first, last):
         surface = np.float32(0.0)
@@ -254,4 +233,4 @@ def ring_with_rattler(
         loose[0] += loose[1] / fs
         contact[n] = hit
         drives[drives.shape[0] - 1, n] = -hit
-        ring(stepping, driving, striking, sense, out, n, n + 1)
+        ring(phasors, step, driving, pulses, sense, out, n, n + 1)

@@ -12,7 +12,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from tapsig.errors import ParameterError
-from tapsig.simulation.excitation import Place, log_uniform, log_uniforms, random_stream, uniform
+from tapsig.simulation.excitation import Place, log_uniform, log_uniforms, random_stream
 from tapsig.simulation.panel import STEEL_DENSITY_KG_M3, STEEL_MODULUS_PA, Bar, Plate
 from tapsig.simulation.sensor import Circuit, Mount, SimulatedConverter
 from tapsig.simulation.structure import Structure, Tie, assemble
@@ -48,9 +48,9 @@ class Body:
         total = np.zeros(newtons.size)
         for hz, zeta, mass in zip(self.frequencies_hz, self.zeta, self.mass_kg, strict=True):
             omega = 2.0 * math.pi * hz
-            pole = np.exp((-zeta * omega + 1j * omega * math.sqrt(1.0 - zeta**2)) / fs)
-            # Velocity of a mode for a held force; its difference is the acceleration.
             damped = omega * math.sqrt(1.0 - zeta**2)
+            pole = np.exp((-zeta * omega + 1j * damped) / fs)
+            # Velocity of a mode for a held force; its difference is the acceleration.
             b = abs(pole) * math.sin(damped / fs) / (damped * mass)
             velocity = lfilter([b, -b], [1.0, -2.0 * pole.real, abs(pole) ** 2], newtons)
             total += np.diff(np.asarray(velocity), prepend=0.0) * fs
@@ -119,37 +119,25 @@ def _draw_vehicle(name: str, seed: int) -> Vehicle:
     skins, bars = _draw_skins(rng), _draw_bars(rng)
     zeta = {part: log_uniform(rng, *limits) for part, limits in ZETA_RANGES.items()}
     tap_places = _draw_tap_places(rng)
-    places = {
-        "inner-skin": ("inner", uniform(rng, 0.2, 0.8), uniform(rng, 0.2, 0.8)),
-        "outer-skin": ("outer", uniform(rng, 0.5, 0.9), uniform(rng, 0.3, 0.8)),
-        "frame": ("frame", uniform(rng, 0.1, 0.9), 0.5),
-        "latch-bracket": ("bracket", uniform(rng, 0.1, 0.5), 0.5),
+    sensor_places = {
+        "inner-skin": ("inner", rng.uniform(0.2, 0.8), rng.uniform(0.2, 0.8)),
+        "outer-skin": ("outer", rng.uniform(0.5, 0.9), rng.uniform(0.3, 0.8)),
+        "frame": ("frame", rng.uniform(0.1, 0.9), 0.5),
+        "latch-bracket": ("bracket", rng.uniform(0.1, 0.5), 0.5),
     }
     mounts = {position: Mount.draw(rng) for position in POSITIONS}
     circuits = {position: Circuit.draw(rng) for position in POSITIONS}
     level = {position: log_uniform(rng, 0.2, 0.5) for position in POSITIONS}
-    return Vehicle(
-        name,
-        seed,
-        skins,
-        bars,
-        zeta,
-        _draw_ties(rng, skins),
-        _draw_body(rng),
-        tap_places,
-        places,
-        mounts,
-        circuits,
-        level,
-        SimulatedConverter.draw(rng),
-    )
+    ties, body, converter = _draw_ties(rng, skins), _draw_body(rng), SimulatedConverter.draw(rng)
+    doors = (skins, bars, zeta, ties, body)
+    return Vehicle(name, seed, *doors, tap_places, sensor_places, mounts, circuits, level, converter)
 
 
 def _draw_tap_places(rng: np.random.Generator) -> tuple[Place, ...]:
     """Where people tap: on the hem over the frame, on the free skin, or on the frame itself; the usual spot first."""
-    hem = ("outer", uniform(rng, 0.1, 0.9), uniform(rng, 0.04, 0.12))
-    free = ("outer", uniform(rng, 0.65, 0.92), uniform(rng, 0.4, 0.85))
-    frame = ("frame", uniform(rng, 0.2, 0.8), 0.5)
+    hem = ("outer", rng.uniform(0.1, 0.9), rng.uniform(0.04, 0.12))
+    free = ("outer", rng.uniform(0.65, 0.92), rng.uniform(0.4, 0.85))
+    frame = ("frame", rng.uniform(0.2, 0.8), 0.5)
     orders = ((hem, free, frame), (frame, hem, free), (free, hem, frame))
     return orders[int(rng.choice(3, p=[0.5, 0.2, 0.3]))]
 
@@ -157,19 +145,19 @@ def _draw_tap_places(rng: np.random.Generator) -> tuple[Place, ...]:
 def _draw_skins(rng: np.random.Generator) -> dict[str, Plate]:
     """Free bays of the inner and the outer skin; sizes, beads and sheet in the range of car doors (invented)."""
     inner = Plate(
-        uniform(rng, 0.34, 0.55),
-        uniform(rng, 0.26, 0.4),
-        uniform(rng, 0.65e-3, 0.85e-3),
+        rng.uniform(0.34, 0.55),
+        rng.uniform(0.26, 0.4),
+        rng.uniform(0.65e-3, 0.85e-3),
         edges="clamped" if rng.random() < 0.5 else "supported",
-        stiffening=uniform(rng, 1.5, 5.0),
+        stiffening=rng.uniform(1.5, 5.0),
     )
     outer = Plate(
-        uniform(rng, 0.5, 0.75),
-        uniform(rng, 0.32, 0.45),
-        uniform(rng, 0.65e-3, 0.8e-3),
-        stiffening=uniform(rng, 1.5, 3.0),
-        added_kg_m2=uniform(rng, 1.5, 4.0),
-        radius_m=uniform(rng, 2.0, 7.0),
+        rng.uniform(0.5, 0.75),
+        rng.uniform(0.32, 0.45),
+        rng.uniform(0.65e-3, 0.8e-3),
+        stiffening=rng.uniform(1.5, 3.0),
+        added_kg_m2=rng.uniform(1.5, 4.0),
+        radius_m=rng.uniform(2.0, 7.0),
     )
     return {"inner": inner, "outer": outer}
 
@@ -180,17 +168,13 @@ def _draw_bars(rng: np.random.Generator) -> dict[str, Bar]:
     hollow = (wide - 2 * wall, deep - 2 * wall)
     inertia = (wide * deep**3 - hollow[0] * hollow[1] ** 3) / 12.0
     frame = Bar(
-        uniform(rng, 0.7, 1.2),
-        float(STEEL_MODULUS_PA * inertia),
-        float(STEEL_DENSITY_KG_M3 * (wide * deep - hollow[0] * hollow[1])),
-        float(deep),
+        rng.uniform(0.7, 1.2), STEEL_MODULUS_PA * inertia, STEEL_DENSITY_KG_M3 * (wide * deep - hollow[0] * hollow[1])
     )
     thick, across = rng.uniform(1.8e-3, 3.0e-3), rng.uniform(0.035, 0.06)
     bracket = Bar(
-        uniform(rng, 0.08, 0.15),
-        float(STEEL_MODULUS_PA * across * thick**3 / 12.0 * rng.uniform(4.0, 12.0)),
-        float(STEEL_DENSITY_KG_M3 * thick * across * rng.uniform(1.2, 2.0)),
-        float(thick),
+        rng.uniform(0.08, 0.15),
+        STEEL_MODULUS_PA * across * thick**3 / 12.0 * rng.uniform(4.0, 12.0),
+        STEEL_DENSITY_KG_M3 * thick * across * rng.uniform(1.2, 2.0),
         "cantilever",
     )
     return {"frame": frame, "bracket": bracket}
@@ -200,26 +184,21 @@ def _draw_ties(rng: np.random.Generator, skins: Mapping[str, Plate]) -> tuple[Ti
     """Seams near the skins' edges, the air between the skins, the bracket's screws (stiffnesses invented)."""
     ties = []
     for skin, count in (("inner", 6), ("outer", 5)):
-        for place in np.linspace(0.12, 0.88, count):
-            edge = uniform(rng, 0.04, 0.1)
-            stiffness = log_uniform(rng, 2e4, 3e5)
-            ties.append(Tie((skin, float(place), edge), ("frame", float(place), 0.5), stiffness))
+        for place in np.linspace(0.12, 0.88, count).tolist():
+            edge = rng.uniform(0.04, 0.1)
+            ties.append(Tie((skin, place, edge), ("frame", place, 0.5), log_uniform(rng, 2e4, 3e5)))
     area = skins["inner"].length_m * skins["inner"].width_m
     leak, depth = rng.uniform(0.15, 0.5), rng.uniform(0.06, 0.14)
     for x in (0.2, 0.5, 0.8):  # the cavity couples both skins; holes in the inner one vent most of the pressure
         for y in (0.25, 0.75):
-            ties.append(Tie(("inner", x, y), ("outer", x, y), float(leak * AIR_STIFFNESS_PA * area / 6.0 / depth)))
-    ties.append(Tie(("bracket", 0.35, 0.5), ("frame", uniform(rng, 0.4, 0.6), 0.5), uniform(rng, 3e5, 2e6)))
-    ties.append(Tie(("bracket", 0.6, 0.5), ("inner", 0.94, uniform(rng, 0.4, 0.6)), uniform(rng, 5e4, 4e5)))
+            ties.append(Tie(("inner", x, y), ("outer", x, y), leak * AIR_STIFFNESS_PA * area / 6.0 / depth))
+    ties.append(Tie(("bracket", 0.35, 0.5), ("frame", rng.uniform(0.4, 0.6), 0.5), rng.uniform(3e5, 2e6)))
+    ties.append(Tie(("bracket", 0.6, 0.5), ("inner", 0.94, rng.uniform(0.4, 0.6)), rng.uniform(5e4, 4e5)))
     return tuple(ties)
 
 
 def _draw_body(rng: np.random.Generator) -> Body:
     """Body modes between 28 and 140 Hz (invented spread; first bending of a car body lies near 30 Hz)."""
-    count = 5
-    hz = np.sort(log_uniforms(rng, 28.0, 140.0, count))
-    return Body(
-        tuple(hz.tolist()),
-        tuple(rng.uniform(0.03, 0.08, count).tolist()),
-        tuple(rng.uniform(150.0, 600.0, count).tolist()),
-    )
+    hz = np.sort(log_uniforms(rng, 28.0, 140.0, 5))
+    zeta, mass_kg = rng.uniform(0.03, 0.08, 5), rng.uniform(150.0, 600.0, 5)
+    return Body(tuple(hz.tolist()), tuple(zeta.tolist()), tuple(mass_kg.tolist()))

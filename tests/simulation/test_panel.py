@@ -94,7 +94,7 @@ def test_bar_frequencies_follow_the_printed_roots() -> None:
     # Euler-Bernoulli roots βL: clamped 4.7300, 7.8532, 10.9956; cantilever 1.8751, 4.6941, 7.8548 (Blevins; memory).
     assert beam_roots(3, "clamped") == pytest.approx([4.7300, 7.8532, 10.9956], abs=5e-5)
     assert beam_roots(3, "cantilever") == pytest.approx([1.8751, 4.6941, 7.8548], abs=5e-5)
-    bar = Bar(1.0, 4000.0, 1.5, 0.03).solve(1000.0)
+    bar = Bar(1.0, 4000.0, 1.5).solve(1000.0)
     assert bar.frequencies_hz[0] == pytest.approx(4.7300**2 / (2 * math.pi) * math.sqrt(4000.0 / 1.5), rel=1e-4)
 
 

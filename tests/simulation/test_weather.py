@@ -25,8 +25,8 @@ def test_drops_arrive_as_a_poisson_process() -> None:
 def test_drop_density_is_that_of_marshall_and_palmer() -> None:
     # Marshall & Palmer (1948): N(D) = 8000·exp(−ΛD) per m³ and mm, Λ = 4.1·R^−0.21 (from memory); integrated above D.
     for rate in (1.0, 10.0, 100.0):
-        number, slope = drop_density(rate, 1.0)
-        diameters = np.linspace(1.0, 30.0, 200_001)
+        number, slope = drop_density(rate)
+        diameters = np.linspace(SMALLEST_DROP_MM, 30.0, 200_001)
         numeric = np.trapezoid(8000.0 * np.exp(-4.1 * rate**-0.21 * diameters), diameters)
         assert number == pytest.approx(numeric, rel=1e-4)
         assert slope == pytest.approx(4.1 * rate**-0.21)
