@@ -37,14 +37,21 @@ static uint8_t find_reference(const uint8_t *maxima, uint32_t four)
 }
 
 /* Whether a level may trigger a candidate in the next four blocks, which compare with the reference of this four or of the
- * one before. */
+ * one before. While a panel rings, the first four looked at is too high. */
 static bool may_rise(const tapsig_levels *levels, uint8_t channel, uint8_t highest, uint32_t four)
 {
     static const uint8_t rise[TAPSIG_TRACKED] = {TAPSIG_RISE_INNOVATION, TAPSIG_RISE_FAST};
     const uint8_t *maxima = levels->maxima[channel];
-    return highest >= (levels->background[channel].quietest >> 8) + TAPSIG_FAINT
-        && (highest >= find_reference(maxima, four) + rise[channel]
-            || highest >= find_reference(maxima, four - 1) + rise[channel]);
+    const int32_t most = highest - rise[channel];
+    if (highest < (levels->background[channel].quietest >> 8) + TAPSIG_FAINT) {
+        return false;
+    }
+    for (uint32_t i = 2; i < 12; i++) {
+        if (maxima[(four - i) & (FOURS - 1)] > most) {
+            return false;
+        }
+    }
+    return maxima[(four - 1) & (FOURS - 1)] <= most || maxima[(four - 12) & (FOURS - 1)] <= most;
 }
 
 /* Blocks, of `size`, until a waiting candidate is judged. */
@@ -56,21 +63,6 @@ static uint32_t count_waiting(const tapsig_tap *tap, uint32_t size)
     const uint32_t age = tap->levels.block - tap->pending[0];
     const uint32_t waiting = tap->stage > 0 || age > TAPSIG_AFTER ? 0 : TAPSIG_AFTER - age;
     return waiting < size ? waiting : size;
-}
-
-/* What follows from `maxima` when fours up to `last` were kept; the end of 64 blocks is left to tapsig_levels_keep. */
-static void follow_fours(tapsig_levels *levels, uint8_t channel, uint32_t first, uint32_t last)
-{
-    uint8_t *maxima = levels->maxima[channel];
-    const bool ends = last == FOURS - 1;
-    for (uint32_t four = first; four + ends <= last; four++) {
-        levels->highest_64[channel] = larger(levels->highest_64[channel], maxima[four]);
-    }
-    levels->reference[channel] = levels->next_reference[channel] = find_reference(maxima, last);
-    if (ends) {
-        const uint8_t *level = levels->level[channel] + TAPSIG_BLOCKS_KEPT - 4;
-        maxima[last] = larger(larger(level[0], level[1]), level[2]);
-    }
 }
 
 /* tapsig_levels_keep and tapsig_tap_follow, for fours in which these have nothing to do but to keep levels. The last block
@@ -91,6 +83,7 @@ static uint32_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, uint32_
         }
         for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
             levels->maxima[channel][four] = highest[channel];
+            levels->highest_64[channel] = larger(levels->highest_64[channel], highest[channel]);
         }
         for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
             memcpy(levels->level[channel] + begin + kept, batch->level[channel] + first + kept, 4);
@@ -100,7 +93,8 @@ static uint32_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, uint32_
         return 0;
     }
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-        follow_fours(levels, channel, begin / 4, (begin + kept) / 4 - 1);
+        const uint32_t last = (begin + kept) / 4 - 1;
+        levels->reference[channel] = levels->next_reference[channel] = find_reference(levels->maxima[channel], last);
     }
     kept -= begin + kept == TAPSIG_BLOCKS_KEPT;
     levels->block += kept;
