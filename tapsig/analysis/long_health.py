@@ -96,7 +96,7 @@ def check_health_of_file(
     span_v = 2.0 * options.wav_scale_v
     if "bias-drift" not in found:
         findings += find_drift(biases, PART_S * np.arange(biases.size, dtype=np.float64), span_v, noise)
-    findings += carry_over(LoadReport(show_path(Path(path)), (*info.findings, *noted.settle("", strict=False))))
+    findings += carry_over(LoadReport(show_path(Path(path)), (*info.findings, *noted)))
     findings.sort(key=rank_severity)
     report = replace(
         reports[0],

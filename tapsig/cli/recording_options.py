@@ -176,14 +176,13 @@ def read_long(args: argparse.Namespace) -> "Iterator[tuple[FindingList, Callable
     from tapsig.loading.findings import FindingList
     from tapsig.loading.wav import add_channel_choice
 
-    info, findings = read_wav_info(args.recording), FindingList()
-    for one in info.findings:
-        findings.add(one.code, one.message, count=one.count, line=one.line, sample=one.sample)
+    info = read_wav_info(args.recording)
+    findings = FindingList(info.findings)
     if args.channel is None:
         add_channel_choice(findings, info.channels)
     with progress_bar(round(info.duration_s), "s of the recording") as advance:
         yield findings, lambda samples: advance(int(samples / info.fs))
-    note_findings(args.recording, findings.settle("", strict=False))
+    note_findings(args.recording, findings)
 
 
 def is_long(path: Path) -> bool:

@@ -16,7 +16,7 @@ from tapsig.detectors.base import CountDetector, Variant, attribute_errors, buil
 from tapsig.errors import RecordingError
 from tapsig.loading import read_wav_blocks, read_wav_info
 from tapsig.loading.findings import FindingList
-from tapsig.loading.wav import note_unusual, read_wav_counts
+from tapsig.loading.wav import read_wav_counts
 from tapsig.records import Gap
 from tapsig.units import FloatArray
 
@@ -51,15 +51,13 @@ def detect_wav(
         pieces = _follow(read_wav_counts(path, channel=channel, block_samples=BLOCK_SAMPLES), progress)
     else:
         blocks = read_wav_blocks(
-            path, channel=channel, full_scale_v=full_scale_v, block_samples=BLOCK_SAMPLES, keep_undefined=True
-        )
-        noted = note_unusual(
-            blocks,
-            FindingList() if findings is None else findings,
+            path,
+            channel=channel,
             full_scale_v=full_scale_v,
-            is_float=info.adc_bits is None,
+            block_samples=BLOCK_SAMPLES,
+            findings=FindingList() if findings is None else findings,
         )
-        pieces = _cut_at_undefined(noted, info.fs, gaps, progress)
+        pieces = _cut_at_undefined(blocks, info.fs, gaps, progress)
     with attribute_errors(variant, str(path), passing=RecordingError):
         found = [
             feed(running, (samples for _, samples in stretch), drop_features=True).shifted(start)

@@ -5,7 +5,8 @@ from tapsig.loading.findings import LoadReport, Stretch
 from tapsig.loading.labels import load_labels, write_labels
 from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.recording import load_recording, read_recording
-from tapsig.loading.wav import WavInfo, read_wav_blocks, read_wav_info
+from tapsig.loading.riff import WavInfo, read_wav_info
+from tapsig.loading.wav import read_wav_blocks
 from tapsig.loading.wav_writing import write_cue_labels, write_wav
 from tapsig.records import Finding
 

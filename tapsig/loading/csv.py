@@ -84,8 +84,9 @@ def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
         gaps=clock.gaps,
         source=source,
     )
-    settled = findings.settle(source, strict=options.strict)
-    return recording, LoadReport(source, settled, clock.stretches, clock.timing_error_s, choice.channel, choice.name)
+    return recording, LoadReport(
+        source, tuple(findings), clock.stretches, clock.timing_error_s, choice.channel, choice.name
+    )
 
 
 def _open_log(path: Path, source: str, findings: FindingList) -> tuple[bytes, Iterator[bytes], Layout]:

@@ -1,5 +1,6 @@
 """Cue points of WAV files: labels inside the file itself. Their layout is that of `riff`."""
 
+import io
 import os
 import struct
 from collections.abc import Sequence
@@ -7,18 +8,18 @@ from pathlib import Path
 
 from tapsig.errors import RecordingError
 from tapsig.loading.files import replace_file
-from tapsig.loading.findings import FindingList
-from tapsig.loading.riff import UNKNOWN_SIZE, list_chunks, read_wave_header
+from tapsig.loading.findings import join_findings
+from tapsig.loading.riff import UNKNOWN_SIZE, list_chunks, read_wav_info
 
 MAX_CUE_POINTS = 1_000_000
 
 
-def read_cue_points(path: Path) -> tuple[int, list[tuple[int, str]]]:
+def read_cue_points(path: Path) -> tuple[float, list[tuple[int, str]]]:
     """Rate in Hz, and (frame, text) of every cue point of a WAV file in file order; text is "" where none is given.
 
-    Raises RecordingError as `read_wave_header` does, and for a broken cue chunk.
+    Raises RecordingError as `read_wav_info` does, and for a broken cue chunk.
     """
-    header = read_wave_header(path, FindingList())
+    info = read_wav_info(path)
     size = os.path.getsize(path)
     places: list[tuple[int, int]] = []
     texts: dict[int, str] = {}
@@ -33,9 +34,9 @@ def read_cue_points(path: Path) -> tuple[int, list[tuple[int, str]]]:
             elif content[:4] == b"adtl":
                 texts.update(_parse_texts(content[4:]))
     for ident, frame in places:
-        if frame >= header.frames:
-            raise RecordingError(f"{path}: cue point {ident} is at frame {frame}; the file has {header.frames} frames")
-    return header.fs, [(frame, texts.get(ident, "")) for ident, frame in places]
+        if frame >= info.frames:
+            raise RecordingError(f"{path}: cue point {ident} is at frame {frame}; the file has {info.frames} frames")
+    return info.fs, [(frame, texts.get(ident, "")) for ident, frame in places]
 
 
 def _parse_cue(path: Path, content: bytes) -> list[tuple[int, int]]:
@@ -82,17 +83,13 @@ def replace_cue_points(path: Path, points: Sequence[tuple[int, str]]) -> None:
 
     Raises RecordingError for a header that does not agree with the file, or a file above 4 GB.
     """
-    findings = FindingList()
-    header = read_wave_header(path, findings)
-    if not header.sound:
-        raise RecordingError(f"{path}: its header is broken ({findings}); write it again as WAV first")
+    if faults := read_wav_info(path).findings:
+        raise RecordingError(f"{path}: its header is broken ({join_findings(faults)}); write it again as WAV first")
     content = path.read_bytes()
     kept = []
-    with open(path, "rb") as file:
-        for chunk in list_chunks(file, len(content))[0]:
-            body = content[chunk.offset : chunk.offset + chunk.size]
-            if chunk.name == b"cue " or (chunk.name == b"LIST" and body[:4] == b"adtl"):
-                continue
+    for chunk in list_chunks(io.BytesIO(content), len(content))[0]:
+        body = content[chunk.offset : chunk.offset + chunk.size]
+        if chunk.name != b"cue " and (chunk.name != b"LIST" or body[:4] != b"adtl"):
             kept.append(_chunk(chunk.name, body))
     body = b"WAVE" + b"".join(kept) + render_cue_points(points)
     if content[:4] != b"RIFF" or len(body) >= UNKNOWN_SIZE:

@@ -1,21 +1,13 @@
 """Findings on a file, and the report of reading it."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
-from tapsig.errors import RecordingError
 from tapsig.records import Finding
 
 ASSUMED = frozenset(
-    {
-        "volts-assumed",
-        "full-scale-assumed",
-        "column-chosen",
-        "channel-chosen",
-        "signed-counts",
-        "decimal-comma",
-        "labels-beside",
-    }
+    {"volts-assumed", "full-scale-assumed", "column-chosen", "channel-chosen"}
+    | {"signed-counts", "decimal-comma", "labels-beside"}
 )
 """Codes of findings on facts that the file lacks and that were assumed; these are not faults."""
 
@@ -66,14 +58,11 @@ class LoadReport:
 class FindingList:
     """Collects findings; those with the same code are counted together, with the place of the first."""
 
-    def __init__(self) -> None:
-        self._found: dict[str, Finding] = {}
+    def __init__(self, found: Iterable[Finding] = ()) -> None:
+        self._found = {finding.code: finding for finding in found}
 
-    def __len__(self) -> int:
-        return len(self._found)
-
-    def __str__(self) -> str:
-        return _list(self._found.values())
+    def __iter__(self) -> Iterator[Finding]:
+        return iter(self._found.values())
 
     def add(
         self, code: str, message: str, *, count: int = 1, line: int | None = None, sample: int | None = None
@@ -83,16 +72,9 @@ class FindingList:
         if first is None:
             self._found[code] = Finding(code, message, count, line, sample)
         else:
-            self._found[code] = Finding(code, first.message, first.count + count, first.line, first.sample)
-
-    def settle(self, source: str, *, strict: bool) -> tuple[Finding, ...]:
-        """All findings. Raises RecordingError if `strict` is set and there are any but those of ASSUMED."""
-        findings = tuple(self._found.values())
-        faults = [finding for finding in findings if finding.code not in ASSUMED]
-        if strict and faults:
-            raise RecordingError(f"{source}: {_list(faults)}; read it without strict to accept this")
-        return findings
+            self._found[code] = replace(first, count=first.count + count)
 
 
-def _list(findings: Iterable[Finding]) -> str:
+def join_findings(findings: Iterable[Finding]) -> str:
+    """The texts of findings, for an error."""
     return "; ".join(map(str, findings))

@@ -102,7 +102,7 @@ def read_frames(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport
     volts = counts_to_volts(counts.reshape(-1), range_v, header.adc_bits)
     recording = Recording(volts, header.fs, range_v=range_v, adc_bits=header.adc_bits, gaps=gaps, source=source)
     stretches = tuple(Stretch(start, stop, header.fs, float("nan")) for start, stop in recording.stretches())
-    return recording, LoadReport(source, findings.settle(source, strict=options.strict), stretches)
+    return recording, LoadReport(source, tuple(findings), stretches)
 
 
 def _frame_at(content: bytes, at: int) -> int:

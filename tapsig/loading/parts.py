@@ -11,7 +11,8 @@ from tapsig.errors import RecordingError
 from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList
 from tapsig.loading.read_options import DEFAULTS, ReadOptions
-from tapsig.loading.wav import add_channel_choice, find_gaps, note_unusual, read_wav_blocks, read_wav_info
+from tapsig.loading.riff import FLOAT, read_wav_info
+from tapsig.loading.wav import add_channel_choice, find_gaps, read_wav_blocks
 from tapsig.records import Label, Recording
 from tapsig.units import FloatArray, seconds_to_samples
 
@@ -51,14 +52,9 @@ def read_wav_parts(
     Raises RecordingError when it is no usable WAV file or holds no defined sample.
     """
     path, findings = Path(path), FindingList() if findings is None else findings
-    info, scale_v = read_wav_info(path), options.wav_scale_v
-    size, overlap = (seconds_to_samples(seconds, info.fs) for seconds in (PART_S, overlap_s))
-    block = max(size, overlap, 1)
-    blocks = read_wav_blocks(
-        path, channel=options.channel or 0, full_scale_v=scale_v, block_samples=block, keep_undefined=True
-    )
-    blocks = note_unusual(blocks, findings, full_scale_v=scale_v, is_float=info.adc_bits is None)
-    making = _Parts(path, info.fs, scale_v, options.adc_bits or info.adc_bits, labels)
+    file = _File(path, options, labels)
+    size, overlap = (seconds_to_samples(seconds, file.info.fs) for seconds in (PART_S, overlap_s))
+    blocks = file.read_blocks(findings, block_samples=max(size, overlap, 1))
     before, here = np.zeros(0), next(blocks)
     start = 0
     while here.size:
@@ -66,15 +62,13 @@ def read_wav_parts(
         if 0 < after.size < overlap + 1 or after.size < size // 8:  # a short rest goes with the part before it
             here, after = np.concatenate([here, after]), np.zeros(0)
         joined = np.concatenate([before, here, after[:overlap]])
-        part = making.make(joined, start - before.size, before.size, here.size)
+        part = file.make_part(joined, start - before.size, before.size, here.size)
         if part is not None:
             yield part
         start += here.size
         if progress is not None:
             progress(start)
         before, here = here[max(0, here.size - overlap) :], after
-    if making.origin is None:
-        raise RecordingError(f"{path}: every sample is nan or infinite; export it again")
 
 
 def read_wav_span(
@@ -90,78 +84,72 @@ def read_wav_span(
     It equals `load_recording(path)[start_s:stop_s]`, with the findings of the span alone. Raises RecordingError where
     there is no sample.
     """
-    path = Path(path)
-    info, scale_v, findings = read_wav_info(path), options.wav_scale_v, FindingList()
-    channel = options.channel or 0
+    findings = FindingList()
+    file = _File(Path(path), options, labels and tuple(label for label in labels if label.onset_s < stop_s))
+    info = file.info
     if options.channel is None:
         add_channel_choice(findings, info.channels)
-    is_float = info.adc_bits is None
-    origin = _find_first_defined(path, channel) if is_float else 0  # time begins there
     first, stop = (
-        min(max(0, origin + math.ceil(min(time_s, info.duration_s) * info.fs - 1e-6)), info.frames)
+        min(max(0, file.origin + math.ceil(min(time_s, info.duration_s) * info.fs - 1e-6)), info.frames)
         for time_s in (start_s, stop_s)
     )
-    blocks = read_wav_blocks(path, channel=channel, full_scale_v=scale_v, first=first, stop=stop, keep_undefined=True)
-    noted = list(note_unusual(blocks, findings, full_scale_v=scale_v, is_float=is_float, first=first))
-    own = None if labels is None else tuple(label for label in labels if label.onset_s < stop_s)
-    making = _Parts(path, info.fs, scale_v, options.adc_bits or info.adc_bits, own, origin)
-    part = making.make(np.concatenate(noted), first, 0, stop - first) if first < stop else None
+    blocks = list(file.read_blocks(findings, first=first, stop=stop))
+    part = file.make_part(np.concatenate(blocks), first, 0, stop - first) if first < stop else None
     if part is None:
         raise RecordingError(
             f"{path}: there is no sample from {start_s:g} to {stop_s:g} s; it lasts {info.duration_s:g} s"
         )
-    return replace(
-        part.recording, findings=(*info.findings, *findings.settle("", strict=False)), start_s=part.start / info.fs
-    )
+    return replace(part.recording, findings=(*info.findings, *findings), start_s=part.start / info.fs)
 
 
-def _find_first_defined(path: Path, channel: int) -> int:
-    """The first sample that is neither nan nor infinite. Raises RecordingError where there is none."""
-    done = 0
-    for block in read_wav_blocks(path, channel=channel, keep_undefined=True):
-        kept = np.isfinite(block)
-        if kept.any():
-            return done + int(np.argmax(kept))
-        done += block.size
-    raise RecordingError(f"{path}: every sample is nan or infinite; export it again")
+class _File:
+    """One channel of a WAV file, of which parts are made; time begins at its first defined sample, `origin`."""
 
+    def __init__(self, path: Path, options: ReadOptions, labels: tuple[Label, ...] | None) -> None:
+        self.info, self._path, self._options, self._labels = read_wav_info(path), path, options, labels
+        self.origin = self._find_first_defined() if self.info.tag == FLOAT else 0
 
-@dataclass(slots=True)
-class _Parts:
-    """Makes parts; `origin` is the first defined sample of the file, at which time begins."""
+    def read_blocks(self, findings: FindingList, **which: int) -> Iterator[FloatArray]:
+        """Blocks in volts, as `read_wav_blocks` gives them."""
+        options = self._options
+        return read_wav_blocks(
+            self._path, channel=options.channel or 0, full_scale_v=options.wav_scale_v, findings=findings, **which
+        )
 
-    path: Path
-    fs: float
-    scale_v: float
-    adc_bits: int | None
-    labels: tuple[Label, ...] | None
-    origin: int | None = None
+    def _find_first_defined(self) -> int:
+        """The first sample that is neither nan nor infinite. Raises RecordingError where there is none."""
+        done = 0
+        for block in self.read_blocks(FindingList()):
+            kept = np.isfinite(block)
+            if kept.any():
+                return done + int(np.argmax(kept))
+            done += block.size
+        raise RecordingError(f"{self._path}: every sample is nan or infinite; export it again")
 
-    def make(self, samples: FloatArray, begin: int, first: int, count: int) -> Part | None:
-        """The part of `samples`, the first of which is sample `begin` of the file; None where none of its own is
-        defined.
+    def make_part(self, samples: FloatArray, begin: int, first: int, count: int) -> Part | None:
+        """The part of `samples`, the first of which is sample `begin` of the file; None where none of its own, `count`
+        from `first` on, is defined.
         """
         kept = np.isfinite(samples)
         places = np.flatnonzero(kept)
         own = [int(place) for place in np.searchsorted(places, [first, first + count])]
         if own[0] == own[1]:
             return None
-        if self.origin is None:
-            self.origin = begin + int(places[own[0]])
         start = begin + int(places[0]) - self.origin
+        scale_v = self._options.wav_scale_v
         recording = Recording(
             samples if places.size == samples.size else samples[kept],
-            self.fs,
+            self.info.fs,
             labels=self._select_labels(start, int(places[-1] - places[0]) + 1),
-            range_v=(-self.scale_v, self.scale_v),
-            adc_bits=self.adc_bits,
-            gaps=find_gaps(self.path, places, self.fs),
-            source=show_path(self.path),
+            range_v=(-scale_v, scale_v),
+            adc_bits=self._options.adc_bits or self.info.adc_bits,
+            gaps=find_gaps(self._path, places, self.info.fs),
+            source=show_path(self._path),
         )
         return Part(recording, start, *own)
 
     def _select_labels(self, start: int, span: int) -> tuple[Label, ...] | None:
-        if self.labels is None:
+        if self._labels is None:
             return None
-        times = ((label.onset_s - start / self.fs, label.kind) for label in self.labels)
-        return tuple(Label(onset_s, kind) for onset_s, kind in times if 0 <= onset_s * self.fs < span)
+        times = ((label.onset_s - start / self.info.fs, label.kind) for label in self._labels)
+        return tuple(Label(onset_s, kind) for onset_s, kind in times if 0 <= onset_s * self.info.fs < span)

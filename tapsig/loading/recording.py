@@ -5,9 +5,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from tapsig.errors import LabelError, RecordingWarning
+from tapsig.errors import LabelError, RecordingError, RecordingWarning
 from tapsig.loading.files import show_path, to_path
-from tapsig.loading.findings import LoadReport
+from tapsig.loading.findings import ASSUMED, LoadReport, join_findings
 from tapsig.loading.frames import read_frames, starts_as_frames
 from tapsig.loading.labels import find_labels_beside, load_labels
 from tapsig.loading.logtext import CONTROLS
@@ -100,6 +100,9 @@ def read_recording(path: str | Path, options: ReadOptions = DEFAULTS) -> tuple[R
         if head.translate(None, CONTROLS) != head:  # a log's header may begin as another kind of file does
             check_foreign(path, head)
         recording, report = read_csv(path, options)
+    faults = [finding for finding in report.findings if finding.code not in ASSUMED]
+    if options.strict and faults:
+        raise RecordingError(f"{report.source}: {join_findings(faults)}; read it without strict to accept this")
     if options.labels is None:
         found, said = load_labels_beside(path, recording.span_s)
         report = replace(report, findings=(*report.findings, *said))
@@ -111,7 +114,7 @@ def read_recording(path: str | Path, options: ReadOptions = DEFAULTS) -> tuple[R
         position=options.position or recording.position,
         vehicle=options.vehicle or recording.vehicle,
         scene=options.scene or recording.scene,
-        source=show_path(path),
+        source=report.source,
         findings=report.findings,
     )
     return named, report

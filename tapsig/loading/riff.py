@@ -12,7 +12,8 @@ from typing import BinaryIO
 
 from tapsig.errors import RecordingError
 from tapsig.loading.files import check_file
-from tapsig.loading.findings import FindingList
+from tapsig.loading.findings import FindingList, join_findings
+from tapsig.records import Finding
 
 PCM, FLOAT, A_LAW, MU_LAW, EXTENSIBLE = 1, 3, 6, 7, 0xFFFE
 TAG_NAMES = {2: "ADPCM", 0x11: "IMA ADPCM", 0x31: "GSM 6.10", 0x50: "MPEG", 0x55: "MPEG layer 3"}
@@ -50,18 +51,36 @@ FOREIGN = (
 
 
 @dataclass(frozen=True, slots=True)
-class WaveFile:
-    """Where the samples of a WAV file are, and how they are coded. `frames` counts those present in the file."""
+class WavInfo:
+    """A WAV file: rate in Hz, how its samples are coded and where they are, and the faults of its header.
+
+    `frames` counts those present in the file.
+    """
 
     tag: int
     channels: int
-    fs: int
+    fs: float
     frame_bytes: int
     bits: int
     valid_bits: int
     data_offset: int
     frames: int
-    sound: bool  # the header agrees with the file
+    findings: tuple[Finding, ...]
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.fs
+
+    @property
+    def adc_bits(self) -> int | None:
+        """Bits of the converter; None for codings other than PCM, and for 32 bits."""
+        return self.valid_bits if self.tag == PCM and self.valid_bits <= 24 else None
+
+    @property
+    def is_counts(self) -> bool:
+        """Whether its samples are counts of a 16-bit converter, as `read_wav_counts` gives them."""
+        return (self.tag, self.bits, self.valid_bits) == (PCM, 16, 16)
 
 
 def is_wav_file(path: Path) -> bool:
@@ -78,17 +97,17 @@ def _is_wave(head: bytes) -> bool:
     return head[:4] in (b"RIFF", b"RF64", b"BW64") and head[8:12] == b"WAVE"
 
 
-def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
-    """Find format and samples of a WAV file; what is wrong with its header goes to `findings`.
+def read_wav_info(path: str | Path) -> WavInfo:
+    """Format and place of the samples of a WAV file, and what is wrong with its header; the samples are not read.
 
-    Raises RecordingError when it cannot be a usable WAV file, with the reason.
+    Raises RecordingError when it is no usable WAV file, with the reason.
     """
+    path, findings = Path(path), FindingList()
     size = check_file(path)
     with open(path, "rb") as file:
         head = file.read(16)
         _check_magic(path, head)
         chunks, end = list_chunks(file, size)
-        known = len(findings)
         fmt = _find(path, chunks, b"fmt ", "rate and coding are unknown; record again")
         coding = _read_format(path, file, fmt)
         data = _find(path, chunks, b"data", "no samples; the logger stopped before it wrote any, or the copy is cut")
@@ -99,7 +118,7 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
             length = _data_length(data, size, end, findings)
     if length % frame_bytes:
         findings.add("partial-frame", f"the last {length % frame_bytes} bytes are not a whole frame; left out")
-    if riff_size not in (size - 8, UNKNOWN_SIZE, 0) and len(findings) == known and riff_size + 8 > size:
+    if riff_size not in (size - 8, UNKNOWN_SIZE, 0) and riff_size + 8 > size and not tuple(findings):
         findings.add("truncated", f"the header says {riff_size + 8} bytes, the file has {size}; read what is there")
     if fmt.offset > data.offset:
         findings.add("data-before-format", "the data chunk comes before the fmt chunk; read nevertheless")
@@ -113,9 +132,9 @@ def read_wave_header(path: Path, findings: FindingList) -> WaveFile:
     if not frames:
         raise RecordingError(
             f"{path}: the data chunk is empty, so there are no samples; record again"
-            + (f" ({findings})" if len(findings) > known else "")
+            + (f" ({join_findings(findings)})" if tuple(findings) else "")
         )
-    return WaveFile(*coding, data.offset, frames, sound=len(findings) == known)
+    return WavInfo(*coding, data.offset, frames, tuple(findings))
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +243,7 @@ def _find(path: Path, chunks: Sequence[Chunk], name: bytes, lack: str) -> Chunk:
     raise RecordingError(f"{path}: there is no {name.decode().strip()} chunk, so {lack}")
 
 
-def _read_format(path: Path, file: BinaryIO, chunk: Chunk) -> tuple[int, int, int, int, int, int]:
+def _read_format(path: Path, file: BinaryIO, chunk: Chunk) -> tuple[int, int, float, int, int, int]:
     """Coding, channels, rate, bytes a frame, bits of the container, bits that are valid."""
     file.seek(chunk.offset)
     content = file.read(min(chunk.size, 40))
@@ -251,7 +270,7 @@ def _read_format(path: Path, file: BinaryIO, chunk: Chunk) -> tuple[int, int, in
             f"{path}: the header says {bits} bits and {frame_bytes} bytes a frame of {channels}"
             f" channels; {', '.join(map(str, allowed))} bits in whole bytes can be read"
         )
-    return tag, channels, fs, frame_bytes, container, min(valid_bits, container)
+    return tag, channels, float(fs), frame_bytes, container, min(valid_bits, container)
 
 
 def _data_length(data: Chunk, size: int, end: int, findings: FindingList) -> int:

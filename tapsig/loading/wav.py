@@ -4,7 +4,6 @@ import contextlib
 import io
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,12 +16,11 @@ from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList, LoadReport, Stretch
 from tapsig.loading.read_options import ReadOptions
-from tapsig.loading.riff import A_LAW, FLOAT, MU_LAW, PCM, WaveFile, read_wave_header
-from tapsig.records import Finding, Gap, Recording
+from tapsig.loading.riff import A_LAW, FLOAT, MU_LAW, PCM, WavInfo, read_wav_info
+from tapsig.records import Gap, Recording
 from tapsig.units import FloatArray, check_positive
 
 BLOCK_SAMPLES = 1 << 16
-COUNT_BITS = 16
 MAX_GAPS = 1000
 RATE_TOLERANCE = 1e-3
 UNDEFINED = "samples are nan or infinite; left out, and a gap stands for them"
@@ -38,37 +36,6 @@ SUBTYPES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class WavInfo:
-    """A WAV file: rate in Hz, channels, frames, converter bits (None for float), and the faults of its header.
-
-    `is_counts`: its samples are counts of a 16-bit converter, as `read_wav_counts` gives them.
-    """
-
-    fs: float
-    channels: int
-    frames: int
-    adc_bits: int | None
-    findings: tuple[Finding, ...] = ()
-    is_counts: bool = False
-
-    @property
-    def duration_s(self) -> float:
-        """Length in seconds."""
-        return self.frames / self.fs
-
-
-def read_wav_info(path: str | Path) -> WavInfo:
-    """Rate, channels, frames and bits of a WAV file, without reading its samples.
-
-    Raises RecordingError when it is no usable WAV file.
-    """
-    findings = FindingList()
-    header = read_wave_header(Path(path), findings)
-    settled = findings.settle(str(path), strict=False)
-    return WavInfo(float(header.fs), header.channels, header.frames, _adc_bits(header), settled, _is_counts(header))
-
-
 def read_wav(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
     """One channel of a WAV file as a Recording in volts; see `tapsig.loading.read_recording`.
 
@@ -76,29 +43,27 @@ def read_wav(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
     """
     if options.column is not None:
         raise ParameterError(f"column is {options.column!r}; {path} is a WAV file, without column names: give channel=")
-    findings = FindingList()
-    header = read_wave_header(path, findings)
-    channel, full_scale_v, rate = options.channel or 0, options.wav_scale_v, float(header.fs)
+    info = read_wav_info(path)
+    findings, channel, full_scale_v = FindingList(info.findings), options.channel or 0, options.wav_scale_v
     if options.channel is None:
-        add_channel_choice(findings, header.channels)
-    _check_channel(path, header, channel)
-    add_rate_difference(findings, rate, options.fs)
-    samples = np.concatenate(list(_blocks(path, header, channel, BLOCK_SAMPLES)))
-    samples, gaps = _leave_out_undefined(path, samples, rate, findings)
-    if header.tag == FLOAT:
-        add_beyond_full_scale(findings, samples, 0)
+        add_channel_choice(findings, info.channels)
+    _check_channel(path, info, channel)
+    add_rate_difference(findings, info.fs, options.fs)
+    samples = np.concatenate(list(_read_channel(path, info, channel, BLOCK_SAMPLES, 0, info.frames)))
+    samples, gaps = _leave_out_undefined(path, samples, info.fs, findings)
+    if info.tag == FLOAT:
+        _add_beyond_full_scale(findings, samples, 0)
     samples *= full_scale_v
     recording = Recording(
         samples,
-        rate,
+        info.fs,
         range_v=(-full_scale_v, full_scale_v),
-        adc_bits=options.adc_bits or _adc_bits(header),
+        adc_bits=options.adc_bits or info.adc_bits,
         gaps=gaps,
         source=str(path),
     )
-    stretches = tuple(Stretch(start, stop, rate, float("nan")) for start, stop in recording.stretches())
-    settled = findings.settle(str(path), strict=options.strict)
-    return recording, LoadReport(show_path(path), settled, stretches, channel=channel)
+    stretches = tuple(Stretch(start, stop, info.fs, float("nan")) for start, stop in recording.stretches())
+    return recording, LoadReport(show_path(path), tuple(findings), stretches, channel=channel)
 
 
 def add_rate_difference(findings: FindingList, header_fs: float, fs: float | None) -> None:
@@ -115,7 +80,75 @@ def add_channel_choice(findings: FindingList, channels: int) -> None:
         )
 
 
-def add_beyond_full_scale(findings: FindingList, samples: FloatArray, first: int) -> None:
+def read_wav_blocks(
+    path: str | Path,
+    *,
+    channel: int = 0,
+    full_scale_v: float = 1.0,
+    block_samples: int = BLOCK_SAMPLES,
+    first: int = 0,
+    stop: int | None = None,
+    findings: FindingList | None = None,
+) -> Iterator[FloatArray]:
+    """One channel of a WAV file as consecutive blocks in volts, float64; memory does not grow with the file.
+
+    Joined, the blocks equal the samples of `load_recording`, from sample `first` to before `stop`. `read_wav_info`
+    gives the rate.
+
+    With `findings`, which take samples that are nan, infinite or beyond full scale, these are in the blocks.
+
+    Raises RecordingError when it is no usable WAV file, or, without `findings`, at a sample that is nan or infinite
+    (only `load_recording` can leave a gap there); ParameterError for a channel that the file does not have.
+    """
+    path = Path(path)
+    if not 1 <= block_samples <= 1 << 26:
+        raise ParameterError(f"block_samples is {block_samples!r}; it must lie between 1 and {1 << 26}")
+    full_scale_v = check_positive("full_scale_v", full_scale_v)
+    info = read_wav_info(path)
+    _check_channel(path, info, channel)
+    stop = info.frames if stop is None else min(stop, info.frames)
+    blocks = _read_channel(path, info, channel, block_samples, first, stop)
+    checked = _check_blocks(path, blocks, findings, first) if info.tag == FLOAT else blocks
+    return (block * full_scale_v for block in checked)
+
+
+def read_wav_counts(path: str | Path, *, channel: int = 0, block_samples: int = BLOCK_SAMPLES) -> Iterator[CountArray]:
+    """One channel of a 16-bit WAV file as consecutive blocks of counts of a 16-bit converter: 2**15 is 0 V.
+
+    Raises RecordingError when it is no usable WAV file, ParameterError for one of another width or without the channel.
+    """
+    path = Path(path)
+    info = read_wav_info(path)
+    _check_channel(path, info, channel)
+    if not info.is_counts:
+        raise ParameterError(f"{path}: its samples are not 16-bit integers; read_wav_blocks gives them in volts")
+    for frames in _read_frames(path, info, block_samples, 0, info.frames):
+        yield frames[:, channel].view(np.uint16) ^ np.uint16(1 << 15)
+
+
+def _check_blocks(
+    path: Path, blocks: Iterable[FloatArray], findings: FindingList | None, first: int
+) -> Iterator[FloatArray]:
+    """The same blocks of float samples, full scale = 1, from sample `first` on.
+
+    `findings` takes undefined samples and those beyond full scale; without it, RecordingError for an undefined one.
+    """
+    for block in blocks:
+        kept = np.isfinite(block)
+        if not kept.all():
+            bad = first + int(np.argmin(kept))
+            if findings is None:
+                raise RecordingError(
+                    f"{path}: sample {bad} is nan or infinite; load the file whole, which leaves a gap"
+                )
+            findings.add("undefined-samples", UNDEFINED, count=int(np.count_nonzero(~kept)), sample=bad)
+        if findings is not None:
+            _add_beyond_full_scale(findings, np.where(kept, block, 0.0), first)
+        first += block.size
+        yield block
+
+
+def _add_beyond_full_scale(findings: FindingList, samples: FloatArray, first: int) -> None:
     """The finding that samples, full scale = 1, are beyond it; `first` is the number of samples[0]."""
     beyond = np.abs(samples) > 1.0
     if beyond.any():
@@ -127,98 +160,20 @@ def add_beyond_full_scale(findings: FindingList, samples: FloatArray, first: int
         )
 
 
-def note_unusual(
-    blocks: Iterable[FloatArray], findings: FindingList, *, full_scale_v: float, is_float: bool, first: int = 0
+def _read_channel(
+    path: Path, info: WavInfo, channel: int, block_samples: int, first: int, stop: int
 ) -> Iterator[FloatArray]:
-    """The same blocks, from sample `first` on; notes samples that are undefined or beyond full scale."""
-    for block in blocks if is_float else ():
-        kept = np.isfinite(block)
-        if not kept.all():
-            findings.add(
-                "undefined-samples", UNDEFINED, count=int(np.count_nonzero(~kept)), sample=first + int(np.argmin(kept))
-            )
-        add_beyond_full_scale(findings, np.where(kept, block, 0.0) / full_scale_v, first)
-        first += block.size
-        yield block
-    yield from blocks  # integer samples are neither
+    """Blocks of one channel with full scale 1, copied so that the other channels take no memory."""
+    for frames in _read_frames(path, info, block_samples, first, stop):
+        yield frames[:, channel] * (2.0**-15 if frames.dtype == np.int16 else 1.0)
 
 
-def read_wav_blocks(
-    path: str | Path,
-    *,
-    channel: int = 0,
-    full_scale_v: float = 1.0,
-    block_samples: int = BLOCK_SAMPLES,
-    first: int = 0,
-    stop: int | None = None,
-    keep_undefined: bool = False,
-) -> Iterator[FloatArray]:
-    """One channel of a WAV file as consecutive blocks in volts, float64; memory does not grow with the file.
-
-    Joined, the blocks equal the samples of `load_recording`, from sample `first` to before `stop`. `read_wav_info`
-    gives the rate.
-
-    Raises RecordingError when it is no usable WAV file, or at a sample that is nan or infinite (only `load_recording`
-    can leave a gap there), unless `keep_undefined` is set; ParameterError for a channel that the file does not have.
-    """
-    path = Path(path)
-    if not 1 <= block_samples <= 1 << 26:
-        raise ParameterError(f"block_samples is {block_samples!r}; it must lie between 1 and {1 << 26}")
-    full_scale_v = check_positive("full_scale_v", full_scale_v)
-    header = read_wave_header(path, FindingList())
-    _check_channel(path, header, channel)
-    stop = header.frames if stop is None else min(stop, header.frames)
-    blocks = _blocks(path, header, channel, block_samples, first=first, stop=stop, full_scale=full_scale_v)
-    return blocks if keep_undefined else _refuse_undefined(path, blocks, first)
-
-
-def read_wav_counts(path: str | Path, *, channel: int = 0, block_samples: int = BLOCK_SAMPLES) -> Iterator[CountArray]:
-    """One channel of a 16-bit WAV file as consecutive blocks of counts of a 16-bit converter: 2**15 is 0 V.
-
-    Raises RecordingError when it is no usable WAV file, ParameterError for one of another width or without the channel.
-    """
-    path = Path(path)
-    header = read_wave_header(path, FindingList())
-    _check_channel(path, header, channel)
-    if not _is_counts(header):
-        raise ParameterError(f"{path}: its samples are not 16-bit integers; read_wav_blocks gives them in volts")
-    for frames in _read_frames(path, header, block_samples, first=0, stop=header.frames):
-        yield frames[:, channel].view(np.uint16) ^ np.uint16(1 << (COUNT_BITS - 1))
-
-
-def _refuse_undefined(path: Path, blocks: Iterator[FloatArray], first: int) -> Iterator[FloatArray]:
-    done = first
-    for block in blocks:
-        if not np.isfinite(block).all():
-            bad = done + int(np.argmin(np.isfinite(block)))
-            raise RecordingError(f"{path}: sample {bad} is nan or infinite; load the file whole, which leaves a gap")
-        done += block.size
-        yield block
-
-
-def _blocks(
-    path: Path,
-    header: WaveFile,
-    channel: int,
-    block_samples: int,
-    *,
-    first: int = 0,
-    stop: int | None = None,
-    full_scale: float = 1.0,
-) -> Iterator[FloatArray]:
-    """Blocks of one channel; full scale becomes `full_scale`."""
-    for frames in _read_frames(path, header, block_samples, first=first, stop=header.frames if stop is None else stop):
-        yield frames[:, channel] * (2.0**-15 * full_scale if frames.dtype == np.int16 else full_scale)
-
-
-def _read_frames(
-    path: Path, header: WaveFile, block_samples: int, *, first: int, stop: int
-) -> Iterator[npt.NDArray[Any]]:
-    """Blocks of frames, shape (n, channels). 16-bit integers are as they are: those that are not wanted need no
-    conversion; all else has full scale 1.
+def _read_frames(path: Path, info: WavInfo, block_samples: int, first: int, stop: int) -> Iterator[npt.NDArray[Any]]:
+    """Blocks of frames from sample `first` to before `stop`, shape (n, channels). 16-bit integers are as they are:
+    those that are not wanted need no conversion; all else has full scale 1.
     """
     try:
-        with _open(path, header) as sound:
+        with _open(path, info) as sound:
             if first:
                 sound.seek(first)
             left = stop - first
@@ -233,22 +188,21 @@ def _read_frames(
         raise RecordingError(f"{path}: its samples cannot be decoded ({error}); convert it to 16-bit WAV") from error
 
 
-def _open(path: Path, header: WaveFile) -> soundfile.SoundFile:
+def _open(path: Path, info: WavInfo) -> soundfile.SoundFile:
     """The file itself if its header is sound and the library agrees with it; else its samples alone."""
-    if header.sound:
+    if not info.findings:
         with contextlib.suppress(soundfile.SoundFileError):  # it does not know BW64
             sound = soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path))
-            if (sound.frames, sound.channels, sound.samplerate) == (header.frames, header.channels, header.fs):
+            if (sound.frames, sound.channels, sound.samplerate) == (info.frames, info.channels, info.fs):
                 return sound
             sound.close()
-    window = _Window(path, header.data_offset, header.frames * header.frame_bytes)
     return soundfile.SoundFile(
-        window,
+        _Window(path, info.data_offset, info.frames * info.frame_bytes),
         format="RAW",
-        subtype=SUBTYPES[header.tag, header.bits],
+        subtype=SUBTYPES[info.tag, info.bits],
         endian="LITTLE",
-        channels=header.channels,
-        samplerate=header.fs,
+        channels=info.channels,
+        samplerate=int(info.fs),
     )
 
 
@@ -283,17 +237,9 @@ class _Window(io.RawIOBase):
         super().close()
 
 
-def _check_channel(path: Path, header: WaveFile, channel: int) -> None:
-    if not 0 <= channel < header.channels:
-        raise ParameterError(f"channel is {channel!r}; {path} has the channels 0 to {header.channels - 1}")
-
-
-def _adc_bits(header: WaveFile) -> int | None:
-    return header.valid_bits if header.tag == PCM and header.valid_bits <= 24 else None
-
-
-def _is_counts(header: WaveFile) -> bool:
-    return (header.tag, header.bits, header.valid_bits) == (PCM, COUNT_BITS, COUNT_BITS)
+def _check_channel(path: Path, info: WavInfo, channel: int) -> None:
+    if not 0 <= channel < info.channels:
+        raise ParameterError(f"channel is {channel!r}; {path} has the channels 0 to {info.channels - 1}")
 
 
 def _leave_out_undefined(

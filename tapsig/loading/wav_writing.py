@@ -11,8 +11,8 @@ import soundfile
 from tapsig.errors import LabelError, ParameterError
 from tapsig.loading.cue_points import replace_cue_points
 from tapsig.loading.files import replace_file
-from tapsig.loading.riff import PCM
-from tapsig.loading.wav import SUBTYPES, read_wav_info
+from tapsig.loading.riff import PCM, read_wav_info
+from tapsig.loading.wav import SUBTYPES
 from tapsig.records import Label
 from tapsig.units import check_positive, seconds_to_samples
 
