@@ -228,10 +228,8 @@ def _summarise_bands(
     whole = []
     for values in ringdowns:
         curve = compute_decay_curve(values, fs, noise_power=power)
-        whole.append(BandDecay(math.nan, {name: curve.compute_time(name) for name in RANGES_DB}, curve.range_db))
-    bands = [
-        compute_band_decays(values, fs, noise=noise, lowest_hz=60.0, least_power=least_power) for values in ringdowns
-    ]
+        whole.append(BandDecay(math.nan, {name: curve.compute_time(name) for name in RANGES_DB}))
+    bands = [compute_band_decays(values, fs, noise=noise, least_power=least_power) for values in ringdowns]
     return tuple(_summarise_band(list(taps)) for taps in [whole, *zip(*bands, strict=True)])
 
 
@@ -241,7 +239,7 @@ def _summarise_band(taps: list[BandDecay]) -> BandSummary:
         known = [band.times[name].t60_s for band in taps if not band.times[name].reason]
         times[name] = float(np.median(known)) if known else math.nan
         counts[name] = len(known)
-    rates = [band.rate_db_per_s for band in taps if not band.best.reason]
+    rates = [band.best.rate_db_per_s for band in taps if not band.best.reason]
     reasons = Counter(band.times["t20"].reason for band in taps if band.times["t20"].reason)
     return BandSummary(
         taps[0].centre_hz,

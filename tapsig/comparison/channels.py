@@ -89,7 +89,7 @@ def measure_delays(recordings: Sequence[Recording]) -> list[TapDelays]:
                 window = slice(tap - before, tap + after)
                 delay = compute_delay(one.samples[window], two.samples[window], fs, max_lag_s=MAX_LAG_S)
                 if delay is not None:
-                    pairs.append((delay.delay_s, delay.correlation))
+                    pairs.append(delay)
         values = np.array(pairs).reshape(-1, 2)
         found.append(TapDelays(one.position, two.position, values[:, 0], values[:, 1]))
     return found

@@ -29,16 +29,12 @@ class DecayTime:
 
     Parameters
     ----------
-    measure : "edt", "t20" or "t30".
     t60_s : time to fall by 60 dB, from the slope in that range.
     reason : "" or why there is no value.
-    linearity : correlation coefficient of level and time (-1 = a straight decay).
     """
 
-    measure: str
     t60_s: float = math.nan
     reason: str = ""
-    linearity: float = math.nan
 
     @property
     def rate_db_per_s(self) -> float:
@@ -64,17 +60,17 @@ class DecayCurve:
         top, bottom = RANGES_DB[measure]
         needed = NOISE_MARGIN_DB - bottom
         if self.range_db < needed:
-            return DecayTime(measure, reason=f"{max(0.0, self.range_db):.0f} dB over the noise, {needed:.0f} dB needed")
+            return DecayTime(reason=f"{max(0.0, self.range_db):.0f} dB over the noise, {needed:.0f} dB needed")
         if not self.level_db.size or self.level_db[-1] > bottom:
             fallen = -float(self.level_db[-1]) if self.level_db.size else 0.0
-            return DecayTime(measure, reason=f"falls by {fallen:.0f} dB before it ends, {-bottom:.0f} dB needed")
+            return DecayTime(reason=f"falls by {fallen:.0f} dB before it ends, {-bottom:.0f} dB needed")
         inside = np.flatnonzero((self.level_db <= top) & (self.level_db >= bottom))
         if inside.size < MIN_POINTS:
-            return DecayTime(measure, reason=f"{inside.size} samples in the range, {MIN_POINTS} needed")
+            return DecayTime(reason=f"{inside.size} samples in the range, {MIN_POINTS} needed")
         level, time = self.level_db[inside], inside / self.fs
         time, level = time - time.mean(), level - level.mean()
         slope = float(time @ level / (time @ time))
-        return DecayTime(measure, -60.0 / slope, "", float(time @ level / math.sqrt((time @ time) * (level @ level))))
+        return DecayTime(-60.0 / slope)
 
 
 def compute_decay_curve(samples: npt.ArrayLike, fs: float, *, noise_power: float = 0.0) -> DecayCurve:
@@ -156,89 +152,63 @@ def _estimate_tail(blocks: FloatArray, block: int) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class BandDecay:
-    """The decay in one octave band.
-
-    Parameters
-    ----------
-    centre_hz : exact mid-band frequency of the base-ten octave.
-    times : decay times by measure, "edt", "t20" and "t30".
-    level_db : mean power of the first 10 ms over the noise power, in dB (inf without noise).
-    """
+    """The decay in one octave band: its exact mid-band frequency, and decay times by the names of RANGES_DB."""
 
     centre_hz: float
     times: dict[str, DecayTime]
-    level_db: float
-
-    @property
-    def nominal_hz(self) -> float:
-        """Nominal mid-band frequency."""
-        return get_nominal_hz(self.centre_hz)
 
     @property
     def best(self) -> DecayTime:
         """The decay time from the widest usable range; otherwise that of "edt", with its reason."""
-        return next(
-            (self.times[name] for name in ("t30", "t20", "edt") if not self.times[name].reason), self.times["edt"]
-        )
-
-    @property
-    def rate_db_per_s(self) -> float:
-        """Decay rate in dB/s; nan without a usable range."""
-        return self.best.rate_db_per_s
+        usable = (self.times[name] for name in ("t30", "t20", "edt") if not self.times[name].reason)
+        return next(usable, self.times["edt"])
 
 
 def get_nominal_hz(centre_hz: float) -> float:
     """Nominal mid-band frequency of the octave with the exact one `centre_hz`; nan for the whole signal.
 
-    >>> [get_nominal_hz(centre) for centre in list_octaves(8000.0, lowest_hz=60.0)]
+    >>> [get_nominal_hz(centre) for centre in list_octaves(8000.0)]
     [63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0]
     """
     return min(NOMINAL_HZ, key=lambda nominal: abs(math.log(nominal / centre_hz))) if centre_hz > 0 else math.nan
 
 
-def list_octaves(fs: float, *, lowest_hz: float = 31.0) -> list[float]:
-    """Mid-band frequencies of the octaves between `lowest_hz` and the Nyquist frequency, in Hz.
+def list_octaves(fs: float) -> list[float]:
+    """Mid-band frequencies of the octaves between 63 Hz and the Nyquist frequency, in Hz.
 
-    >>> [round(centre) for centre in list_octaves(8000.0, lowest_hz=60.0)]
+    >>> [round(centre) for centre in list_octaves(8000.0)]
     [63, 126, 251, 501, 1000, 1995]
     """
     check_positive("fs", fs)
-    centres = (1000.0 * OCTAVE_STEP**step for step in range(-8, 8))
-    return [centre for centre in centres if centre >= lowest_hz and centre * math.sqrt(OCTAVE_STEP) < 0.49 * fs]
+    centres = (1000.0 * OCTAVE_STEP**step for step in range(-4, 8))
+    return [centre for centre in centres if centre * math.sqrt(OCTAVE_STEP) < 0.49 * fs]
 
 
 def compute_band_decays(
-    samples: npt.ArrayLike,
-    fs: float,
-    *,
-    noise: npt.ArrayLike | None = None,
-    lowest_hz: float = 31.0,
-    least_power: float = 0.0,
+    samples: npt.ArrayLike, fs: float, *, noise: FloatArray, least_power: float = 0.0
 ) -> tuple[BandDecay, ...]:
     """Decay times and rates of the ring-down `samples` in octave bands.
 
     Parameters
     ----------
     samples : from the onset on, without bias, shape (n,).
-    noise : samples without ringing, such as those before the onset, which give the noise power of each band. None: 0.
-    lowest_hz : lowest mid-band frequency.
+    noise : samples without ringing, such as those before the onset, which give the noise power of each band.
     least_power : the noise power of each band is at least this, such as that of rounding to counts.
 
     The octave filters run backwards in time, so that their own ringing falls before the onset. A band that decays
     faster than its filter has a reason instead of a value.
     """
     values = check_samples("samples", samples)
-    centres = list_octaves(fs, lowest_hz=lowest_hz)
+    centres = list_octaves(fs)
     if not centres:
         return ()
-    before = np.zeros(1) if noise is None or not np.size(noise) else np.asarray(noise, dtype=np.float64)
-    floors = np.maximum(np.mean(_filter_octaves(before, centres, fs) ** 2, axis=1), least_power)
+    floors = np.maximum(np.mean(_filter_octaves(noise, centres, fs) ** 2, axis=1), least_power)
     bands = []
     for centre, floor, ringing in zip(centres, floors, _filter_octaves(values, centres, fs), strict=True):
         curve = compute_decay_curve(ringing, fs, noise_power=float(floor))
         least_s = MIN_BANDWIDTH_TIME / (centre * (math.sqrt(OCTAVE_STEP) - 1.0 / math.sqrt(OCTAVE_STEP)))
         times = {name: _refuse_filter_decay(curve.compute_time(name), least_s) for name in RANGES_DB}
-        bands.append(BandDecay(centre, times, curve.range_db))
+        bands.append(BandDecay(centre, times))
     return tuple(bands)
 
 
@@ -272,4 +242,4 @@ def _compute_octave_responses(centres_hz: tuple[float, ...], fs: float, size: in
 def _refuse_filter_decay(time: DecayTime, least_s: float) -> DecayTime:
     if time.reason or time.t60_s >= least_s:
         return time
-    return DecayTime(time.measure, reason=f"under {1e3 * least_s:.0f} ms, as fast as the band's own filter")
+    return DecayTime(reason=f"under {1e3 * least_s:.0f} ms, as fast as the band's own filter")

@@ -1,7 +1,5 @@
 """Propagation delay between two simultaneous channels by cross-correlation, finer than a sample."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
@@ -11,26 +9,21 @@ from tapsig.units import check_positive, seconds_to_samples
 UPSAMPLING = 16
 
 
-@dataclass(frozen=True, slots=True)
-class Delay:
-    """Delay of the second channel in seconds, and the correlation there (-1 to 1; below 0: inverted)."""
+def compute_delay(
+    first: npt.ArrayLike, second: npt.ArrayLike, fs: float, *, max_lag_s: float
+) -> tuple[float, float] | None:
+    """Delay of `second` behind `first`, both shape (n,), in seconds, and their correlation there.
 
-    delay_s: float
-    correlation: float
-
-
-def compute_delay(first: npt.ArrayLike, second: npt.ArrayLike, fs: float, *, max_lag_s: float = 0.01) -> Delay | None:
-    """Delay of `second` behind `first`, both shape (n,), at the largest absolute value of their cross-correlation.
-
-    The correlation is interpolated 16-fold through its spectrum (exact for a band-limited signal), then by a parabola
-    through its three highest points. A plate is dispersive, and high frequencies arrive first: the delay is that of the
-    frequencies with the most energy. None when either channel is constant.
+    That is the largest absolute value of their cross-correlation (-1 to 1; below 0: inverted), interpolated 16-fold
+    through its spectrum (exact for a band-limited signal), then by a parabola through its three highest points. A plate
+    is dispersive, and high frequencies arrive first: the delay is that of the frequencies with the most energy.
+    None when either channel is constant.
 
     Raises ParameterError for shapes that differ or a lag that is not shorter than the samples.
 
     >>> t = np.arange(4000) / 8000
     >>> pulse = lambda at: np.exp(-((t - at) / 0.001) ** 2)
-    >>> round(compute_delay(pulse(0.2), pulse(0.2003), 8000.0).delay_s * 1e3, 3)
+    >>> round(compute_delay(pulse(0.2), pulse(0.2003), 8000.0, max_lag_s=0.01)[0] * 1e3, 3)
     0.3
     """
     one, two = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
@@ -56,4 +49,4 @@ def compute_delay(first: npt.ArrayLike, second: npt.ArrayLike, fs: float, *, max
         left, middle, right = values[top - 1 : top + 2]
         bend = left - 2 * middle + right
         shift = 0.5 * (left - right) / bend if bend else 0.0
-    return Delay(float((lags[top] + shift) / (UPSAMPLING * fs)), float(values[top]))
+    return float((lags[top] + shift) / (UPSAMPLING * fs)), float(values[top])

@@ -78,7 +78,6 @@ def compute_modes(
     *,
     lowest_hz: float = 15.0,
     highest_hz: float | None = None,
-    least_share: float = MIN_SHARE,
 ) -> tuple[Mode, ...]:
     """The modes that one or several ring-downs share, strongest (by energy) first.
 
@@ -86,7 +85,6 @@ def compute_modes(
     ----------
     ringdowns : one array, or a list of them, each from just after the impact on, without bias. Lengths may differ.
     lowest_hz, highest_hz : frequency range; up to 0.45 of the rate, the default.
-    least_share : modes with less of the energy are left out.
 
     Raises ParameterError for ring-downs that are not 1-D and finite, or shorter than the analysis needs (about 60 ms).
 
@@ -124,9 +122,8 @@ def compute_modes(
     energies = [(mode, energy) for mode, energy in energies if energy <= most]  # above, they cancel: a transient
     total = math.fsum(energy for _, energy in energies)
     shared = (replace(mode, energy_share=energy / total) for mode, energy in energies)
-    return tuple(
-        sorted((mode for mode in shared if mode.energy_share >= least_share), key=lambda mode: -mode.energy_share)
-    )
+    kept = (mode for mode in shared if mode.energy_share >= MIN_SHARE)
+    return tuple(sorted(kept, key=lambda mode: -mode.energy_share))
 
 
 def _compute_energy(mode: Mode, lengths_s: FloatArray) -> float:

@@ -31,7 +31,6 @@ def test_an_exponential_has_the_same_time_by_every_range(measure: str, t60_s: fl
     time = compute_decay_curve(exponential(t60_s), FS).compute_time(measure)
     assert_allclose(time.t60_s, t60_s, rtol=1e-4)
     assert_allclose(time.rate_db_per_s, 60 / t60_s, rtol=1e-4)
-    assert_allclose(time.linearity, -1, atol=1e-6)
 
 
 def test_a_double_slope_tells_the_ranges_apart() -> None:
@@ -113,13 +112,13 @@ def test_silence_and_scraps_have_no_decay_time() -> None:
 
 def test_octaves_have_the_standard_centres() -> None:
     # IEC 61260-1: exact base-ten mid-band frequencies 1000·10^(3n/10); nominal 63, 125, 250, 500, 1000, 2000.
-    assert_allclose(list_octaves(8000, lowest_hz=60), [63.096, 125.893, 251.189, 501.187, 1000, 1995.262], rtol=1e-5)
+    assert_allclose(list_octaves(8000), [63.096, 125.893, 251.189, 501.187, 1000, 1995.262], rtol=1e-5)
 
 
 @pytest.mark.parametrize("fs", [1000.0, 8000.0, 44100.0])
 def test_octave_filters_equal_those_of_a_reference_library(fs: float) -> None:
     # SciPy's Butterworth band-pass of the third order, run backwards in time.
-    values, centres = np.random.default_rng(1).standard_normal(3000), list_octaves(fs, lowest_hz=60.0)
+    values, centres = np.random.default_rng(1).standard_normal(3000), list_octaves(fs)
     for centre, band in zip(centres, _filter_octaves(values, centres, fs), strict=True):
         sections = butter(3, (centre * OCTAVE_STEP**-0.5, centre * OCTAVE_STEP**0.5), "bandpass", fs=fs, output="sos")
         assert_allclose(band, sosfilt(sections, values[::-1])[::-1], atol=1e-11)
@@ -128,15 +127,15 @@ def test_octave_filters_equal_those_of_a_reference_library(fs: float) -> None:
 def test_bands_of_damped_sinusoids_fall_at_their_own_rates() -> None:
     # Closed form: 60 / T60 in each band: 120, 240 and 300 dB/s.
     ringing = damped(125, 0.5) + damped(500, 0.25, phase=1.0) + damped(2000, 0.2, phase=2.0)
-    bands = {round(band.centre_hz): band for band in compute_band_decays(ringing, FS)}
+    bands = {round(band.centre_hz): band for band in compute_band_decays(ringing, FS, noise=np.zeros(1))}
     for centre, rate in ((126, 120.0), (501, 240.0), (1995, 300.0)):
         assert_allclose(bands[centre].times["edt"].rate_db_per_s, rate, rtol=0.03)
         assert_allclose(bands[centre].times["t20"].rate_db_per_s, rate, rtol=0.03)
 
 
 def test_a_band_faster_than_its_filter_says_so() -> None:
-    band = compute_band_decays(damped(63, 0.05, phase=1.0), FS, lowest_hz=60)[0]  # 44 Hz wide: 4 / 44 Hz = 90 ms
-    assert math.isnan(band.rate_db_per_s)
+    band = compute_band_decays(damped(63, 0.05, phase=1.0), FS, noise=np.zeros(1))[0]  # 44 Hz wide: 4 / 44 Hz = 90 ms
+    assert math.isnan(band.best.rate_db_per_s)
     assert "filter" in band.best.reason
 
 
