@@ -118,11 +118,7 @@ class CauseTable(Result):
 
     def to_dict(self) -> dict[str, object]:
         """Plain Python types."""
-        return {
-            **asdict(self),
-            "errors": [asdict(one) for one in self.errors],
-            "counts": self.count(by=("position", "scene")),
-        }
+        return {**asdict(self), "errors": self.rows(), "counts": self.count(by=("position", "scene"))}
 
 
 def find_causes(
@@ -167,11 +163,11 @@ def find_causes(
     errors: list[ErrorCause] = []
     total = Score()
     advance = progress or (lambda _: None)
+    limits = [float(getattr(variant, name, 0.0)) for name in ("dead_time_s", "threshold_v")]
     for index, recording in enumerate(list_recordings(recordings)):
         require_labels(recording)
         found = run_detector(variant, recording, keep_rejected=True)
         advance(2 * index + 1)
-        limits = (float(getattr(variant, name, 0.0)) for name in ("dead_time_s", "threshold_v"))
         scene = _Evidence(recording, found, window_s, *limits)
         errors += scene.explain()
         advance(2 * index + 2)
@@ -197,12 +193,9 @@ def collect_features(
                 f"the candidates of {variant.name} have no features; use a detector that has them, such as 'tap'"
             )
         matching = match_onsets(recording.taps_s, recording.times_s(found.onset_samples), window_s=window_s)
-        hit = np.zeros(len(found), dtype=bool)
-        hit[matching.pairs[:, 1]] = True
         parts.append(replace(found, fs=math.nan, gaps=()))  # features alone: these may be of different rates
-        is_tap.append(hit)
-    joined = Detections.concatenate(parts)
-    return dict(joined.features), np.concatenate(is_tap)
+        is_tap.append(np.isin(np.arange(len(found)), matching.pairs[:, 1]))
+    return dict(Detections.concatenate(parts).features), np.concatenate(is_tap)
 
 
 class _Evidence:
@@ -217,18 +210,13 @@ class _Evidence:
         self._loudness = Loudness(recording)
         accepted = found.accepted()
         self._detected = np.sort(recording.times_s(accepted.onset_samples))
-        refused = np.array([bool(reason) for reason in found.reason], dtype=bool)
-        self._rejected = recording.times_s(found.onset_samples[refused])
-        self._reasons = [reason for reason in found.reason if reason]
+        onsets_s = recording.times_s(found.onset_samples).tolist()
+        self._rejected = [(at_s, reason) for at_s, reason in zip(onsets_s, found.reason, strict=True) if reason]
         self._taps = recording.taps_s
         self._others = [label for label in recording.labels or () if label.kind != TAP]
         self._matching = match_onsets(self._taps, self._detected, window_s=window_s)
+        self.score = count_matching(self._matching, self._taps, self._detected, recording.duration_s)
         self._rails = recording.at_rail()
-
-    @property
-    def score(self) -> Score:
-        """The counts of the recording."""
-        return count_matching(self._matching, self._taps, self._detected, self._recording.duration_s)
 
     def explain(self) -> list[ErrorCause]:
         """All errors, in order of time."""
@@ -245,14 +233,11 @@ class _Evidence:
         start, stop = np.searchsorted(self._times, [start_s, stop_s])
         return bool(self._rails[start:stop].any())
 
-    def _nearest_other(self, time_s: float, before_s: float, after_s: float) -> str:
-        """Kind of the nearest label other than a tap, from `before_s` before the time to `after_s` after; or ""."""
-        near = [
-            (abs(label.onset_s - time_s), label.kind)
-            for label in self._others
-            if -before_s <= label.onset_s - time_s <= after_s
-        ]
-        return min(near)[1] if near else ""
+    def _nearest_other(self, time_s: float, after_s: float) -> str:
+        """Kind of the nearest label other than a tap, from 150 ms before the time to `after_s` after; or ""."""
+        away = ((label.onset_s - time_s, label.kind) for label in self._others)
+        near = ((abs(apart_s), kind) for apart_s, kind in away if -NUISANCE_BEFORE_S <= apart_s <= after_s)
+        return min(near, default=(0.0, ""))[1]
 
     def _explain_false(self, time_s: float, level_db: float, rise_db: float) -> str:
         taps, missed = self._taps, self._taps[self._matching.missed]
@@ -261,8 +246,7 @@ class _Evidence:
             return "double"
         if self._at_rail(time_s - CLIPPED_S, time_s + CLIPPED_S):
             return "clipped"
-        kind = self._nearest_other(time_s, NUISANCE_BEFORE_S, NUISANCE_AFTER_S)
-        if kind:
+        if kind := self._nearest_other(time_s, NUISANCE_AFTER_S):
             return kind
         near = missed[np.abs(missed - time_s) <= MISTIMED_S]
         if any(tap_s < time_s or self._is_late_label(tap_s, rise_db) for tap_s in near.tolist()):
@@ -283,12 +267,8 @@ class _Evidence:
         just_before = false_s[(false_s < time_s) & (false_s >= time_s - MISTIMED_S)].tolist()
         if any(self._is_late_label(time_s, self._loudness.measure_db(at_s)[1]) for at_s in just_before):
             return "mistimed"
-        near = [
-            (abs(float(at) - time_s), reason)
-            for at, reason in zip(self._rejected, self._reasons, strict=True)
-            if abs(at - time_s) <= self._reach_s
-        ]
-        reason = min(near)[1] if near else ""
+        near = ((abs(at_s - time_s), reason) for at_s, reason in self._rejected)
+        reason = min((one for one in near if one[0] <= self._reach_s), default=(0.0, ""))[1]
         since = time_s - self._detected[self._detected <= time_s]
         if reason == "within dead time" or (since.size and since[-1] < self._dead_s):
             return "within dead time"
@@ -310,5 +290,5 @@ class _Evidence:
             return "buried under ring-down"
         if before == UNLABELLED:
             return f"buried under the tail of an {UNLABELLED} event"
-        kind = self._nearest_other(time_s, NUISANCE_BEFORE_S, NUISANCE_BEFORE_S)
+        kind = self._nearest_other(time_s, NUISANCE_BEFORE_S)
         return f"masked by {kind}" if kind else "buried in background"

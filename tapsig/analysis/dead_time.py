@@ -24,6 +24,7 @@ from tapsig.records import Recording, list_recordings, require_labels
 from tapsig.results import Result
 from tapsig.scoring.matching import EDGE_SLACK_S
 from tapsig.units import (
+    BoolArray,
     FloatArray,
     IntArray,
     amplitude_to_db,
@@ -62,7 +63,7 @@ class DeadTimeMap(Result):
     sources: tuple[str, ...] = ()
 
     @property
-    def exact(self) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    def exact(self) -> BoolArray:
         """Where every tap is counted exactly once, shape (m, n)."""
         return (self.missed == 0) & (self.extra == 0)
 
@@ -80,8 +81,8 @@ class DeadTimeMap(Result):
 
         errors = self.missed + self.extra
         depth = distance_transform_cdt(np.pad(errors == errors.min(), 1), metric="chessboard")[1:-1, 1:-1]
-        row, column = np.unravel_index(int(np.argmax(depth)), errors.shape)
-        return int(row), int(column)
+        row, column = divmod(int(np.argmax(depth)), errors.shape[1])
+        return row, column
 
     @property
     def best_threshold_v(self) -> float:
@@ -94,18 +95,14 @@ class DeadTimeMap(Result):
         return float(self.dead_times_s[self.best_cell[1]])
 
     def __iter__(self) -> Iterator[dict[str, object]]:
-        return iter(self.cells())
-
-    def rows(self) -> list[dict[str, object]]:
-        """The rows of `cells`."""
-        return self.cells()
+        return iter(self.rows())
 
     def _describe(self) -> str:
         errors = int((self.missed + self.extra)[self.best_cell])
         best = f"{self.best_threshold_v:.4g} V and {1e3 * self.best_dead_time_s:.0f} ms"
         return f"best {best}: {errors} errors on {self.taps} taps"
 
-    def cells(self) -> list[dict[str, object]]:
+    def rows(self) -> list[dict[str, object]]:
         """One row for each cell: threshold_v, threshold_db, dead_time_ms, missed, extra."""
         return [
             {
@@ -118,6 +115,8 @@ class DeadTimeMap(Result):
             for i, level in enumerate(self.thresholds_db)
             for j, dead in enumerate(self.dead_times_s)
         ]
+
+    cells = rows
 
     def to_dict(self) -> dict[str, object]:
         """Plain Python types: the operating area, the best cell, the axes, and both maps as nested lists."""
@@ -138,28 +137,13 @@ def compute_departures(samples: FloatArray, fs: float, *, bias_time_s: float = 0
     return np.abs(remove_slow(samples, np.zeros(2), share))
 
 
-def _count_errors(
-    crossings: IntArray, times_s: FloatArray, stops: IntArray, taps_s: FloatArray, dead: IntArray, window_s: float
-) -> tuple[IntArray, IntArray]:
-    """Missed and extra for each dead time; `times_s` of the crossings, `stops` of the gap-free stretches.
-
-    The onsets are in order, so they are matched in the same pass (see `tapsig.scoring.matching`).
-    """
-    taps = np.ascontiguousarray(taps_s, dtype=np.float64)
-    arguments = (pointer(crossings), pointer(times_s), crossings.size, pointer(stops), pointer(taps), taps.size)
-    count = load()[1].tapsig_count_taps
-    counted = [count(*arguments, int(one), window_s + EDGE_SLACK_S) for one in dead]
-    pairs, onsets = np.array([(one.pairs, one.onsets) for one in counted], dtype=np.int64).T
-    return taps.size - pairs, onsets - pairs
-
-
 def _check_axes(thresholds_db: FloatArray, dead_times_s: FloatArray) -> None:
     for name, axis in (("thresholds_db", thresholds_db), ("dead_times_s", dead_times_s)):
         steps = np.diff(np.atleast_1d(axis))
         if axis.ndim != 1 or axis.size < 2 or not (steps > 0).all() or not np.allclose(steps, steps[0], rtol=1e-3):
             raise ParameterError(f"{name} must hold at least two values, ascending and evenly spaced")
-    check_range("dead_times_s", float(dead_times_s[0]), 0.0, 10.0)
-    check_range("dead_times_s", float(dead_times_s[-1]), 0.0, 10.0)
+    for end_s in dead_times_s[[0, -1]]:
+        check_range("dead_times_s", float(end_s), 0.0, 10.0)
 
 
 def _choose_thresholds(departures: Iterable[FloatArray], step_db: float) -> FloatArray:
@@ -232,25 +216,28 @@ def compute_dead_time_map(
         levels = to_floats("thresholds_db", thresholds_db)
     dead = to_floats("dead_times_s", DEFAULT_DEAD_TIMES_S if dead_times_s is None else dead_times_s)
     _check_axes(levels, dead)
-    missed = np.zeros((levels.size, dead.size), dtype=np.int64)
-    extra = np.zeros_like(missed)
-    for recording, departure in zip(chosen, departures, strict=True):
-        more_missed, more_extra = _map_recording(recording, departure, levels, dead, early_s, late_s)
-        missed += more_missed
-        extra += more_extra
+    maps = [_map_recording(*pair, levels, dead, early_s, late_s) for pair in zip(chosen, departures, strict=True)]
+    missed, extra = np.sum(maps, axis=0)
     return DeadTimeMap(levels, dead, missed, extra, taps, early_s, late_s, tuple(one.source for one in chosen))
 
 
 def _map_recording(
     recording: Recording, departure: FloatArray, levels: FloatArray, dead_s: FloatArray, early_s: float, late_s: float
 ) -> tuple[IntArray, IntArray]:
+    """Missed and extra of one recording, shape (levels, dead times) each.
+
+    The onsets are in order, so they are matched in the same pass (see `tapsig.scoring.matching`).
+    """
     middle_s = recording.taps_s + 0.5 * (late_s - early_s)  # an asymmetric window is symmetric about its middle
-    dead = np.array([seconds_to_samples(float(time), recording.fs, at_least=1) for time in dead_s], dtype=np.int64)
+    window_s = 0.5 * (early_s + late_s) + EDGE_SLACK_S
+    dead = [seconds_to_samples(time_s, recording.fs, at_least=1) for time_s in dead_s.tolist()]
     stops = np.array([stop for _, stop in recording.stretches()], dtype=np.int64)
-    crossings = np.arange(departure.size)
-    rows = []
+    crossings, count = np.arange(departure.size), load()[1].tapsig_count_taps
+    counted = []
     for level in levels:
         crossings = crossings[departure[crossings] > 10.0 ** (level / 20.0)]
-        times = recording.times_s(crossings)
-        rows.append(_count_errors(crossings, times, stops, middle_s, dead, 0.5 * (early_s + late_s)))
-    return np.array([row[0] for row in rows]), np.array([row[1] for row in rows])
+        found = pointer(crossings), pointer(recording.times_s(crossings)), crossings.size, pointer(stops)
+        cells = [count(*found, pointer(middle_s), middle_s.size, samples, window_s) for samples in dead]
+        counted.append([(cell.pairs, cell.onsets) for cell in cells])
+    pairs, onsets = np.moveaxis(np.array(counted, dtype=np.int64), 2, 0)
+    return middle_s.size - pairs, onsets - pairs

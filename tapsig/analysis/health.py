@@ -67,7 +67,7 @@ class HealthReport(Result):
 
     def to_dict(self) -> dict[str, object]:
         """Plain Python types."""
-        return {**asdict(self), "findings": [asdict(finding) for finding in self.findings]}
+        return {**asdict(self), "findings": self.rows()}
 
 
 def check_health(recording: Recording, report: LoadReport | None = None) -> HealthReport:
@@ -100,11 +100,8 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
     gap_s = recording.gaps[0].sample / fs if recording.gaps else math.nan
     findings = list(carry_over(report or LoadReport(recording.source, recording.findings), gap_s))
     findings += find_signal_faults(recording, bias=bias, noise=noise, peak=peak)
-    ordered = sorted(findings, key=rank_severity)
-    bits = _count_bits(recording, noise)
-    return HealthReport(
-        tuple(ordered), recording.duration_s, fs, bias, noise, bits, peak, recording.source, recording.position
-    )
+    figures = recording.duration_s, fs, bias, noise, _count_bits(recording, noise), peak
+    return HealthReport(tuple(sorted(findings, key=rank_severity)), *figures, recording.source, recording.position)
 
 
 def _count_bits(recording: Recording, noise: float) -> float:
@@ -126,11 +123,11 @@ def compare_channels(digests: Sequence[str], loudness: Sequence[float]) -> tuple
         for i, j in itertools.combinations(range(len(digests)), 2)
         if digests[i] == digests[j]
     ]
+    loudest = max(loudness, default=0.0)
     for i, level in enumerate(loudness):
-        if level < 8.0 and max(loudness) > 40.0:
+        if level < 8.0 and loudest > 40.0:
             message = (
-                f"channel {i} never rises over {level:.0f} times its noise, another channel rises to"
-                f" {max(loudness):.0f}"
+                f"channel {i} never rises over {level:.0f} times its noise, another channel rises to {loudest:.0f}"
             )
             found.append(describe_fault("channel-silent", message, level))
     return tuple(found)

@@ -16,7 +16,7 @@ from tapsig.errors import TapsigError
 from tapsig.loading import LoadReport, load_labels, read_wav_info
 from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList
-from tapsig.loading.parts import PART_S, Part, read_wav_parts
+from tapsig.loading.parts import PART_S, read_wav_parts
 from tapsig.loading.read_options import DEFAULTS, ReadOptions
 from tapsig.loading.wav import add_rate_difference
 from tapsig.records import Recording
@@ -82,12 +82,12 @@ def check_health_of_file(
     found: dict[str, list[HealthFinding]] = defaultdict(list)
     for part in read_wav_parts(path, options, labels=own, findings=noted, progress=progress):
         digest.update(part.recording.samples.data)
-        report = check_health(part.recording)
+        report = check_health(part.recording).shift(part.start / part.recording.fs)
         reports.append(report)
         rounding_v.append(floor_noise(0.0, part.recording))
         labelled.append(part.recording.taps_s.size >= 2)
         for finding in report.findings:
-            found[finding.code].append(_in_whole_time(finding, part))
+            found[finding.code].append(finding)
     needed = {code: sum(labelled) if code == "labels-unheard" else len(reports) for code in EVERYWHERE}
     findings = [_describe(faults, len(reports)) for code, faults in found.items() if len(faults) >= needed.get(code, 1)]
     noises = sorted(report.noise_v for report in reports)
@@ -109,10 +109,6 @@ def check_health_of_file(
     )
     least_v = min((one for one in rounding_v if one > 0), default=0.0)  # a constant part shows no step
     return FileHealth(report, digest.hexdigest(), max(noise, least_v))
-
-
-def _in_whole_time(finding: HealthFinding, part: Part) -> HealthFinding:
-    return replace(finding, first_s=finding.first_s + part.start / part.recording.fs)
 
 
 def _describe(faults: Sequence[HealthFinding], parts: int) -> HealthFinding:

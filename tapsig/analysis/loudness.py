@@ -60,10 +60,9 @@ class Loudness:
 
     def _list_events(self, decays_s: FloatArray) -> list[Event]:
         """Each label, with its T60 of `decays_s`, and each unlabelled rise, in order of time."""
-        labels = self._recording.labels or ()
         events = [
             (label.onset_s, label.kind, self.measure_db(label.onset_s)[0], decay_s)
-            for label, decay_s in zip(labels, decays_s.tolist(), strict=True)
+            for label, decay_s in zip(self._recording.labels or (), decays_s.tolist(), strict=True)
         ]
         labels_s, labels_db = (np.array([event[k] for event in events]) for k in (0, 2))
         pieces = _piece_peaks(self._departures, self._recording.fs, STEP_S)
@@ -71,12 +70,12 @@ class Loudness:
         width = round(LEVEL_S / STEP_S)
         if self._noise <= 0 or pieces.size < 2 * width:
             return events
-        peaks = np.asarray(np.lib.stride_tricks.sliding_window_view(pieces, width).max(axis=1), dtype=np.float64)
+        peaks = np.lib.stride_tricks.sliding_window_view(pieces, width).max(axis=1)
         rises = peaks[width:] >= 10.0 ** (RISE_DB / 20.0) * np.maximum(peaks[:-width], self._noise)
         for place in (np.flatnonzero(rises & ~np.concatenate([[False], rises[:-1]])) + width).tolist():
             time_s = float(self._times[min(place * size, self._times.size - 1)])
             near = (labels_s >= time_s - ATTACK_S - LEVEL_S) & (labels_s <= time_s + LEVEL_S + AFTER_S)
-            level = float(amplitude_to_db(float(peaks[place]) / self._noise))
+            level = amplitude_to_db(float(peaks[place]) / self._noise)
             ringing = labels_db - 60.0 * (time_s - labels_s) / decays_s
             reached = float(ringing[labels_s <= time_s].max(initial=-math.inf))
             if not near.any() and level > reached + SWELL_DB:
@@ -98,8 +97,7 @@ class Loudness:
         peaks = _piece_peaks(self._departures[start:stop], self._recording.fs)
         if not peaks.size or self._noise <= 0:
             return False
-        since: FloatArray = peaks[int(np.argmax(peaks)) :]  # from its maximum on
-        levels: FloatArray = np.asarray(amplitude_to_db(since / self._noise), dtype=np.float64)
+        levels = amplitude_to_db(peaks[int(np.argmax(peaks)) :] / self._noise)  # from its maximum on
         return bool(levels.min() >= level_db - SWELL_DB and levels.max() >= level_db + SWELL_DB)
 
 

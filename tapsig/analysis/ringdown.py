@@ -111,18 +111,10 @@ class RingdownResult(Result):
 
     def to_dict(self) -> dict[str, object]:
         """Plain Python types, with Q and T60 of each mode; the ring-downs themselves are left out."""
+        plain = ("source", "vehicle", "position", "taps_used", "left_out", "settle_s", "noise_v", "t60_s")
         return {
-            "source": self.source,
-            "vehicle": self.vehicle,
-            "position": self.position,
-            "taps_used": self.taps_used,
-            "left_out": dict(self.left_out),
-            "settle_s": self.settle_s,
-            "noise_v": self.noise_v,
-            "t60_s": self.t60_s,
-            "modes": [
-                {**asdict(mode), "q": mode.q, "t60_s": mode.t60_s, "t60_se_s": mode.t60_se_s} for mode in self.modes
-            ],
+            **{name: getattr(self, name) for name in plain},
+            "modes": self.rows(),
             "bands": [{"nominal_hz": band.nominal_hz, **asdict(band)} for band in self.bands],
             "beats": [asdict(beat) for beat in self.beats],
             "modes_to_hz": self.modes_to_hz,
@@ -197,11 +189,9 @@ def compute_ringdown(
     if not above:
         refused = f"no ring-down stays above the counts of its rest for {1e3 * least / slow.fs:.0f} ms: no modes"
     with threadpool_limits(1):  # the arrays are too small for threads
-        modes = (
-            ()
-            if not above or (top_hz <= LOWEST_HZ and refused)
-            else compute_modes(above, slow.fs, lowest_hz=LOWEST_HZ, highest_hz=top_hz)
-        )
+        modes: tuple[Mode, ...] = ()
+        if above and top_hz > LOWEST_HZ:
+            modes = compute_modes(above, slow.fs, lowest_hz=LOWEST_HZ, highest_hz=top_hz)
         bands = _summarise_bands(ringdowns, noise, slow.fs, rounding_power)
     return RingdownResult(
         modes,
@@ -225,10 +215,8 @@ def _summarise_bands(
     ringdowns: Sequence[FloatArray], noise: FloatArray, fs: float, least_power: float
 ) -> tuple[BandSummary, ...]:
     power = max(float(np.mean(noise**2)), least_power)
-    whole = []
-    for values in ringdowns:
-        curve = compute_decay_curve(values, fs, noise_power=power)
-        whole.append(BandDecay(math.nan, {name: curve.compute_time(name) for name in RANGES_DB}))
+    curves = [compute_decay_curve(values, fs, noise_power=power) for values in ringdowns]
+    whole = [BandDecay(math.nan, {name: curve.compute_time(name) for name in RANGES_DB}) for curve in curves]
     bands = [compute_band_decays(values, fs, noise=noise, least_power=least_power) for values in ringdowns]
     return tuple(_summarise_band(list(taps)) for taps in [whole, *zip(*bands, strict=True)])
 
@@ -240,14 +228,9 @@ def _summarise_band(taps: list[BandDecay]) -> BandSummary:
         times[name] = float(np.median(known)) if known else math.nan
         counts[name] = len(known)
     rates = [band.best.rate_db_per_s for band in taps if not band.best.reason]
-    reasons = Counter(band.times["t20"].reason for band in taps if band.times["t20"].reason)
-    return BandSummary(
-        taps[0].centre_hz,
-        times,
-        counts,
-        float(np.median(rates)) if rates else math.nan,
-        reasons.most_common(1)[0][0] if reasons and not counts["t20"] else "",
-    )
+    reasons = Counter(band.times["t20"].reason for band in taps)
+    reason = "" if counts["t20"] else reasons.most_common(1)[0][0]
+    return BandSummary(taps[0].centre_hz, times, counts, float(np.median(rates)) if rates else math.nan, reason)
 
 
 def _find_beats(modes: Sequence[Mode]) -> tuple[Beat, ...]:
