@@ -29,16 +29,14 @@ def limit_by_losses(recording: Recording) -> tuple[float, str]:
     counts = Counter[str]()
     for finding in recording.findings:
         counts[finding.code] += finding.count
-    share, words = counts["lost-samples"] / max(1, recording.samples.size), "lost and filled in"
+    share = counts["lost-samples"] / max(1, recording.samples.size)
+    made = f"{100 * share:.2g} % of the samples were lost and filled in"
     if counts["resampled"] and share < RESAMPLED_SHARE:
-        share, words = RESAMPLED_SHARE, "resampled to an even grid"
+        share, made = RESAMPLED_SHARE, "samples were resampled to an even grid"
     cosine = 1.0 - math.sqrt(MAX_ERROR / share) if share else -1.0
     if cosine <= -1.0:
         return math.inf, ""
-    return math.acos(cosine) * recording.fs / (2.0 * math.pi), (
-        f"{'samples' if words != 'lost and filled in' else f'{100 * share:.2g} % of the samples'} were {words}"
-        " by linear interpolation"
-    )
+    return math.acos(cosine) * recording.fs / (2.0 * math.pi), f"{made} by linear interpolation"
 
 
 def slow_down(recording: Recording, highest_hz: float) -> Recording:
@@ -108,6 +106,5 @@ def find_rounding(recording: Recording) -> tuple[float, float]:
 
 def cut_above(ringdowns: Sequence[FloatArray], level_v: float, least: int) -> list[FloatArray]:
     """Each ring-down up to its last value of at least `level_v`, without those of fewer than `least` samples then."""
-    ends = (np.flatnonzero(np.abs(values) >= level_v)[-1:] for values in ringdowns)
-    cut = [values[: int(end[0]) + 1] for values, end in zip(ringdowns, ends, strict=True) if end.size]
+    cut = [values[: np.flatnonzero(np.abs(values) >= level_v).max(initial=-1) + 1] for values in ringdowns]
     return [values for values in cut if values.size >= least]

@@ -1,5 +1,6 @@
 """Faults that show in the samples of one recording."""
 
+import itertools
 import math
 from collections.abc import Iterator
 
@@ -36,12 +37,14 @@ def find_signal_faults(recording: Recording, *, bias: float, noise: float, peak:
         masked = any(
             fault.code in ("too-short", "clipped") and fault.severity == "error" for fault in (*extent, *clipped)
         )
-        floor = _check_floor(recording, noise, peak)
-        yield from (fault for fault in floor if not (masked and fault.code == "noisy"))
-        yield from _check_lines(recording, noise)
-        yield from _check_bandwidth(recording, floor_noise(noise, recording))
-        response = _check_response(recording, bias, noise, peak)
-        yield from (fault for fault in response if not (masked and fault.code == "nothing-heard"))
+        for fault in itertools.chain(
+            _check_floor(recording, noise, peak),
+            _check_lines(recording, noise),
+            _check_bandwidth(recording, floor_noise(noise, recording)),
+            _check_response(recording, bias, noise, peak),
+        ):
+            if not (masked and fault.code in ("noisy", "nothing-heard")):
+                yield fault
 
 
 def _windows(samples: FloatArray, fs: float, length_s: float) -> FloatArray:

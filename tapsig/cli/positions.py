@@ -12,6 +12,7 @@ An --out that ends in .html becomes a self-contained page.
 
 import argparse
 import textwrap
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from tapsig.cli.detector_options import add_detector_arguments, emit_page, load_variants, note_table, open_labelled
@@ -63,14 +64,14 @@ def run(args: argparse.Namespace) -> int:
 
 def render_positions(study: "PositionStudy", format_: str) -> str:
     """Rows as csv or json (with differences, delays and advice), or text with all tables."""
-    from tapsig.comparison.advice import advise, compare_detectors, list_delay_rows
+    from tapsig.comparison.advice import advise, compare_detectors
 
     if format_ != "table":
         document = {
             "advice": {ranking.detector: advise(ranking) for ranking in study.rankings},
             "vehicles": {ranking.detector: ranking.vehicles for ranking in study.rankings},
             "differences": study.difference_rows(),
-            "delays": list_delay_rows(study.delays),
+            "delays": [asdict(delay) for delay in study.delays],
         }
         return render_rows(study.rows(), format_, document=document)
     parts = [_render_ranking(study, ranking, advise(ranking)) for ranking in study.rankings]
@@ -81,14 +82,14 @@ def render_positions(study: "PositionStudy", format_: str) -> str:
         header = ["from", "to", "taps", "delay ms", "middle half", "correlation"]
         lines = [
             [
-                row["first"],
-                row["second"],
-                row["taps"],
-                f"{row['median_ms']:+.2f}",
-                f"{row['lower_ms']:+.2f} to {row['upper_ms']:+.2f}",
-                f"{row['correlation']:.2f}",
+                delay.first,
+                delay.second,
+                delay.taps,
+                f"{delay.median_ms:+.2f}",
+                f"{delay.lower_ms:+.2f} to {delay.upper_ms:+.2f}",
+                f"{delay.correlation:.2f}",
             ]
-            for row in list_delay_rows(study.delays)
+            for delay in study.delays
         ]
         parts.append(
             f"Delay of each tap between channels (unreliable below a correlation of 0.7)\n{render_table(header, lines)}"

@@ -1,11 +1,9 @@
 """Results of comparing positions or detectors as sentences, with their uncertainty."""
 
-import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from tapsig.comparison import statistics as comparison
-from tapsig.comparison.channels import ChannelDelay
 from tapsig.comparison.detectors import VariantComparison
 from tapsig.comparison.positions import Ranking
 from tapsig.comparison.statistics import Difference
@@ -129,12 +127,8 @@ def compare_detectors(rankings: tuple[Ranking, ...]) -> str:
     text = f"Between the best and the worst position {words} differs: {_list(parts)}."
     if any(ranking.too_few for ranking in rankings):
         return text
-    first, last = rankings[0].range, rankings[-1].range
-    if first > 0 and last < 0.5 * first:
-        text += f" The position matters much less with {rankings[-1].detector}."
-    elif last > 0 and first < 0.5 * last:
-        text += f" The position matters much less with {rankings[0].detector}."
-    return text
+    less, more = sorted((rankings[0], rankings[-1]), key=lambda ranking: ranking.range)
+    return text + (f" The position matters much less with {less.detector}." if less.range < 0.5 * more.range else "")
 
 
 def describe_left_out(ranking: Ranking) -> str:
@@ -167,11 +161,6 @@ def describe_pair(pair: VariantComparison) -> str:
         f"The difference between {pair.first} and {pair.second} is not significant: {gap}; {more} recordings would be"
         " needed."
     )
-
-
-def list_delay_rows(delays: Sequence[ChannelDelay]) -> list[dict[str, object]]:
-    """Delays between channels as plain rows."""
-    return [dataclasses.asdict(delay) for delay in delays]
 
 
 def _number(value: float) -> str:

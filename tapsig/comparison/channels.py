@@ -134,13 +134,12 @@ def _estimate_mean(values: list[float], least: float) -> Estimate:
 def summarise_levels(levels: Sequence[Levels], order: Sequence[str]) -> tuple[PositionLevels, ...]:
     """Means and intervals for each position, in the given order."""
     lines = []
+    limits = {field.name: 0.0 if field.name in NOT_NEGATIVE else -math.inf for field in fields(PositionLevels)[3:]}
     for position in order:
         of_position = [level for level in levels if level.position == position]
         taps = sum(level.taps_db.size for level in of_position)
-        names = [field.name for field in fields(PositionLevels)[3:]]
         estimates = [
-            _estimate_mean([getattr(level, name) for level in of_position], 0.0 if name in NOT_NEGATIVE else -math.inf)
-            for name in names
+            _estimate_mean([getattr(level, name) for level in of_position], least) for name, least in limits.items()
         ]
         lines.append(PositionLevels(position, len(of_position), taps, *estimates))
     return tuple(lines)
@@ -153,9 +152,7 @@ def summarise_delays(delays: Sequence[TapDelays], order: Sequence[str]) -> tuple
         chosen = [delay for delay in delays if (delay.first, delay.second) == (first, second)]
         times_ms = 1e3 * np.concatenate([np.zeros(0), *(delay.delays_s for delay in chosen)])
         if times_ms.size:
-            lower, median, upper = np.quantile(times_ms, [0.25, 0.5, 0.75])
+            lower, median, upper = np.quantile(times_ms, [0.25, 0.5, 0.75]).tolist()
             correlation = float(np.median(np.abs(np.concatenate([delay.correlations for delay in chosen]))))
-            lines.append(
-                ChannelDelay(first, second, times_ms.size, float(median), float(lower), float(upper), correlation)
-            )
+            lines.append(ChannelDelay(first, second, times_ms.size, median, lower, upper, correlation))
     return tuple(lines)

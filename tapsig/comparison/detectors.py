@@ -57,15 +57,14 @@ def compute_curve(detector: str, outcomes: Sequence[Outcome]) -> Curve:
     """
     taps = sum(outcome.score.taps for outcome in outcomes)
     hours = sum(outcome.score.duration_s for outcome in outcomes) / SECONDS_PER_HOUR
+    if not taps:
+        outcomes = ()
     strength = np.concatenate([np.zeros(0), *(outcome.strengths for outcome in outcomes)])
     hits = np.concatenate([np.zeros(0, bool), *(outcome.hits for outcome in outcomes)])
     order = np.argsort(-strength, kind="stable")
     strength, hits = strength[order], hits[order]
-    last = np.append(strength[1:] != strength[:-1], True) if strength.size else np.zeros(0, bool)  # of equal strengths
+    last = np.append(strength[1:] != strength[:-1], True)[: strength.size]  # of equal strengths
     found, false = np.cumsum(hits)[last], np.cumsum(~hits)[last]
-    if not taps:
-        found = false = strength = np.zeros(0)
-        last = np.zeros(0, bool)
     return Curve(
         detector,
         strength[last],

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapsig.scoring.criteria import Criterion, Estimate
-from tapsig.scoring.intervals import CONFIDENCE, UNDEFINED, widen_to_student
+from tapsig.scoring.intervals import CONFIDENCE, widen_to_student
 from tapsig.units import FloatArray
 
 RESAMPLES = 4000
@@ -50,12 +50,9 @@ def resample(counts: FloatArray, criterion: Criterion, *, seed: int) -> FloatArr
 
 
 def percentile_interval(values: FloatArray) -> tuple[float, float]:
-    """95 % percentile interval of resampled values (Efron & Tibshirani 1993, ch. 13); nan for fewer than two."""
-    finite = values[np.isfinite(values)]
-    if finite.size < 2:
-        return UNDEFINED
-    low, high = np.quantile(finite, [(1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2])
-    return float(low), float(high)
+    """95 % percentile interval of resampled values, all finite (Efron & Tibshirani 1993, ch. 13)."""
+    low, high = np.quantile(values, [(1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2]).tolist()
+    return low, high
 
 
 def compute_probability_best(values: FloatArray, sign: int) -> FloatArray:
@@ -160,9 +157,8 @@ def estimate_needed(
     if difference == 0:
         return math.inf
     z = float(ndtri(1 - SIGNIFICANCE / (2 * max(1, comparisons))) + ndtri(POWER))
-    return max(
-        float(count_min_recordings(comparisons, paired=paired)), recordings * (z * standard_error / difference) ** 2
-    )
+    least = float(count_min_recordings(comparisons, paired=paired))
+    return max(least, recordings * (z * standard_error / difference) ** 2)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,14 @@
 """Agreement of two label files of one recording: of two people, two passes, or a person and a proposal."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from tapsig.records import TAP, Label
 from tapsig.results import compute_f1
-from tapsig.scoring.matching import MATCH_WINDOW_S, match_onsets
+from tapsig.scoring.matching import MATCH_WINDOW_S, Matching, match_onsets
 from tapsig.units import FloatArray, check_range
 
 PERCENTILES = (5, 25, 50, 75, 95)
@@ -51,7 +52,7 @@ class Agreement:
     def percentiles_s(self) -> dict[int, float]:
         """Percentiles of b − a in seconds; nan when there are no pairs."""
         if not self.both:
-            return dict.fromkeys(PERCENTILES, float("nan"))
+            return dict.fromkeys(PERCENTILES, math.nan)
         return dict(zip(PERCENTILES, np.percentile(self.differences_s, PERCENTILES).tolist(), strict=True))
 
 
@@ -68,36 +69,30 @@ def compare_labels(a: Sequence[Label], b: Sequence[Label], *, window_s: float = 
     (1, 0.5, [('tap', 'thump'), ('', 'tap')])
     """
     check_range("window_s", window_s, 0.0, 1.0)
-    taps_a, taps_b = ([label for label in sorted(labels) if label.kind == TAP] for labels in (a, b))
-    others_a, others_b = ([label for label in sorted(labels) if label.kind != TAP] for labels in (a, b))
-    pairs = _pair(taps_a, taps_b, window_s)
-    matched_a, matched_b = ({pair[side] for pair in pairs} for side in (0, 1))
-    rest_a = [tap for i, tap in enumerate(taps_a) if i not in matched_a]
-    rest_b = [tap for j, tap in enumerate(taps_b) if j not in matched_b]
-    found = _disagree(rest_a, others_b, window_s, swap=False) + _disagree(rest_b, others_a, window_s, swap=True)
-    differences = sorted((taps_a[i].onset_s, taps_b[j].onset_s - taps_a[i].onset_s) for i, j in pairs)
-    return Agreement(
-        len(taps_a),
-        len(taps_b),
-        len(pairs),
-        np.array([difference for _, difference in differences]),
-        tuple(sorted(found, key=lambda item: item.time_s)),
-    )
+    (taps_a, others_a), (taps_b, others_b) = (_split(labels) for labels in (a, b))
+    both = _match(taps_a, taps_b, window_s)
+    only_a, only_b = [taps_a[i] for i in both.missed], [taps_b[j] for j in both.spurious]
+    found = [Disagreement(at_s, TAP, kind, later_s) for at_s, kind, later_s in _look_up(only_a, others_b, window_s)]
+    found += [Disagreement(at_s, kind, TAP, -later_s) for at_s, kind, later_s in _look_up(only_b, others_a, window_s)]
+    differences_s = [taps_b[j].onset_s - taps_a[i].onset_s for i, j in both.pairs]
+    disagreements = tuple(sorted(found, key=lambda item: item.time_s))
+    return Agreement(len(taps_a), len(taps_b), len(both.pairs), np.array(differences_s), disagreements)
 
 
-def _pair(first: Sequence[Label], second: Sequence[Label], window_s: float) -> list[tuple[int, int]]:
-    times = (np.array([label.onset_s for label in labels]) for labels in (first, second))
-    matching = match_onsets(*times, window_s=window_s)
-    return [(int(i), int(j)) for i, j in matching.pairs]
+def _split(labels: Sequence[Label]) -> tuple[list[Label], list[Label]]:
+    """Taps and other labels, in order of time."""
+    ordered = sorted(labels)
+    return [label for label in ordered if label.kind == TAP], [label for label in ordered if label.kind != TAP]
 
 
-def _disagree(taps: Sequence[Label], others: Sequence[Label], window_s: float, *, swap: bool) -> list[Disagreement]:
-    """The taps of one file that the other lacks or labels differently; `swap` when the taps are those of b."""
-    named = dict(_pair(taps, others, window_s))
-    found = []
+def _match(first: Sequence[Label], second: Sequence[Label], window_s: float) -> Matching:
+    times = ([label.onset_s for label in labels] for labels in (first, second))
+    return match_onsets(*times, window_s=window_s)
+
+
+def _look_up(taps: Sequence[Label], others: Sequence[Label], window_s: float) -> Iterator[tuple[float, str, float]]:
+    """Time of each tap, the kind of the other file's label there ("" without one), and how much later that is (nan)."""
+    named = dict(_match(taps, others, window_s).pairs.tolist())
     for i, tap in enumerate(taps):
         other = others[named[i]] if i in named else None
-        kinds = (tap.kind, other.kind if other else "")
-        difference = other.onset_s - tap.onset_s if other else float("nan")
-        found.append(Disagreement(tap.onset_s, *(kinds[::-1] if swap else kinds), -difference if swap else difference))
-    return found
+        yield tap.onset_s, other.kind if other else "", other.onset_s - tap.onset_s if other else math.nan

@@ -37,15 +37,13 @@ def time_by_template(events: Transients) -> tuple[FloatArray, FloatArray]:
     shift, similarity = _align(events.shapes, template, slide + length)
     aligned_s = events.begins_s + shift / events.rate
     similar = np.flatnonzero(similarity >= SIMILAR)
-    similar = similar[
-        2.0 * events.rise_db[similar] >= events.rise_db[similar].max()
-    ]  # noise may be similar to the template too
+    rise_db = events.rise_db[similar]
+    similar = similar[2.0 * rise_db >= rise_db.max()]  # noise may be similar to the template too
     clearest = similar[np.argsort(-events.clear_db[similar], kind="stable")[: max(3, similar.size // 2)]]
     aligned_s = aligned_s + np.median((events.picked_s - aligned_s)[clearest])
     agreed = np.abs(aligned_s - events.picked_s) <= AGREEMENT_S
-    return np.where(
-        (similarity >= VERY_SIMILAR) | ((similarity >= SIMILAR) & agreed), aligned_s, events.picked_s
-    ), similarity
+    timed = (similarity >= VERY_SIMILAR) | ((similarity >= SIMILAR) & agreed)
+    return np.where(timed, aligned_s, events.picked_s), similarity
 
 
 def keep_strongest(onsets_s: FloatArray, rise_db: FloatArray, apart_s: float) -> IntArray:
@@ -92,15 +90,13 @@ def divide(shapes: ShapeArray) -> list[ShapeArray]:
 
 def _align_rows(shapes: FloatArray, template: FloatArray, reach: int) -> tuple[FloatArray, FloatArray]:
     length = template.size
-    windows = sliding_window_view(shapes[:, : max(reach, length)], length, axis=1)
+    windows = sliding_window_view(shapes[:, :reach], length, axis=1)
     energy = np.einsum("ijk,ijk->ij", windows, windows) * float(template @ template)
     similarity = (windows @ template) / np.sqrt(np.maximum(energy, 1e-30))
     at = np.argmax(similarity, axis=1)
     rows = np.arange(at.size)
-    inner = np.clip(at, 1, similarity.shape[1] - 2) if similarity.shape[1] > 2 else at
-    left, here, right = (
-        (similarity[rows, inner + step] for step in (-1, 0, 1)) if similarity.shape[1] > 2 else (0, 0, 0)
-    )
+    inner = np.clip(at, 1, similarity.shape[1] - 2)
+    left, here, right = (similarity[rows, inner + step] for step in (-1, 0, 1))
     bend = left - 2.0 * here + right
     fine = np.where((bend < 0) & (inner == at), 0.5 * (left - right) / np.where(bend < 0, bend, 1.0), 0.0)
     return at + fine, similarity[rows, at]
