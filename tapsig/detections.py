@@ -121,11 +121,11 @@ class Detections(Result):
 
     def rows(self) -> list[dict[str, object]]:
         """One row for each: onset_s, onset_sample, decided_sample, strength, reason, and its features."""
-        names = [name for name in field_names(Detection) if name != "features"]
+        *names, _ = field_names(Detection)
         return [{name: getattr(one, name) for name in names} | dict(one.features) for one in self]
 
     def _columns(self) -> list[str]:
-        return [*(name for name in field_names(Detection) if name != "features"), *self.features]
+        return [*field_names(Detection)[:-1], *self.features]
 
     def _describe(self) -> str:
         rejected = sum(map(bool, self.reason))
@@ -155,14 +155,13 @@ class Detections(Result):
         return self._take(np.flatnonzero(chosen))
 
     def _take(self, places: IntArray) -> "Detections":
-        return Detections(
-            self.onset_samples[places],
-            self.decided_samples[places],
-            self.strength[places],
-            {key: values[places] for key, values in self.features.items()},
-            tuple(self.reason[place] for place in places),
-            self.fs,
-            self.gaps,
+        return replace(
+            self,
+            onset_samples=self.onset_samples[places],
+            decided_samples=self.decided_samples[places],
+            strength=self.strength[places],
+            features={key: values[places] for key, values in self.features.items()},
+            reason=tuple(self.reason[place] for place in places),
         )
 
     def accepted(self) -> "Detections":

@@ -200,13 +200,13 @@ class Recording(ComparedByFields):
         )
 
     def _check_seconds(self, seconds: object) -> tuple[float, float]:
-        if not isinstance(seconds, slice) or seconds.step is not None:
+        ends = [math.nan]
+        if isinstance(seconds, slice) and seconds.step is None:
+            given = zip((seconds.start, seconds.stop), (0.0, self.span_s), strict=True)
+            ends = [default if end is None else to_number(end) for end, default in given]
+        if not all(map(math.isfinite, ends)):
             raise ParameterError(f"a recording is cut by seconds, such as recording[10.0:20.0], not by {seconds!r:.60}")
-        ends = [0.0 if seconds.start is None else seconds.start, self.span_s if seconds.stop is None else seconds.stop]
-        numbers = [to_number(end) for end in ends]
-        if not all(map(math.isfinite, numbers)):
-            raise ParameterError(f"a recording is cut by seconds, such as recording[10.0:20.0], not by {seconds!r:.60}")
-        start_s, stop_s = (number + self.span_s if number < 0 else number for number in numbers)
+        start_s, stop_s = (end + self.span_s if end < 0 else end for end in ends)
         return max(start_s, 0.0), min(stop_s, self.span_s)
 
     def _find_sample(self, time_s: float) -> int:

@@ -72,10 +72,6 @@ class CorpusEntry:
             scene=self.scene,
         )
 
-    def __reduce__(self) -> tuple[object, ...]:  # a mapping proxy cannot be sent to another process
-        values = (getattr(self, name) for name in self.__slots__)
-        return (CorpusEntry, tuple(dict(value) if isinstance(value, Mapping) else value for value in values))
-
 
 KNOWN = tuple(field.name for field in fields(CorpusEntry) if field.name not in ("path", "labels_path", "extra", "line"))
 """The columns of a manifest that tapsig knows."""
@@ -142,11 +138,8 @@ class Corpus:
     ) -> "Corpus":
         """The entries that match every argument given: a word, or several words of which one must match."""
         wanted = {"split": split, "vehicle": vehicle, "position": position, "scene": scene}
-        kept = (
-            entry
-            for entry in self.entries
-            if all(_matches(getattr(entry, name), choice) for name, choice in wanted.items())
-        )
+        allowed = {name: [one] if isinstance(one, str) else one for name, one in wanted.items() if one is not None}
+        kept = (one for one in self.entries if all(getattr(one, name) in words for name, words in allowed.items()))
         return replace(self, entries=tuple(kept))
 
     def load(self, entry: CorpusEntry) -> Recording:
@@ -186,15 +179,11 @@ def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool
         folder = folder.parent
     if not folder.is_dir():
         raise RecordingError(f"{folder} is not a folder; a corpus is a folder with {MANIFEST} in it")
-    manifest = folder / MANIFEST
-    if not manifest.exists():
-        raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
-    rows = read_rows(manifest)
-    entries, seen = [], dict[tuple[int, int, int], int]()
-    for line, row in rows:
+    manifest = find_manifest(folder)
+    entries, seen = [], dict[object, int]()
+    for line, row in read_rows(manifest):
         entry = parse_row(folder, row, line, f"{manifest}, line {line}", allow_outside=allow_outside)
-        file = entry.path.stat()  # the file itself: `a.wav` and `./a.wav` are one
-        key = (file.st_dev, file.st_ino, entry.channel)
+        key = (identify_file(entry.path), entry.channel)
         if key in seen:
             raise RecordingError(
                 f"{manifest}, line {line}: channel {entry.channel} of {entry.recording} is already in line"
@@ -205,7 +194,22 @@ def load_corpus(folder: str | Path, *, allow_outside: bool = False, strict: bool
     return Corpus(folder, tuple(entries), strict)
 
 
+def find_manifest(folder: Path) -> Path:
+    """The manifest of a corpus. Raises RecordingError, with the next step, where there is none."""
+    manifest = folder / MANIFEST
+    if not manifest.exists():
+        raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
+    return manifest
+
+
+def identify_file(path: Path) -> tuple[int, int]:
+    """The same for every spelling of a path to one file: `a.wav`, `./a.wav`, a link to it."""
+    status = path.stat()
+    return status.st_dev, status.st_ino
+
+
 def read_rows(manifest: Path) -> list[tuple[int, dict[str, str]]]:
+    """The rows of a manifest by column, each with its line. Raises RecordingError for what is no table."""
     raw = read_small_file(manifest, what="manifest")
     try:
         text = raw.decode("utf-8-sig")
@@ -305,7 +309,3 @@ def _number(
             f"{where}: {column} is {cell[:40]!r}; it must be a {kind} from {low:g} to {high:g}, or empty"
         )
     return value
-
-
-def _matches(value: str, choice: Choice) -> bool:
-    return choice is None or value == choice or (not isinstance(choice, str) and value in choice)

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from tapsig.errors import RecordingError, TapsigError
-from tapsig.loading.corpus import MANIFEST, Corpus, CorpusEntry, parse_row, read_rows
+from tapsig.errors import TapsigError
+from tapsig.loading.corpus import MANIFEST, Corpus, CorpusEntry, find_manifest, identify_file, parse_row, read_rows
 from tapsig.records import Recording
 
 ENOUGH_TAPS = 30  # none missed of 30 still leaves a miss rate up to 9.5 % (1 − 0.05^(1/30), Jovanovic & Levy 1997)
@@ -53,10 +53,7 @@ def check_corpus(folder: Path) -> CorpusCheck:
 
     Raises RecordingError when there is no readable manifest.
     """
-    manifest = folder / MANIFEST
-    if not manifest.exists():
-        raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
-    rows = read_rows(manifest)
+    rows = read_rows(find_manifest(folder))
     findings: list[CorpusFinding] = []
     loaded: list[_Read] = []
     for line, row in rows:
@@ -118,12 +115,12 @@ def _check_entry(entry: CorpusEntry, recording: Recording) -> Iterator[CorpusFin
 def _check_duplicates(loaded: Sequence[_Read]) -> Iterator[CorpusFinding]:
     """Rows with the same sound: compared by their samples, whatever their headers and names."""
     seen: dict[str, CorpusEntry] = {}
-    for group in _group(loaded, lambda entry: (_identify(entry.path), entry.channel)):
+    for group in _group(loaded, lambda entry: (identify_file(entry.path), entry.channel)):
         if len(group) > 1:
             yield CorpusFinding("error", _name(group[0]), f"it is entered {len(group)} times", "keep one row")
     for entry, digest in ((one.entry, one.digest) for one in loaded):
         first = seen.setdefault(digest, entry)
-        if _identify(first.path) != _identify(entry.path) or first.channel != entry.channel:
+        if identify_file(first.path) != identify_file(entry.path) or first.channel != entry.channel:
             across = "" if first.split == entry.split else f", across {first.split} and {entry.split}"
             what = f"same samples as {_name(first)}{across}"
             yield CorpusFinding("error", _name(entry), what, "remove one of the two")
@@ -132,8 +129,10 @@ def _check_duplicates(loaded: Sequence[_Read]) -> Iterator[CorpusFinding]:
 def _check_shared_labels(loaded: Sequence[_Read]) -> Iterator[CorpusFinding]:
     """Recordings that name the label file of another one; channels of one recording may share theirs."""
     labelled = [one for one in loaded if one.entry.labels_path is not None]
-    for group in _group(labelled, lambda entry: _identify(entry.labels_path or entry.path)):
-        names = dict.fromkeys(entry.recording for entry in {_identify(entry.path): entry for entry in group}.values())
+    for group in _group(labelled, lambda entry: identify_file(entry.labels_path or entry.path)):
+        names = dict.fromkeys(
+            entry.recording for entry in {identify_file(entry.path): entry for entry in group}.values()
+        )
         if len(names) > 1:
             what = f"it is the label file of {' and of '.join(names)}"
             yield CorpusFinding(
@@ -146,12 +145,6 @@ def _group(loaded: Sequence[_Read], key: Callable[[CorpusEntry], object]) -> lis
     for one in loaded:
         groups[key(one.entry)].append(one.entry)
     return list(groups.values())
-
-
-def _identify(path: Path) -> tuple[int, int]:
-    """The same for every spelling of a path to one file."""
-    status = path.stat()
-    return status.st_dev, status.st_ino
 
 
 def _check_splits(rows: Sequence[Mapping[str, str]]) -> Iterator[CorpusFinding]:

@@ -4,6 +4,7 @@ import contextlib
 import csv
 import hashlib
 import io
+import itertools
 import re
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
@@ -11,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from tapsig.errors import ParameterError, RecordingError
-from tapsig.loading.corpus import KNOWN, MANIFEST, SPLITS, read_rows
+from tapsig.loading.corpus import KNOWN, MANIFEST, SPLITS, find_manifest, read_rows
 from tapsig.loading.files import hold_lock, read_small_file, replace_file
 from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.recording import read_recording
@@ -66,9 +67,7 @@ def add_recording(
     Raises ParameterError for an empty name, a split that the vehicle is not in, or a channel that is entered already;
     RecordingError and LabelError as the loaders do, and when the recording changes while it is read.
     """
-    manifest = folder / MANIFEST
-    if not manifest.exists():
-        raise RecordingError(f"{folder} has no {MANIFEST}; make it with 'tapsig corpus init {folder}'")
+    manifest = find_manifest(folder)
     names = {"vehicle": options.vehicle, "position": options.position, "scene": options.scene}
     details = {"mount": mount, "sensor": sensor, "converter": converter}
     for name, value in (names | details).items():
@@ -190,16 +189,12 @@ def _copy_recording(folder: Path, source: Path, copied: list[Path]) -> Path:
         shutil.copyfile(source, partial)
         content = _digest_file(partial)
         stem = re.sub(r"[^A-Za-z0-9._-]+", "-", source.stem).strip(".-") or "recording"
-        number = 1
-        while True:
-            place = folder / f"{stem}{f'-{number}' if number > 1 else ''}{source.suffix.lower()}"
-            if not place.exists():
-                partial.replace(place)
-                copied.append(place)
-                return place
-            if _digest_file(place) == content:
-                return place
-            number += 1
+        places = (folder / f"{stem}{number}{source.suffix.lower()}" for number in _count("-"))
+        place = next(place for place in places if not place.exists() or _digest_file(place) == content)
+        if not place.exists():
+            partial.replace(place)
+            copied.append(place)
+        return place
     finally:
         partial.unlink(missing_ok=True)
 
@@ -209,13 +204,13 @@ def _place_labels(folder: Path, copy: Path, channel: int, labels: Path, others: 
     it; with a number if another row's labels have that path.
     """
     (folder / "labels").mkdir(exist_ok=True)
-    number = 1
-    while True:
-        more = f".{number}" if number > 1 else ""
-        place = folder / "labels" / f"{copy.name}-{channel}{more}{labels.suffix.lower()}"
-        if place.relative_to(folder).as_posix() not in others:
-            return place
-        number += 1
+    names = (f"labels/{copy.name}-{channel}{number}{labels.suffix.lower()}" for number in _count("."))
+    return folder / next(name for name in names if name not in others)
+
+
+def _count(mark: str) -> Iterator[str]:
+    """What makes names differ: nothing, then the mark with 2, 3, …"""
+    return itertools.chain([""], (f"{mark}{number}" for number in itertools.count(2)))
 
 
 def _digest_file(path: Path) -> str:

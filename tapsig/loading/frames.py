@@ -48,7 +48,8 @@ from tapsig.units import IntArray, counts_to_volts
 
 SYNC, SAMPLES, HEADER = 0xA5, 1, 2
 A_FRAME = 32
-SIZES = {SAMPLES: 6 + 2 * A_FRAME + 2, HEADER: 16}
+FRAME = np.dtype([("sync", "u1"), ("kind", "u1"), ("number", "<u4"), ("counts", "<u2", A_FRAME), ("check", "<u2")])
+SIZES = {SAMPLES: FRAME.itemsize, HEADER: 16}
 HEADER_EVERY = 64
 HEAD_BYTES = 2 * (HEADER_EVERY * SIZES[SAMPLES] + SIZES[HEADER])
 """A file of frames has a header within these bytes, even if one header is corrupted."""
@@ -111,7 +112,7 @@ def _frame_at(content: bytes, at: int) -> int:
     end = at + SIZES.get(kind, 0)
     if content[at] != SYNC or end == at or end > len(content):
         return 0
-    check = content[end - 2] | content[end - 1] << 8
+    check = int.from_bytes(content[end - 2 : end], "little")
     return kind if binascii.crc_hqx(content[at + 1 : end - 2], 0) == check else 0
 
 
@@ -144,10 +145,8 @@ def _read_samples(content: bytes, findings: FindingList) -> tuple[IntArray, IntA
         at = ahead
     if spoilt:
         findings.add("frames-spoilt", f"{spoilt} bytes, from byte {first_spoilt} on, are no frame with a right check")
-    raw = np.frombuffer(content, dtype=np.uint8)
-    frames = raw[np.array(starts, dtype=np.int64)[:, None] + np.arange(SIZES[SAMPLES])]
-    numbers = np.ascontiguousarray(frames[:, 2:6]).view("<u4")[:, 0].astype(np.int64)
-    return numbers, np.ascontiguousarray(frames[:, 6 : 6 + 2 * A_FRAME]).view("<u2").astype(np.int64)
+    frames = np.frombuffer(b"".join(content[at : at + FRAME.itemsize] for at in starts), FRAME)
+    return frames["number"].astype(np.int64), frames["counts"].astype(np.int64)
 
 
 def _leave_out_restart(

@@ -11,6 +11,7 @@ from pathlib import Path
 from tapsig.errors import LabelError, RecordingError
 from tapsig.loading.cue_points import read_cue_points
 from tapsig.loading.files import read_small_file, replace_file, to_path
+from tapsig.loading.riff import WAV_SUFFIXES
 from tapsig.records import TAP, Label
 
 LONGEST_KIND = 100
@@ -60,7 +61,7 @@ def load_proposals(path: str | Path) -> dict[Label, float | None]:
 
 def _load(path: str | Path, *, confident: bool) -> dict[Label, float | None]:
     path = to_path("labels", path)
-    if path.suffix.lower() in (".wav", ".wave"):
+    if path.suffix.lower() in WAV_SUFFIXES:
         return dict.fromkeys(_cue_labels(path))
     try:
         raw = read_small_file(path, what="label file")
@@ -86,7 +87,7 @@ def _parse(text: str, source: str, *, confident: bool) -> dict[Label, float | No
     """Labels, ascending, with their confidences where these are asked for; LabelError for one that is there twice."""
     lines = [
         (number, line)
-        for number, line in enumerate(_split_lines(text), 1)
+        for number, line in enumerate(re.split("\r\n?|\n", text), 1)  # str.splitlines splits at form feeds too
         if line.strip() and not line.lstrip().startswith("#")
     ]
     if not lines:
@@ -218,11 +219,6 @@ def render_labels(labels: Iterable[Label]) -> str:
         fixed = f"{label.onset_s:.4f}"
         writer.writerow((fixed if float(fixed) == label.onset_s else repr(float(label.onset_s)), label.kind))
     return buffer.getvalue()
-
-
-def _split_lines(text: str) -> list[str]:
-    # Not str.splitlines, which also splits at form feeds and at Unicode separators, and would spoil the numbering.
-    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
 
 
 def _cells(line: str, delimiter: str, source: str, number: int) -> list[str]:

@@ -144,8 +144,8 @@ class Chunk:
     name: bytes
     offset: int  # of the content
     size: int  # as declared
-    padded: bool = True
-    wrapped: bool = False  # the size includes multiples of 2**32, which the header cannot hold
+    padded: bool  # to an even size
+    wrapped: bool  # the size includes multiples of 2**32, which the header cannot hold
 
 
 def check_foreign(path: Path, head: bytes) -> None:
@@ -195,11 +195,9 @@ def list_chunks(file: BinaryIO, size: int) -> tuple[list[Chunk], int]:
         wrapped = name == b"data" and _is_wrapped(file, start, length, size)
         if wrapped:
             length += (size - start - length) // SIZE_WRAP * SIZE_WRAP
-        chunks.append(Chunk(name, start, length, wrapped=wrapped))
-        position = start + length
-        if length % 2:
-            position += _pad(file, position, size)
-            chunks[-1] = Chunk(name, start, length, padded=position > start + length, wrapped=wrapped)
+        pad = _pad(file, start + length, size) if length % 2 else 0
+        chunks.append(Chunk(name, start, length, padded=pad == length % 2, wrapped=wrapped))
+        position = start + length + pad
         if name == b"data" and not _continues(file, position, size):
             break
     return chunks, position
@@ -237,10 +235,10 @@ def _pad(file: BinaryIO, position: int, size: int) -> int:
 
 def _find(path: Path, chunks: Sequence[Chunk], name: bytes, lack: str) -> Chunk:
     """The first chunk of this name; RecordingError, with what its `lack` means, where there is none."""
-    for chunk in chunks:
-        if chunk.name == name:
-            return chunk
-    raise RecordingError(f"{path}: there is no {name.decode().strip()} chunk, so {lack}")
+    found = next((chunk for chunk in chunks if chunk.name == name), None)
+    if found is None:
+        raise RecordingError(f"{path}: there is no {name.decode().strip()} chunk, so {lack}")
+    return found
 
 
 def _read_format(path: Path, file: BinaryIO, chunk: Chunk) -> tuple[int, int, float, int, int, int]:
@@ -280,7 +278,7 @@ def _data_length(data: Chunk, size: int, end: int, findings: FindingList) -> int
             "data-size-wrapped",
             f"the samples take {data.size} bytes, more than the header can count; read to their end",
         )
-    if data.size % 2 and not data.padded and data.offset + data.size < size:
+    if not data.padded and data.offset + data.size < size:
         findings.add("no-padding", "an odd data chunk lacks its pad byte; read nevertheless")
     if end < size:
         findings.add("trailing-bytes", f"{size - end} bytes after the last chunk are not a chunk; left out")
