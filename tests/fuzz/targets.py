@@ -27,6 +27,12 @@ from tapsig.records import Label, Recording
 FOLDER = Path(tempfile.mkdtemp(prefix="tapsig-fuzz-", dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None))
 atexit.register(shutil.rmtree, FOLDER, ignore_errors=True)
 MAX_SAMPLES_A_BYTE = 1.0
+CLI_WORDS = (
+    "-h --format json csv table --adc-bits 10 --fs 1000 --channel 0 --labels --detector fixed-threshold null --window"
+    " 0.05 --code 3-1-4 --set dead_time_s=0.1 threshold_v=-1 nan -1 1e999  =cmd() --rejected --full-scale-v --time-unit"
+    " us"
+)
+"""Parts of command lines; two blanks hold an empty one."""
 CLI_COMMANDS = [
     words
     for words in ("agree", "corpus check", "detect", "entry", "health", "propose", "score", "export", "positions")
@@ -123,40 +129,7 @@ def fuzz_detector(data: bytes) -> bool:
 def fuzz_cli(data: bytes) -> bool:
     """A command line of plausible and of any words; nothing outside FOLDER is written."""
     files = make_files()
-    words = [
-        "-h",
-        "--format",
-        "json",
-        "csv",
-        "table",
-        "--adc-bits",
-        "10",
-        "--fs",
-        "1000",
-        "--channel",
-        "0",
-        "--labels",
-        "--detector",
-        "fixed-threshold",
-        "null",
-        "--window",
-        "0.05",
-        "--code",
-        "3-1-4",
-        "--set",
-        "dead_time_s=0.1",
-        "threshold_v=-1",
-        "nan",
-        "-1",
-        "1e999",
-        "",
-        "=cmd()",
-        "--rejected",
-        "--full-scale-v",
-        "--time-unit",
-        "us",
-        *files,
-    ]
+    words = [*CLI_WORDS.split(" "), *files]
     argv: list[str] = [*CLI_COMMANDS[data[0] % len(CLI_COMMANDS)].split()] if data else []
     for byte in data[1:12]:
         argv.append(words[byte] if byte < len(words) else files[byte % len(files)])
@@ -230,39 +203,9 @@ MANIFEST_SEEDS = [
 
 NUMBERS = [b"0", b"-1", b"1e999", b"nan", b"4294967295", b"4294967296", b"9" * 20, b"0x", b"1_0", b"\xd9\xa1"]
 TEXT_TOKENS = [b",", b";", b"\t", b"\n", b"\r", b"\r\n", b"\0", b'"', b"#", b" ", b".", *NUMBERS]
-WAV_TOKENS = [
-    b"RIFF",
-    b"RF64",
-    b"WAVE",
-    b"fmt ",
-    b"data",
-    b"cue ",
-    b"LIST",
-    b"adtl",
-    b"labl",
-    b"ds64",
-    b"\xff\xff\xff\xff",
-    b"\0\0\0\0",
-    b"\xfe\xff",
-    b"\1\0",
-    b"\3\0",
-]
-JSON_TOKENS = [
-    b"{",
-    b"}",
-    b"[",
-    b"]",
-    b":",
-    b"null",
-    b"true",
-    b"NaN",
-    b"Infinity",
-    b'"name"',
-    b'"parameters"',
-    b"1e400",
-    b"[" * 5000,
-    *NUMBERS,
-]
+WAV_TOKENS = [*b"RIFF RF64 WAVE data LIST adtl labl ds64".split(), b"fmt ", b"cue "]
+WAV_TOKENS += [b"\xff\xff\xff\xff", b"\0\0\0\0", b"\xfe\xff", b"\1\0", b"\3\0"]
+JSON_TOKENS = [*b'{ } [ ] : null true NaN Infinity "name" "parameters" 1e400'.split(), b"[" * 5000, *NUMBERS]
 
 TARGETS: dict[str, tuple[Callable[[bytes], bool], list[bytes], list[bytes]]] = {
     "wav": (fuzz_wav, _wav_seeds(), WAV_TOKENS),

@@ -1,7 +1,7 @@
-"""WAV files, sound and broken.
+"""WAV files, sound and broken, with sizes as loggers leave them when they lose power or count past 4 GB.
 
 Files are built here byte by byte after the RIFF layout (Multimedia Programming Interface and Data Specifications 1.0,
-1991), so that the sound library does not check itself.
+1991), so that the sound library does not check itself. RF64 keeps its sizes in a ds64 chunk (EBU Tech 3306).
 """
 
 import struct
@@ -53,9 +53,22 @@ def riff(*chunks: bytes, size: int | None = None, magic: bytes = b"RIFF") -> byt
     return magic + struct.pack("<I", len(body) if size is None else size) + body
 
 
+def pcm(content: bytes, size: int | None = None) -> bytes:
+    """A file of 16-bit samples whose data chunk declares a size."""
+    return riff(fmt(), chunk(b"data", content, size=size))
+
+
+def rf64(declared: int, content: bytes) -> bytes:
+    ds64 = chunk(b"ds64", struct.pack("<QQQI", 0, declared, 0, 0))
+    return riff(ds64, fmt(), chunk(b"data", content, size=0xFFFFFFFF), size=0xFFFFFFFF, magic=b"RF64")
+
+
 PCM16 = COUNTS.astype("<i2").tobytes()
+HALF = len(PCM16) // 2
 DATA = chunk(b"data", PCM16)
+CUES = chunk(b"cue ", struct.pack("<III4sIII", 1, 1, 0, b"data", 0, 0, 40))
 ODD = (np.arange(201) % 256).astype(np.uint8).tobytes()
+LETTERS = (np.arange(4000) % 90 + 33).astype(np.uint8)  # 8-bit samples that look like the name of a chunk
 
 HALVES = np.array([0.5, -0.5]) * 2.5
 PAIR = np.array([0.5, -0.25]) * 2.5
@@ -92,24 +105,24 @@ SOUND = {
 }
 
 BROKEN = {
-    "data size 0": (riff(fmt(), chunk(b"data", PCM16, size=0)), VOLTS, "data-size-missing"),
+    "data size 0": (pcm(PCM16, 0), VOLTS, "data-size-missing"),
     "sizes all 0": (riff(fmt(), chunk(b"data", PCM16, size=0), size=0), VOLTS, "data-size-missing"),
     "sizes 0xFFFFFFFF": (
         riff(fmt(), chunk(b"data", PCM16, size=0xFFFFFFFF), size=0xFFFFFFFF),
         VOLTS,
         "data-size-unknown",
     ),
-    "data cut short": (riff(fmt(), DATA)[:-100], VOLTS[:-50], "truncated"),
-    "data size too large": (riff(fmt(), chunk(b"data", PCM16, size=10**6)), VOLTS, "truncated"),
-    "half a frame at the end": (riff(fmt(), DATA)[:-1], VOLTS[:-1], "truncated"),
-    "whole chunk, half a frame": (riff(fmt(), chunk(b"data", PCM16 + b"\1")), VOLTS, "partial-frame"),
+    "data cut short": (pcm(PCM16)[:-100], VOLTS[:-50], "truncated"),
+    "data size too large": (pcm(PCM16, 10**6), VOLTS, "truncated"),
+    "half a frame at the end": (pcm(PCM16)[:-1], VOLTS[:-1], "truncated partial-frame"),
+    "whole chunk, half a frame": (pcm(PCM16 + b"\1"), VOLTS, "partial-frame"),
     "an odd data chunk without padding": (
         riff(fmt(bits=8), chunk(b"data", ODD, pad=False), chunk(b"LIST", b"INFO")),
         (np.arange(201) % 256 - 128.0) / 128 * 2.5,
         "no-padding",
     ),
     "data before the format": (riff(DATA, fmt()), VOLTS, "data-before-format"),
-    "two chunks of samples": (riff(fmt(), DATA, chunk(b"data", PCM16)), VOLTS, "repeated-chunk"),
+    "two chunks of samples": (riff(fmt(), DATA, DATA), VOLTS, "repeated-chunk"),
     "two formats": (riff(fmt(), fmt(fs=16000), DATA), VOLTS, "repeated-chunk"),
     "float beyond full scale": (
         riff(fmt(3, bits=32), chunk(b"data", struct.pack("<3f", 0.5, 1.5, -2))),
@@ -119,9 +132,28 @@ BROKEN = {
     "first samples undefined": (
         riff(fmt(3, bits=32), chunk(b"data", struct.pack("<3f", np.nan, 0.5, 0.25))),
         np.array([0.5, 0.25]) * 2.5,
-        "undefined-samples",
+        "undefined-samples starts-undefined",
     ),
+    "a checkpoint's header, samples after it": (pcm(PCM16, HALF), VOLTS, "data-size-small"),
+    "samples that look like a chunk": (
+        riff(fmt(bits=8), chunk(b"data", LETTERS.tobytes(), size=1000)),
+        (LETTERS - 128.0) / 128 * 2.5,
+        "data-size-small",
+    ),
+    "RF64 with an old ds64": (rf64(HALF, PCM16), VOLTS, "data-size-small"),
+    "a checkpoint's header and padding": (pcm(PCM16 + b"\xff" * 4096, HALF), VOLTS, "data-size-small padded-end"),
+    "the right size, padding of 0x00": (riff(fmt(), DATA + b"\0" * 5000, size=36 + 2 * HALF), VOLTS, "padded-end"),
+    "the right size, padding of 0xFF": (riff(fmt(), DATA + b"\xff" * 100, size=36 + 2 * HALF), VOLTS, "padded-end"),
+    "size 0 and padding of 0x00": (pcm(PCM16 + b"\0" * 2**20, 0), VOLTS, "data-size-missing padded-end"),
+    "size 0 and padding of 0xFF": (pcm(PCM16 + b"\xff" * 2**20, 0), VOLTS, "data-size-missing padded-end"),
+    "the planned size and padding": (pcm(PCM16 + b"\xff" * 4096, 10**8), VOLTS, "truncated padded-end"),
+    "RF64, size open, and padding": (rf64(0, PCM16 + b"\0" * 512), VOLTS, "data-size-missing padded-end"),
+    "bytes after the last chunk": (riff(fmt(), DATA, CUES) + b"\1\2\3\4" * 5, VOLTS, "trailing-bytes"),
+    "a cut chunk after the samples": (riff(fmt(), DATA, chunk(b"LIST", b"INFO" * 101))[:-300], VOLTS, "truncated"),
 }
+"""The content of a file, its samples, and the codes of the findings."""
+OF_SAMPLES = ("beyond-full-scale", "undefined-samples", "starts-undefined")
+"""Codes that the header alone does not give."""
 
 REFUSED = {
     "a phone's recording": (b"\0\0\0\x20ftypM4A \0\0\0\0" * 9, "MPEG-4"),
@@ -132,6 +164,7 @@ REFUSED = {
     "no format": (riff(DATA), "no fmt chunk"),
     "no data": (riff(fmt()), "no data chunk"),
     "empty data": (riff(fmt(), chunk(b"data", b"")), "empty"),
+    "padding alone": (pcm(b"\xff" * 8192, 0), "no samples.*padding"),
     "a header only": (riff(fmt(), DATA)[:12], "no data chunk|no fmt"),
     "zero channels": (riff(fmt(channels=0), DATA), "0 channels"),
     "2**16 channels": (riff(fmt(channels=65535, block=65534), DATA), "65535 channels"),
@@ -176,12 +209,15 @@ def test_bits_of_the_converter_come_from_the_header(tmp_path: Path, name: str, b
 
 @pytest.mark.parametrize("name", BROKEN)
 def test_broken_file_gives_what_is_there_and_says_so(tmp_path: Path, name: str) -> None:
-    content, volts, code = BROKEN[name]
+    content, volts, words = BROKEN[name]
+    codes = tuple(words.split())
     path = put(tmp_path / "x.wav", content)
     recording, report = read_recording(path, ReadOptions(full_scale_v=2.5))
     np.testing.assert_allclose(recording.samples, volts, rtol=1e-12)
-    assert report.codes()[0] == code
-    with pytest.raises(RecordingError, match=code):
+    assert report.codes() == codes
+    in_header = [finding.code for finding in read_wav_info(path).findings]
+    assert in_header == [code for code in codes if code not in OF_SAMPLES]
+    with pytest.raises(RecordingError, match=codes[0]):
         load_recording(path, strict=True)
 
 
@@ -347,3 +383,20 @@ def test_other_forms_that_the_sound_library_writes_are_read(tmp_path: Path, form
     path = tmp_path / "x.wav"
     soundfile.write(path, VOLTS / 2.5, FS, format=form, subtype="PCM_16")
     np.testing.assert_array_equal(load_recording(path, full_scale_v=2.5, strict=True).samples, VOLTS)
+
+
+@pytest.mark.parametrize("followed", [False, True])
+def test_a_size_that_wrapped_past_4_gb_is_put_right(tmp_path: Path, followed: bool) -> None:
+    """4 GB and 1000 frames of 256 channels, 512 bytes each; the header holds the size modulo 2**32. A sparse file."""
+    frames = 2**32 // 512 + 1000
+    path = tmp_path / "x.wav"
+    head = riff(fmt(channels=256), b"data" + struct.pack("<I", frames * 512 % 2**32))
+    with path.open("wb") as file:
+        file.write(head)
+        file.seek(len(head) + frames * 512 - 512)
+        file.write(b"\1\2" * 256)
+        file.write(CUES if followed else b"")
+    info = read_wav_info(path)
+    assert info.frames == frames
+    assert info.fs == FS
+    assert [finding.code for finding in info.findings] == ["data-size-wrapped"]
