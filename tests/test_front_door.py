@@ -21,10 +21,6 @@ from tapsig.results import Records, Result
 from tapsig.scoring.outcomes import ScoreTable
 from tests.fakes import DEMO
 
-NAMES = (
-    "load detect score health ringdown dead_time causes positions propose fit decode risk simulate export save_detector"
-)
-
 
 @pytest.fixture(scope="module")
 def crane() -> tapsig.Recording:
@@ -37,12 +33,6 @@ def make_pulses(fs: float = 1000.0) -> np.ndarray:
     for time_s in (1, 2, 3):
         volts[round(time_s * fs) : round(time_s * fs) + 5] = 0.5
     return volts
-
-
-@pytest.mark.parametrize("name", NAMES.split())
-def test_every_short_name_is_a_function_of_the_package(name: str) -> None:
-    assert callable(getattr(tapsig, name))
-    assert name in dir(tapsig)
 
 
 # --- detect takes arrays

@@ -19,20 +19,18 @@ def test_samples_are_read_only_and_the_callers_array_is_left_alone() -> None:
     assert recording.samples[0] == 0.0
 
 
-def test_nan_is_refused_with_its_place() -> None:
-    with pytest.raises(RecordingError, match="sample 3 is nan"):
-        Recording(np.array([0.0, 0.0, 0.0, np.nan]), 1000.0, source="bench.wav")
-
-
-def test_a_voltage_that_cannot_be_is_refused_with_the_remedy() -> None:
-    """Above the square root of the largest double, 1.3e154 (IEEE 754), no power can be computed."""
-    with pytest.raises(RecordingError, match=r"sample 1 is -1e\+300.*within ±1e\+09 V: check full_scale_v"):
-        Recording(np.array([0.0, -1e300]), 1000.0)
-
-
-def test_two_channels_are_refused() -> None:
-    with pytest.raises(RecordingError, match="one channel"):
-        Recording(np.zeros((4, 2)), 1000.0)
+@pytest.mark.parametrize(
+    ("samples", "words"),
+    [
+        ([0.0, 0.0, 0.0, np.nan], "sample 3 is nan"),
+        # Above the square root of the largest double, 1.3e154 (IEEE 754), no power can be computed.
+        ([0.0, -1e300], r"sample 1 is -1e\+300.*within ±1e\+09 V: check full_scale_v"),
+        (np.zeros((4, 2)), "one channel"),
+    ],
+)
+def test_samples_that_no_recording_can_have_are_refused(samples: object, words: str) -> None:
+    with pytest.raises(RecordingError, match=words):
+        Recording(samples, 1000.0)  # type: ignore[arg-type]
 
 
 def test_labels_are_sorted_and_taps_picked_out() -> None:
@@ -114,6 +112,8 @@ def make_detections() -> Detections:
         ({"onset_samples": [1e300]}, "not seconds"),
         ({"onset_samples": ["one"]}, "onset_samples is"),
         ({"onset_samples": 5}, "1-D"),
+        ({"onset_samples": [[5]]}, r"shape \(1, 1\)"),
+        ({"decided_samples": [5, 6]}, "different lengths"),
     ],
 )
 def test_a_field_that_no_detections_can_have_is_refused_at_once(fields: dict[str, object], words: str) -> None:
@@ -150,11 +150,6 @@ def test_joining_keeps_order_and_marks_missing_features_as_undefined() -> None:
     assert len(Detections.concatenate([])) == 0
 
 
-def test_fields_of_different_lengths_are_refused() -> None:
-    with pytest.raises(ParameterError, match="different lengths"):
-        Detections(np.array([1]), np.array([1, 2]), np.array([1.0]))
-
-
 @pytest.mark.parametrize("onsets", [[0.5], [1.0, np.nan], [np.inf]])
 def test_seconds_for_indices_are_refused(onsets: list[float]) -> None:
     ones = np.ones(len(onsets))
@@ -163,11 +158,6 @@ def test_seconds_for_indices_are_refused(onsets: list[float]) -> None:
     with pytest.raises(ParameterError, match="decided_samples holds"):
         Detections(ones, np.array(onsets), ones)
     assert Detections(ones, ones, ones).onset_samples.dtype == np.int64  # whole numbers, of whatever type
-
-
-def test_indices_of_two_dimensions_are_refused() -> None:
-    with pytest.raises(ParameterError, match=r"shape \(1, 2\)"):
-        Detections(np.ones((1, 2)), np.ones(2), np.ones(2))
 
 
 def _size(detections: Detections) -> int:

@@ -223,15 +223,15 @@ def test_a_spoilt_row_among_metadata_beside_the_data_is_named_with_its_line(tmp_
     assert report.findings[0].line == 401
 
 
-def test_a_row_of_units_leaves_the_columns_their_names(tmp_path: Path) -> None:
-    header, column = "Time,Channel A,Channel B\n(us),(mV),(mV)", ReadOptions(column="Channel B (mV)")
-    recording, _ = read_columns(tmp_path, header, STAMPS, 1e3 * VOLTS, 2e3 * VOLTS, options=column)
-    np.testing.assert_allclose(recording.samples, 2 * VOLTS)
-
-
-def test_equal_units_below_the_names_leave_the_columns_apart(tmp_path: Path) -> None:
-    column = ReadOptions(column="ai1 (V)")
-    recording, report = read_columns(tmp_path, "Time,ai0,ai1\nus,V,V", STAMPS, VOLTS, 2 * VOLTS, options=column)
+@pytest.mark.parametrize(
+    ("header", "column", "volts_of_one"),
+    [("Time,Channel A,Channel B\n(us),(mV),(mV)", "Channel B (mV)", 1e-3), ("Time,ai0,ai1\nus,V,V", "ai1 (V)", 1.0)],
+)
+def test_a_row_of_equal_units_leaves_the_columns_their_names(
+    tmp_path: Path, header: str, column: str, volts_of_one: float
+) -> None:
+    volts = VOLTS / volts_of_one
+    recording, report = read_columns(tmp_path, header, STAMPS, volts, 2 * volts, options=ReadOptions(column=column))
     np.testing.assert_allclose(recording.samples, 2 * VOLTS)
     assert report.clean
 

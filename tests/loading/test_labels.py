@@ -1,4 +1,4 @@
-"""Label files: read in the forms that tables are saved in, refused with the line otherwise."""
+"""Label files: read in the forms that people have them, also beside the recording; refused with the line otherwise."""
 
 import os
 from pathlib import Path
@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapsig.errors import LabelError
-from tapsig.loading import load_labels, load_recording, write_labels, write_wav
-from tapsig.loading.labels import load_proposals, parse_labels, render_labels
+from tapsig.errors import LabelError, RecordingWarning
+from tapsig.loading import ReadOptions, load_labels, load_recording, read_recording, write_labels, write_wav
+from tapsig.loading.labels import find_labels_beside, load_proposals, parse_labels, render_labels
 from tapsig.records import Label
 from tests.fakes import put
 
@@ -43,6 +43,13 @@ BAD = {
     "a kind as long as a book": (b"onset_s,kind\n1.5," + b"x" * 101 + b"\n", "line 2: kind"),
     "of two recordings": (b"recording,onset_s\na.wav,1\nb.wav,2\n", "line 3: its labels are of several recordings"),
     "control characters": (b"onset_s,kind\n1.5,ta\x1bp\n", "line 2: kind"),
+    "a word among times": (b"1.5\nx\n", "line 2: onset_s is 'x'"),
+    "a decimal comma alone": (b"1,5\n", "decimal comma or two numbers"),
+    "a negative time": (b"0.5\n-1\n", "line 2"),
+    "the end first": (b"2.0\t1.0\ttap\n", "the end, 1.0, is before the start"),
+    "the same time twice": (b"0.5\n0.5\n", "the same label as in line 1"),
+    "three cells without a header": (b"0.5,tap,x\n", "without a header"),
+    "an unknown header": (b"time\n0.5\n", "or be a time in seconds"),
 }
 
 
@@ -50,6 +57,26 @@ BAD = {
 def test_label_file_is_read(tmp_path: Path, name: str) -> None:
     path = put(tmp_path / "labels.csv", GOOD[name])
     assert load_labels(path) == BOTH
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("1.5\n0.25\n", [(0.25, "tap"), (1.5, "tap")]),
+        ("# by hand\n\n 2 \n1e0\n", [(1.0, "tap"), (2.0, "tap")]),
+        ("1.5,rain\n0.25,tap\n", [(0.25, "tap"), (1.5, "rain")]),
+        ("1.5;rain\n", [(1.5, "rain")]),
+        # Label tracks of audio editors: start, end and name between tabs, six decimals (from memory).
+        ("0.500000\t0.500000\ttap\n1.250000\t3.000000\train\n", [(0.5, "tap"), (1.25, "rain")]),
+        ("0.500000\t0.500000\t\n", [(0.5, "tap")]),
+        ("0.5\t0.5\n", [(0.5, "tap")]),
+        ("0,500000\t0,750000\tslam\r\n", [(0.5, "slam")]),
+        ("0.5\t0.5\ttap\n\\\t100.0\t400.0\n0.7\t0.7\ttap\n", [(0.5, "tap"), (0.7, "tap")]),
+        ("0.5\ttap\n", [(0.5, "tap")]),
+    ],
+)
+def test_labels_without_a_header(text: str, expected: list[tuple[float, str]]) -> None:
+    assert parse_labels(text) == tuple(Label(*one) for one in expected)
 
 
 @pytest.mark.parametrize("name", BAD)
@@ -69,13 +96,6 @@ def test_header_alone_means_labelled_and_no_taps(tmp_path: Path) -> None:
     path = tmp_path / "labels.csv"
     write_labels(path, [])
     assert load_labels(path) == ()
-
-
-def test_wave_file_without_cue_points_is_not_labelled(tmp_path: Path) -> None:
-    path = tmp_path / "bare.wav"
-    write_wav(path, np.zeros(100), 1000.0, full_scale_v=1.0)
-    with pytest.raises(LabelError, match="no cue points"):
-        load_labels(path)
 
 
 def test_confidences_stand_beside_their_labels_whatever_the_encoding(tmp_path: Path) -> None:
@@ -138,3 +158,48 @@ def test_a_pipe_or_a_device_is_no_label_file(tmp_path: Path) -> None:
     for name in ("pipe.csv", "zero.csv"):
         with pytest.raises(LabelError, match="is not a regular file"):
             load_labels(tmp_path / name)
+
+
+@pytest.fixture
+def wav(tmp_path: Path) -> Path:
+    write_wav(tmp_path / "quay.wav", np.zeros(4000), 1000.0, full_scale_v=1.0)
+    return tmp_path / "quay.wav"
+
+
+def test_wave_file_without_cue_points_is_not_labelled(wav: Path) -> None:
+    with pytest.raises(LabelError, match="no cue points"):
+        load_labels(wav)
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [("quay.labels.csv", "1.5\n"), ("quay.labels.txt", "1.5\t1.5\ttap\n"), ("quay.csv", "onset_s,kind\n1.5,tap\n")],
+)
+def test_a_label_file_beside_the_recording_is_taken_and_said(wav: Path, name: str, text: str) -> None:
+    (wav.parent / name).write_text(text)
+    with pytest.warns(RecordingWarning, match=f"1 labels taken from .*{name}"):
+        assert load_recording(wav).labels == (Label(1.5),)
+    assert load_recording(wav, labels=False).labels is None
+
+
+def test_a_log_beside_the_recording_is_no_label_file(wav: Path) -> None:
+    wav.with_suffix(".csv").write_text("time_s,volts\n0.1,0.2\n")
+    assert find_labels_beside(wav) is None
+    assert load_recording(wav).labels is None
+
+
+@pytest.mark.parametrize("text", ["onset_s\nx\n", "9.5\n"])  # no number; after the end
+def test_a_label_file_beside_that_cannot_be_used_is_said_and_left(wav: Path, text: str) -> None:
+    wav.with_suffix(".labels.csv").write_text(text)
+    recording, report = read_recording(wav)
+    assert recording.labels is None
+    assert report.codes() == ("labels-unusable",)
+    with pytest.raises(LabelError):
+        read_recording(wav, ReadOptions(labels=wav.with_suffix(".labels.csv")))
+
+
+def test_a_log_has_its_labels_beside_it(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text("# fs_hz=1000\nvolts\n" + "0.0\n" * 4000)
+    (tmp_path / "log.labels.csv").write_text("onset_s\n1.5\n")
+    assert read_recording(tmp_path / "log.csv", ReadOptions(fs=1000.0))[0].labels == (Label(1.5),)
+    assert load_labels(tmp_path / "log.labels.csv") == (Label(1.5),)

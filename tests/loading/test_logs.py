@@ -12,7 +12,7 @@ from tapsig.loading import ReadOptions, load_recording, logtext, read_recording,
 from tapsig.loading.findings import ASSUMED
 from tapsig.records import Gap
 from tapsig.units import counts_to_volts
-from tests.fakes import TEN_BITS, put, read_columns, read_log
+from tests.fakes import put, read_columns, read_log
 from tests.loading.messy_logs import COUNTS, LOGS
 
 VOLTS = counts_to_volts(COUNTS, (0.0, 5.0), 10)
@@ -84,20 +84,17 @@ def test_second_channel_has_its_own_stamps_and_values(tmp_path: Path) -> None:
         load_recording(path, **{**arguments, "channel": 2})
 
 
-def test_signed_counts_are_centred_on_no_volts(tmp_path: Path) -> None:
-    """Two's complement of 10 bits, as outer converters give it: 1024 counts from rail to rail, 0 in the middle."""
-    recording, report = read_columns(tmp_path, "us,adc", MICROSECONDS, COUNTS - 512)
-    np.testing.assert_allclose(recording.samples, VOLTS - 2.5, atol=1e-9)
-    assert recording.range_v == (-2.5, 2.5)
-    assert report.codes() == ("signed-counts",)
+@pytest.mark.parametrize(("rest", "highest_share"), [(0, 0.6), (99, 0.05)])
+def test_signed_counts_are_centred_on_no_volts(tmp_path: Path, rest: int, highest_share: float) -> None:
+    """Two's complement of 10 bits, as outer converters give it: 1024 counts from rail to rail, 0 in the middle.
 
-
-def test_few_negative_counts_are_signed_too(tmp_path: Path) -> None:
-    """A converter of two's complement whose input rests above 0: the lowest swings alone are negative."""
-    counts = COUNTS - 512 + 99
+    Where the input rests above 0, the lowest swings alone are negative.
+    """
+    counts = COUNTS - 512 + rest
+    assert 0 < np.count_nonzero(counts < 0) < highest_share * counts.size
     recording, report = read_columns(tmp_path, "us,adc", MICROSECONDS, counts)
-    assert 0 < np.count_nonzero(counts < 0) < 0.05 * counts.size
-    np.testing.assert_allclose(recording.samples, VOLTS - 2.5 + 99 * 5 / 1024, atol=1e-9)
+    np.testing.assert_allclose(recording.samples, VOLTS - 2.5 + rest * 5 / 1024, atol=1e-9)
+    assert recording.range_v == (-2.5, 2.5)
     assert report.codes() == ("signed-counts",)
 
 
@@ -129,15 +126,6 @@ def test_values_without_a_unit_are_volts_and_a_finding_says_so(tmp_path: Path) -
     recording, report = read_columns(tmp_path, "us,value", MICROSECONDS, VOLTS.round(5), options=ReadOptions())
     np.testing.assert_allclose(recording.samples, VOLTS, atol=1e-5)
     assert report.codes() == ("volts-assumed",)
-
-
-def test_gap_is_kept_with_its_length_and_nothing_fills_it(tmp_path: Path) -> None:
-    recording, _ = read_recording(*put_log(tmp_path, "a gap")[:1], TEN_BITS)
-    assert len(recording.gaps) == 1
-    assert recording.gaps[0].sample == 100
-    assert recording.gaps[0].duration_s == pytest.approx(0.1, abs=1e-9)
-    assert recording.samples.size == 300
-    assert recording.span_s == pytest.approx(0.4, abs=1e-9)
 
 
 @pytest.mark.parametrize("name", ["clean", "two lines merged", "a last line that is cut", "a gap"])
