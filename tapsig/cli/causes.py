@@ -14,9 +14,9 @@ import inspect
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from tapsig.cli.corpus_options import add_choice_arguments, add_plot_argument, check_plots, draw, read_chosen
+from tapsig.cli.corpus_options import add_choice_arguments, add_plot_argument, check_plots, draw, read_labelled
 from tapsig.cli.detector_options import add_detector_argument, add_window_argument
-from tapsig.cli.output import add_output_arguments, emit, note, progress_bar, render_rows, render_table, show
+from tapsig.cli.output import PrintAndExit, add_output_arguments, emit, note, progress_bar, render_rows, render_table
 from tapsig.cli.several import name_apart
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ COLUMNS = ("recording", "position", "scene", "time_s", "error", "cause", "level_
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig causes`."""
     add_choice_arguments(parser)
     add_detector_argument(parser)
     add_window_argument(parser)
@@ -41,7 +40,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--errors", action="store_true", help="list every error with its time, instead of counts")
     parser.add_argument(
-        "--rules", action=_PrintRules, help="print the rules of causes and the meanings of features, and exit"
+        "--rules",
+        action=PrintAndExit,
+        const=_describe_rules,
+        help="print the rules of causes and the meanings of features, and exit",
     )
     add_plot_argument(parser, "causes by position")
     add_plot_argument(
@@ -52,32 +54,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_output_arguments(parser)
 
 
-class _PrintRules(argparse.Action):
-    """Prints the rules and exits, like --help, without FILE."""
+def _describe_rules() -> str:
+    import tapsig.analysis.causes  # lazy: parsing need not wait for these
+    from tapsig.detectors.features import list_features
 
-    def __init__(self, option_strings: list[str], dest: str, help: str | None = None) -> None:
-        super().__init__(option_strings, dest, nargs=0, help=help)
-
-    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        import tapsig.analysis.causes  # lazy: parsing need not wait for these
-        from tapsig.detectors.features import list_features
-
-        show(f"{inspect.getdoc(tapsig.analysis.causes)}\n\n{list_features()}\n")
-        parser.exit(0)
+    return f"{inspect.getdoc(tapsig.analysis.causes)}\n\n{list_features()}\n"
 
 
 def run(args: argparse.Namespace) -> int:
-    """Explain and show."""
     from tapsig.analysis.causes import find_causes
     from tapsig.comparison.advice import count_recordings
     from tapsig.detectors import load_detector  # lazy: --help need not wait for these
 
     check_plots(args.plot, args.features, force=args.force)
     variant = load_detector(args.detector)
-    recordings = list(read_chosen(args))
-    labelled = [recording for recording in recordings if recording.labels is not None or len(recordings) == 1]
-    if len(labelled) < len(recordings):
-        note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
+    labelled = read_labelled(args, "their cause")
     figure = _draw_features(variant, labelled, args)  # first, so that a detector without features is refused at once
     with progress_bar(2 * len(labelled), "steps") as advance:
         table = find_causes(variant, labelled, window_s=args.window, progress=advance)

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import note
 from tapsig.cli.recording_options import add_reading_arguments, has_span, named_labels, read
-from tapsig.cli.several import each_recording, list_recordings, name_apart
+from tapsig.cli.several import each_recording, name_apart
 from tapsig.errors import LabelError, ParameterError
 
 if TYPE_CHECKING:
-    from tapsig.loading.corpus import Choice, Corpus, CorpusEntry
+    from tapsig.loading.corpus import Corpus, CorpusEntry
     from tapsig.records import Recording
     from tapsig.report.drawing import Drawn
 
@@ -47,7 +47,7 @@ def add_plot_argument(parser: argparse.ArgumentParser, what: str, *, option: str
     parser.add_argument(option, type=Path, metavar="FILE.png", help=f"draw {what} (.png, .svg or .pdf)")
 
 
-def list_given(args: argparse.Namespace) -> "dict[str, Choice]":
+def list_given(args: argparse.Namespace) -> dict[str, list[str]]:
     """The selection given by the options of `add_corpus_arguments`."""
     given = {name: getattr(args, name) for name in CHOICES if getattr(args, name)}
     if "all" in given.get("split", ()):
@@ -55,24 +55,28 @@ def list_given(args: argparse.Namespace) -> "dict[str, Choice]":
     return given
 
 
-def choose(corpora: "Sequence[Corpus]", given: "Mapping[str, Choice]") -> "list[Corpus]":
+def is_corpus(path: Path) -> bool:
+    """Whether a path is that of a corpus: a folder, or a manifest."""
+    return path.is_dir() or path.name == "corpus.csv"
+
+
+def choose(corpora: "Sequence[Corpus]", given: Mapping[str, list[str]]) -> "list[Corpus]":
     """The part of each corpus that matches `given`; a value may be missing in some of the corpora.
 
     Raises ParameterError, with the existing values, when nothing matches.
     """
     chosen = [corpus.select(**given) for corpus in corpora]
     if not any(chosen):
-        asked = {name: [words] if isinstance(words, str) else words for name, words in given.items() if words}
-        wanted = ", ".join(f"{name} {' or '.join(words)}" for name, words in asked.items())
+        wanted = ", ".join(f"{name} {' or '.join(words)}" for name, words in given.items())
         every = [entry for corpus in corpora for entry in corpus.entries]
-        held = {name: sorted({getattr(entry, name) for entry in every} - {""}) or ["none"] for name in asked}
+        held = {name: sorted({getattr(entry, name) for entry in every} - {""}) or ["none"] for name in given}
         holds = "; ".join(f"{name}: {', '.join(words)}" for name, words in held.items())
         where = ", ".join(str(corpus.folder) for corpus in corpora)
         raise ParameterError(f"{where}: no recording" + (f" with {wanted}; there is {holds}" if wanted else ""))
     return chosen
 
 
-def choose_labelled(corpora: "Sequence[Corpus]", given: "Mapping[str, Choice]") -> "list[tuple[Corpus, CorpusEntry]]":
+def choose_labelled(corpora: "Sequence[Corpus]", given: Mapping[str, list[str]]) -> "list[tuple[Corpus, CorpusEntry]]":
     """The labelled recordings among what `choose` gives, each with its corpus; a note says how many are left out.
 
     Raises LabelError when none is labelled.
@@ -93,9 +97,9 @@ def find_corpus(args: argparse.Namespace) -> "Corpus | None":
     """
     from tapsig.loading import load_corpus  # lazy: --help need not wait for it
 
-    given, paths = list_given(args), list_recordings(args)
-    if corpora := [path for path in paths if path.is_dir() or path.name == "corpus.csv"]:
-        if len(paths) > 1:
+    given = list_given(args)
+    if corpora := [path for path in args.recordings if is_corpus(path)]:
+        if len(args.recordings) > 1:
             raise ParameterError(f"{corpora[0]} is a corpus; give it alone, or recordings without it")
         if args.labels is not None:
             raise ParameterError("--labels applies to one recording; a corpus names its labels in corpus.csv")
@@ -121,14 +125,26 @@ def read_chosen(args: argparse.Namespace) -> "Iterator[Recording]":
         yield from load_entries([(corpus, entry) for entry in corpus.entries])
 
 
+def read_labelled(args: argparse.Namespace, what: str) -> "list[Recording]":
+    """The labelled recordings among what `read_chosen` gives, or its only one; a note says how many are left out.
+
+    Raises LabelError, which says that `what` needs labels, when none of several is labelled.
+    """
+    recordings = list(read_chosen(args))
+    labelled = [one for one in recordings if one.labels is not None or len(recordings) == 1]
+    if not labelled:
+        raise LabelError(f"{args.recording}: no selected recording has labels; {what} needs labelled taps")
+    if len(labelled) < len(recordings):
+        note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
+    return labelled
+
+
 def check_plots(*paths: Path | None, force: bool) -> None:
     """Refuse a figure that could not be written before anything is computed."""
-    if any(path is not None for path in paths):
+    for path in filter(None, paths):
         from tapsig.report.drawing import check_figure_path  # lazy: matplotlib loads only when something is drawn
 
-        for path in paths:
-            if path is not None:
-                check_figure_path(path, force=force)
+        check_figure_path(path, force=force)
 
 
 def name_recordings(recordings: "Sequence[Recording]") -> list[str]:

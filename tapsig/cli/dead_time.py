@@ -40,7 +40,6 @@ GROUPS: "dict[str, Callable[[Recording], str]]" = {
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig dead-time`."""
     add_choice_arguments(parser)
     parser.add_argument(
         "--by",
@@ -62,7 +61,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Map and show."""
     from tapsig.analysis.dead_time import compute_dead_time_map  # lazy: --help need not wait for it
 
     check_range("--step-db", args.step_db, *STEP_DB)

@@ -20,7 +20,6 @@ prints one JSON object a line for another program.
 """
 
 import argparse
-import dataclasses
 import inspect
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,7 +27,7 @@ from typing import TYPE_CHECKING
 from tapsig.cli.corpus_options import add_plot_argument, check_plots, draw, name_figure
 from tapsig.cli.detecting import COLUMNS, detect_in_file, list_rows, render_event
 from tapsig.cli.detector_options import add_detector_argument
-from tapsig.cli.output import add_output_arguments, emit, note, render_rows, show
+from tapsig.cli.output import PrintAndExit, add_output_arguments, emit, note, render_rows
 from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav, name_channel
 from tapsig.cli.several import each_recording, is_several, mark_columns, mark_rows, name_apart
 from tapsig.cli.terminal import name_options
@@ -43,18 +42,7 @@ MOST_DRAWN = 20_000_000
 STDIN = Path("-")
 
 
-@dataclasses.dataclass(frozen=True, slots=True)
-class FileRows:
-    """What was found in one file: its rate in Hz, its length in seconds, and a row for each detection."""
-
-    path: Path
-    fs: float
-    span_s: float
-    rows: list[dict[str, object]]
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig detect`."""
     what = "recordings (WAV or CSV), or - for samples from standard input, which need --fs"
     add_reading_arguments(parser, several=True, what=what)
     parser.add_argument(
@@ -74,67 +62,69 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="another value for one of its parameters; may be repeated",
     )
     parser.add_argument("--rejected", action="store_true", help="also the candidates that were rejected, and why")
-    parser.add_argument("--list", action=_ListDetectors, help="the detectors and their parameters, and stop")
+    parser.add_argument(
+        "--list", action=PrintAndExit, const=_list_detectors, help="the detectors and their parameters, and stop"
+    )
     add_plot_argument(parser, "the waveform and the marks of what was found")
     add_output_arguments(parser, lines=True)
 
 
-class _ListDetectors(argparse.Action):
-    """Prints the catalogue and stops, as --help does: no FILE is needed."""
+def _list_detectors() -> str:
+    from tapsig.detectors import CATALOGUE  # lazy: parsing need not wait for these
+    from tapsig.detectors.parameters import list_settable
 
-    def __init__(self, option_strings: list[str], dest: str, help: str | None = None) -> None:
-        super().__init__(option_strings, dest, nargs=0, help=help)
-
-    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        from tapsig.detectors import CATALOGUE  # lazy: parsing need not wait for these
-        from tapsig.detectors.parameters import list_settable
-
-        for name, variant in CATALOGUE.items():
-            summary = (inspect.getdoc(type(variant)) or "").split("\n")[0]
-            show(f"{name}\n    {summary}\n")
-            if shown := ", ".join(f"{key}={value}" for key, value in list_settable(variant).items()):
-                show(f"    {shown}\n")
-        parser.exit(0)
+    text = ""
+    for name, variant in CATALOGUE.items():
+        summary = (inspect.getdoc(type(variant)) or "").split("\n")[0]
+        text += f"{name}\n    {summary}\n"
+        if settable := ", ".join(f"{key}={value}" for key, value in list_settable(variant).items()):
+            text += f"    {settable}\n"
+    return text
 
 
 def run(args: argparse.Namespace) -> int:
-    """Detect and show."""
     from tapsig.detectors import load_detector  # lazy: --help need not wait for these
     from tapsig.detectors.parameters import read_settings
 
     variant = read_settings(load_detector(args.detector), args.settings)
-    live = STDIN in args.recordings
-    if args.stdin is not None and not live:
-        raise ParameterError("--stdin says what standard input holds; give - in place of a file")
-    if live:
+    if STDIN in args.recordings:
         from tapsig.cli.live import run_live
 
         _refuse_beside_stdin(args)
         return run_live(variant, args)
+    if args.stdin is not None:
+        raise ParameterError("--stdin says what standard input holds; give - in place of a file")
     check_plots(args.plot, force=args.force)
-    figures = name_apart([(str(path), "") for path in args.recordings])
-    tables: list[FileRows] = []
-    failed = 0
-    for name, _ in zip(figures, each_recording(args), strict=True):
+    files: list[dict[str, object]] = []
+    rows: list[dict[str, object]] = []
+    for name, path in zip(name_apart([(str(path), "") for path in args.recordings]), each_recording(args), strict=True):
         try:
-            tables.append(_detect_file(variant, name, args))
+            document, rows_of_file = _detect_file(variant, name, args)
         except ParameterError:
             raise
         except (TapsigError, OSError) as error:
             if not is_several(args):
                 raise
-            failed += 1
             note(f"left out: {name_options(str(error), vars(args))}")
+        else:
+            files.append({"recording": str(path), **document})
+            rows += mark_rows(rows_of_file, args)
     if args.events:
-        lines = ({"recording": str(one.path)} | row for one in tables for row in one.rows)
-        emit("".join(map(render_event, lines)), args)
+        emit("".join(render_event({"recording": str(args.recording), **row}) for row in rows), args)
     else:
-        _emit_rows(tables, variant, args)
-    return int(failed > 0)
+        columns = mark_columns([*COLUMNS, *(["reason"] if args.rejected else [])], args)
+        shown = _with_full_times(rows) if args.format == "table" else rows
+        document = {"files": files} if is_several(args) else files[0]
+        emit(render_rows(shown, args.format, columns=columns, document=document), args)
+    return int(len(files) < len(args.recordings))
 
 
-def _detect_file(variant: "Variant", name: str, args: argparse.Namespace) -> FileRows:
-    """Detect in one file; `name` tells its picture from those of others."""
+def _detect_file(
+    variant: "Variant", name: str, args: argparse.Namespace
+) -> tuple[dict[str, object], list[dict[str, object]]]:
+    """What JSON has on one file, and a row for each detection; `name` tells its picture from those of others."""
+    from tapsig.detectors.parameters import list_settable  # lazy: --help need not wait for it
+
     if args.plot is not None:
         _check_drawn(args)
     one = detect_in_file(variant, args, keep_rejected=args.rejected, whole=args.plot is not None)
@@ -149,7 +139,15 @@ def _detect_file(variant: "Variant", name: str, args: argparse.Namespace) -> Fil
         title = f"{name} {channel}" if channel else ""
         figure = plot_detections(one.recording, one.found, name=variant.name, title=title)
         draw({name: figure}, own, force=args.force)
-    return FileRows(args.recording, one.fs, one.span_s, mark_rows(rows, args))
+    document: dict[str, object] = {
+        "channel": args.channel or 0,
+        "fs_hz": one.fs,
+        "span_s": one.span_s,
+        "detector": variant.name,
+        "parameters": list_settable(variant),
+        "taps": taps,
+    }
+    return document, rows
 
 
 def _check_drawn(args: argparse.Namespace) -> None:
@@ -162,28 +160,6 @@ def _check_drawn(args: argparse.Namespace) -> None:
                 f"--plot: {args.recording} holds {frames} samples; up to {MOST_DRAWN} can be drawn: choose a part with"
                 " --from and --to"
             )
-
-
-def _emit_rows(tables: list[FileRows], variant: "Variant", args: argparse.Namespace) -> None:
-    from tapsig.detectors.parameters import list_settable  # lazy: --help need not wait for it
-
-    rows = [row for one in tables for row in one.rows]
-    files = [
-        {
-            "recording": str(one.path),
-            "channel": args.channel or 0,
-            "fs_hz": one.fs,
-            "span_s": one.span_s,
-            "detector": variant.name,
-            "parameters": list_settable(variant),
-            "taps": sum(row["kind"] == TAP for row in one.rows),
-        }
-        for one in tables
-    ]
-    columns = mark_columns([*COLUMNS, *(["reason"] if args.rejected else [])], args)
-    shown = _with_full_times(rows) if args.format == "table" else rows
-    document: dict[str, object] = {"files": files} if is_several(args) else files[0]
-    emit(render_rows(shown, args.format, columns=columns, document=document), args)
 
 
 def _refuse_beside_stdin(args: argparse.Namespace) -> None:

@@ -3,9 +3,9 @@
 import argparse
 import dataclasses
 import shlex
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.findings import note_summary
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 def add_detector_arguments(parser: argparse.ArgumentParser, detectors: str) -> None:
     """Add the corpus and its selection, the detectors, the matching window, the parallelism and the cache."""
     parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
-    parser.add_argument("--detector", action="append", metavar="NAME", dest="detectors", help=detectors)
+    parser.add_argument("--detector", action="append", metavar="NAME", help=detectors)
     add_window_argument(parser)
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; default: 1")
     parser.add_argument("--dask", metavar="ADDRESS", help="use the cluster of this Dask scheduler, tcp://HOST:PORT")
@@ -85,19 +85,23 @@ def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "tuple[dict[str
     return variants, warnings
 
 
+def list_score_arguments(args: argparse.Namespace) -> dict[str, Any]:
+    """The options --window, --jobs, --dask and --cache, as arguments of `score`."""
+    from tapsig.scoring.cache import ResultCache  # heavy rooms load when they are used
+
+    cache = None if args.cache is None else ResultCache(args.cache)
+    return {"window_s": args.window, "jobs": args.jobs, "cluster": args.dask, "cache": cache}
+
+
 def score_corpus(
     args: argparse.Namespace, detectors: Sequence[str], corpus: "Corpus"
 ) -> "tuple[ScoreTable, list[str]]":
     """Scores by the options --window, --jobs, --dask and --cache, with progress; and the warnings of load_variants."""
-    from tapsig.scoring.cache import ResultCache  # heavy rooms load when they are used
-    from tapsig.scoring.outcomes import score
+    from tapsig.scoring.outcomes import score  # heavy rooms load when they are used
 
     variants, warnings = load_variants(detectors, corpus)
-    cache = None if args.cache is None else ResultCache(args.cache)
     with progress_bar(len(corpus), "recordings") as advance:
-        table = score(
-            variants, corpus, window_s=args.window, jobs=args.jobs, cluster=args.dask, cache=cache, progress=advance
-        )
+        table = score(variants, corpus, progress=advance, **list_score_arguments(args))
     note_table(table, corpus)
     return table, warnings
 
@@ -107,23 +111,25 @@ def note_table(table: "ScoreTable", corpus: "Corpus") -> None:
     note_summary(corpus.folder, ((outcome.source, outcome.findings) for outcome in table.outcomes))
 
 
-_OPTIONS = {
-    "criterion": "f1",
-    "window": MATCH_WINDOW_S,
-    "jobs": 1,
-    "dask": None,
-    "cache": None,
-    "out": None,
-    "force": False,
-}
+DEFAULTS = {"criterion": "f1", "window": MATCH_WINDOW_S, "jobs": 1}
+"""Options that are no part of a command line where they have these values."""
 
 
-def list_selection(args: argparse.Namespace) -> list[str]:
-    """The options of a command line that name detectors and select from a corpus."""
-    words = [word for name in args.detectors or () for word in ("--detector", name)]
-    for choice in CHOICES:
-        for value in getattr(args, choice) or ():
-            words += [f"--{choice}", value]
+def list_options(args: argparse.Namespace, names: Iterable[str]) -> list[str]:
+    """The options `names` (as `args` calls them) as one would type them; those that are not given are left out.
+
+    >>> list_options(argparse.Namespace(detector=["tap", "null"], from_s=2.5), ("detector", "from_s", "to_s"))
+    ['--detector', 'tap', '--detector', 'null', '--from', '2.5']
+    """
+    words = []
+    for name in names:
+        option = "--" + {"from_s": "from", "to_s": "to"}.get(name, name).replace("_", "-")
+        given = getattr(args, name, None)
+        for value in given if isinstance(given, list) else [given]:
+            if value is True:
+                words.append(option)
+            elif value is not None and value is not False and value != DEFAULTS.get(name):
+                words += [option, str(value)]
     return words
 
 
@@ -141,20 +147,11 @@ def emit_page(
     from tapsig.report.page import note_simulated  # heavy rooms load when they are used
 
     simulated = note_simulated(sum(bool(entry.seed) for entry in corpus.entries), len(corpus))
+    names = ("detector", *CHOICES, "criterion", "window", "jobs", "dask", "cache", "out", "force")
     page = render(
         result,
-        command=_describe_command(name, args),
+        command=shlex.join(["tapsig", name, args.corpus, *list_options(args, names)]),
         corpus=Path(args.corpus).resolve().name,
         warnings=[*simulated, *warnings],
     )
     emit(page, args)
-
-
-def _describe_command(name: str, args: argparse.Namespace) -> str:
-    """The command line with its options, for the page that it makes."""
-    words = ["tapsig", name, args.corpus, *list_selection(args)]
-    for option, default in _OPTIONS.items():
-        value = getattr(args, option, default)
-        if value != default:
-            words += [f"--{option}"] if value is True else [f"--{option}", str(value)]
-    return shlex.join(words)

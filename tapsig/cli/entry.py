@@ -22,7 +22,7 @@ from tapsig.cli.detector_options import add_detector_argument
 from tapsig.cli.entry_rule import is_tap_table
 from tapsig.cli.output import add_output_arguments, note, refuse_given
 from tapsig.cli.recording_options import add_reading_arguments
-from tapsig.cli.several import is_several, list_recordings
+from tapsig.cli.several import is_several
 from tapsig.entry import EntryParameters, parse_code
 from tapsig.errors import ParameterError
 
@@ -158,7 +158,7 @@ def _check_decoder(args: argparse.Namespace, parameters: EntryParameters) -> Non
             if getattr(args, name) is not None:
                 raise ParameterError(f"--{name} needs --decoder evidence; the rule has no likelihoods")
         return
-    if tables := [path for path in list_recordings(args) if is_tap_table(path)]:
+    if tables := [path for path in args.recordings if is_tap_table(path)]:
         raise ParameterError(f"{tables[0]} is a table of taps, without log-odds; --decoder evidence needs a recording")
     if args.explain is not None and is_several(args):
         raise ParameterError("--explain N is of one recording; give one")

@@ -46,7 +46,6 @@ FULL_SCALE_V = (1e-3, 1e4)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig export`."""
     parser.add_argument(
         "detector",
         metavar="DETECTOR",
@@ -104,12 +103,11 @@ def _call_at_fault() -> Iterator[None]:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Export, and say what was written."""
     from tapsig.converter import Converter
     from tapsig.detectors import load_detector  # heavy rooms load when they are used
     from tapsig.entry import parse_code
     from tapsig.entry.evidence import Evidence
-    from tapsig.exporting import prepare, render_firmware, render_package, write_package
+    from tapsig.exporting import prepare, render_firmware, render_package
     from tapsig.exporting.package import describe_size
 
     check_range("--full-scale-v", args.full_scale_v, *FULL_SCALE_V)
@@ -145,8 +143,7 @@ def run(args: argparse.Namespace) -> int:
     if args.corpus is not None:
         provenance |= _score(variant, converter, args.corpus)
     files = (render_firmware if args.firmware else render_package)(prepared, provenance=provenance)
-    write_package(files, args.out, force=args.force)
-    show(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
+    _write(files, args)
     note(f"size: {describe_size(prepared)}")
     sources = " ".join(str(args.out / name) for name in files if name.endswith(".c") and "/" not in name)
     note(f"compile: cc -std=c99 -O2 {sources} -o replay")
@@ -159,16 +156,22 @@ def run(args: argparse.Namespace) -> int:
     return simulate(args, prepared)
 
 
+def _write(files: dict[str, str], args: argparse.Namespace) -> None:
+    from tapsig.exporting import write_package  # heavy rooms load when they are used
+
+    write_package(files, args.out, force=args.force)
+    show(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
+
+
 def _export_logger(args: argparse.Namespace, converter: "Converter") -> int:
-    from tapsig.exporting import render_logger, write_package
+    from tapsig.exporting import render_logger
 
     if args.detector is not None or args.code is not None or args.firmware or args.simulate is not None:
         raise ParameterError("--logger takes no detector, --code, --firmware or --simulate: it only samples")
     refuse_given(args, ["threshold", *list_entry_options(args)], "is of a decoder; --logger only samples")
     with _call_at_fault():
         files = render_logger(args.fs, converter)
-    write_package(files, args.out, force=args.force)
-    show(render_rows([{"file": str(args.out / name), "bytes": len(text)} for name, text in files.items()], "table"))
+    _write(files, args)
     note(f"firmware: make -C {args.out}; save what the serial line sends, byte for byte, and load the file as it is")
     return 0
 

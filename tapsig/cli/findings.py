@@ -11,13 +11,14 @@ if TYPE_CHECKING:
     from tapsig.loading.corpus import Corpus, CorpusEntry
     from tapsig.records import Finding, Recording
 
-FORMAT_ARGUMENTS = frozenset(("fs", "channel", "column", "adc_bits", "full_scale_v", "time_unit"))
+FORMAT_OPTIONS = ("channel", "column", "full_scale_v", "adc_bits", "fs", "time_unit")
+"""What a file may lack; `tapsig.loading.ReadOptions` has arguments of these names."""
 
 
 def note_findings(name: object, findings: "Iterable[Finding]") -> None:
     """A note for each finding of one file."""
     for finding in findings:
-        note(f"{name}: {name_options(str(finding), FORMAT_ARGUMENTS)}")
+        note(f"{name}: {name_options(str(finding), FORMAT_OPTIONS)}")
 
 
 def note_summary(where: object, read: "Iterable[tuple[str, Sequence[Finding]]]") -> None:

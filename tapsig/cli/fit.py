@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig fit`."""
     parser.add_argument("corpus", metavar="CORPUS", help="a folder with a manifest corpus.csv")
     parser.add_argument(
         "--out", type=Path, required=True, metavar="FILE", help="write the detector to this file (.json)"
@@ -30,7 +29,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--split",
         choices=("train", "validation", "test", "all"),
-        default=None,
         help="which recordings; default: train where the manifest has any, else all",
     )
     parser.add_argument("--position", help="only recordings of this mounting position")
@@ -51,7 +49,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Fit, write the detector, and print the expected performance."""
     from tapsig.detectors.saved import render_detector
     from tapsig.fitting.fit import fit_detector
     from tapsig.loading import load_corpus
@@ -61,7 +58,8 @@ def run(args: argparse.Namespace) -> int:
     split = args.split or ("train" if any(entry.split == "train" for entry in corpus.entries) else "all")
     if args.split is None and split == "all":
         note("no recording is in the split train: all are used for fitting")
-    labelled = choose_labelled([corpus], {"split": None if split == "all" else split, "position": args.position})
+    given = {"split": [] if split == "all" else [split], "position": [] if args.position is None else [args.position]}
+    labelled = choose_labelled([corpus], {name: words for name, words in given.items() if words})
     recordings = load_entries(labelled, bar=False)
     with progress_bar(len(labelled), "recordings") as advance:
         fitted = fit_detector(

@@ -25,7 +25,7 @@ from tapsig.cli.recording_options import (
     read_options,
     read_with_report,
 )
-from tapsig.cli.several import each_recording, list_recordings, name_apart
+from tapsig.cli.several import each_recording, name_apart
 from tapsig.cli.terminal import make_inert, name_options
 from tapsig.errors import LabelError, ParameterError, RecordingError
 
@@ -41,15 +41,12 @@ COLUMNS = ("recording", "code", "severity", "message", "advice", "value", "unit"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig health`."""
     add_choice_arguments(parser)
-    parser.set_defaults(channel=None)
     add_plot_argument(parser, "the waveform between its rails, and the spectrum of its calmer half")
     add_output_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check and show."""
     check_plots(args.plot, force=args.force)
     corpus = find_corpus(args)
     reports: dict[str, HealthReport] = {}
@@ -93,7 +90,7 @@ def _check_files(args: argparse.Namespace) -> "Iterator[Checked]":
     """The recordings given, one after the other. What cannot be read among several is a finding."""
     from tapsig.analysis.long_health import describe_unreadable  # lazy, for --help
 
-    names = name_apart([(str(path), "") for path in list_recordings(args)])
+    names = name_apart([(str(path), "") for path in args.recordings])
     asked = args.channel
     for name, path in zip(names, each_recording(args), strict=True):
         args.channel = asked

@@ -208,18 +208,18 @@ def run_live(variant: "Variant", args: argparse.Namespace) -> int:
 
 def _make_reader(args: argparse.Namespace) -> "tuple[TextLines | RawSamples, Converter | None, float]":
     """What reads the input, the converter behind it where it is known, and the volts of full scale."""
-    if args.stdin == "s16le":
-        if args.adc_bits is not None:
-            raise ParameterError("--adc-bits goes with --stdin text; raw samples have 16 bits")
-        full_scale_v = check_positive("full_scale_v", 1.0 if args.full_scale_v is None else args.full_scale_v)
-        return RawSamples(full_scale_v), Converter((-full_scale_v, full_scale_v), 16), full_scale_v
-    if args.adc_bits is None:
+    is_raw = args.stdin == "s16le"
+    if is_raw and args.adc_bits is not None:
+        raise ParameterError("--adc-bits goes with --stdin text; raw samples have 16 bits")
+    if not is_raw and args.adc_bits is None:
         if args.full_scale_v is not None:
             raise ParameterError(
                 "--full-scale-v goes with counts (--adc-bits) or --stdin s16le; these lines hold volts"
             )
         return TextLines(None), None, 1.0
     full_scale_v = check_positive("full_scale_v", 1.0 if args.full_scale_v is None else args.full_scale_v)
+    if is_raw:
+        return RawSamples(full_scale_v), Converter((-full_scale_v, full_scale_v), 16), full_scale_v
     if args.full_scale_v is None:
         note("no --full-scale-v is given: the rails are taken as 1 V apart")
     converter = Converter((0.0, full_scale_v), args.adc_bits)

@@ -64,6 +64,17 @@ def _check_ending(args: argparse.Namespace, endings: Sequence[str]) -> None:
         raise ParameterError(f"--format {args.format} and --out {args.out} contradict each other; give one of them")
 
 
+class PrintAndExit(argparse.Action):
+    """An option that prints the text made by the function `const` and exits, like --help."""
+
+    def __init__(self, option_strings: list[str], dest: str, const: Callable[[], str], help: str) -> None:
+        super().__init__(option_strings, dest, nargs=0, const=const, help=help)
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        show(self.const())
+        parser.exit(0)
+
+
 def refuse_given(args: argparse.Namespace, names: Iterable[str], why: str) -> None:
     """Raise ParameterError for an option that is given, and would do nothing."""
     for name in names:
@@ -111,11 +122,8 @@ def format_cell(value: object) -> str:
 
 def _format_in(column: str, value: object) -> str:
     """A cell of `column`; seconds have three decimals, to locate a time in a recording of any length."""
-    return (
-        f"{value:.3f}"
-        if column.endswith("_s") and isinstance(value, float) and math.isfinite(value)
-        else (format_cell(value))
-    )
+    is_time = column.endswith("_s") and isinstance(value, float) and math.isfinite(value)
+    return f"{value:.3f}" if is_time else format_cell(value)
 
 
 def render_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -127,21 +135,14 @@ def render_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str
     frame     0.5
     skin        –
     """
-    body = list(rows)
-    numeric = [
-        all(isinstance(row[i], (int, float, type(None))) for row in body) and bool(body) for i in range(len(header))
-    ]
-    cells = [[_format_in(name, value) for name, value in zip(header, row, strict=True)] for row in body]
-    widths = [max(len(line[i]) for line in [list(header), *cells]) for i in range(len(header))]
-
-    def line(values: Sequence[str]) -> str:
-        padded = (
-            value.rjust(width) if right else value.ljust(width)
-            for value, width, right in zip(values, widths, numeric, strict=True)
-        )
-        return "  ".join(padded).rstrip()
-
-    return "\n".join([line(header), line(["-" * width for width in widths]), *map(line, cells)])
+    columns = []
+    for name, *values in zip(header, *rows, strict=True):
+        cells = [name, *(_format_in(name, value) for value in values)]
+        width = max(map(len, cells))
+        is_numeric = bool(values) and all(isinstance(value, (int, float, type(None))) for value in values)
+        lines = [cells[0], "-" * width, *cells[1:]]
+        columns.append([line.rjust(width) if is_numeric else line.ljust(width) for line in lines])
+    return "\n".join("  ".join(line).rstrip() for line in zip(*columns, strict=True))
 
 
 def _for_json(value: object) -> object:
@@ -210,15 +211,15 @@ def render_rows(
     return render_table(header, lines) + "\n"
 
 
-def write_atomically(path: Path, data: str | bytes, *, force: bool = False) -> None:
-    """Write `data` (text as UTF-8) to `path`, whole or not at all.
+def write_atomically(path: Path, text: str, *, force: bool = False) -> None:
+    """Write `text` as UTF-8 to `path`, whole or not at all.
 
     Raises ParameterError as `check_out`.
     """
     check_out(path, force=force)
     from tapsig.loading.files import replace_file  # a room below, loaded when something is written
 
-    replace_file(path, data.encode("utf-8", "backslashreplace") if isinstance(data, str) else data)
+    replace_file(path, text.encode("utf-8", "backslashreplace"))
 
 
 def emit(text: str, args: argparse.Namespace) -> None:

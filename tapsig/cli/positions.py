@@ -15,7 +15,14 @@ import textwrap
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from tapsig.cli.detector_options import add_detector_arguments, emit_page, load_variants, note_table, open_labelled
+from tapsig.cli.detector_options import (
+    add_detector_arguments,
+    emit_page,
+    list_score_arguments,
+    load_variants,
+    note_table,
+    open_labelled,
+)
 from tapsig.cli.output import add_output_arguments, emit, is_page, progress_bar, render_rows, render_table
 from tapsig.results import format_named
 from tapsig.scoring.criteria import CRITERIA
@@ -28,29 +35,19 @@ DETECTORS = ("fixed-threshold", "tap")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig positions`."""
     add_detector_arguments(parser, f"as in 'tapsig score'; may be repeated; default: {' and '.join(DETECTORS)}")
     parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="criterion of the ranking; default: f1")
     add_output_arguments(parser, page=True)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Score, measure, rank, show."""
-    from tapsig.comparison.positions import study_positions
-    from tapsig.scoring.cache import ResultCache  # heavy rooms load when they are used
+    from tapsig.comparison.positions import study_positions  # heavy rooms load when they are used
 
     corpus = open_labelled(args)
-    variants, warnings = load_variants(args.detectors or DETECTORS, corpus)
+    variants, warnings = load_variants(args.detector or DETECTORS, corpus)
     with progress_bar(2 * len(corpus), "recordings") as advance:
         study = study_positions(
-            variants,
-            corpus,
-            criterion=args.criterion,
-            window_s=args.window,
-            jobs=args.jobs,
-            cluster=args.dask,
-            cache=None if args.cache is None else ResultCache(args.cache),
-            progress=advance,
+            variants, corpus, criterion=args.criterion, progress=advance, **list_score_arguments(args)
         )
     note_table(study.table, corpus)
     if is_page(args):

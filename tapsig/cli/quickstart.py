@@ -13,13 +13,11 @@ from tapsig.cli.output import note
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig quickstart`."""
     parser.add_argument("folder", type=Path, metavar="DIR", help="folder to write; made if need be")
     parser.add_argument("--force", action="store_true", help="replace files that exist")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the example, and say where to begin."""
     from tapsig.quickstart import USERS, write_quickstart  # lazy: --help need not wait for it
 
     written = write_quickstart(args.folder, force=args.force)

@@ -8,14 +8,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tapsig.cli.findings import note_findings
-from tapsig.cli.manifest import find_entry
+from tapsig.cli.findings import FORMAT_OPTIONS, note_findings
 from tapsig.cli.output import note, progress_bar
 from tapsig.cli.several import StoreRecordings
-from tapsig.errors import ParameterError
+from tapsig.errors import ParameterError, TapsigError
 
 if TYPE_CHECKING:
-    from tapsig.loading import LoadReport, ReadOptions
+    from tapsig.loading import CorpusEntry, LoadReport, ReadOptions
     from tapsig.loading.findings import FindingList
     from tapsig.records import Recording
 
@@ -34,11 +33,6 @@ def add_reading_arguments(
         parser.add_argument("recording", type=Path, metavar=metavar, help=what)
     group = parser.add_argument_group("reading the recording")
     add_format_arguments(group)
-    add_span_arguments(group)
-
-
-def add_span_arguments(group: "argparse._ActionsContainer") -> None:
-    """Add the part of a recording to read."""
     group.add_argument("--from", type=float, dest="from_s", metavar="S", help="from this time on, in seconds")
     group.add_argument(
         "--to",
@@ -81,8 +75,7 @@ def read_options(args: argparse.Namespace, **more: Any) -> "ReadOptions":
     """What the options say about the file."""
     from tapsig.loading import ReadOptions  # lazy: --help need not wait for it
 
-    names = ("channel", "column", "full_scale_v", "adc_bits", "fs", "time_unit")
-    return ReadOptions(**{name: getattr(args, name) for name in names}, **more)
+    return ReadOptions(**{name: getattr(args, name) for name in FORMAT_OPTIONS}, **more)
 
 
 def read_with_report(args: argparse.Namespace, *, labels: Path | None = None) -> "tuple[Recording, LoadReport]":
@@ -125,6 +118,22 @@ def name_channel(args: argparse.Namespace) -> str:
 
     several = is_wav_file(args.recording) and read_wav_info(args.recording).channels > 1
     return f"channel {args.channel or 0}" if several else ""
+
+
+def find_entry(path: Path, channel: int) -> "tuple[CorpusEntry | None, list[CorpusEntry]]":
+    """What a manifest in the file's folder, or the one above, says of it and of its other positions."""
+    from tapsig.loading import load_corpus  # lazy: --help need not wait for it
+
+    if not path.is_file():
+        return None, []
+    for folder in path.resolve().parents[:2]:
+        if (folder / "corpus.csv").is_file():
+            with contextlib.suppress(TapsigError):
+                of_file = [entry for entry in load_corpus(folder).entries if entry.path.samefile(path)]
+                for entry in of_file:
+                    if entry.channel == channel:
+                        return entry, [other for other in of_file if other.position not in ("", entry.position)]
+    return None, []
 
 
 def named_labels(args: argparse.Namespace) -> Path | None:
@@ -199,15 +208,10 @@ def is_long_wav(args: argparse.Namespace) -> bool:
 
     Raises ParameterError for options that a WAV file does not take, which `read` would look at.
     """
-    if not is_long(args.recording):
-        return False
-    _check_wav_options(args)
-    return True
-
-
-def _check_wav_options(args: argparse.Namespace) -> None:
     from tapsig.loading import read_wav_info  # lazy: --help need not wait for it
 
+    if not is_long(args.recording):
+        return False
     info = read_wav_info(args.recording)
     if args.fs is not None and args.fs != info.fs:
         raise ParameterError(f"--fs is {args.fs:g}; {args.recording} has {info.fs:g} Hz: leave --fs out")
@@ -215,3 +219,4 @@ def _check_wav_options(args: argparse.Namespace) -> None:
         raise ParameterError(
             f"--column is {args.column!r}; {args.recording} is a WAV file, without names: use --channel"
         )
+    return True

@@ -12,13 +12,11 @@ from tapsig.cli.output import check_out, note, progress_bar, write_atomically
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig reference`."""
     parser.add_argument("--out", type=Path, required=True, metavar="PAGE.html", help="write the page there")
     parser.add_argument("--force", action="store_true", help="let --out replace a file that exists")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the page."""
     from tapsig.report.reference import render_reference  # lazy: it imports every room
 
     check_out(args.out, force=args.force)

@@ -16,21 +16,20 @@ import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tapsig.cli.corpus_options import add_choice_arguments, find_corpus, name_figure
-from tapsig.cli.detector_options import (
-    add_cache_argument,
-    add_window_argument,
-    list_selection,
-    load_variants,
-    note_table,
-)
-from tapsig.cli.findings import note_findings
-from tapsig.cli.manifest import find_entry
+from tapsig.cli.corpus_options import CHOICES, add_choice_arguments, find_corpus, is_corpus, name_figure
+from tapsig.cli.detector_options import add_cache_argument, add_window_argument, list_options, load_variants, note_table
+from tapsig.cli.findings import FORMAT_OPTIONS, note_findings
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
-from tapsig.cli.recording_options import check_span, find_labels, is_long_wav, named_labels, read_with_report
-from tapsig.cli.several import each_recording, is_several, list_recordings, name_apart
+from tapsig.cli.recording_options import (
+    check_span,
+    find_entry,
+    find_labels,
+    is_long_wav,
+    named_labels,
+    read_with_report,
+)
+from tapsig.cli.several import each_recording, is_several, name_apart
 from tapsig.errors import ParameterError
-from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
     from tapsig.detectors import Variant
@@ -41,13 +40,11 @@ DETECTORS = ("fixed-threshold", "tap")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig report`."""
     add_choice_arguments(parser)
     parser.add_argument(
         "--detector",
         action="append",
         metavar="NAME",
-        dest="detectors",
         help=f"as in 'tapsig score'; may be repeated; the taps of the last are listed; default:"
         f" {' and '.join(DETECTORS)}",
     )
@@ -76,11 +73,10 @@ def _list_pages(args: argparse.Namespace) -> list[Path]:
     """The page of each recording; of a corpus, its only one."""
     if not is_several(args):
         return [args.out]
-    return [name_figure(args.out, name) for name in name_apart([(str(path), "") for path in list_recordings(args)])]
+    return [name_figure(args.out, name) for name in name_apart([(str(path), "") for path in args.recordings])]
 
 
 def run(args: argparse.Namespace) -> int:
-    """Look, and write the page."""
     from tapsig.detectors import load_detector  # heavy rooms load when they are used
 
     corpus = find_corpus(args)
@@ -88,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
         _write(args, _report_corpus(args, corpus))
         return 0
     entry = None if corpus is None else corpus.entries[0]
-    variants: dict[str, Variant] = {name: load_detector(name) for name in args.detectors or DETECTORS}
+    variants: dict[str, Variant] = {name: load_detector(name) for name in args.detector or DETECTORS}
     pages = _list_pages(args)
     for page, _ in zip(pages, each_recording(args), strict=True):
         args.out = page
@@ -107,9 +103,7 @@ def _report_corpus(args: argparse.Namespace, corpus: "Corpus") -> str:
     from tapsig.summary.corpus import summarise_corpus
     from tapsig.summary.next_steps import advise_next
 
-    if args.from_s is not None or args.to_s is not None:
-        raise ParameterError(f"--from and --to go with one recording; {len(corpus)} are chosen")
-    variants, warnings = load_variants(args.detectors or DETECTORS, corpus)
+    variants, warnings = load_variants(args.detector or DETECTORS, corpus)
     name = args.recording.resolve()
     with progress_bar(5 * len(corpus), "steps") as advance:
         summary = summarise_corpus(
@@ -224,25 +218,7 @@ def _summarise(
 
 def describe_command(args: argparse.Namespace) -> str:
     """The command as one would type it."""
-    words = ["tapsig", "report", str(args.recording)]
-    corpus = args.recording.is_dir() or args.recording.name == "corpus.csv"
-    given = {
-        "labels": args.labels,
-        "channel": args.channel,
-        "column": args.column,
-        "full-scale-v": args.full_scale_v,
-        "adc-bits": args.adc_bits,
-        "fs": args.fs,
-        "time-unit": args.time_unit,
-        "from": args.from_s,
-        "to": args.to_s,
-    }
-    if corpus:  # the manifest says the rest
-        given = {name: given[name] for name in ("from", "to")}
-    for name, value in given.items():
-        words += [] if value is None else [f"--{name}", str(value)]
-    words += list_selection(args)
-    if args.window != MATCH_WINDOW_S:
-        words += ["--window", f"{args.window:g}"]
-    words += [] if args.cache is None else ["--cache", str(args.cache)]
-    return shlex.join([*words, "--out", str(args.out)])
+    options = ["from_s", "to_s", "detector", *CHOICES, "window", "cache", "out"]
+    if not is_corpus(args.recording):  # whose manifest says the rest
+        options = ["labels", *FORMAT_OPTIONS, *options]
+    return shlex.join(["tapsig", "report", str(args.recording), *list_options(args, options)])

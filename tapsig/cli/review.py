@@ -15,9 +15,16 @@ import math
 from collections.abc import Callable
 from pathlib import Path
 
-from tapsig.cli.manifest import find_entry
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, refuse_given, write_atomically
-from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long_wav, name_channel, named_labels, read
+from tapsig.cli.recording_options import (
+    add_reading_arguments,
+    find_entry,
+    has_span,
+    is_long_wav,
+    name_channel,
+    named_labels,
+    read,
+)
 from tapsig.errors import ParameterError
 
 

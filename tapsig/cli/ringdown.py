@@ -43,7 +43,6 @@ COLUMNS = (
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig ringdown`."""
     add_choice_arguments(parser)
     parser.add_argument("--detector", metavar="NAME", help="use the taps found by this detector instead of labels")
     parser.add_argument("--highest-hz", type=float, metavar="HZ", help="look for modes up to there; default: 2000")
@@ -54,7 +53,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Measure and show."""
     check_plots(args.plot, args.spectrogram, force=args.force)
     if args.modes < 1:
         raise ParameterError(f"--modes is {args.modes}; it must be at least 1")

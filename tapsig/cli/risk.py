@@ -44,7 +44,6 @@ SECURITY = (
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Options of `tapsig risk`."""
     parser.add_argument(
         "corpus", nargs="*", type=Path, metavar="CORPUS", help="folder with corpus.csv and labels; several are pooled"
     )
@@ -77,12 +76,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the table that was asked for."""
     parameters = build_parameters(args)
     code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
     if code is not None and args.code_length not in (None, len(code)):
         raise ParameterError(f"--code {args.code} has {len(code)} digits, and --code-length is {args.code_length}")
-    length = (3 if args.code_length is None else args.code_length) if code is None else len(code)
+    length = len(code) if code is not None else 3 if args.code_length is None else args.code_length
     if args.table != "codes":
         refuse_given(args, ("tap_recall", "false_taps_per_hour"), "goes with --table codes")
     # Heavy: the studies bring numpy, scipy and the detectors.
@@ -107,16 +105,16 @@ def run(args: argparse.Namespace) -> int:
         from tapsig.cli import risk_decoders
 
         return risk_decoders.run(args, chosen, question)
-    _parse_parked(args.parked, {entry.scene for _, entry in chosen})
+    parked_hours = _parse_parked(args.parked, {entry.scene for _, entry in chosen})
     observations = _observe(args, chosen, question)
     if args.table == "scenes":
         rows = [dataclasses.asdict(row) for row in list_risk_rows(observations, question)]
         emit(render_rows(rows, args.format, columns=SCENE_COLUMNS if args.format == "table" else None), args)
     else:
-        standby = _summarise_standby(args, corpora, chosen, question)
-        rows = _list_summary(args, observations, standby, question)
+        standby = _summarise_standby(args, corpora, chosen, question, parked_hours)
+        rows = _list_summary(args, observations, standby, question, parked_hours)
         emit(render_rows([_shorten(row) for row in rows] if args.format == "table" else rows, args.format), args)
-    _note_risk(args, question, observations)
+    _note_risk(args, question, observations, parked_hours)
     return 0
 
 
@@ -164,12 +162,12 @@ def _list_summary(
     observations: "Observations",
     standby: "Mapping[str, StandbySummary]",
     question: "RiskQuestion",
+    parked_hours: Mapping[str, float],
 ) -> list[dict[str, object]]:
     """One row for each detector and position; standby depends on the position alone."""
     from tapsig.risks.yearly import summarise_risk
 
-    hours = _parse_parked(args.parked)
-    summaries = summarise_risk(observations, question, parked_hours=hours, speed_km_h=args.speed)
+    summaries = summarise_risk(observations, question, parked_hours=parked_hours, speed_km_h=args.speed)
     return [
         {
             **dataclasses.asdict(row),
@@ -183,7 +181,11 @@ def _list_summary(
 
 
 def _summarise_standby(
-    args: argparse.Namespace, corpora: "Sequence[Corpus]", chosen: "Chosen", question: "RiskQuestion"
+    args: argparse.Namespace,
+    corpora: "Sequence[Corpus]",
+    chosen: "Chosen",
+    question: "RiskQuestion",
+    parked_hours: Mapping[str, float],
 ) -> dict[str, "StandbySummary"]:
     """A wake-up comparator at each position; its level is chosen on the train and validation recordings there."""
     from tapsig.risks.standby import BATTERIES, DutyCycle
@@ -197,15 +199,15 @@ def _summarise_standby(
         others = (corpus.select(split=("train", "validation"), position=list(level_v)) for corpus in corpora)
         learnt = tally_comparators(itertools.chain.from_iterable(others), parameters)
         level_v = {position: choose_level_v(learnt, position) for position in level_v}
-    duty, hours = DutyCycle(awake_s=parameters.awake_s), _parse_parked(args.parked)
+    duty = DutyCycle(awake_s=parameters.awake_s)
     return {
-        position: summarise_standby(judged, position, level, duty=duty, battery=BATTERIES[0], parked_hours=hours)
+        position: summarise_standby(judged, position, level, duty=duty, battery=BATTERIES[0], parked_hours=parked_hours)
         for position, level in level_v.items()
     }
 
 
-def _parse_parked(texts: Sequence[str], scenes: Collection[str] | None = None) -> Mapping[str, float]:
-    """Hours a year of each scene; with `scenes`, ParameterError for one that is in neither."""
+def _parse_parked(texts: Sequence[str], scenes: Collection[str]) -> Mapping[str, float]:
+    """Hours a year of each scene; raises ParameterError for one that is neither in `scenes` nor has a default."""
     from tapsig.risks.yearly import PARKED_HOURS
 
     hours = dict(PARKED_HOURS)
@@ -215,7 +217,7 @@ def _parse_parked(texts: Sequence[str], scenes: Collection[str] | None = None) -
             hours[scene] = float(number)
         except ValueError:
             equals = ""
-        if scenes is not None and scene not in {*PARKED_HOURS, *scenes}:
+        if scene not in {*PARKED_HOURS, *scenes}:
             names = ", ".join(sorted({*PARKED_HOURS, *scenes}))
             raise ParameterError(f"--parked names the scene {scene!r}; there are: {names}")
         if not equals:
@@ -223,13 +225,15 @@ def _parse_parked(texts: Sequence[str], scenes: Collection[str] | None = None) -
     return hours
 
 
-def _note_risk(args: argparse.Namespace, question: "RiskQuestion", observations: "Observations") -> None:
+def _note_risk(
+    args: argparse.Namespace, question: "RiskQuestion", observations: "Observations", parked_hours: Mapping[str, float]
+) -> None:
     from tapsig.risks.entries import compute_hours_needed
     from tapsig.risks.guessing import NIST_FAILURE_LIMIT
     from tapsig.risks.standby import BATTERIES
     from tapsig.risks.yearly import complete_year
 
-    hours = complete_year(_parse_parked(args.parked))
+    hours = complete_year(parked_hours)
     note("assumed hours a year, parked (no source): " + ", ".join(f"{key} {value:g}" for key, value in hours.items()))
     note(
         "seen: possible codes entered by false taps, divided by the keyspace. bound: the sum of each scene's"

@@ -5,7 +5,7 @@ import dataclasses
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from tapsig.cli.output import emit, format_cell, note, progress_bar, render_rows
+from tapsig.cli.output import emit, format_cell, note, render_rows, track
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -35,13 +35,11 @@ def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]"
     check_decoder("evidence", variant)
     tried: list[EntryTrial] = []
     idle = TapFreeDecoding()
-    with progress_bar(len(chosen), "recordings") as advance:
-        for done, (corpus, entry) in enumerate(chosen, start=1):
-            recording = corpus.load(entry)
-            entries, nothing = observe_openings(recording, variant, question.parameters, length=question.length)
-            tried += entries
-            idle += nothing
-            advance(done)
+    for corpus, entry in track(chosen, len(chosen), "recordings"):
+        recording = corpus.load(entry)
+        entries, nothing = observe_openings(recording, variant, question.parameters, length=question.length)
+        tried += entries
+        idle += nothing
     shipped = Evidence().threshold
     as_rule = choose_threshold(tried, idle, digit_max=question.parameters.digit_max)
     rows = list_decoder_rows(

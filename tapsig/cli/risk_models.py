@@ -5,6 +5,7 @@ import dataclasses
 import math
 
 from tapsig.entry import EntryParameters
+from tapsig.errors import ParameterError
 from tapsig.risks.guessing import compute_code_shapes, compute_guessing, compute_keyspace
 from tapsig.risks.hand import HandTiming
 from tapsig.risks.nuisance import YEAR_HOURS, build_poisson_gaps, compute_openings_per_s, compute_possible_per_s
@@ -33,15 +34,11 @@ def list_rows(
 ) -> list[dict[str, object]]:
     """The rows of `args.table`."""
     if args.table == "guessing":
-        return _list_guessing(parameters, length)
+        try_s = HandTiming().compute_entry_s(length, parameters.digit_max) + parameters.entry_silence_s
+        return [dataclasses.asdict(row) for row in compute_guessing(length, parameters, try_s=try_s)]
     if args.table == "codes":
         return _list_codes(args, parameters, length)
     return _list_false_taps(parameters, length, code)
-
-
-def _list_guessing(parameters: EntryParameters, length: int) -> list[dict[str, object]]:
-    try_s = HandTiming().compute_entry_s(length, parameters.digit_max) + parameters.entry_silence_s
-    return [dataclasses.asdict(row) for row in compute_guessing(length, parameters, try_s=try_s)]
 
 
 def _list_codes(args: argparse.Namespace, parameters: EntryParameters, length: int) -> list[dict[str, object]]:
@@ -51,7 +48,13 @@ def _list_codes(args: argparse.Namespace, parameters: EntryParameters, length: i
     false_per_hour = 30.0 if args.false_taps_per_hour is None else args.false_taps_per_hour
     gaps = build_poisson_gaps(false_per_hour / 3600, parameters)
     rows: list[dict[str, object]] = []
-    for shape in compute_code_shapes(bits, recall):
+    shapes = compute_code_shapes(bits, recall)
+    if not shapes:
+        raise ParameterError(
+            f"--code-length is {length}; no code of the table has as many bits as {length} digits from 1 to"
+            f" {parameters.digit_max}: give a lower --code-length or --digit-max"
+        )
+    for shape in shapes:
         possible = compute_possible_per_s(
             gaps, shape.length, dataclasses.replace(parameters, digit_max=shape.digit_max)
         )

@@ -23,7 +23,6 @@ DECODERS = {"rule": "entries_opened", "evidence": "entries_opened_evidence"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig score`."""
     add_detector_arguments(
         parser,
         "a detector of the catalogue, a .json file, or module:attribute, with parameters after commas"
@@ -33,11 +32,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Score and show."""
     from tapsig.detectors import CATALOGUE  # heavy rooms load when they are used
 
     corpus = open_labelled(args)
-    table, warnings = score_corpus(args, args.detectors or list(CATALOGUE), corpus)
+    table, warnings = score_corpus(args, args.detector or list(CATALOGUE), corpus)
     if is_page(args):
         from tapsig.report.score_page import render_score_page
 

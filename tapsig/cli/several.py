@@ -16,18 +16,12 @@ class StoreRecordings(argparse.Action):
         args.recordings, args.recording = values, values[0]
 
 
-def list_recordings(args: argparse.Namespace) -> list[Path]:
-    """The files given, of a command that takes one or several."""
-    given: list[Path] = getattr(args, "recordings", [args.recording])
-    return given
-
-
 def each_recording(args: argparse.Namespace) -> Iterator[Path]:
     """The files given, one after the other; each stands in `args.recording` while it is looked at.
 
     Raises ParameterError for a file given twice, and for labels of several files.
     """
-    paths = list_recordings(args)
+    paths = args.recordings
     if twice := [path for k, path in enumerate(paths) if path in paths[:k]]:
         raise ParameterError(f"{twice[0]} is given twice; name it once")
     if len(paths) > 1 and getattr(args, "labels", None) is not None:
@@ -42,7 +36,7 @@ def each_recording(args: argparse.Namespace) -> Iterator[Path]:
 
 def is_several(args: argparse.Namespace) -> bool:
     """Whether more than one file is given."""
-    return len(list_recordings(args)) > 1
+    return len(args.recordings) > 1
 
 
 def mark_rows(rows: Sequence[Mapping[str, object]], args: argparse.Namespace) -> list[dict[str, object]]:

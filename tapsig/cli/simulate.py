@@ -12,12 +12,11 @@ import argparse
 from collections import Counter
 from pathlib import Path
 
-from tapsig.cli.output import emit, note, render_rows
+from tapsig.cli.output import note, render_rows, show
 from tapsig.errors import ParameterError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Options of `tapsig simulate`."""
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument("--corpus", choices=("demo",), help="write the demo corpus")
     what.add_argument(
@@ -67,7 +66,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the folder and print what it holds."""
     # Heavy: numba and scipy load with the simulator.
     from tqdm import tqdm
 
@@ -80,10 +78,7 @@ def run(args: argparse.Namespace) -> int:
         raise ParameterError(f"--out: {args.out} is a file; a folder is needed")
     if args.corpus:
         items = corpus.demo_items()
-        written, total = (
-            corpus.write_items(tqdm(items, unit="recording", disable=None), args.out, force=args.force),
-            len(items),
-        )
+        written = corpus.write_items(tqdm(items, unit="recording", disable=None), args.out, force=args.force)
     else:
         duration_s = 3600.0 * check_positive("--hours", args.hours)
         check_range("--block", args.block, 1.0, 1800.0)
@@ -104,25 +99,22 @@ def run(args: argparse.Namespace) -> int:
             for index, block in enumerate(tqdm(blocks, total=total, unit="block", disable=None))
         )
         written = corpus.write_rendered(rendered, args.out, force=args.force)
-    sizes: Counter[str] = Counter()
     counts: Counter[str] = Counter()
-    taps = nuisances = 0
     for file in written:
-        kind = file.path.split("/")[0]
-        sizes[kind] += len(file.content)
-        counts[kind] += 1
-        if kind == "labels":
+        folder = file.path.split("/")[0]
+        counts[folder] += 1
+        counts["bytes"] += len(file.content)
+        if folder == "labels":
             kinds = [line.rsplit(",", 1)[1] for line in file.content.decode().splitlines()[1:]]
-            taps += kinds.count("tap")
-            nuisances += len(kinds) - kinds.count("tap")
-    args.out_folder, args.out = args.out, None
+            counts["taps"] += kinds.count("tap")
+            counts["nuisances"] += len(kinds) - kinds.count("tap")
     row = {
-        "folder": str(args.out_folder),
+        "folder": str(args.out),
         "recordings": counts["recordings"],
-        "taps": taps,
-        "labelled nuisances": nuisances,
-        "megabytes": round(sum(sizes.values()) / 1e6, 3),
+        "taps": counts["taps"],
+        "labelled nuisances": counts["nuisances"],
+        "megabytes": round(counts["bytes"] / 1e6, 3),
     }
-    emit(render_rows([row], args.format), args)
+    show(render_rows([row], args.format))
     note("simulated: no figure from these recordings is an accuracy in the field")
     return 0

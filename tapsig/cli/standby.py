@@ -40,14 +40,13 @@ DUTY_HELP = {
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Options of `tapsig standby`."""
     parser.add_argument("corpus", nargs="?", type=Path, metavar="CORPUS", help="compare wake-up methods on it")
     add_output_arguments(parser)
     parser.add_argument("--sensitivity", action="store_true", help="effect of each parameter on the days")
     duty = parser.add_argument_group("controller")
     for field in dataclasses.fields(DutyCycle):
         duty.add_argument(
-            _option(field.name),
+            "--" + field.name.replace("_", "-"),
             type=float,
             default=field.default,
             metavar="X",
@@ -81,12 +80,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_corpus_arguments(parser)
 
 
-def _option(name: str) -> str:
-    return "--" + name.replace("_", "-")
-
-
 def run(args: argparse.Namespace) -> int:
-    """Print the table that was asked for."""
     duty = DutyCycle(**{field.name: getattr(args, field.name) for field in dataclasses.fields(DutyCycle)})
     batteries = _choose_batteries(args)
     if args.corpus is not None:
@@ -139,7 +133,6 @@ def _render_days(duty: DutyCycle, batteries: tuple[Battery, ...]) -> list[dict[s
     rows: list[dict[str, object]] = []
     for battery in batteries:
         days = compute_days(duty.average_ua, battery)
-        alone = compute_days(0.0, battery)
         rows.append(
             {
                 "battery": battery.name,
@@ -149,7 +142,7 @@ def _render_days(duty: DutyCycle, batteries: tuple[Battery, ...]) -> list[dict[s
                 "average_ua": duty.average_ua,
                 "days": days,
                 "months": days / MONTH_DAYS,
-                "days_unused": alone,
+                "days_unused": compute_days(0.0, battery),
             }
         )
     return rows

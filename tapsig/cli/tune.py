@@ -15,11 +15,10 @@ import argparse
 import shlex
 from typing import TYPE_CHECKING
 
-from tapsig.cli.corpus_options import add_choice_arguments, read_chosen
-from tapsig.cli.detector_options import add_window_argument
-from tapsig.cli.output import add_output_arguments, emit, note, progress_bar, render_rows, render_table
-from tapsig.cli.several import list_recordings
-from tapsig.errors import LabelError
+from tapsig.cli.corpus_options import add_choice_arguments, is_corpus, read_labelled
+from tapsig.cli.detector_options import add_window_argument, list_options
+from tapsig.cli.findings import FORMAT_OPTIONS
+from tapsig.cli.output import add_output_arguments, emit, progress_bar, render_rows, render_table
 from tapsig.results import format_named
 
 if TYPE_CHECKING:
@@ -50,14 +49,12 @@ COLUMNS = (
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig tune`."""
     add_choice_arguments(parser)
     parser.add_argument(
         "--detector",
         action="append",
         choices=PLAIN,
         metavar="NAME",
-        dest="detectors",
         help=f"one of {', '.join(PLAIN)}; may be repeated; default: all",
     )
     parser.add_argument(
@@ -68,17 +65,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Tune and show."""
     from tapsig.detectors import load_detector  # lazy: --help need not wait for these
     from tapsig.scoring.held_out import tune_held_out
 
-    recordings = list(read_chosen(args))
-    labelled = [one for one in recordings if one.labels is not None or len(recordings) == 1]
-    if not labelled:
-        raise LabelError(f"{args.recording}: no selected recording has labels; tuning needs labelled taps")
-    if len(labelled) < len(recordings):
-        note(f"{len(recordings) - len(labelled)} recordings without labels are left out")
-    names = args.detectors or PLAIN
+    labelled = read_labelled(args, "tuning")
+    names = args.detector or PLAIN
     rows = []
     with progress_bar(args.limit * len(names), "settings") as advance:
         for done, name in enumerate(names):
@@ -150,13 +141,10 @@ def _write_line(
             bits = recordings[0].adc_bits
             level = f"const int THRESHOLD = {counts};  // counts from rest: {threshold_v:.3g} V at {bits} bits"
         return f"{level}\nconst unsigned long DEAD_TIME_MS = {1e3 * dead_time_s:.0f};  // no second tap this soon"
-    words = ["tapsig", "detect", "FILE"]
-    if args.recording.is_file() and args.recording.name != "corpus.csv":
-        words[2:] = map(str, list_recordings(args))
-        for option in ("channel", "column", "full_scale_v", "adc_bits", "fs", "time_unit"):
-            given = getattr(args, option)
-            words += [] if given is None else [f"--{option.replace('_', '-')}", str(given)]
-    words += ["--detector", name]
+    files = [*map(str, args.recordings), *list_options(args, FORMAT_OPTIONS)]
+    if is_corpus(args.recording):
+        files = ["FILE"]
+    words = ["tapsig", "detect", *files, "--detector", name]
     for key, value in changed.items():
         words += ["--set", f"{key}={value:g}"]
     return shlex.join(words)

@@ -28,17 +28,15 @@ RATES_PER_HOUR = (1.0, 10.0, 100.0, 1000.0)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `tapsig variants`."""
     add_detector_arguments(parser, f"as in 'tapsig score'; at least two; default: {' and '.join(DETECTORS)}")
     parser.add_argument("--criterion", choices=CRITERIA, default="f1", help="criterion of the comparison; default: f1")
     add_output_arguments(parser, page=True)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Score, compare, show."""
     from tapsig.comparison.detectors import compare_variants  # heavy rooms load when they are used
 
-    names = list(dict.fromkeys(args.detectors or DETECTORS))
+    names = list(dict.fromkeys(args.detector or DETECTORS))
     if len(names) < 2:
         raise ParameterError(f"--detector names only {names[0]!r}; a comparison needs two")
     corpus = open_labelled(args)

@@ -9,15 +9,7 @@ import pytest
 import soundfile
 
 from tapsig.loading import load_recording, write_wav
-from tapsig.quickstart import write_quickstart
 from tests.fakes import run
-
-
-@pytest.fixture(scope="module")
-def first(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("calls") / "first"
-    write_quickstart(folder)
-    return folder
 
 
 def test_detect_goes_on_after_a_file_that_cannot_be_read(

@@ -18,7 +18,7 @@ import pytest
 import tapsig
 from tapsig.cli import COMMANDS, main
 from tapsig.loading import load_corpus, load_labels, load_recording
-from tapsig.quickstart import USERS, write_quickstart
+from tapsig.quickstart import USERS
 from tapsig.quickstart.example import POSITIONS, SCENES, simulate_example
 from tests.fakes import DEMO
 
@@ -31,13 +31,6 @@ def read_help(name: str) -> str:
     with contextlib.redirect_stdout(io.StringIO()) as shown, contextlib.suppress(SystemExit):
         main([name, "--help"])
     return shown.getvalue()
-
-
-@pytest.fixture(scope="module")
-def first(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("quickstart") / "first"
-    write_quickstart(folder)
-    return folder
 
 
 @pytest.mark.parametrize("name", COMMANDS)

@@ -88,6 +88,18 @@ def test_a_file_that_cannot_be_read_is_named_by_every_command(
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.parametrize("command", ["causes", "tune"])
+def test_several_recordings_without_labels_are_refused_and_not_called_free_of_errors(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("a.wav", "b.wav"):
+        write_wav(tmp_path / name, signal(), FS, full_scale_v=2.5)
+    assert main([command, str(tmp_path / "a.wav"), str(tmp_path / "b.wav"), *PLAIN]) == 1
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert "no selected recording has labels" in shown.err
+
+
 @pytest.mark.parametrize("words", [["health"], ["corpus", "check"]], ids=lambda words: words[0])
 def test_what_looks_for_faults_goes_on_after_a_file_that_cannot_be_read(
     words: list[str], unreadable: Path, capsys: pytest.CaptureFixture[str]

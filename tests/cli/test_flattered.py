@@ -10,18 +10,7 @@ from tapsig.detectors.model import Model
 from tapsig.detectors.tap import Tap
 from tests.fakes import DEMO
 
-CHOICE = [
-    "--vehicle",
-    "heron",
-    "--vehicle",
-    "crane",
-    "--scene",
-    "quiet",
-    "--position",
-    "frame",
-    "--position",
-    "outer-skin",
-]
+CHOICE = ["--vehicle=heron", "--vehicle=crane", "--scene=quiet", "--position=frame", "--position=outer-skin"]
 OF_TRAIN = " was fitted to recordings of heron, which are among these"
 
 

@@ -20,6 +20,7 @@ from tapsig.loading.wav_writing import write_wav
 from tapsig.quickstart import write_quickstart
 from tapsig.records import Label
 from tapsig.simulation import simulate_scene
+from tests.fakes import run
 
 
 @pytest.fixture(scope="module")
@@ -29,38 +30,29 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     simulated = simulate_scene("heron", "quiet", duration_s=30.0, fs=8000.0, seed=4, positions=("frame",))
     recording = simulated.recordings["frame"]
     assert recording.range_v is not None
-    scale = recording.range_v[1]
-    write_wav(folder / "log.wav", recording.samples, recording.fs, full_scale_v=scale)
+    write_wav(folder / "log.wav", recording.samples, recording.fs, full_scale_v=recording.range_v[1])
     write_labels(folder / "truth.csv", recording.labels or ())
     return folder / "log.wav"
 
 
-def test_propose_writes_labels_that_the_loader_reads_and_says_how_many_are_doubtful(
+def test_propose_writes_labels_that_the_loader_reads_and_says_the_same_as_table_csv_and_json(
     log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "proposed.csv"
-    assert main(["propose", str(log), "--out", str(out)]) == 0
-    assert re.search(r"^\d+ sure, \d+ doubtful; \d+ left out$", capsys.readouterr().err, re.MULTILINE)
-    with open(out, newline="") as file:
-        rows = list(csv.DictReader(file))
-    assert list(rows[0]) == ["onset_s", "kind", "confidence"]
-    assert {row["kind"] for row in rows} <= {"tap", "unsure"}
-    assert len(load_labels(out)) == len(rows)
-    assert main(["propose", str(log), "--out", str(out)]) == 2
-    assert "--force" in capsys.readouterr().err
-
-
-def test_propose_says_the_same_as_table_csv_and_json(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    said = {}
-    for style in ("table", "csv", "json"):
-        assert main(["propose", str(log), "--format", style]) == 0
-        said[style] = capsys.readouterr().out
-    rows = json.loads(said["json"])["rows"]
+    code, _, err = run(capsys, "propose", log, "--out", out)
+    assert code == 0
+    assert re.search(r"^\d+ sure, \d+ doubtful; \d+ left out$", err, re.MULTILINE)
+    said = {style: run(capsys, "propose", log, "--format", style)[1] for style in ("table", "csv", "json")}
+    assert out.read_text(encoding="utf-8") == said["csv"]
     read = list(csv.DictReader(io.StringIO(said["csv"])))
-    assert [(float(row["onset_s"]), row["kind"], float(row["confidence"])) for row in read] == [
-        (row["onset_s"], row["kind"], row["confidence"]) for row in rows
-    ]
-    assert len(said["table"].splitlines()) == len(rows) + 2
+    assert list(read[0]) == ["onset_s", "kind", "confidence"]
+    assert {row["kind"] for row in read} <= {"tap", "unsure"}
+    rows = json.loads(said["json"])["rows"]
+    assert [{key: str(value) for key, value in row.items()} for row in rows] == read
+    assert len(load_labels(out)) == len(rows) == len(said["table"].splitlines()) - 2
+    code, _, err = run(capsys, "propose", log, "--out", out)
+    assert code == 2
+    assert "--force" in err
 
 
 @pytest.mark.parametrize("wrong", [["--keep", "2"], ["--keep", "nan"], ["--doubtful-below", "-1"], ["--channel", "-1"]])
@@ -71,9 +63,8 @@ def test_propose_refuses_values_out_of_range(log: Path, wrong: list[str], capsys
 
 def test_a_proposal_agrees_with_the_truth(log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "proposed.csv"
-    assert main(["propose", str(log), "--out", str(out)]) == 0
-    assert main(["agree", str(log.with_name("truth.csv")), str(out), "--format", "json"]) == 0
-    said = json.loads(capsys.readouterr().out)
+    assert run(capsys, "propose", log, "--out", out)[0] == 0
+    said = json.loads(run(capsys, "agree", log.with_name("truth.csv"), out, "--format", "json")[1])
     # Truth: the simulator's own contact times. Every tap is proposed, the faint ones for a person to look at.
     assert said["summary"]["f1"] >= 0.9
     taps = [label.onset_s for label in load_labels(log.with_name("truth.csv")) if label.kind == "tap"]
@@ -85,21 +76,20 @@ def test_a_proposal_agrees_with_the_truth(log: Path, tmp_path: Path, capsys: pyt
 
 
 def test_agree_lists_each_disagreement(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    write_labels(tmp_path / "a.csv", [Label(1.0), Label(2.0), Label(3.0)])
-    write_labels(tmp_path / "b.csv", [Label(1.01), Label(2.0, "thump")])
-    assert main(["agree", str(tmp_path / "a.csv"), str(tmp_path / "b.csv")]) == 0
-    table = capsys.readouterr().out
+    words = ("agree", tmp_path / "a.csv", tmp_path / "b.csv")
+    write_labels(words[1], [Label(1.0), Label(2.0), Label(3.0)])
+    write_labels(words[2], [Label(1.01), Label(2.0, "thump")])
+    code, table, _ = run(capsys, *words)
+    assert code == 0
     assert re.search(r"^2\.000 +tap +thump +0$", table, re.MULTILINE)
     assert re.search(r"^3\.000 +tap +– +–$", table, re.MULTILINE)
-    assert main(["agree", str(tmp_path / "a.csv"), str(tmp_path / "b.csv"), "--format", "json"]) == 0
-    said = json.loads(capsys.readouterr().out)
+    said = json.loads(run(capsys, *words, "--format", "json")[1])
     # 2·1 / (3 + 1), by hand
     assert said["summary"] | {"f1": 0.5, "both": 1} == said["summary"]
     assert said["disagreements"][1] == {"time_s": 3.0, "in_a": "tap", "in_b": None, "difference_ms": None}
-    narrow = ["agree", str(tmp_path / "a.csv"), str(tmp_path / "b.csv"), "--window", "0.001", "--format", "json"]
-    assert main(narrow) == 0
-    assert json.loads(capsys.readouterr().out)["summary"]["both"] < said["summary"]["both"]
-    assert main(["agree", str(tmp_path / "a.csv"), str(tmp_path / "nowhere.csv")]) == 1
+    _, narrow, _ = run(capsys, *words, "--window", "0.001", "--format", "json")
+    assert json.loads(narrow)["summary"]["both"] < said["summary"]["both"]
+    assert run(capsys, *words[:2], tmp_path / "nowhere.csv")[0] == 1
 
 
 def test_review_writes_one_page_that_refers_to_nothing_outside(
@@ -199,17 +189,10 @@ def test_a_corpus_is_built_and_checked_from_the_command_line(
     assert main(call) == 2  # entered already
     assert load_corpus(folder).entries[0].extra["mount"] == "epoxy"
     capsys.readouterr()
-    assert main(["corpus", "check", str(folder)]) == 0
-    table = capsys.readouterr().out
+    code, table, _ = run(capsys, "corpus", "check", folder)
+    assert code == 0
     assert "it is the only position" in table
     assert re.search(r"^marten +quiet +\d+$", table, re.MULTILINE)
     (folder / "recordings" / "log.wav").unlink()
-    assert main(["corpus", "check", str(folder), "--format", "json"]) == 1
-    said = json.loads(capsys.readouterr().out)
-    assert said["sound"] is False
-    assert said["findings"][0]["weight"] == "error"
-
-
-def test_corpus_check_without_a_corpus_tells_the_next_step(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["corpus", "check", str(tmp_path)]) == 1
-    assert "tapsig corpus init" in capsys.readouterr().err
+    code, document, _ = run(capsys, "corpus", "check", folder, "--format", "json")
+    assert (code, json.loads(document)["sound"]) == (1, False)

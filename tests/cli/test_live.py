@@ -14,7 +14,7 @@ from tapsig.cli.live import Meter, TextLines
 from tapsig.converter import Converter
 from tapsig.detectors import detect
 from tapsig.detectors.tap import Tap
-from tapsig.loading import load_labels, load_recording, write_wav
+from tapsig.loading import load_labels, load_recording
 from tapsig.testing import make_test_signal
 
 FS = 8000.0
@@ -30,13 +30,6 @@ class Pipe:
         return self._file.read(min(size, self._piece))
 
 
-@pytest.fixture(scope="module")
-def wav(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("live") / "bench.wav"
-    write_wav(path, make_test_signal(FS) - 2.5, FS, full_scale_v=2.5)
-    return path
-
-
 def pipe(monkeypatch: pytest.MonkeyPatch, data: bytes, *words: object, piece: int = 999) -> int:
     monkeypatch.setattr("sys.stdin", Pipe(data, piece))
     return main(["detect", "-", *map(str, words)])
@@ -47,9 +40,7 @@ def read_events(text: str) -> list[float]:
 
 
 def raw_samples(wav: Path) -> bytes:
-    return wav.read_bytes()[
-        44:
-    ]  # after the header of a plain PCM WAV file (RIFF, Multimedia Programming Interface 1.0)
+    return wav.read_bytes()[44:]  # after the header of a plain PCM file (RIFF, Multimedia Programming Interface 1.0)
 
 
 @pytest.mark.parametrize("piece", [1, 999, 65536])

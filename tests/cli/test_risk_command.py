@@ -61,6 +61,7 @@ def test_few_taps_are_entered_by_chance_and_many_are_not(capsys: pytest.CaptureF
         ([], "needs a corpus"),
         (["--table", "guessing", "--code", "1-10"], "code"),
         (["--table", "guessing", "--code-length", "0"], "length"),
+        (["--table", "codes", "--code-length", "99"], "--code-length is 99; no code of the table has as many bits"),
         (["--table", "guessing", "--digit-max", "0"], "digit_max"),
         (["--table", "codes", "--tap-recall", "2"], "tap_recall"),
         (["--table", "false-taps", "--tolerance", "2"], "tolerance"),

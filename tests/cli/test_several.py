@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from tapsig.loading import write_labels, write_wav
-from tapsig.quickstart import write_quickstart
 from tapsig.records import Label
 from tests.fakes import run
 
@@ -26,17 +25,14 @@ OPTIONS = {
 
 
 @pytest.fixture(scope="module")
-def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
+def pair(first: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
     """Two recordings with taps, with equal names in two folders; labels beside them."""
     folder = tmp_path_factory.mktemp("several")
-    write_quickstart(folder / "first")
-    paths = []
     for name in ("a", "b"):
         (folder / name).mkdir()
         for ending in ("wav", "labels.csv"):
-            shutil.copy(folder / "first" / f"door.{ending}", folder / name / f"door.{ending}")
-        paths.append(str(folder / name / "door.wav"))
-    return paths[0], paths[1]
+            shutil.copy(first / f"door.{ending}", folder / name)
+    return str(folder / "a" / "door.wav"), str(folder / "b" / "door.wav")
 
 
 def read_rows(capsys: pytest.CaptureFixture[str], *words: str) -> list[dict[str, str]]:
@@ -150,9 +146,8 @@ def test_a_recording_without_taps_is_left_out_and_named(
     ],
 )
 def test_what_goes_with_one_recording_only_is_refused(
-    words: tuple[str, ...], message: str, pair: tuple[str, str], capsys: pytest.CaptureFixture[str]
+    words: tuple[str, ...], message: str, first: Path, pair: tuple[str, str], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    folder = Path(pair[0]).parents[1] / "first"
-    code, _, err = run(capsys, *(word.format(*pair, folder=folder) for word in words))
+    code, _, err = run(capsys, *(word.format(*pair, folder=first) for word in words))
     assert code == 2
     assert message in err

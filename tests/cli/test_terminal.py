@@ -8,17 +8,9 @@ from pathlib import Path
 import pytest
 
 from tapsig.cli import main
-from tapsig.loading import write_wav
 from tapsig.testing import make_test_signal
 
-FS = 2000.0
-
-
-@pytest.fixture(scope="module")
-def wav(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("bench") / "bench.wav"
-    write_wav(path, make_test_signal(FS) - 2.5, FS, full_scale_v=2.5)
-    return path
+FS = 8000.0
 
 
 def run(*words: object, shell: str = '"$@"', **environment: str) -> "subprocess.CompletedProcess[bytes]":

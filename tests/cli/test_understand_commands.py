@@ -82,17 +82,8 @@ def test_ringdown_tells_the_skin_from_the_frame(
     assert code == 0
     assert results["heron-quiet inner-skin"]["t60_s"] == pytest.approx(1.5, rel=0.05)
     assert results["heron-quiet frame"]["t60_s"] == pytest.approx(0.15, rel=0.05)
-    code, out, _ = run(
-        capsys,
-        "ringdown",
-        corpus / "heron-quiet.wav",
-        "--labels",
-        corpus / "taps.csv",
-        "--plot",
-        tmp_path / "r.png",
-        "--spectrogram",
-        tmp_path / "s.svg",
-    )
+    words = ("--labels", corpus / "taps.csv", "--plot", tmp_path / "r.png", "--spectrogram", tmp_path / "s.svg")
+    code, out, _ = run(capsys, "ringdown", corpus / "heron-quiet.wav", *words)
     assert code == 0
     assert "T60 s" in out
     assert "octave Hz" in out
@@ -152,20 +143,15 @@ def test_causes_count_and_list_the_same_errors(
     assert (tmp_path / "c.png").exists()
 
 
-def test_causes_by_both_are_rows_so_that_the_table_fits_a_terminal(
+def test_causes_by_both_are_rows_so_that_the_table_fits_a_terminal_and_of_one_recording_they_have_no_position(
     corpus: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    _, out, _ = run(capsys, "causes", corpus, "--detector", "fixed-threshold", "--by", "both")
+    words = ("--detector", "fixed-threshold")
+    _, out, _ = run(capsys, "causes", corpus, *words, "--by", "both")
     header, _, *lines = out.splitlines()
     assert header.split() == ["error", "cause", "position", "scene", "count"]
     assert all("inner-skin  quiet" in line for line in lines)
-
-
-def test_causes_of_one_recording_without_position_have_no_column_for_it(
-    corpus: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    path, labels = corpus / "heron-quiet.wav", corpus / "taps.csv"
-    _, out, err = run(capsys, "causes", path, "--labels", labels, "--detector", "fixed-threshold")
+    _, out, err = run(capsys, "causes", corpus / "heron-quiet.wav", "--labels", corpus / "taps.csv", *words)
     assert out.splitlines()[0].split() == ["error", "cause", "all"]
     assert err.endswith("in 1 recording\n")
 
