@@ -14,21 +14,7 @@ from tapsig.errors import ParameterError
 CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")  # all but tab and newline
 ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")
 """An argument by its name in Python, which the library's messages name: here it is an option."""
-IN_ASCII = {
-    "–": "-",
-    "−": "-",
-    "→": "->",
-    "±": "+-",
-    "×": "x",
-    "·": "*",
-    "…": "...",
-    "µ": "u",
-    "²": "2",
-    "‘": "'",
-    "’": "'",
-    "“": '"',
-    "”": '"',
-}
+IN_ASCII = dict(zip("–−×·µ²‘’“”", "--x*u2''\"\"", strict=True)) | {"→": "->", "±": "+-", "…": "..."}
 
 
 def name_options(text: str, known: Container[str] = ()) -> str:

@@ -28,24 +28,6 @@ if TYPE_CHECKING:
 
 PLAIN = ("fixed-threshold", "prominence", "sta-lta", "ring-following", "spectral-flux", "innovation")
 SERVES_F1 = 0.9
-COLUMNS = (
-    "detector",
-    "serves",
-    "f1_held_out",
-    "f1_held_out_low",
-    "f1_held_out_high",
-    "held_out_missed",
-    "held_out_false",
-    "taps",
-    "missed",
-    "false",
-    "setting",
-    "threshold_v",
-    "threshold_counts",
-    "dead_time_ms",
-    "paste",
-    "reason",
-)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -83,20 +65,19 @@ def run(args: argparse.Namespace) -> int:
             rows.append(_describe(name, tuned, labelled, args))
             advance(args.limit * (done + 1))
     rows.sort(key=lambda row: -float(str(row["f1_held_out"])))
-    if args.format == "table":
-        emit(_render(rows), args)
-    else:
-        emit(render_rows(rows, args.format, columns=COLUMNS), args)
+    emit(_render(rows) if args.format == "table" else render_rows(rows, args.format), args)
     return 0
 
 
 def _describe(
     name: str, tuned: "TunedSetting", recordings: "list[Recording]", args: argparse.Namespace
 ) -> dict[str, object]:
+    from tapsig.scoring.tuning import GRIDS  # lazy: --help need not wait for it
+
     serves = tuned.held_out.value >= SERVES_F1
     threshold_v, dead_time_s = (getattr(tuned.variant, key, None) for key in ("threshold_v", "dead_time_s"))
     counts = _to_counts(threshold_v, recordings)
-    changed = _list_parameters(tuned.variant)
+    changed = {key: getattr(tuned.variant, key) for key in GRIDS[tuned.variant.name]}
     return {
         "detector": name,
         "serves": serves,
@@ -113,13 +94,6 @@ def _describe(
         "paste": _write_line(name, changed, counts, recordings, args),
         "reason": "" if serves else _find_reason(tuned.variant, recordings, args.window),
     }
-
-
-def _list_parameters(variant: "Variant") -> dict[str, float]:
-    """The parameters that a grid varies, with their values."""
-    from tapsig.scoring.tuning import GRIDS  # lazy: --help need not wait for it
-
-    return {name: getattr(variant, name) for name in GRIDS[variant.name]}
 
 
 def _to_counts(threshold_v: float | None, recordings: "list[Recording]") -> int | None:

@@ -1,6 +1,7 @@
 """Calls that cannot be meant as written are refused with a remedy; faults of files name the file."""
 
 import re
+import shlex
 import shutil
 from pathlib import Path
 
@@ -121,6 +122,46 @@ def test_a_recording_added_without_labels_says_so(
         ("detect first/door.wav --out x.jsonl", "it must end in .csv, .json, .txt"),
         ("detect first/door.wav --events jsonl --out x.csv", "it must end in .jsonl, .txt"),
         ("score first --format json --out s.html", "--format json and --out s.html contradict each other"),
+        ("detect first/door.wav --detector knock", "there is no detector 'knock'"),
+        ("detect first/door.wav --detector sta-lta --set gain=3", "The parameters of sta-lta: sta_s"),
+        ("detect first/door.wav --detector sta-lta --set on=0.1", "on is 0.1"),
+        ("detect first/door.wav --channel 3", "channel is 3"),
+        ("detect first/door.wav --from 5 --to 5", "the first must be the earlier"),
+        ("detect first/door.wav --from -1", "0 or above"),
+        ("health first --from 1", "cut one recording"),
+        ("propose first/door.wav --keep 2", "--keep is 2"),
+        ("propose first/door.wav --keep nan", "--keep is nan"),
+        ("propose first/door.wav --doubtful-below -1", "doubtful_below is -1"),
+        ("propose first/door.wav --channel -1", "channel is -1"),
+        ("review first/door.wav", "give either --out PAGE.html or --serve"),
+        ("review first/door.wav --out x.html --serve", "give either --out PAGE.html or --serve"),
+        ("review first/door.wav --blank --labels x.csv --out x.html", "--blank and --labels exclude each other"),
+        ("review first/door.wav --serve --port 70000", "--port is 70000"),
+        ("causes first/door.wav first/rain.wav --labels x.csv", "--labels are of one recording, and 2 are given"),
+        ("detect first/door.wav first/door.wav", "is given twice"),
+        ("health first/door.wav first", "is a corpus; give it alone"),
+        ("entry first/door.wav first/rain.wav --decoder evidence --explain 1", "--explain N is of one recording"),
+        ("ringdown first --vehicle otter", "no recording with vehicle otter; there is vehicle: heron"),
+        ("risk first --position roof", "position roof; there is position: frame, inner-skin"),
+        ("standby first --position roof", "position roof; there is position: frame, inner-skin"),
+        ("fit first --position roof --out own.json", "position roof; there is position: frame, inner-skin"),
+        ("risk first --scene hail --split test", "scene hail, split test; there is scene: quiet, rain; split: none"),
+        ("dead-time first --labels x.csv", "applies to one recording"),
+        ("health first/door.wav --scene rain", "selects from a corpus"),
+        ("ringdown first --modes 0", "--modes is 0"),
+        ("ringdown first --plot a.bmp", "must end in"),
+        ("risk", "needs a corpus"),
+        ("risk --table guessing --code 1-10", "a digit of the code is 10"),
+        ("risk --table guessing --code-length 0", "length is 0"),
+        ("risk --table guessing --digit-max 0", "digit_max is 0"),
+        ("risk --table codes --tap-recall 2", "tap_recall is 2"),
+        ("risk --table codes --code-length 99", "--code-length is 99; no code of the table has as many bits"),
+        ("risk --table false-taps --tolerance 2", "tolerance is 2"),
+        ("standby --battery 'tin can'", "--battery is 'tin can'"),
+        ("standby --battery 'starter 12 V 60 Ah' --capacity-ah 7", "--battery and --capacity-ah are two batteries"),
+        ("standby --usable-share 2", "usable_share is 2"),
+        ("standby --awake-ma -1", "awake_ma is -1"),
+        ("standby first --sensitivity", "--sensitivity and a corpus give two tables"),
     ],
 )
 def test_what_would_do_nothing_or_something_else_is_refused(
@@ -128,7 +169,7 @@ def test_what_would_do_nothing_or_something_else_is_refused(
 ) -> None:
     monkeypatch.chdir(first.parent)
     before = sorted(first.parent.iterdir())
-    code, out, err = run(capsys, *words.split())
+    code, out, err = run(capsys, *shlex.split(words))
     assert code == 2
     assert re.search(said, err)
     assert not out

@@ -121,21 +121,6 @@ def test_the_detectors_are_listed_without_a_file(capsys: pytest.CaptureFixture[s
     assert "threshold_v=" in shown
 
 
-@pytest.mark.parametrize(
-    ("words", "says"),
-    [
-        (("knock",), "there is no detector 'knock'"),
-        (("sta-lta", "--set", "gain=3"), "The parameters of sta-lta: sta_s"),
-        (("sta-lta", "--set", "on=0.1"), "on is 0.1"),
-        (("sta-lta", "--channel", 3), "channel is 3"),
-    ],
-)
-def test_a_call_at_fault_ends_with_2_and_says_why(
-    wav: Path, words: tuple[str, ...], says: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert says in detect_with(capsys, wav, *words, code=2)[1]
-
-
 def test_a_file_at_fault_ends_with_1_and_names_options(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "none.wav" in detect_with(capsys, tmp_path / "none.wav", "sta-lta", code=1)[1]
     code, _, err = run(capsys, "detect", write_log(tmp_path, "time,adc\n1,2\n2,3\n3,2\n"))

@@ -158,16 +158,6 @@ def test_the_meter_shows_the_level_on_a_terminal_only(monkeypatch: pytest.Monkey
         assert ("-6.0 dB" in shown.getvalue()) is terminal  # amplitude 1 of 2 V: 20 lg(1/2) = -6.02 dB
 
 
-def test_several_files_give_one_table(wav: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    other = tmp_path / "other.wav"
-    other.write_bytes(wav.read_bytes())
-    assert main(["detect", str(wav), str(other), "--full-scale-v", "2.5", "--format", "json"]) == 0
-    document = json.loads(capsys.readouterr().out)
-    assert [one["recording"] for one in document["files"]] == [str(wav), str(other)]
-    times = {one: [row["onset_s"] for row in document["rows"] if row["recording"] == str(one)] for one in (wav, other)}
-    assert times[wav] == times[other] != []
-
-
 @pytest.mark.parametrize("garbled", [b"5125", b"-3", b"12.5"])
 def test_a_line_that_is_no_count_is_skipped_and_counted(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], garbled: bytes

@@ -55,24 +55,6 @@ def test_few_taps_are_entered_by_chance_and_many_are_not(capsys: pytest.CaptureF
     assert woken[30]["random_code"] < 1e-3 * rows[30]["random_code"]
 
 
-@pytest.mark.parametrize(
-    ("words", "what"),
-    [
-        ([], "needs a corpus"),
-        (["--table", "guessing", "--code", "1-10"], "code"),
-        (["--table", "guessing", "--code-length", "0"], "length"),
-        (["--table", "codes", "--code-length", "99"], "--code-length is 99; no code of the table has as many bits"),
-        (["--table", "guessing", "--digit-max", "0"], "digit_max"),
-        (["--table", "codes", "--tap-recall", "2"], "tap_recall"),
-        (["--table", "false-taps", "--tolerance", "2"], "tolerance"),
-    ],
-)
-def test_a_call_at_fault_is_refused_by_name(words: list[str], what: str, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, "risk", *words)
-    assert (code, out) == (2, "")
-    assert what in err
-
-
 FS = 8000
 TAPS_S = (4.0, 4.4, 6.0, 7.6)  # 2-1-1
 
@@ -133,21 +115,6 @@ def test_scenes_of_several_corpora_are_taken_together(tmp_path: Path, capsys: py
     [row] = csv.DictReader(out.splitlines())
     assert code == 0
     assert (row["scene"], row["entries"], row["opened"]) == ("quiet", "4", "4")
-
-
-def test_a_choice_that_matches_nothing_is_refused_with_the_choices(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    folder = str(write_corpus(tmp_path))
-    for words in (["risk", folder], ["standby", folder], ["fit", folder, "--out", str(tmp_path / "own.json")]):
-        code = main([*words, "--position", "roof"])
-        out, err = capsys.readouterr()
-        assert (code, out) == (2, "")
-        assert "position roof; there is " in err
-        assert "position: frame, inner-skin" in err
-    code, _, err = run(capsys, "risk", folder, "--scene", "hail", "--split", "test")
-    assert code == 2
-    assert "scene hail, split test; there is scene: quiet; split: test, train" in err
 
 
 def test_a_corpus_without_labels_is_the_datas_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

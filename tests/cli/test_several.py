@@ -64,6 +64,8 @@ def test_json_of_two_is_one_document(command: str, pair: tuple[str, str], capsys
     _, out, _ = run(capsys, command, *pair, *OPTIONS[command], "--format", "json")
     document = json.loads(out)
     assert document["rows"]
+    if command == "detect":
+        assert [one["recording"] for one in document["files"]] == list(pair)
     if command in ("detect", "propose", "entry", "health"):
         assert {Path(row["recording"].split(" channel")[0]).parts[-2] for row in document["rows"]} == {"a", "b"}
 
@@ -134,20 +136,3 @@ def test_a_recording_without_taps_is_left_out_and_named(
     assert "octave Hz" in out
     assert "left out: " in err
     assert "calm.wav" in err
-
-
-@pytest.mark.parametrize(
-    ("words", "message"),
-    [
-        (("causes", "{0}", "{1}", "--labels", "x.csv"), "--labels are of one recording, and 2 are given"),
-        (("detect", "{0}", "{0}"), "is given twice"),
-        (("health", "{0}", "{folder}"), "is a corpus; give it alone"),
-        (("entry", "{0}", "{1}", "--decoder", "evidence", "--explain", "1"), "--explain N is of one recording"),
-    ],
-)
-def test_what_goes_with_one_recording_only_is_refused(
-    words: tuple[str, ...], message: str, first: Path, pair: tuple[str, str], capsys: pytest.CaptureFixture[str]
-) -> None:
-    code, _, err = run(capsys, *(word.format(*pair, folder=first) for word in words))
-    assert code == 2
-    assert message in err

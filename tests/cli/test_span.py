@@ -50,26 +50,6 @@ def test_health_says_where_in_the_whole_file(tmp_path: Path, capsys: pytest.Capt
     assert 7.0 in [round(row["first_s"], 2) for row in rows if row["first_s"] is not None]
 
 
-@pytest.mark.parametrize(
-    ("words", "message"),
-    [
-        (("--from", "5", "--to", "5"), "the first must be the earlier"),
-        (("--from", "-1"), "0 or above"),
-        (("--from", "500"), "it lasts 21.4"),
-    ],
-)
-def test_an_impossible_span_is_refused(
-    words: tuple[str, ...], message: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert main(["detect", WAV, *words]) in (1, 2)
-    assert message in capsys.readouterr().err
-
-
-def test_a_corpus_cannot_be_cut(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["health", str(DEMO), "--from", "1"]) == 2
-    assert "cut one recording" in capsys.readouterr().err
-
-
 def test_a_span_of_a_long_file_equals_the_part_of_the_whole() -> None:
     part, whole = read_wav_span(WAV, 3.0, 4.5, ReadOptions(channel=0)), load_recording(WAV, channel=0)[3.0:4.5]
     np.testing.assert_array_equal(part.samples, whole.samples)

@@ -48,22 +48,6 @@ def test_sensitivity_lists_only_what_moves_the_days(capsys: pytest.CaptureFixtur
     assert all(row["days_with_half"] != row["days_with_double"] for row in rows)
 
 
-@pytest.mark.parametrize(
-    ("words", "what"),
-    [
-        (["--battery", "tin can"], "--battery"),
-        (["--battery", "starter 12 V 60 Ah", "--capacity-ah", "7"], "--capacity-ah"),
-        (["--usable-share", "2"], "usable_share"),
-        (["--awake-ma", "-1"], "awake_ma"),
-        (["corpus_demo", "--sensitivity"], "--sensitivity"),
-    ],
-)
-def test_a_call_at_fault_is_refused_by_name(words: list[str], what: str, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, "standby", *words)
-    assert (code, out) == (2, "")
-    assert what in err
-
-
 @pytest.fixture
 def tap_corpus(tmp_path: Path) -> str:
     fs = 8000
