@@ -88,11 +88,6 @@ def in_units(rows: npt.NDArray[np.uint8]) -> dict[str, FloatArray]:
     return dict(zip(FEATURES, values, strict=True))
 
 
-def family_of(name: str) -> str:
-    """The family of a feature."""
-    return TABLE[FEATURES.index(name)].family
-
-
 def list_features() -> str:
     """One line for each feature, in the form of a reason."""
     lines = [f"  {f'{feature.family}: {feature.name}':<38} {feature.meaning}, {feature.unit}" for feature in TABLE]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.detectors.features import FEATURES, family_of
+from tapsig.detectors.features import FEATURES, TABLE
 from tapsig.errors import ParameterError
 from tapsig.units import FloatArray, IntArray
 
@@ -15,7 +15,6 @@ SCALE = 64
 """Steps of a score in one nat of log-odds."""
 LEAF = 255
 LARGEST_BYTES = 65_000
-_BYTE = range(256)
 
 Node = int | list[object]
 """A leaf's value, or [feature, threshold, mean value, left, right]: left where the feature is at most the threshold.
@@ -90,8 +89,8 @@ class Model:
 
     def reason(self, row: IntArray) -> str:
         """The feature with the most negative contribution to a rejected candidate, with its family."""
-        worst = FEATURES[int(np.argmin(self.explain(row)))]
-        return f"{family_of(worst)}: {worst}"
+        worst = TABLE[int(np.argmin(self.explain(row)))]
+        return f"{worst.family}: {worst.name}"
 
     def to_json(self) -> dict[str, object]:
         """Plain data for JSON."""
@@ -153,7 +152,7 @@ def _check_node(node: object, depth: int) -> Node:
         raise ParameterError(
             f"the model uses the feature {str(node[0])[:60]!r}, which this version does not have; fit it again"
         )
-    if type(node[1]) is not int or node[1] not in _BYTE:
+    if type(node[1]) is not int or not 0 <= node[1] <= 255:
         raise ParameterError(f"a threshold is {str(node[1])[:60]!r}; it must be a whole number from 0 to 255")
     if type(node[2]) is not int:
         raise ParameterError(f"a node's value is {str(node[2])[:60]!r}; it must be a whole number of 1/64 nat")

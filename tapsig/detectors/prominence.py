@@ -51,24 +51,6 @@ class Prominence(Parameters):
         return ProminenceDetector(self, fs)
 
 
-def sample_levels(
-    samples: FloatArray, first: int, state: FloatArray, numbers: FloatArray, step: int
-) -> tuple[IntArray, FloatArray]:
-    """Sample and level (dB) at every `step`-th sample; `state` = [mean, envelope] is updated.
-
-    `numbers` = [smoothing coefficients of the high-pass, of the attack, of the release; floor in volts].
-    """
-    high_pass, attack, release, floor_v = map(float, numbers)
-    samples, envelopes = np.ascontiguousarray(samples, dtype=np.float64), np.empty(samples.size // step + 1)
-    if first == 0 and samples.size:
-        state[0] = samples[0]
-    found = load()[1].tapsig_sample_envelope(
-        pointer(state), pointer(samples), samples.size, first, step, high_pass, attack, release, pointer(envelopes)
-    )
-    at = first + (step - 1 - first) % step + step * np.arange(found)
-    return at, np.asarray(20.0 * np.log10(envelopes[:found] + floor_v))
-
-
 class ProminenceDetector(StreamingDetector):
     """Runs a `Prominence`; strength is the prominence over `rise_db` in decibels."""
 
@@ -78,24 +60,29 @@ class ProminenceDetector(StreamingDetector):
         self._step = seconds_to_samples(STEP_S, self.fs, at_least=1)
         self._dead = seconds_to_samples(variant.dead_time_s, self.fs, at_least=1)
         self.latency_s = self._step / self.fs
-        self._numbers = np.array(
-            [
-                one_pole_coefficient(high_pass_time_s(variant.high_pass_hz, self.fs), self.fs),
-                one_pole_coefficient(variant.attack_s, self.fs),
-                one_pole_coefficient(variant.release_s, self.fs),
-                variant.floor_v,
-            ]
-        )
+        times_s = high_pass_time_s(variant.high_pass_hz, self.fs), variant.attack_s, variant.release_s
+        self._smoothing = tuple(one_pole_coefficient(time_s, self.fs) for time_s in times_s)
         self._clear()
 
     def _clear(self) -> None:
         steps = max(1, seconds_to_samples(self._variant.window_s, self.fs / self._step))
-        self._state, self._ring = np.zeros(2), np.full(steps, np.nan)
+        self._state, self._ring = np.zeros(2), np.full(steps, np.nan)  # mean and envelope; the levels of the window
         self._position = np.zeros(1, dtype=np.int64)
         self._ready = seconds_to_samples(self._variant.window_s, self.fs)
 
+    def _sample_levels(self, samples: FloatArray, first: int) -> tuple[IntArray, FloatArray]:
+        """Sample and level (dB) of the envelope at every `_step`-th sample."""
+        step, envelopes = self._step, np.empty(samples.size // self._step + 1)
+        if first == 0:
+            self._state[0] = samples[0]
+        found = load()[1].tapsig_sample_envelope(
+            pointer(self._state), pointer(samples), samples.size, first, step, *self._smoothing, pointer(envelopes)
+        )
+        at = first + (step - 1 - first) % step + step * np.arange(found)
+        return at, np.asarray(20.0 * np.log10(envelopes[:found] + self._variant.floor_v))
+
     def _process(self, samples: FloatArray, first: int) -> Detections:
-        at, levels = sample_levels(samples, first, self._state, self._numbers, self._step)
+        at, levels = self._sample_levels(samples, first)
         over = follow_prominence(levels, self._ring, self._position) - self._variant.rise_db
         kept = []
         for index in np.flatnonzero(over > 0.0):

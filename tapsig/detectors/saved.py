@@ -6,11 +6,10 @@
 import dataclasses
 import importlib
 import json
-import types
 import typing
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, cast, overload
+from typing import TYPE_CHECKING, Any, Literal, cast, overload
 
 from tapsig.detectors.base import ParameterisedVariant, Variant
 from tapsig.detectors.catalogue import CATALOGUE, variant_class
@@ -33,6 +32,7 @@ if TYPE_CHECKING:  # at run time a module is imported only when its detector is 
 
 FORMAT, VERSION = "tapsig-detector", 1
 _LARGEST_BYTES = 50_000_000
+_KINDS = {float: "a finite number", int: "a whole number"}
 
 
 @overload
@@ -140,21 +140,15 @@ def render_detector(variant: Variant) -> str:
             f"{type(variant).__name__} is not a detector of the catalogue; only these are saved as files."
             " Load your own by import path (module:attribute)"
         )
-    document = {"format": FORMAT, "version": VERSION, "name": name, "parameters": _to_plain(variant)}
-    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    fields = dataclasses.fields(variant)  # type: ignore[arg-type]
+    parameters = {field.name: getattr(variant, field.name) for field in fields}
+    document = {"format": FORMAT, "version": VERSION, "name": name, "parameters": parameters}
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False, default=_to_plain) + "\n"
 
 
-def _to_plain(value: object) -> object:
-    to_json = getattr(value, "to_json", None)
-    if callable(to_json):
-        return to_json()
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {field.name: _to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
-    if isinstance(value, tuple):
-        return [_to_plain(item) for item in value]
-    if isinstance(value, Mapping):
-        return {str(key): _to_plain(item) for key, item in value.items()}
-    return value
+def _to_plain(value: Any) -> object:
+    """A model, or a number of numpy."""
+    return value.to_json() if hasattr(value, "to_json") else value.item()
 
 
 def _import(module: str, attribute: str) -> Variant:
@@ -239,60 +233,40 @@ def _variant_of(document: object) -> Variant:
         )
     if not isinstance(document.get("name"), str):
         raise ParameterError(f"name is {document.get('name')!r}; it must be one of {', '.join(CATALOGUE)}")
-    found = _from_plain(document.get("parameters"), variant_class(document["name"]), "parameters")
-    return cast(Variant, found)
+    return _with_parameters(variant_class(document["name"]), document.get("parameters"))
 
 
-def _dataclass_from(value: object, kind: type, where: str) -> object:
-    if not isinstance(value, dict):
-        raise ParameterError(f"{where} is {_short(value)}; it must be an object")
+def _with_parameters(kind: type[Variant], given: object) -> Variant:
+    if not isinstance(given, dict):
+        raise ParameterError(f"parameters is {_short(given)}; it must be an object")
     hints = typing.get_type_hints(kind)
-    fields = {field.name: field for field in dataclasses.fields(kind)}
+    names = [field.name for field in dataclasses.fields(kind)]  # type: ignore[arg-type]
     former_names: Mapping[str, str] = getattr(kind, "former_names", {})
-    value = {former_names.get(name, name): item for name, item in cast(dict[str, object], value).items()}
-    unknown = sorted(set(value) - set(fields))
-    if unknown:
-        raise ParameterError(f"{where} holds {', '.join(map(repr, unknown))}; it may hold: {', '.join(fields)}")
-    missing = [name for name in fields if name not in value]
-    if missing:
-        raise ParameterError(f"{where} lacks {', '.join(map(repr, missing))}")
-    return kind(**{name: _from_plain(item, hints[name], f"{where}.{name}") for name, item in value.items()})
+    values = {former_names.get(name, name): item for name, item in given.items()}
+    if unknown := sorted(set(values) - set(names)):
+        raise ParameterError(f"parameters holds {', '.join(map(repr, unknown))}; it may hold: {', '.join(names)}")
+    if missing := [name for name in names if name not in values]:
+        raise ParameterError(f"parameters lacks {', '.join(map(repr, missing))}")
+    build: Any = kind
+    return cast(
+        Variant, build(**{name: _from_plain(item, hints[name], f"parameters.{name}") for name, item in values.items()})
+    )
 
 
-def _from_plain(value: object, kind: typing.Any, where: str) -> object:
-    """`value` of JSON as the annotated type `kind`; `where` names it in errors."""
+def _from_plain(value: object, kind: Any, where: str) -> object:
+    """`value` of JSON as the annotated type `kind` of a parameter; `where` names it in errors."""
     if callable(getattr(kind, "from_json", None)):
         return kind.from_json(value)
-    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
-        return _dataclass_from(value, kind, where)
-    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
-    if origin in (types.UnionType, typing.Union):
-        if value is None and type(None) in arguments:
-            return None
-        return _from_plain(value, next(item for item in arguments if item is not type(None)), where)
-    if origin is typing.Literal:
-        if value not in arguments:
-            raise ParameterError(f"{where} is {_short(value)}; it must be one of {', '.join(map(str, arguments))}")
-        return value
-    if origin is tuple:
-        return _tuple_from(value, arguments, where)
+    if typing.get_origin(kind) is tuple:
+        kinds = typing.get_args(kind)
+        if not isinstance(value, list) or len(value) != len(kinds):
+            raise ParameterError(f"{where} is {_short(value)}; it must be a list of {len(kinds)}")
+        return tuple(_from_plain(*pair, f"{where}[{i}]") for i, pair in enumerate(zip(value, kinds, strict=True)))
     if kind is float and (number := finite_number(value)) is not None:
         return number
-    if kind in (int, str, bool) and type(value) is kind:
+    if kind is int and type(value) is int:
         return value
-    expected = {float: "a finite number", int: "a whole number", str: "a text", bool: "true or false"}.get(kind, kind)
-    raise ParameterError(f"{where} is {_short(value)}; it must be {expected}")
-
-
-def _tuple_from(value: object, arguments: tuple[typing.Any, ...], where: str) -> tuple[object, ...]:
-    if not isinstance(value, list):
-        raise ParameterError(f"{where} is {_short(value)}; it must be a list")
-    kinds = [arguments[0]] * len(value) if arguments[-1] is Ellipsis else list(arguments)
-    if len(kinds) != len(value):
-        raise ParameterError(f"{where} has {len(value)} items; it must have {len(kinds)}")
-    return tuple(
-        _from_plain(item, kind, f"{where}[{i}]") for i, (item, kind) in enumerate(zip(value, kinds, strict=True))
-    )
+    raise ParameterError(f"{where} is {_short(value)}; it must be {_KINDS[kind]}")
 
 
 def _short(value: object) -> str:

@@ -101,7 +101,7 @@ class CandidateDetector(CountDetector):
         super().__init__(check_range("fs", fs, LOWEST_FS, HIGHEST_FS), converter)
         self._keep_rejected = keep_rejected
         self._scale = converter.scale()
-        self._core = TapCore(
+        self.core = TapCore(
             self.fs,
             converter.adc_bits,
             trees=model.pack(),
@@ -113,36 +113,31 @@ class CandidateDetector(CountDetector):
         )
         self.latency_s = DECISION_MS / 1000.0 + 1.0 / self.fs
 
-    @property
-    def core(self) -> TapCore:
-        """The core that it runs."""
-        return self._core
-
     def _clear(self) -> None:
-        self._core.reset()
+        self.core.reset()
 
     def _decide(self, counts: CountArray) -> Detections:
-        return self.report(self._core.push(counts))
+        return self.report(self.core.push(counts))
 
     def _decide_volts(self, samples: FloatArray) -> Detections:
-        return self.report(self._core.push_volts(samples, self._scale))
+        return self.report(self.core.push_volts(samples, self._scale))
 
     def _finish(self, consumed: int) -> Detections:
-        return self.report(self._core.finish())
+        return self.report(self.core.finish())
 
     def judge(self, chunk: npt.ArrayLike) -> Judged:
         """All candidates that the next samples decide, taps or not; takes what `push` takes, instead of it."""
         with self.in_use:
             samples = self._take(chunk)
             counted = samples.dtype == np.uint16
-            return self._core.push(samples) if counted else self._core.push_volts(samples, self._scale)
+            return self.core.push(samples) if counted else self.core.push_volts(samples, self._scale)
 
     def judge_rest(self) -> Judged:
         """The candidates that are left at the end of the samples; instead of `flush`."""
         with self.in_use:
             self._refuse_after_flush()
             self._flushed = True
-            return self._core.finish()
+            return self.core.finish()
 
     def report(self, judged: Judged) -> Detections:
         """What `push` returns for these candidates; indices count from the last reset."""

@@ -31,7 +31,6 @@ from tapsig.risks.nuisance import (
     PossibleEntries,
     TapFreeSegment,
     build_poisson_gaps,
-    compute_min_segment_s,
     compute_openings_per_s,
     compute_possible_per_s,
     count_possible_entries,
@@ -42,6 +41,10 @@ from tapsig.scoring.intervals import clustered_rate_interval, clustered_rate_lim
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import count_opened, list_codes, name_variants
 from tapsig.units import FloatArray, check_range
+
+HAND = HandTiming()
+TRIES = 500
+"""Simulated entries, where a tolerance leaves no formula for their success."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,17 +140,12 @@ class RiskRow:
 
 @dataclass(frozen=True, slots=True)
 class RiskQuestion:
-    """Settings of the risk estimate: the entry machine, the code or only its length, the hand's timing, the confidence
-    of intervals and bounds, and the number of simulated entries (with a tolerance).
-    """
+    """Settings of the risk estimate: the entry machine, the code or only its length, the confidence."""
 
     parameters: EntryParameters = field(default_factory=EntryParameters)
     length: int = 3
     code: tuple[int, ...] | None = None
-    hand: HandTiming = field(default_factory=HandTiming)
     confidence: float = 0.95
-    tries: int = 500
-    seed: int = 1
 
     def __post_init__(self) -> None:
         check_range("confidence", self.confidence, 0.75, 0.9999)
@@ -157,7 +155,7 @@ class RiskQuestion:
     @property
     def min_segment_s(self) -> float:
         """Shortest tap-free segment, in seconds, in which a code can be counted."""
-        return compute_min_segment_s(self.parameters, self.length)
+        return self.parameters.memory_s + self.parameters.compute_longest_s(self.length)
 
     @property
     def keyspace(self) -> int:
@@ -245,10 +243,9 @@ def _model_success(observation: Observation, recall: float, question: RiskQuesti
     false_per_s = observation.false_in_entries / observation.entry_s
     channel, parameters = TapChannel(recall, false_per_s), _listen_awake(question.parameters)
     if parameters.tolerance:
-        rng = np.random.default_rng(question.seed)
-        count = simulate_successes(observation.codes, channel, question.hand, parameters, tries=question.tries, rng=rng)
-        return count / question.tries
-    chances = [compute_success(code, channel, question.hand, parameters) for code in observation.codes]
+        rng = np.random.default_rng(1)
+        return simulate_successes(observation.codes, channel, HAND, parameters, tries=TRIES, rng=rng) / TRIES
+    chances = [compute_success(code, channel, HAND, parameters) for code in observation.codes]
     return math.fsum(chances) / len(chances)
 
 

@@ -11,7 +11,7 @@ For Poisson taps of rate r, within = 1 - exp(-r digit_pause), and so on.
 
 import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,43 +73,20 @@ def _refuse_tolerance(parameters: EntryParameters) -> None:
 
 
 def compute_starts_per_s(gaps: GapModel, parameters: EntryParameters) -> float:
-    """Rate at which false taps start entries, per second; wake-up taps are taken into account."""
-    wakes = parameters.wake_taps
-    # States at a tap: 0 … wakes - 1 = that many wake-up taps before this one; then the first tap of an entry; then a
-    # later tap of an entry.
-    start, later = wakes, wakes + 1
-    step = np.zeros((wakes + 2, wakes + 2))
-    out = 0 if wakes else start  # where a tap finds the machine asleep
-    for row in range(wakes):
-        awake = row == wakes - 1
-        step[row, row if awake else row + 1] += gaps.within
-        step[row, start if awake else out] += gaps.between + gaps.ending
-        step[row, out] += gaps.sleeping
-    for row in (start, later):
-        step[row, later] += gaps.within + gaps.between
-        step[row, start] += gaps.ending
-        step[row, out] += gaps.sleeping
-    return gaps.taps_per_s * float(_solve_stationary(step)[start])
+    """Rate at which false taps start entries, per second; wake-up taps are taken into account.
 
-
-def _solve_stationary(step: FloatArray) -> FloatArray:
-    """The stationary distribution p = p step of a Markov chain, by elimination without subtraction.
-
-    The algorithm of Grassmann, Taksar and Heyman (Operations Research 33, 1985): it keeps the relative accuracy of
-    probabilities however small they are. State 0 must be reached from every state.
+    The states at a tap are: the first … the last wake-up tap in a row, the first tap of an entry, a later one. The
+    flows between them balance, which gives the share of first taps in sums and products alone: these keep the relative
+    accuracy of probabilities however small they are.
     """
-    work = step.copy()
-    size = len(work)
-    for last in range(size - 1, 0, -1):
-        leaving = work[last, :last].sum()
-        if leaving > 0:
-            work[:last, last] /= leaving
-            work[:last, :last] += np.outer(work[:last, last], work[last, :last])
-    shares = np.zeros(size)
-    shares[0] = 1.0
-    for state in range(1, size):
-        shares[state] = shares[:state] @ work[:state, state]
-    return shares / shares.sum()
+    over = gaps.ending + gaps.sleeping  # an entry
+    if not parameters.wake_taps:
+        return gaps.taps_per_s * over
+    starting = gaps.between + gaps.ending  # of an entry, after the last wake-up tap
+    waking = math.fsum(gaps.within**taps for taps in range(parameters.wake_taps - 1)) * (starting + gaps.sleeping)
+    woken = gaps.within ** (parameters.wake_taps - 1)
+    total = gaps.sleeping * (waking + woken) + woken * starting
+    return gaps.taps_per_s * woken * starting * over / total if total else 0.0
 
 
 def compute_openings_per_s(gaps: GapModel, code: Iterable[int], parameters: EntryParameters) -> float:
@@ -266,9 +243,17 @@ class PossibleEntries:
         return clustered_rate_limit(self.possible_of, self.hours_of, confidence, files=files)
 
 
-def compute_min_segment_s(parameters: EntryParameters, length: int) -> float:
-    """Shortest segment, in seconds, of which any part counts in `count_possible_entries`."""
-    return parameters.memory_s + parameters.compute_longest_s(length)
+def list_exposures(
+    segments: Iterable[TapFreeSegment], parameters: EntryParameters, length: int
+) -> Iterator[tuple[TapFreeSegment, float, float]]:
+    """The segments in which the longest code of `length` digits fits, and from when to when one may begin there, in s.
+
+    It begins after the machine's memory of the time before the segment has expired, and early enough to end within it.
+    """
+    for segment in segments:
+        end_s = segment.duration_s - parameters.compute_longest_s(length)
+        if end_s > parameters.memory_s:
+            yield segment, parameters.memory_s, end_s
 
 
 def count_possible_entries(
@@ -276,17 +261,11 @@ def count_possible_entries(
 ) -> PossibleEntries:
     """Count the possible codes of `length` digits that false taps entered, and the time in which they could begin.
 
-    A code counts if it begins after the machine's memory of the time before the segment has expired, and early enough
-    for the longest code to end within the segment. Whether a code counts therefore does not depend on its duration,
-    and count over time is an unbiased rate. With less excluded at the end, long codes would be missed and short
-    segments would seem safe.
+    Whether a code counts (`list_exposures`) does not depend on its duration: count over time is an unbiased rate. With
+    less excluded at the end, long codes would be missed and short segments would seem safe.
     """
-    begin_s = parameters.memory_s
     seconds, possible, long_enough = [], [], []
-    for segment in segments:
-        end_s = segment.duration_s - parameters.compute_longest_s(length)
-        if end_s <= begin_s:
-            continue
+    for segment, begin_s, end_s in list_exposures(segments, parameters, length):
         long_enough.append(segment)
         seconds.append(end_s - begin_s)
         entries = decode_taps(segment.onsets_s, parameters)

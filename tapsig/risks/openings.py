@@ -20,7 +20,7 @@ from tapsig.entry.evidence import EvidenceEntry, EvidenceMachine
 from tapsig.records import Recording, require_labels
 from tapsig.results import Counts, compute_ratio
 from tapsig.risks.guessing import compute_keyspace
-from tapsig.risks.nuisance import YEAR_HOURS, is_possible, split_between_taps
+from tapsig.risks.nuisance import YEAR_HOURS, is_possible, list_exposures, split_between_taps
 from tapsig.scoring.intervals import clustered_rate_limit, clustered_share_interval
 from tapsig.scoring.outcomes import MIN_DIGITS, overlap
 
@@ -184,11 +184,8 @@ def _watch(
 ) -> TapFreeDecoding:
     """Count possible codes in tap-free time, as `nuisance.count_possible_entries` does."""
     watched: list[WatchedSegment] = []
-    for segment in split_between_taps(recording, np.zeros(0)):
-        begin_s = segment.start_s + parameters.memory_s
-        end_s = segment.start_s + segment.duration_s - parameters.compute_longest_s(length)
-        if end_s <= begin_s:
-            continue
+    for segment, begin_s, end_s in list_exposures(split_between_taps(recording, np.zeros(0)), parameters, length):
+        begin_s, end_s = segment.start_s + begin_s, segment.start_s + end_s
         by_rule = sum(begin_s <= one.start_s < end_s and is_possible(one, length, parameters) for one in ruled)
         inside = [one.weighed for one in weighed if begin_s <= one.start_s < end_s and one.weighed is not None]
         ratios = (ratio for one in inside for ratio in list_passing(one, length, parameters.digit_max))

@@ -155,12 +155,8 @@ def tally_wake_up(
             total += (
                 first.tally_awake(variant) if wake_up.kind == "always on" else first.tally(wake_up, triggers_s, variant)
             )
-    shares = {
-        field.name: getattr(total, field.name) / len(phases)
-        for field in dataclasses.fields(total)
-        if field.name != "firsts"
-    }
-    return WakeUpTally(len(entries), **shares)
+    means = {field.name: getattr(total, field.name) / len(phases) for field in dataclasses.fields(total)}
+    return WakeUpTally(**means | {"firsts": len(entries)})
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,8 @@ PARKED_HOURS: Mapping[str, float] = {
 }
 """Hours a year of each nuisance around a parked vehicle; the rest is quiet. Assumptions, no source."""
 
+ESTIMATES = ("seen", "bound", "poisson", "gaps")
+"""Of wrong openings (see `tapsig.risks.entries`)."""
 WAKE_LEVELS_V = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 
 
@@ -116,14 +118,12 @@ def summarise_risk(
                 whole.success_high,
                 success_model=_compute_mean_model(list(rows.values())),
                 failures_per_day=_weigh(rows, "failures_per_day", hours),
-                wrong_per_year_seen=_weigh(rows, "per_year_seen", hours),
-                wrong_per_year_bound=_weigh(rows, "per_year_bound", hours),
-                wrong_per_year_poisson=_weigh(rows, "per_year_poisson", hours),
-                wrong_per_year_gaps=_weigh(rows, "per_year_gaps", hours),
+                **{f"wrong_per_year_{name}": _weigh(rows, f"per_year_{name}", hours) for name in ESTIMATES},
+                **{
+                    f"wrong_per_1000_km_{name}": getattr(driving, f"per_year_{name}", math.nan) * per_1000_km
+                    for name in ESTIMATES[:3]
+                },
                 uncovered_h=YEAR_HOURS - math.fsum(_list_covered(rows, "per_year_bound", hours).values()),
-                wrong_per_1000_km_seen=driving.per_year_seen * per_1000_km if driving else math.nan,
-                wrong_per_1000_km_bound=driving.per_year_bound * per_1000_km if driving else math.nan,
-                wrong_per_1000_km_poisson=driving.per_year_poisson * per_1000_km if driving else math.nan,
                 tap_free_h=math.fsum(row.tap_free_h for row in rows.values()),
                 exposure_h=math.fsum(row.exposure_h for row in rows.values()),
             )

@@ -133,21 +133,11 @@ def _read(path: Path) -> Detections | None:
     digest, _, body = text.partition("\n")
     if digest != hashlib.sha256(body.encode()).hexdigest():
         return None
-    kept = json.loads(body)
-    return Detections(
-        np.array(kept["onset_samples"], np.int64),
-        np.array(kept["decided_samples"], np.int64),
-        np.array(kept["strength"], np.float64),
-    )
+    return Detections(**json.loads(body))
 
 
 def _write(path: Path, found: Detections) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    body = json.dumps(
-        {
-            "onset_samples": found.onset_samples.tolist(),
-            "decided_samples": found.decided_samples.tolist(),
-            "strength": found.strength.tolist(),
-        }
-    )
+    names = ("onset_samples", "decided_samples", "strength")
+    body = json.dumps({name: getattr(found, name).tolist() for name in names})
     replace_file(path, f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}".encode("ascii"))

@@ -1,5 +1,6 @@
 """Names lead to variants with their defaults, and every variant keeps the contract."""
 
+import math
 import subprocess
 import sys
 
@@ -54,3 +55,39 @@ def test_the_catalogue_is_read_without_importing_the_detectors() -> None:
         " sys.exit(any(name in sys.modules for name in ('numba', 'scipy', 'librosa', 'sklearn')))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+IMPOSSIBLE: dict[str, dict[str, object]] = {
+    "random": {"rate_hz": 0.0, "seed": -1},
+    "fixed-threshold": {"threshold_v": 0.0, "dead_time_s": -1.0, "bias_time_s": math.nan},
+    "prominence": {"rise_db": 0.0, "window_s": 0.0, "floor_v": math.inf},
+    "sta-lta": {
+        "sta_s": 0.0,
+        "lta_s": 0.001,
+        "on": 0.5,
+        "off": 9.0,
+        "floor_v": -1.0,
+        "high_pass_hz": -1.0,
+        "dead_time_s": -0.1,
+    },
+    "spectral-flux": {"hop_s": 0.0, "high_hz": 50.0},
+    "ring-following": {
+        "threshold_v": 0.0,
+        "over_ring_db": -1.0,
+        "dead_time_s": 0.0,
+        "decay_db_s": -1.0,
+        "decay_fraction": 3.0,
+        "decay_limits_db_s": (9.0, 3.0),
+        "high_pass_hz": 0.0,
+    },
+    "tap": {"floor_v": -0.1, "dead_time_s": -1.0, "probability": 0.0, "order": 17},
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "parameter", "value"),
+    [(name, *item) for name, changes in IMPOSSIBLE.items() for item in changes.items()] + [("tap", "probability", 1.0)],
+)
+def test_an_impossible_parameter_is_refused_by_name(name: str, parameter: str, value: object) -> None:
+    with pytest.raises(ParameterError, match=parameter):
+        variant_class(name)(**{parameter: value})  # type: ignore[call-arg]

@@ -119,7 +119,7 @@ def test_hours_needed_bring_the_bound_to_one_a_year() -> None:
 
 
 def test_perfect_hearing_succeeds_in_the_model_too() -> None:
-    row = assess(observe(ENTRY_S, ENTRY_S), RiskQuestion(tries=400))
+    row = assess(observe(ENTRY_S, ENTRY_S), RiskQuestion())
     assert row.success == 1.0
     # Wilson's interval for 1 of 1 by scipy.
     interval = stats.binomtest(1, 1).proportion_ci(0.95, "wilson")
@@ -174,14 +174,14 @@ def test_recordings_are_gathered_by_detector_position_and_scene() -> None:
     recordings = [record(ENTRY_S), record(ENTRY_S), record([], scene="driving")]
     variants = {"good": Told(tuple(ENTRY_S)), "deaf": Told(())}
     observations = observe_recordings(variants, recordings, RiskQuestion())
-    rows = {(row.detector, row.scene): row for row in list_risk_rows(observations, RiskQuestion(tries=50))}
+    rows = {(row.detector, row.scene): row for row in list_risk_rows(observations, RiskQuestion())}
     assert set(rows) == {("good", "quiet"), ("deaf", "quiet"), ("good", "driving"), ("deaf", "driving")}
     assert (rows["good", "quiet"].opened, rows["deaf", "quiet"].opened) == (2, 0)
     assert rows["good", "driving"].false_taps == 4
 
 
 def test_summary_weighs_scenes_by_their_hours_and_keeps_driving_apart() -> None:
-    question = RiskQuestion(tries=50)
+    question = RiskQuestion()
     observations = observe_recordings(
         {"told": Told((30.0, 32.0, 34.0))}, [record([], scene=scene) for scene in ("rain", "driving")], question
     )

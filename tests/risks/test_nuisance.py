@@ -12,13 +12,13 @@ from statsmodels.duration.survfunc import SurvfuncRight
 from tapsig.entry import EntryParameters
 from tapsig.errors import ParameterError
 from tapsig.records import Gap, Label, Recording
+from tapsig.risks.entries import RiskQuestion
 from tapsig.risks.nuisance import (
     GapModel,
     NuisanceCount,
     PossibleEntries,
     TapFreeSegment,
     build_poisson_gaps,
-    compute_min_segment_s,
     compute_openings_per_s,
     compute_possible_per_s,
     compute_starts_per_s,
@@ -237,7 +237,7 @@ def test_stretches_too_short_for_the_longest_code_show_nothing(every_s: float) -
     )
     assert (watch.hours, watch.possible, watch.segments) == (0.0, 0, ())
     # By hand: 3 s of silence before, then digits of 9 taps 1 s apart, 3 s to the next and after the last.
-    assert compute_min_segment_s(FREE, 3) == 3 + 3 * (8 + 3)
+    assert RiskQuestion(FREE).min_segment_s == 3 + 3 * (8 + 3)
 
 
 def watched(counts: npt.ArrayLike, hours: npt.ArrayLike) -> PossibleEntries:
