@@ -23,7 +23,7 @@ from benchmarks.transfer import train_without
 from benchmarks.transfer_data import GENERATORS, choose_half, find_generator, others_than, stream
 from tapsig.detectors.model import SCALE, Model, to_score
 from tapsig.detectors.tap import Tap
-from tapsig.fitting.candidates import CandidateTable, collect_candidates, score_table
+from tapsig.fitting.candidates import CandidateTable, collect_candidates
 from tapsig.fitting.cross_fit import ADJUSTED, SHIPPED, CrossFit, choose_strategy, to_replay
 from tapsig.fitting.fit import MIN_TAPS
 from tapsig.records import Recording
@@ -83,7 +83,7 @@ def record_door(source: str, number: int) -> tuple[list[Recording], list[Recordi
 
 def judge(model: Model, test: CandidateTable) -> Outcome:
     """At the shipped threshold, and at the best."""
-    scores = score_table(test, model)
+    scores = model.score(test.rows)
     every = count(test, scores, to_score(PROBABILITY)).score
     first = test.select(np.arange(test.durations_s.size) == 0)
     quiet = count(first, scores[test.recording == 0], to_score(PROBABILITY)).score

@@ -12,12 +12,8 @@ import numpy.typing as npt
 from tapsig.core.rate import DB_PER_LEVEL
 from tapsig.units import FloatArray
 
-CHANNELS = {
-    "innovation": "prediction error (the signal without predictable ringing)",
-    "fast": "power of the sample-to-sample differences (high frequencies)",
-    "signal": "power above 20 Hz",
-}
-_SPOKEN = {"innovation": "prediction error", "fast": "high frequencies", "signal": "signal"}
+CHANNELS = {"innovation": "prediction error", "fast": "high frequencies", "signal": "signal"}
+"""A level is the power of: the signal without predictable ringing; differences of samples; what lies above 20 Hz."""
 _CHANNEL_FEATURES = {
     "rise": "peak of the {} over the highest of the 28 ms before",
     "over_mean": "peak of the {} over its mean of the 32 ms before",
@@ -56,12 +52,12 @@ class Feature:
 
 def _table() -> tuple[Feature, ...]:
     found = [
-        Feature(f"{channel}_{name}", channel, DIFFERENCE, words.format(_SPOKEN[channel]))
-        for channel in CHANNELS
+        Feature(f"{channel}_{name}", channel, DIFFERENCE, words.format(spoken))
+        for channel, spoken in CHANNELS.items()
         for name, words in _CHANNEL_FEATURES.items()
     ]
     found += [
-        Feature(f"{c}_{name}", "background", DIFFERENCE, words.format(_SPOKEN[c]))
+        Feature(f"{c}_{name}", "background", DIFFERENCE, words.format(CHANNELS[c]))
         for c in ("innovation", "fast")
         for name, words in _BACKGROUND.items()
     ]

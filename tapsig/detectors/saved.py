@@ -178,9 +178,9 @@ def find_variant(detector: Variant | str | Path) -> Variant:
 
 
 def _require_variant(found: object, what: str) -> Variant:
-    if isinstance(getattr(found, "variant", None), Parameters):  # as `fit` returns it
-        raise ParameterError(f"{what} is a {type(found).__name__}, which holds one; give its `variant`")
     if not callable(getattr(found, "build", None)) or not isinstance(getattr(found, "name", None), str):
+        if isinstance(getattr(found, "variant", None), Parameters):  # as `fit` returns it
+            raise ParameterError(f"{what} is a {type(found).__name__}, which holds one; give its `variant`")
         raise ParameterError(
             f"{what} is a {type(found).__name__}; a detector variant has a text `name`"
             " and `build(fs, *, keep_rejected=False)`, a built one `fs`, `latency_s`, `push`, `flush` and `reset`"

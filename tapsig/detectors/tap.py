@@ -6,9 +6,9 @@ It ships fitted to several kinds of simulated doors and to real hits; `tapsig fi
 import json
 from abc import abstractmethod
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cache
 from importlib import resources
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -26,21 +26,17 @@ from tapsig.units import FloatArray, check_count, check_range
 MODEL_FILE = "tap_model.json"
 
 
-@lru_cache(maxsize=1)
-def _shipped() -> dict[str, object]:
+@cache
+def _shipped() -> dict[str, Any]:
     text = resources.files("tapsig.detectors").joinpath(MODEL_FILE).read_text(encoding="utf-8")
-    parameters: dict[str, object] = json.loads(text)["parameters"]
-    return parameters
+    parameters = json.loads(text)["parameters"]
+    return {**parameters, "model": Model.from_json(parameters["model"])}
 
 
-@lru_cache(maxsize=1)
 def shipped_model() -> Model:
     """The model that tapsig ships; `benchmarks/train_tap.py` fits it."""
-    return Model.from_json(_shipped()["model"])
-
-
-def _shipped_number(name: str) -> float:
-    return float(str(_shipped()[name]))
+    model: Model = _shipped()["model"]
+    return model
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +59,9 @@ class Tap(Parameters):
 
     name: ClassVar[str] = "tap"
     takes_converter: ClassVar[bool] = True
-    probability: float = field(default_factory=lambda: _shipped_number("probability"))
-    floor_v: float = field(default_factory=lambda: _shipped_number("floor_v"))
-    dead_time_s: float = field(default_factory=lambda: _shipped_number("dead_time_s"))
+    probability: float = field(default_factory=lambda: _shipped()["probability"])
+    floor_v: float = field(default_factory=lambda: _shipped()["floor_v"])
+    dead_time_s: float = field(default_factory=lambda: _shipped()["dead_time_s"])
     order: int = HIGHEST_ORDER
     model: Model = field(default_factory=shipped_model)
 

@@ -9,17 +9,6 @@ from tapsig.core import HERE, load
 from tapsig.core.evidence_model import BETWEEN_BINS, TEMPOS, WITHIN_BINS
 from tapsig.exporting.chain import Prepared
 
-NODES, CONTEXT_NODES, NUMBERS, CODE, ENTRY, CLOCK, JUDGE = (
-    "tapsig_nodes",
-    "tapsig_context_nodes",
-    "tapsig_numbers",
-    "tapsig_code",
-    "tapsig_entry_numbers",
-    "tapsig_clock_numbers",
-    "tapsig_judge_numbers",
-)
-
-
 EVIDENCE_TABLES = {"within": WITHIN_BINS, "between": BETWEEN_BINS, "tempo": TEMPOS}
 """Tables that a `tapsig_evidence_config` points to, and their sizes."""
 
@@ -111,25 +100,26 @@ def render_bytes(name: str, values: Sequence[int], attribute: str = "", *, kind:
 def render_tables(prepared: Prepared) -> str:
     """All constants that tapsig.c needs."""
     ffi, _ = load()
-    parts, pointers = [], {}
+    parts, pointers, table = [], {}, " TAPSIG_TABLE"
     if prepared.name == "tap":
         trees = prepared.config.trees
-        parts.append(render_bytes(NODES, bytes(ffi.buffer(trees.nodes, trees.size)), " TAPSIG_TABLE"))
-        pointers[".trees.nodes"] = NODES
-    parts.append(render_struct(f"tapsig_{prepared.name}_config", NUMBERS, prepared.config, pointers))
+        parts.append(render_bytes("tapsig_nodes", bytes(ffi.buffer(trees.nodes, trees.size)), table))
+        pointers[".trees.nodes"] = "tapsig_nodes"
+    parts.append(render_struct(f"tapsig_{prepared.name}_config", "tapsig_numbers", prepared.config, pointers))
     if prepared.code:
-        parts.append(render_bytes(CODE, prepared.code))
+        parts.append(render_bytes("tapsig_code", prepared.code))
     if prepared.judge is not None:
         context = prepared.judge.evidence.context
-        parts.append(render_bytes(CONTEXT_NODES, bytes(ffi.buffer(context.nodes, context.size)), " TAPSIG_TABLE"))
-        pointers = {".code": CODE, ".entry.code": "0", ".evidence.context.nodes": CONTEXT_NODES}
+        parts.append(render_bytes("tapsig_context_nodes", bytes(ffi.buffer(context.nodes, context.size)), table))
+        pointers = {".code": "tapsig_code", ".entry.code": "0", ".evidence.context.nodes": "tapsig_context_nodes"}
         for name, values in read_tables(prepared.judge.evidence).items():
-            parts.append(render_bytes(f"tapsig_{name}", values, " TAPSIG_TABLE", kind="int8_t"))
+            parts.append(render_bytes(f"tapsig_{name}", values, table, kind="int8_t"))
             pointers[f".evidence.{name}"] = f"tapsig_{name}"
-        parts.append(render_struct("tapsig_judge_config", JUDGE, prepared.judge, pointers))
+        parts.append(render_struct("tapsig_judge_config", "tapsig_judge_numbers", prepared.judge, pointers))
     elif prepared.code:
-        parts.append(render_struct("tapsig_entry_config", ENTRY, prepared.entry, {".code": CODE}))
-        parts.append(render_struct("tapsig_clock_config", CLOCK, prepared.clock, {}))
+        pointers = {".code": "tapsig_code"}
+        parts.append(render_struct("tapsig_entry_config", "tapsig_entry_numbers", prepared.entry, pointers))
+        parts.append(render_struct("tapsig_clock_config", "tapsig_clock_numbers", prepared.clock, {}))
     return "\n".join(parts)
 
 

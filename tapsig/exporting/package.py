@@ -33,11 +33,6 @@ CAUTION = (
 )
 
 
-def read_static(name: str) -> str:
-    """Text of one of the C files that belong to an export only."""
-    return resources.files("tapsig.exporting").joinpath("c", name).read_text(encoding="utf-8")
-
-
 def describe_size(prepared: Prepared) -> str:
     """What the export needs of a controller, besides its code."""
     trees, state = measure(prepared)
@@ -84,9 +79,10 @@ def render_package(prepared: Prepared, *, provenance: Mapping[str, str] | None =
         f"Size: {describe_size(prepared)}.",
     )
     values, events = render_vectors(prepared)
+    own = resources.files("tapsig.exporting").joinpath("c")
     return {
         HEADER: render_header(prepared, comment),
-        **{name: read_static(name) for name in STATIC},
+        **{name: own.joinpath(name).read_text(encoding="utf-8") for name in STATIC},
         **{name: (HERE / name).read_text(encoding="ascii") for name in core_files(prepared)},
         "parameters.csv": render_parameters(prepared, provenance or {}),
         "vector_counts.csv": values,

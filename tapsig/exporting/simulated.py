@@ -18,6 +18,8 @@ import numpy as np
 from tapsig.converter import Converter, CountArray
 from tapsig.detectors.base import run_detector
 from tapsig.entry import Verdict, decode_taps
+from tapsig.entry.decoding import listen
+from tapsig.entry.evidence import EvidenceMachine
 from tapsig.errors import ExportError
 from tapsig.exporting.chain import CLOCK_HZ, Chain, Prepared
 from tapsig.exporting.device import read_firmware
@@ -94,8 +96,16 @@ def check_tools() -> None:
         raise ExportError(f"gcc finds no headers of simavr and libelf; {REMEDY}")
 
 
-def _try(command: Sequence[str], text: str) -> "subprocess.CompletedProcess[str]":
+def _try(command: Sequence[str], text: str = "") -> "subprocess.CompletedProcess[str]":
     return subprocess.run(command, input=text, capture_output=True, text=True, check=False)
+
+
+def _call(command: Sequence[str], complaint: str) -> str:
+    """What the command prints; ExportError with `complaint` and its last words where it fails."""
+    done = _try(command)
+    if done.returncode:
+        raise ExportError(f"{complaint}: {done.stderr.strip()[-2000:]}")
+    return done.stdout
 
 
 def build(folder: Path, target: str = "device.elf", *, clock_hz: int = CLOCK_HZ, extra: str = "") -> Path:
@@ -104,9 +114,7 @@ def build(folder: Path, target: str = "device.elf", *, clock_hz: int = CLOCK_HZ,
     Raises ExportError with the compiler's words where it fails.
     """
     command = ["make", "-B", "-C", str(folder), target, f"CLOCK_HZ={clock_hz}", f"EXTRA={extra}"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise ExportError(f"{folder}: the firmware does not compile: {done.stderr.strip()[-2000:]}")
+    _call(command, f"{folder}: the firmware does not compile")
     return folder / target
 
 
@@ -116,9 +124,7 @@ def build_simulator(folder: Path) -> Path:
     source, program = folder / "simulator.c", folder / "simulator"
     source.write_text(read_firmware("simulator.c"), encoding="utf-8")
     command = ["gcc", "-std=gnu99", "-O2", "-Wall", "-Wextra", str(source), "-o", str(program), "-lsimavr", "-lelf"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise ExportError(f"the simulator does not compile; {REMEDY}: {done.stderr.strip()[-1000:]}")
+    _call(command, f"the simulator does not compile; {REMEDY}")
     return program
 
 
@@ -139,11 +145,9 @@ def run_simulator(
         raw, serial = Path(name, "counts.bin"), Path(name, "serial.bin")
         np.asarray(counts).astype("<u2").tofile(raw)
         command = [str(program), str(firmware), str(raw), repr(float(fs)), str(clock_hz), "--serial", str(serial)]
-        done = subprocess.run([*command, *options], capture_output=True, text=True, check=False)
+        told = _call([*command, *options], f"{firmware}: the simulated controller stopped")
         sent = serial.read_bytes() if serial.exists() else b""
-    if done.returncode:
-        raise ExportError(f"{firmware}: the simulated controller stopped: {done.stderr.strip()[-1000:]}")
-    facts = [line.split(",") for line in done.stdout.splitlines()]
+    facts = [line.split(",") for line in told.splitlines()]
     edges = [(int(fact[1]), fact[2] == "1") for fact in facts if fact[0] == "release"]
     begun = [at for at, high in edges if high]
     ended = [at for at, high in edges if not high and begun]
@@ -159,8 +163,8 @@ def run_simulator(
 
 def measure_load(firmware: Path, run: SimulatedRun) -> Load:
     """What `run` asked of the controller."""
-    done = subprocess.run(["avr-size", str(firmware)], capture_output=True, text=True, check=True)
-    text, data, bss = map(int, done.stdout.splitlines()[1].split()[:3])
+    sizes = _call(["avr-size", str(firmware)], f"{firmware}: its size is not known")
+    text, data, bss = map(int, sizes.splitlines()[1].split()[:3])
     totals = run.totals
     windows = totals["watched"] / (totals["window_cycles"] or 1)
     idle = totals["asleep"] - totals["deep"]
@@ -230,16 +234,9 @@ def decide_entries(prepared: Prepared, counts: CountArray) -> tuple[list[str], l
     pairs = zip(found.decided_samples.tolist(), found.onset_samples.tolist(), strict=True)
     taps = [f"tap,{decided},{onset}" for decided, onset in pairs]
     if prepared.judge is not None:
-        return taps, _decide_evidence(prepared, recording)
+        variant: Any = prepared.variant
+        machine = EvidenceMachine(prepared.parameters, code=prepared.code, evidence=prepared.evidence)
+        return taps, [one.verdict.value for one in listen(machine, variant, recording, until_end=True)[0]]
     onsets_s = recording.times_s(found.onset_samples).tolist()
     entries = decode_taps(onsets_s, prepared.parameters, end_s=recording.span_s, code=prepared.code)
     return taps, [one.verdict.value for one in entries]
-
-
-def _decide_evidence(prepared: Prepared, recording: Recording) -> list[str]:
-    from tapsig.entry.decoding import listen
-    from tapsig.entry.evidence import EvidenceMachine
-
-    variant: Any = prepared.variant
-    machine = EvidenceMachine(prepared.parameters, code=prepared.code, evidence=prepared.evidence)
-    return [one.verdict.value for one in listen(machine, variant, recording, until_end=True)[0]]

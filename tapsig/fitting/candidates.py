@@ -8,7 +8,6 @@ import numpy.typing as npt
 
 from tapsig.converter import Converter
 from tapsig.core.tap import TapCore
-from tapsig.detectors.model import Model
 from tapsig.errors import ParameterError
 from tapsig.records import Recording, require_labels
 from tapsig.results import compute_f1
@@ -114,8 +113,7 @@ def collect_candidates(
     Every candidate has the weight 1. Raises LabelError for a recording without labels, ParameterError without
     recordings.
     """
-    parts: list[tuple[ByteRows, FloatArray, IntArray]] = []
-    durations, groups, taps = [], [], []
+    tables: list[CandidateTable] = []
     for number, recording in enumerate(recordings):
         require_labels(recording)
         name = recording.vehicle or recording.source or f"recording {number}"
@@ -123,34 +121,26 @@ def collect_candidates(
         for start, stop in recording.stretches():
             core = TapCore(recording.fs, converter.adc_bits, trees=b"", base=0, least_score=0, least_level=0, dead_ms=0)
             found = core.push(converter.to_counts(recording.samples[start:stop]))
-            begin = float(recording.times_s(np.array([start]))[0])
-            onset_s = found.onset / recording.fs
-            inside = recording.taps_s - begin
-            inside = inside[(inside >= 0) & (inside < (stop - start) / recording.fs)]
-            parts.append((found.rows, onset_s, label_candidates(onset_s, inside)))
-            durations.append((stop - start) / recording.fs)
-            groups.append(name)
-            taps.append(inside)
+            onset_s, duration_s = found.onset / recording.fs, (stop - start) / recording.fs
+            taps_s = recording.taps_s - float(recording.times_s(np.array([start]))[0])
+            taps_s = taps_s[(taps_s >= 0) & (taps_s < duration_s)]
+            tables.append(
+                CandidateTable(
+                    found.rows,
+                    onset_s,
+                    label_candidates(onset_s, taps_s),
+                    np.zeros(onset_s.size, dtype=np.int64),
+                    np.array([duration_s]),
+                    (name,),
+                    (taps_s,),
+                    np.ones(onset_s.size),
+                )
+            )
         if progress is not None:
             progress(number + 1)
-    if not parts:
+    if not tables:
         raise ParameterError("no recordings to fit to; check the selected split, position and scene")
-    owner = np.repeat(np.arange(len(parts)), [part[1].size for part in parts])
-    return CandidateTable(
-        np.concatenate([part[0] for part in parts]),
-        np.concatenate([part[1] for part in parts]),
-        np.concatenate([part[2] for part in parts]),
-        owner,
-        np.array(durations),
-        tuple(groups),
-        tuple(taps),
-        np.ones(owner.size),
-    )
-
-
-def score_table(table: CandidateTable, model: Model) -> IntArray:
-    """Scores of a model in 1/64 nat, as the core computes them, shape (n,)."""
-    return model.score(table.rows)
+    return CandidateTable.join(tables)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,14 +18,7 @@ import numpy.typing as npt
 from tapsig.detectors.model import SCALE, Model, to_probability, to_score
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting
-from tapsig.fitting.candidates import (
-    ByteRows,
-    CandidateTable,
-    OperatingPoint,
-    collect_candidates,
-    evaluate_threshold,
-    score_table,
-)
+from tapsig.fitting.candidates import ByteRows, CandidateTable, OperatingPoint, collect_candidates, evaluate_threshold
 from tapsig.fitting.mixing import cut_pieces, mix_pieces
 from tapsig.records import Recording
 from tapsig.units import BoolArray, FloatArray, IntArray
@@ -144,12 +137,12 @@ class CrossFit:
 
         That one is chosen on the other folds.
         """
-        start = score_table(self.table, self.shipped.model).astype(np.float64)
+        start = self.shipped.model.score(self.table.rows).astype(np.float64)
         adjusted = start.copy()
         for k in np.unique(self.fold):
             out = self.of(self.fold == k)
             if (self.table.tap[~out] == 1).any() and (self.table.tap[~out] == 0).any():
-                adjusted[out] = score_table(self.table, self._adjust(~out))[out]
+                adjusted[out] = self._adjust(~out).score(self.table.rows)[out]
         scores = {SHIPPED: start, THRESHOLD: start, ADJUSTED: adjusted}
         if self.wanted is None:
             del scores[THRESHOLD]

@@ -90,41 +90,27 @@ def _sum_waits(tries: int, parameters: EntryParameters, weigh: Callable[[int, in
     return total
 
 
-def _try_candidates(who: str, candidates: int, parameters: EntryParameters, try_s: float) -> GuessingRisk:
-    limit = min(candidates, parameters.failure_limit or candidates)
-    return GuessingRisk(
-        who,
-        float(candidates),
-        math.log2(candidates),
-        1 / candidates,
-        min(limit, parameters.free_failures + 1) / candidates,
-        limit / candidates,
-        compute_expected_s(limit, parameters, try_s=try_s) / 3600,
-        compute_trying_s(candidates, parameters, try_s=try_s) / 3600,
-    )
+def _assess(who: str, groups: Sequence[int], parameters: EntryParameters, try_s: float) -> GuessingRisk:
+    """An attacker who knows which group of equally likely codes holds the code, given the size of each group.
 
-
-def _assess_known_total(length: int, parameters: EntryParameters, try_s: float) -> GuessingRisk:
-    """An observer who knows the total number of taps; chances are averaged over all codes."""
-    groups = list(count_codes_by_taps(length, parameters.digit_max).values())
-    keyspace = sum(groups)
+    Chances and times are means over all codes.
+    """
+    codes = sum(groups)
+    limit = parameters.failure_limit or codes
+    tried = [min(limit, group) for group in groups]
+    expected = (count / sum(tried) * compute_expected_s(count, parameters, try_s=try_s) for count in tried)
 
     def chance(tries: int) -> float:
-        return sum(min(tries, group) for group in groups) / keyspace
+        return sum(min(tries, group) for group in groups) / codes
 
-    limit = parameters.failure_limit or keyspace
-    opened = sum(min(limit, group) for group in groups)
-    expected = math.fsum(
-        min(limit, group) * compute_expected_s(min(limit, group), parameters, try_s=try_s) for group in groups
-    )
     return GuessingRisk(
-        "counted all taps together",
-        math.nan,
-        math.fsum(group / keyspace * math.log2(group) for group in groups),
+        who,
+        float(codes) if len(groups) == 1 else math.nan,
+        math.fsum(group / codes * math.log2(group) for group in groups),
         chance(1),
         chance(min(limit, parameters.free_failures + 1)),
         chance(limit),
-        expected / opened / 3600,
+        math.fsum(expected) / 3600,
         compute_trying_s(max(groups), parameters, try_s=try_s) / 3600,
     )
 
@@ -135,16 +121,14 @@ def compute_guessing(length: int, parameters: EntryParameters, *, try_s: float) 
     `try_s` is the duration of an entry with its closing silence. Codes that people choose are far from random, so their
     true figures are worse.
     """
-    keyspace = compute_keyspace(length, parameters.digit_max)
-    rows = [_try_candidates("stranger", keyspace, parameters, try_s)]
+    groups = {"stranger": [compute_keyspace(length, parameters.digit_max)]}
     if length > 1:
-        rows.append(_assess_known_total(length, parameters, try_s))
+        groups["counted all taps together"] = list(count_codes_by_taps(length, parameters.digit_max).values())
     for known in range(1, length):
         left = compute_keyspace(length - known, parameters.digit_max)
-        rows.append(_try_candidates(f"counted {known} of {length} digits", left, parameters, try_s))
-    near = min(3, parameters.digit_max) ** length
-    rows.append(_try_candidates("counted every digit to within one tap", near, parameters, try_s))
-    return tuple(rows)
+        groups[f"counted {known} of {length} digits"] = [left]
+    groups["counted every digit to within one tap"] = [min(3, parameters.digit_max) ** length]
+    return tuple(_assess(who, sizes, parameters, try_s) for who, sizes in groups.items())
 
 
 @dataclass(frozen=True, slots=True)

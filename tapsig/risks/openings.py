@@ -113,16 +113,6 @@ class TapFreeDecoding(Counts):
         """Exposure of all segments."""
         return math.fsum(segment.hours for segment in self.segments)
 
-    @property
-    def by_rule(self) -> int:
-        """Codes of all segments decoded by the rule."""
-        return self.count_passing(math.nan)
-
-    @property
-    def log_ratios(self) -> tuple[float, ...]:
-        """The ratios of all segments."""
-        return tuple(ratio for segment in self.segments for ratio in segment.log_ratios)
-
     def count_passing(self, threshold: float) -> int:
         """As `WatchedSegment.count_passing`, of all segments."""
         return sum(segment.count_passing(threshold) for segment in self.segments)
@@ -294,7 +284,8 @@ def choose_threshold(tried: Sequence[EntryTrial], idle: TapFreeDecoding, *, digi
     for k in (0, 1):
         allowed = sum(each.count_near_by_rule(k + 1, digit_max=digit_max) for each in tried)
         least = max(least, _limit((ratio for each in tried for ratio in each.near_ratios[k]), allowed))
-    return max(least, _limit(idle.log_ratios, idle.by_rule))
+    ratios = (ratio for segment in idle.segments for ratio in segment.log_ratios)
+    return max(least, _limit(ratios, idle.count_passing(math.nan)))
 
 
 def _limit(ratios: Iterable[float], allowed: int) -> float:

@@ -49,8 +49,7 @@ class WakeUp:
             check_positive("sampling_hz", self.sampling_hz)
 
     def __str__(self) -> str:
-        words = {"comparator": "comparator", "sampling": f"sampling {self.sampling_hz:g} Hz", "always on": "always on"}
-        return words[self.kind]
+        return f"sampling {self.sampling_hz:g} Hz" if self.kind == "sampling" else self.kind
 
     def find_triggers(self, samples_v: FloatArray, fs: float, phase: float = 0.0) -> IntArray:
         """Indices of the samples that would wake it; `samples_v` are volts around the bias.

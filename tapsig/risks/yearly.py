@@ -216,14 +216,21 @@ def summarise_standby(
     scenes = {scene: tally for (where, scene, level), tally in tallies.items() if (where, level) == (position, level_v)}
     covered = {scene: hours[scene] for scene in hours if scene in scenes and scenes[scene].tap_free_s > 0}
     whole = sum((tally for scene, tally in scenes.items() if scene != DRIVING), WakeUpTally())
-    false = awake = current_ua = math.nan
-    if covered:
-        total_h = math.fsum(covered.values())
-        duties = {scene: build_duty(WakeUp("comparator", level_v=level_v), scenes[scene], duty) for scene in covered}
-        false = math.fsum(duties[scene].false_wakes_per_day * share for scene, share in covered.items()) / total_h
-        awake = math.fsum(duties[scene].awake_share * share for scene, share in covered.items()) / total_h
-        current_ua = math.fsum(duties[scene].average_ua * share for scene, share in covered.items()) / total_h
-    days = compute_days(current_ua, battery) if covered else math.nan
+    duties = {scene: build_duty(WakeUp("comparator", level_v=level_v), scenes[scene], duty) for scene in covered}
+
+    def mean(name: str) -> float:
+        total = math.fsum(getattr(duties[scene], name) * share for scene, share in covered.items())
+        return compute_ratio(total, math.fsum(covered.values()))
+
+    current_ua = mean("average_ua")
     return StandbySummary(
-        position, level_v, whole.firsts, whole.missed_entries_share, whole.missed_share, false, awake, current_ua, days
+        position,
+        level_v,
+        whole.firsts,
+        whole.missed_entries_share,
+        whole.missed_share,
+        mean("false_wakes_per_day"),
+        mean("awake_share"),
+        current_ua,
+        math.nan if math.isnan(current_ua) else compute_days(current_ua, battery),
     )

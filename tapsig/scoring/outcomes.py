@@ -140,16 +140,13 @@ def score_recording(
     )
 
 
-def _count_on_evidence(entries: Iterable[EvidenceEntry], recording: Recording) -> int:
-    """How many of the labelled code entries evidence opens, asked for each."""
-    codes = list_codes(decode_taps(recording.taps_s))
-    return sum(any(_opens(entry, code) for entry in entries) for code in codes)
-
-
-def _opens(entry: EvidenceEntry, code: Entry) -> bool:
-    """Whether evidence, asked for `code`, opens with this entry."""
-    return (
-        overlap(entry, code) and can_hold(code.digits) and entry.compute_log_ratio(code.digits) >= Evidence().threshold
+def _count_on_evidence(entries: Sequence[EvidenceEntry], recording: Recording) -> int:
+    """How many of the labelled code entries evidence, asked for each, opens with an overlapping entry."""
+    codes = [code for code in list_codes(decode_taps(recording.taps_s)) if can_hold(code.digits)]
+    least = Evidence().threshold
+    return sum(
+        any(overlap(entry, code) and entry.compute_log_ratio(code.digits) >= least for entry in entries)
+        for code in codes
     )
 
 
@@ -172,24 +169,20 @@ def summarise(outcomes: Sequence[Outcome]) -> dict[str, object]:
     score = sum((outcome.score for outcome in outcomes), Score())
     counts = np.array(list(count_by_file(outcomes).values())).reshape(-1, len(FIELDS))
     errors = np.concatenate([np.zeros(0), *(outcome.errors_s for outcome in outcomes)])
+    on_evidence = [one.opened_on_evidence for one in outcomes if one.opened_on_evidence is not None]
     row: dict[str, object] = {"taps": score.taps, "tp": score.tp, "fp": score.fp, "fn": score.fn}
     for name, criterion in RATES.items():
         row |= CRITERIA[criterion].estimate(counts).to_dict(name)
     return row | {
         "entries": score.entries,
         "entries_opened": score.entries_opened,
-        "entries_opened_evidence": _sum_known(outcome.opened_on_evidence for outcome in outcomes),
+        "entries_opened_evidence": sum(on_evidence) if on_evidence else None,
         "first_taps": score.first_taps,
         "first_taps_found": score.first_taps_found,
         "median_error_ms": float(np.median(errors) * 1e3) if errors.size else float("nan"),
         "recordings": len(outcomes),
         "duration_s": score.duration_s,
     }
-
-
-def _sum_known(counts: Iterable[int | None]) -> int | None:
-    known = [count for count in counts if count is not None]
-    return sum(known) if known else None
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)

@@ -77,9 +77,6 @@ def test_spectral_flux_times_a_noise_burst_within_10_ms() -> None:
         samples[start : start + 400] += 0.3 * rng.standard_normal(400) * np.exp(-np.arange(400) / 100)
     found = detect(SpectralFlux(), Recording(samples, FS))
     np.testing.assert_allclose(found.onset_samples / FS, onsets, atol=0.01)
-
-
-def test_spectral_flux_says_that_it_is_batch_only() -> None:
     assert math.isinf(SpectralFlux().build(FS).latency_s)
 
 
@@ -127,12 +124,9 @@ def test_a_detector_starts_anew_after_a_gap() -> None:
     assert len(detect("fixed-threshold", Recording(samples, FS))) > 0
 
 
-def test_a_detector_that_is_built_for_another_rate_is_refused() -> None:
+def test_a_built_detector_is_refused_at_another_rate_and_with_keep_rejected() -> None:
     with pytest.raises(ParameterError, match="built for 4000 Hz"):
         detect(FixedThreshold().build(4000.0), Recording(np.zeros(10), FS))
-
-
-def test_keep_rejected_of_a_built_detector_is_refused() -> None:
     with pytest.raises(ParameterError, match="already built"):
         detect(FixedThreshold().build(FS), Recording(np.zeros(10), FS), keep_rejected=True)
 

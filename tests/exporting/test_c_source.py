@@ -20,6 +20,7 @@ from tapsig.exporting import Chain, prepare, render_package
 from tapsig.exporting.chain import EXPORTED
 from tapsig.exporting.numbers import measure
 from tapsig.exporting.vectors import make_stimulus
+from tapsig.quickstart import write_quickstart
 from tapsig.records import Recording
 from tapsig.units import IntArray, counts_to_volts
 
@@ -236,3 +237,15 @@ def test_the_entry_is_exported_with_the_parameters_that_it_was_tried_with(tmp_pa
 def test_an_option_that_the_export_would_not_use_is_refused(options: list[str], tmp_path: Path) -> None:
     assert main(["export", "tap", "--fs", "2000", "--out", str(tmp_path / "new"), *options]) == 2
     assert not (tmp_path / "new").exists()
+
+
+def test_the_score_behind_the_controllers_converter_is_put_on_record(tmp_path: Path) -> None:
+    """3-1-4 and 2-1-3 are 14 taps, on two channels; the controller's converter is that of the recordings."""
+    corpus = tmp_path / "first"
+    write_quickstart(corpus)
+    call = ["export", "ring-following", "--fs", "2000", "--corpus", str(corpus), "--out", str(tmp_path / "out")]
+    assert main(call) == 0
+    told = dict(line.split(",", 1) for line in (tmp_path / "out" / "parameters.csv").read_text().splitlines())
+    total = tapsig.score("ring-following", tapsig.load_corpus(corpus)).rows()[0]
+    assert told["scored: taps"] == "28"
+    assert told["scored: f1"] == f"{total['f1']:.4g}"

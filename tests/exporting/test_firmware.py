@@ -20,12 +20,6 @@ CASES = [("crane-quiet.wav", 2000.0, 0), ("lynx-handling.wav", 1000.0, 0), ("ibe
 LISTENED_S = 13.0
 
 
-@pytest.fixture(scope="module")
-def simulator(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    need_simulator()
-    return simulated.build_simulator(tmp_path_factory.mktemp("simulator"))
-
-
 @pytest.mark.parametrize(("name", "fs", "channel"), CASES)
 def test_the_device_decides_as_the_library_on_demo_recordings(
     name: str, fs: float, channel: int, simulator: Path, tmp_path: Path

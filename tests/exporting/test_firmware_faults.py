@@ -18,12 +18,6 @@ TWICE = make_entries([(1.0, CODE), (8.0, CODE)], FS, 14.0)
 
 
 @pytest.fixture(scope="module")
-def simulator(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    need_simulator()
-    return simulated.build_simulator(tmp_path_factory.mktemp("simulator"))
-
-
-@pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     need_simulator()
     folder = tmp_path_factory.mktemp("device")

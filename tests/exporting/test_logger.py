@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulating import CONVERTER, need_simulator
+from simulating import CONVERTER
 from tapsig.cli import main
 from tapsig.errors import ExportError
 from tapsig.exporting import render_logger, simulated
@@ -15,16 +15,14 @@ TIMER_CLOCK_HZ, TICKS = 2e6, {5000: 400, 5085: 393}  # the whole numbers next to
 
 
 @pytest.mark.parametrize("fs", [5000, 5085])
-def test_every_sample_and_every_count_comes_back(fs: int, tmp_path: Path) -> None:
+def test_every_sample_and_every_count_comes_back(fs: int, simulator: Path, tmp_path: Path) -> None:
     """Also the very first: a period is no longer than the converter's first conversion, 25 cycles of 8 us."""
-    need_simulator()
     assert main(["export", "--logger", "--fs", str(fs), "--out", str(tmp_path)]) == 0
     firmware = simulated.build(tmp_path, "logger.elf")
-    program = simulated.build_simulator(tmp_path)
     rng = np.random.default_rng(3)
     parts = [512 + rng.integers(-1, 2, 100), np.arange(1024), rng.integers(0, 1024, 9000)]
     counts = np.concatenate(parts).astype(np.uint16)
-    run = simulated.run_simulator(program, firmware, counts, fs)
+    run = simulated.run_simulator(simulator, firmware, counts, fs)
     (tmp_path / "log.bin").write_bytes(run.serial)
     recording = load_recording(tmp_path / "log.bin")
     assert recording.fs == pytest.approx(TIMER_CLOCK_HZ / TICKS[fs], abs=5e-4)  # the header has mHz

@@ -62,3 +62,12 @@ def test_a_scene_that_was_not_recorded_is_left_out() -> None:
         {("frame", "quiet", 0.1): WakeUpTally(tap_free_s=100.0)}, "frame", 0.1, duty=DUTY, battery=BATTERIES[0]
     )
     assert only_quiet.false_wakes_per_day == 0.0
+    none = summarise_standby(
+        {("frame", "rain", 0.1): WakeUpTally(tap_free_s=100.0)},
+        "frame",
+        0.1,
+        duty=DUTY,
+        battery=BATTERIES[0],
+        parked_hours={"rain": 0.0},
+    )
+    assert math.isnan(none.days)

@@ -134,11 +134,6 @@ def test_no_detectors_no_recordings_and_two_of_one_name_are_refused() -> None:
         score([UnitSamples(), UnitSamples(0.7)], [record([], [])])
 
 
-def test_recordings_are_a_list_or_a_corpus() -> None:
-    with pytest.raises(ParameterError, match=r"recordings is a Recording; give a list of recordings, or tapsig\.load_"):
-        score([UnitSamples()], record([1.0], []))  # type: ignore[arg-type]
-
-
 def test_entries_opened_on_evidence_are_counted_where_the_detector_gives_log_odds() -> None:
     corpus = load_corpus(DEMO).select(vehicle="crane", scene="whine", position="frame")
     table = score({"tap": CATALOGUE["tap"], "plain": CATALOGUE["sta-lta"]}, corpus)
