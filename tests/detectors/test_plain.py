@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from tapsig.detectors import CATALOGUE, detect, files, spectral_flux
-from tapsig.detectors.chance import Null, Random
+from tapsig.detectors.chance import Random
 from tapsig.detectors.files import detect_wav
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.detectors.prominence import Prominence
@@ -95,11 +95,12 @@ def test_random_taps_come_at_their_rate_and_are_poisson() -> None:
     assert stats.kstest(np.diff(onsets), "expon", args=(0, 0.5)).pvalue > 0.001
 
 
-def test_random_depends_on_its_seed_only() -> None:
+def test_random_depends_on_its_seed_only_and_null_hears_nothing() -> None:
     one, other = Recording(np.zeros(9000), 100.0), Recording(np.ones(9000), 100.0)
     first, same = detect(Random(seed=1), one), detect(Random(seed=1), other)
     assert np.array_equal(first.onset_samples, same.onset_samples)
     assert not np.array_equal(first.onset_samples, detect(Random(seed=2), one).onset_samples)
+    assert len(detect("null", other)) == 0
 
 
 @pytest.mark.parametrize("name", list(CATALOGUE))
@@ -111,10 +112,6 @@ def test_a_rate_far_from_any_recording_is_refused_or_taken(name: str, fs: float)
         return
     assert len(detector.push(np.zeros(100))) <= 200  # random comes at most once a sample on average
     detector.flush()
-
-
-def test_null_hears_nothing() -> None:
-    assert len(detect(Null(), Recording(make_test_signal(FS), FS))) == 0
 
 
 def test_a_detector_starts_anew_after_a_gap() -> None:

@@ -36,27 +36,26 @@ def observe(taps_s: list[float], detected_s: list[float], *, gaps: tuple[Gap, ..
     return observe_taps(record(taps_s, gaps=gaps), np.array(detected_s), EntryParameters())
 
 
-def test_an_exactly_detected_entry_opens_and_one_with_a_tap_lost_or_added_does_not() -> None:
-    right = observe(ENTRY_S, [tap + 0.01 for tap in ENTRY_S])
-    assert (right.taps, right.taps_found, right.codes, right.opened) == (4, 4, ((2, 1, 1),), 1)
-    lost = observe(ENTRY_S, ENTRY_S[:-1])
-    assert (lost.taps_found, lost.opened) == (3, 0)
-    added = observe(ENTRY_S, [*ENTRY_S, 13.9])
-    assert (added.taps_found, added.opened, added.false_in_entries) == (4, 0, 1)
+TWELVE_S = [10.0 + 0.2 * index for index in range(12)] + [14.0, 16.0]  # 12-1-1
 
 
-def test_the_right_digits_at_another_time_do_not_open() -> None:
-    assert observe(ENTRY_S, [tap + 20.0 for tap in ENTRY_S]).opened == 0
-
-
-def test_digits_above_the_highest_are_decoded_too() -> None:
-    taps_s = [10.0 + 0.2 * index for index in range(12)] + [14.0, 16.0]  # 12-1-1
-    seen = observe(taps_s, taps_s)
-    assert (seen.codes, seen.opened) == (((12, 1, 1),), 1)
-
-
-def test_a_group_of_two_digits_is_practice() -> None:
-    assert observe([10.0, 12.0], [10.0, 12.0]).codes == ()
+@pytest.mark.parametrize(
+    ("taps_s", "detected_s", "codes", "found", "opened"),
+    [
+        (ENTRY_S, [tap + 0.01 for tap in ENTRY_S], ((2, 1, 1),), 4, 1),
+        (ENTRY_S, ENTRY_S[:-1], ((2, 1, 1),), 3, 0),
+        (ENTRY_S, [*ENTRY_S, 13.9], ((2, 1, 1),), 4, 0),
+        (ENTRY_S, [tap + 20.0 for tap in ENTRY_S], ((2, 1, 1),), 0, 0),
+        (TWELVE_S, TWELVE_S, ((12, 1, 1),), 14, 1),  # digits above the highest are decoded too
+        ([10.0, 12.0], [10.0, 12.0], (), 2, 0),  # two digits are practice
+    ],
+)
+def test_an_entry_opens_when_it_is_detected_digit_for_digit_in_its_time(
+    taps_s: list[float], detected_s: list[float], codes: tuple[tuple[int, ...], ...], found: int, opened: int
+) -> None:
+    seen = observe(taps_s, detected_s)
+    assert (seen.taps, seen.taps_found, seen.codes, seen.opened) == (len(taps_s), found, codes, opened)
+    assert seen.false_in_entries == (13.9 in detected_s)
 
 
 def test_time_of_entries_spans_the_silence_around_them() -> None:

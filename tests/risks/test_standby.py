@@ -89,17 +89,18 @@ def test_nothing_matters_to_a_battery_that_nothing_drains() -> None:
 
 
 @pytest.mark.parametrize(
-    ("field", "value"), [("awake_ma", -1.0), ("sleep_ua", math.nan), ("sampling_hz", 20000.0), ("awake_s", math.inf)]
+    ("of", "field", "value"),
+    [
+        (QUIET, "awake_ma", -1.0),
+        (QUIET, "sleep_ua", math.nan),
+        (QUIET, "sampling_hz", 20000.0),
+        (QUIET, "awake_s", math.inf),
+        (BATTERIES[0], "capacity_ah", 0.0),
+        (BATTERIES[0], "usable_share", 0.0),
+        (BATTERIES[0], "usable_share", 1.5),
+        (BATTERIES[0], "self_discharge_per_month", 1.0),
+    ],
 )
-def test_a_duty_cycle_outside_its_range_is_refused_by_name(field: str, value: float) -> None:
+def test_a_duty_cycle_or_battery_outside_its_range_is_refused_by_name(of: object, field: str, value: float) -> None:
     with pytest.raises(ParameterError, match=field):
-        dataclasses.replace(QUIET, **{field: value})
-
-
-@pytest.mark.parametrize(
-    ("field", "value"),
-    [("capacity_ah", 0.0), ("usable_share", 0.0), ("usable_share", 1.5), ("self_discharge_per_month", 1.0)],
-)
-def test_a_battery_outside_its_range_is_refused_by_name(field: str, value: float) -> None:
-    with pytest.raises(ParameterError, match=field):
-        dataclasses.replace(BATTERIES[0], **{field: value})
+        dataclasses.replace(of, **{field: value})  # type: ignore[type-var]
