@@ -29,6 +29,7 @@ local law and licensed practice come first.
 import argparse
 import contextlib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -197,7 +198,6 @@ def _check_firmware(args: argparse.Namespace, converter: "Converter") -> None:
 
 def _score(variant: "Variant", converter: "Converter", folder: Path) -> dict[str, str]:
     """Provenance: how the detector behind the controller's converter scores on the test recordings of a corpus."""
-    from tapsig.exporting.chain import Behind
     from tapsig.loading import load_corpus
     from tapsig.scoring.outcomes import score, summarise
 
@@ -206,7 +206,8 @@ def _score(variant: "Variant", converter: "Converter", folder: Path) -> dict[str
     if not entries:
         raise ParameterError(f"--corpus: {folder} has no labelled test recording")
     loaded = load_entries([(corpus, entry) for entry in entries])
-    table = score({"exported": Behind(variant, converter)}, loaded)
+    behind = (replace(one, range_v=converter.range_v, adc_bits=converter.adc_bits) for one in loaded)
+    table = score({"exported": variant}, behind)
     total = summarise(table.outcomes)
     shown = {key: total[key] for key in ("recordings", "taps", "precision", "recall", "f1", "false_alarms_per_hour")}
     return {"corpus": str(folder)} | {

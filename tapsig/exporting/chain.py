@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +12,7 @@ from tapsig.core import load
 from tapsig.core.evidence import check_length
 from tapsig.core.evidence_model import SLOW_WORK_A_STEP, WORK_A_STEP
 from tapsig.core.tap import DECISION_MS
-from tapsig.detectors.base import Detector, Variant
+from tapsig.detectors.base import Variant
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.detectors.ring_following import RingFollowing
 from tapsig.detectors.tap import Tap
@@ -31,20 +31,6 @@ LOWEST_CLOCK_HZ = 8_000_000
 LOWEST_FS, HIGHEST_FS = 4.0, 200_000.0
 """Rates in Hz that the clock of an export can count."""
 _VERDICTS = ("", Verdict.UNJUDGED.value, Verdict.ACCEPTED.value, Verdict.WRONG.value, Verdict.VOID.value)
-
-
-@dataclass(frozen=True, slots=True)
-class Behind:
-    """`variant` behind a controller's converter, whatever converter a recording was made with."""
-
-    variant: Any
-    converter: Converter
-    name: ClassVar[str] = "exported"
-
-    def build(self, fs: float, *, keep_rejected: bool = False) -> Detector:
-        """The variant's detector for `fs` Hz."""
-        built: Detector = self.variant.build(fs, converter=self.converter, keep_rejected=keep_rejected)
-        return built
 
 
 @dataclass(frozen=True, slots=True)

@@ -143,10 +143,8 @@ class CodeShape:
     success: float
 
 
-def compute_code_shapes(
-    minimum_bits: float, tap_recall: float, *, lengths: Sequence[int] = tuple(range(1, 13))
-) -> tuple[CodeShape, ...]:
-    """For each length, the smallest highest digit that reaches `minimum_bits`; the best chance of success first.
+def compute_code_shapes(minimum_bits: float, tap_recall: float) -> tuple[CodeShape, ...]:
+    """For each length up to 12, the smallest highest digit that reaches `minimum_bits`; best chance of success first.
 
     `success` is the chance that all taps of a random code are detected, each independently with `tap_recall`:
     (mean of recall**d over the digits d)**length.
@@ -158,7 +156,7 @@ def compute_code_shapes(
         raise ParameterError(f"tap_recall is {tap_recall!r}; it must lie between 0 and 1")
     check_positive("minimum_bits", minimum_bits)
     shapes = []
-    for length in lengths:
+    for length in range(1, 13):
         digit_max = next((top for top in range(2, 256) if top**length >= 2**minimum_bits), None)
         if digit_max is None:
             continue

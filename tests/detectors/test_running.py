@@ -74,6 +74,12 @@ def test_the_last_sample_may_be_an_onset() -> None:
     assert detect(Own(told([499], [499])), BENCH).onset_samples.tolist() == [499]
 
 
+def test_a_variant_of_ones_own_may_hold_another() -> None:
+    own = Own(told([499], [499]))
+    own.variant = FixedThreshold()
+    assert len(detect(own, BENCH)) == 1
+
+
 def test_a_variant_that_builds_no_detector_is_told() -> None:
     class Halfway(Own):
         def build(self, fs: float, *, keep_rejected: bool = False) -> object:
