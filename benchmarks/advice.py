@@ -4,7 +4,6 @@ At every door of a generator that has several positions, the advice from a few r
 positions over other recordings of the same door. Simulated: this tests the statistics, not places on a real door.
 """
 
-import argparse
 import itertools
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -13,7 +12,7 @@ from functools import partial
 
 import numpy as np
 
-from benchmarks.sections import publish
+from benchmarks.sections import Rows, make_parser, publish
 from benchmarks.transfer_data import GENERATORS, find_generator, stream
 from tapsig.comparison.positions import Ranking, rank_positions
 from tapsig.detectors import CATALOGUE
@@ -102,41 +101,41 @@ def _part(table: ScoreTable, numbers: "range | np.ndarray") -> ScoreTable:
     return replace(table, outcomes=tuple(outcome for outcome in table.outcomes if outcome.source in names))
 
 
-def summarise(advices: list[Advice]) -> tuple[list[list[object]], list[list[object]]]:
+def summarise(advices: list[Advice]) -> tuple[Rows, Rows]:
     """By detector and number of recordings; and by the probability that was given."""
-    rows: list[list[object]] = []
+    rows: list[dict[str, object]] = []
     for name in DETECTORS:
         for size in ADVISED_FROM:
             some = [one for one in advices if one.detector == name and one.recordings == size]
             clear = [one for one in some if one.clear]
             pairs = sum(one.pairs for one in some)
             rows.append(
-                [
-                    name,
-                    size,
-                    np.mean([one.right for one in some]),
-                    np.mean([one.lost for one in some]),
-                    np.mean([one.lost_at_random for one in some]),
-                    f"{len(clear)}/{len(some)}",
-                    np.mean([one.right for one in clear]) if clear else None,
-                    f"{sum(one.wrong_pairs for one in some)}/{pairs}",
-                ]
+                {
+                    "detector": name,
+                    "recordings": size,
+                    "best advised": np.mean([one.right for one in some]),
+                    "F1 lost": np.mean([one.lost for one in some]),
+                    "by any": np.mean([one.lost_at_random for one in some]),
+                    "called significant": f"{len(clear)}/{len(some)}",
+                    "of them correct": np.mean([one.right for one in clear]) if clear else None,
+                    "wrong of significant pairs": f"{sum(one.wrong_pairs for one in some)}/{pairs}",
+                }
             )
     known = [one for one in advices if not np.isnan(one.probability_best)]
-    bands: list[list[object]] = []
+    bands: list[dict[str, object]] = []
     for low, high in itertools.pairwise(BANDS):
         some = [one for one in known if low <= one.probability_best < high]
         if some:
             said, right = (np.mean([getattr(one, name) for one in some]) for name in ("probability_best", "right"))
-            bands.append([f"{low:g} to {min(high, 1.0):g}", len(some), said, right])
+            band = f"{low:g} to {min(high, 1.0):g}"
+            bands.append({"probability given": band, "advices": len(some), "mean": said, "observed": right})
     return rows, bands
 
 
 def main() -> None:
     """Record, advise, judge, write."""
-    parser = argparse.ArgumentParser(prog="python -m benchmarks.advice", description=__doc__)
+    parser = make_parser("advice", __doc__, jobs=True)
     parser.add_argument("--doors", type=int, default=6, help="of each generator (default: 6)")
-    parser.add_argument("--jobs", type=int, default=1, help="processes (default: 1)")
     args = parser.parse_args()
     advices: list[Advice] = []
     doors = range(FIRST_DOOR, FIRST_DOOR + args.doors)
@@ -145,25 +144,15 @@ def main() -> None:
             for found in pool.map(partial(try_door, generator), doors):
                 advices += found
     rows, bands = summarise(advices)
-    header = [
-        "detector",
-        "recordings",
-        "best advised",
-        "F1 lost",
-        "by any",
-        "called significant",
-        "of them correct",
-        "wrong of significant pairs",
-    ]
     publish(
         "Advice on positions",
         "python -m benchmarks.advice",
         f"Advice from recordings of {DURATION_S:g} s at all positions at once, {args.doors} doors of each generator"
         f" ({FS:g} Hz, scenes at random), judged by {JUDGING} other recordings of the same door. `F1 lost`: of the best"
         " position less that of the advised one; `by any`: less the mean of all.",
-        (header, rows),
+        rows,
         "The probability of being the best that was given for the advised position, against how often it was:",
-        (["probability given", "advices", "mean", "observed"], bands),
+        bands,
     )
 
 

@@ -10,18 +10,17 @@ is compared with `tapsig entry` on the same counts, by a code that is an entry d
 its section of benchmarks/README.md.
 """
 
-import argparse
 import math
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
 from benchmarks import cortex_m
-from benchmarks.sections import publish, render_markdown
+from benchmarks.sections import make_parser, publish, render_markdown
 from tapsig.converter import Converter, CountArray
 from tapsig.core.tap import HIGHEST_ORDER
 from tapsig.detectors.tap import Tap
@@ -77,7 +76,6 @@ CASES = (
 class Outcome:
     """One recording on the device."""
 
-    name: str
     span_s: float
     taps: int
     verdicts: tuple[str, ...]
@@ -125,18 +123,15 @@ class Devices:
     def build(self, prepared: Prepared) -> Path:
         """The device with this code; the rest of the package does not depend on it."""
         with self._lock:
-            return self._build(prepared)
-
-    def _build(self, prepared: Prepared) -> Path:
-        if prepared.code not in self._built:
-            (self._folder / HEADER).write_text(render_header(prepared, ()), encoding="utf-8")
-            firmware = simulated.build(self._folder, clock_hz=self._case.clock_hz)
-            kept = self._folder / f"{'-'.join(map(str, prepared.code))}.elf"
-            self._built[prepared.code] = firmware.rename(kept)
-        return self._built[prepared.code]
+            if prepared.code not in self._built:
+                (self._folder / HEADER).write_text(render_header(prepared, ()), encoding="utf-8")
+                firmware = simulated.build(self._folder, clock_hz=self._case.clock_hz)
+                kept = self._folder / f"{'-'.join(map(str, prepared.code))}.elf"
+                self._built[prepared.code] = firmware.rename(kept)
+            return self._built[prepared.code]
 
 
-def run_device(name: str, recording: Recording, case: Case, devices: Devices, program: Path) -> Outcome:
+def run_device(recording: Recording, case: Case, devices: Devices, program: Path) -> Outcome:
     """The device with `recording` at its converter, and `tapsig entry` on the same counts."""
     counts = simulated.to_device_counts(recording, case.fs, CONVERTER)
     prepared = case.prepare(devices.choose_code(list_codes(counts, case)))
@@ -152,7 +147,7 @@ def run_device(name: str, recording: Recording, case: Case, devices: Devices, pr
     )
     lost = sum(line.startswith(("overrun", "lost")) for line in run.lines)
     load = simulated.measure_load(firmware, run)
-    return Outcome(name, counts.size / case.fs, len(taps), run.verdicts, len(run.pulses), equal, lost, load)
+    return Outcome(counts.size / case.fs, len(taps), run.verdicts, len(run.pulses), equal, lost, load)
 
 
 def run_all(
@@ -168,7 +163,7 @@ def run_all(
     def work() -> None:
         while (taken := take()) is not None:
             title, recording = taken
-            one = run_device(title, recording, case, devices, program)
+            one = run_device(recording, case, devices, program)
             outcomes.append(one)
             word = "equal" if one.equal else "DIFFERS"
             print(title, case.decoder, f"{case.fs:g}", word, one.verdicts, one.load.worst_cycles, flush=True)
@@ -192,73 +187,56 @@ def compare_board(decoder: Decoder, folder: Path, seconds: float) -> str:
     return f"{equal} of {count} ({decoder})"
 
 
-def summarise(case: Case, outcomes: Sequence[Outcome]) -> list[str]:
-    """One column of the table."""
+def summarise(case: Case, outcomes: Sequence[Outcome]) -> dict[str, str]:
+    """One column of the table: its cells by the name of their row, and by "" what stands above."""
     loads = [outcome.load for outcome in outcomes]
     span_s = sum(outcome.span_s for outcome in outcomes)
-    mean = sum(one.load.mean_cycles * one.span_s for one in outcomes) / span_s
-    current = sum(one.load.current_ma * one.span_s for one in outcomes) / span_s
+    mean, current, idle = (
+        sum(getattr(one.load, name) * one.span_s for one in outcomes) / span_s
+        for name in ("mean_cycles", "current_ma", "idle_share")
+    )
     worst = max(loads, key=lambda load: load.worst_cycles)
-    return [
-        f"{case.decoder}, {case.fs:g} Hz, {case.clock_hz / 1e6:g} MHz",
-        f"{case.order}",
-        f"{len(outcomes)}, {span_s / 60:.0f} min",
-        f"{sum(outcome.taps for outcome in outcomes)}",
-        f"{sum(len(outcome.verdicts) for outcome in outcomes)}, {sum(outcome.pulses for outcome in outcomes)} accepted",
-        f"{sum(outcome.equal for outcome in outcomes)} of {len(outcomes)}",
-        f"{sum(outcome.lost for outcome in outcomes)}",
-        f"{mean:.0f} ({100 * mean / worst.cycles:.0f} %)",
-        f"{worst.worst_cycles} ({100 * worst.worst_cycles / worst.cycles:.0f} %)",
-        f"{max(load.flash for load in loads)}",
-        f"{max(load.ram for load in loads)} + {max(load.stack for load in loads)}",
-        f"{100 * sum(one.load.idle_share * one.span_s for one in outcomes) / span_s:.0f} %",
-        f"{current:.1f}" if case.clock_hz == CLOCK_HZ else "–",
-    ]
+    return {
+        "": f"{case.decoder}, {case.fs:g} Hz, {case.clock_hz / 1e6:g} MHz",
+        "order of prediction": f"{case.order}",
+        "recordings": f"{len(outcomes)}, {span_s / 60:.0f} min",
+        "taps": f"{sum(one.taps for one in outcomes)}",
+        "verdicts": f"{sum(len(one.verdicts) for one in outcomes)}, {sum(one.pulses for one in outcomes)} accepted",
+        "equal to `tapsig entry`, to the sample": f"{sum(one.equal for one in outcomes)} of {len(outcomes)}",
+        "lines or samples lost": f"{sum(one.lost for one in outcomes)}",
+        "cycles a ms, mean": f"{mean:.0f} ({100 * mean / worst.cycles:.0f} %)",
+        "cycles a ms, worst": f"{worst.worst_cycles} ({100 * worst.worst_cycles / worst.cycles:.0f} %)",
+        "flash, bytes": f"{max(load.flash for load in loads)}",
+        "RAM, bytes: variables + deepest stack": (
+            f"{max(load.ram for load in loads)} + {max(load.stack for load in loads)}"
+        ),
+        "share of time asleep between samples": f"{100 * idle:.0f} %",
+        "current, mA": f"{current:.1f}" if case.clock_hz == CLOCK_HZ else "–",
+    }
 
 
-NAMES = (
-    "",
-    "order of prediction",
-    "recordings",
-    "taps",
-    "verdicts",
-    "equal to `tapsig entry`, to the sample",
-    "lines or samples lost",
-    "cycles a ms, mean",
-    "cycles a ms, worst",
-    "flash, bytes",
-    "RAM, bytes: variables + deepest stack",
-    "share of time asleep between samples",
-    "current, mA",
-)
-
-
-def render(columns: Sequence[Sequence[str]], sample: str, boards: Sequence[str]) -> str:
-    """The section's text."""
-    header, *rows = zip(NAMES, *columns, strict=True)
-    lines = [
-        "Simulated, and never run on a real board: the whole device of `tapsig export tap --code … --firmware` in an",
-        "instruction-set simulator (simavr 1.6, avr-gcc 5.4), with the recordings of the demo corpus at its converter.",
-        f"{sample} The current is an estimate of the controller alone at 5 V from its shares of time (9.2 mA working,",
-        "2.4 mA idle; from memory of data sheets). The worst millisecond is one in which a candidate is judged or, on",
-        "evidence, makes room for another; a buffer of 16 samples absorbs a longer peak. On evidence the verdict comes",
-        "after the silence: at 16 MHz 1.6 s (median) to 7.1 s, at 8 MHz, in shorter steps, 5.3 to 18.5 s.",
-        "",
+def render(columns: Sequence[Mapping[str, str]], sample: str, boards: Sequence[str]) -> tuple[str, ...]:
+    """The parts of the section."""
+    header, *rows = ([name, *(column[name] for column in columns)] for name in columns[0])
+    return (
+        "Simulated, and never run on a real board: the whole device of `tapsig export tap --code … --firmware` in an"
+        " instruction-set simulator (simavr 1.6, avr-gcc 5.4), with the recordings of the demo corpus at its converter."
+        f" {sample} The current is an estimate of the controller alone at 5 V from its shares of time (9.2 mA working,"
+        " 2.4 mA idle; from memory of data sheets). The worst millisecond is one in which a candidate is judged or, on"
+        " evidence, makes room for another; a buffer of 16 samples absorbs a longer peak. On evidence the verdict comes"
+        " after the silence: at 16 MHz 1.6 s (median) to 7.1 s, at 8 MHz, in shorter steps, 5.3 to 18.5 s.",
         render_markdown(header, rows),
-        "",
-        "On an emulated 32-bit board (Cortex-M3 of qemu-system-arm, `benchmarks/cortex_m.py`), one channel of each at",
-        f"2 kHz: equal, to the sample, on {' and '.join(boards) or 'none, for want of tools'}.",
-        "",
-        "Faults (`tests/exporting/test_firmware_faults.py`): reset in mid-entry, lockout over a brown-out, records cut",
-        "short, a converter stuck at a rail, a flooded serial line, the 32-bit edge of milliseconds, a hang, sleep and",
-        "waking.",
-    ]
-    return "\n".join(lines)
+        "On an emulated 32-bit board (Cortex-M3 of qemu-system-arm, `benchmarks/cortex_m.py`), one channel of each at"
+        f" 2 kHz: equal, to the sample, on {' and '.join(boards) or 'none, for want of tools'}.",
+        "Faults (`tests/exporting/test_firmware_faults.py`): reset in mid-entry, lockout over a brown-out, records cut"
+        " short, a converter stuck at a rail, a flooded serial line, the 32-bit edge of milliseconds, a hang, sleep and"
+        " waking.",
+    )
 
 
 def main() -> None:
     """Run all, and write the section."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = make_parser("controller", __doc__)
     parser.add_argument("--first", action="store_true", help="one channel of each recording")
     parser.add_argument("--seconds", type=float, default=math.inf, help="of each recording; default: all")
     parser.add_argument("--minutes", type=float, default=math.inf, help="of each rate, at most; default: until done")
@@ -287,7 +265,7 @@ def main() -> None:
     if math.isfinite(args.minutes):
         sample += f" As many as {args.minutes:g} minutes allowed."
         command += f" --minutes {args.minutes:g}"
-    publish("Controller", command, render(columns, sample, boards))
+    publish("Controller", command, *render(columns, sample, boards))
 
 
 if __name__ == "__main__":

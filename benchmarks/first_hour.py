@@ -4,7 +4,6 @@
 processor time is taken: it holds Python's start, and not what else the machine does. It needs a POSIX system.
 """
 
-import argparse
 import ast
 import os
 import shlex
@@ -15,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.sections import publish
+from benchmarks.sections import Rows, make_parser, publish
 from tapsig.loading import load_recording, write_wav
 from tapsig.quickstart import USERS, write_quickstart
 
@@ -58,13 +57,14 @@ def run(words: list[str], folder: Path, *, stdin: Path | None = None) -> float:
     return ended.children_user + ended.children_system - begun.children_user - begun.children_system
 
 
-def run_command(command: str, folder: Path) -> list[object]:
+def run_command(command: str, folder: Path) -> dict[str, object]:
     """The command, its seconds, and the megabytes of the page that it writes."""
     words, _, source = command.partition(" < ")
     given = shlex.split(words)[1:]
     seconds = run([sys.executable, "-m", "tapsig", *given], folder, stdin=folder / source if source else None)
     page = given[given.index("--out") + 1] if "--out" in given else ""
-    return [command, seconds, (folder / page).stat().st_size / 1e6 if page.endswith(".html") else None]
+    size = (folder / page).stat().st_size / 1e6 if page.endswith(".html") else None
+    return {"command": command, "processor s": seconds, "page MB": size}
 
 
 def write_night(folder: Path) -> None:
@@ -76,29 +76,31 @@ def write_night(folder: Path) -> None:
 
 def main() -> None:
     """Run all of it, and write."""
-    argparse.ArgumentParser(prog="python -m benchmarks.first_hour", description=__doc__).parse_args()
+    make_parser("first_hour", __doc__).parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "first"
         write_quickstart(folder)
-        programs = {user: (folder / f"{user}.py").read_text(encoding="utf-8") for user in USERS}
-        scripts = [
-            [f"python {user}.py", count_calls(program), run([sys.executable, f"{user}.py"], folder)]
-            for user, program in programs.items()
+        scripts: Rows = [
+            {
+                "script": f"python {user}.py",
+                "calls of tapsig": count_calls((folder / f"{user}.py").read_text(encoding="utf-8")),
+                "processor s": run([sys.executable, f"{user}.py"], folder),
+            }
+            for user in USERS
         ]
         commands = [run_command(command, folder) for command in COMMANDS]
         write_night(folder)
         nights = [run_command(command, folder) for command in LONG]
-    header = ["command", "processor s", "page MB"]
     publish(
         "First hour",
         "python -m benchmarks.first_hour",
         "The scripts of `tapsig quickstart`, with Python's start:",
-        (["script", "calls of tapsig", "processor s"], scripts),
+        scripts,
         "Its commands:",
-        (header, commands),
+        commands,
         f"A log of {HOURS} h at {FS / 1000:g} kHz ({HOURS * 3600 * FS / 1e6:.0f} million samples), simulated rain"
         " with taps about every quarter of an hour:",
-        (header, nights),
+        nights,
     )
 
 

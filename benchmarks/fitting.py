@@ -7,7 +7,6 @@ Beside it stands one fitted to labelled taps in those scenes too, which no owner
 served to choose the settings of the fit; these are others. Simulated: figures compare, and are no promise for a door.
 """
 
-import argparse
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -16,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.sections import publish
+from benchmarks.sections import Rows, make_parser, publish
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, draw_replay, gather_all
 from benchmarks.transfer import judge as count
 from benchmarks.transfer import train_without
@@ -117,65 +116,53 @@ def prepare_starts(kept: Path | None) -> Iterator[Start]:
         yield Start(source, Tap(probability=PROBABILITY, dead_time_s=DEAD_TIME_S, model=model), replay)
 
 
-def summarise(source: str, doors: list[Door]) -> list[list[object]]:
+def summarise(source: str, doors: list[Door]) -> Rows:
     """A row for each case."""
-    rows: list[list[object]] = []
+    rows = []
     before = np.array([door.outcomes[CASES[0]].every.f1 for door in doors])
     for case in CASES:
         found = [door.outcomes[case] for door in doors]
         change = np.array([outcome.every.f1 for outcome in found]) - before
-        first = sum(outcome.quiet.first_taps for outcome in found)
-        first_found = sum(outcome.quiet.first_taps_found for outcome in found)
-        entries = sum(outcome.every.entries for outcome in found)
-        codes = f"{sum(outcome.every.entries_opened for outcome in found)}/{entries}"
-        best = np.mean([outcome.best_f1 for outcome in found])
-        f1, lost = (before + change).mean(), first_found / max(first, 1)
-        rows.append([source, case, len(doors), f1, change.min(), change.max(), best, lost, codes])
+        quiet, every = (sum((getattr(outcome, name) for outcome in found), Score()) for name in ("quiet", "every"))
+        rows.append(
+            {
+                "source": source,
+                "detector": case,
+                "doors": len(doors),
+                "mean F1": (before + change).mean(),
+                "worst change": change.min(),
+                "best change": change.max(),
+                "at best threshold": np.mean([outcome.best_f1 for outcome in found]),
+                "first taps, quiet": quiet.first_taps_found / max(quiet.first_taps, 1),
+                "codes": f"{every.entries_opened}/{every.entries}",
+            }
+        )
     return rows
 
 
 def main() -> None:
     """Train, simulate, fit, judge, write."""
-    parser = argparse.ArgumentParser(prog="python -m benchmarks.fitting", description=__doc__)
-    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep the training candidates there")
+    parser = make_parser("fitting", __doc__, kept=True, jobs=True)
     parser.add_argument("--doors", type=int, default=10, help="of each generator (default: 10)")
-    parser.add_argument("--jobs", type=int, default=1, help="processes (default: 1)")
     args = parser.parse_args()
-    rows: list[list[object]] = []
-    everything: list[Door] = []
+    by_source: dict[str, list[Door]] = {}
     with ProcessPoolExecutor(args.jobs) as pool:
         for start in prepare_starts(args.kept):
             numbers = range(FIRST_DOOR, FIRST_DOOR + args.doors)
             tried = pool.map(try_door, [start] * args.doors, numbers)
-            doors = [door for door in tried if door is not None]
-            rows += summarise(start.source, doors)
-            everything += doors
-    rows += summarise("all", everything)
-    header = [
-        "source",
-        "detector",
-        "doors",
-        "mean F1",
-        "worst change",
-        "best change",
-        "at best threshold",
-        "first taps, quiet",
-        "codes",
-    ]
+            by_source[start.source] = [door for door in tried if door is not None]
+    everything = [door for doors in by_source.values() for door in doors]
     publish(
         "Fit",
         "python -m benchmarks.fitting --kept DIR",
         f"Doors of a generator that the detector has not met (`left out`), {FS:g} Hz, one position each; fitted to"
-        f" {RECORD_S:g} s of taps"
-        f" in quiet and {RECORD_S:g} s without taps in each of {SCENES} scenes, judged on other recordings in quiet"
-        " and in those scenes."
-        " `labelled`: trained on labelled taps in those scenes as well, which no owner has. `at best threshold`:"
-        " mean F1 where"
-        " each door had the threshold that suits its test recordings best. The detector was left as it was on"
-        f" {sum(door.kept for door in everything)} of {len(everything)}"
+        f" {RECORD_S:g} s of taps in quiet and {RECORD_S:g} s without taps in each of {SCENES} scenes, judged on other"
+        " recordings in quiet and in those scenes. `labelled`: trained on labelled taps in those scenes as well, which"
+        " no owner has. `at best threshold`: mean F1 where each door had the threshold that suits its test recordings"
+        f" best. The detector was left as it was on {sum(door.kept for door in everything)} of {len(everything)}"
         f" doors. A fit took {np.median([door.seconds for door in everything]):.0f} s (median), at most"
         f" {max(door.seconds for door in everything):.0f} s.",
-        (header, rows),
+        [row for source, doors in {**by_source, "all": everything}.items() for row in summarise(source, doors)],
     )
 
 

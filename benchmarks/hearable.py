@@ -5,12 +5,10 @@ those of `benchmarks.detection`. A tap is called detectable where the voltage of
 counts and their power over 50 ms is at least that of everything else.
 """
 
-import argparse
-
 import numpy as np
 
 from benchmarks.detection import PLAIN, TEST, WINDOW_S, say, scored_scenes, tune_all
-from benchmarks.sections import publish
+from benchmarks.sections import make_parser, publish
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.results import compute_f1
@@ -35,7 +33,7 @@ def count(variant: Variant, simulated: SimulatedScene, position: str) -> IntArra
 
 def main() -> None:
     """Tune, simulate, count, write."""
-    argparse.ArgumentParser(prog="python -m benchmarks.hearable", description=__doc__).parse_args()
+    make_parser("hearable", __doc__).parse_args()
     tuned = tune_all(20.0)
     variants: dict[str, Variant] = {name: tuned[name] for name in (*PLAIN, "innovation")} | {"tap": CATALOGUE["tap"]}
     counts: dict[tuple[str, str, str], IntArray] = {}
@@ -48,23 +46,30 @@ def main() -> None:
                     counts[key] = counts.get(key, np.zeros(5, dtype=np.int64)) + found
     say("counted")
 
-    def row(label: str, key: tuple[str, str, str]) -> list[object]:
+    def row(label: str, key: tuple[str, str, str]) -> dict[str, object]:
         taps, heard, hits, lucky, false = (int(value) for value in counts[key])
-        f1 = compute_f1(hits, false, heard - hits)
-        return [label, taps, heard, hits / heard if heard else float("nan"), lucky, false, heard - hits + false, f1]
+        return {
+            "": label,
+            "taps": taps,
+            "detectable": heard,
+            "recall": hits / heard if heard else float("nan"),
+            "others found": lucky,
+            "false": false,
+            "errors": heard - hits + false,
+            "F1": compute_f1(hits, false, heard - hits),
+        }
 
-    header = ["", "taps", "detectable", "recall", "others found", "false", "errors", "F1"]
     publish(
         "Detectable taps",
         "python -m benchmarks.hearable",
         f"Simulated, test vehicles {', '.join(TEST)}. A tap is detectable where the taps alone reach"
         f" {COUNTS:g} converter counts and at least the power of everything else.",
         "All scenes; recall, errors and F1 of detectable taps:",
-        (header, [row(name, (name, "all", "all")) for name in variants]),
+        [row(name, (name, "all", "all")) for name in variants],
         "`tap` in quiet; recall, errors and F1 of detectable taps:",
-        (header, [row(position, ("tap", "quiet", position)) for position in POSITIONS]),
+        [row(position, ("tap", "quiet", position)) for position in POSITIONS],
         "`tap` by scene; recall, errors and F1 of detectable taps:",
-        (header, [row(scene, ("tap", scene, "all")) for scene in SCENES]),
+        [row(scene, ("tap", scene, "all")) for scene in SCENES],
     )
 
 

@@ -7,20 +7,19 @@ the clock, looks for gaps, checks every value and scales to volts. `numpy.loadtx
 time is scaled up. An hour at 8 kHz is --lines 28800000. A peer that is not installed is left out.
 """
 
-import argparse
 import importlib.util
 import resource
 import tempfile
-import time
-from collections.abc import Callable
+import timeit
+from collections import deque
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
 
-from benchmarks.sections import publish
+from benchmarks.sections import Rows, make_parser, publish
 from tapsig.loading import load_recording, read_wav_blocks, write_wav
 
-COLUMNS = ("subject", "size", "unit", "seconds", "per_second", "ratio_to_tapsig")
 LOADTXT_LINES = 400_000
 
 
@@ -34,16 +33,6 @@ def write_log(path: Path, lines: int) -> None:
             stamps = 1_203_448 + 125 * np.arange(start, start + size, dtype=np.int64) + rng.integers(0, 5, size)
             counts = rng.integers(480, 545, size)
             file.write("".join(f"{a},{b}\n" for a, b in zip(stamps.tolist(), counts.tolist(), strict=True)))
-
-
-def best_s(work: Callable[[], object], repeat: int) -> float:
-    """Shortest of `repeat` runs, in seconds."""
-    times = []
-    for _ in range(repeat):
-        started = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - started)
-    return min(times)
 
 
 def log_readers(path: Path) -> dict[str, Callable[[], object]]:
@@ -64,7 +53,27 @@ def log_readers(path: Path) -> dict[str, Callable[[], object]]:
     return readers
 
 
-def log_rows(folder: Path, lines: int, repeat: int) -> list[tuple[object, ...]]:
+def best_s(work: Callable[[], object], repeat: int) -> float:
+    """Shortest of `repeat` runs, in seconds."""
+    return min(timeit.repeat(work, number=1, repeat=repeat))
+
+
+def list_rows(kind: str, size: int, unit: str, seconds: Mapping[str, float], ours: str) -> Rows:
+    """One row for each reader by its `seconds`; the ratios are to those of `ours`."""
+    return [
+        {
+            "subject": f"{kind}{name}",
+            "size": size,
+            "unit": unit,
+            "seconds": f"{value:.4g}",
+            "per_second": f"{size / value:.4g}",
+            "ratio_to_tapsig": f"{value / seconds[ours]:.4g}",
+        }
+        for name, value in seconds.items()
+    ]
+
+
+def log_rows(folder: Path, lines: int, repeat: int) -> Rows:
     """Rows of all readers of a log."""
     path = folder / "log.csv"
     write_log(path, lines)
@@ -73,34 +82,27 @@ def log_rows(folder: Path, lines: int, repeat: int) -> list[tuple[object, ...]]:
     loadtxt_s = best_s(lambda: np.loadtxt(path, delimiter=",", skiprows=1, max_rows=share), 1)
     seconds["numpy.loadtxt"] = loadtxt_s * lines / share
     path.unlink()
-    return [
-        (f"log by {name}", lines, "lines", value, lines / value, value / seconds["tapsig"])
-        for name, value in seconds.items()
-    ]
+    return list_rows("log by ", lines, "lines", seconds, "tapsig")
 
 
-def wav_rows(folder: Path, minutes: float, repeat: int) -> list[tuple[object, ...]]:
+def wav_rows(folder: Path, minutes: float, repeat: int) -> Rows:
     """Rows of a WAV file read whole, in blocks, and as plain bytes."""
     path = folder / "one.wav"
     samples = int(minutes * 60 * 8000)
     write_wav(path, np.random.default_rng(0).uniform(-1, 1, samples), 8000, full_scale_v=1.0)
-
-    def in_blocks() -> None:
-        for _ in read_wav_blocks(path):
-            pass
-
-    works = {"whole": lambda: load_recording(path), "blocks": in_blocks, "plain bytes": path.read_bytes}
+    works: dict[str, Callable[[], object]] = {
+        "whole": lambda: load_recording(path),
+        "blocks": lambda: deque(read_wav_blocks(path), maxlen=0),
+        "plain bytes": path.read_bytes,
+    }
     seconds = {name: best_s(work, repeat) for name, work in works.items()}
     path.unlink()
-    return [
-        (f"WAV, {name}", samples, "samples", value, samples / value, value / seconds["blocks"])
-        for name, value in seconds.items()
-    ]
+    return list_rows("WAV, ", samples, "samples", seconds, "blocks")
 
 
 def main() -> None:
     """Measure, and write."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = make_parser("loading", __doc__)
     parser.add_argument("--lines", type=int, default=2_000_000)
     parser.add_argument("--repeat", type=int, default=3)
     parser.add_argument("--wav-minutes", type=float, default=10.0)
@@ -114,7 +116,7 @@ def main() -> None:
         f"python -m benchmarks.loading --lines {args.lines} --repeat {args.repeat} --wav-minutes {args.wav_minutes:g}",
         f"{args.lines / 1e6:g} million lines, every reader in the same run; what each does stands in"
         f" benchmarks/loading.py. Not installed: {', '.join(absent) or 'none'}.",
-        (COLUMNS, [[*row[:3], *(f"{number:.4g}" for number in row[3:])] for row in rows]),
+        rows,
         f"Highest memory of this process: {peak:.0f} MB.",
     )
 

@@ -5,7 +5,6 @@ at a time, in a copy of the tree; a change that the room's tests notice is kille
 without changes that do not compile or that compile to the same. Writes its section of benchmarks/README.md.
 """
 
-import argparse
 import ast
 import os
 import random
@@ -17,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchmarks.sections import publish, render_markdown
+from benchmarks.sections import make_parser, publish, to_markdown
 from tapsig.scoring.intervals import wilson_interval
 
 ROOT = Path(__file__).parents[1]
@@ -153,30 +152,28 @@ def judge(tree: Path, room: Room, sample: int) -> tuple[int, list[Mutant]]:
     return tried, survivors
 
 
-def render(results: dict[str, tuple[int, list[Mutant]]]) -> str:
-    """The section's text."""
+def render(results: dict[str, tuple[int, list[Mutant]]]) -> tuple[str, ...]:
+    """The parts of the section."""
     rows = []
     for name, (tried, survivors) in results.items():
         killed = tried - len(survivors)
         low, high = wilson_interval(killed, tried)
-        rows.append([name, tried, killed, f"{killed / tried:.2f} ({low:.2f}–{high:.2f})"])
-    lines = [
-        "A random sample of the changes of one line that universalmutator makes, without those that do not compile or",
-        "compile to the same. Killed: a test of the package fails, or takes three times as long. What lives may be a",
-        "change that alters nothing a user could see: a limit that is never reached, an order that does not matter.",
-        "",
-        render_markdown(["package", "changes", "killed", "share (95 %)"], rows),
-        "",
+        share = f"{killed / tried:.2f} ({low:.2f}–{high:.2f})"
+        rows.append({"package": name, "changes": tried, "killed": killed, "share (95 %)": share})
+    lives = [f"- `{one.source}` line {one.line}: `{one.change}`" for _, living in results.values() for one in living]
+    return (
+        "A random sample of the changes of one line that universalmutator makes, without those that do not compile or"
+        " compile to the same. Killed: a test of the package fails, or takes three times as long. What lives may be a"
+        " change that alters nothing a user could see: a limit that is never reached, an order that does not matter.",
+        to_markdown(rows),
         "What lives:",
-        "",
-        *(f"- `{one.source}` line {one.line}: `{one.change}`" for _, lives in results.values() for one in lives),
-    ]
-    return "\n".join(lines)
+        "\n".join(lives),
+    )
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Judge the rooms, and write the section."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = make_parser("mutants", __doc__)
     parser.add_argument("rooms", nargs="*", metavar="ROOM", help=f"of {', '.join(ROOMS)}; default: all")
     parser.add_argument("--sample", type=int, default=40, metavar="N", help="changes of each room; default: 40")
     args = parser.parse_args(arguments)
@@ -189,7 +186,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         for room in args.rooms or ROOMS:
             results[room] = judge(tree, ROOMS[room], args.sample)
             command = " ".join(["python -m benchmarks.mutants", *args.rooms, f"--sample {args.sample}"])
-            publish("Mutation score", command, render(results))  # each room takes a while
+            publish("Mutation score", command, *render(results))  # each room takes a while
 
 
 if __name__ == "__main__":

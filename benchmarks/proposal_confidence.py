@@ -7,7 +7,6 @@ Sources are the generators of doors and composed real hits (transfer_data.py). E
 ships is fitted to all of them, by the same settings. `--kept` keeps the candidates, because simulating takes most time.
 """
 
-import argparse
 import dataclasses
 import json
 from collections.abc import Iterator, Mapping, Sequence
@@ -18,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from sklearn.metrics import average_precision_score
 
-from benchmarks.sections import publish
+from benchmarks.sections import make_parser, publish
 from benchmarks.train_tap import LICENCES
 from benchmarks.transfer_data import GENERATORS, TABLE, Part, choose_half, find_generator, record_source, stream
 from tapsig.fitting.boosting import Boosting, TreeSum
@@ -52,12 +51,8 @@ class Proposed:
     @classmethod
     def join(cls, parts: Sequence["Proposed"]) -> "Proposed":
         """All of them."""
-        return cls(
-            np.concatenate([part.features for part in parts]),
-            np.concatenate([part.is_tap for part in parts]),
-            sum(part.recordings for part in parts),
-            sum(part.taps for part in parts),
-        )
+        features, is_tap = (np.concatenate([getattr(part, name) for part in parts]) for name in ("features", "is_tap"))
+        return cls(features, is_tap, sum(part.recordings for part in parts), sum(part.taps for part in parts))
 
 
 def describe(recording: Recording) -> Proposed:
@@ -119,29 +114,26 @@ def fit(parts: Mapping[str, Proposed]) -> TreeSum:
     return BOOSTING.fit(whole.features, whole.is_tap, weights)
 
 
-def judge(source: str, words: str, trees: TreeSum, test: Proposed) -> list[object]:
+def judge(source: str, words: str, trees: TreeSum, test: Proposed) -> dict[str, object]:
     """One row: what the confidence is worth on the candidates of a source."""
     confidence = compute_confidence(test.features, trees)
     sure, likely = confidence >= SURE, confidence >= LIKELY
-    doubtful = np.count_nonzero((confidence >= DOUBTFUL) & ~sure) / test.recordings
     hits = test.is_tap[likely].sum()
-    return [
-        source,
-        words,
-        average_precision_score(test.is_tap, confidence),
-        confidence[sure].mean(),
-        test.is_tap[sure].mean(),
-        test.is_tap[sure].sum() / test.taps,
-        2 * hits / (np.count_nonzero(likely) + test.taps),
-        doubtful,
-    ]
+    return {
+        "source": source,
+        "fitted": words,
+        "average precision": average_precision_score(test.is_tap, confidence),
+        "mean confidence": confidence[sure].mean(),
+        "observed": test.is_tap[sure].mean(),
+        "of all taps": test.is_tap[sure].sum() / test.taps,
+        "F1 at .5": 2 * hits / (np.count_nonzero(likely) + test.taps),
+        "doubtful": np.count_nonzero((confidence >= DOUBTFUL) & ~sure) / test.recordings,
+    }
 
 
 def main() -> None:
     """Gather, fit, judge, write."""
-    parser = argparse.ArgumentParser(prog="python -m benchmarks.proposal_confidence", description=__doc__)
-    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
-    parser.add_argument("--jobs", type=int, default=1, help="processes (default: 1)")
+    parser = make_parser("proposal_confidence", __doc__, kept=True, jobs=True)
     parser.add_argument("--write", action="store_true", help="replace the file that ships")
     args = parser.parse_args()
     train, test = gather_all("train", args.kept, args.jobs), gather_all("test", args.kept, args.jobs)
@@ -154,25 +146,14 @@ def main() -> None:
         left_out = fit({name: part for name, part in train.items() if name != source})
         rows.append(judge(source, "without it", left_out, test[source]))
         rows.append(judge(source, "as shipped", shipped, test[source]))
-    header = [
-        "source",
-        "fitted",
-        "average precision",
-        "mean confidence",
-        "observed",
-        "of all taps",
-        "F1 at .5",
-        "doubtful",
-    ]
     publish(
         "Proposals",
         "python -m benchmarks.proposal_confidence --kept DIR",
         "The confidence of `tapsig propose` on doors and hits that it has not met: fitted without the source, and"
-        " as shipped (to"
-        f" other doors of all). `sure`: proposals of {SURE:g} and more, with their mean confidence and the observed"
-        " share of taps. `doubtful`: those"
-        f" from {DOUBTFUL:g} to {SURE:g} in a recording, which a person should look at.",
-        (header, rows),
+        f" as shipped (to other doors of all). `sure`: proposals of {SURE:g} and more, with their mean confidence and"
+        f" the observed share of taps. `doubtful`: those from {DOUBTFUL:g} to {SURE:g} in a recording, which a person"
+        " should look at.",
+        rows,
     )
 
 

@@ -5,13 +5,13 @@ firing, wind whose force rises with the square of the speed, road noise, and, in
 Nothing was recorded, nothing is fitted or tuned on it: the figures rank detectors as shipped.
 """
 
-import argparse
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import signal
 
-from benchmarks.sections import publish
+from benchmarks.sections import make_parser, publish
 from tapsig.converter import Converter
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.base import run_detector
@@ -109,24 +109,22 @@ def ride(number: int, fs: float, *, holes: bool) -> Recording:
 
 def main() -> None:
     """Ride, count, write."""
-    parser = argparse.ArgumentParser(prog="python -m benchmarks.riding", description=__doc__)
+    parser = make_parser("riding", __doc__)
     parser.add_argument("--rides", type=int, default=8, help="of each kind and rate (default: 8)")
     rides = parser.parse_args().rides
-    rows: list[list[object]] = []
     found: dict[tuple[str, bool], list[int]] = {(name, holes): [] for name in DETECTORS for holes in (False, True)}
-    for holes in (False, True):
-        for fs in RATES_HZ:
-            for number in range(rides):
-                recording = ride(number, fs, holes=holes)
-                for name in DETECTORS:
-                    found[name, holes].append(len(run_detector(CATALOGUE[name], recording).onset_s))
+    for holes, fs, number in itertools.product((False, True), RATES_HZ, range(rides)):
+        recording = ride(number, fs, holes=holes)
+        for name in DETECTORS:
+            found[name, holes].append(len(run_detector(CATALOGUE[name], recording).onset_s))
+    rows = []
     for name in DETECTORS:
-        cells: list[object] = [name]
-        for holes in (False, True):
-            counts = found[name, holes]
-            cells += [sum(counts) / len(counts), max(counts), f"{counts.count(0)}/{len(counts)}"]
-        rows.append(cells)
-    header = ["detector", "even road", "most", "none in", "with holes", "most ", "none in "]
+        row: dict[str, object] = {"detector": name}
+        for holes, title in ((False, "even road"), (True, "with holes")):
+            counts, tail = found[name, holes], " " * holes  # no two columns of a table have one name
+            none = f"{counts.count(0)}/{len(counts)}"
+            row |= {title: sum(counts) / len(counts), f"most{tail}": max(counts), f"none in{tail}": none}
+        rows.append(row)
     publish(
         "Riding",
         "python -m benchmarks.riding",
@@ -135,7 +133,7 @@ def main() -> None:
         f" Rides of {RIDE_S / 60.0:g} minutes without taps, {rides} of each kind at each of"
         f" {', '.join(f'{fs:g}' for fs in RATES_HZ)} Hz, {', '.join(map(str, BITS))} bits in turn:"
         f" false taps of the detectors as shipped, mean and most in a ride. Holes: {HOLES_A_MINUTE:g} a minute.",
-        (header, rows),
+        rows,
     )
 
 

@@ -4,7 +4,6 @@
 gives a tenth of them to the risk study, and counts the codes that false taps enter in the other nine; each in turn.
 """
 
-import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.entries import CODE, SCENES, gather_nuisance, hear_nuisance
-from benchmarks.sections import publish
+from benchmarks.sections import make_parser, publish
 from tapsig.entry import EntryParameters
 from tapsig.risks.nuisance import (
     TapFreeSegment,
@@ -24,7 +23,6 @@ from tapsig.risks.nuisance import (
 
 PARTS = 10
 PARAMETERS = EntryParameters()
-HEADER = ("scene", "codes an hour", "count / rest", "gaps / rest", "random / rest", "limit held")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +56,7 @@ def list_segments(scene: str, hours: float, kept: Path | None) -> list[TapFreeSe
     return [TapFreeSegment(one.accepted_s, duration_s) for one, duration_s in pairs]
 
 
-def summarise(scene: str, segments: Sequence[TapFreeSegment]) -> list[object]:
+def summarise(scene: str, segments: Sequence[TapFreeSegment]) -> dict[str, object]:
     """One row: the rate counted in all hours, and how the predictions of the parts relate to the rest."""
     found = [
         predict(segments[k::PARTS], [one for i, one in enumerate(segments) if i % PARTS != k]) for k in range(PARTS)
@@ -68,14 +66,19 @@ def summarise(scene: str, segments: Sequence[TapFreeSegment]) -> list[object]:
         ratios = [getattr(one, name) / one.rest for one in found]
         return f"{np.median(ratios):.2f} ({min(ratios):.2f}–{max(ratios):.2f})"
 
-    held = sum(one.rest <= one.bound for one in found)
-    return [scene, count(segments)[0], spread("counted"), spread("gaps"), spread("poisson"), f"{held}/{PARTS}"]
+    return {
+        "scene": scene,
+        "codes an hour": count(segments)[0],
+        "count / rest": spread("counted"),
+        "gaps / rest": spread("gaps"),
+        "random / rest": spread("poisson"),
+        "limit held": f"{sum(one.rest <= one.bound for one in found)}/{PARTS}",
+    }
 
 
 def main() -> None:
     """Predict, count, write."""
-    parser = argparse.ArgumentParser(prog="python -m benchmarks.risk_model", description=__doc__)
-    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
+    parser = make_parser("risk_model", __doc__, kept=True)
     parser.add_argument("--hours", type=float, default=24.0, metavar="N", help="of each nuisance (default: 24)")
     args = parser.parse_args()
     rows = [summarise(scene, list_segments(scene, args.hours, args.kept)) for scene in SCENES]
@@ -83,11 +86,10 @@ def main() -> None:
         "Risk from a few hours",
         f"python -m benchmarks.risk_model --kept DIR --hours {args.hours:g}",
         f"Codes of three digits that false taps enter by the rule in {args.hours:g} simulated hours of each scene"
-        " without taps. From a tenth"
-        " of the hours `tapsig risk` gives a count with its upper limit (95 %), and rates by two models of the gaps:"
-        " as measured, or as"
-        " if taps came at random. Each tenth against the other nine: the ratio of the rates, median and range.",
-        (HEADER, rows),
+        " without taps. From a tenth of the hours `tapsig risk` gives a count with its upper limit (95 %), and rates by"
+        " two models of the gaps: as measured, or as if taps came at random. Each tenth against the other nine: the"
+        " ratio of the rates, median and range.",
+        rows,
     )
 
 

@@ -8,7 +8,6 @@ does); its exponent that of time over size on a double logarithmic
 scale (1 = linear). Peak memory is that of the process and its workers.
 """
 
-import argparse
 import resource
 import shutil
 import tempfile
@@ -19,7 +18,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from benchmarks.sections import publish
+from benchmarks.sections import make_parser, publish
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.base import Variant
 from tapsig.detectors.fixed_threshold import FixedThreshold
@@ -76,45 +75,50 @@ def peak_mb() -> float:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = make_parser("scaling", __doc__)
     parser.add_argument("--recordings", default="100,200,400")
     parser.add_argument("--sets", type=int, default=20)
     parser.add_argument("--dask", action="store_true", help="also on a local cluster of two workers")
     args = parser.parse_args()
     sizes = [int(word) for word in args.recordings.split(",")]
     variants = make_sets(args.sets)
-    rows, seconds = [], []
+    rows: list[dict[str, object]] = []
+    seconds = []
+
+    def add_row(size: int, where: str, taken_s: float, computing_s: float | None, equal: object) -> None:
+        each_ms = None if computing_s is None else 1e3 * computing_s / size / args.sets
+        row = {"recordings": size, "where": where, "s": taken_s, "computing s": computing_s}
+        rows.append({**row, "ms a recording and set": each_ms, "peak MB": peak_mb(), "equal": equal})
+
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "corpus"
         folder.mkdir()
         corpus = make_corpus(folder, sizes[-1])
         time_score(variants, Corpus(folder, corpus.entries[:2]))  # compiles
         for size in sizes:
-            part = Corpus(folder, corpus.entries[:size])
-            taken, own, one = time_score(variants, part)
+            taken, own, one = time_score(variants, Corpus(folder, corpus.entries[:size]))
             seconds.append(own)
-            rows.append([size, "1 process", taken, own, 1e3 * own / size / args.sets, peak_mb(), "–"])
+            add_row(size, "1 process", taken, own, "–")
         taken, _, two = time_score(variants, corpus, jobs=2)
-        rows.append([sizes[-1], "2 processes", taken, None, None, peak_mb(), one == two])
+        add_row(sizes[-1], "2 processes", taken, None, one == two)
         cache = ResultCache(Path(place) / "kept")
         for words in ("1 process, keeping results", "1 process, from kept results"):
             taken, own, kept = time_score(variants, corpus, cache=cache)
-            rows.append([sizes[-1], words, taken, own, 1e3 * own / sizes[-1] / args.sets, peak_mb(), one == kept])
+            add_row(sizes[-1], words, taken, own, one == kept)
         if args.dask:
             from distributed import LocalCluster
 
             with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
                 time_score(variants, Corpus(folder, corpus.entries[:4]), cluster=cluster.scheduler_address)
                 taken, _, there = time_score(variants, corpus, cluster=cluster.scheduler_address)
-            rows.append([sizes[-1], "2 Dask workers", taken, None, None, peak_mb(), one == there])
-    header = ["recordings", "where", "s", "computing s", "ms a recording and set", "peak MB", "equal"]
+            add_row(sizes[-1], "2 Dask workers", taken, None, one == there)
     slope = np.polyfit(sizes, seconds, 1)[0]
     exponent = np.polyfit(np.log(sizes), np.log(seconds), 1)[0]
     publish(
         "Scaling",
         f"python -m benchmarks.scaling --recordings {args.recordings} --sets {args.sets}{' --dask' * args.dask}",
         f"{args.sets} parameter sets.",
-        (header, rows),
+        rows,
         f"Slope {slope * 1e3:.1f} ms a recording with {args.sets} sets; exponent {exponent:.2f};"
         f" 10 000 recordings: {slope * 10_000 / 60:.0f} min on one core.",
     )

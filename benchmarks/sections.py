@@ -1,17 +1,18 @@
-"""benchmarks/README.md: each topic writes its own section and leaves the others as they are."""
+"""What all topics share: their options, and benchmarks/README.md, where each writes its own section and no other."""
 
+import argparse
 import datetime
 import platform
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
 
 from tapsig._version import __version__
-from tapsig.cli.output import render_table
+from tapsig.cli.output import render_rows
 
-Fenced = tuple[Sequence[str], Iterable[Sequence[object]]]
-"""The header and the rows of a table in fixed-width type."""
+Rows = Sequence[Mapping[str, object]]
+"""The rows of a table: each holds its cells by the name of their column."""
 
 README = Path(__file__).parent / "README.md"
 HEAD = """# Benchmarks
@@ -21,12 +22,34 @@ Each section is written by the command that stands in it. Corpora are simulated 
 LIBRARIES = ("numpy", "scipy", "numba", "librosa", "scikit-learn", "obspy")
 
 
-def publish(title: str, command: str, *parts: str | Fenced, path: Path = README) -> None:
-    """Print the prose and the tables of a section, and write it as `write_section` does."""
-    texts = (part.strip() if isinstance(part, str) else f"```\n{render_table(*part)}\n```" for part in parts)
-    body = "\n\n".join(texts)
+def make_parser(
+    topic: str, description: str | None, *, kept: bool = False, jobs: bool = False
+) -> argparse.ArgumentParser:
+    """The options of a topic; with `kept`, --kept DIR, with `jobs`, --jobs."""
+    parser = argparse.ArgumentParser(
+        prog=f"python -m benchmarks.{topic}",
+        description=description,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    if kept:
+        parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
+    if jobs:
+        parser.add_argument("--jobs", type=int, default=1, help="processes (default: 1)")
+    return parser
+
+
+def publish(title: str, command: str, *parts: str | Rows, path: Path = README) -> None:
+    """Print the prose and the tables (in fixed-width type) of a section, and write it as `write_section` does."""
+    body = "\n\n".join(
+        part.strip() if isinstance(part, str) else f"```\n{render_rows(part, 'table')}```" for part in parts
+    )
     print(body)
     write_section(title, body, command, path=path)
+
+
+def to_markdown(rows: Rows, *, form: str = ".3f") -> str:
+    """The rows as `render_markdown` shows them."""
+    return render_markdown(list(rows[0]), (list(row.values()) for row in rows), form=form)
 
 
 def render_markdown(header: Sequence[str], rows: Iterable[Sequence[object]], *, form: str = ".3f") -> str:

@@ -3,6 +3,7 @@
 import dataclasses
 import math
 import zlib
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -24,8 +25,8 @@ def _vary(vehicle: Vehicle, rng: np.random.Generator) -> Vehicle:
     return dataclasses.replace(vehicle, level=level, converter=converter)
 
 
-def simulate(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPlan, seed: int) -> dict[str, Recording]:
-    """See `Generator`."""
+def make(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPlan, seed: int) -> Mapping[str, Recording]:
+    """The recordings of `Generator.simulate`."""
     vehicle = _vary(random_vehicle(FIRST_SEED + door), np.random.default_rng(FIRST_SEED + door))
     strength = math.exp(np.random.default_rng(seed).uniform(-0.5, 0.5))
     simulated = simulate_scene(
@@ -37,11 +38,7 @@ def simulate(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPl
         seed=zlib.crc32(f"{door} {scene} {seed}".encode()),
         strength=strength,
     )
-    name = f"home-{door}"
-    return {
-        position: dataclasses.replace(recording, vehicle=name, source=f"{name}-{scene}-{seed}")
-        for position, recording in simulated.recordings.items()
-    }
+    return simulated.recordings
 
 
-GENERATOR = Generator("home", tuple(SCENES), simulate)
+GENERATOR = Generator("home", tuple(SCENES), make)

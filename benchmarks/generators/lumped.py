@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
-from benchmarks.generators import Generator, TapPlan
+from benchmarks.generators import Generator, TapPlan, log_uniform
 from benchmarks.generators.lumped_door import (
     REFERENCE_N,
     Door,
@@ -29,7 +29,7 @@ from benchmarks.generators.lumped_door import (
 )
 from tapsig.errors import ParameterError
 from tapsig.records import TAP, Label, Recording
-from tapsig.units import FloatArray, check_range, db_to_amplitude, seconds_to_samples
+from tapsig.units import FloatArray, db_to_amplitude, seconds_to_samples
 
 SHAPES: Final = ("raised-cosine", "half-sine", "skewed", "double-hump")
 LEAD_IN_S: Final = 1.5  # simulated before the recording starts, so that steady nuisances are under way
@@ -241,11 +241,6 @@ def _some(ex: Excitation, group: str, rng: np.random.Generator, count: int = 1) 
     return [int(node) for node in rng.choice(nodes, min(count, nodes.size), replace=False)]
 
 
-def _between(rng: np.random.Generator, low: float, high: float) -> float:
-    """A draw, log-uniform between two positive limits."""
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-
 def _noise(ex: Excitation, rng: np.random.Generator, low_hz: float, high_hz: float) -> FloatArray:
     """Band noise of unit variance, shape (n,)."""
     high_hz = min(high_hz, 0.45 * ex.internal_hz)
@@ -294,28 +289,30 @@ def _drops(
 
 def _strike(ex: Excitation, rng: np.random.Generator, at_s: float, node: int, level: tuple[float, float]) -> None:
     """One sharp or blunt contact, of a width between a key's and an elbow's."""
-    width_s, shape = _between(rng, 0.4e-3, 12e-3), str(rng.choice(SHAPES))
+    width_s, shape = log_uniform(rng, 0.4e-3, 12e-3), str(rng.choice(SHAPES))
     ex.hit(at_s, node, level_db=rng.uniform(*level), width_s=width_s, shape=shape)
 
 
-def _quiet(ex: Excitation, rng: np.random.Generator) -> None:
+def quiet(ex: Excitation, rng: np.random.Generator) -> None:
     """Nothing but taps and the electronics' noise."""
 
 
-def _rain(ex: Excitation, rng: np.random.Generator) -> None:
-    rate_hz, level_db = _between(rng, 25, 500), rng.uniform(-46, -24)
-    _drops(ex, rng, _some(ex, "skin", rng, 5), rate_hz=rate_hz, width_s=_between(rng, 4e-4, 1.5e-3), level_db=level_db)
+def rain(ex: Excitation, rng: np.random.Generator) -> None:
+    rate_hz, level_db = log_uniform(rng, 25, 500), rng.uniform(-46, -24)
+    _drops(
+        ex, rng, _some(ex, "skin", rng, 5), rate_hz=rate_hz, width_s=log_uniform(rng, 4e-4, 1.5e-3), level_db=level_db
+    )
     ex.label(0.0, "rain")
     edge = _some(ex, "skin", rng)[0]
-    for at_s in _times(ex, rng, _between(rng, 0.7, 4.0), spread=0.3):  # heavy drops from the roof's edge
-        ex.hit(at_s, edge, level_db=rng.uniform(-18, 2), width_s=_between(rng, 5e-4, 2e-3), shape="skewed")
+    for at_s in _times(ex, rng, log_uniform(rng, 0.7, 4.0), spread=0.3):  # heavy drops from the roof's edge
+        ex.hit(at_s, edge, level_db=rng.uniform(-18, 2), width_s=log_uniform(rng, 5e-4, 2e-3), shape="skewed")
         ex.label(at_s, "drip")
 
 
-def _hail(ex: Excitation, rng: np.random.Generator) -> None:
+def hail(ex: Excitation, rng: np.random.Generator) -> None:
     nodes = [*_some(ex, "skin", rng, 5), *_some(ex, "glass", rng)]
-    _drops(ex, rng, nodes, rate_hz=_between(rng, 100, 900), width_s=8e-4, level_db=rng.uniform(-34, -14))
-    _drops(ex, rng, nodes[:4], rate_hz=_between(rng, 3, 40), width_s=4e-4, level_db=rng.uniform(-30, -10))
+    _drops(ex, rng, nodes, rate_hz=log_uniform(rng, 100, 900), width_s=8e-4, level_db=rng.uniform(-34, -14))
+    _drops(ex, rng, nodes[:4], rate_hz=log_uniform(rng, 3, 40), width_s=4e-4, level_db=rng.uniform(-30, -10))
     ex.label(0.0, "hail")
 
 
@@ -330,7 +327,7 @@ def golden_car() -> tuple[FloatArray, npt.NDArray[np.complex128], float]:
     return np.array([0.0, -k2 / c]), poles.astype(np.complex128), k1 * c / mu
 
 
-def _driving(ex: Excitation, rng: np.random.Generator) -> None:
+def driving(ex: Excitation, rng: np.random.Generator) -> None:
     speed_m_s, roughness = rng.uniform(5, 28), ROAD_CLASSES[str(rng.choice(list(ROAD_CLASSES)))]
     psd = (2 * np.pi * 0.1) ** 2 * roughness * speed_m_s  # of the road's vertical speed, (m/s)2/Hz, one-sided: white
     road = rng.standard_normal(ex.n) * np.sqrt(psd * ex.internal_hz / 2)
@@ -344,7 +341,7 @@ def _driving(ex: Excitation, rng: np.random.Generator) -> None:
     ex.drive(ex.pattern([latch]), engine, level_db=rng.uniform(-48, -22))
     ex.label(0.0, "driving")
     for at_s in _times(ex, rng, rng.uniform(2, 9)):  # a joint or a pothole: front axle, then the rear one
-        level_db, width_s = rng.uniform(-2, 24), _between(rng, 6e-3, 35e-3)
+        level_db, width_s = rng.uniform(-2, 24), log_uniform(rng, 6e-3, 35e-3)
         for later_s in (0.0, rng.uniform(2.4, 3.2) / speed_m_s):
             ex.hit(at_s + later_s, hinge, level_db=level_db, width_s=width_s, shape="raised-cosine")
             ex.hit(at_s + later_s, hinge, level_db=level_db - 12, width_s=0.15 * width_s, shape="skewed")
@@ -352,26 +349,26 @@ def _driving(ex: Excitation, rng: np.random.Generator) -> None:
             ex.label(at_s + later_s, "thump")
     skin = _some(ex, "skin", rng)[0]
     for at_s in _times(ex, rng, rng.uniform(5, 20)):
-        ex.hit(at_s, skin, level_db=rng.uniform(-14, 8), width_s=_between(rng, 4e-4, 1e-3))
+        ex.hit(at_s, skin, level_db=rng.uniform(-14, 8), width_s=log_uniform(rng, 4e-4, 1e-3))
         ex.label(at_s, "stone")
 
 
-def _slams(ex: Excitation, rng: np.random.Generator) -> None:
+def slams(ex: Excitation, rng: np.random.Generator) -> None:
     lock, frame = _some(ex, "lock", rng)[0], _some(ex, "frame", rng)[0]
     hinge = int(ex.door.groups["hinges"][0])
     for at_s in _times(ex, rng, rng.uniform(3, 8)):
         if rng.random() < 0.35:  # this door: latch, seal, second catch
-            ex.hit(at_s, lock, level_db=rng.uniform(18, 34), width_s=_between(rng, 1e-3, 4e-3), shape="skewed")
+            ex.hit(at_s, lock, level_db=rng.uniform(18, 34), width_s=log_uniform(rng, 1e-3, 4e-3), shape="skewed")
             ex.hit(at_s, frame, level_db=rng.uniform(20, 34), width_s=rng.uniform(0.02, 0.07), shape="raised-cosine")
             ex.hit(at_s + rng.uniform(0.015, 0.06), lock, level_db=rng.uniform(6, 22), width_s=1.2e-3)
         else:  # another door or the boot lid, through the body
             level_db = rng.uniform(-6, 20)
-            ex.hit(at_s, hinge, level_db=level_db, width_s=_between(rng, 5e-3, 40e-3), shape="raised-cosine")
-            ex.hit(at_s, hinge, level_db=level_db - 6, width_s=_between(rng, 1e-3, 4e-3), shape="double-hump")
+            ex.hit(at_s, hinge, level_db=level_db, width_s=log_uniform(rng, 5e-3, 40e-3), shape="raised-cosine")
+            ex.hit(at_s, hinge, level_db=level_db - 6, width_s=log_uniform(rng, 1e-3, 4e-3), shape="double-hump")
         ex.label(at_s, "slam")
 
 
-def _music(ex: Excitation, rng: np.random.Generator) -> None:
+def music(ex: Excitation, rng: np.random.Generator) -> None:
     beat_s, since = 60 / rng.uniform(75, 150), ex.time_s
     speaker = ex.pattern([*_some(ex, "bracket", rng, 2), *_some(ex, "trim", rng, 2)])
     kick, snare, bass = np.zeros(ex.n), np.zeros(ex.n), np.zeros(ex.n)
@@ -417,7 +414,7 @@ def _speech(ex: Excitation, rng: np.random.Generator, level_db: float) -> None:
     ex.drive(pressed, voice * gate, level_db=level_db)
 
 
-def _voices(ex: Excitation, rng: np.random.Generator) -> None:
+def voices(ex: Excitation, rng: np.random.Generator) -> None:
     for _ in range(int(rng.integers(1, 4))):
         _speech(ex, rng, rng.uniform(-50, -22))
 
@@ -437,29 +434,29 @@ def _rub(ex: Excitation, rng: np.random.Generator, at_s: float, node: int, *, le
         )
 
 
-def _handling(ex: Excitation, rng: np.random.Generator) -> None:
+def handling(ex: Excitation, rng: np.random.Generator) -> None:
     skin, lock, linkage = _some(ex, "skin", rng, 2), _some(ex, "lock", rng)[0], _some(ex, "linkage", rng)[0]
     for at_s in _times(ex, rng, rng.uniform(1.5, 5)):
         kind = str(rng.choice(["keys", "handle", "rub", "fumble", "ring"]))
         ex.label(at_s, kind)
         if kind == "keys":
             for jingle_s in np.cumsum(rng.exponential(0.07, int(rng.integers(3, 20)))) * (rng.random() + 0.3):
-                ex.hit(at_s + jingle_s, lock, level_db=rng.uniform(-22, 4), width_s=_between(rng, 3e-4, 8e-4))
+                ex.hit(at_s + jingle_s, lock, level_db=rng.uniform(-22, 4), width_s=log_uniform(rng, 3e-4, 8e-4))
         elif kind == "handle":  # pulled to its stop, and let go
             for later_s in (0.0, rng.uniform(0.06, 0.15), rng.uniform(0.3, 0.9)):
-                ex.hit(at_s + later_s, linkage, level_db=rng.uniform(-12, 6), width_s=_between(rng, 1e-3, 6e-3))
+                ex.hit(at_s + later_s, linkage, level_db=rng.uniform(-12, 6), width_s=log_uniform(rng, 1e-3, 6e-3))
             ex.hit(at_s, lock, level_db=rng.uniform(0, 12), width_s=0.08, shape="raised-cosine")
         elif kind == "rub":
             _rub(ex, rng, at_s, skin[0], level_db=rng.uniform(-24, 0))
         elif kind == "fumble":
             for later_s in np.cumsum(rng.exponential(0.15, int(rng.integers(3, 9)))):
-                level_db, width_s = rng.uniform(-14, 6), _between(rng, 4e-3, 35e-3)
+                level_db, width_s = rng.uniform(-14, 6), log_uniform(rng, 4e-3, 35e-3)
                 ex.hit(at_s + later_s, skin[-1], level_db=level_db, width_s=width_s, shape="raised-cosine")
         else:  # a finger ring, a single sharp touch
             _strike(ex, rng, at_s, skin[-1], (-12, 6))
 
 
-def _rattles(ex: Excitation, rng: np.random.Generator) -> None:
+def rattles(ex: Excitation, rng: np.random.Generator) -> None:
     """A ferry's deck shakes the vehicle; the door's loose parts do the rest."""
     envelope, span_s = np.full(ex.n, 0.03), max(4.0, ex.duration_s / 5)
     for at_s in _times(ex, rng, span_s, spread=0.3):
@@ -467,7 +464,7 @@ def _rattles(ex: Excitation, rng: np.random.Generator) -> None:
         envelope += np.clip(np.minimum(ex.time_s - at_s, at_s + held_s - ex.time_s) / 0.5, 0, 1)
         ex.label(at_s, "rattle")
     deck = _machine(ex, rng, rng.uniform(7, 24), (1, 2, 3, 4, 6))
-    ex.shake(deck / deck.std() * envelope * _between(rng, 0.2, 4.0), ceiling_db=rng.uniform(-26, -6))
+    ex.shake(deck / deck.std() * envelope * log_uniform(rng, 0.2, 4.0), ceiling_db=rng.uniform(-26, -6))
     whine = _machine(ex, rng, rng.uniform(25, 60), (1, 2, 5, 8)) * envelope
     ex.drive(ex.pattern(ex.door.groups["hinges"]), whine, level_db=rng.uniform(-46, -20))
     node = _some(ex, "trim", rng)[0]
@@ -476,7 +473,7 @@ def _rattles(ex: Excitation, rng: np.random.Generator) -> None:
         ex.label(at_s, "clack")
 
 
-def _blow(ex: Excitation, rng: np.random.Generator) -> None:
+def blow(ex: Excitation, rng: np.random.Generator) -> None:
     nodes = [*_some(ex, "skin", rng, 2), *_some(ex, "frame", rng)]
     for at_s in sorted(rng.uniform(0, 0.97 * ex.duration_s, int(rng.integers(1, 5)))):
         kind, node = str(rng.choice(["bump", "lean", "drop", "ball"])), nodes[int(rng.integers(3))]
@@ -491,11 +488,11 @@ def _blow(ex: Excitation, rng: np.random.Generator) -> None:
         else:  # a tool that falls against the door and bounces; each bounce is lower and sooner by its restitution
             gap_s, level_db, left = rng.uniform(0.1, 0.3), rng.uniform(-4, 14), rng.uniform(0.35, 0.7)
             for _ in range(6):
-                ex.hit(at_s, node, level_db=level_db, width_s=_between(rng, 4e-4, 1.5e-3))
+                ex.hit(at_s, node, level_db=level_db, width_s=log_uniform(rng, 4e-4, 1.5e-3))
                 at_s, gap_s, level_db = at_s + gap_s, gap_s * left, level_db + 20 * np.log10(left)
 
 
-def _motors(ex: Excitation, rng: np.random.Generator) -> None:
+def motors(ex: Excitation, rng: np.random.Generator) -> None:
     lock, bracket = _some(ex, "lock", rng)[0], _some(ex, "bracket", rng)[0]
     hinge = int(ex.door.groups["hinges"][0])
     which = rng.random(4) < 0.6
@@ -505,7 +502,7 @@ def _motors(ex: Excitation, rng: np.random.Generator) -> None:
         for at_s in _times(ex, rng, rng.uniform(3, 9)):
             run_s = rng.uniform(0.12, 0.35)
             on += (ex.time_s > at_s) & (ex.time_s < at_s + run_s)
-            ex.hit(at_s + run_s, lock, level_db=rng.uniform(-4, 16), width_s=_between(rng, 8e-4, 4e-3))
+            ex.hit(at_s + run_s, lock, level_db=rng.uniform(-4, 16), width_s=log_uniform(rng, 8e-4, 4e-3))
             ex.label(at_s, "lock")
             ex.label(at_s + run_s, "lock")
         ex.drive(ex.pattern([lock]), gear * on, level_db=rng.uniform(-36, -14))
@@ -526,14 +523,14 @@ def _motors(ex: Excitation, rng: np.random.Generator) -> None:
         ex.label(start_s, "window")
 
 
-def _electrical(ex: Excitation, rng: np.random.Generator) -> None:
+def electrical(ex: Excitation, rng: np.random.Generator) -> None:
     """Clicks, steps that the high-pass lets decay, bursts and short drop-outs, on the wires and not in the door."""
     n, fs = ex.disturbance.size, ex.fs
     time_s = np.arange(n) / fs
     for at_s in _times(ex, rng, rng.uniform(1, 4)):
         kind, size = (
             str(rng.choice(["click", "step", "burst", "drop-out"])),
-            rng.choice([-1, 1]) * _between(rng, 0.1, 3),
+            rng.choice([-1, 1]) * log_uniform(rng, 0.1, 3),
         )
         first = int(at_s * fs)
         age_s = time_s[first:] - at_s
@@ -549,7 +546,7 @@ def _electrical(ex: Excitation, rng: np.random.Generator) -> None:
         ex.label(at_s, kind)
 
 
-def _carwash(ex: Excitation, rng: np.random.Generator) -> None:
+def carwash(ex: Excitation, rng: np.random.Generator) -> None:
     nodes = _some(ex, "skin", rng, 4)
     for at_s in _times(ex, rng, max(4.0, ex.duration_s / 4), spread=0.3):
         if rng.random() < 0.5:  # brushes: broad slaps that come and go
@@ -575,7 +572,7 @@ def _carwash(ex: Excitation, rng: np.random.Generator) -> None:
     ex.drive(hinge, _machine(ex, rng, 24.7, (1, 2, 3, 6)), level_db=rng.uniform(-50, -28))
 
 
-def _crowd(ex: Excitation, rng: np.random.Generator) -> None:
+def crowd(ex: Excitation, rng: np.random.Generator) -> None:
     for _ in range(3):
         _speech(ex, rng, rng.uniform(-50, -26))
     skin, hinge = _some(ex, "skin", rng, 2), int(ex.door.groups["hinges"][0])
@@ -597,48 +594,37 @@ def _crowd(ex: Excitation, rng: np.random.Generator) -> None:
             _rub(ex, rng, at_s, node, level_db=rng.uniform(-26, -4))
 
 
+PLAYED: Final = (
+    quiet,
+    rain,
+    hail,
+    driving,
+    slams,
+    music,
+    voices,
+    handling,
+    rattles,
+    blow,
+    motors,
+    electrical,
+    carwash,
+    crowd,
+)
 SCENES: Final[dict[str, Callable[[Excitation, np.random.Generator], None]]] = {
-    "quiet": _quiet,
-    "rain": _rain,
-    "hail": _hail,
-    "driving": _driving,
-    "slams": _slams,
-    "music": _music,
-    "voices": _voices,
-    "handling": _handling,
-    "rattles": _rattles,
-    "blow": _blow,
-    "motors": _motors,
-    "electrical": _electrical,
-    "carwash": _carwash,
-    "crowd": _crowd,
+    scene.__name__: scene for scene in PLAYED
 }
 
 
-def _check(door: int, scene: str, taps: str, seed: int, duration_s: float) -> None:
-    if scene not in SCENES:
-        raise ParameterError(f"scene is {scene!r}; it must be one of {', '.join(SCENES)}")
-    if taps not in SHORTEST_S:
-        raise ParameterError(f"taps is {taps!r}; it must be one of {', '.join(SHORTEST_S)}")
-    for name, number in (("door", door), ("seed", seed)):
-        if number < 0:
-            raise ParameterError(f"{name} is {number}; it must be a whole number, 0 or above")
+def make(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPlan, seed: int) -> dict[str, Recording]:
+    """The recordings of `Generator.simulate`.
+
+    The network is solved at a multiple of `fs` of at least 8 kHz, so that a front end without a low-pass aliases as a
+    real one does. Raises ParameterError for a duration outside its range, or too short for an entry.
+    """
     if not SHORTEST_S[taps] <= duration_s <= 3600:
         raise ParameterError(
             f"duration_s is {duration_s:g}; with taps={taps!r} it must lie between {SHORTEST_S[taps]:g} and 3600"
         )
-
-
-def simulate(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPlan, seed: int) -> dict[str, Recording]:
-    """One labelled, simulated recording for each mounting position of a door; all heard the same events.
-
-    `fs` in Hz (500 to 48000), `duration_s` in seconds, `door` and `seed` whole numbers of 0 or above. The network is
-    solved at a multiple of `fs` of at least 8 kHz, so that a front end without a low-pass aliases as a real one does.
-
-    Raises ParameterError for an unknown scene or tap plan, or a number outside its range.
-    """
-    fs = check_range("fs", fs, 500.0, 48000.0)
-    _check(door, scene, taps, seed, duration_s)
     built, index = build_door(door), list(SCENES).index(scene)
     multiple = int(np.ceil(8000 / fs)) if fs < 8000 else 2 if fs < 16000 else 1
     ex = Excitation(built, fs=fs, internal_hz=fs * multiple, duration_s=duration_s)
@@ -657,14 +643,10 @@ def simulate(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPl
             convert(saturate(sampled, front_end), front_end),
             fs,
             labels=labels,
-            position=sensor.position,
-            vehicle=f"lumped-{door}",
-            scene=scene,
             range_v=front_end.range_v,
             adc_bits=front_end.adc_bits,
-            source=f"lumped-{door}-{scene}-{seed}",
         )
     return recordings
 
 
-GENERATOR: Final = Generator("lumped", tuple(SCENES), simulate)
+GENERATOR: Final = Generator("lumped", tuple(SCENES), make)

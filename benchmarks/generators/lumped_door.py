@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, linalg, signal
 
+from benchmarks.generators import log_uniform
 from tapsig.units import FloatArray, IntArray
 
 Float32Array = npt.NDArray[np.float32]
@@ -253,26 +254,22 @@ def limit_slew(volts: FloatArray, step_v: float) -> FloatArray:
     return out
 
 
-def _log_uniform(rng: np.random.Generator, limits: tuple[float, float], size: int | None = None) -> FloatArray:
-    return np.asarray(np.exp(rng.uniform(np.log(limits[0]), np.log(limits[1]), size)))
-
-
 def build_network(rng: np.random.Generator) -> tuple[Network, dict[str, IntArray]]:
     """A random door's network, and its nodes by group: random places, near nodes joined, groups joined by fixings."""
     counts = {name: int(rng.integers(low, high, endpoint=True)) for name, ((low, high), *_) in GROUPS.items()}
     ends = np.cumsum(list(counts.values()))
     groups = {name: np.arange(end - counts[name], end) for name, end in zip(counts, ends, strict=True)}
-    mass = np.concatenate([_log_uniform(rng, GROUPS[name][1], count) for name, count in counts.items()])
+    mass = np.array([log_uniform(rng, *GROUPS[name][1]) for name, count in counts.items() for _ in range(count)])
     place = rng.uniform((0.0, 0.0), (1.0, 0.7), (mass.size, 2))
     angle = np.sort(rng.uniform(0, 2 * np.pi, counts["frame"]))
     place[groups["frame"]] = np.column_stack([0.5 + 0.55 * np.cos(angle), 0.35 + 0.4 * np.sin(angle)])
-    stiffer, deader = _log_uniform(rng, (0.65, 1.5)), _log_uniform(rng, (0.5, 2.0))
+    stiffer, deader = log_uniform(rng, 0.65, 1.5), log_uniform(rng, 0.5, 2.0)
     rows: list[tuple[int, int, float, float]] = []
 
     def join(i: int, j: int, hz: tuple[float, float], loss: tuple[float, float]) -> None:
         reduced = mass[i] * mass[j] / (mass[i] + mass[j])
-        stiffness = reduced * (2 * np.pi * stiffer * _log_uniform(rng, hz)) ** 2
-        rows.append((i, j, float(stiffness), float(np.minimum(0.6, deader * _log_uniform(rng, loss)))))
+        stiffness = reduced * (2 * np.pi * stiffer * log_uniform(rng, *hz)) ** 2
+        rows.append((i, j, float(stiffness), float(np.minimum(0.6, deader * log_uniform(rng, *loss)))))
 
     for name, nodes in groups.items():
         for at, node in enumerate(nodes[1:], start=1):  # each node to the nearest before it: the group holds together
@@ -286,8 +283,8 @@ def build_network(rng: np.random.Generator) -> tuple[Network, dict[str, IntArray
     hinges = rng.permutation(groups["frame"])[:3]
     for node in groups["frame"]:  # two hinges and the latch carry the door; the seal runs all round
         hz, loss = ((60.0, 220.0), (0.08, 0.25)) if node in hinges else ((8.0, 22.0), (0.2, 0.5))
-        stiffness = mass.sum() / 3 * (2 * np.pi * _log_uniform(rng, hz)) ** 2
-        rows.append((int(node), GROUND, float(stiffness), float(_log_uniform(rng, loss))))
+        stiffness = mass.sum() / 3 * (2 * np.pi * log_uniform(rng, *hz)) ** 2
+        rows.append((int(node), GROUND, float(stiffness), log_uniform(rng, *loss)))
     table = np.array(rows)
     return Network(mass, table[:, :2].astype(np.int64), table[:, 2], table[:, 3]), groups | {"hinges": hinges}
 
@@ -333,11 +330,11 @@ def _loose_parts(
         parts.append(
             LoosePart(
                 node=int(node),
-                mass_kg=float(np.minimum(_log_uniform(rng, (0.003, 0.05)), 0.35 * network.mass_kg[node])),
+                mass_kg=float(np.minimum(log_uniform(rng, 0.003, 0.05), 0.35 * network.mass_kg[node])),
                 gap_m=float(gap),
-                hanger_hz=float(_log_uniform(rng, (3.0, 18.0))),
+                hanger_hz=log_uniform(rng, 3.0, 18.0),
                 hanger_damping=float(rng.uniform(0.03, 0.2)),
-                contact_hz=float(_log_uniform(rng, (120.0, 900.0))),
+                contact_hz=log_uniform(rng, 120.0, 900.0),
                 contact_damping=float(-restitution / np.hypot(np.pi, restitution)),
             )
         )
@@ -367,16 +364,16 @@ def build_front_end(rng: np.random.Generator) -> FrontEnd:
         adc_bits=bits,
         bias_v=bias,
         limits_v=(float(floor), float(ceiling)),
-        highpass_hz=float(_log_uniform(rng, (5.0, 30.0))),
+        highpass_hz=log_uniform(rng, 5.0, 30.0),
         lowpass=str(rng.choice(["none", "rc", "rc", "sharp"])),
-        lowpass_hz=float(_log_uniform(rng, (300.0, 4000.0))),
-        slew_v_s=float(_log_uniform(rng, (1.5e3, 4e4))) if rng.random() < 0.35 else np.inf,
+        lowpass_hz=log_uniform(rng, 300.0, 4000.0),
+        slew_v_s=log_uniform(rng, 1.5e3, 4e4) if rng.random() < 0.35 else np.inf,
         soft=bool(rng.random() < 0.4),
         white_v=float(typical * 10 ** (-rng.uniform(32.0, 60.0) / 20)),
         pink_v=float(typical * 10 ** (-rng.uniform(32.0, 60.0) / 20)),
         hum_v=float(typical * 10 ** (-rng.uniform(22.0, 60.0) / 20)),
         mains_hz=float(rng.choice([50.0, 60.0])),
-        jitter_s=float(_log_uniform(rng, (5e-6, 8e-5))) if rng.random() < 0.35 else 0.0,
+        jitter_s=log_uniform(rng, 5e-6, 8e-5) if rng.random() < 0.35 else 0.0,
         missing_codes=tuple(sorted(missing)),
         stuck_bit=int(rng.integers(2)) if rng.random() < 0.15 else None,
     )

@@ -13,7 +13,7 @@ from dataclasses import astuple, dataclass, field, replace
 import numpy as np
 from scipy import fft, signal
 
-from benchmarks.generators import Generator, TapPlan
+from benchmarks.generators import Generator, TapPlan, log_uniform, quantise
 from benchmarks.generators.plate_structure import (
     REFERENCE_NS,
     Door,
@@ -24,15 +24,13 @@ from benchmarks.generators.plate_structure import (
     half_sine_pulses,
     hertz_strikes,
     integrate_contacts,
-    log_uniform,
     make_door,
     one_thread,
 )
 from tapsig.errors import ParameterError
 from tapsig.records import TAP, Label, Recording
-from tapsig.units import FloatArray, IntArray, check_range, counts_to_volts, volts_to_counts
+from tapsig.units import FloatArray, IntArray, check_range
 
-NAME = "plate"
 INNER_HZ = 6000.0  # forces and responses are computed at a multiple of fs of at least this rate
 HINGE, LOCK, BASE, PRESSURE = ("frame", 0.05, 0.0), ("frame", 0.95, 0.0), ("base", 0.0, 0.0), ("pressure", 0.0, 0.0)
 QUARTER_CAR = (653.0, 63.3, 6.0, 0.15)  # k1, k2, c and mass ratio of the Golden Car (ASTM E1926), per sprung mass
@@ -174,7 +172,7 @@ def _blow(events: Events, rng: np.random.Generator, onset_s: float, kind: str) -
             parts.append(parts[-1] * bounce * rng.uniform(0.6, 1.0))
             gap *= bounce * rng.uniform(0.9, 1.2)
     strikes = hertz_strikes(
-        momentum * np.array(parts), float(log_uniform(rng, mass_low, mass_high)), rng.uniform(short, long), bounce
+        momentum * np.array(parts), log_uniform(rng, mass_low, mass_high), rng.uniform(short, long), bounce
     )
     inside = np.array(times)
     events.strike(events.layer(), events.door.port(rng), inside, strikes)
@@ -187,7 +185,7 @@ def quiet(events: Events, rng: np.random.Generator) -> None:
 
 def _drops(events: Events, rng: np.random.Generator, level_db: float, *, hail: bool) -> None:
     """Drops or grains over the skin. Diameters: Marshall and Palmer; speed: Atlas (both from memory)."""
-    rate = float(log_uniform(rng, 4.0, 90.0) if hail else log_uniform(rng, 15.0, 500.0))
+    rate = log_uniform(rng, 4.0, 90.0) if hail else log_uniform(rng, 15.0, 500.0)
     times = _times(rng, events.duration_s, rate)
     gusts = events.wander(rng, 0.4, 0.15, 1.0)
     times = times[rng.random(times.size) < gusts[(times * events.fs).astype(np.int64)]]
@@ -195,7 +193,7 @@ def _drops(events: Events, rng: np.random.Generator, level_db: float, *, hail: b
         size_mm = rng.gamma(4.0, 1.1, times.size) + 1.5
         speed, density, contact = 4.5 * np.sqrt(size_mm / 5.0), 900.0, np.full(times.size, 0.15e-3)
     else:
-        size_mm = 0.6 + rng.exponential(1.0 / (4.1 * float(log_uniform(rng, 2.0, 40.0)) ** -0.21), times.size)
+        size_mm = 0.6 + rng.exponential(1.0 / (4.1 * log_uniform(rng, 2.0, 40.0) ** -0.21), times.size)
         speed, density = np.maximum(9.65 - 10.3 * np.exp(-0.6 * size_mm), 0.5), 1000.0
         contact = size_mm * 1e-3 / speed
     momentum = density * np.pi / 6.0 * (size_mm * 1e-3) ** 3 * speed * rng.uniform(0.15, 0.6, times.size)
@@ -234,10 +232,10 @@ def driving(events: Events, rng: np.random.Generator) -> None:
     speed = rng.uniform(5.0, 33.0)
     velocity = rng.standard_normal(events.size) * np.sqrt(events.fs)  # n⁻² in displacement is white in velocity
     road = np.zeros(events.size)
-    for top, share in ((body, 1.0), (axle, float(log_uniform(rng, 0.01, 0.1)))):
+    for top, share in ((body, 1.0), (axle, log_uniform(rng, 0.01, 0.1))):
         road += share * signal.lfilter(*signal.bilinear(top, bottom, events.fs), velocity)
     tyre = events.noise(rng, 30.0, rng.uniform(150.0, 500.0)) * events.wander(rng, 1.0, 0.4, 1.0)
-    road += np.std(road) * float(log_uniform(rng, 0.1, 1.5)) * tyre
+    road += np.std(road) * log_uniform(rng, 0.1, 1.5) * tyre
     events.layer(rng.uniform(-32.0, -4.0)).add(BASE, road)
     turns = events.wander(rng, 0.3, *np.sort(rng.uniform(750.0, 3600.0, 2))) / 60.0
     phase = 2.0 * np.pi * np.cumsum(turns) / events.fs
@@ -585,20 +583,14 @@ def _convert(events: Events, volts: FloatArray, rng: np.random.Generator, *, fs:
         for n, part, p in zip((1, 2, 3), (1.0, 0.3, 0.4), phase, strict=True)
     )
     volts += door.hum_v[:, None] * wave + door.noise_v[:, None] * rng.standard_normal(volts.shape) + door.bias_v
-    return counts_to_volts(volts_to_counts(volts, door.range_v, door.adc_bits), door.range_v, door.adc_bits)
+    return quantise(volts, door.range_v, door.adc_bits)
 
 
-def simulate(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPlan, seed: int) -> dict[str, Recording]:
-    """Simulate one recording for each position of a door; all positions hear the same events.
+def make(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPlan, seed: int) -> dict[str, Recording]:
+    """The recordings of `Generator.simulate`.
 
-    `fs` from 500 to 48000 Hz, `duration_s` from 2 s on. Raises ParameterError for an unknown scene or tap plan, for
-    values outside their ranges, and where no code entry fits the duration.
+    Raises ParameterError for a duration outside 2 to 7200 s, and where no code entry fits it.
     """
-    if scene not in SCENES:
-        raise ParameterError(f"scene is {scene!r}; it must be one of {', '.join(SCENES)}")
-    if taps not in ("entries", "single", "none"):
-        raise ParameterError(f"taps is {taps!r}; it must be entries, single or none")
-    fs = check_range("fs", fs, 500.0, 48000.0)
     duration_s = check_range("duration_s", duration_s, 2.0, 7200.0)
     every = int(np.ceil(INNER_HZ / fs))
     plate = make_door(door)
@@ -616,18 +608,10 @@ def simulate(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPl
     samples = _convert(events, volts, streams[2], fs=fs)
     return {
         position: Recording(
-            row,
-            fs,
-            labels=tuple(sorted(events.labels)),
-            position=position,
-            vehicle=f"{NAME}-{door}",
-            scene=scene,
-            range_v=plate.range_v,
-            adc_bits=plate.adc_bits,
-            source=f"{NAME}-{door}-{scene}-{seed}",
+            row, fs, labels=tuple(sorted(events.labels)), range_v=plate.range_v, adc_bits=plate.adc_bits
         )
         for position, row in zip(plate.positions, samples, strict=True)
     }
 
 
-GENERATOR = Generator(NAME, tuple(SCENES), simulate)
+GENERATOR = Generator("plate", tuple(SCENES), make)

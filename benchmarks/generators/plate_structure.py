@@ -17,6 +17,7 @@ from scipy import signal
 from scipy.linalg import eigh
 from threadpoolctl import ThreadpoolController
 
+from benchmarks.generators import log_uniform
 from tapsig.units import FloatArray
 
 TRUSTED_SHARE = 0.3  # of a Ritz basis' modes: the higher ones have not converged
@@ -400,11 +401,6 @@ class Door:
         return self.modes.pressure() if kind == "pressure" else self.modes.base()
 
 
-def log_uniform(rng: np.random.Generator, low: float, high: float, size: int | None = None) -> FloatArray:
-    """Numbers whose logarithm is uniform between those of two bounds."""
-    return np.exp(rng.uniform(np.log(low), np.log(high), size))
-
-
 def draw_structure(rng: np.random.Generator) -> Structure:
     """A skin of steel or aluminium, its edges, beads, lumps and patch, and its frame."""
     steel = rng.random() < 0.65
@@ -412,20 +408,18 @@ def draw_structure(rng: np.random.Generator) -> Structure:
     thickness = rng.uniform(0.65e-3, 1.2e-3) if steel else rng.uniform(0.9e-3, 2.0e-3)
     length, height = rng.uniform(0.4, 0.95), rng.uniform(0.3, 0.6)
     rigidity = young * thickness**3 / (12.0 * (1.0 - poisson**2))
-    kinds = ((1e8, 1e5), (1e8, 2.0), (float(log_uniform(rng, 3e4, 3e6)), float(log_uniform(rng, 5.0, 300.0))))
+    kinds = ((1e8, 1e5), (1e8, 2.0), (log_uniform(rng, 3e4, 3e6), log_uniform(rng, 5.0, 300.0)))
     edges = [kinds[k] for k in rng.choice(3, 4, p=[0.25, 0.25, 0.5])]
     if rng.random() < 0.3:
-        edges[2] = (float(log_uniform(rng, 500.0, 2e4)), 1.0)  # a window slot on top
+        edges[2] = (log_uniform(rng, 500.0, 2e4), 1.0)  # a window slot on top
     ribs = []
     for _ in range(int(rng.integers(1, 4))):
         axis = "x" if rng.random() < 0.6 else "y"
         place = rng.uniform(0.25, 0.75) * (height if axis == "x" else length)
-        ribs.append((axis, place, rigidity * float(log_uniform(rng, 2.0, 60.0)), rng.uniform(0.02, 0.4)))
+        ribs.append((axis, place, rigidity * log_uniform(rng, 2.0, 60.0), rng.uniform(0.02, 0.4)))
     masses = []
     if rng.random() < 0.5:
-        masses.append(
-            (rng.uniform(0.1, 0.9) * length, rng.uniform(0.15, 0.85) * height, float(log_uniform(rng, 0.1, 1.5)))
-        )
+        masses.append((rng.uniform(0.1, 0.9) * length, rng.uniform(0.15, 0.85) * height, log_uniform(rng, 0.1, 1.5)))
     patch = None
     if rng.random() < 0.4:
         x0, y0 = rng.uniform(0.1, 0.5) * length, rng.uniform(0.1, 0.5) * height
@@ -437,17 +431,17 @@ def draw_structure(rng: np.random.Generator) -> Structure:
             rng.uniform(0.4, 2.0),
         )
     frame = (
-        float(log_uniform(rng, 2.5e3, 2e4)),
+        log_uniform(rng, 2.5e3, 2e4),
         rng.uniform(1.5, 4.0),
         rng.uniform(0.008, 0.025),
-        float(log_uniform(rng, 2e6, 3e7)),
-        float(log_uniform(rng, 3e5, 1e7)),
-        float(log_uniform(rng, 5e5, 3e7)),
+        log_uniform(rng, 2e6, 3e7),
+        log_uniform(rng, 3e5, 1e7),
+        log_uniform(rng, 5e5, 3e7),
     )
     loss = (
-        float(log_uniform(rng, 0.005, 0.03)),
-        float(log_uniform(rng, 0.08, 0.25)),
-        float(log_uniform(rng, 0.08, 0.4)),
+        log_uniform(rng, 0.005, 0.03),
+        log_uniform(rng, 0.08, 0.25),
+        log_uniform(rng, 0.08, 0.4),
         rng.uniform(0.2, 0.6),
     )
     return Structure(
@@ -460,12 +454,12 @@ def draw_structure(rng: np.random.Generator) -> Structure:
         tuple(edges),
         tuple(ribs),
         tuple(masses),
-        float(log_uniform(rng, 8.0, 80.0)),
+        log_uniform(rng, 8.0, 80.0),
         frame,
         patch,
         loss,
         rng.uniform(0.0, 0.4),
-        float(log_uniform(rng, 0.35, 1.6)),
+        log_uniform(rng, 0.35, 1.6),
     )
 
 
@@ -497,7 +491,7 @@ def _hand(rng: np.random.Generator) -> Hand:
     quick = rng.random() < 0.2
     return Hand(
         momentum_ns=REFERENCE_NS * 10.0 ** (rng.uniform(-10.0, 10.0) / 20.0),
-        mass_kg=float(log_uniform(rng, 0.012, 0.08)),
+        mass_kg=log_uniform(rng, 0.012, 0.08),
         contact_s=float(np.clip(np.exp(rng.normal(np.log(1.8e-3), 0.6)), 0.5e-3, 6e-3)),
         bounce=rng.uniform(0.25, 0.75),
         push_n=rng.uniform(0.5, 4.0),
@@ -576,8 +570,8 @@ def make_door(number: int) -> Door:
         range_v=(low, high),
         bias_v=bias,
         adc_bits=bits,
-        high_pass_hz=float(log_uniform(rng, 5.0, 30.0)),
-        low_pass_hz=float(log_uniform(rng, 800.0, 4000.0)) if rng.random() < 0.3 else 0.0,
+        high_pass_hz=log_uniform(rng, 5.0, 30.0),
+        low_pass_hz=log_uniform(rng, 800.0, 4000.0) if rng.random() < 0.3 else 0.0,
         noise_v=noise,
         hum_v=reference * 10.0 ** (rng.uniform(-60.0, -26.0) / 20.0),
         hands=tuple(_hand(rng) for _ in range(5)),

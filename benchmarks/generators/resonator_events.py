@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import fft, signal
 
+from benchmarks.generators import log_uniform
 from tapsig.units import FloatArray, db_to_amplitude, seconds_to_samples
 
 TAP_SPOTS, OTHER_SPOTS, AIR, BODY = (0, 1, 2, 3), (4, 5, 6), 7, 8
@@ -20,11 +21,6 @@ NOMINAL_CONTACT_S = 2.5e-3
 SCALING_EXCERPT_S = 2.0
 
 Times = list[float]
-
-
-def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
-    """One draw whose logarithm is uniform between those of `low` and `high`."""
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
 def contact_pulse(

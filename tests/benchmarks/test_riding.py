@@ -1,9 +1,8 @@
 """The invented rides: a four-stroke engine fires each cylinder once in two turns (textbooks on engines)."""
 
 import numpy as np
-import pytest
 
-riding = pytest.importorskip("benchmarks.riding", reason="the benchmarks are not part of the package")
+from benchmarks import riding
 
 
 def test_each_cylinder_fires_once_in_two_turns() -> None:

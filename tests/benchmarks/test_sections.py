@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-sections = pytest.importorskip("benchmarks.sections", reason="the benchmarks are not part of the package")
+from benchmarks import sections
 
 
 def test_a_section_is_added_then_replaced_and_the_others_stay(tmp_path: Path) -> None:
@@ -30,7 +30,7 @@ def test_a_section_says_when_where_and_how_it_was_made(tmp_path: Path) -> None:
 
 def test_what_is_published_is_printed_and_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "README.md"
-    sections.publish("Speed", "command a", "Words.", (["room", "share"], [["core", 0.5]]), "More.", path=path)
+    sections.publish("Speed", "command a", "Words.", [{"room": "core", "share": 0.5}], "More.", path=path)
     body = "Words.\n\n```\nroom  share\n----  -----\ncore    0.5\n```\n\nMore."
     assert capsys.readouterr().out == f"{body}\n"
     assert f"\n\n{body}\n<!-- end Speed -->" in path.read_text(encoding="utf-8")
