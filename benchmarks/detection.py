@@ -7,20 +7,20 @@
 The plain detectors are tuned on the train vehicles first. A match is at most 25 ms from the tap.
 """
 
-import argparse
 import dataclasses
 import json
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from benchmarks.sections import Fenced, publish
+from benchmarks.sections import Rows, make_parser, publish
 from tapsig.detectors import CATALOGUE, load_detector
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.tap import Tap
 from tapsig.records import Recording
-from tapsig.scoring.outcomes import ScoreTable, score
+from tapsig.scoring.intervals import poisson_rate_interval
+from tapsig.scoring.outcomes import score
 from tapsig.scoring.tuning import tune
 from tapsig.simulation import FLEET, POSITIONS, SCENES, SimulatedScene, find_vehicle, simulate_scene
 
@@ -80,12 +80,9 @@ def simulate_scenes(
                 )
 
 
-def simulate_set(
-    vehicles: Sequence[str], scenes: Sequence[str], *, duration_s: float, seed: int, draws: int = 1, **how: Any
-) -> Iterator[Recording]:
-    """The recordings of `simulate_scenes` at all four positions."""
-    for simulated in simulate_scenes(vehicles, scenes, duration_s=duration_s, seed=seed, draws=draws, **how):
-        yield from simulated.recordings.values()
+def list_recordings(simulated: Iterable[SimulatedScene]) -> Iterator[Recording]:
+    """The recordings of scenes at all four positions."""
+    return (recording for scene in simulated for recording in scene.recordings.values())
 
 
 def scored_scenes() -> Iterator[SimulatedScene]:
@@ -93,15 +90,9 @@ def scored_scenes() -> Iterator[SimulatedScene]:
     return simulate_scenes(TEST, tuple(SCENES), duration_s=DRAW_S, seed=9300, draws=DRAWS)
 
 
-def scored_recordings() -> Iterator[Recording]:
-    """The recordings of `scored_scenes` at all four positions."""
-    for simulated in scored_scenes():
-        yield from simulated.recordings.values()
-
-
 def tune_all(duration_s: float) -> dict[str, Variant]:
     """The plain detectors, ring-following and innovation at their best setting on the train vehicles."""
-    recordings = list(simulate_set(TRAIN, tuple(SCENES), duration_s=duration_s, seed=9100, draws=2))
+    recordings = list(list_recordings(simulate_scenes(TRAIN, tuple(SCENES), duration_s=duration_s, seed=9100, draws=2)))
     found = {}
     for name in TUNED:
         tuned = tune(CATALOGUE[name], recordings, limit=24 if name == "spectral-flux" else 60, window_s=WINDOW_S)
@@ -110,22 +101,16 @@ def tune_all(duration_s: float) -> dict[str, Variant]:
     return found
 
 
-def quality_rows(name: str, table: ScoreTable) -> list[Row]:
-    """One row a detector × position × scene, for the table `name`."""
-    return [{"table": name, **row} for row in table.rows()]
-
-
 def false_alarm_rows(variants: Mapping[str, Variant], hours: float) -> list[Row]:
     """False alarms over `hours` of recordings without taps, at all positions together, in driving and in rain."""
-    from tapsig.scoring.intervals import poisson_rate_interval
-
     rows: list[Row] = []
     for scene in ("driving", "rain"):
         counts, total = dict.fromkeys(variants, 0), 0.0
         piece_s, number = 300.0, 0
         while total < hours * 3600.0:
             vehicle = TEST[number % len(TEST)]
-            for recording in simulate_set([vehicle], [scene], duration_s=piece_s, seed=9500 + number, taps="none"):
+            piece = simulate_scenes([vehicle], [scene], duration_s=piece_s, seed=9500 + number, taps="none")
+            for recording in list_recordings(piece):
                 total += recording.duration_s
                 for name, variant in variants.items():
                     counts[name] += len(run_detector(variant, recording).accepted())
@@ -148,7 +133,7 @@ def false_alarm_rows(variants: Mapping[str, Variant], hours: float) -> list[Row]
     return rows
 
 
-CONDITIONS: dict[str, dict[str, object]] = {
+CONDITIONS: dict[str, dict[str, Any]] = {
     "as it is": {},
     **{f"{fs / 1000:g} kHz": {"fs": fs} for fs in (1000.0, 2000.0, 4000.0, 16_000.0, 44_100.0, 48_000.0)},
     **{f"{bits} bits": {"changes": {"bits": bits}} for bits in (8, 10, 12, 16)},
@@ -163,128 +148,80 @@ def robustness_rows(variants: Mapping[str, Variant], duration_s: float) -> list[
     """F1 of the same detectors, unchanged, under other rates, resolutions, inputs and gains."""
     rows: list[Row] = []
     for condition, how in CONDITIONS.items():
-        recordings = simulate_set(TEST, ("quiet", "driving", "rain", "wind"), duration_s=duration_s, seed=9700, **how)  # type: ignore[arg-type]
-        table = score(variants, recordings, window_s=WINDOW_S)
+        simulated = simulate_scenes(TEST, ("quiet", "driving", "rain", "wind"), duration_s=duration_s, seed=9700, **how)
+        table = score(variants, list_recordings(simulated), window_s=WINDOW_S)
+        f1 = {(row["detector"], row["scene"]): row["f1"] for row in table.rows() if row["position"] == "all"}
         for name in variants:
             row: Row = {"table": "robustness", "detector": name, "condition": condition}
-            for scene in ("all", "quiet"):
-                found = next(
-                    r for r in table.rows() if (r["detector"], r["position"], r["scene"]) == (name, "all", scene)
-                )
-                row["f1" if scene == "all" else "f1_quiet"] = found["f1"]
-            rows.append(row)
+            rows.append({**row, "f1": f1[name, "all"], "f1_quiet": f1[name, "quiet"]})
         say(f"robustness, {condition}")
     return rows
 
 
-def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> list[str | Fenced]:
+def render(rows: Sequence[Row], tuned: Mapping[str, Variant]) -> list[str | Rows]:
     """The section's prose and tables."""
-    parts: list[str | Fenced] = [
+    cells = {(row["table"], row["detector"], row["position"], row["scene"]): row for row in rows if "position" in row}
+    detectors = list(dict.fromkeys(str(row["detector"]) for row in rows if row["table"] == "quality"))
+
+    def f1(detector: str, position: str, scene: str, table: str = "quality") -> object:
+        return cells[table, detector, position, scene]["f1"]
+
+    def entries(detector: str, position: str, scene: str, table: str = "quality") -> str:
+        row = cells[table, detector, position, scene]
+        return f"{row['entries_opened']}/{row['entries']}"
+
+    every = []
+    for name in detectors:
+        total = cells["quality", name, "all", "all"]
+        row = {"detector": name, **{position: f1(name, position, "all") for position in (*POSITIONS, "all")}}
+        every.append({**row, "errors": total["fn"] + total["fp"]})  # type: ignore[operator]
+    parts: list[str | Rows] = [
         "All recordings are simulated: they prove plumbing and rank detectors, not accuracy on a door. Test"
         f" vehicles {', '.join(TEST)}, each scene {DRAWS} times of {DRAW_S:g} s on each: another person, road and"
-        " weather every time. Match within ±25 ms; F1 with its 95 % interval in the JSON."
+        " weather every time. Match within ±25 ms; F1 with its 95 % interval in the JSON.",
+        "F1 over all scenes, and errors (misses and false alarms):",
+        every,
     ]
-    quality = [row for row in rows if row["table"] == "quality"]
-    usual = [row for row in rows if row["table"] == "usual spot"]
-    detectors = list(dict.fromkeys(str(row["detector"]) for row in quality))
-
-    def cell(detector: str, position: str, scene: str, key: str, among: Sequence[Row] = quality) -> object:
-        found = [r for r in among if (r["detector"], r["position"], r["scene"]) == (detector, position, scene)]
-        return found[0][key] if found else None
-
-    parts.append("F1 over all scenes, and errors (misses and false alarms):")
-    parts.append(
-        (
-            ["detector", *POSITIONS, "all", "errors"],
-            [
-                [
-                    name,
-                    *(cell(name, position, "all", "f1") for position in (*POSITIONS, "all")),
-                    sum(int(str(cell(name, "all", "all", key))) for key in ("fn", "fp")),
-                ]
-                for name in detectors
-            ],
-        )
-    )
-    for title, among in (("tapped at any of the three spots", quality), ("tapped at the usual spot alone", usual)):
-        parts.append(f"F1 in quiet, and code entries decoded digit for digit, {title}:")
+    for title, table in (("any of the three spots", "quality"), ("the usual spot alone", "usual spot")):
+        parts.append(f"F1 in quiet, and code entries decoded digit for digit, tapped at {title}:")
         parts.append(
-            (
-                ["detector", *POSITIONS, "entries"],
-                [
-                    [
-                        name,
-                        *(cell(name, position, "quiet", "f1", among) for position in POSITIONS),
-                        " ".join(
-                            "{}/{}".format(
-                                *(cell(name, p, "quiet", key, among) for key in ("entries_opened", "entries"))
-                            )
-                            for p in POSITIONS
-                        ),
-                    ]
-                    for name in detectors
-                ],
-            )
+            [
+                {"detector": name}
+                | {position: f1(name, position, "quiet", table) for position in POSITIONS}
+                | {"entries": " ".join(entries(name, position, "quiet", table) for position in POSITIONS)}
+                for name in detectors
+            ]
         )
     shown = [name for name in detectors if name in ("tap", "innovation", "ring-following")] + [
         name for name in detectors if name not in CATALOGUE and not name.startswith("tap,")
     ]
-    parts.append("F1 and share of entries decoded by scene, all positions:")
-    parts.append(
-        (
-            ["scene", *(f"{name} {what}" for name in shown for what in ("F1", "entries"))],
-            [
-                [
-                    scene,
-                    *(
-                        value
-                        for name in shown
-                        for value in (
-                            cell(name, "all", scene, "f1"),
-                            f"{cell(name, 'all', scene, 'entries_opened')}/{cell(name, 'all', scene, 'entries')}",
-                        )
-                    ),
-                ]
-                for scene in SCENES
-            ],
-        )
-    )
-    false = [row for row in rows if row["table"] == "false alarms"]
-    parts.append("False alarms in recordings without taps (hours count each of four positions; 95 % exact Poisson):")
-    parts.append(
-        (
-            ["detector", "scene", "hours", "count", "per hour", "low", "high"],
-            [[row[key] for key in ("detector", "scene", "hours", "count", "per_hour", "low", "high")] for row in false],
-        )
-    )
-    robust = [row for row in rows if row["table"] == "robustness"]
-    names = list(dict.fromkeys(str(row["detector"]) for row in robust))
-    parts.append("F1 under other conditions, detectors unchanged (quiet, driving, rain and wind; quiet alone):")
-    parts.append(
-        (
-            ["condition", *(f"{name}{part}" for name in names for part in ("", " quiet"))],
-            [
-                [
-                    condition,
-                    *(
-                        value
-                        for name in names
-                        for row in robust
-                        if (row["condition"], row["detector"]) == (condition, name)
-                        for value in (row["f1"], row["f1_quiet"])
-                    ),
-                ]
-                for condition in CONDITIONS
-            ],
-        )
-    )
-    parts.append("Tuned on the train vehicles: " + "; ".join(f"`{variant}`" for variant in tuned.values()) + ".")
-    return parts
+    by_scene = []
+    for scene in SCENES:
+        row = {"scene": scene}
+        for name in shown:
+            row |= {f"{name} F1": f1(name, "all", scene), f"{name} entries": entries(name, "all", scene)}
+        by_scene.append(row)
+    false = ("detector", "scene", "hours", "count", "per_hour", "low", "high")
+    conditions: dict[object, dict[str, object]] = {}
+    for row in rows:
+        if row["table"] == "robustness":
+            condition = conditions.setdefault(row["condition"], {"condition": row["condition"]})
+            condition |= {f"{row['detector']}": row["f1"], f"{row['detector']} quiet": row["f1_quiet"]}
+    return [
+        *parts,
+        "F1 and share of entries decoded by scene, all positions:",
+        by_scene,
+        "False alarms in recordings without taps (hours count each of four positions; 95 % exact Poisson):",
+        [{key.replace("_", " "): row[key] for key in false} for row in rows if row["table"] == "false alarms"],
+        "F1 under other conditions, detectors unchanged (quiet, driving, rain and wind; quiet alone):",
+        list(conditions.values()),
+        "Tuned on the train vehicles: " + "; ".join(f"`{variant}`" for variant in tuned.values()) + ".",
+    ]
 
 
 def main() -> None:
     """Tune, simulate, score, write."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = make_parser("detection", __doc__)
     parser.add_argument("--format", choices=("table", "json"), default="table")
     parser.add_argument("--detector", action="append", default=[], metavar="MODULE:ATTRIBUTE")
     parser.add_argument("--hours", type=float, default=5.0, help="of driving and of rain; default: 5")
@@ -294,10 +231,15 @@ def main() -> None:
     strict = {f"tap, probability {least:g}": Tap(probability=least) for least in STRICT}
     variants |= strict
     variants |= {spec: load_detector(spec) for spec in args.detector}
-    rows = quality_rows("quality", score(variants, scored_recordings(), window_s=WINDOW_S))
-    say("scored")
-    usual = simulate_set(TEST, ("quiet",), duration_s=DRAW_S, seed=9300, draws=DRAWS, usual_spot=True)
-    rows += quality_rows("usual spot", score(variants, usual, window_s=WINDOW_S))
+    recordings = {
+        "quality": scored_scenes(),
+        "usual spot": simulate_scenes(TEST, ("quiet",), duration_s=DRAW_S, seed=9300, draws=DRAWS, usual_spot=True),
+    }
+    rows: list[Row] = []
+    for name, simulated in recordings.items():
+        table = score(variants, list_recordings(simulated), window_s=WINDOW_S)
+        rows += [{"table": name, **row} for row in table.rows()]
+        say(f"scored: {name}")
     chosen = {name: variants[name] for name in ("innovation", "tap", *args.detector)}
     rows += false_alarm_rows(chosen | strict, args.hours)
     rows += robustness_rows(chosen, 30.0)

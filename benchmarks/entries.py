@@ -5,7 +5,6 @@ music without taps. All of it is simulated. The decoder's model is fitted to the
 (`train_evidence.py`); the other sources it has not met, but for the spread of gaps.
 """
 
-import argparse
 import math
 import timeit
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -15,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.entry_tables import Heard, count_openings, list_heard, overlaps, try_codes, watch
-from benchmarks.sections import publish, render_markdown
+from benchmarks.sections import Rows, make_parser, publish, to_markdown
 from benchmarks.train_evidence import SOURCES as FITTED
 from benchmarks.transfer_data import collect_once, gather
 from tapsig.core import load
@@ -49,28 +48,22 @@ CURVE = (0.003, 0.01, 0.02, 0.05)
 TRIES = (1, 2, 3)
 LATE_S = (5.0, 8.0, 13.0)
 SHIPPED = Evidence()
-Rows = list[dict[str, object]]
 
 
 def observe_demo() -> list[EntryTrial]:
     """The entries of the test vehicles."""
-    found: list[EntryTrial] = []
-    for recording in load_corpus(CORPUS).select(split="test"):
-        if recording.labels is not None:
-            found += observe_openings(recording, Tap())[0]
-    return found
+    labelled = (each for each in load_corpus(CORPUS).select(split="test") if each.labels is not None)
+    return [tried for recording in labelled for tried in observe_openings(recording, Tap())[0]]
 
 
 def hear_doors(name: str, kept: Path | None) -> list[Heard]:
     """The recordings of a generator's doors that `tap` was not trained on."""
-    tap = Tap()
-    table = gather(name, "test", DOORS, kept=kept)
-    return list(list_heard(table, tap.model, probability=tap.probability, dead_time_s=tap.dead_time_s))
+    return list(list_heard(gather(name, "test", DOORS, kept=kept)))
 
 
 def list_delays(doors: Mapping[str, Sequence[Heard]]) -> Rows:
     """When the entries that open are over: as shipped, and where any likely candidate keeps an entry open."""
-    rows: Rows = []
+    rows: list[dict[str, object]] = []
     for source, heard in doors.items():
         for name, model in (("as shipped", SHIPPED.model), ("any likely one", replace(SHIPPED.model, open_span=15.9))):
             delays_s = np.array([delay_s for each in heard for delay_s in _find_delays(each, model)])
@@ -102,24 +95,20 @@ def gather_nuisance(scene: str, hours: float, kept: Path | None) -> CandidateTab
     return collect_once(recordings, kept / f"nuisance-{scene}-{hours:g}.npz" if kept else None)
 
 
-def hear_nuisance(table: CandidateTable, *, probability: float | None = None) -> list[tuple[Heard, float]]:
-    """The recordings of hours without taps with their durations in s, as `tap` hears them from this probability on;
-    default: as shipped.
-    """
-    tap = Tap() if probability is None else Tap(probability=probability)
-    limits = {"probability": tap.probability, "dead_time_s": tap.dead_time_s}
-    return list(zip(list_heard(table, tap.model, **limits, plan=NO_TAPS), table.durations_s.tolist(), strict=True))
+def hear_nuisance(table: CandidateTable, tap: Tap | None = None) -> list[tuple[Heard, float]]:
+    """The recordings of hours without taps with their durations in s, as `tap` hears them; default: as shipped."""
+    return list(zip(list_heard(table, tap, plan=NO_TAPS), table.durations_s.tolist(), strict=True))
 
 
 def list_nuisances(hours: float, kept: Path | None) -> Rows:
     """Both decoders on simulated hours without taps: openings of one code, and of all codes of its length."""
-    decoder, rows = SHIPPED, []
+    rows = []
     for scene in SCENES:
         table, seen, opened = gather_nuisance(scene, hours, kept), TapFreeDecoding(), np.zeros(2, dtype=int)
         for heard, duration_s in hear_nuisance(table):
-            seen += watch(heard, duration_s, decoder.model, length=len(CODE))
-            opened += count_openings(heard, duration_s, decoder, CODE)
-        for name, own, threshold in zip(DECODERS, opened.tolist(), (math.nan, decoder.threshold), strict=True):
+            seen += watch(heard, duration_s, SHIPPED.model, length=len(CODE))
+            opened += count_openings(heard, duration_s, SHIPPED, CODE)
+        for name, own, threshold in zip(DECODERS, opened.tolist(), (math.nan, SHIPPED.threshold), strict=True):
             count, upper = seen.count_passing(threshold), seen.compute_upper(threshold, 0.95)
             rows.append(
                 {
@@ -144,14 +133,13 @@ def find_limit(tried: Sequence[EntryTrial], share: float, distances: Sequence[in
 
 def summarise(source: str, tried: Sequence[EntryTrial]) -> Rows:
     """The rule, evidence as shipped, at the rule's own rate of wrong codes, and at 1 % of codes at distance one."""
-    shipped = SHIPPED.threshold
     settings = {
-        "as shipped": shipped,
+        "as shipped": SHIPPED.threshold,
         "at the rule's rate": choose_threshold(tried, TapFreeDecoding()),
         "at 1 % nearby": find_limit(tried, NEAR_SHARE),
     }
     rows = list_decoder_rows(tried, TapFreeDecoding(), settings.values())
-    lines: Rows = []
+    lines = []
     for decoder, threshold in ((RULE, math.nan), *(("evidence " + name, value) for name, value in settings.items())):
         row = next(row for row in rows if row.threshold == threshold or (decoder == row.decoder == RULE))
         lines.append(
@@ -171,7 +159,7 @@ def summarise(source: str, tried: Sequence[EntryTrial]) -> Rows:
 
 def list_curve(sources: Mapping[str, Sequence[EntryTrial]]) -> Rows:
     """Opened on evidence against codes nearby that pass, and entries with any likely series of the code at all."""
-    rows: Rows = []
+    rows: list[dict[str, object]] = []
     for source, tried in sources.items():
 
         def count(threshold: float, tried: Sequence[EntryTrial] = tried) -> str:
@@ -202,13 +190,12 @@ def _within(tried: Iterable[EntryTrial], decoder: str, threshold: float, tries: 
 
 def list_scenes(tried: Sequence[EntryTrial]) -> Rows:
     """Opened by scene, by the rule and on evidence as shipped."""
-    shipped = SHIPPED.threshold
     return [
         {
             "scene": scene,
             "entries": len(part),
             "rule": sum(_opens(each, RULE, math.nan) for each in part),
-            "evidence": sum(_opens(each, "evidence", shipped) for each in part),
+            "evidence": sum(_opens(each, "evidence", SHIPPED.threshold) for each in part),
         }
         for scene in dict.fromkeys(each.scene for each in tried)
         if (part := [each for each in tried if each.scene == scene])
@@ -244,8 +231,7 @@ def measure_cost() -> str:
 
 def main() -> None:
     """Judge, and write the section."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
+    parser = make_parser("entries", __doc__, kept=True)
     parser.add_argument("--hours", type=float, default=0.0, metavar="N", help="of each nuisance; default: none")
     args = parser.parse_args()
     demo = observe_demo()
@@ -257,28 +243,24 @@ def main() -> None:
     parts = [
         "Entries that open, and codes nearby (one tap away, two taps away; every one is tried on every entry) that open"
         " too. `in N`: at least one of N entries opens, by door and position, were they independent there.",
-        _to_table(rows),
+        to_markdown(rows),
         "Opened on evidence, where that share of the codes nearby opens too; and entries whose candidates hold a likely"
         " series of the code: no threshold can open more.",
-        _to_table(list_curve(sources)),
+        to_markdown(list_curve(sources)),
         "Entries that open: seconds from the last tap until they are over, and shares that are over later. The silence"
         " is 3 s. A candidate keeps an entry open if it is likely and not far below its best (`open_span`).",
-        _to_table(list_delays(doors)),
+        to_markdown(list_delays(doors)),
         "Demo test vehicles by scene, opened:",
-        _to_table(list_scenes(demo)),
+        to_markdown(list_scenes(demo)),
     ]
     if args.hours:
         words = (
             "Without taps, evidence as shipped. Opened: by the machine with its code and its waits after wrong entries."
             " Possible codes: all of three digits that a machine without waits would open to; of the 729, one is right."
         )
-        parts += [words, _to_table(list_nuisances(args.hours, args.kept))]
+        parts += [words, to_markdown(list_nuisances(args.hours, args.kept))]
     command = f"python -m benchmarks.entries --kept DIR --hours {args.hours:g}"
     publish("Entries", command, *parts, measure_cost())
-
-
-def _to_table(rows: Rows) -> str:
-    return render_markdown(list(rows[0]), (list(row.values()) for row in rows))
 
 
 if __name__ == "__main__":

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmarks.tally import accept
+from benchmarks.tally import accept, each_recording
 from tapsig.core.evidence import UNREACHED, JudgeCore, Weighed
 from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.core.tap import DECISION_MS
-from tapsig.detectors.model import Model, to_score
+from tapsig.detectors.model import to_score
+from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, EntryParameters, Verdict, decode_taps, to_ms
 from tapsig.entry.evidence import VERDICTS, Evidence, judge_config
 from tapsig.fitting.candidates import CandidateTable
@@ -49,18 +50,18 @@ class Heard:
             core.push(begin_ms + onset_ms, score, row)
 
 
-def list_heard(
-    table: CandidateTable, model: Model, *, probability: float, dead_time_s: float, plan: str = ENTRIES
-) -> Iterator[Heard]:
-    """The recordings of a table with that plan of taps; those with the plan of entries hold at least one."""
-    edges = np.searchsorted(table.recording, np.arange(table.durations_s.size + 1))
-    scores = model.score(table.rows)
-    for index, group in enumerate(table.groups):
+def list_heard(table: CandidateTable, tap: Tap | None = None, *, plan: str = ENTRIES) -> Iterator[Heard]:
+    """The recordings of a table with that plan of taps, as `tap` (as shipped, if None) hears them; those with the plan
+    of entries hold at least one.
+    """
+    tap = tap or Tap()
+    scores = tap.model.score(table.rows)
+    for index, part in each_recording(table):
+        group = table.groups[index]
         vehicle, scene, position, _, planned = group.split("|")
         tapped = tuple(entry for entry in decode_taps(table.taps_s[index].tolist()) if len(entry.digits) >= MIN_DIGITS)
         if planned != plan or (plan == ENTRIES and not tapped):
             continue
-        part = slice(edges[index], edges[index + 1])
         onset_s, score = table.onset_s[part].astype(np.float64), scores[part]
         yield Heard(
             vehicle,
@@ -69,7 +70,7 @@ def list_heard(
             [to_ms(max(time, 0.0)) for time in onset_s.tolist()],
             score.tolist(),
             [row.tobytes() for row in table.rows[part]],
-            np.sort(accept(onset_s, score >= to_score(probability), dead_time_s)),
+            np.sort(accept(onset_s, score >= to_score(tap.probability), tap.dead_time_s)),
             tapped,
         )
 

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchmarks.generators import TapPlan
 from benchmarks.sections import Rows, make_parser, publish
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, draw_replay, gather_all
 from benchmarks.transfer import judge as count
@@ -69,7 +70,7 @@ def record_door(source: str, number: int) -> tuple[list[Recording], list[Recordi
     options = choose_half(source, "test")
     pick = int(rng.integers(1 << 16))
 
-    def record(scene: str, taps: str, duration_s: float) -> Recording:
+    def record(scene: str, taps: TapPlan, duration_s: float) -> Recording:
         seed = int(rng.integers(1 << 31))
         found = generator.simulate(number, scene, fs=FS, duration_s=duration_s, taps=taps, seed=seed, **options)
         return list(found.values())[pick % len(found)]

@@ -7,11 +7,10 @@ recording someone taps on one object, as on a door; how the detectors fare where
 shown beside. These are microphone recordings, not a piezo on a door.
 """
 
-import argparse
 import dataclasses
 import itertools
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +18,7 @@ import numpy as np
 from benchmarks.composition import CONDITIONS, compose_recording, panel_response
 from benchmarks.open_sources import PACKAGES, Hit, list_sources, load_hit
 from benchmarks.peers import PEERS
-from benchmarks.sections import publish, render_markdown
+from benchmarks.sections import Rows, make_parser, publish, to_markdown
 from tapsig.detectors import CATALOGUE, Variant
 from tapsig.fitting.fit import fit_detector
 from tapsig.records import Recording
@@ -98,15 +97,9 @@ def compose_half(
     return recordings
 
 
-def errors_of(variant: Variant, recordings: Iterable[Recording]) -> int:
+def count_errors(summary: Mapping[str, object]) -> int:
     """Missed taps and false detections."""
-    total = summarise(score([variant], recordings).outcomes)
-    return int(str(total["fp"])) + int(str(total["fn"]))
-
-
-def tune_peer(candidates: Iterable[Variant], recordings: Sequence[Recording]) -> Variant:
-    """The setting with the fewest errors."""
-    return min(candidates, key=lambda variant: errors_of(variant, recordings))
+    return int(str(summary["fp"])) + int(str(summary["fn"]))
 
 
 def tune_all(fit: Sequence[Recording], kept: Path | None) -> dict[str, Variant]:
@@ -121,7 +114,8 @@ def tune_all(fit: Sequence[Recording], kept: Path | None) -> dict[str, Variant]:
         tuned[f"{name}, tuned"] = type(CATALOGUE[name])(**plain)
     for peer in PEERS:
         if peer.name not in found:
-            found[peer.name] = dataclasses.asdict(tune_peer(peer.grid(), fit))  # type: ignore[call-overload]
+            least = min(peer.grid(), key=lambda variant: count_errors(summarise(score([variant], fit).outcomes)))
+            found[peer.name] = dataclasses.asdict(least)  # type: ignore[call-overload]
         tuned[f"{peer.name}, tuned"] = peer(**found[peer.name])
     if kept is not None:
         kept.write_text(json.dumps(found, indent=1), encoding="utf-8")
@@ -145,7 +139,7 @@ def rows_of(found: dict[str, Variant], recordings: Sequence[Recording]) -> list[
         for window_s in WINDOWS_S:
             table = score({name: variant}, recordings, window_s=window_s)
             total, tag = summarise(table.outcomes), f"{window_s * 1e3:g}ms"
-            row |= {f"f1_{tag}": total["f1"], f"errors_{tag}": int(str(total["fp"])) + int(str(total["fn"]))}
+            row |= {f"f1_{tag}": total["f1"], f"errors_{tag}": count_errors(total)}
             if window_s == WINDOWS_S[0]:
                 row |= {key: total[key] for key in ("taps", "tp", "fp", "fn", "precision", "recall")}
                 for condition in CONDITIONS:
@@ -163,46 +157,44 @@ def settings_of(variant: object) -> str:
     return ", ".join(f"{key} {value:g}" for key, value in plain.items() if isinstance(value, (int, float)))
 
 
-def render(found: dict[str, Variant], rows: list[dict[str, object]], fit_rows: list[dict[str, object]]) -> str:
-    """The section of benchmarks/README.md."""
-
-    fitted = {str(row["subject"]): row for row in fit_rows}
-    head = [
-        "detector",
-        "F1 ±50 ms",
-        "F1 ±25 ms",
-        "errors ±50 ms",
-        "missed",
-        "false",
-        "F1, mixed objects",
-        "F1 on the fit half",
+def render(
+    found: dict[str, Variant], rows: list[dict[str, object]], fit_rows: list[dict[str, object]]
+) -> tuple[str, ...]:
+    """The parts of the section."""
+    fitted = {str(row["subject"]): row["f1_50ms"] for row in fit_rows}
+    columns = {
+        "detector": "subject",
+        "F1 ±50 ms": "f1_50ms",
+        "F1 ±25 ms": "f1_25ms",
+        "errors ±50 ms": "errors_50ms",
+        "missed": "fn",
+        "false": "fp",
+        "F1, mixed objects": "f1_mixed",
+    }
+    ordered = sorted(rows, key=lambda row: -float(str(row["f1_50ms"])))
+    every: Rows = [
+        {title: row[key] for title, key in columns.items()} | {"F1 on the fit half": fitted[str(row["subject"])]}
+        for row in ordered
     ]
-    text = [
+    names = [condition.name for condition in CONDITIONS]
+    used = dict.fromkeys(source.package for source in list_sources())
+    sources = [f"{p.name} {p.version} ({p.registry})" for p in PACKAGES.values() if p.name in used]
+    return (
         f"{rows[0]['taps']} taps in {len(CONDITIONS) * REPEATS['unseen']} recordings of {DURATION_S:g} s,"
         " composed of hits of the unseen half, one tapped object a recording (mixed: any of them at every tap)."
         " Real hits, recorded by microphones: not a piezo on a door.",
-        "",
-    ]
-    ordered = sorted(rows, key=lambda row: -float(str(row["f1_50ms"])))
-    keys = ("subject", "f1_50ms", "f1_25ms", "errors_50ms", "fn", "fp", "f1_mixed")
-    text += [
-        render_markdown(head, ([*map(row.get, keys), fitted[str(row["subject"])]["f1_50ms"]] for row in ordered)),
-        "",
+        to_markdown(every),
         "F1 (±50 ms) on the unseen half by condition:",
-        "",
-    ]
-    names = [condition.name for condition in CONDITIONS]
-    text += [render_markdown(["detector", *names], ([row["subject"], *map(row.get, names)] for row in ordered))]
-    text += ["", "Settings:", "", *(f"- {name}: {settings_of(variant)}" for name, variant in found.items())]
-    used = dict.fromkeys(source.package for source in list_sources())
-    sources = [f"{p.name} {p.version} ({p.registry})" for p in PACKAGES.values() if p.name in used]
-    text += ["", f"Sources: {'; '.join(sources)}."]
-    return "\n".join(text) + "\n"
+        to_markdown([{"detector": row["subject"], **{name: row[name] for name in names}} for row in ordered]),
+        "Settings:",
+        "\n".join(f"- {name}: {settings_of(variant)}" for name, variant in found.items()),
+        f"Sources: {'; '.join(sources)}.",
+    )
 
 
 def main(argv: Sequence[str] | None = None) -> None:
     """Run, and print or write the section."""
-    parser = argparse.ArgumentParser(prog="python -m benchmarks.open_recordings", description=__doc__)
+    parser = make_parser("open_recordings", __doc__)
     parser.add_argument("--format", choices=("section", "json"), default="section")
     parser.add_argument("--settings", type=Path, metavar="FILE", help="keep tuned settings there, and read them again")
     args = parser.parse_args(argv)
@@ -214,7 +206,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     if args.format == "json":
         print(json.dumps({"rows": rows}, indent=1, default=float))
     else:
-        publish("Real hits", "python -m benchmarks.open_recordings", render(found, rows, rows_of(found, fit)))
+        publish("Real hits", "python -m benchmarks.open_recordings", *render(found, rows, rows_of(found, fit)))
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ import numpy as np
 from benchmarks.entries import CODE, CORPUS, DOORS, SCENES, gather_nuisance, hear_nuisance
 from benchmarks.entry_tables import ENTRIES, Heard, list_heard, overlaps
 from benchmarks.sections import publish, render_markdown
-from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, gather_all
+from benchmarks.train_tap import BOOSTING, gather_all
 from benchmarks.transfer import judge, train_without
 from benchmarks.transfer_data import GENERATORS, SOURCES, TABLE, describe, gather
 from tapsig.core.evidence import JudgeCore, Weighed
@@ -58,7 +58,7 @@ def count_like(code: Sequence[int]) -> int:
 
 def rate_by_rule(table: CandidateTable, probability: float) -> tuple[float, float]:
     """False taps an hour without taps, and openings of CODE an hour by the rule, from the measured gaps."""
-    pairs = hear_nuisance(table, probability=probability)
+    pairs = hear_nuisance(table, Tap(probability=probability))
     gaps = fit_gaps([TapFreeSegment(heard.accepted_s, duration_s) for heard, duration_s in pairs], PARAMETERS)
     return 3600.0 * gaps.taps_per_s, 3600.0 * compute_openings_per_s(gaps, CODE, PARAMETERS)
 
@@ -88,7 +88,7 @@ def try_codes(table: CandidateTable) -> tuple[list[list[Margins]], list[list[Mar
     """For each entry in the recordings of a table: of its code, and of each code one tap away."""
     right: list[list[Margins]] = []
     near: list[list[Margins]] = []
-    for heard in list_heard(table, Tap().model, probability=Tap().probability, dead_time_s=DEAD_TIME_S):
+    for heard in list_heard(table):
         entries = heard.weigh(MODEL)
         for tapped in heard.tapped:
             around = [weighed for weighed in entries if overlaps(weighed, tapped)]

@@ -1,15 +1,16 @@
 """Peers: onset pickers of general libraries, as variants that `tapsig.detect` can run beside ours (batch only)."""
 
-import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar, Self, cast
 
 import numpy as np
 
 from tapsig.detections import Detections
 from tapsig.detectors.base import Detector, StreamingDetector
+from tapsig.errors import ParameterError
+from tapsig.scoring.tuning import Grid, build_setting, list_settings
 from tapsig.units import FloatArray, IntArray, seconds_to_samples
 
 
@@ -39,9 +40,10 @@ class BatchDetector(StreamingDetector):
 
 
 class Peer:
-    """A picker with parameters; `grid` lists the settings that its tuning may choose from."""
+    """A picker with parameters; its tuning may choose from the settings of GRID that it does not refuse."""
 
     name: ClassVar[str]
+    GRID: ClassVar[Grid]
 
     def build(self, fs: float, *, keep_rejected: bool = False) -> Detector:
         """A detector for `fs` Hz."""
@@ -52,9 +54,10 @@ class Peer:
         raise NotImplementedError
 
     @classmethod
-    def grid(cls) -> Iterator["Peer"]:
+    def grid(cls) -> Iterator[Self]:
         """All settings to try."""
-        raise NotImplementedError
+        built = (build_setting(cls(), setting) for setting in list_settings(cls.GRID))
+        return (cast(Any, one) for one in built if one is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,11 @@ class LibrosaOnset(Peer):
     """`librosa.onset.onset_detect` with its defaults but for hop, window and threshold."""
 
     name: ClassVar[str] = "librosa onset_detect"
+    GRID: ClassVar[Grid] = {
+        "hop_s": (0.004, 0.008, 0.016),
+        "n_fft_s": (0.016, 0.032, 0.064),
+        "delta": (0.04, 0.07, 0.12, 0.2, 0.3, 0.5),
+    }
     hop_s: float = 0.023
     n_fft_s: float = 0.093
     delta: float = 0.07
@@ -75,21 +83,17 @@ class LibrosaOnset(Peer):
         strength = onset_strength(y=samples, sr=fs, hop_length=hop, n_fft=n_fft, n_mels=40)
         return onset_detect(onset_envelope=strength, sr=fs, hop_length=hop, delta=self.delta, units="samples")
 
-    @classmethod
-    def grid(cls) -> Iterator["LibrosaOnset"]:
-        """Hops 4 to 16 ms, windows 16 to 64 ms, thresholds 0.04 to 0.5."""
-        for hop, n_fft, delta in itertools.product(
-            (0.004, 0.008, 0.016), (0.016, 0.032, 0.064), (0.04, 0.07, 0.12, 0.2, 0.3, 0.5)
-        ):
-            if hop <= n_fft:
-                yield cls(hop, n_fft, delta)
-
 
 @dataclass(frozen=True, slots=True)
 class EnvelopePeaks(Peer):
     """`scipy.signal.find_peaks` on a smoothed, rectified, high-passed signal; prominence in decibels."""
 
     name: ClassVar[str] = "scipy find_peaks"
+    GRID: ClassVar[Grid] = {
+        "smooth_s": (0.002, 0.005, 0.01),
+        "prominence_db": (6.0, 8.0, 10.0, 12.0, 15.0, 18.0, 22.0, 26.0),
+        "window_s": (0.1, 0.4, 1.0),
+    }
     smooth_s: float = 0.005
     prominence_db: float = 10.0
     distance_s: float = 0.08
@@ -110,24 +114,26 @@ class EnvelopePeaks(Peer):
         )
         return peaks
 
-    @classmethod
-    def grid(cls) -> Iterator["EnvelopePeaks"]:
-        """Prominences 6 to 26 dB, windows 0.1 to 1 s, smoothing 2 to 10 ms."""
-        for smooth, prominence, distance, window in itertools.product(
-            (0.002, 0.005, 0.01), (6.0, 8.0, 10.0, 12.0, 15.0, 18.0, 22.0, 26.0), (0.08,), (0.1, 0.4, 1.0)
-        ):
-            yield cls(smooth, prominence, distance, window)
-
 
 @dataclass(frozen=True, slots=True)
 class RecursiveStaLta(Peer):
     """`obspy.signal.trigger.recursive_sta_lta` with `trigger_onset`."""
 
     name: ClassVar[str] = "obspy recursive STA/LTA"
+    GRID: ClassVar[Grid] = {
+        "sta_s": (0.002, 0.005, 0.01, 0.02),
+        "lta_s": (0.1, 0.2, 0.5, 2.0),
+        "on": (2, 3, 4, 6, 8, 12),
+        "off": (0.8, 1.5, 3.0),
+    }
     sta_s: float = 0.005
     lta_s: float = 0.2
     on: float = 4.0
     off: float = 1.5
+
+    def __post_init__(self) -> None:
+        if self.off >= self.on:
+            raise ParameterError(f"off is {self.off:g}; it must be below on, {self.on:g}")
 
     def pick(self, samples: FloatArray, fs: float) -> IntArray:
         """Trigger-on samples."""
@@ -140,15 +146,6 @@ class RecursiveStaLta(Peer):
         )
         triggers = trigger_onset(ratio, self.on, self.off)
         return np.asarray(triggers, dtype=np.int64).reshape(-1, 2)[:, 0]
-
-    @classmethod
-    def grid(cls) -> Iterator["RecursiveStaLta"]:
-        """Short windows 2 to 20 ms, long 0.1 to 2 s, on 2 to 12, off 0.8 to 3."""
-        for sta, lta, on, off in itertools.product(
-            (0.002, 0.005, 0.01, 0.02), (0.1, 0.2, 0.5, 2.0), (2, 3, 4, 6, 8, 12), (0.8, 1.5, 3.0)
-        ):
-            if off < on:
-                yield cls(sta, lta, on, off)
 
 
 PEERS: tuple[type[Peer], ...] = (LibrosaOnset, EnvelopePeaks, RecursiveStaLta)

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 from sklearn.metrics import average_precision_score
 
+from benchmarks.generators import TapPlan
 from benchmarks.sections import make_parser, publish
 from benchmarks.train_tap import LICENCES
 from benchmarks.transfer_data import GENERATORS, TABLE, Part, choose_half, find_generator, record_source, stream
@@ -74,7 +75,7 @@ def record(source: str, part: Part, number: int) -> Iterator[Recording]:
     options = choose_half(source, part)
     for scene in (str(generator.scenes[0]), *map(str, rng.choice(generator.scenes[1:], SCENES[part], replace=False))):
         fs = float(rng.choice(RATES_HZ, p=SHARES))
-        taps = "none" if rng.random() < WITHOUT_TAPS else "entries"
+        taps: TapPlan = "none" if rng.random() < WITHOUT_TAPS else "entries"
         seed = int(rng.integers(1 << 31))
         door = FIRST_DOOR[part] + number
         yield from generator.simulate(

@@ -1,10 +1,12 @@
 """Counts of a detector's hits and errors, for the transfer benchmark."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from tapsig.fitting.candidates import CandidateTable
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import count_matching
 from tapsig.scoring.tally import Score
@@ -23,6 +25,12 @@ def accept(onset_s: FloatArray, likely: BoolArray, dead_time_s: float) -> FloatA
     return np.array(accepted)
 
 
+def each_recording(table: CandidateTable) -> Iterator[tuple[int, slice]]:
+    """Number and candidates of each recording."""
+    edges = np.searchsorted(table.recording, np.arange(table.durations_s.size + 1)).tolist()
+    return enumerate(map(slice, edges[:-1], edges[1:]))
+
+
 @dataclass(slots=True)
 class Tally:
     """Counts over the recordings of a source; `free`: over those without taps."""
@@ -38,14 +46,14 @@ class Tally:
         if not taps_s.size:
             self.free += counted
 
-    def cells(self) -> list[object]:
+    def cells(self) -> dict[str, object]:
         """F1, recall of first and of later taps, codes opened, false alarms an hour on recordings without taps."""
         score, false = self.score, self.free.false_alarms_per_hour
         later, later_found = score.taps - score.first_taps, score.tp - score.first_taps_found
-        return [
-            score.f1,
-            score.first_taps_found / max(score.first_taps, 1),
-            later_found / max(later, 1),
-            f"{score.entries_opened}/{score.entries}",
-            round(false) if self.free.duration_s else "–",
-        ]
+        return {
+            "F1": score.f1,
+            "first taps": score.first_taps_found / max(score.first_taps, 1),
+            "later taps": later_found / max(later, 1),
+            "codes opened": f"{score.entries_opened}/{score.entries}",
+            "false/h, no taps": round(false) if self.free.duration_s else "–",
+        }

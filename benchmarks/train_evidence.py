@@ -23,7 +23,6 @@ from benchmarks.entry_tables import Heard, list_heard, overlaps, try_codes
 from benchmarks.transfer_data import Part, gather
 from tapsig.core.context import CONTEXT, ContextNode
 from tapsig.core.evidence_model import NAT, EvidenceModel
-from tapsig.detectors.tap import Tap
 from tapsig.fitting.boosting import Boosting, TreeNode
 from tapsig.fitting.candidates import label_candidates
 from tapsig.risks.openings import EntryTrial, TapFreeDecoding, choose_threshold
@@ -148,12 +147,7 @@ def find_threshold(recordings: Mapping[str, Sequence[Heard]], model: EvidenceMod
 
 def read_heard(part: Part, doors: range, kept: Path | None) -> dict[str, list[Heard]]:
     """Recordings with entries, of every source."""
-    tap = Tap()
-    tables = ((name, gather(name, part, doors, kept=kept)) for name in SOURCES)
-    return {
-        name: list(list_heard(table, tap.model, probability=tap.probability, dead_time_s=tap.dead_time_s))
-        for name, table in tables
-    }
+    return {name: list(list_heard(gather(name, part, doors, kept=kept))) for name in SOURCES}
 
 
 def draw(recordings: Mapping[str, Sequence[Heard]], most: int | None) -> dict[str, list[Heard]]:

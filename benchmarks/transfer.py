@@ -7,17 +7,15 @@ it stand the shipped model, which was trained on other doors of all sources, and
 detectors and show what transfers, not what happens on a door.
 """
 
-import argparse
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 
-from benchmarks.sections import publish, render_markdown
-from benchmarks.tally import WINDOW_S, Tally, accept
+from benchmarks.sections import Rows, make_parser, publish, to_markdown
+from benchmarks.tally import WINDOW_S, Tally, accept, each_recording
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, fit_trees, gather_all
 from benchmarks.transfer_data import SOURCES, others_than
 from benchmarks.transfer_peers import RECORDINGS, SETTINGS, compare_pickers
@@ -30,7 +28,7 @@ from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import find_first_taps
 from tapsig.units import FloatArray, IntArray
 
-Lines = list[list[object]]
+Cells = dict[str, object]
 SIZES = (10, 25, 50, 100, 200)
 """Trees, of the curve of size against the worst source. The first trees of a larger fit are those of a smaller one."""
 BANDS_DB = (6.0, 12.0, 18.0, 24.0)
@@ -39,13 +37,6 @@ PROBABILITIES = (0.2, 0.27, 0.33, 0.4, 0.5)
 RATES = ("1000", "2000", "8000", "44100")
 RISES = np.arange(64, 180, 8)
 EASY = ("quiet", "voices", "crowd", "street", "blow", "blows", "bumps")
-
-
-def each_recording(table: CandidateTable) -> Iterator[tuple[int, slice]]:
-    """Number and candidates of each recording."""
-    edges = np.searchsorted(table.recording, np.arange(table.durations_s.size + 1))
-    for number in range(table.durations_s.size):
-        yield number, slice(int(edges[number]), int(edges[number + 1]))
 
 
 def judge(
@@ -75,7 +66,7 @@ def train_without(source: str, train: Mapping[str, CandidateTable], boosting: Bo
     return fit_trees({name: train[name] for name in others_than(source)}, boosting).to_model()
 
 
-def split_errors(table: CandidateTable, scores: IntArray, least: int, kind: Callable[[str], bool]) -> list[object]:
+def split_errors(table: CandidateTable, scores: IntArray, least: int, kind: Callable[[str], bool]) -> Cells:
     """Taps, the shares found, without a candidate within 25 ms, with a rejected one, else missed; false; of them late.
 
     Late: 50 to 250 ms after a tap.
@@ -96,11 +87,12 @@ def split_errors(table: CandidateTable, scores: IntArray, least: int, kind: Call
         false += len(matching.spurious)
         since = accepted[matching.spurious][:, None] - taps_s[None, :]
         late += int(((since > 0.05) & (since < 0.25)).any(axis=1).sum())
-    missed_else = taps - found - none - rejected
-    return [taps, *(count / max(taps, 1) for count in (found, none, rejected, missed_else)), false, late]
+    counts = {"found": found, "no candidate": none, "rejected": rejected, "else missed": taps - found - none - rejected}
+    shares = {name: count / max(taps, 1) for name, count in counts.items()}
+    return {"taps": taps, **shares, "false": false, "of them late": late}
 
 
-def find_by_rise(table: CandidateTable, scores: IntArray, least: int) -> list[object]:
+def find_by_rise(table: CandidateTable, scores: IntArray, least: int) -> Cells:
     """Taps with a candidate whose smaller rise over the 48 ms before lies in each band, and the shares found of all
     and of the first ones.
     """
@@ -115,64 +107,63 @@ def find_by_rise(table: CandidateTable, scores: IntArray, least: int) -> list[ob
                 best = near[own[near].argmax()]
                 seen.append((float(rises[best]), bool(own[best] >= least), is_first))
     rise, found, first = (np.array(column) for column in zip(*seen, strict=True))
-    cells: list[object] = []
+    cells: Cells = {}
     for low, high in pairwise((-math.inf, *BANDS_DB, math.inf)):
         inside = (rise >= low) & (rise < high)
         shares = [part.mean() if part.size else math.nan for part in (found[inside], found[inside & first])]
-        cells.append(f"{inside.sum()}: {shares[0]:.2f}, {shares[1]:.2f}")
+        words = f"under {high:g} dB" if low < 0 else f"{low:g} to {high:g}" if high < math.inf else f"over {low:g}"
+        cells[words] = f"{inside.sum()}: {shares[0]:.2f}, {shares[1]:.2f}"
     return cells
 
 
+def read_rise(table: CandidateTable) -> IntArray:
+    """The rise of the prediction error of each candidate, in the core's bytes."""
+    return table.rows[:, FEATURES.index("innovation_rise")].astype(np.int64)
+
+
 def tune_rise(tables: Sequence[CandidateTable]) -> float:
-    """The rise of the prediction error, in the core's bytes, that gives the best mean F1 over `tables`."""
-    column = FEATURES.index("innovation_rise")
-    rises = [table.rows[:, column].astype(np.int64) for table in tables]
+    """The rise from which on accepting gives the best mean F1 over `tables`."""
     f1 = [
-        np.mean(
-            [
-                evaluate_threshold(table, values, float(rise), DEAD_TIME_S).f1
-                for table, values in zip(tables, rises, strict=True)
-            ]
-        )
-        for rise in RISES
+        [evaluate_threshold(table, read_rise(table), float(rise), DEAD_TIME_S).f1 for rise in RISES] for table in tables
     ]
-    return float(RISES[int(np.argmax(f1))])
+    return float(RISES[int(np.argmax(np.mean(f1, axis=0)))])
 
 
 def compare(
     models: Mapping[str, Model], train: Mapping[str, CandidateTable], test: Mapping[str, CandidateTable]
-) -> tuple[Lines, Lines, Lines, Lines]:
+) -> tuple[Rows, Rows, Rows, Rows]:
     """The table of sources; F1 by rate and by threshold for models that did not meet the source; what is found by the
     rise; the errors.
     """
-    lines, curves, rises, errors = [], [], [], []
-    least, column = to_score(PROBABILITY), FEATURES.index("innovation_rise")
+    lines: list[Cells] = []
+    curves: list[Cells] = []
+    rises: list[Cells] = []
+    errors: list[Cells] = []
+    least = to_score(PROBABILITY)
     for source, without in models.items():
         table = test[source]
         scores, shipped = without.score(table.rows), shipped_model().score(table.rows)
-        lines.append([source, "tap, trained without it", *judge(table, scores, least).cells()])
-        lines.append([source, "tap, as shipped", *judge(table, shipped, least).cells()])
-        rise = tune_rise([train[name] for name in others_than(source)])
-        lines.append(
-            [
-                source,
-                "innovation, tuned without it",
-                *judge(table, table.rows[:, column].astype(np.int64), rise).cells(),
-            ]
-        )
-        rates = [judge(table, scores, least, kind=at_rate(rate)).score.f1 for rate in RATES]
-        tallies = [judge(table, scores, to_score(probability)).score for probability in PROBABILITIES]
-        curves.append([source, *rates, *(f"{one.f1:.3f}, {one.entries_opened}/{one.entries}" for one in tallies)])
-        rises.append([source, *find_by_rise(table, scores, least)])
+        tuned = tune_rise([train[name] for name in others_than(source)])
+        tallies = {
+            "tap, trained without it": judge(table, scores, least),
+            "tap, as shipped": judge(table, shipped, least),
+            "innovation, tuned without it": judge(table, read_rise(table), tuned),
+        }
+        lines += [{"source": source, "detector": name, **tally.cells()} for name, tally in tallies.items()]
+        rates = {rate: judge(table, scores, least, kind=at_rate(rate)).score.f1 for rate in RATES}
+        by_probability = {f"p {value:g}": judge(table, scores, to_score(value)).score for value in PROBABILITIES}
+        cells = {name: f"{one.f1:.3f}, {one.entries_opened}/{one.entries}" for name, one in by_probability.items()}
+        curves.append({"source": source, **rates, **cells})
+        rises.append({"source": source, **find_by_rise(table, scores, least)})
         for name, kind in (("easy", is_easy), ("others", lambda group: not is_easy(group))):
-            if (cells := split_errors(table, shipped, least, kind))[0]:
-                errors.append([source, name, *cells])
+            if (split := split_errors(table, shipped, least, kind))["taps"]:
+                errors.append({"source": source, "scenes": name, **split})
     return lines, curves, rises, errors
 
 
-def size_curve(models: Mapping[str, Model], test: Mapping[str, CandidateTable]) -> Lines:
+def size_curve(models: Mapping[str, Model], test: Mapping[str, CandidateTable]) -> Rows:
     """F1 of the worst left-out source, at the common threshold that is best for it, for the first trees of each sum."""
-    lines: Lines = []
+    lines = []
     for trees in SIZES:
         first = {source: replace(model, trees=model.trees[:trees]) for source, model in models.items()}
         f1 = np.array(
@@ -184,61 +175,15 @@ def size_curve(models: Mapping[str, Model], test: Mapping[str, CandidateTable]) 
         )
         best = int(f1.min(axis=0).argmax())
         size = max(len(model.pack()) for model in first.values())
-        lines.append([trees, size, float(f1[:, best].min()), float(f1[:, best].mean())])
+        worst, mean = float(f1[:, best].min()), float(f1[:, best].mean())
+        lines.append({"trees": trees, "bytes": size, "F1, worst source": worst, "F1, mean": mean})
     return lines
-
-
-def render(lines: Lines, curves: Lines, rises: Lines, errors: Lines, sizes: Lines, others: Lines) -> str:
-    """The section of benchmarks/README.md."""
-    head = ["source", "detector", "F1", "first taps", "later taps", "codes opened", "false/h, no taps"]
-    bands = [f"under {BANDS_DB[0]:g} dB", *(f"{a:g} to {b:g}" for a, b in pairwise(BANDS_DB)), f"over {BANDS_DB[-1]:g}"]
-    shares = ["found", "no candidate", "rejected", "else missed"]
-    text = [
-        "Sources. Five generators of simulated doors: `home` (the simulator of the demo corpus), `plate` (thin plates"
-        " by a Ritz method), `resonators` (random banks of resonators, without physics), `lumped` (networks of masses"
-        " and springs), `measured` (recorded hits and impulse responses through a simulated piezo chain). Two"
-        " compositions of real hits: `hits` (among other percussion) and `table` (on bare objects in a quiet room,"
-        " beside voices or a street). No model met these doors and kits; what is trained without `hits` or `table` met"
-        " neither of the two. In `hits` taps go on without a silence of 3 s, so that each recording is one code of"
-        " about a dozen digits: none opens."
-        f" Match within ±50 ms, probability {PROBABILITY:g}. First taps come over a second after the tap before."
-        " Codes are opened by the rule.",
-        "",
-        render_markdown(head, lines),
-        "",
-        "How plain a tap is: those that raise a candidate within 50 ms, by its rise over the 48 ms before (the smaller"
-        " one of prediction error and steps), with the shares found of all and of the first ones, by the model trained"
-        " without the source:",
-        "",
-        render_markdown(["source", *bands], rises),
-        "",
-        f"Others on a share of the same recordings ({RECORDINGS['test']} of each source), tuned on a few training"
-        f" recordings of the other sources ({RECORDINGS['train']} of each), {SETTINGS} settings each:",
-        "",
-        render_markdown(head, others),
-        "",
-        "Where the errors of `tap` as shipped lie. Easy: nothing but voices, a street or single foreign blows beside"
-        " the taps. No candidate: none within 25 ms of the tap. Late: 50 to 250 ms after a tap.",
-        "",
-        render_markdown(["source", "scenes", "taps", *shares, "false", "of them late"], errors),
-        "",
-        "The model trained without the source: F1 by sample rate in Hz; F1 and codes opened by probability:",
-        "",
-        render_markdown(["source", *RATES, *(f"p {value:g}" for value in PROBABILITIES)], curves),
-        "",
-        "Size of the model (its first trees of 8 leaves) against the worst left-out source, at one threshold for all:",
-        "",
-        render_markdown(["trees", "bytes", "F1, worst source", "F1, mean"], sizes),
-    ]
-    return "\n".join(text) + "\n"
 
 
 def main() -> None:
     """Train without each source, judge, write."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
-    args = parser.parse_args()
-    train, test = gather_all("train", args.kept), gather_all("test", args.kept)
+    kept = make_parser("transfer", __doc__, kept=True).parse_args().kept
+    train, test = gather_all("train", kept), gather_all("test", kept)
     largest = {source: train_without(source, train, replace(BOOSTING, trees=max(SIZES))) for source in SOURCES}
     models = {source: replace(model, trees=model.trees[: BOOSTING.trees]) for source, model in largest.items()}
     lines, curves, rises, errors = compare(models, train, test)
@@ -246,8 +191,33 @@ def main() -> None:
         source: {"tap, trained without it": Tap(probability=PROBABILITY, model=model), "tap, as shipped": Tap()}
         for source, model in models.items()
     }
-    text = render(lines, curves, rises, errors, size_curve(largest, test), compare_pickers(taps))
-    publish("What transfers", "python -m benchmarks.transfer --kept DIR", text)
+    publish(
+        "What transfers",
+        "python -m benchmarks.transfer --kept DIR",
+        "Sources. Five generators of simulated doors: `home` (the simulator of the demo corpus), `plate` (thin plates"
+        " by a Ritz method), `resonators` (random banks of resonators, without physics), `lumped` (networks of masses"
+        " and springs), `measured` (recorded hits and impulse responses through a simulated piezo chain). Two"
+        " compositions of real hits: `hits` (among other percussion) and `table` (on bare objects in a quiet room,"
+        " beside voices or a street). No model met these doors and kits; what is trained without `hits` or `table` met"
+        " neither of the two. In `hits` taps go on without a silence of 3 s, so that each recording is one code of"
+        f" about a dozen digits: none opens. Match within ±50 ms, probability {PROBABILITY:g}. First taps come over a"
+        " second after the tap before. Codes are opened by the rule.",
+        to_markdown(lines),
+        "How plain a tap is: those that raise a candidate within 50 ms, by its rise over the 48 ms before (the smaller"
+        " one of prediction error and steps), with the shares found of all and of the first ones, by the model trained"
+        " without the source:",
+        to_markdown(rises),
+        f"Others on a share of the same recordings ({RECORDINGS['test']} of each source), tuned on a few training"
+        f" recordings of the other sources ({RECORDINGS['train']} of each), {SETTINGS} settings each:",
+        to_markdown(compare_pickers(taps)),
+        "Where the errors of `tap` as shipped lie. Easy: nothing but voices, a street or single foreign blows beside"
+        " the taps. No candidate: none within 25 ms of the tap. Late: 50 to 250 ms after a tap.",
+        to_markdown(errors),
+        "The model trained without the source: F1 by sample rate in Hz; F1 and codes opened by probability:",
+        to_markdown(curves),
+        "Size of the model (its first trees of 8 leaves) against the worst left-out source, at one threshold for all:",
+        to_markdown(size_curve(largest, test)),
+    )
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from benchmarks.generators import Generator
+from benchmarks.generators import Generator, TapPlan
 from tapsig.fitting.candidates import CandidateTable, collect_candidates
 from tapsig.records import Recording
 from tapsig.units import FloatArray
@@ -65,7 +65,7 @@ def simulate_door(name: str, part: Part, door: int, rng: np.random.Generator) ->
     """
     generator = find_generator(name)
     scenes, test = list(generator.scenes), part == "test"
-    plans = [(scenes[0], "entries")]
+    plans: list[tuple[str, TapPlan]] = [(scenes[0], "entries")]
     plans += [(str(scene), "entries") for scene in rng.choice(scenes[1:], 7 if test else 5, replace=False)]
     plans += [(str(scene), "single") for scene in rng.choice(scenes, 1 if test else 2, replace=False)]
     plans += [(str(scene), "none") for scene in rng.choice(scenes[1:], 3, replace=False)]

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 
 from benchmarks.peers import PEERS
+from benchmarks.sections import Rows
 from benchmarks.tally import Tally
 from benchmarks.transfer_data import HITS, SOURCES, TABLE, Part, others_than, record_source
 from tapsig.detectors import CATALOGUE, Variant
@@ -66,7 +67,7 @@ def judge_variant(variant: Variant, recordings: Iterable[Recording]) -> Tally:
     return tally
 
 
-def compare_pickers(tap: Mapping[str, Mapping[str, Variant]]) -> list[list[object]]:
+def compare_pickers(tap: Mapping[str, Mapping[str, Variant]]) -> Rows:
     """Lines for each source: the detectors `tap` gives for it by name, then every picker tuned on the other sources."""
     train, test = draw_recordings("train"), draw_recordings("test")
     pickers = list_pickers()
@@ -74,12 +75,15 @@ def compare_pickers(tap: Mapping[str, Mapping[str, Variant]]) -> list[list[objec
         name: [{source: judge_variant(variant, train[source]).score.f1 for source in SOURCES} for variant in settings]
         for name, settings in pickers.items()
     }
-    lines: list[list[object]] = []
+    lines: list[dict[str, object]] = []
     for source in SOURCES:
         chosen = dict(tap[source])
         for name, settings in pickers.items():
             chosen[f"{name}, tuned without it"] = settings[_best(f1[name], others_than(source))]
-        lines += [[source, name, *judge_variant(variant, test[source]).cells()] for name, variant in chosen.items()]
+        lines += [
+            {"source": source, "detector": name, **judge_variant(variant, test[source]).cells()}
+            for name, variant in chosen.items()
+        ]
     return lines
 
 
