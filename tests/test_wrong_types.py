@@ -68,8 +68,8 @@ def _calls() -> Iterator[tuple[str, Call]]:
         yield f"compute_ringdown.{name}", lambda bad, n=name: compute_ringdown(NOISE, **{n: bad})
     for name in ("step_db", "early_s", "late_s", "bias_time_s"):
         yield f"compute_dead_time_map.{name}", lambda bad, n=name: compute_dead_time_map(NOISE, **{n: bad})
-    yield "compute_modes.fs", lambda bad: compute_modes(np.ones(500), bad)
-    yield "compute_modes.lowest_hz", lambda bad: compute_modes(np.ones(500), 1000.0, lowest_hz=bad)
+    yield "compute_modes.fs", lambda bad: compute_modes([np.ones(500)], bad)
+    yield "compute_modes.lowest_hz", lambda bad: compute_modes([np.ones(500)], 1000.0, lowest_hz=bad)
     yield "compute_decay_curve.noise_power", lambda bad: compute_decay_curve(np.ones(99), 1e3, noise_power=bad)
     yield "match_onsets.window_s", lambda bad: match_onsets([1.0], [1.0], window_s=bad)
 

@@ -77,8 +77,8 @@ def run(args: argparse.Namespace) -> int:
     if args.out.exists() and not args.out.is_dir():
         raise ParameterError(f"--out: {args.out} is a file; a folder is needed")
     if args.corpus:
-        items = corpus.demo_items()
-        written = corpus.write_items(tqdm(items, unit="recording", disable=None), args.out, force=args.force)
+        items = tqdm(corpus.demo_items(), unit="recording", disable=None)
+        rendered = (corpus.render_item(item) for item in items)
     else:
         duration_s = 3600.0 * check_positive("--hours", args.hours)
         check_range("--block", args.block, 1.0, 1800.0)
@@ -98,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
             corpus.render_scene(f"{args.scene}-{args.seed}-{index:04d}", block, split=args.split, truth=args.truth)
             for index, block in enumerate(tqdm(blocks, total=total, unit="block", disable=None))
         )
-        written = corpus.write_rendered(rendered, args.out, force=args.force)
+    written = corpus.write_rendered(rendered, args.out, force=args.force)
     counts: Counter[str] = Counter()
     for file in written:
         folder = file.path.split("/")[0]

@@ -143,14 +143,9 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     )
     if not ranking.too_few:
         return ranking
-    return replace(
-        ranking,
-        positions=tuple(replace(place, probability_best=math.nan) for place in ranking.positions),
-        differences=tuple(
-            replace(pair, estimate=Estimate(pair.estimate.value, math.nan, math.nan), needed=math.nan)
-            for pair in ranking.differences
-        ),
-    )
+    places = tuple(replace(place, probability_best=math.nan) for place in ranking.positions)
+    differences = tuple(replace(pair, needed=math.nan) for pair in ranking.differences)  # without intervals anyway
+    return replace(ranking, positions=places, differences=differences)
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
@@ -196,11 +191,7 @@ class PositionStudy(Result):
                 "detector": ranking.detector,
                 "first": pair.first,
                 "second": pair.second,
-                **pair.estimate.to_dict("difference"),
-                "p": pair.p,
-                "p_holm": pair.p_adjusted,
-                "recordings": ranking.recordings,
-                "recordings_needed": pair.needed,
+                **pair.to_dict(ranking.recordings),
             }
             for ranking in self.rankings
             for pair in ranking.differences

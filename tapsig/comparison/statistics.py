@@ -181,6 +181,11 @@ class Difference:
         """Whether the difference is significant (5 %, adjusted)."""
         return self.p_adjusted < SIGNIFICANCE
 
+    def to_dict(self, recordings: int) -> dict[str, object]:
+        """Plain values by name, with the number of recordings that were compared."""
+        tested = {"p": self.p, "p_holm": self.p_adjusted, "recordings": recordings, "recordings_needed": self.needed}
+        return self.estimate.to_dict("difference") | tested
+
 
 def _limit_interval(seen: float, resampled: FloatArray, most: float) -> Estimate:
     """The difference with its percentile interval, within ±`most`: widened departures may exceed what is possible."""

@@ -8,7 +8,7 @@ Leaving out one ring-down at a time, or one of MAX_GROUPS groups, gives the unce
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -73,28 +73,26 @@ class Mode:
 
 
 def compute_modes(
-    ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike,
-    fs: float,
-    *,
-    lowest_hz: float = 15.0,
-    highest_hz: float | None = None,
+    ringdowns: Sequence[npt.ArrayLike], fs: float, *, lowest_hz: float = 15.0, highest_hz: float | None = None
 ) -> tuple[Mode, ...]:
     """The modes that one or several ring-downs share, strongest (by energy) first.
 
     Parameters
     ----------
-    ringdowns : one array, or a list of them, each from just after the impact on, without bias. Lengths may differ.
+    ringdowns : each from just after the impact on, without bias. Lengths may differ.
     lowest_hz, highest_hz : frequency range; up to 0.45 of the rate, the default.
 
-    Raises ParameterError for ring-downs that are not 1-D and finite, or shorter than the analysis needs (about 60 ms).
+    Raises ParameterError without ring-downs, and for ones that are not 1-D and finite, or shorter than about 60 ms.
 
     >>> time_s = np.arange(4000) / 8000
     >>> ringdown = np.exp(-2 * np.pi * 3 * time_s) * np.cos(2 * np.pi * 300 * time_s)
-    >>> mode = compute_modes(ringdown, 8000.0)[0]
+    >>> mode = compute_modes([ringdown], 8000.0)[0]
     >>> round(mode.frequency_hz, 2), round(mode.damping, 5)
     (300.0, 0.01)
     """
-    given = _check_ringdowns(ringdowns)
+    given = [check_samples(f"ringdowns[{i}]", values) for i, values in enumerate(ringdowns)]
+    if not given:
+        raise ParameterError("ringdowns is empty; at least one is needed")
     check_positive("fs", fs)
     top = min(0.45 * fs, math.inf if highest_hz is None else check_positive("highest_hz", highest_hz))
     if not 0 < to_number(lowest_hz) < top:
@@ -135,16 +133,6 @@ def _compute_energy(mode: Mode, lengths_s: FloatArray) -> float:
 def _are_one(mode: Mode, other: Mode) -> bool:
     """Whether two bands found the same mode at their common edge: closer than a tenth of its half-power bandwidth."""
     return abs(mode.frequency_hz - other.frequency_hz) < 0.2 * mode.damping * mode.frequency_hz
-
-
-def _check_ringdowns(ringdowns: Sequence[npt.ArrayLike] | npt.ArrayLike) -> list[FloatArray]:
-    single = isinstance(ringdowns, np.ndarray) and ringdowns.ndim == 1
-    if not single and (isinstance(ringdowns, (str, bytes)) or not isinstance(ringdowns, Iterable)):
-        raise ParameterError(f"ringdowns is {ringdowns!r:.80}; it must be an array of samples, or a list of them")
-    given: list[npt.ArrayLike] = [ringdowns] if single else list(ringdowns)  # type: ignore[arg-type, list-item]
-    if not given:
-        raise ParameterError("ringdowns is empty; at least one is needed")
-    return [check_samples(f"ringdowns[{i}]", values) for i, values in enumerate(given)]
 
 
 def _plan(fs: float) -> tuple[int, int]:

@@ -19,7 +19,6 @@ from tapsig.simulation.excitation import (
     scatter_places,
 )
 from tapsig.simulation.road import band_noise, poisson_times, pulse_train, slow_noise
-from tapsig.simulation.structure import Rattler
 from tapsig.simulation.vehicle import Vehicle
 from tapsig.units import FloatArray
 
@@ -125,10 +124,10 @@ def rattle(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation
     mass, stiffness = log_uniform(rng, 0.004, 0.04), log_uniform(rng, 1e4, 8e4)
     # A damping of 0.3–0.6 of critical gives a coefficient of restitution of about 0.2–0.4.
     damping = rng.uniform(0.3, 0.6) * 2.0 * math.sqrt(mass * stiffness)
-    thing = Rattler(mass, rng.uniform(1.5, 7.0), 0.05, rng.uniform(-0.3e-3, 1.5e-3), stiffness, damping)
+    swing_hz, rest_m = rng.uniform(1.5, 7.0), rng.uniform(-0.3e-3, 1.5e-3)
     part = str(rng.choice(["outer", "inner", "frame"]))
     place = (part, rng.uniform(0.15, 0.85), rng.uniform(0.15, 0.85))
-    return Excitation(base=base, loose=LoosePart(thing, place, pull))
+    return Excitation(base=base, loose=LoosePart(mass, swing_hz, 0.05, rest_m, stiffness, damping, place, pull))
 
 
 def whine(vehicle: Vehicle, span: Span, rng: np.random.Generator) -> Excitation:

@@ -127,14 +127,18 @@ class WrittenFile:
     content: bytes
 
 
-def render_item(item: Item) -> tuple[list[WrittenFile], list[dict[str, object]]]:
+Rendered = tuple[list[WrittenFile], list[dict[str, object]]]
+"""All files of a scene, and its rows of the manifest."""
+
+
+def render_item(item: Item) -> Rendered:
     """All files of one item, and its rows of the manifest."""
     return render_scene(item.name, simulate_item(item), split=FLEET.get(item.vehicle, ""), log_of=item)
 
 
 def render_scene(
     name: str, simulated: SimulatedScene, *, split: str, truth: bool = True, log_of: Item | None = None
-) -> tuple[list[WrittenFile], list[dict[str, object]]]:
+) -> Rendered:
     """Files and manifest rows of a scene: recording (a serial log when `log_of` has a style), labels, truth tables."""
     first = next(iter(simulated.recordings.values()))
     fs, full_scale_v = first.fs, simulated.converter.full_scale_v
@@ -249,18 +253,11 @@ def render_truth(name: str, simulated: SimulatedScene) -> list[WrittenFile]:
     return [WrittenFile(f"truth/{name}-{table}.csv", content) for table, content in tables.items()]
 
 
-def write_items(items: Iterable[Item], folder: Path, *, force: bool = False) -> Iterator[WrittenFile]:
-    """Write the items and then the manifest into `folder`; yields every file once it is written.
+def write_rendered(rendered: Iterable[Rendered], folder: Path, *, force: bool = False) -> Iterator[WrittenFile]:
+    """Write scenes and then the manifest into `folder`; yields every file once it is written.
 
-    Raises ParameterError when a file already exists and `force` is not set.
+    Only one scene is held at a time. Raises ParameterError when a file already exists and `force` is not set.
     """
-    yield from write_rendered((render_item(item) for item in items), folder, force=force)
-
-
-def write_rendered(
-    rendered: Iterable[tuple[list[WrittenFile], list[dict[str, object]]]], folder: Path, *, force: bool = False
-) -> Iterator[WrittenFile]:
-    """As `write_items`, for files and rows from `render_scene`; only one scene's are held at a time."""
     manifest: list[dict[str, object]] = []
     _refuse_to_replace(folder / "corpus.csv", force)
     for files, rows in rendered:

@@ -12,7 +12,6 @@ import numpy as np
 
 from tapsig.errors import ParameterError
 from tapsig.records import Label
-from tapsig.simulation.structure import Rattler
 from tapsig.units import BoolArray, FloatArray, IntArray
 
 Place = tuple[str, float, float]  # part, and position on it as fractions of its sides
@@ -106,11 +105,26 @@ class Touch:
 
 @dataclass(frozen=True, slots=True)
 class LoosePart:
-    """A loose part: its model, where it strikes, and its acceleration (m/s²) in addition to the door's motion."""
+    """A loose part (strap end, key) on a soft spring beside the structure; it strikes at `place` when the gap closes.
 
-    rattler: Rattler
+    `stiffness_n_m` and `damping_ns_m` describe the contact; `rest_m` is the gap at rest (negative: preloaded); `pull`
+    is its acceleration (m/s², shape (n,)) in addition to the door's motion.
+    """
+
+    mass_kg: float
+    swing_hz: float
+    swing_zeta: float
+    rest_m: float
+    stiffness_n_m: float
+    damping_ns_m: float
     place: Place
     pull: FloatArray
+
+    def as_array(self) -> FloatArray:
+        """Its numbers as the compiled loop takes them."""
+        swing = 2.0 * math.pi * self.swing_hz
+        drag = 2.0 * self.swing_zeta * swing
+        return np.array([self.mass_kg, swing**2, drag, self.rest_m, self.stiffness_n_m, self.damping_ns_m])
 
 
 @dataclass(frozen=True, slots=True)

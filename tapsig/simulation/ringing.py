@@ -182,7 +182,7 @@ def _ring_span(
             if what.loose is None or loose_row is None or contact is None:
                 ring(*ringing)
             else:
-                thing = (what.loose.rattler.as_array(), loose, what.loose.pull)
+                thing = (what.loose.as_array(), loose, what.loose.pull)
                 ring_with_rattler(*ringing, thing, loose_row, contact, span.fs)
     return out, contact
 

@@ -120,27 +120,6 @@ def pad_lanes(values: FloatArray) -> FloatArray32:
     return np.pad(values, [(0, 0)] * (values.ndim - 1) + [(0, extra)]).astype(np.float32)
 
 
-@dataclass(frozen=True, slots=True)
-class Rattler:
-    """A loose part (strap end, key) on a soft spring beside the structure; it strikes when the gap closes.
-
-    `stiffness_n_m` and `damping_ns_m` describe the contact; `rest_m` is the gap at rest (negative: preloaded).
-    """
-
-    mass_kg: float
-    swing_hz: float
-    swing_zeta: float
-    rest_m: float
-    stiffness_n_m: float
-    damping_ns_m: float
-
-    def as_array(self) -> FloatArray:
-        """The values as the array that the compiled loop takes."""
-        swing = 2.0 * math.pi * self.swing_hz
-        drag = 2.0 * self.swing_zeta * swing
-        return np.array([self.mass_kg, swing**2, drag, self.rest_m, self.stiffness_n_m, self.damping_ns_m])
-
-
 @numba.njit(fastmath=True)
 def ring(
     phasors: Phasors,
@@ -211,7 +190,7 @@ def ring_with_rattler(
 ) -> None:
     """As `ring`, with a loose mass that strikes the structure at the point of touch_row.
 
-    thing: Rattler.as_array; displacement and velocity relative to the door, m and m/s, changed in place; and its
+    thing: LoosePart.as_array; displacement and velocity relative to the door, m and m/s, changed in place; and its
     acceleration (n,) beside that of the base, drives[0]. contact[n] receives the contact force in N, which is also
     the last drive.
     """

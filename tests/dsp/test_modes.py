@@ -155,15 +155,15 @@ def test_correlations_are_the_products_of_hankel_matrices() -> None:
 
 
 def test_silence_has_no_modes() -> None:
-    assert compute_modes(np.zeros(2000), FS) == ()
+    assert compute_modes([np.zeros(2000)], FS) == ()
 
 
 def test_bad_input_is_refused() -> None:
     with pytest.raises(ParameterError, match="samples; at 4000 Hz at least"):
-        compute_modes(np.ones(least_samples(FS) - 1), FS)
+        compute_modes([np.ones(least_samples(FS) - 1)], FS)
     with pytest.raises(ParameterError, match=r"ringdowns\[1\]\[0\] is nan"):
         compute_modes([np.ones(2000), np.full(2000, np.nan)], FS)
     with pytest.raises(ParameterError, match="lowest_hz"):
-        compute_modes(np.ones(2000), FS, lowest_hz=5000.0)
+        compute_modes([np.ones(2000)], FS, lowest_hz=5000.0)
     with pytest.raises(ParameterError, match="empty"):
         compute_modes([], FS)

@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from tapsig.errors import ParameterError
-from tapsig.simulation.corpus import Item, demo_items, render_item, render_wav, write_items
+from tapsig.simulation.corpus import Item, demo_items, render_item, render_wav, write_rendered
 from tapsig.simulation.logger import LoggerFaults, render_log, sample_instants
 from tapsig.simulation.scene import SCENES, simulate_scene
 from tapsig.simulation.vehicle import FLEET, POSITIONS
@@ -157,10 +157,11 @@ def test_unknown_log_style_is_refused() -> None:
 
 
 def test_nothing_is_replaced_without_force(tmp_path: Path) -> None:
-    items = [Item("lynx-short", "lynx", "quiet", 1, positions=("frame",), taps="none", duration_s=0.5)]
-    written = [file.path for file in write_items(items, tmp_path)]
+    short = Item("lynx-short", "lynx", "quiet", 1, positions=("frame",), taps="none", duration_s=0.5)
+    rendered = [render_item(short)]
+    written = [file.path for file in write_rendered(rendered, tmp_path)]
     assert written[-1] == "corpus.csv"
     assert all((tmp_path / path).is_file() for path in written)
     with pytest.raises(ParameterError, match="exists already"):
-        list(write_items(items, tmp_path))
-    assert [file.path for file in write_items(items, tmp_path, force=True)] == written
+        list(write_rendered(rendered, tmp_path))
+    assert [file.path for file in write_rendered(rendered, tmp_path, force=True)] == written
