@@ -215,13 +215,13 @@ def _check_lines(recording: Recording, noise: float) -> Iterator[HealthFinding]:
     candidates = (mean > 1.0 * noise) & (spread < 0.15 * mean)
     candidates[: round(20.0 / step_hz)] = False
     lines: list[tuple[float, float]] = []
-    for k in np.flatnonzero(candidates)[np.argsort(-mean[candidates])]:
+    for k in np.flatnonzero(candidates)[np.argsort(-mean[candidates])].tolist():
         beside = [*mean[max(k - 6, 0) : k - 2], *mean[k + 3 : k + 7]]
         if mean[k] >= max(mean[k - 1 : k + 2]) and mean[k] > 6.0 * max(beside, default=0.0) and len(lines) < 5:
-            right = mean[k + 1] > mean[k - 1]
-            ratio = float(max(mean[k - 1], mean[k + 1]) / mean[k])
+            before, after = mean[k - 1], mean[min(k + 1, blocks.shape[1] - k - 1)]  # half the rate is a mirror
+            ratio = float(max(before, after) / mean[k])
             shift = (2.0 * ratio - 1.0) / (ratio + 1.0)  # of a Hann window between two bins
-            lines.append(((k + (shift if right else -shift)) * step_hz, float(mean[k])))
+            lines.append(((k + (shift if after > before else -shift)) * step_hz, float(mean[k])))
     for frequency, height in lines:
         yield _name_line(frequency, height)
 
