@@ -1,7 +1,5 @@
 """The data that pass between packages keep what they promise: read-only, finite, in order, gaps kept."""
 
-import concurrent.futures
-
 import numpy as np
 import pytest
 
@@ -158,15 +156,6 @@ def test_seconds_for_indices_are_refused(onsets: list[float]) -> None:
     with pytest.raises(ParameterError, match="decided_samples holds"):
         Detections(ones, np.array(onsets), ones)
     assert Detections(ones, ones, ones).onset_samples.dtype == np.int64  # whole numbers, of whatever type
-
-
-def _size(detections: Detections) -> int:
-    return len(detections)
-
-
-def test_detections_travel_to_another_process() -> None:
-    with concurrent.futures.ProcessPoolExecutor(1) as pool:
-        assert pool.submit(_size, make_detections()).result() == 3
 
 
 def test_rails_and_step_of_a_converter() -> None:

@@ -138,6 +138,20 @@ LOGS: dict[str, MessyLog] = {
         join("2024-05-{:02} {},{}", 3 + (np.arange(LINES) >= 200), MIDNIGHT, COUNTS), "timestamp,adc"
     ),
     "a decimal comma on a line of one value": log([comma(v) for v in VOLTS], "voltage_v", arguments=AT_1_KHZ),
+    "quoted decimal commas": log(join('{},"{}"', STAMPS, map(comma, VOLTS)), "us,volts"),
+    "named values, commas": log(join("time_us:{},adc:{},lo:0,hi:1023", STAMPS, COUNTS), None),
+    "named values, blanks": log(join("time_us:{} adc:{} lo:0", STAMPS, COUNTS), None),
+    "named values, tabs": log(join("time_us:{}\tlo:0\tadc:{}", STAMPS, COUNTS), None),
+    "named values, one alone": log([f"adc:{count}" for count in COUNTS], None, arguments=AT_1_KHZ),
+    "named values, blanks after the colons": log(join("time_us: {}, adc: {}", STAMPS, COUNTS), None),
+    "named values, a clock before them": log(join("{} -> Min:0 adc:{}", CLOCK, COUNTS), None),
+    "a sequence counter that wraps": log(join("{},{},{}", STAMPS, np.arange(LINES) % 256, COUNTS), "us,seq,adc"),
+    "a temperature": log(join("{},{},{}", STAMPS, 21.5 + np.arange(LINES) % 3, COUNTS), "us,temperature,adc"),
+    "the lower line of a plotter": log(join("{},0,{}", STAMPS, COUNTS), "us,Min,adc"),
+    "the lower limit of a plotter": log(join("{},0,{}", STAMPS, COUNTS), "us,lo,adc"),
+    "a line number": log(join("{},{},{}", STAMPS, range(LINES), COUNTS), "us,n,adc"),
+    "two lines of a plotter": log(join("0 1023 {}", COUNTS), "Min Max adc", arguments=AT_1_KHZ),
+    "a line of a plotter on either side": log(join("0 {} 1023", COUNTS), "lo adc hi", arguments=AT_1_KHZ),
     "figures with units in a header that names a time": log(R, "time_us,adc 10 bit (0-5 V)"),
     "a clock and a tab before two columns": log(
         join("{}\t{},{}", CLOCK, COUNTS, 1023 - COUNTS), "clock,adc0,adc1", codes=("column-chosen",)

@@ -16,23 +16,17 @@ VOLTS = COUNTS * 5 / 1024
 STAMPS = 1000 * np.arange(600)
 
 
-@pytest.mark.parametrize(
-    ("name", "volts_of_one"),
-    [
-        ("v (mV)", 1e-3),
-        ("v (µV)", 1e-6),
-        ("voltage_uV", 1e-6),
-        ("voltage (nV)", 1e-9),
-        ("piezo (kV)", 1e3),
-        ("volts", 1),
-        ("a0_mv", 1e-3),
-        ("adc_mv", 1e-3),
-        ("Channel A [mV]", 1e-3),
-        ("V", 1),
-        ("millivolts", 1e-3),
-        ("volts (A0)", 1),
-    ],
-)
+UNITS = {
+    1e-3: ("v (mV)", "a0_mv", "adc_mv", "Channel A [mV]", "millivolts"),
+    1e-6: ("v (µV)", "voltage_uV"),
+    1e-9: ("voltage (nV)",),
+    1e3: ("piezo (kV)",),
+    1.0: ("volts", "V", "volts (A0)"),
+}
+"""Names of columns by the volts of one."""
+
+
+@pytest.mark.parametrize(("volts_of_one", "name"), [(unit, name) for unit, names in UNITS.items() for name in names])
 def test_a_unit_of_volts_is_what_it_says(tmp_path: Path, name: str, volts_of_one: float) -> None:
     """Prefixes of the International System of Units: n 1e-9, µ 1e-6, m 1e-3, k 1e3."""
     recording, report = read_columns(
@@ -70,13 +64,6 @@ def test_a_quoted_number_that_may_be_thousands_is_refused(tmp_path: Path, header
         read_columns(tmp_path, header, *columns, options=ReadOptions())
 
 
-def test_quoted_decimal_commas_that_can_only_be_those_are_read(tmp_path: Path) -> None:
-    cells = [f'"{v:.5f}"'.replace(".", ",") for v in VOLTS]
-    recording, report = read_columns(tmp_path, "time_us,volts", STAMPS, cells, options=ReadOptions())
-    np.testing.assert_allclose(recording.samples, VOLTS, atol=1e-5)
-    assert report.clean
-
-
 def test_counts_without_a_full_scale_are_said_to_be_fractions_of_a_volt(tmp_path: Path) -> None:
     recording, report = read_columns(
         tmp_path, "time_us,adc", STAMPS, COUNTS, options=ReadOptions(adc_bits=10, strict=True)
@@ -84,34 +71,6 @@ def test_counts_without_a_full_scale_are_said_to_be_fractions_of_a_volt(tmp_path
     assert report.codes() == ("full-scale-assumed",)
     assert recording.range_v == (0.0, 1.0)
     assert recording.findings == report.findings
-
-
-BESIDE = {
-    "a sequence counter that wraps": ("seq", np.arange(600) % 256),
-    "a temperature": ("temperature", 21.5 + np.arange(600) % 3),
-    "the lower line of a plotter": ("Min", np.zeros(600, int)),
-    "its lower limit": ("lo", np.zeros(600, int)),
-    "a line number": ("n", np.arange(600)),
-}
-
-
-@pytest.mark.parametrize("name", BESIDE)
-def test_the_column_in_counts_is_taken_before_others(tmp_path: Path, name: str) -> None:
-    other, values = BESIDE[name]
-    recording, report = read_columns(tmp_path, f"time_us,{other},adc", STAMPS, values, COUNTS)
-    np.testing.assert_allclose(recording.samples, VOLTS)
-    assert (report.column, report.codes()) == ("adc", ())
-
-
-@pytest.mark.parametrize("header", ["Min Max adc", "lo adc hi"])
-def test_the_fixed_lines_of_a_plotter_are_no_signal(tmp_path: Path, header: str) -> None:
-    place = header.split().index("adc")
-    columns = [np.zeros(600, int), np.full(600, 1023)]
-    columns.insert(place, COUNTS)
-    lines = [header, *(" ".join(map(str, row)) for row in zip(*columns, strict=True))]
-    recording, report = read_log(tmp_path, lines, replace(TEN_BITS, fs=1000.0))
-    np.testing.assert_allclose(recording.samples, VOLTS)
-    assert report.column == "adc"
 
 
 def test_one_of_several_signals_is_taken_with_a_word_and_another_on_request(tmp_path: Path) -> None:
@@ -140,26 +99,6 @@ def test_one_of_several_signals_is_taken_with_a_word_and_another_on_request(tmp_
 def test_a_column_that_counts_or_never_changes_is_no_signal(tmp_path: Path, values: np.ndarray, words: str) -> None:
     with pytest.raises(RecordingError, match=f"the values of 'x' {words}.*column="):
         read_columns(tmp_path, "time_us,x,y", STAMPS, values, COUNTS)
-
-
-PLOTTED = {
-    "commas": ("time_us:{t},adc:{v},lo:0,hi:1023", {}),
-    "blanks": ("time_us:{t} adc:{v} lo:0", {}),
-    "tabs": ("time_us:{t}\tlo:0\tadc:{v}", {}),
-    "one value": ("adc:{v}", {"fs": 1000.0}),
-    "blanks after the colon": ("time_us: {t}, adc: {v}", {}),
-    "a clock before it": ("12:00:{s:06.3f} -> Min:0 adc:{v}", {}),
-}
-
-
-@pytest.mark.parametrize("name", PLOTTED)
-def test_lines_that_name_each_value_are_read(tmp_path: Path, name: str) -> None:
-    pattern, arguments = PLOTTED[name]
-    lines = (pattern.format(t=t, v=v, s=t / 1e6) for t, v in zip(STAMPS, COUNTS, strict=True))
-    recording, report = read_log(tmp_path, lines, replace(TEN_BITS, **arguments))
-    np.testing.assert_allclose(recording.samples, VOLTS)
-    assert (report.codes(), report.column) == ((), "adc")
-    assert recording.fs == pytest.approx(1000.0)
 
 
 def test_a_line_that_names_other_values_is_left_out_with_a_finding(tmp_path: Path) -> None:
