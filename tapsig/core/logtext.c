@@ -148,12 +148,3 @@ tapsig_stretch tapsig_measure_stretch(const double *ticks, size_t start, size_t 
     }
     return stretch;
 }
-
-uint8_t tapsig_goes_back(const double *ticks, size_t size)
-{
-    uint8_t back = 0;
-    for (size_t i = 1; i < size; i++) {
-        back |= ticks[i] < ticks[i - 1];
-    }
-    return back;
-}

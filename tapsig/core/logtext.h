@@ -51,7 +51,4 @@ typedef struct {
 tapsig_stretch tapsig_measure_stretch(const double *ticks, size_t start, size_t stop, double origin, double period,
                                       double shortest_loss);
 
-/* Whether any stamp is below the one before it. */
-uint8_t tapsig_goes_back(const double *ticks, size_t size);
-
 #endif

@@ -7,7 +7,7 @@ import numpy as np
 
 from tapsig.errors import RecordingError
 from tapsig.loading.findings import FindingList, Stretch
-from tapsig.loading.kernels import goes_back, measure_stretch
+from tapsig.loading.kernels import measure_stretch
 from tapsig.loading.lines import Table
 from tapsig.loading.losses import count_missing, find_rounding, spread_rounding
 from tapsig.loading.restart import correct_steps_back, unwrap_short_counter
@@ -58,7 +58,7 @@ def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
         longest_s = 65536 * stamps.unit_s
         message = f"the counter has 16 bits; the time goes on, but pauses longer than {longest_s:.3g} s cannot be seen"
         table.note("counter-wrap", message, 0)
-    if goes_back(ticks):
+    if np.any(ticks[1:] < ticks[:-1]):
         ticks, kept = correct_steps_back(ticks, stamps.unit_s, stamps.wrap, table)
         table = table.select(kept)
     steps = scan(table.source, ticks, stamps.unit_s, counted=stamps.counted)
@@ -78,7 +78,7 @@ def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
     resolution_s = max(steps.resolution, 1.0 if is_whole(stamps.raw) else 0.0) * stamps.unit_s
     if clock.timing_error_s > max(STRAY_S, 1.0 / clock.fs, 2.0 * resolution_s):
         stray_s = clock.timing_error_s
-        clock = _lay_on_grid(ticks, values, stamps, steps, resolution_s)
+        clock = _lay_on_grid(ticks, clock, stamps.unit_s, steps.mean, resolution_s)
         findings.add(
             "resampled",
             f"the stamps deviate by up to {1e3 * stray_s:.3g} ms from an even rate; resampled to"
@@ -149,32 +149,29 @@ def _fill_losses(ticks: FloatArray, steps: Steps, table: Table) -> tuple[FloatAr
     return filled, np.interp(every, places, table.values), replace(steps, edges=edges, period=mean, mean=mean)
 
 
-def _lay_on_grid(ticks: FloatArray, values: FloatArray, stamps: Stamps, steps: Steps, resolution_s: float) -> Clock:
-    """Interpolate each stretch to an even grid from its first stamp, at the mean rate of all.
+def _lay_on_grid(ticks: FloatArray, clock: Clock, unit_s: float, period: float, resolution_s: float) -> Clock:
+    """Interpolate each stretch to an even grid from its first stamp, at the mean period of all.
 
     Coarse stamps are smoothed first, by the mean deviation of their neighbours.
     """
-    period, reach = steps.mean, round(4.0 * resolution_s / (steps.mean * stamps.unit_s))
+    reach = round(4.0 * resolution_s / (period * unit_s))
     parts: list[FloatArray] = []
     gaps: list[Gap] = []
     stretches: list[Stretch] = []
     size, end, worst = 0, 0.0, 0.0
-    for start, stop in pairwise([0, *map(int, steps.edges), ticks.size]):
+    for stretch in clock.stretches:
+        start, stop = stretch.start, stretch.stop
         even = ticks[start] + period * np.arange(stop - start)
         times = even + _smooth(ticks[start:stop] - even, min(reach, (stop - start) // 4))
         worst = max(worst, float(np.abs(times - ticks[start:stop]).max()))
         if start:
-            gaps.append(Gap(size, float((times[0] - end) * stamps.unit_s)))
+            gaps.append(Gap(size, float((times[0] - end) * unit_s)))
         grid = times[0] + period * np.arange(max(1, round((times[-1] - times[0]) / period) + 1))
-        parts.append(np.interp(grid, times, values[start:stop]))
-        _, _, _, spread = measure_stretch(ticks, start, stop, ticks[0], period, LOSS_PERIODS * period)
-        own = (stop - start - 1) / max(ticks[stop - 1] - ticks[start], period)
-        stretches.append(Stretch(size, size + grid.size, float(own / stamps.unit_s), float(spread * stamps.unit_s)))
+        parts.append(np.interp(grid, times, clock.values[start:stop]))
+        stretches.append(replace(stretch, start=size, stop=size + grid.size))
         size += grid.size
         end = float(grid[-1]) + period
-    return Clock(
-        np.concatenate(parts), 1.0 / (period * stamps.unit_s), tuple(gaps), tuple(stretches), worst * stamps.unit_s
-    )
+    return Clock(np.concatenate(parts), 1.0 / (period * unit_s), tuple(gaps), tuple(stretches), worst * unit_s)
 
 
 def _smooth(values: FloatArray, reach: int) -> FloatArray:

@@ -45,8 +45,7 @@ def _parse_cue(path: Path, content: bytes) -> list[tuple[int, int]]:
         raise RecordingError(
             f"{path}: its cue chunk of {len(content)} bytes is broken (it gives {count} points); write the labels again"
         )
-    points = (struct.unpack_from("<II4sIII", content, 4 + 24 * index) for index in range(count))
-    return [(ident, offset) for ident, _, _, _, _, offset in points]
+    return [struct.unpack_from("<I16xI", content, 4 + 24 * index) for index in range(count)]  # the number and the frame
 
 
 def _parse_texts(content: bytes) -> dict[int, str]:

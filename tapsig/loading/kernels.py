@@ -68,8 +68,3 @@ def measure_stretch(
     """
     found = load()[1].tapsig_measure_stretch(pointer(ticks), start, stop, origin, period, shortest_loss)
     return found.mean, found.least, found.greatest, math.sqrt(found.variance) if found.steps else math.nan
-
-
-def goes_back(ticks: FloatArray) -> bool:
-    """Whether any stamp is below the one before it."""
-    return bool(load()[1].tapsig_goes_back(pointer(ticks), ticks.size))
