@@ -1,12 +1,14 @@
 """Charts as inline SVG: intervals as dots with whiskers, curves as lines. Colours and fonts are the page's."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
+from tapsig.report.page import Picture
+from tapsig.scoring.criteria import Estimate
 from tapsig.units import FloatArray
 
 WIDTH, RIGHT = 460.0, 22.0
@@ -14,16 +16,6 @@ ROW, TOP, BOTTOM = 24.0, 8.0, 42.0
 MOST_POINTS = 400
 LETTER = 7.0
 """Width of a letter at the charts' 13 px, roughly; only for the room left to names."""
-
-
-@dataclass(frozen=True, slots=True)
-class Dot:
-    """One row of an interval chart."""
-
-    name: str
-    value: float
-    low: float = math.nan
-    high: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,39 +27,36 @@ class Line:
     y: FloatArray
 
 
-def draw_intervals(title: str, dots: Sequence[Dot], *, axis: str, least: float = 0.0, most: float = 1.0) -> Markup:
-    """A row for each dot, with a whisker over its interval; rows that are undefined say so."""
-    left = 16.0 + LETTER * max((len(dot.name) for dot in dots), default=0)
-    height = TOP + ROW * len(dots) + BOTTOM
+def draw_intervals(
+    title: str, estimates: Mapping[str, Estimate], *, axis: str, least: float = 0.0, most: float = 1.0
+) -> Picture:
+    """A dot for each estimate, by name, with a whisker over its interval; what is undefined says so.
+
+    The caption names intervals only where one is drawn.
+    """
+    left = 16.0 + LETTER * max(map(len, estimates), default=0)
     scale = (WIDTH - left - RIGHT) / (most - least)
-    floor = TOP + ROW * len(dots)
+    floor = TOP + ROW * len(estimates)
 
     def place(value: float) -> float:
         return left + (min(max(value, least), most) - least) * scale
 
     parts = [_grid_x(tick, place(tick), floor) for tick in _ticks(least, most)]
-    parts.append(place_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, axis, "axis", "middle"))
-    for number, dot in enumerate(dots):
+    parts.append(_draw_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, axis, "axis", "middle"))
+    intervals, words = False, []
+    for number, (name, one) in enumerate(estimates.items()):
         y = TOP + ROW * (number + 0.5)
-        parts.append(place_text(left - 10, y + 4.5, dot.name, "name", "end"))
-        if math.isnan(dot.value):
-            parts.append(place_text(left + 6, y + 4.5, "undefined", "axis", "start"))
+        parts.append(_draw_text(left - 10, y + 4.5, name, "name", "end"))
+        if math.isnan(one.value):
+            parts.append(_draw_text(left + 6, y + 4.5, "undefined", "axis", "start"))
             continue
-        if math.isfinite(dot.low) and math.isfinite(dot.high):
-            parts.append(_draw_line("whisker", (place(dot.low), y), (place(dot.high), y)))
-        parts.append(
-            Markup('<circle class="dot" cx="{}" cy="{}" r="4.5"/>').format(
-                round_coordinate(place(dot.value)), round_coordinate(y)
-            )
-        )
-    words = "; ".join(f"{dot.name} {dot.value:.2f}" for dot in dots if not math.isnan(dot.value))
-    return wrap_chart(title, words, height, parts)
-
-
-def caption_intervals(title: str, dots: Sequence[Dot]) -> str:
-    """The caption of `draw_intervals`: intervals are named only where one is drawn."""
-    drawn = any(math.isfinite(dot.low) and math.isfinite(dot.high) for dot in dots)
-    return f"{title}, with 95 % interval" if drawn else title
+        if math.isfinite(one.low) and math.isfinite(one.high):
+            intervals = True
+            parts.append(_draw_line("whisker", (place(one.low), y), (place(one.high), y)))
+        parts.append(Markup('<circle class="dot" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(place(one.value), y))
+        words.append(f"{name} {one.value:.2f}")
+    caption = f"{title}, with 95 % interval" if intervals else title
+    return Picture(caption, _wrap_chart(title, "; ".join(words), floor + BOTTOM, parts))
 
 
 def draw_lines(
@@ -97,22 +86,22 @@ def draw_lines(
     ticks = [tick for tick in ticks if not edge or place_x(tick) > left + 75.0]  # room for the words at the edge
     parts = [_grid_x(tick, place_x(tick), floor) for tick in ticks]
     if edge:
-        parts.append(place_text(2.0, floor + 17, edge, "axis", "start"))
+        parts.append(_draw_text(2.0, floor + 17, edge, "axis", "start"))
     for tick in _ticks(*y_range):
         parts.append(_draw_line("grid", (left, place_y(tick)), (WIDTH - RIGHT, place_y(tick))))
-        parts.append(place_text(left - 6, place_y(tick) + 4.5, f"{tick:g}", "axis", "end"))
-    parts.append(place_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, x_axis, "axis", "middle"))
-    turned = Markup('<text class="axis" text-anchor="middle" transform="translate(14 {}) rotate(-90)">{}</text>')
-    parts.append(turned.format(round_coordinate(TOP + plot / 2), y_axis))
+        parts.append(_draw_text(left - 6, place_y(tick) + 4.5, f"{tick:g}", "axis", "end"))
+    parts.append(_draw_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, x_axis, "axis", "middle"))
+    turned = Markup('<text class="axis" text-anchor="middle" transform="translate(14 {:.1f}) rotate(-90)">{}</text>')
+    parts.append(turned.format(TOP + plot / 2, y_axis))
     legend = floor + 44
     for number, line in enumerate(lines):
-        points = " ".join(f"{round_coordinate(place_x(x))},{round_coordinate(place_y(y))}" for x, y in _thin(line))
+        points = " ".join(f"{place_x(x):.1f},{place_y(y):.1f}" for x, y in _thin(line))
         parts.append(Markup('<polyline class="curve c{}" points="{}"/>').format(number % 6, points))
         y = legend + ROW * (number + 0.5)
         parts.append(_draw_line(f"curve c{number % 6}", (left, y), (left + 40, y)))
-        parts.append(place_text(left + 50, y + 4.5, line.name, "name", "start"))
+        parts.append(_draw_text(left + 50, y + 4.5, line.name, "name", "start"))
     words = f"{y_axis} over {x_axis} for {', '.join(line.name for line in lines)}"
-    return wrap_chart(title, words, legend + ROW * len(lines) + 6, parts)
+    return _wrap_chart(title, words, legend + ROW * len(lines) + 6, parts)
 
 
 def _thin(line: Line) -> list[tuple[float, float]]:
@@ -129,28 +118,20 @@ def _ticks(least: float, most: float) -> list[float]:
     return [round(step * k, 10) for k in range(math.ceil(least / step - 1e-9), math.floor(most / step + 1e-9) + 1)]
 
 
-def round_coordinate(value: float) -> str:
-    return f"{value:.1f}"
-
-
-def place_text(x: float, y: float, words: str, kind: str, anchor: str) -> Markup:
-    return Markup('<text class="{}" text-anchor="{}" x="{}" y="{}">{}</text>').format(
-        kind, anchor, round_coordinate(x), round_coordinate(y), words
-    )
+def _draw_text(x: float, y: float, words: str, kind: str, anchor: str) -> Markup:
+    pattern = Markup('<text class="{}" text-anchor="{}" x="{:.1f}" y="{:.1f}">{}</text>')
+    return pattern.format(kind, anchor, x, y, words)
 
 
 def _draw_line(kind: str, start: tuple[float, float], end: tuple[float, float]) -> Markup:
-    places = map(round_coordinate, (start[0], end[0], start[1], end[1]))
-    return Markup('<line class="{}" x1="{}" x2="{}" y1="{}" y2="{}"/>').format(kind, *places)
+    pattern = Markup('<line class="{}" x1="{:.1f}" x2="{:.1f}" y1="{:.1f}" y2="{:.1f}"/>')
+    return pattern.format(kind, start[0], end[0], start[1], end[1])
 
 
 def _grid_x(tick: float, x: float, floor: float) -> Markup:
-    return _draw_line("grid", (x, TOP), (x, floor)) + place_text(x, floor + 17, f"{tick:g}", "axis", "middle")
+    return _draw_line("grid", (x, TOP), (x, floor)) + _draw_text(x, floor + 17, f"{tick:g}", "axis", "middle")
 
 
-def wrap_chart(title: str, words: str, height: float, parts: Sequence[Markup]) -> Markup:
-    label = escape(f"{title}. {words}")
-    head = Markup('<svg viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-        round_coordinate(WIDTH), round_coordinate(height), label
-    )
-    return head + Markup("").join(parts) + Markup("</svg>")
+def _wrap_chart(title: str, words: str, height: float, parts: Sequence[Markup]) -> Markup:
+    head = Markup('<svg viewBox="0 0 {:.1f} {:.1f}" role="img" aria-label="{}">')
+    return head.format(WIDTH, height, f"{title}. {words}") + Markup("").join(parts) + Markup("</svg>")

@@ -8,7 +8,7 @@ import base64
 import io
 import math
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, cast
 
@@ -62,6 +62,8 @@ STYLE: dict[str, object] = {
 }
 Panels = npt.NDArray[np.object_]
 """Axes, shape (n,)."""
+PanelAxes = Sequence[Axes] | Panels | Figure | SubFigure | None
+"""Where several panels may be drawn; None: on a new figure."""
 Drawn = Figure | Axes | Panels
 FORMATS = (".png", ".svg", ".pdf")
 MOST_POINTS = 20_000
@@ -100,13 +102,7 @@ def take_axes(ax: Axes | None, *, width: float = 7.2, height: float = 3.2) -> Ax
 
 
 def take_panels(
-    ax: Sequence[Axes] | Panels | Figure | SubFigure | None,
-    panels: Sequence[str],
-    *,
-    rows: int,
-    columns: int,
-    height: float,
-    **options: Any,
+    ax: PanelAxes, panels: Sequence[str], *, rows: int, columns: int, height: float, **options: Any
 ) -> Panels:
     """The axes given for `panels`, which say what each shows; or new ones, in a figure given or a new one.
 
@@ -162,13 +158,6 @@ def thin(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]
     return np.repeat(times[: count * size : size], 2), np.column_stack([pieces.min(1), pieces.max(1)]).ravel()
 
 
-def set_plain_ticks(axis: Axis) -> None:
-    """Steps of 1, 2, 5 in plain numbers on a logarithmic axis."""
-    axis.set_major_locator(FixedLocator([digit * 10.0**power for power in range(-3, 5) for digit in (1, 2, 5)]))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axis.set_minor_formatter(NullFormatter())
-
-
 def format_hertz(hertz: float) -> str:
     """An octave's nominal frequency, short.
 
@@ -180,6 +169,15 @@ def format_hertz(hertz: float) -> str:
 
 def set_octave_ticks(axis: Axis) -> None:
     """The nominal frequencies of octave bands on a logarithmic axis in hertz."""
-    axis.set_major_locator(FixedLocator(list(NOMINAL_HZ)))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: format_hertz(value)))
+    _set_ticks(axis, NOMINAL_HZ, format_hertz)
+
+
+def set_plain_ticks(axis: Axis) -> None:
+    """Steps of 1, 2, 5 in plain numbers on a logarithmic axis."""
+    _set_ticks(axis, [digit * 10.0**power for power in range(-3, 5) for digit in (1, 2, 5)], "{:g}".format)
+
+
+def _set_ticks(axis: Axis, places: Sequence[float], show: Callable[[float], str]) -> None:
+    axis.set_major_locator(FixedLocator(list(places)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: show(value)))
     axis.set_minor_formatter(NullFormatter())

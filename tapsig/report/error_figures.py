@@ -15,9 +15,21 @@ from matplotlib.ticker import MaxNLocator, PercentFormatter
 from tapsig.analysis.causes import FALSE, MISS, CauseTable
 from tapsig.detectors.features import TABLE
 from tapsig.errors import ParameterError
-from tapsig.report.drawing import ACCENT, INK, MID, ORANGE, PALE, STYLE, Panels, find_figure, take_axes, take_panels
+from tapsig.report.drawing import (
+    ACCENT,
+    INK,
+    MID,
+    ORANGE,
+    PALE,
+    STYLE,
+    PanelAxes,
+    Panels,
+    find_figure,
+    take_axes,
+    take_panels,
+)
 from tapsig.summary.remedies import name_cause
-from tapsig.units import FloatArray
+from tapsig.units import FloatArray, IntArray
 
 MOST_FEATURES = 12
 AUC_WORDS = (
@@ -45,45 +57,35 @@ def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14, po
     matplotlib.axes.Axes
     """
     positions = sorted({name or "–" for name in (*positions, *(one.position for one in table.errors))})
-    counts: dict[tuple[str, str], list[int]] = {}
+    counts: dict[tuple[str, str], IntArray] = {}
     for one in table.errors:
-        counts.setdefault((one.error, name_cause(one.cause)), [0] * len(positions))[
-            positions.index(one.position or "–")
-        ] += 1
-    ordered = sorted(counts.items(), key=lambda item: (item[0][0] != FALSE, -sum(item[1])))
-    kept: list[tuple[str, list[int]]] = []
+        row = counts.setdefault((one.error, name_cause(one.cause)), np.zeros(len(positions), dtype=np.int64))
+        row[positions.index(one.position or "–")] += 1
+    bars: dict[str, IntArray] = {}
     for error in (FALSE, MISS):
-        own = [(f"{error}: {cause}", row) for (kind, cause), row in ordered if kind == error]
-        share = max(3, most * len(own) // max(1, len(ordered)))
+        own = sorted((item for item in counts.items() if item[0][0] == error), key=lambda item: -item[1].sum())
+        share = max(3, most * len(own) // max(1, len(counts)))
+        bars |= {f"{error}: {cause}": row for (_, cause), row in own[:share]}
         if len(own) > share:
-            rest = [sum(column) for column in zip(*(row for _, row in own[share:]), strict=True)]
-            own = [*own[:share], (f"{error}: {len(own) - share} other causes", rest)]
-        kept += own
+            bars[f"{error}: {len(own) - share} other causes"] = np.sum([row for _, row in own[share:]], axis=0)
     with mpl.rc_context(STYLE):
-        axes = take_axes(ax, height=1.3 + 0.21 * max(len(kept), 3))
-        places = np.arange(len(kept))
-        left = np.zeros(len(kept))
+        axes = take_axes(ax, height=1.3 + 0.21 * max(len(bars), 3))
+        places = np.arange(len(bars))
+        left = np.zeros(len(bars))
         for k, position in enumerate(positions):
-            widths = np.array([row[k] for _, row in kept], dtype=float)
-            axes.barh(
-                places,
-                widths,
-                left=left,
-                color=POSITIONS[k % len(POSITIONS)],
-                edgecolor="white",
-                linewidth=0.5,
-                label=position,
-            )
+            widths = np.array([row[k] for row in bars.values()], dtype=float)
+            colour = POSITIONS[k % len(POSITIONS)]
+            axes.barh(places, widths, left=left, color=colour, edgecolor="white", linewidth=0.5, label=position)
             left += widths
         for place, total in zip(places, left, strict=True):
             axes.annotate(
                 f"{total:.0f}", (total, place), xytext=(3, 0), textcoords="offset points", va="center", fontsize=8
             )
         found = f"{table.hits} of {table.taps} taps found in {table.duration_s:.0f} s"
-        axes.set(yticks=places, yticklabels=[name for name, _ in kept], xlabel="number of errors")
+        axes.set(yticks=places, yticklabels=list(bars), xlabel="number of errors")
         axes.set_title(f"{table.detector}: {found}")
         axes.invert_yaxis()
-        if kept:
+        if bars:
             axes.locator_params(axis="x", integer=True)
         else:
             axes.text(0.5, 0.5, "no errors", transform=axes.transAxes, ha="center", va="center")
@@ -94,11 +96,7 @@ def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14, po
 
 
 def plot_features(
-    features: Mapping[str, FloatArray],
-    is_tap: npt.NDArray[np.bool_],
-    *,
-    ax: Sequence[Axes] | Panels | Figure | SubFigure | None = None,
-    title: str = "",
+    features: Mapping[str, FloatArray], is_tap: npt.NDArray[np.bool_], *, ax: PanelAxes = None, title: str = ""
 ) -> Panels:
     """Distributions of features of taps (dark outline) against those of everything else (pale area), one panel each.
 
@@ -148,16 +146,14 @@ def plot_features(
 
 
 def _compute_auc(values: FloatArray, is_tap: npt.NDArray[np.bool_]) -> float:
-    """Area under the receiver operating characteristic, by ranks (Mann and Whitney); 0.5 where nothing is known."""
-    from scipy.stats import rankdata  # heavy; only this figure needs it
+    """Area under the receiver operating characteristic (Mann and Whitney); 0.5 where nothing is known."""
+    from scipy.stats import mannwhitneyu  # heavy; only this figure needs it
 
     known = np.isfinite(values)
-    taps = int((is_tap & known).sum())
-    rest = int(known.sum()) - taps
-    if not taps or not rest:
+    taps, rest = values[known & is_tap], values[known & ~is_tap]
+    if not taps.size or not rest.size:
         return 0.5
-    ranks = rankdata(values[known])
-    return float((ranks[is_tap[known]].sum() - taps * (taps + 1) / 2) / (taps * rest))
+    return float(mannwhitneyu(taps, rest, method="asymptotic").statistic / (taps.size * rest.size))
 
 
 def _draw_feature(axes: Axes, name: str, values: FloatArray, is_tap: npt.NDArray[np.bool_], auc: float) -> None:

@@ -11,7 +11,6 @@ from pathlib import Path
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure, SubFigure
 
 from tapsig.analysis.health import HealthReport
 from tapsig.detections import Detections
@@ -25,6 +24,7 @@ from tapsig.report.drawing import (
     ORANGE,
     PALE,
     STYLE,
+    PanelAxes,
     Panels,
     find_figure,
     make_figure,
@@ -235,13 +235,7 @@ def plot_spectrogram(
     return axes
 
 
-def plot_health(
-    recording: Recording,
-    report: HealthReport,
-    *,
-    ax: Sequence[Axes] | Panels | Figure | SubFigure | None = None,
-    title: str = "",
-) -> Panels:
+def plot_health(recording: Recording, report: HealthReport, *, ax: PanelAxes = None, title: str = "") -> Panels:
     """The waveform between its rails, gaps shaded, the spectrum of its calm half, and the findings in words.
 
     Parameters

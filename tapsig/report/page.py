@@ -4,9 +4,10 @@ import base64
 import hashlib
 import json
 import platform
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from importlib import metadata, resources
+from typing import TypeVar
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -14,6 +15,7 @@ from markupsafe import Markup
 from tapsig._version import __version__
 from tapsig.report.timeline import Timeline
 
+Item = TypeVar("Item")
 CAUTIONS = (
     "Doors hold airbag pressure sensors, side airbags and wiring. Do not drill, glue or route a wire near them; work to"
     " the vehicle maker's repair instructions, with the battery disconnected where they say so, or let a licensed"
@@ -64,18 +66,12 @@ class Section:
     beside: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Page:
-    """What a page says: the summary first, the command that made it last."""
-
-    title: str
-    summary: Sequence[str]
-    sections: Sequence[Section]
-    method: Sequence[str]
-    limits: Sequence[str]
-    command: str
-    cautions: Sequence[str] = ()
-    versions: Sequence[str] = field(default_factory=lambda: list_versions())
+def tabulate(
+    caption: str, items: Iterable[Item], columns: Mapping[str, Callable[[Item], object]], *, prose: bool = False
+) -> Table:
+    """A row for each item; `columns` give each heading and what its cells show of an item."""
+    rows = [[str(show(item)) for show in columns.values()] for item in items]
+    return Table(caption, list(columns), rows, prose)
 
 
 def note_simulated(simulated: int, recordings: int) -> list[str]:
@@ -87,14 +83,17 @@ def note_simulated(simulated: int, recordings: int) -> list[str]:
     return [f"{simulated} of the {recordings} recordings are simulated: computed from physics, not made on a vehicle."]
 
 
-def list_versions() -> list[str]:
-    """What computed the numbers."""
-    libraries = [f"{name} {metadata.version(name)}" for name in ("numpy", "scipy")]
-    return [f"tapsig {__version__}", f"Python {platform.python_version()}", *libraries]
-
-
-def render_page(page: Page) -> str:
-    """The page as HTML; every text is escaped."""
+def render_page(
+    *,
+    title: str,
+    summary: Sequence[str],
+    sections: Sequence[Section],
+    method: Sequence[str],
+    limits: Sequence[str],
+    command: str,
+    cautions: Sequence[str] = (),
+) -> str:
+    """The page as HTML, every text escaped: the summary first, the command that made it and versions last."""
     environment = Environment(
         loader=PackageLoader("tapsig.report"),
         autoescape=True,
@@ -103,11 +102,21 @@ def render_page(page: Page) -> str:
         lstrip_blocks=True,
     )
     environment.filters["embed"] = embed_json
-    timelines = any(section.timelines for section in page.sections)
-    style = read_template("page.css") + (read_template("timeline.css") if timelines else "")
+    timelines = any(section.timelines for section in sections)
     script = read_template("timeline.js") if timelines else ""
+    libraries = [f"{name} {metadata.version(name)}" for name in ("numpy", "scipy")]
     return environment.get_template("page.html").render(
-        page=page, style=Markup(style), script=Markup(script), digest=compute_digest(script)
+        title=title,
+        summary=summary,
+        sections=sections,
+        method=method,
+        limits=limits,
+        command=command,
+        cautions=cautions,
+        versions=[f"tapsig {__version__}", f"Python {platform.python_version()}", *libraries],
+        style=Markup(read_template("page.css") + (read_template("timeline.css") if timelines else "")),
+        script=Markup(script),
+        digest=compute_digest(script),
     )
 
 

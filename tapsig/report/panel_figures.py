@@ -1,12 +1,10 @@
 """Figures of a panel: its ring-down, and the map of dead time; `ax=` as in `tapsig.report.figures`."""
 
 import math
-from collections.abc import Sequence
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure, SubFigure
 
 from tapsig.analysis.dead_time import DeadTimeMap
 from tapsig.analysis.ringdown import RingdownResult
@@ -17,6 +15,7 @@ from tapsig.report.drawing import (
     MID,
     PALE,
     STYLE,
+    PanelAxes,
     Panels,
     find_figure,
     set_octave_ticks,
@@ -27,9 +26,7 @@ from tapsig.report.drawing import (
 )
 
 
-def plot_ringdown(
-    result: RingdownResult, *, ax: Sequence[Axes] | Panels | Figure | SubFigure | None = None, title: str = ""
-) -> Panels:
+def plot_ringdown(result: RingdownResult, *, ax: PanelAxes = None, title: str = "") -> Panels:
     """Level of each tap's ring-down with its decay by four dominant modes; beside it T60 of the modes with error.
 
     Parameters

@@ -3,15 +3,16 @@
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from tapsig.comparison.advice import advise, compare_detectors, count_recordings, describe_left_out
 from tapsig.comparison.positions import PositionStudy, Ranking
 from tapsig.comparison.statistics import RESAMPLES
-from tapsig.report.charts import Dot, caption_intervals, draw_intervals
-from tapsig.report.page import Page, Picture, Section, Table, render_page
+from tapsig.report.charts import draw_intervals
+from tapsig.report.page import Picture, Section, Table, render_page, tabulate
 from tapsig.report.score_page import INTERVALS
 from tapsig.report.score_page import LIMITS as SCORE_LIMITS
 from tapsig.results import format_estimate, format_named
-from tapsig.scoring.criteria import Estimate
 
 METHOD = (
     "Positions are compared on the recordings that were made at all of them at once, where there are any: the same"
@@ -40,104 +41,72 @@ LIMITS = (
 
 def render_positions_page(study: PositionStudy, *, command: str, corpus: str, warnings: Sequence[str] = ()) -> str:
     """The page as HTML; it opens with `warnings`."""
-    closing = compare_detectors(study.rankings)
-    summary = [f"With {ranking.detector}: {advise(ranking)}" for ranking in study.rankings]
     return render_page(
-        Page(
-            title=f"Where to put the sensor: positions on {corpus}",
-            summary=[*warnings, *summary, *filter(None, [closing])],
-            sections=[
-                *(describe_ranking(study, ranking) for ranking in study.rankings),
-                Section("What each position hears", pictures=draw_levels(study), tables=[tabulate_levels(study)]),
-                *_delays(study),
-            ],
-            method=[f"Matching window ±{study.table.window_s * 1e3:g} ms.", *METHOD],
-            limits=LIMITS,
-            command=command,
-        )
+        title=f"Where to put the sensor: positions on {corpus}",
+        summary=[*warnings, *advise_positions(study)],
+        sections=[
+            *(describe_ranking(study, ranking, title=ranking.detector) for ranking in study.rankings),
+            Section("What each position hears", pictures=draw_levels(study), tables=[tabulate_levels(study)]),
+            *_describe_delays(study),
+        ],
+        method=[f"Matching window ±{study.table.window_s * 1e3:g} ms.", *METHOD],
+        limits=LIMITS,
+        command=command,
     )
 
 
-def describe_ranking(study: PositionStudy, ranking: Ranking, *, title: str = "") -> Section:
+def advise_positions(study: PositionStudy) -> list[str]:
+    """Where to put the sensor, by each detector, and how much that matters."""
+    texts = [f"With {ranking.detector}: {advise(ranking)}" for ranking in study.rankings]
+    return [*texts, *filter(None, [compare_detectors(study.rankings)])]
+
+
+def describe_ranking(study: PositionStudy, ranking: Ranking, *, title: str) -> Section:
     """Positions by one detector, the best first, and their differences."""
     words = ranking.criterion.words
-    most = max([1.0, *(_top(ranked.estimate) for ranked in ranking.positions)])
-    dots = [
-        Dot(ranked.position, ranked.estimate.value, ranked.estimate.low, ranked.estimate.high)
-        for ranked in ranking.positions
-    ]
-    basis = (
+    paragraphs = [
         f"Compared on {count_recordings(ranking.recordings)} made at every position at once."
         if ranking.paired
         else f"None of the {ranking.recordings} recordings was made at every position at once: the scenes may differ"
         " between positions, and then so does what is compared."
+    ]
+    if left_out := describe_left_out(ranking):
+        paragraphs.append(f"{left_out}.")
+    estimates = {ranked.position: ranked.estimate for ranked in ranking.positions}
+    most = np.nanmax([(one.value, one.high) for one in estimates.values()], initial=1.0)
+    positions = tabulate(
+        "Positions, the best first",
+        [row for row in study.rows() if row["detector"] == ranking.detector],
+        {
+            "position": lambda row: row["position"],
+            words: lambda row: format_named(row, "value"),
+            "probability of being best": lambda row: format_estimate(row["probability_best"]),
+            "precision": lambda row: format_named(row, "precision"),
+            "recall": lambda row: format_named(row, "recall"),
+            "false alarms per hour": lambda row: format_named(row, "false_alarms_per_hour", digits=0),
+            "codes decoded": lambda row: f"{row['entries_opened']} of {row['entries']}",
+        },
     )
-    left_out = describe_left_out(ranking)
-    paragraphs = [basis, f"{left_out}."] if left_out else [basis]
-    picture = Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most))
-    return Section(
-        title or ranking.detector, paragraphs, [picture], [_ranking_table(study, ranking), _difference_table(ranking)]
+    differences = tabulate(
+        "Differences",
+        ranking.differences,
+        {
+            "pair": lambda pair: f"{pair.first} minus {pair.second}",
+            f"difference in {words}": lambda pair: pair.estimate.describe(3),
+            "p": lambda pair: f"{pair.p:.4f}",
+            "p after Holm": lambda pair: f"{pair.p_adjusted:.4f}",
+            "significant": lambda pair: "yes" if pair.significant else "no",
+            "recordings needed": lambda pair: _describe_needed(pair.needed),
+        },
     )
+    picture = draw_intervals(words, estimates, axis=words, most=most)
+    return Section(title, paragraphs, [picture], [positions, differences])
 
 
-def _top(estimate: Estimate) -> float:
-    return max(value for value in (estimate.value, estimate.high, 0.0) if not math.isnan(value))
-
-
-def _ranking_table(study: PositionStudy, ranking: Ranking) -> Table:
-    words = ranking.criterion.words
-    header = [
-        "position",
-        words,
-        "probability of being best",
-        "precision",
-        "recall",
-        "false alarms per hour",
-        "codes decoded",
-    ]
-    lines = [
-        [
-            str(row["position"]),
-            format_named(row, "value"),
-            format_estimate(row["probability_best"]),
-            format_named(row, "precision"),
-            format_named(row, "recall"),
-            format_named(row, "false_alarms_per_hour", digits=0),
-            f"{row['entries_opened']} of {row['entries']}",
-        ]
-        for row in study.rows()
-        if row["detector"] == ranking.detector
-    ]
-    return Table("Positions, the best first", header, lines)
-
-
-def _difference_table(ranking: Ranking) -> Table:
-    lines = [
-        [
-            f"{pair.first} minus {pair.second}",
-            pair.estimate.describe(3),
-            f"{pair.p:.4f}",
-            f"{pair.p_adjusted:.4f}",
-            "yes" if pair.significant else "no",
-            _needed(pair.needed),
-        ]
-        for pair in ranking.differences
-    ]
-    header = [
-        "pair",
-        f"difference in {ranking.criterion.words}",
-        "p",
-        "p after Holm",
-        "significant",
-        "recordings needed",
-    ]
-    return Table("Differences", header, lines)
-
-
-def _needed(value: float) -> str:
-    if math.isnan(value):
+def _describe_needed(recordings: float) -> str:
+    if math.isnan(recordings):
         return "–"
-    return f"{math.ceil(value)}" if value < 1000 else "over 1000"
+    return f"{math.ceil(recordings)}" if recordings < 1000 else "over 1000"
 
 
 def draw_levels(study: PositionStudy) -> list[Picture]:
@@ -148,12 +117,10 @@ def draw_levels(study: PositionStudy) -> list[Picture]:
         ("Ring-down", "ringdown_s", "T60 in s"),
         ("Operating area of a plain threshold", "operating_area_db_ms", "dB × ms"),
     ):
-        estimates = [(level.position, getattr(level, name)) for level in study.levels]
-        known = [value for _, e in estimates for value in (e.value, e.low, e.high) if not math.isnan(value)]
-        dots = [Dot(position, e.value, e.low, e.high) for position, e in estimates]
-        least, most = min([0.0, *known]), max([1e-3, *known])
-        picture = draw_intervals(title, dots, axis=axis, least=least, most=most * 1.05)
-        pictures.append(Picture(caption_intervals(title, dots), picture))
+        estimates = {level.position: getattr(level, name) for level in study.levels}
+        known = [(one.value, one.low, one.high) for one in estimates.values()]
+        least, most = np.nanmin(known, initial=0.0), 1.05 * np.nanmax(known, initial=1e-3)
+        pictures.append(draw_intervals(title, estimates, axis=axis, least=least, most=most))
     return pictures
 
 
@@ -174,22 +141,22 @@ def tabulate_levels(study: PositionStudy) -> Table:
     return Table("Level of taps, and ring-down", header, lines)
 
 
-def _delays(study: PositionStudy) -> list[Section]:
+def _describe_delays(study: PositionStudy) -> list[Section]:
     if not study.delays:
         return []
-    lines = [
-        [
-            f"{delay.first} to {delay.second}",
-            str(delay.taps),
-            f"{delay.median_ms:+.2f}",
-            f"{delay.lower_ms:+.2f} to {delay.upper_ms:+.2f}",
-            f"{delay.correlation:.2f}",
-        ]
-        for delay in study.delays
-    ]
     text = (
         "How much later the second position hears a tap. Panels ring differently at each place, so a correlation"
         " below 0.7 says that the delay tells little."
     )
-    header = ["from, to", "taps", "median, ms", "middle half, ms", "correlation"]
-    return [Section("Delay between channels", [text], tables=[Table("Delay, tap by tap", header, lines)])]
+    table = tabulate(
+        "Delay, tap by tap",
+        study.delays,
+        {
+            "from, to": lambda delay: f"{delay.first} to {delay.second}",
+            "taps": lambda delay: delay.taps,
+            "median, ms": lambda delay: f"{delay.median_ms:+.2f}",
+            "middle half, ms": lambda delay: f"{delay.lower_ms:+.2f} to {delay.upper_ms:+.2f}",
+            "correlation": lambda delay: f"{delay.correlation:.2f}",
+        },
+    )
+    return [Section("Delay between channels", [text], tables=[table])]

@@ -53,16 +53,11 @@ nav ul { columns: 12rem; padding-left: 1.2rem; } dd { margin-left: 1.5rem; } sec
 
 @dataclass(frozen=True, slots=True)
 class Documented:
-    """One object of the reference: its name on the page, and where it lives."""
+    """One object of the reference: its name on the page, which is also its anchor there, and where it lives."""
 
     name: str
     home: str
     value: object
-
-    @property
-    def anchor(self) -> str:
-        """The part of the page's address that leads to it."""
-        return self.name
 
 
 def list_documented() -> dict[str, tuple[Documented, ...]]:
@@ -85,11 +80,8 @@ def list_documented() -> dict[str, tuple[Documented, ...]]:
 def _find(place: str) -> Documented:
     module, _, name = place.partition(":")
     value = getattr(importlib.import_module(module), name)
-    return Documented(name if module != "tapsig" else f"tapsig.{name}", _home(value), value)
-
-
-def _home(value: object) -> str:
-    return f"{getattr(value, '__module__', '')}.{getattr(value, '__qualname__', '')}"
+    home = f"{value.__module__}.{value.__qualname__}"
+    return Documented(f"tapsig.{name}" if module == "tapsig" else name, home, value)
 
 
 def render_reference() -> str:
@@ -104,7 +96,7 @@ def render_reference() -> str:
     links: dict[str, str] = {}
     for one in (one for members in sections.values() for one in members):
         for word in (one.name, one.name.removeprefix("tapsig."), one.home.rpartition(".")[2]):
-            links.setdefault(word, one.anchor)
+            links.setdefault(word, one.name)
     parts = [_render_contents(sections)]
     for title, members in sections.items():
         entries = "".join(_render(one, links) for one in members)
@@ -125,7 +117,7 @@ def _slug(title: str) -> str:
 def _render_contents(sections: Mapping[str, tuple[Documented, ...]]) -> str:
     lists = (
         f'<li><a href="#{_slug(title)}">{html.escape(title)}</a><ul>'
-        + "".join(f'<li><a href="#{one.anchor}"><code>{html.escape(one.name)}</code></a></li>' for one in members)
+        + "".join(f'<li><a href="#{one.name}"><code>{html.escape(one.name)}</code></a></li>' for one in members)
         + "</ul></li>"
         for title, members in sections.items()
     )
@@ -133,11 +125,21 @@ def _render_contents(sections: Mapping[str, tuple[Documented, ...]]) -> str:
 
 
 def _render(one: Documented, links: Mapping[str, str]) -> str:
-    also = "" if one.home == one.name else f"<p>Home: <code>{html.escape(one.home)}</code></p>"
-    head = f'<h3 id="{one.anchor}"><code>{html.escape(one.name + _signature(one.value))}</code></h3>'
-    body = render_docstring(inspect.getdoc(one.value) or "", links)
-    members = "".join(_render_member(one, name, value, links) for name, value in _list_members(one.value))
-    return f"<section>{head}{also}{body}{members}</section>"
+    home = "" if one.home == one.name else f"<p>Home: <code>{html.escape(one.home)}</code></p>"
+    members = "".join(
+        f"<section>{_render_head('h4', f'{one.name}.{name}', name, member)}{_render_text(member, links)}</section>"
+        for name, member in _list_members(one.value)
+    )
+    head = _render_head("h3", one.name, one.name, one.value)
+    return f"<section>{head}{home}{_render_text(one.value, links)}{members}</section>"
+
+
+def _render_head(level: str, anchor: str, name: str, value: object) -> str:
+    return f'<{level} id="{anchor}"><code>{html.escape(name + _signature(value))}</code></{level}>'
+
+
+def _render_text(value: object, links: Mapping[str, str]) -> str:
+    return render_docstring(inspect.getdoc(value) or "", links)
 
 
 def _list_members(value: object) -> Iterator[tuple[str, object]]:
@@ -156,29 +158,19 @@ def _list_members(value: object) -> Iterator[tuple[str, object]]:
                 yield name, member
 
 
-def _render_member(one: Documented, name: str, member: object, links: Mapping[str, str]) -> str:
-    function = member.__func__ if isinstance(member, classmethod) else member
-    signature = "" if isinstance(member, property) else _signature(function)
-    head = f'<h4 id="{one.anchor}.{name}"><code>{html.escape(name + signature)}</code></h4>'
-    return f"<section>{head}{render_docstring(inspect.getdoc(member) or '', links)}</section>"
-
-
 def _signature(value: object) -> str:
+    """A signature without the modules of its types, with an array of numpy as `array`; nothing for a property."""
     try:
-        found = inspect.signature(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError):  # a class that cannot be called, such as an exception of C
+        found = inspect.signature(getattr(value, "__func__", value))  # type: ignore[arg-type]
+    except (TypeError, ValueError):  # what cannot be called; an exception of C
         return ""
     parameters = [
         one.replace(default=_Short(one.default)) if one.default is not inspect.Parameter.empty else one
         for one in found.parameters.values()
         if one.name not in ("self", "cls")
     ]
-    return _shorten(str(found.replace(parameters=parameters)))
-
-
-def _shorten(signature: str) -> str:
-    """A signature without the modules of its types; an array of numpy as `array`."""
-    text = re.sub(r"Union\[numpy\._typing.*?str\], NoneType\]", "array | None", signature)
+    text = str(found.replace(parameters=parameters))
+    text = re.sub(r"Union\[numpy\._typing.*?str\], NoneType\]", "array | None", text)
     text = re.sub(r"numpy\.ndarray\[(?:[^\[\]]|\[[^\[\]]*\])*\]", "array", text)
     return re.sub(r"\b(?:[a-z_]\w*\.)+(?=[A-Z])", "", text)
 
@@ -200,10 +192,8 @@ def render_docstring(text: str, links: Mapping[str, str]) -> str:
     >>> render_docstring("One line, see `other`.", {"other": "other"})
     '<p>One line, see <a href="#other"><code>other</code></a>.</p>'
     """
-    lines = text.splitlines()
-    parts: list[str] = []
-    title = ""
-    start = 0
+    lines, parts = text.splitlines(), []
+    title, start = "", 0
     for k, line in enumerate(lines):
         if SECTION.match(line.strip()) and k and lines[k - 1].strip():
             parts.append(_render_section(title, lines[start : k - 1], links))
@@ -222,23 +212,16 @@ def _render_section(title: str, lines: list[str], links: Mapping[str, str]) -> s
             groups.append([])
         if groups:
             groups[-1].append(line)
-    items = "".join(_render_item(group, links) for group in _split_tail(groups))
-    return f"{head}<dl>{items}</dl>" + _render_blocks(_find_tail(groups), links)
+    items = list(itertools.takewhile(_is_item, groups))
+    shown = "".join(_render_item(group, links) for group in items)
+    # Prose may follow at the margin, such as `Raises … for …`.
+    return f"{head}<dl>{shown}</dl>" + _render_blocks(itertools.chain(*groups[len(items) :]), links)
 
 
 def _is_item(group: list[str]) -> bool:
     """Whether the first line names something: `name : what`, or a type alone with its text below."""
     match = ITEM.match(group[0])
     return match is not None and (match[2] is not None or len([line for line in group if line.strip()]) > 1)
-
-
-def _split_tail(groups: list[list[str]]) -> list[list[str]]:
-    """The items, without the prose that may follow them at the margin, such as `Raises … for …`."""
-    return list(itertools.takewhile(_is_item, groups))
-
-
-def _find_tail(groups: list[list[str]]) -> list[str]:
-    return [line for group in groups[len(_split_tail(groups)) :] for line in group]
 
 
 def _render_item(lines: list[str], links: Mapping[str, str]) -> str:

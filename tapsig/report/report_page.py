@@ -3,8 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from tapsig.analysis.health import HealthReport
-from tapsig.report.page import CAUTIONS, SIMULATED, Page, Section, Table, render_page
+from tapsig.report.page import CAUTIONS, SIMULATED, Section, Table, render_page, tabulate
 from tapsig.report.report_sections import (
     LIMITS,
     METHOD,
@@ -36,18 +35,22 @@ def render_recording_page(
 
     Ringing and operating area are shown of the positions `beside` as well.
     """
-    sections = [*describe_recording(summary, beside), Section("What to record next", steps=steps)]
-    opening = [SIMULATED] if summary.simulated else []
     return render_page(
-        Page(
-            title=f"Report on {summary.name}",
-            summary=[*opening, *summarise(summary)],
-            sections=sections,
-            method=[f"Matching window ±{window_s * 1e3:g} ms.", *METHOD],
-            limits=LIMITS,
-            command=command,
-            cautions=CAUTIONS,
-        )
+        title=f"Report on {summary.name}",
+        summary=[*([SIMULATED] if summary.simulated else []), *summarise(summary)],
+        sections=[
+            _describe_health(summary),
+            _describe_timeline(summary),
+            describe_ringing([summary, *beside]),
+            *describe_areas([summary, *beside]),
+            describe_entries(summary),
+            *describe_causes(summary.marks, labelled=summary.labelled),
+            Section("What to record next", steps=steps),
+        ],
+        method=[f"Matching window ±{window_s * 1e3:g} ms.", *METHOD],
+        limits=LIMITS,
+        command=command,
+        cautions=CAUTIONS,
     )
 
 
@@ -82,80 +85,50 @@ def _describe_marks(summary: RecordingSummary) -> str:
     return f"Of {summary.taps_s.size} labelled taps, {'; '.join(parts)}."
 
 
-def describe_recording(summary: RecordingSummary, beside: Sequence[RecordingSummary] = ()) -> list[Section]:
-    """The sections on one recording; ringing and operating area also of the positions `beside`."""
-    return [
-        _describe_health(summary),
-        _describe_timeline(summary),
-        describe_ringing([summary, *beside]),
-        *describe_areas([summary, *beside]),
-        describe_entries(summary),
-        *describe_causes(summary.marks, labelled=summary.labelled),
-    ]
-
-
 def _describe_health(summary: RecordingSummary) -> Section:
     report = summary.health
-    facts = [
-        ["file", summary.source or "–"],
-        [
-            "position, vehicle, scene",
-            ", ".join(filter(None, [summary.position, summary.vehicle, summary.scene])) or "–",
-        ],
-        [
-            "recorded",
-            f"{format_time(summary.begin_s)} to {format_time(summary.end_s)}"
-            + (
-                ""
-                if math.isclose(summary.duration_s, summary.end_s - summary.begin_s, abs_tol=1e-3)
-                else f", of which {summary.duration_s:.1f} s without gaps"
-            ),
-        ],
-        ["sample rate", f"{summary.fs:g} Hz"],
-        ["labels", f"{summary.taps_s.size} taps, {len(summary.others)} of other kinds" if summary.labelled else "none"],
-        ["bias, noise, peak", f"{report.bias_v:.3g} V, {1e3 * report.noise_v:.3g} mV rms, {report.peak_v:.3g} V"],
-    ]
-    if report.effective_bits == report.effective_bits:
-        facts.append(["effective bits", f"{report.effective_bits:.1f}"])
+    recorded = f"{format_time(summary.begin_s)} to {format_time(summary.end_s)}"
+    if not math.isclose(summary.duration_s, summary.end_s - summary.begin_s, abs_tol=1e-3):
+        recorded += f", of which {summary.duration_s:.1f} s without gaps"
+    labels = f"{summary.taps_s.size} taps, {len(summary.others)} of other kinds" if summary.labelled else "none"
+    facts = {
+        "file": summary.source or "–",
+        "position, vehicle, scene": ", ".join(filter(None, [summary.position, summary.vehicle, summary.scene])) or "–",
+        "recorded": recorded,
+        "sample rate": f"{summary.fs:g} Hz",
+        "labels": labels,
+        "bias, noise, peak": f"{report.bias_v:.3g} V, {1e3 * report.noise_v:.3g} mV rms, {report.peak_v:.3g} V",
+    }
+    if not math.isnan(report.effective_bits):
+        facts["effective bits"] = f"{report.effective_bits:.1f}"
+    tables = [Table("Facts", ["what", "value"], list(facts.items()), prose=True)]
+    if report.findings:
+        findings = tabulate(
+            "Faults and notes",
+            report.findings,
+            {
+                "how bad": lambda finding: finding.severity,
+                "what": lambda finding: finding.message,
+                "first at": lambda finding: "–" if math.isnan(finding.first_s) else format_time(finding.first_s),
+                "what to do": lambda finding: finding.advice,
+            },
+            prose=True,
+        )
+        tables.append(findings)
     text = "These figures hold for the whole recording." if report.findings else "No fault was found."
-    return Section(
-        "What the recording is, and what is wrong with it",
-        [text],
-        tables=[Table("Facts", ["what", "value"], facts, prose=True), *tabulate_findings(report)],
-    )
-
-
-def tabulate_findings(report: HealthReport) -> list[Table]:
-    """Faults, worst first, each with what to do; no table without faults."""
-    if not report.findings:
-        return []
-    rows = [
-        [
-            finding.severity,
-            finding.message,
-            format_time(finding.first_s) if finding.first_s == finding.first_s else "–",
-            finding.advice,
-        ]
-        for finding in report.findings
-    ]
-    return [Table("Faults and notes", ["how bad", "what", "first at", "what to do"], rows, prose=True)]
+    return Section("What the recording is, and what is wrong with it", [text], tables=tables)
 
 
 def _describe_timeline(summary: RecordingSummary) -> Section:
-    texts = [] if summary.labelled else [HOW_TO_LABEL]
-    line = draw_timeline(summary, caption=f"{summary.name}: volts from the bias over time")
-    return Section(
-        "Waveform and detections" if summary.labelled else "Waveform and detections, without labels",
-        [*texts, *_note_part(summary)],
-        timelines=[line],
-    )
-
-
-def _note_part(summary: RecordingSummary) -> list[str]:
+    heading = "Waveform and detections"
+    texts = []
+    if not summary.labelled:
+        heading += ", without labels"
+        texts.append(HOW_TO_LABEL)
     first, last = summary.examined_s
-    if math.isclose(first, summary.begin_s) and math.isclose(last, summary.end_s):
-        return []
-    return [
-        f"The recording is long. Ringing, operating area and causes are of the part from {format_time(first)} to"
-        f" {format_time(last)}, which holds the most taps; --from and --to choose another."
-    ]
+    if not (math.isclose(first, summary.begin_s) and math.isclose(last, summary.end_s)):
+        texts.append(
+            "The recording is long. Ringing, operating area and causes are of the part from"
+            f" {format_time(first)} to {format_time(last)}, which holds the most taps; --from and --to choose another."
+        )
+    return Section(heading, texts, timelines=[draw_timeline(summary)])

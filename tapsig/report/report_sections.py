@@ -1,18 +1,19 @@
 """Sections that the pages of `tapsig report` on a recording and on a corpus share."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import matplotlib as mpl
 import numpy as np
-from markupsafe import Markup
 from matplotlib.figure import Figure
 
+from tapsig.analysis.causes import FALSE
 from tapsig.analysis.dead_time import DeadTimeMap
+from tapsig.dsp.modes import Mode
 from tapsig.entry import Entry
 from tapsig.report.charts import Line, draw_lines
 from tapsig.report.drawing import STYLE, embed_figure
-from tapsig.report.page import Picture, Section, Table
+from tapsig.report.page import Picture, Section, Table, tabulate
 from tapsig.report.panel_figures import plot_dead_time
 from tapsig.report.timeline import format_time
 from tapsig.summary.recording import Marks, RecordingSummary
@@ -42,10 +43,9 @@ def describe_area(summary: RecordingSummary) -> str:
     """What the best plain setting is, and whether it will do."""
     found = summary.plain
     assert found is not None
-    row, column = found.best_cell
-    setting = (
-        f"{_volts(found.best_threshold_v, summary.count_v)} and {1e3 * found.best_dead_time_s:.0f} ms of dead time"
-    )
+    counts = f" ({_count_steps(summary, found.best_threshold_v)} counts from rest)" if summary.count_v > 0 else ""
+    threshold = f"a threshold of {found.best_threshold_v:.3g} V{counts}"
+    setting = f"{threshold} and {1e3 * found.best_dead_time_s:.0f} ms of dead time"
     part = ""
     first, last = summary.examined_s
     if last - first < 0.999 * (summary.end_s - summary.begin_s):
@@ -55,57 +55,55 @@ def describe_area(summary: RecordingSummary) -> str:
             f"{part}A plain threshold counts each of the {found.taps} taps once at {setting}: the middle of an"
             f" operating area of {found.operating_area_db_ms:.0f} dB × ms."
         )
+    missed, false = found.missed[found.best_cell], found.extra[found.best_cell]
     return (
         f"{part}No setting of a plain threshold counts all {found.taps} taps exactly once; the fewest errors,"
-        f" {int(found.missed[row, column])} missed and {int(found.extra[row, column])} false, are at"
-        f" {setting}."
+        f" {missed} missed and {false} false, are at {setting}."
     )
 
 
-def _volts(volts: float, count_v: float) -> str:
-    counts = f" ({volts / count_v:.0f} counts from rest)" if count_v > 0 else ""
-    return f"a threshold of {volts:.3g} V{counts}"
+def _count_steps(summary: RecordingSummary, volts: float) -> str:
+    return f"{volts / summary.count_v:.0f}" if summary.count_v > 0 else "–"
 
 
 def describe_ringing(summaries: Sequence[RecordingSummary]) -> Section:
     """How the panel rings at one position or several, and why that defeats a plain threshold."""
-    lines, texts, tables = [], [], []
+    lines, texts, rings = [], [], []
     for summary in summaries:
         where = f"On the {summary.position}" if summary.position else "Here"
         if summary.ringing is None:
             texts.append(f"{where} there are too few taps to see how the panel rings.")
         else:
+            rings.append(summary.ringing)
             lines.append(Line(summary.position or "level", summary.ringing.times_s, summary.ringing.level_db))
             texts.append(f"{where}, {_describe_needed(summary.ringing)}")
         if summary.ringdown is None:
             texts.append(f"{where} the modes are not known: {summary.ringdown_reason}")
-    known = [summary for summary in summaries if summary.ringing is not None]
-    if len(known) == 1 and known[0].ringing is not None:
-        lines.append(_draw_threshold(known[0].ringing))
-    rows = [
-        [
-            " ".join(filter(None, [summary.position, f"{mode.frequency_hz:.0f} Hz"])),
-            f"{mode.t60_s:.2f}",
-            f"{100 * mode.energy_share:.0f} %",
-        ]
-        for summary in summaries
-        if summary.ringdown is not None
-        for mode in summary.ringdown.dominant[:5]
-    ]
-    if rows:
-        whose = ", ".join(dict.fromkeys(summary.ringdown_from for summary in summaries if summary.ringdown is not None))
-        tables.append(Table(f"Strongest modes, from {whose}", ["mode", "T60, s", "share of energy"], rows))
-    pictures = []
+    pictures, tables = [], []
     if lines:
+        x_range = (0.0, max(float(line.x[-1]) for line in lines if line.x.size))
+        if len(rings) == 1:
+            name = f"threshold {MARGIN_DB:g} dB under the weakest tap"
+            lines.append(Line(name, rings[0].times_s[[0, -1]], np.full(2, rings[0].threshold_db)))
         chart = draw_lines(
             "Level after a tap",
             lines,
             x_axis="s after the tap",
             y_axis="dB re the median tap's peak",
-            x_range=(0.0, max(float(line.x[-1]) for line in lines if line.x.size)),
+            x_range=x_range,
             y_range=(-60.0, 0.0),
         )
         pictures.append(Picture("What a plain threshold sees after a tap (median)", chart))
+    known = [(summary, summary.ringdown) for summary in summaries if summary.ringdown is not None]
+    modes = [(summary.position, mode) for summary, ringdown in known for mode in ringdown.dominant[:5]]
+    if modes:
+        whose = ", ".join(dict.fromkeys(summary.ringdown_from for summary, _ in known))
+        columns: dict[str, Callable[[tuple[str, Mode]], object]] = {
+            "mode": lambda row: f"{row[0]} {row[1].frequency_hz:.0f} Hz".lstrip(),
+            "T60, s": lambda row: f"{row[1].t60_s:.2f}",
+            "share of energy": lambda row: f"{100 * row[1].energy_share:.0f} %",
+        }
+        tables.append(tabulate(f"Strongest modes, from {whose}", modes, columns))
     opening = (
         "A panel goes on ringing after a tap, and a plain threshold counts each time the ringing crosses it. A"
         " dead time after each tap must outlast the ringing, but end before the next tap."
@@ -113,11 +111,6 @@ def describe_ringing(summaries: Sequence[RecordingSummary]) -> Section:
     return Section(
         "How the panel rings, and why that defeats a plain threshold", [opening, *texts], pictures, tables, beside=True
     )
-
-
-def _draw_threshold(ringing: Ringing) -> Line:
-    ends = ringing.times_s[[0, -1]]
-    return Line(f"threshold {MARGIN_DB:g} dB under the weakest tap", ends, np.full(2, ringing.threshold_db))
 
 
 def _describe_needed(ringing: Ringing) -> str:
@@ -139,122 +132,90 @@ def _describe_needed(ringing: Ringing) -> str:
 
 def describe_areas(summaries: Sequence[RecordingSummary]) -> list[Section]:
     """The operating area of each recording that has labelled taps."""
-    known = [summary for summary in summaries if summary.plain is not None]
+    known = [(summary, summary.plain) for summary in summaries if summary.plain is not None]
     if not known:
         return []
-    pictures, rows = [], []
-    for summary in known:
-        found = summary.plain
-        assert found is not None
-        name = summary.position or summary.name
+    pictures = []
+    for summary, found in known:
         title = f"Errors by threshold and dead time{f', {summary.position}' if summary.position else ''}"
-        row, column = found.best_cell
-        pictures.append(Picture(title, _draw_map(title, found)))
-        counts = f"{found.best_threshold_v / summary.count_v:.0f}" if summary.count_v > 0 else "–"
-        rows.append(
-            [
-                name,
-                f"{found.best_threshold_v:.3g}",
-                counts,
-                f"{1e3 * found.best_dead_time_s:.0f}",
-                f"{int(found.missed[row, column])}",
-                f"{int(found.extra[row, column])}",
-                f"{found.operating_area_db_ms:.0f}",
-            ]
-        )
-    header = [
-        "position",
-        "threshold, V",
-        "counts from rest",
-        "dead time, ms",
-        "missed",
-        "false",
-        "operating area, dB × ms",
-    ]
-    texts = [describe_area(known[0])] if len(known) == 1 else []
+        with mpl.rc_context(STYLE):
+            axes = Figure((4.8, 3.6), layout="constrained").subplots()
+        errors = found.missed[found.best_cell] + found.extra[found.best_cell]
+        setting = f"threshold {found.best_threshold_v:.3g} V, dead time {1e3 * found.best_dead_time_s:.0f} ms"
+        words = f"{title}. Best setting: {setting}, {errors} errors."
+        pictures.append(Picture(title, embed_figure(plot_dead_time(found, ax=axes), words)))
+    columns: dict[str, Callable[[tuple[RecordingSummary, DeadTimeMap]], object]] = {
+        "position": lambda row: row[0].position or row[0].name,
+        "threshold, V": lambda row: f"{row[1].best_threshold_v:.3g}",
+        "counts from rest": lambda row: _count_steps(row[0], row[1].best_threshold_v),
+        "dead time, ms": lambda row: f"{1e3 * row[1].best_dead_time_s:.0f}",
+        "missed": lambda row: row[1].missed[row[1].best_cell],
+        "false": lambda row: row[1].extra[row[1].best_cell],
+        "operating area, dB × ms": lambda row: f"{row[1].operating_area_db_ms:.0f}",
+    }
+    table = tabulate("Best plain setting", known, columns)
+    texts = [describe_area(known[0][0])] if len(known) == 1 else []
     texts.append("The larger the operating area, the more tolerance there is for another hand, day or sensor.")
-    return [
-        Section("Operating area of a plain threshold", texts, pictures, [Table("Best plain setting", header, rows)])
-    ]
-
-
-def _draw_map(title: str, found: DeadTimeMap) -> Markup:
-    with mpl.rc_context(STYLE):
-        axes = Figure((4.8, 3.6), layout="constrained").subplots()
-    errors = int(found.missed[found.best_cell] + found.extra[found.best_cell])
-    setting = f"threshold {found.best_threshold_v:.3g} V, dead time {1e3 * found.best_dead_time_s:.0f} ms"
-    return embed_figure(plot_dead_time(found, ax=axes), f"{title}. Best setting: {setting}, {errors} errors.")
+    return [Section("Operating area of a plain threshold", texts, pictures, [table])]
 
 
 def describe_entries(summary: RecordingSummary) -> Section:
     """Taps one by one, and the entries that they make."""
     last = summary.last
-    table = Table(
-        f"Taps found by {last.detector}",
-        ["tap", "at", "gap, s", "strength", "label"],
-        _tap_rows(last, labelled=summary.labelled),
-    )
-    entries = Table(
-        f"Entries, from the taps that {last.detector} found", ["entry", "from", "digits"], _entry_rows(summary.entries)
-    )
-    tables = [entries]
+    tables = [_tabulate_entries(f"Entries, from the taps that {last.detector} found", summary.entries)]
     if summary.labelled:
-        tables.append(
-            Table("Entries, from the labelled taps", ["entry", "from", "digits"], _entry_rows(summary.entries_labelled))
-        )
+        tables.append(_tabulate_entries("Entries, from the labelled taps", summary.entries_labelled))
     texts = ["Taps closer than 1 s make one digit; 3 s of silence end an entry (common practice)."]
     if last.found_s.size > MOST_ROWS:
         texts.append(f"The first {MOST_ROWS} of {last.found_s.size} taps are listed; tapsig detect lists all.")
-    return Section("Taps and entries", texts, tables=[*tables, table])
+    gaps = ["–", *(f"{gap:.3f}" for gap in np.diff(last.found_s))]
+    words = ["false" if time in last.false_s else "tap" for time in last.found_s]
+    taps = zip(last.found_s[:MOST_ROWS].tolist(), gaps, last.strength, words, strict=False)
+    rows = [
+        [
+            str(number),
+            format_time(time, decimals=3),
+            gap,
+            f"{strength:.2f}",
+            word if summary.labelled else "not labelled",
+        ]
+        for number, (time, gap, strength, word) in enumerate(taps, 1)
+    ]
+    found = Table(f"Taps found by {last.detector}", ["tap", "at", "gap, s", "strength", "label"], rows)
+    return Section("Taps and entries", texts, tables=[*tables, found])
 
 
-def _tap_rows(marks: Marks, *, labelled: bool) -> list[list[str]]:
-    false = set(marks.false_s.tolist())
-    rows, before = [], math.nan
-    for number, (time, strength) in enumerate(zip(marks.found_s.tolist(), marks.strength.tolist(), strict=True), 1):
-        if number > MOST_ROWS:
-            break
-        word = ("false" if time in false else "tap") if labelled else "not labelled"
-        gap = "–" if before != before else f"{time - before:.3f}"
-        rows.append([str(number), format_time(time, decimals=3), gap, f"{strength:.2f}", word])
-        before = time
-    return rows
-
-
-def _entry_rows(entries: Sequence[Entry]) -> list[list[str]]:
-    return [
+def _tabulate_entries(caption: str, entries: Sequence[Entry]) -> Table:
+    rows = [
         [str(number), format_time(entry.start_s, decimals=2), str(entry)]
         for number, entry in enumerate(entries[:MOST_ROWS], 1)
     ]
+    return Table(caption, ["entry", "from", "digits"], rows)
 
 
 def describe_causes(marks: Sequence[Marks], *, labelled: bool) -> list[Section]:
     """Errors of each detector by cause, with remedies."""
     if not labelled:
         return []
-    texts, tables = [], []
-    for one in marks:
-        if not one.advice:
-            errors = one.missed_s.size + one.false_s.size
-            texts.append(f"{one.detector} makes no error{' in the part looked at' if errors else ''}.")
-            continue
-        tables.append(tabulate_causes(one.detector, one.advice))
+    texts = [
+        f"{one.detector} makes no error{' in the part looked at' if one.missed_s.size + one.false_s.size else ''}."
+        for one in marks
+        if not one.advice
+    ]
+    tables = [tabulate_causes(one.detector, one.advice) for one in marks if one.advice]
     return [Section("Errors: causes and remedies", texts, tables=tables)]
 
 
 def tabulate_causes(detector: str, advice: Sequence[ErrorAdvice], *, times: bool = True) -> Table:
     """Kinds of errors, the most frequent first, each with a remedy, and when they came."""
-    rows = [
-        [
-            f"{one.count} {'false' if one.error == 'false' else 'missed'}: {name_cause(one.cause)}",
-            one.words,
-            one.remedy,
-            *([_list_times(one.times_s)] if times else []),
-        ]
-        for one in advice
-    ]
-    header = ["errors", "why", "remedy", *(["when"] if times else [])]
-    return Table(f"Errors of {detector}", header, rows, prose=True)
+    columns: dict[str, Callable[[ErrorAdvice], object]] = {
+        "errors": lambda one: f"{one.count} {'false' if one.error == FALSE else 'missed'}: {name_cause(one.cause)}",
+        "why": lambda one: one.words,
+        "remedy": lambda one: one.remedy,
+    }
+    if times:
+        columns["when"] = lambda one: _list_times(one.times_s)
+    return tabulate(f"Errors of {detector}", advice, columns, prose=True)
 
 
 def _list_times(times_s: Sequence[float]) -> str:

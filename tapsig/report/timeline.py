@@ -11,7 +11,7 @@ import numpy as np
 
 from tapsig.dsp.decay import NOMINAL_HZ
 from tapsig.report.drawing import format_hertz
-from tapsig.summary.recording import Marks, RecordingSummary
+from tapsig.summary.recording import RecordingSummary
 from tapsig.summary.spectrogram import Spectrogram
 from tapsig.summary.trace import Trace
 from tapsig.units import FloatArray
@@ -31,19 +31,11 @@ ROUND_S = (
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """A label at `place`: per cent of the axis, from the left or the top."""
+    """A label at `place`: per cent of the axis, from the left or the top; `at` is where a line leads from it."""
 
     place: str
     words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Leader:
-    """A label at `place` that is led to its height `at`: per cent of the axis, from the top."""
-
-    at: str
-    place: str
-    words: str
+    at: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +65,7 @@ class Tones:
     left: str
     width: str
     ticks: Sequence[Tick]
-    modes: Sequence[Leader]
+    modes: Sequence[Tick]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +82,7 @@ class Timeline:
     data: dict[str, object]
 
 
-def draw_timeline(summary: RecordingSummary, *, caption: str) -> Timeline:
+def draw_timeline(summary: RecordingSummary) -> Timeline:
     """The timeline of a recording: waveform, lanes of marks, spectrogram."""
     trace = summary.trace
     peak = trace.peak_v or 1.0
@@ -100,7 +92,7 @@ def draw_timeline(summary: RecordingSummary, *, caption: str) -> Timeline:
         for lane in lanes
     )
     return Timeline(
-        caption=caption,
+        caption=f"{summary.name}: volts from the bias over time",
         label=f"Waveform of {summary.name} from {format_time(trace.begin_s)} to {format_time(trace.end_s)}, highest"
         f" departure {peak:.3g} V. {words}",
         path=_draw_path(trace, peak),
@@ -113,26 +105,24 @@ def draw_timeline(summary: RecordingSummary, *, caption: str) -> Timeline:
             "end": trace.end_s,
             "step": trace.step_s,
             **_encode(trace, peak),
-            "lanes": [
-                [[round(float(time), 4) for time in stroke.times_s] for stroke in lane.strokes] for lane in lanes
-            ],
+            "lanes": [[_round_times(stroke.times_s) for stroke in lane.strokes] for lane in lanes],
             "heights": [[stroke.height for stroke in lane.strokes] for lane in lanes],
-            "errors": _list_errors(summary.marks),
+            "errors": sorted(_round_times([*summary.last.missed_s, *summary.last.false_s])),
         },
     )
 
 
+def _round_times(times_s: Sequence[float]) -> list[float]:
+    return [round(float(time), 4) for time in times_s]
+
+
 def _volt_ticks(peak: float) -> list[Tick]:
-    top = _round_down(peak)
+    """Zero, and the highest of 1, 2, 5, 10, … that is not above the peak, on both sides."""
+    power = 10.0 ** math.floor(math.log10(peak))
+    top = max(digit * power for digit in (1, 2, 5) if digit * power <= peak * (1 + 1e-9))
     return [
         Tick(_percent(0.5 - 0.46 * side * top / peak), f"{side * top:+.3g}" if side else "0 V") for side in (1, 0, -1)
     ]
-
-
-def _round_down(value: float) -> float:
-    """The highest of 1, 2, 5, 10, … that is not above `value`."""
-    power = 10.0 ** math.floor(math.log10(value))
-    return max(digit * power for digit in (1, 2, 5) if digit * power <= value * (1 + 1e-9))
 
 
 def format_time(seconds: float, *, decimals: int | None = None) -> str:
@@ -176,14 +166,11 @@ def _draw_path(trace: Trace, peak: float) -> str:
         low = np.fmin.reduceat(trace.low_v, edges[:-1])
         high = np.fmax.reduceat(trace.high_v, edges[:-1])
     x = (edges[:-1] + edges[1:]) / 2 * WIDE / trace.low_v.size
-    known = np.isfinite(low)
-    starts = np.flatnonzero(known & ~np.concatenate([[False], known[:-1]]))
-    stops = np.flatnonzero(known & ~np.concatenate([known[1:], [False]])) + 1
     parts = []
-    for start, stop in zip(starts, stops, strict=True):
-        top = [f"{x[k]:.1f} {_height(high[k], peak)}" for k in range(start, stop)]
-        bottom = [f"{x[k]:.1f} {_height(low[k], peak)}" for k in range(stop - 1, start - 1, -1)]
-        parts.append("M" + "L".join(top + bottom) + "Z")
+    for stretch in np.ma.clump_unmasked(np.ma.masked_invalid(low)):  # type: ignore[no-untyped-call]
+        top = [f"{at:.1f} {_height(volts, peak)}" for at, volts in zip(x[stretch], high[stretch], strict=True)]
+        bottom = [f"{at:.1f} {_height(volts, peak)}" for at, volts in zip(x[stretch], low[stretch], strict=True)]
+        parts.append("M" + "L".join(top + bottom[::-1]) + "Z")
     return "".join(parts)
 
 
@@ -203,51 +190,38 @@ def _encode(trace: Trace, peak: float) -> dict[str, object]:
 
 
 def _list_lanes(summary: RecordingSummary) -> list[Lane]:
-    begin, end = summary.trace.begin_s, summary.trace.end_s
-    lanes = []
-    if summary.labelled:
-        kinds = ", ".join(sorted({label.kind for label in summary.others})) or "none"
-        others_s = [label.onset_s for label in summary.others]
-        strokes = [
-            _stroke("taps", "label", summary.taps_s, begin, end, (0, 0.55)),
-            _stroke(f"others ({kinds})", "other", others_s, begin, end, (0.6, 1)),
-        ]
-        lanes.append(Lane("labels", strokes))
+    begin_s = summary.trace.begin_s
+    span_s = max(summary.trace.end_s - begin_s, 1e-9)
+
+    def draw(words: str, look: str, times_s: FloatArray | Sequence[float], height: tuple[float, float]) -> Stroke:
+        top, bottom = (round(LANE * share, 1) for share in height)
+        times = np.asarray(times_s, dtype=np.float64)
+        places = np.unique(np.round((times - begin_s) / span_s * WIDE, 1))
+        path = "".join(f"M{place:g} {top:g}V{bottom:g}" for place in places)
+        return Stroke(words, look, times.tolist(), path, (top, bottom))
+
     rows = [(f"{one.detector} ({one.setting})" if one.setting else one.detector, one) for one in summary.marks]
-    if summary.plain is not None and summary.plain_marks is not None:
+    if not summary.labelled:
+        return [Lane(name, [draw("detected", "hit", marks.found_s, (0, 1))]) for name, marks in rows]
+    if summary.plain_marks is not None:
         rows.insert(0, (f"plain threshold at its best setting ({summary.plain_marks.setting})", summary.plain_marks))
-    for name, marks in rows:
-        if summary.labelled:
-            strokes = [
-                _stroke("found", "hit", marks.hit_s, begin, end, (0, 0.3)),
-                _stroke("missed", "missed", marks.missed_s, begin, end, (0.35, 0.65)),
-                _stroke("false", "false", marks.false_s, begin, end, (0.7, 1)),
-            ]
-        else:
-            strokes = [_stroke("detected", "hit", marks.found_s, begin, end, (0, 1))]
-        lanes.append(Lane(name, strokes))
-    return lanes
-
-
-def _stroke(
-    words: str,
-    look: str,
-    times_s: FloatArray | Sequence[float],
-    begin_s: float,
-    end_s: float,
-    height: tuple[float, float],
-) -> Stroke:
-    top, bottom = (round(LANE * share, 1) for share in height)
-    times = np.asarray(times_s, dtype=np.float64)
-    places = np.unique(np.round((times - begin_s) / max(end_s - begin_s, 1e-9) * WIDE, 1))
-    path = "".join(f"M{place:g} {top:g}V{bottom:g}" for place in places)
-    return Stroke(words, look, times.tolist(), path, (top, bottom))
-
-
-def _list_errors(marks: Sequence[Marks]) -> list[float]:
-    """Times of the errors of the last detector, ascending: where 'next error' leads."""
-    last = marks[-1]
-    return sorted(round(float(time), 4) for time in (*last.missed_s, *last.false_s))
+    kinds = ", ".join(sorted({label.kind for label in summary.others})) or "none"
+    labels = [
+        draw("taps", "label", summary.taps_s, (0, 0.55)),
+        draw(f"others ({kinds})", "other", [label.onset_s for label in summary.others], (0.6, 1)),
+    ]
+    found = [
+        Lane(
+            name,
+            [
+                draw("found", "hit", marks.hit_s, (0, 0.3)),
+                draw("missed", "missed", marks.missed_s, (0.35, 0.65)),
+                draw("false", "false", marks.false_s, (0.7, 1)),
+            ],
+        )
+        for name, marks in rows
+    ]
+    return [Lane("labels", labels), *found]
 
 
 def _draw_tones(summary: RecordingSummary) -> Tones | None:
@@ -266,11 +240,11 @@ def _draw_tones(summary: RecordingSummary) -> Tones | None:
     )
 
 
-def _mark_modes(modes: Sequence[float], spectrum: Spectrogram) -> list[Leader]:
+def _mark_modes(modes: Sequence[float], spectrum: Spectrogram) -> list[Tick]:
     """Labels of ascending frequencies, from the highest; one under the other where the modes are close."""
     heights = [_place(hertz, spectrum) for hertz in modes[::-1]]
     return [
-        Leader(_percent(at), _percent(place), f"{hertz:.0f} Hz")
+        Tick(_percent(place), f"{hertz:.0f} Hz", _percent(at))
         for hertz, at, place in zip(modes[::-1], heights, spread(heights, SPACING), strict=True)
     ]
 

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from tapsig.comparison.advice import describe_pair
-from tapsig.comparison.detectors import VariantComparison
-from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
-from tapsig.report.page import Page, Picture, Section, Table, render_page
+from tapsig.comparison.detectors import Curve, VariantComparison
+from tapsig.report.charts import Line, draw_intervals, draw_lines
+from tapsig.report.page import Picture, Section, Table, render_page, tabulate
 from tapsig.report.score_page import INTERVALS, LIMITS
 from tapsig.results import format_estimate
 
@@ -27,93 +27,81 @@ def render_variants_page(
     pairs: Sequence[VariantComparison], *, command: str, corpus: str, warnings: Sequence[str] = ()
 ) -> str:
     """The page as HTML; it opens with `warnings`."""
-    words = pairs[0].criterion.words
-    curves = [pairs[0].curves[0], *(pair.curves[1] for pair in pairs)]
-    values = [(pairs[0].first, pairs[0].values[0]), *((pair.second, pair.values[1]) for pair in pairs)]
-    dots = [Dot(name, e.value, e.low, e.high) for name, e in values]
-    most = max([1.0, *(e.high for _, e in values if e.high == e.high)])
-    rates = np.concatenate([curve.false_alarms_per_hour for curve in curves])
-    least = 1.0 / curves[0].hours if curves[0].hours > 0 else 1.0  # one false alarm in all that was recorded
-    top = 10.0 ** np.ceil(np.log10(rates.max(initial=10.0 * least)))
-    pictures = [
-        Picture(caption_intervals(words, dots), draw_intervals(words, dots, axis=words, most=most)),
-        Picture(
-            "Precision over recall",
-            draw_lines(
-                "Precision over recall",
-                [Line(curve.detector, curve.recall, curve.precision) for curve in curves],
-                x_axis="recall",
-                y_axis="precision",
-            ),
-        ),
-        Picture(
-            "Recall over false alarms",
-            draw_lines(
-                "Recall over false alarms per hour",
-                [Line(curve.detector, curve.false_alarms_per_hour, curve.recall) for curve in curves],
-                x_axis="false alarms per hour",
-                y_axis="recall",
-                x_range=(least, float(top)),
-                log_x=True,
-                edge=f"0 (none; < {least:.3g})",
-            ),
-        ),
-    ]
-    tables = [_differences(pairs), _taps(pairs), _areas(pairs)]
     return render_page(
-        Page(
-            title=f"Detectors compared on {corpus}",
-            summary=[*warnings, *map(describe_pair, pairs)],
-            sections=[Section("On the same recordings", (), pictures, tables)],
-            method=METHOD,
-            limits=LIMITS,
-            command=command,
-        )
+        title=f"Detectors compared on {corpus}",
+        summary=[*warnings, *map(describe_pair, pairs)],
+        sections=[Section("On the same recordings", pictures=_draw(pairs), tables=_tabulate(pairs))],
+        method=METHOD,
+        limits=LIMITS,
+        command=command,
     )
 
 
-def _differences(pairs: Sequence[VariantComparison]) -> Table:
+def _list_curves(pairs: Sequence[VariantComparison]) -> list[Curve]:
+    return [pairs[0].curves[0], *(pair.curves[1] for pair in pairs)]
+
+
+def _draw(pairs: Sequence[VariantComparison]) -> list[Picture]:
     words = pairs[0].criterion.words
-    lines = [
-        [
-            f"{pair.first} minus {pair.second}",
-            *(e.describe() for e in pair.values),
-            d.estimate.describe(3),
-            f"{d.p:.4f}",
-            f"{d.p_adjusted:.4f}",
-        ]
-        for pair in pairs
-        for d in (pair.difference,)
+    estimates = {pairs[0].first: pairs[0].values[0]} | {pair.second: pair.values[1] for pair in pairs}
+    curves = _list_curves(pairs)
+    least = 1.0 / curves[0].hours if curves[0].hours > 0 else 1.0  # one false alarm in all that was recorded
+    rates = np.concatenate([curve.false_alarms_per_hour for curve in curves])
+    precision = draw_lines(
+        "Precision over recall",
+        [Line(curve.detector, curve.recall, curve.precision) for curve in curves],
+        x_axis="recall",
+        y_axis="precision",
+    )
+    false_alarms = draw_lines(
+        "Recall over false alarms per hour",
+        [Line(curve.detector, curve.false_alarms_per_hour, curve.recall) for curve in curves],
+        x_axis="false alarms per hour",
+        y_axis="recall",
+        x_range=(least, float(10.0 ** np.ceil(np.log10(rates.max(initial=10.0 * least))))),
+        log_x=True,
+        edge=f"0 (none; < {least:.3g})",
+    )
+    return [
+        draw_intervals(words, estimates, axis=words, most=np.nanmax([e.high for e in estimates.values()], initial=1.0)),
+        Picture("Precision over recall", precision),
+        Picture("Recall over false alarms", false_alarms),
     ]
-    return Table(f"Differences in {words}", ["pair", "first", "second", "difference", "p", "p after Holm"], lines)
 
 
-def _taps(pairs: Sequence[VariantComparison]) -> Table:
-    lines = [
-        [
-            f"{pair.first}, {pair.second}",
-            str(pair.both),
-            str(pair.only_first),
-            str(pair.only_second),
-            str(pair.neither),
-            f"{pair.p_taps:.3g}",
-        ]
-        for pair in pairs
-    ]
-    header = ["pair", "both", "only the first", "only the second", "neither", "p"]
-    return Table("Taps found", header, lines)
-
-
-def _areas(pairs: Sequence[VariantComparison]) -> Table:
+def _tabulate(pairs: Sequence[VariantComparison]) -> list[Table]:
+    differences = tabulate(
+        f"Differences in {pairs[0].criterion.words}",
+        pairs,
+        {
+            "pair": lambda pair: f"{pair.first} minus {pair.second}",
+            "first": lambda pair: pair.values[0].describe(),
+            "second": lambda pair: pair.values[1].describe(),
+            "difference": lambda pair: pair.difference.estimate.describe(3),
+            "p": lambda pair: f"{pair.difference.p:.4f}",
+            "p after Holm": lambda pair: f"{pair.difference.p_adjusted:.4f}",
+        },
+    )
+    taps = tabulate(
+        "Taps found",
+        pairs,
+        {
+            "pair": lambda pair: f"{pair.first}, {pair.second}",
+            "both": lambda pair: pair.both,
+            "only the first": lambda pair: pair.only_first,
+            "only the second": lambda pair: pair.only_second,
+            "neither": lambda pair: pair.neither,
+            "p": lambda pair: f"{pair.p_taps:.3g}",
+        },
+    )
     rates = (1.0, 10.0, 100.0, 1000.0)
-    curves = [pairs[0].curves[0], *(pair.curves[1] for pair in pairs)]
-    lines = [
+    areas = [
         [
             curve.detector,
             format_estimate(curve.average_precision, digits=3),
             *(format_estimate(curve.recall_at(rate)) for rate in rates),
         ]
-        for curve in curves
+        for curve in _list_curves(pairs)
     ]
     header = ["detector", "average precision", *(f"recall at {rate:g} per hour" for rate in rates)]
-    return Table("Along the curves", header, lines)
+    return [differences, taps, Table("Along the curves", header, areas)]

@@ -17,16 +17,16 @@ from tapsig.loading.corpus import Corpus, CorpusEntry
 from tapsig.records import Recording
 from tapsig.scoring.cache import ResultCache
 from tapsig.scoring.outcomes import ScoreTable, score
+from tapsig.scoring.tally import SECONDS_PER_HOUR
 from tapsig.summary.next_steps import Held
 from tapsig.summary.recording import RecordingSummary, summarise_recording
-from tapsig.summary.remedies import ErrorAdvice, advise_errors, find_changes, find_shortest_gap_s
+from tapsig.summary.remedies import ErrorAdvice, explain_errors
 from tapsig.summary.ringing import measure_ringing
 
 PREFERRED = ("inner-skin", "frame")
 """The pair of positions that shows best what ringing does, where both were recorded at once."""
 MAX_SAMPLES = 20_000_000
 """Samples of recordings held at once while changes of parameters are tried: 160 MB."""
-SECONDS_PER_HOUR = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +38,32 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class Survey:
+    """What a corpus holds.
+
+    Parameters
+    ----------
+    recordings, minutes, taps : by scene.
+    faults : most severe first, then the most frequent.
+    taps_of : taps of each entry, by its line.
+    tap_free_s : length of the labelled recordings without a tap.
+    """
+
+    recordings: Mapping[str, int]
+    minutes: Mapping[str, float]
+    taps: Mapping[str, int]
+    faults: tuple[Fault, ...]
+    taps_of: Mapping[int, int]
+    tap_free_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class CorpusSummary:
     """Everything that a page says about a corpus.
 
     Parameters
     ----------
     simulated : how many of the entries were simulated, by the manifest.
-    minutes, recordings, taps : by scene.
-    faults : most severe first, then the most frequent.
     examples : recordings in full: two positions of one file where there are, and the one with the most errors.
     pair : how many of the first examples are of one file, to be shown beside each other.
     table : scores; None where nothing is labelled.
@@ -56,10 +74,7 @@ class CorpusSummary:
     name: str
     entries: int
     simulated: int
-    recordings: Mapping[str, int]
-    minutes: Mapping[str, float]
-    taps: Mapping[str, int]
-    faults: tuple[Fault, ...]
+    survey: Survey
     examples: tuple[RecordingSummary, ...]
     pair: int
     table: ScoreTable | None
@@ -82,13 +97,12 @@ def summarise_corpus(
     """Look at a corpus from all sides; recordings are read one after the other, some of them several times.
 
     `progress` is called with what is done, up to five times the number of entries. `cache` keeps the detections that
-    are scored; causes are found anew. Raises ParameterError for no
-    entries, and what the loaders and detectors raise.
+    are scored; causes are found anew. Raises ParameterError for no entries, and what the loaders and detectors raise.
     """
     if not corpus.entries:
         raise ParameterError("there are no recordings to report on; check the choice of split, position and scene")
     count = len(corpus)
-    advance = progress or _ignore
+    advance = progress or (lambda done: None)
     labelled = replace(corpus, entries=tuple(entry for entry in corpus.entries if entry.labels))
     survey = _survey(corpus, advance)
     table: ScoreTable | None = None
@@ -123,41 +137,10 @@ def summarise_corpus(
         [fault.worst for fault in survey.faults],
         simulated > 0,
     )
-    return CorpusSummary(
-        name,
-        count,
-        simulated,
-        survey.recordings,
-        survey.minutes,
-        survey.taps,
-        survey.faults,
-        tuple(examples),
-        pair,
-        table,
-        study,
-        advice,
-        tried_on,
-        held,
-    )
+    return CorpusSummary(name, count, simulated, survey, tuple(examples), pair, table, study, advice, tried_on, held)
 
 
-def _ignore(done: int) -> None:
-    """No progress is wanted."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Survey:
-    """Counts by scene, the faults, the taps of each entry (by its line), and the time of labelled ones without."""
-
-    recordings: Mapping[str, int]
-    minutes: Mapping[str, float]
-    taps: Mapping[str, int]
-    faults: tuple[Fault, ...]
-    taps_of: Mapping[int, int]
-    tap_free_s: float
-
-
-def _survey(corpus: Corpus, advance: Callable[[int], None]) -> _Survey:
+def _survey(corpus: Corpus, advance: Callable[[int], None]) -> Survey:
     recordings, taps = Counter[str](), Counter[str]()
     minutes: dict[str, float] = {}
     found: dict[str, list[tuple[HealthFinding, str]]] = {}
@@ -180,7 +163,7 @@ def _survey(corpus: Corpus, advance: Callable[[int], None]) -> _Survey:
         worst = min((finding for finding, _ in pairs), key=lambda one: SEVERITIES.index(one.severity))
         faults.append(Fault(worst, tuple(dict.fromkeys(name for _, name in pairs))))
     faults.sort(key=lambda fault: (SEVERITIES.index(fault.worst.severity), -len(fault.names)))
-    return _Survey(recordings, minutes, taps, tuple(faults), taps_of, tap_free_s)
+    return Survey(recordings, minutes, taps, tuple(faults), taps_of, tap_free_s)
 
 
 def choose_examples(
@@ -200,22 +183,26 @@ def choose_examples(
     best = max(files.values(), key=rank)
     pair = _choose_pair(corpus, best)
     worst = _find_worst(corpus, table, detector)
-    if worst is not None and worst not in pair:
-        return [*pair, worst], len(pair)
-    return pair, len(pair)
+    further = [] if worst is None or worst in pair else [worst]
+    return [*pair, *further], len(pair)
 
 
 def choose_sibling(entries: Sequence[CorpusEntry]) -> CorpusEntry | None:
     """The position to show beside another of the same file: a preferred one, else the first."""
-    preferred = [entry for name in PREFERRED for entry in entries if entry.position == name]
-    return next(iter([*preferred, *entries]), None)
+    return next(iter([*_list_preferred(entries), *entries]), None)
+
+
+def _list_preferred(entries: Sequence[CorpusEntry]) -> list[CorpusEntry]:
+    return [entry for name in PREFERRED for entry in entries if entry.position == name]
 
 
 def _choose_pair(corpus: Corpus, entries: Sequence[CorpusEntry]) -> list[CorpusEntry]:
     """The preferred two positions, else the one that rings longest and the one that rings shortest."""
-    preferred = [entry for name in PREFERRED for entry in entries if entry.position == name]
-    if len(preferred) == len(PREFERRED) or len(entries) == 1:
-        return preferred if len(preferred) == len(PREFERRED) else list(entries)
+    preferred = _list_preferred(entries)
+    if len(preferred) == len(PREFERRED):
+        return preferred
+    if len(entries) == 1:
+        return list(entries)
     needed = []
     for entry in entries:
         recording = corpus.load(entry)
@@ -252,10 +239,8 @@ def _explain(
         for name, variant in variants.items():
             errors[name] += find_causes(variant, [recording], window_s=window_s).errors
         advance(done)
-    gap = find_shortest_gap_s(held)
     advice = []
     for name, variant in variants.items():
         table = CauseTable(name, tuple(errors[name]), 0, 0, 0.0)
-        changes = find_changes(variant, held, window_s=window_s) if table.errors else {}
-        advice.append((name, advise_errors(table, changes, shortest_gap_s=gap)))
+        advice.append((name, explain_errors(table, variant, held, window_s=window_s)))
     return tuple(advice), len(held)

@@ -1,8 +1,9 @@
 """One recording, looked at from all sides: its faults, taps, errors, ringing, operating area and entries."""
 
+import contextlib
 import dataclasses
 import itertools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,16 +12,14 @@ from tapsig.analysis.causes import find_causes
 from tapsig.analysis.dead_time import DeadTimeMap, compute_dead_time_map
 from tapsig.analysis.health import HealthReport, check_health
 from tapsig.analysis.ringdown import RingdownResult, compute_ringdown
-from tapsig.detections import Detections
 from tapsig.detectors.base import Variant, run_detector
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.entry import Entry, decode_taps
 from tapsig.errors import TapsigError
 from tapsig.loading.findings import LoadReport
 from tapsig.records import TAP, Label, Recording
-from tapsig.results import compute_f1
 from tapsig.scoring.matching import match_onsets
-from tapsig.summary.remedies import ErrorAdvice, advise_errors, find_changes, find_shortest_gap_s
+from tapsig.summary.remedies import ErrorAdvice, explain_errors
 from tapsig.summary.ringing import Ringing, measure_ringing
 from tapsig.summary.spectrogram import Spectrogram, compute_spectrogram
 from tapsig.summary.trace import Trace, compute_trace
@@ -40,13 +39,8 @@ class Marks:
     hit_s: FloatArray
     missed_s: FloatArray
     false_s: FloatArray
+    setting: str
     advice: tuple[ErrorAdvice, ...] = ()
-    setting: str = ""
-
-    @property
-    def f1(self) -> float:
-        """2 · hits / (2 · hits + false + missed); nan where there is nothing to count."""
-        return compute_f1(self.hit_s.size, self.false_s.size, self.missed_s.size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,52 +94,41 @@ class RecordingSummary:
         return self.marks[-1]
 
 
-def match_marks(detector: str, recording: Recording, found: Detections, *, window_s: float) -> Marks:
-    """Hits, misses and false ones among accepted detections, in the recording's own time."""
+def match_marks(name: str, variant: Variant, recording: Recording, *, window_s: float) -> Marks:
+    """What a detector finds on a recording, in the recording's own time."""
+    found = run_detector(variant, recording).accepted()
     times = recording.times_s(found.onset_samples)
     order = np.argsort(times, kind="stable")
-    times, strength = times[order], found.strength[order]
-    return match_times(
-        detector, times, strength, recording.taps_s if recording.labels is not None else None, window_s=window_s
-    )
+    taps_s = None if recording.labels is None else recording.taps_s
+    return match_times(name, variant, times[order], found.strength[order], taps_s, window_s=window_s)
 
 
 def match_times(
-    detector: str, found_s: FloatArray, strength: FloatArray, taps_s: FloatArray | None, *, window_s: float
+    name: str,
+    variant: Variant,
+    found_s: FloatArray,
+    strength: FloatArray,
+    taps_s: FloatArray | None,
+    *,
+    window_s: float,
 ) -> Marks:
-    """`match_marks` of times that ascend; `taps_s` is None without labels."""
-    none = np.zeros(0)
+    """Hits, misses and false ones among times that ascend; `taps_s` is None without labels."""
+    setting, none = describe_setting(variant), np.zeros(0)
     if taps_s is None:
-        return Marks(detector, found_s, strength, none, none, none)
+        return Marks(name, found_s, strength, none, none, none, setting)
     matching = match_onsets(taps_s, found_s, window_s=window_s)
     hit = np.zeros(found_s.size, dtype=bool)
     hit[matching.pairs[:, 1]] = True
-    return Marks(detector, found_s, strength, found_s[hit], taps_s[matching.missed], found_s[~hit])
+    return Marks(name, found_s, strength, found_s[hit], taps_s[matching.missed], found_s[~hit], setting)
 
 
 def shift_marks(marks: Marks, begin_s: float) -> Marks:
     """The same marks, `begin_s` later."""
-    if not begin_s:
-        return marks
     advice = tuple(
         dataclasses.replace(one, times_s=tuple(time + begin_s for time in one.times_s)) for one in marks.advice
     )
     moved = {name: getattr(marks, name) + begin_s for name in ("found_s", "hit_s", "missed_s", "false_s")}
     return dataclasses.replace(marks, advice=advice, **moved)
-
-
-def find_marks(
-    variants: Mapping[str, Variant], recording: Recording, *, window_s: float, step: Callable[[], None]
-) -> tuple[Marks, ...]:
-    """Marks of each detector on a recording; where it has labels, with causes and remedies. Each takes two steps."""
-    found = []
-    for name, variant in variants.items():
-        marks = match_marks(name, recording, run_detector(variant, recording).accepted(), window_s=window_s)
-        step()
-        advice = explain_errors(variant, recording, window_s=window_s)
-        step()
-        found.append(dataclasses.replace(marks, advice=advice, setting=describe_setting(variant)))
-    return tuple(found)
 
 
 def describe_setting(variant: Variant) -> str:
@@ -158,27 +141,6 @@ def describe_setting(variant: Variant) -> str:
     return f"{threshold_v:.3g} V, {1e3 * dead_time_s:.0f} ms" if threshold_v and dead_time_s else ""
 
 
-def explain_errors(variant: Variant, recording: Recording, *, window_s: float) -> tuple[ErrorAdvice, ...]:
-    """Causes of the errors of a detector on a recording, with remedies; none without labels or errors."""
-    if recording.labels is None:
-        return ()
-    table = find_causes(variant, [recording], window_s=window_s)
-    if not table.errors:
-        return ()
-    changes = find_changes(variant, [recording], window_s=window_s)
-    return advise_errors(table, changes, shortest_gap_s=find_shortest_gap_s([recording]))
-
-
-def measure_ringdown(recording: Recording, marks: Sequence[Marks]) -> tuple[RingdownResult | None, str, str]:
-    """How the panel rings by the labelled taps, else by detected ones; a reason where it cannot be said; whose taps."""
-    whose = "labelled taps" if recording.taps_s.size else f"taps found by {marks[-1].detector}"
-    onsets = recording.taps_s if recording.taps_s.size else marks[-1].found_s
-    try:
-        return compute_ringdown(recording, onsets_s=onsets), "", whose
-    except TapsigError as error:
-        return None, str(error), whose
-
-
 def map_plain(recording: Recording, *, window_s: float) -> tuple[DeadTimeMap | None, Marks | None]:
     """The operating area of a plain threshold, and what its best setting finds; None without labelled taps."""
     if not recording.taps_s.size:
@@ -188,16 +150,7 @@ def map_plain(recording: Recording, *, window_s: float) -> tuple[DeadTimeMap | N
     except TapsigError:
         return None, None
     best = FixedThreshold(found.best_threshold_v, found.best_dead_time_s)
-    marks = match_marks("fixed-threshold", recording, run_detector(best, recording), window_s=window_s)
-    return found, dataclasses.replace(marks, setting=describe_setting(best))
-
-
-def draw_spectrum(recording: Recording, begin_s: float) -> Spectrogram | None:
-    """The spectrogram, or None of a recording that is too short, too slow or constant."""
-    try:
-        return compute_spectrogram(recording, begin_s=begin_s)
-    except TapsigError:
-        return None
+    return found, match_marks("fixed-threshold", best, recording, window_s=window_s)
 
 
 def summarise_recording(
@@ -223,15 +176,37 @@ def summarise_recording(
     Raises ParameterError as the detectors do.
     """
     begin_s = recording.start_s
-    step = _count_steps(2 * len(variants) + 4, progress)
+    done = itertools.count(1)
+
+    def step() -> None:
+        if progress is not None:
+            progress(next(done) / (2 * len(variants) + 4))
+
     health = check_health(recording, report).shift(begin_s)
     step()
-    marks = find_marks(variants, recording, window_s=window_s, step=step)
-    ringdown, reason, whose = measure_ringdown(recording, marks)
+    marks = []
+    for key, variant in variants.items():
+        one = match_marks(key, variant, recording, window_s=window_s)
+        step()
+        if recording.labels is not None:
+            table = find_causes(variant, [recording], window_s=window_s)
+            one = dataclasses.replace(one, advice=explain_errors(table, variant, [recording], window_s=window_s))
+        step()
+        marks.append(one)
+    onsets_s, whose = recording.taps_s, "labelled taps"
+    if not onsets_s.size:
+        onsets_s, whose = marks[-1].found_s, f"taps found by {marks[-1].detector}"
+    ringdown, reason = None, ""
+    try:
+        ringdown = compute_ringdown(recording, onsets_s=onsets_s)
+    except TapsigError as error:
+        reason = str(error)
     step()
     plain, plain_marks = map_plain(recording, window_s=window_s)
     step()
-    spectrum = draw_spectrum(recording, begin_s)
+    spectrogram = None
+    with contextlib.suppress(TapsigError):  # too short, too slow or constant
+        spectrogram = compute_spectrogram(recording, begin_s=begin_s)
     step()
     end_s = begin_s + recording.span_s
     return RecordingSummary(
@@ -248,7 +223,7 @@ def summarise_recording(
         labelled=recording.labels is not None,
         health=health,
         trace=compute_trace(recording, begin_s=begin_s, bias_v=health.bias_v),
-        spectrogram=spectrum,
+        spectrogram=spectrogram,
         taps_s=recording.taps_s + begin_s,
         others=tuple(
             Label(label.onset_s + begin_s, label.kind) for label in recording.labels or () if label.kind != TAP
@@ -258,16 +233,10 @@ def summarise_recording(
         ringdown=ringdown,
         ringdown_reason=reason,
         ringdown_from=whose,
-        ringing=measure_ringing(recording, recording.taps_s if recording.taps_s.size else marks[-1].found_s),
+        ringing=measure_ringing(recording, onsets_s),
         plain=plain,
         plain_marks=None if plain_marks is None else shift_marks(plain_marks, begin_s),
         entries=tuple(decode_taps(marks[-1].found_s + begin_s)),
         entries_labelled=tuple(decode_taps(recording.taps_s + begin_s)),
         count_v=recording.step_v,
     )
-
-
-def _count_steps(total: int, progress: Callable[[float], None] | None) -> Callable[[], None]:
-    """A function to be called after each of `total` steps."""
-    done = itertools.count(1)
-    return (lambda: progress(next(done) / total)) if progress is not None else (lambda: None)

@@ -34,24 +34,22 @@ UNITS = {"_v": ("V", 1.0), "_s": ("ms", 1e3), "_db": ("dB", 1.0), "_hz": ("Hz", 
 ENOUGH = 0.8
 """A change is advised where at most this share of the errors of its kind is left."""
 
-RINGING = "ringing"
-NUISANCE = "nuisance"
-WEAK = "weak"
-OTHER = "other"
+RINGING, NUISANCE, WEAK, OTHER = "ringing", "nuisance", "weak", "other"
 
+LOOK, LESS_GAIN = "look at it, and label it (tapsig review)", "lower the gain, and record again"
 FALSE_WORDS: Mapping[str, tuple[str, str, str]] = {
     "double": (RINGING, "One tap was counted twice.", ""),
     "ring-down": (RINGING, "The panel still rings from a tap and crosses the threshold again.", ""),
-    "clipped": (OTHER, "The signal stands at the converter's rail.", "lower the gain, and record again"),
+    "clipped": (OTHER, "The signal stands at the converter's rail.", LESS_GAIN),
     "mistimed": (OTHER, "A tap was found, but outside the matching window.", "check the time of this label"),
-    "unlabelled": (OTHER, "Something struck that has no label.", "look at it, and label it (tapsig review)"),
+    "unlabelled": (OTHER, "Something struck that has no label.", LOOK),
     "background": (NUISANCE, "Lasting noise reaches the threshold.", ""),
     "unexplained": (NUISANCE, "No rule names a cause.", ""),
 }
 MISS_WORDS: Mapping[str, tuple[str, str, str]] = {
     "within dead time": (RINGING, "The tap fell into the dead time after another detection.", ""),
     "merged": (OTHER, "Two taps came within 100 ms and were counted as one.", "tap more slowly"),
-    "clipped": (OTHER, "The signal stood at the converter's rail.", "lower the gain, and record again"),
+    "clipped": (OTHER, "The signal stood at the converter's rail.", LESS_GAIN),
     "too weak": (
         WEAK,
         "The tap is less than 6 dB above the noise.",
@@ -70,6 +68,15 @@ MISS_WORDS: Mapping[str, tuple[str, str, str]] = {
     ),
     "unexplained": (WEAK, "No rule names a cause.", ""),
 }
+REJECTED = "rejected: "
+WORDS_BY_START: Mapping[str, tuple[str, str, str]] = {
+    "ring-down of ": (RINGING, "The panel still rings from a {} and crosses the threshold again.", ""),
+    "tail of an ": (OTHER, "Something without a label struck, and its tail was taken for a tap.", LOOK),
+    REJECTED: (WEAK, "A candidate was found but rejected: {}.", ""),
+    "masked by ": (OTHER, "A {} at the same time covers the tap.", "none on this recording: the two coincide"),
+    "buried under": (OTHER, "The tail of something without a label covers the tap.", LOOK),
+}
+"""Causes that go on after these words, with what stands in place of {}."""
 
 FAMILY_WORDS: Mapping[str, str] = {
     "innovation": "its prediction error rises or falls unlike a tap's",
@@ -99,10 +106,13 @@ class Change:
         'lengthen the dead time to 300 ms: 2 false instead of 43, 1 missed as before'
         """
         name, shown = describe_parameter(self.parameter, self.value)
-        verb = _verb(self.parameter, self)
-        false = _compare(self.after[0], self.before[0], "false")
-        missed = _compare(self.after[1], self.before[1], "missed")
-        return f"{verb} the {name} to {shown}: {false}, {missed}"
+        less_sensitive = self.after[0] < self.before[0] or self.after[1] > self.before[1]
+        verbs = ("shorten", "lengthen") if self.parameter.endswith("time_s") else ("lower", "raise")
+        counts = [
+            f"{after} {word} as before" if after == before else f"{after} {word} instead of {before}"
+            for after, before, word in zip(self.after, self.before, ("false", "missed"), strict=True)
+        ]
+        return f"{verbs[less_sensitive]} the {name} to {shown}: {', '.join(counts)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,17 +137,6 @@ def describe_parameter(name: str, value: float) -> tuple[str, str]:
         if name.endswith(ending):
             return name.removesuffix(ending).replace("_", " "), f"{value * factor:.3g} {unit}"
     return ("on ratio" if name == "on" else name.replace("_", " ")), f"{value:.3g}"
-
-
-def _verb(parameter: str, change: Change) -> str:
-    longer = change.after[0] < change.before[0] or change.after[1] > change.before[1]
-    if parameter.endswith("time_s"):
-        return "lengthen" if longer else "shorten"
-    return "raise" if longer else "lower"
-
-
-def _compare(after: int, before: int, word: str) -> str:
-    return f"{after} {word} as before" if after == before else f"{after} {word} instead of {before}"
 
 
 def count_errors(variant: Variant, recordings: Sequence[Recording], *, window_s: float = 0.05) -> tuple[int, int]:
@@ -197,6 +196,14 @@ def find_shortest_gap_s(recordings: Sequence[Recording]) -> float:
     return float(min((gap.min() for gap in gaps if gap.size), default=math.inf))
 
 
+def explain_errors(
+    table: CauseTable, variant: Variant, recordings: Sequence[Recording], *, window_s: float
+) -> tuple[ErrorAdvice, ...]:
+    """The errors of a detector with remedies, which are tried on labelled recordings."""
+    changes = find_changes(variant, recordings, window_s=window_s) if table.errors else {}
+    return advise_errors(table, changes, shortest_gap_s=find_shortest_gap_s(recordings))
+
+
 def advise_errors(
     table: CauseTable, changes: Mapping[str, Change], *, shortest_gap_s: float = math.inf
 ) -> tuple[ErrorAdvice, ...]:
@@ -228,28 +235,10 @@ def _describe_cause(error: str, cause: str) -> tuple[str, str, str]:
     known = (FALSE_WORDS if error == FALSE else MISS_WORDS).get(cause)
     if known is not None:
         return known
-    for start, words in (
-        ("ring-down of ", "The panel still rings from a {} and crosses the threshold again."),
-        ("tail of an ", "Something without a label struck, and its tail was taken for a tap."),
-    ):
+    for start, (kind, words, remedy) in WORDS_BY_START.items():
         if cause.startswith(start):
-            return (
-                (RINGING if "{}" in words else OTHER),
-                words.format(cause.removeprefix(start)),
-                ("" if "{}" in words else "look at it, and label it (tapsig review)"),
-            )
-    if cause.startswith("rejected: "):
-        reason = cause.removeprefix("rejected: ")
-        return WEAK, f"A candidate was found but rejected: {FAMILY_WORDS.get(reason, reason)}.", ""
-    if cause.startswith("masked by "):
-        what = cause.removeprefix("masked by ")
-        return OTHER, f"A {what} at the same time covers the tap.", "none on this recording: the two coincide"
-    if cause.startswith("buried under"):
-        return (
-            OTHER,
-            "The tail of something without a label covers the tap.",
-            "look at it, and label it (tapsig review)",
-        )
+            what = cause.removeprefix(start)
+            return kind, words.format(FAMILY_WORDS.get(what, what) if start == REJECTED else what), remedy
     return NUISANCE, f"A sound that is labelled '{cause}' was taken for a tap.", ""
 
 

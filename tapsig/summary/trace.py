@@ -87,8 +87,3 @@ def compute_trace(recording: Recording, *, begin_s: float = 0.0, bias_v: float =
             at_s = begin_s + float(recording.times_s(np.array(start)))
             builder.add(recording.samples[start:stop] - bias_v, at_s)
     return builder.build()
-
-
-def shift_trace(trace: Trace, volts: float) -> Trace:
-    """The trace with `volts` added to every value."""
-    return Trace(trace.begin_s, trace.step_s, trace.low_v + volts, trace.high_v + volts)

@@ -11,10 +11,11 @@ import pytest
 from markupsafe import Markup
 
 from tapsig.cli import main
-from tapsig.report.charts import Dot, Line, caption_intervals, draw_intervals, draw_lines
-from tapsig.report.page import Page, Picture, Section, Table, render_page
+from tapsig.report.charts import Line, draw_intervals, draw_lines
+from tapsig.report.page import Picture, Section, Table, render_page
 from tapsig.report.score_page import render_score_page
 from tapsig.results import format_estimate
+from tapsig.scoring.criteria import Estimate
 from tapsig.scoring.outcomes import Outcome, ScoreTable
 from tapsig.scoring.tally import Score
 from tests.fakes import DEMO
@@ -48,12 +49,12 @@ class Reader(HTMLParser):
 
 
 def evil_page() -> str:
-    dots = [Dot(EVIL, 0.5, 0.4, 0.6), Dot("b", float("nan"))]
-    picture = Picture(EVIL, draw_intervals(EVIL, dots, axis=EVIL))
+    picture = draw_intervals(EVIL, {EVIL: Estimate(0.5, 0.4, 0.6), "b": Estimate(float("nan"))}, axis=EVIL)
     curve = Line(EVIL, np.array([0.0, 1.0]), np.array([1.0, 0.5]))
     other = Picture(EVIL, draw_lines(EVIL, [curve], x_axis=EVIL, y_axis=EVIL))
     section = Section(EVIL, [EVIL], [picture, other], [Table(EVIL, [EVIL, EVIL], [[EVIL, EVIL]])])
-    return render_page(Page(EVIL, [EVIL], [section], [EVIL], [EVIL], EVIL, [EVIL]))
+    texts = {name: [EVIL] for name in ("summary", "method", "limits", "cautions")}
+    return render_page(title=EVIL, sections=[section], command=EVIL, **texts)
 
 
 def test_html_in_names_is_shown_not_run() -> None:
@@ -149,29 +150,22 @@ def test_best_and_worst_are_named_only_where_they_differ(worst: int, said: bool)
 
 
 def test_dots_lie_where_their_values_are() -> None:
-    svg = draw_intervals("t", [Dot("a", 0.0), Dot("b", 0.5), Dot("c", 1.0)], axis="x")
+    svg = draw_intervals("t", {"a": Estimate(0.0), "b": Estimate(0.5), "c": Estimate(1.0)}, axis="x").svg
     x = [float(value) for value in re.findall(r'class="dot" cx="([\d.]+)"', svg)]
     assert x[1] - x[0] == pytest.approx(x[2] - x[1], abs=0.11)
-    ticks = dict(
-        zip(
-            *[
-                re.findall(pattern, svg)
-                for pattern in (
-                    r'y="[\d.]+">([\d.]+)</text>',
-                    r'class="axis" text-anchor="middle" x="([\d.]+)" y="[\d.]+">[\d.]+<',
-                )
-            ],
-            strict=False,
-        )
-    )
-    assert float(ticks["0"]) == pytest.approx(x[0], abs=0.11)
-    assert float(ticks["1"]) == pytest.approx(x[2], abs=0.11)
+    ticks = {
+        tick: float(place)
+        for place, tick in re.findall(r'class="axis" text-anchor="middle" x="([\d.]+)" y="[\d.]+">([\d.]+)<', svg)
+    }
+    assert (ticks["0"], ticks["1"]) == pytest.approx((x[0], x[2]), abs=0.11)
     assert isinstance(svg, Markup)
 
 
 def test_a_caption_names_intervals_only_where_one_is_drawn() -> None:
-    assert caption_intervals("F1", [Dot("a", 0.5)]) == "F1"
-    assert caption_intervals("F1", [Dot("a", 0.5), Dot("b", 0.5, 0.4, 0.6)]) == "F1, with 95 % interval"
+    estimates = {"a": Estimate(0.5)}
+    assert draw_intervals("F1", estimates, axis="").caption == "F1"
+    estimates["b"] = Estimate(0.5, 0.4, 0.6)
+    assert draw_intervals("F1", estimates, axis="").caption == "F1, with 95 % interval"
 
 
 def test_a_logarithmic_axis_gives_equal_room_to_each_decade() -> None:
@@ -201,6 +195,7 @@ def test_the_edge_of_a_log_axis_is_named_and_no_tick_is_drawn_over_its_name() ->
 
 def test_cells_of_sentences_carry_their_heading_for_narrow_screens_and_empty_ones_are_marked() -> None:
     table = Table("Faults", ["how bad", "what", "first at"], [["note", EVIL, "–"]], prose=True)
-    page = Page("title", ["text"], [Section("heading", ["text"], tables=[table])], ["method"], ["limits"], "tapsig")
-    cells = [attributes for tag, attributes in Reader(render_page(page)).elements if tag == "td"]
+    sections = [Section("heading", tables=[table])]
+    page = render_page(title="title", summary=[], sections=sections, method=[], limits=[], command="tapsig")
+    cells = [attributes for tag, attributes in Reader(page).elements if tag == "td"]
     assert cells == [{"data-label": "what"}, {"data-label": "first at", "class": "none"}]

@@ -119,7 +119,7 @@ def test_the_page_needs_nothing_from_outside() -> None:
 def test_the_data_for_zooming_are_the_samples() -> None:
     recording = make()
     summary = summarise(recording)
-    data = draw_timeline(summary, caption="c").data
+    data = draw_timeline(summary).data
     steps = np.frombuffer(base64.b64decode(str(data["low"])), "<i2").astype(float)
     volts = steps / 32767.0 * float(data["peak"])  # type: ignore[arg-type]
     expected = recording.samples - np.median(recording.samples)
@@ -129,7 +129,7 @@ def test_the_data_for_zooming_are_the_samples() -> None:
 
 
 def test_marks_lie_where_their_times_are() -> None:
-    line = draw_timeline(summarise(make()), caption="c")
+    line = draw_timeline(summarise(make()))
     places = [float(x) for x in re.findall(r"M([\d.]+) ", line.lanes[0].strokes[0].path)]
     assert places == pytest.approx([250 * tap for tap in TAPS], abs=0.06)  # 1000 units for 4 s
     assert [stroke.times_s for stroke in line.lanes[0].strokes] == [list(TAPS), [0.9]]
