@@ -50,8 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     # Lazy: numpy's and the template's libraries are not needed for --help.
     from tapsig.labelling.proposal import as_label_rows, propose_onsets
-    from tapsig.loading.labels import find_labels_beside
-    from tapsig.report.review import Mark, build_page, load_marks
+    from tapsig.loading.labels import find_labels_beside, load_proposals
+    from tapsig.records import Label
+    from tapsig.report.review import build_page
 
     if (args.out is None) == (not args.serve):
         raise ParameterError("give either --out PAGE.html or --serve")
@@ -72,10 +73,10 @@ def run(args: argparse.Namespace) -> int:
         proposals = propose_onsets(recording)
     start_s, part = recording.start_s, has_span(args)
     if labels is not None:
-        marks = load_marks(labels)
+        marks = load_proposals(labels)
     else:
         rows = [] if args.blank else as_label_rows(proposals, keep=0.1)
-        marks = tuple(Mark(onset_s + start_s, kind, sure) for onset_s, kind, sure in rows)
+        marks = {Label(onset_s + start_s, kind): sure for onset_s, kind, sure in rows}
     save_to = args.save or _csv_of(named) or args.recording.with_suffix(".labels.csv")
     if args.serve:
         _check_save(save_to, args.recording)

@@ -13,7 +13,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from tapsig._version import __version__
-from tapsig.report.timeline import Timeline
 
 Item = TypeVar("Item")
 CAUTIONS = (
@@ -62,7 +61,7 @@ class Section:
     pictures: Sequence[Picture] = ()
     tables: Sequence[Table] = ()
     steps: Sequence[str] = ()
-    timelines: Sequence[Timeline] = ()
+    timelines: Sequence[Markup] = ()
     beside: bool = False
 
 
@@ -94,18 +93,11 @@ def render_page(
     cautions: Sequence[str] = (),
 ) -> str:
     """The page as HTML, every text escaped: the summary first, the command that made it and versions last."""
-    environment = Environment(
-        loader=PackageLoader("tapsig.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["embed"] = embed_json
     timelines = any(section.timelines for section in sections)
-    script = read_template("timeline.js") if timelines else ""
+    script = read_template("samples.js", "timeline.js") if timelines else ""
     libraries = [f"{name} {metadata.version(name)}" for name in ("numpy", "scipy")]
-    return environment.get_template("page.html").render(
+    return render_template(
+        "page.html",
         title=title,
         summary=summary,
         sections=sections,
@@ -114,15 +106,30 @@ def render_page(
         command=command,
         cautions=cautions,
         versions=[f"tapsig {__version__}", f"Python {platform.python_version()}", *libraries],
-        style=Markup(read_template("page.css") + (read_template("timeline.css") if timelines else "")),
-        script=Markup(script),
+        style=read_template("page.css", *(["timeline.css"] if timelines else [])),
+        script=script,
         digest=compute_digest(script),
     )
 
 
-def read_template(name: str) -> str:
-    """A file of report/templates."""
-    return resources.files("tapsig.report").joinpath("templates", name).read_text(encoding="utf-8")
+def render_template(name: str, /, **values: object) -> Markup:
+    """A file of report/templates with these values; every text among them is escaped."""
+    environment = Environment(
+        loader=PackageLoader("tapsig.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["embed"] = embed_json
+    return Markup(environment.get_template(name).render(values))
+
+
+def read_template(*names: str) -> Markup:
+    """Styles or scripts of report/templates, one after the other."""
+    folder = resources.files("tapsig.report").joinpath("templates")
+    return Markup("").join(Markup(folder.joinpath(name).read_text(encoding="utf-8")) for name in names)
 
 
 def compute_digest(text: str) -> str:

@@ -1,49 +1,24 @@
 """One self-contained page on which a person checks and corrects labels: from disk, without a network."""
 
 import base64
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
-from jinja2 import Environment, PackageLoader
 
 from tapsig.errors import LabelError, ParameterError
-from tapsig.loading.labels import load_proposals
 from tapsig.records import TAP, Label, Recording
-from tapsig.report.page import SIMULATED, compute_digest, embed_json, read_template
+from tapsig.report.page import SIMULATED, compute_digest, read_template, render_template
 from tapsig.units import check_range
 
 KINDS = (TAP, "step", "thump", "slam", "rain", "hail", "rattle", "music", "brush", "rebound", "unsure")
 MOST_SAMPLES = 1 << 23  # 17 minutes at 8 kHz; a page of about 25 MB
-SCRIPTS = ("review_data.js", "review_marks.js", "review_view.js", "review_page.js")
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """A label on the page; `confidence` that it is a tap (0–1) is None once a person has decided."""
-
-    onset_s: float
-    kind: str = TAP
-    confidence: float | None = None
-
-    def __post_init__(self) -> None:
-        Label(self.onset_s, self.kind)
-        if self.confidence is not None:
-            check_range("confidence", self.confidence, 0.0, 1.0)
-
-
-def load_marks(path: Path) -> tuple[Mark, ...]:
-    """The labels of `path`, with the confidence that `tapsig propose` put beside them, if it did.
-
-    Raises LabelError as `load_labels` does, and for a confidence that is no number from 0 to 1.
-    """
-    return tuple(Mark(label.onset_s, label.kind, sure) for label, sure in load_proposals(path).items())
+SCRIPTS = ("samples.js", "review_data.js", "review_marks.js", "review_view.js", "review_page.js")
 
 
 def build_page(
     recording: Recording,
-    marks: Sequence[Mark],
+    marks: Mapping[Label, float | None],
     *,
     name: str,
     targets_s: Sequence[float] = (),
@@ -57,6 +32,7 @@ def build_page(
 
     Parameters
     ----------
+    marks : labels with the confidence that each is a tap (0 to 1); None once a person has decided.
     name : what the page calls the recording and its channel; shown as text whatever it holds.
     targets_s : onsets to which a mark snaps; where there are none near, it snaps to the sharpest rise.
     save_name : file name of the download.
@@ -88,8 +64,8 @@ def build_page(
             *([gap.sample, gap.duration_s] for gap in recording.gaps),
         ],
         "marks": [
-            {"onset_s": mark.onset_s, "kind": mark.kind, "confidence": mark.confidence}
-            for mark in sorted(marks, key=lambda mark: mark.onset_s)
+            {"onset_s": mark.onset_s, "kind": mark.kind, "confidence": sure}
+            for mark, sure in sorted(marks.items(), key=lambda item: item[0].onset_s)
         ],
         "targets_s": [round(float(target), 6) for target in targets_s],
         "doubtful_below": check_range("doubtful_below", doubtful_below, 0.0, 1.0),
@@ -97,21 +73,21 @@ def build_page(
         "save_name": Path(save_name).name,
         "save_url": save_url,
     }
-    script, style = "\n".join(map(read_template, SCRIPTS)), read_template("review.css")
+    script, style = read_template(*SCRIPTS), read_template("review.css")
     reach = "self" if save_url else "none"
     policy = (
         f"default-src 'none'; script-src '{compute_digest(script)}'; style-src '{compute_digest(style)}';"
         f" connect-src '{reach}'; base-uri 'none'; form-action 'none'"
     )
-    environment = Environment(loader=PackageLoader("tapsig.report"), autoescape=True, keep_trailing_newline=True)
-    return environment.get_template("review.html").render(
+    return render_template(
+        "review.html",
         name=name,
-        heading="Proposed labels" if any(mark.confidence is not None for mark in marks) else "Labels",
+        heading="Proposed labels" if any(sure is not None for sure in marks.values()) else "Labels",
         simulated=SIMULATED if simulated else "",
         policy=policy,
         style=style,
         script=script,
-        data=embed_json(document),
+        data=document,
         samples=base64.b64encode(steps.tobytes()).decode("ascii"),
     )
 

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 
 import matplotlib as mpl
 import numpy as np
+from markupsafe import Markup
 
 from tapsig.dsp.decay import NOMINAL_HZ
 from tapsig.report.drawing import format_hertz
+from tapsig.report.page import render_template
 from tapsig.summary.recording import RecordingSummary
 from tapsig.summary.spectrogram import Spectrogram
 from tapsig.summary.trace import Trace
@@ -57,33 +59,8 @@ class Lane:
     strokes: Sequence[Stroke]
 
 
-@dataclass(frozen=True, slots=True)
-class Tones:
-    """The spectrogram as a picture, in per cent of the time axis, with its ticks and marked modes."""
-
-    uri: str
-    left: str
-    width: str
-    ticks: Sequence[Tick]
-    modes: Sequence[Tick]
-
-
-@dataclass(frozen=True, slots=True)
-class Timeline:
-    """All that the template draws of one recording over time, and what the script needs to draw a part of it."""
-
-    caption: str
-    label: str
-    path: str
-    volts: Sequence[Tick]
-    ticks: Sequence[Tick]
-    lanes: Sequence[Lane]
-    tones: Tones | None
-    data: dict[str, object]
-
-
-def draw_timeline(summary: RecordingSummary) -> Timeline:
-    """The timeline of a recording: waveform, lanes of marks, spectrogram."""
+def draw_timeline(summary: RecordingSummary) -> Markup:
+    """The timeline of a recording: waveform, lanes of marks, spectrogram; and what the script needs to draw a part."""
     trace = summary.trace
     peak = trace.peak_v or 1.0
     lanes = _list_lanes(summary)
@@ -91,7 +68,8 @@ def draw_timeline(summary: RecordingSummary) -> Timeline:
         f"{lane.name}: " + ", ".join(f"{len(stroke.times_s)} {stroke.words}" for stroke in lane.strokes)
         for lane in lanes
     )
-    return Timeline(
+    return render_template(
+        "timeline.html",
         caption=f"{summary.name}: volts from the bias over time",
         label=f"Waveform of {summary.name} from {format_time(trace.begin_s)} to {format_time(trace.end_s)}, highest"
         f" departure {peak:.3g} V. {words}",
@@ -224,20 +202,24 @@ def _list_lanes(summary: RecordingSummary) -> list[Lane]:
     return [Lane("labels", labels), *found]
 
 
-def _draw_tones(summary: RecordingSummary) -> Tones | None:
+def _draw_tones(summary: RecordingSummary) -> dict[str, object] | None:
+    """The spectrogram as a picture, in per cent of the time axis, with its ticks and marked modes."""
     spectrum = summary.spectrogram
     if spectrum is None:
         return None
     span = summary.trace.end_s - summary.trace.begin_s
     octaves = [hertz for hertz in NOMINAL_HZ if spectrum.low_hz * 1.1 < hertz < spectrum.high_hz * 0.95]
-    modes = [] if summary.ringdown is None else [mode.frequency_hz for mode in summary.ringdown.dominant[:MOST_MODES]]
-    return Tones(
-        encode_spectrogram(spectrum),
-        _percent((spectrum.begin_s - summary.trace.begin_s) / span),
-        _percent((spectrum.end_s - spectrum.begin_s) / span),
-        [Tick(_percent(_place(hertz, spectrum)), format_hertz(hertz)) for hertz in octaves],
-        _mark_modes([hertz for hertz in sorted(modes) if spectrum.low_hz < hertz < spectrum.high_hz], spectrum),
-    )
+    dominant = () if summary.ringdown is None else summary.ringdown.dominant[:MOST_MODES]
+    modes = sorted(mode.frequency_hz for mode in dominant if spectrum.low_hz < mode.frequency_hz < spectrum.high_hz)
+    return {
+        "uri": encode_spectrogram(spectrum),
+        "left": _percent((spectrum.begin_s - summary.trace.begin_s) / span),
+        "width": _percent((spectrum.end_s - spectrum.begin_s) / span),
+        "ticks": [Tick(_percent(_place(hertz, spectrum)), format_hertz(hertz)) for hertz in octaves],
+        "modes": _mark_modes(
+            [hertz for hertz in sorted(modes) if spectrum.low_hz < hertz < spectrum.high_hz], spectrum
+        ),
+    }
 
 
 def _mark_modes(modes: Sequence[float], spectrum: Spectrogram) -> list[Tick]:

@@ -18,8 +18,8 @@ from tapsig.loading.parts import LARGE_SAMPLES, read_wav_span
 from tapsig.loading.read_options import DEFAULTS
 from tapsig.records import TAP, Recording
 from tapsig.summary.recording import RecordingSummary, match_times, summarise_recording
-from tapsig.summary.spectrogram import SpectrogramBuilder
-from tapsig.summary.trace import TraceBuilder
+from tapsig.summary.spectrogram import Spectrogram, SpectrogramBuilder
+from tapsig.summary.trace import Trace, TraceBuilder
 from tapsig.units import FloatArray
 
 EXAMINED_S = 300.0
@@ -48,7 +48,6 @@ def summarise_wav(
     Raises RecordingError and LabelError as the loaders do, ParameterError for a span outside the recording.
     """
     info = read_wav_info(path)
-    channel, scale_v = options.channel or 0, options.wav_scale_v
     known = load_labels(options.labels) if options.labels else None
     first_s, last_s = begin_s, min(end_s, info.duration_s)
     if not 0.0 <= first_s < last_s:
@@ -77,8 +76,8 @@ def summarise_wav(
         found = detect_wav(
             variant,
             path,
-            channel=channel,
-            full_scale_v=scale_v,
+            channel=options.channel or 0,
+            full_scale_v=options.wav_scale_v,
             progress=lambda done, number=number: tell(number, done / info.frames),  # type: ignore[misc]
         )
         times = found.onset_samples / info.fs
@@ -88,29 +87,16 @@ def summarise_wav(
     examined = find_busiest(taps if taps.size else marks[-1].found_s, first_s, last_s, wide_s=EXAMINED_S)
     part = summarise_recording(read_part(*examined), variants, name=name, simulated=simulated, window_s=window_s)
     health = check_health_of_file(path, options).report
-    trace = TraceBuilder(first_s, last_s - first_s, fs=info.fs)
-    tones = spectrogram = None
-    with contextlib.suppress(ParameterError):  # a rate too low
-        tones = SpectrogramBuilder(first_s, last_s - first_s, fs=info.fs)
-    at = round(first_s * info.fs)
-    for block in read_wav_blocks(
-        path, channel=channel, full_scale_v=scale_v, block_samples=BLOCK_SAMPLES, first=at, stop=round(last_s * info.fs)
-    ):
-        trace.add(block - health.bias_v, at / info.fs)
-        if tones is not None:
-            tones.add(block - np.median(block), at / info.fs)
-        at += block.size
-        tell(len(variants) + 2, (at / info.fs - first_s) / (last_s - first_s))
-    if tones is not None:
-        with contextlib.suppress(ParameterError):  # without a sound
-            spectrogram = tones.build()
+    trace, spectrogram = _scan(
+        path, options, health.bias_v, first_s, last_s, progress=lambda share: tell(len(variants) + 2, share)
+    )
     return dataclasses.replace(
         part,
         begin_s=first_s,
         end_s=last_s,
         duration_s=last_s - first_s,
         health=health,
-        trace=trace.build(),
+        trace=trace,
         spectrogram=spectrogram,
         taps_s=taps,
         others=tuple(label for label in inside if label.kind != TAP),
@@ -120,6 +106,40 @@ def summarise_wav(
         entries=decode_taps(marks[-1].found_s),
         entries_labelled=decode_taps(taps),
     )
+
+
+def _scan(
+    path: str | Path,
+    options: ReadOptions,
+    bias_v: float,
+    first_s: float,
+    last_s: float,
+    *,
+    progress: Callable[[float], None],
+) -> tuple[Trace, Spectrogram | None]:
+    """Waveform and spectrogram of a span; no spectrogram where the rate is too low or nothing sounds."""
+    fs, span_s = read_wav_info(path).fs, last_s - first_s
+    trace, tones, spectrogram = TraceBuilder(first_s, span_s, fs=fs), None, None
+    with contextlib.suppress(ParameterError):
+        tones = SpectrogramBuilder(first_s, span_s, fs=fs)
+    at, stop = round(first_s * fs), round(last_s * fs)
+    for block in read_wav_blocks(
+        path,
+        channel=options.channel or 0,
+        full_scale_v=options.wav_scale_v,
+        block_samples=BLOCK_SAMPLES,
+        first=at,
+        stop=stop,
+    ):
+        trace.add(block - bias_v, at / fs)
+        if tones is not None:
+            tones.add(block - np.median(block), at / fs)
+        at += block.size
+        progress((at / fs - first_s) / span_s)
+    if tones is not None:
+        with contextlib.suppress(ParameterError):
+            spectrogram = tones.build()
+    return trace.build(), spectrogram
 
 
 def find_busiest(times_s: FloatArray, first_s: float, last_s: float, *, wide_s: float) -> tuple[float, float]:

@@ -206,7 +206,7 @@ def summarise_recording(
     step()
     spectrogram = None
     with contextlib.suppress(TapsigError):  # too short, too slow or constant
-        spectrogram = compute_spectrogram(recording, begin_s=begin_s)
+        spectrogram = compute_spectrogram(recording)
     step()
     end_s = begin_s + recording.span_s
     return RecordingSummary(
@@ -222,7 +222,7 @@ def summarise_recording(
         duration_s=recording.duration_s,
         labelled=recording.labels is not None,
         health=health,
-        trace=compute_trace(recording, begin_s=begin_s, bias_v=health.bias_v),
+        trace=compute_trace(recording, bias_v=health.bias_v),
         spectrogram=spectrogram,
         taps_s=recording.taps_s + begin_s,
         others=tuple(

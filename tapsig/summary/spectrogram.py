@@ -97,19 +97,15 @@ class SpectrogramBuilder:
         return Spectrogram(level, LOWEST_HZ, self._fs / 2, self._begin_s, end_s)
 
 
-def compute_spectrogram(recording: Recording, *, begin_s: float = 0.0, columns: int = COLUMNS) -> Spectrogram:
+def compute_spectrogram(recording: Recording, *, columns: int = COLUMNS) -> Spectrogram:
     """Highest level of each small field of time and log-frequency, by Hann windows of 128 ms (or an eighth).
-
-    Parameters
-    ----------
-    begin_s : time of the first sample.
 
     Raises ParameterError when no stretch without a gap is long enough, or half the rate is not above `LOWEST_HZ`.
     """
     fs = recording.fs
     longest = max(stop - start for start, stop in recording.stretches())
     size = max(16, min(longest // 8, round(WINDOW_S * fs)))
-    builder = SpectrogramBuilder(begin_s, recording.span_s, fs=fs, size=size, columns=columns)
+    builder = SpectrogramBuilder(recording.start_s, recording.span_s, fs=fs, size=size, columns=columns)
     if longest < 4 * size:
         raise ParameterError(
             f"{longest} samples without a gap are too few for a spectrogram, at least {4 * size} are"
@@ -117,5 +113,5 @@ def compute_spectrogram(recording: Recording, *, begin_s: float = 0.0, columns: 
         )
     bias = float(np.median(recording.samples))
     for start, stop in recording.stretches():
-        builder.add(recording.samples[start:stop] - bias, begin_s + float(recording.times_s(np.array(start))))
+        builder.add(recording.samples[start:stop] - bias, recording.start_s + float(recording.times_s(np.array(start))))
     return builder.build()

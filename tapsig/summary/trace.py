@@ -79,11 +79,11 @@ class TraceBuilder:
         return Trace(self._begin_s, self._step_s, low, high)
 
 
-def compute_trace(recording: Recording, *, begin_s: float = 0.0, bias_v: float = 0.0, most: int | None = None) -> Trace:
-    """The trace of a recording less `bias_v`, whose first sample stands at `begin_s`."""
-    builder = TraceBuilder(begin_s, recording.span_s, fs=recording.fs, most=most)
+def compute_trace(recording: Recording, *, bias_v: float = 0.0, most: int | None = None) -> Trace:
+    """The trace of a recording less `bias_v`."""
+    builder = TraceBuilder(recording.start_s, recording.span_s, fs=recording.fs, most=most)
     for start, stop in recording.stretches():
         if stop > start:
-            at_s = begin_s + float(recording.times_s(np.array(start)))
+            at_s = recording.start_s + float(recording.times_s(np.array(start)))
             builder.add(recording.samples[start:stop] - bias_v, at_s)
     return builder.build()

@@ -3,18 +3,17 @@
 import base64
 import subprocess
 import tarfile
-from collections.abc import Iterator
 
 import pytest
 from selenium import webdriver
 
-from chromium import find, open_browser
+from chromium import find
 from tapsig.cli import main
 from tests.fakes import DEMO
 
 pytestmark = pytest.mark.browser
 
-NAMES = ("score", "positions", "variants", "report")
+NAMES = ("score", "positions", "variants", "report", "recording")
 
 # Contrast of every text with what lies behind it, by WCAG 2.1, 1.4.3: (L1 + 0.05)/(L2 + 0.05), with the relative
 # luminance of its definitions section. Plain grounds only, as the pages have.
@@ -43,20 +42,14 @@ return found;
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    driver = open_browser(tmp_path_factory.mktemp("profile"), window="1200,1000")
-    yield driver
-    driver.quit()
-
-
-@pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     folder = tmp_path_factory.mktemp("pages")
-    for name in NAMES:
-        detectors = ["--detector", "sta-lta", "--detector", "fixed-threshold", "--detector", "null"]
-        call = [name, str(DEMO), "--split", "validation", *detectors]
-        call += [] if name == "report" else ["--cache", str(folder / "kept")]
+    detectors = [f"--detector={name}" for name in ("sta-lta", "fixed-threshold", "null")]
+    for name in ("score", "positions", "variants", "report"):
+        call = [name, str(DEMO), "--split", "validation", *detectors, "--cache", str(folder / "kept")]
         assert main([*call, "--out", str(folder / f"{name}.html")]) == 0
+    wav = str(DEMO / "recordings" / "crane-quiet.wav")
+    assert main(["report", wav, *detectors, "--out", str(folder / "recording.html")]) == 0
     return {name: (folder / f"{name}.html").as_uri() for name in NAMES}
 
 

@@ -5,8 +5,9 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,10 +20,10 @@ from chromium import open_browser
 from tapsig.cli import main
 from tapsig.errors import LabelError, ParameterError
 from tapsig.labelling.agreement import compare_labels
-from tapsig.loading.labels import load_labels
+from tapsig.loading.labels import load_labels, load_proposals
 from tapsig.loading.wav_writing import write_wav
 from tapsig.records import Gap, Label, Recording
-from tapsig.report.review import Mark, build_page, load_marks
+from tapsig.report.review import build_page
 from tapsig.report.serving import ReviewServer, save_label_text
 from tapsig.simulation import simulate_scene
 
@@ -53,7 +54,7 @@ def ringing() -> Recording:
     return Recording(volts, FS)
 
 
-MARKS = (Mark(1.0, "tap", 0.97), Mark(2.01, "tap", 0.6), Mark(2.7, "unsure", 0.2), Mark(5.0, "thump"))
+MARKS = {Label(1.0): 0.97, Label(2.01): 0.6, Label(2.7, "unsure"): 0.2, Label(5.0, "thump"): None}
 
 
 class Page:
@@ -123,11 +124,21 @@ class Page:
 
 
 @pytest.fixture
-def page(browser: webdriver.Chrome, downloads: Path, tmp_path: Path) -> Iterator[Page]:
-    path = tmp_path / "page.html"
-    path.write_text(build_page(ringing(), MARKS, name="log.wav", targets_s=ONSETS), encoding="utf-8")
+def open_page(browser: webdriver.Chrome, downloads: Path, tmp_path: Path) -> Callable[..., Page]:
+    """Opens the review page of `ringing` from disk; what it takes goes to `build_page`."""
+
+    def open_page(marks: Mapping[Label, float | None], *, name: str = "log.wav", **options: Any) -> Page:
+        path = tmp_path / "page.html"
+        path.write_text(build_page(ringing(), marks, name=name, **options), encoding="utf-8")
+        return Page(browser, downloads).open(path.as_uri())
+
+    return open_page
+
+
+@pytest.fixture
+def page(browser: webdriver.Chrome, open_page: Callable[..., Page]) -> Iterator[Page]:
     browser.get_log("browser")
-    yield Page(browser, downloads).open(path.as_uri())
+    yield open_page(MARKS, targets_s=ONSETS)
     assert browser.get_log("browser") == []  # no error, no blocked request, nothing fetched
 
 
@@ -167,12 +178,8 @@ def test_a_tap_is_added_by_a_double_click_snapped_to_the_onset(page: Page) -> No
     assert (3.5, "tap") in page.rows()
 
 
-def test_away_from_targets_a_mark_snaps_to_the_sharpest_rise(
-    browser: webdriver.Chrome, downloads: Path, tmp_path: Path
-) -> None:
-    path = tmp_path / "page.html"
-    path.write_text(build_page(ringing(), (), name="log.wav"), encoding="utf-8")
-    page = Page(browser, downloads).open(path.as_uri())
+def test_away_from_targets_a_mark_snaps_to_the_sharpest_rise(open_page: Callable[..., Page]) -> None:
+    page = open_page({})
     page.mouse(3.51).double_click().perform()
     page.settle()
     ((onset, kind),) = page.rows()
@@ -228,9 +235,8 @@ def test_what_is_saved_is_read_back_the_same(page: Page, tmp_path: Path) -> None
     page.keys("t")
     saved = tmp_path / "labels.csv"
     saved.write_text(page.save(), encoding="utf-8")
-    assert load_labels(saved) == tuple(Label(mark.onset_s, mark.kind) for mark in MARKS)
-    again = load_marks(saved)
-    assert again == (MARKS[0], Mark(2.01, "tap"), MARKS[2], MARKS[3])
+    again = load_proposals(saved)
+    assert again == MARKS | {Label(2.01): None}
     page.browser.find_element(By.ID, "file").send_keys(str(saved))
     page.wait(lambda: page.text("message").startswith("Loaded 4 marks"))
     page.settle()
@@ -294,19 +300,15 @@ def test_light_and_dark_are_both_drawn(page: Page) -> None:
 HOSTILE = '"><img src=x onerror="window.harmed=1"></script><script>window.harmed=1</script>\u2028&amp;'
 
 
-def test_a_hostile_name_and_a_hostile_kind_are_shown_as_text(
-    browser: webdriver.Chrome, downloads: Path, tmp_path: Path
-) -> None:
-    path = tmp_path / "page.html"
+def test_a_hostile_name_and_a_hostile_kind_are_shown_as_text(open_page: Callable[..., Page], tmp_path: Path) -> None:
     kind = HOSTILE.replace("\u2028", "")
-    path.write_text(build_page(ringing(), [Mark(2.0, kind, 0.5)], name=HOSTILE), encoding="utf-8")
-    page = Page(browser, downloads).open(path.as_uri())
+    page = open_page({Label(2.0, kind): 0.5}, name=HOSTILE)
     assert page.run("return document.getElementById('name').textContent") == HOSTILE
     assert page.run("return document.querySelector('title').textContent") == "Proposed labels of " + HOSTILE
     assert page.rows() == [(2.0, kind)]
     assert page.run("return window.harmed ?? null") is None
     assert page.run("return document.images.length") == 0
-    assert load_marks(_write(tmp_path / "saved.csv", page.save())) == (Mark(2.0, kind, 0.5),)
+    assert load_proposals(_write(tmp_path / "saved.csv", page.save())) == {Label(2.0, kind): 0.5}
 
 
 def _write(path: Path, text: str) -> Path:
@@ -437,23 +439,23 @@ def test_every_saved_version_is_kept(tmp_path: Path) -> None:
 
 def test_marks_outside_the_recording_are_refused() -> None:
     with pytest.raises(LabelError, match=r"ends at 6\.000 s"):
-        build_page(ringing(), [Mark(6.5)], name="log.wav")
+        build_page(ringing(), {Label(6.5): None}, name="log.wav")
 
 
 def test_an_empty_recording_is_refused() -> None:
     with pytest.raises(ParameterError, match="holds 0 samples"):
-        build_page(Recording(np.zeros(0), FS), (), name="log.wav")
+        build_page(Recording(np.zeros(0), FS), {}, name="log.wav")
 
 
 @pytest.mark.parametrize("sure", ["2", "-0.1", "nan", "much"])
 def test_a_confidence_out_of_range_is_refused(tmp_path: Path, sure: str) -> None:
     path = _write(tmp_path / "labels.csv", f"onset_s,kind,confidence\n1,tap,{sure}\n")
     with pytest.raises(LabelError, match="0 to 1"):
-        load_marks(path)
+        load_proposals(path)
 
 
 def test_the_data_cannot_end_the_element_it_stands_in() -> None:
-    html = build_page(ringing(), [Mark(1.0, "</script>")], name="</title>")
+    html = build_page(ringing(), {Label(1.0, "</script>"): None}, name="</title>")
     data = html.split('id="page-data">')[1].split("</script>")[0]
     assert json.loads(data)["marks"][0]["kind"] == "</script>"
     assert html.count("</title>") == 1

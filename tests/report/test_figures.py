@@ -40,6 +40,7 @@ from tests.fakes import ring_down
 
 FS = 2000.0
 TAPS = (0.5, 1.3, 2.1)
+NOTHING = Detections(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0), reason=())
 
 
 def record(taps_s: tuple[float, ...], *others: Label) -> Recording:
@@ -73,20 +74,19 @@ def texts(figure: Drawn) -> str:
 
 @pytest.mark.parametrize(("suffix", "magic"), [(".png", b"\x89PNG"), (".svg", b"<?xml"), (".pdf", b"%PDF")])
 def test_files_by_ending(recording: Recording, tmp_path: Path, suffix: str, magic: bytes) -> None:
-    path = tmp_path / f"a{suffix}"
-    write_figure(plot_detections(recording), path)
+    path, figure = tmp_path / f"a{suffix}", plot_detections(recording)
+    write_figure(figure, path)
     assert path.read_bytes().startswith(magic)
     with pytest.raises(ParameterError, match="--force"):
-        write_figure(plot_detections(recording), path)
-    write_figure(plot_detections(recording), path, force=True)
+        write_figure(figure, path)
+    write_figure(figure, path, force=True)
 
 
 def test_other_endings_and_missing_folders_are_refused(recording: Recording, tmp_path: Path) -> None:
     figure = plot_detections(recording)
-    with pytest.raises(ParameterError, match=r"must end in \.png"):
-        write_figure(figure, tmp_path / "a.bmp")
-    with pytest.raises(ParameterError, match="does not exist"):
-        write_figure(figure, tmp_path / "none" / "a.png")
+    for name, words in (("a.bmp", r"must end in \.png"), ("none/a.png", "does not exist")):
+        with pytest.raises(ParameterError, match=words):
+            write_figure(figure, tmp_path / name)
 
 
 def test_detections_show_taps_labels_and_both_kinds_of_decision(recording: Recording) -> None:
@@ -107,9 +107,8 @@ def test_detections_show_taps_labels_and_both_kinds_of_decision(recording: Recor
 def test_a_long_name_is_shortened_in_its_middle_so_that_what_follows_fits(recording: Recording) -> None:
     name = "left_" + 80 * "m" + "_take_017.wav"  # m is the widest letter
     named = replace(recording, vehicle="", position="", scene="", source=name)
-    found = Detections(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0), reason=())
     for axes, end in (
-        (plot_detections(named, found, name="ring-following"), " · ring-following"),
+        (plot_detections(named, NOTHING, name="ring-following"), " · ring-following"),
         (plot_health(named, check_health(named))[0], ": no faults found"),
     ):
         title = axes.get_title(loc="left")
@@ -119,13 +118,8 @@ def test_a_long_name_is_shortened_in_its_middle_so_that_what_follows_fits(record
 
 
 def test_lanes_without_marks_say_none(recording: Recording) -> None:
-    found = Detections(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0), reason=())
-    [marks] = plot_detections(replace(recording, labels=()), found).child_axes
-    assert [(text.get_text(), text.get_position()[1]) for text in marks.texts] == [
-        ("none", 3),
-        ("none", 2),
-        ("none", 1),
-    ]
+    [marks] = plot_detections(replace(recording, labels=()), NOTHING).child_axes
+    assert [(text.get_text(), text.get_position()[1]) for text in marks.texts] == [("none", row) for row in (3, 2, 1)]
     [marks] = plot_detections(replace(recording, labels=None)).child_axes  # neither labelled nor looked for
     assert not marks.texts
 
@@ -351,7 +345,9 @@ def many_panels(recording: Recording) -> dict[str, tuple[Callable[..., Panels], 
 
 
 @pytest.mark.parametrize("name", ["ringdown", "health", "features"])
-def test_plots_of_several_panels_take_as_many_axes_or_a_figure(name: str, recording: Recording) -> None:
+def test_plots_of_several_panels_take_as_many_axes_or_a_figure_and_refuse_others(
+    name: str, recording: Recording
+) -> None:
     plot, count = many_panels(recording)[name]
     given = Figure().subplots(1, count)
     for ax in (given, list(given), given.reshape(count, 1)):
@@ -363,11 +359,6 @@ def test_plots_of_several_panels_take_as_many_axes_or_a_figure(name: str, record
     assert left.axes == []
     assert len(plot(ax=Figure())) == count
     assert find_figure(plot()) is not find_figure(plot())
-
-
-@pytest.mark.parametrize("name", ["ringdown", "health", "features"])
-def test_another_number_of_axes_is_refused(name: str, recording: Recording) -> None:
-    plot, count = many_panels(recording)[name]
     with pytest.raises(ParameterError, match=f"ax holds {count + 1} axes; {count} axes are needed"):
         plot(ax=Figure().subplots(count + 1))
     with pytest.raises(ParameterError, match="ax holds a str"):
@@ -379,9 +370,7 @@ def test_another_number_of_axes_is_refused(name: str, recording: Recording) -> N
 
 def test_panels_of_features_say_what_they_measure_and_in_what_unit(recording: Recording) -> None:
     plot, _ = many_panels(recording)["features"]
-    panels = {
-        panel.get_title(loc="left").split(" AUC")[0].replace("\n", " ").split(" AUC")[0]: panel for panel in plot()
-    }
+    panels = {panel.get_title(loc="left").replace("\n", " ").split(" AUC")[0]: panel for panel in plot()}
     rise = panels["peak of the prediction error over the highest of the 28 ms before"]
     assert rise.get_xlabel() == "dB"
     assert not [words for words in panels if "innovation_rise" in words]

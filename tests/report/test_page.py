@@ -3,7 +3,6 @@
 import csv
 import re
 import shutil
-from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
@@ -19,46 +18,19 @@ from tapsig.scoring.criteria import Estimate
 from tapsig.scoring.outcomes import Outcome, ScoreTable
 from tapsig.scoring.tally import Score
 from tests.fakes import DEMO
+from tests.report.reader import Reader
 
+NAMES = ("score", "positions", "variants")
 EVIL = "<script>alert(1)</script>\" onload='x' &"
 
 
-class Reader(HTMLParser):
-    """Elements and their attributes, and whether every element that was opened was closed."""
-
-    EMPTY = frozenset({"meta", "link", "br", "img", "line", "circle", "polyline"})
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.elements: list[tuple[str, dict[str, str | None]]] = []
-        self.open: list[str] = []
-        self.feed(text)
-        self.close()
-        assert not self.open
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.elements.append((tag, dict(attrs)))
-        if tag not in self.EMPTY:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.elements.append((tag, dict(attrs)))
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open.pop() == tag
-
-
-def evil_page() -> str:
+def test_html_in_names_is_shown_not_run() -> None:
     picture = draw_intervals(EVIL, {EVIL: Estimate(0.5, 0.4, 0.6), "b": Estimate(float("nan"))}, axis=EVIL)
     curve = Line(EVIL, np.array([0.0, 1.0]), np.array([1.0, 0.5]))
     other = Picture(EVIL, draw_lines(EVIL, [curve], x_axis=EVIL, y_axis=EVIL))
     section = Section(EVIL, [EVIL], [picture, other], [Table(EVIL, [EVIL, EVIL], [[EVIL, EVIL]])])
     texts = {name: [EVIL] for name in ("summary", "method", "limits", "cautions")}
-    return render_page(title=EVIL, sections=[section], command=EVIL, **texts)
-
-
-def test_html_in_names_is_shown_not_run() -> None:
-    reader = Reader(evil_page())
+    reader = Reader(render_page(title=EVIL, sections=[section], command=EVIL, **texts))
     assert "script" not in {tag for tag, _ in reader.elements}
     assert not any(name.startswith("on") for _, attributes in reader.elements for name in attributes)
 
@@ -66,15 +38,14 @@ def test_html_in_names_is_shown_not_run() -> None:
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     folder = tmp_path_factory.mktemp("pages")
-    corpus = str(DEMO)
     detectors = ["--detector", "fixed-threshold", "--detector", "null"]
-    for name in ("score", "positions", "variants"):
-        call = [name, corpus, "--split", "validation", *detectors, "--cache", str(folder / "kept")]
+    for name in NAMES:
+        call = [name, str(DEMO), "--split", "validation", *detectors, "--cache", str(folder / "kept")]
         assert main([*call, "--out", str(folder / f"{name}.html")]) == 0
-    return {name: (folder / f"{name}.html").read_text(encoding="utf-8") for name in ("score", "positions", "variants")}
+    return {name: (folder / f"{name}.html").read_text(encoding="utf-8") for name in NAMES}
 
 
-@pytest.mark.parametrize("name", ["score", "positions", "variants"])
+@pytest.mark.parametrize("name", NAMES)
 def test_a_page_needs_nothing_from_outside_and_runs_nothing(pages: dict[str, str], name: str) -> None:
     reader = Reader(pages[name])
     tags = {tag for tag, _ in reader.elements}
@@ -83,7 +54,7 @@ def test_a_page_needs_nothing_from_outside_and_runs_nothing(pages: dict[str, str
     assert not re.search(r"url\(|@import|https?://", pages[name])
 
 
-@pytest.mark.parametrize("name", ["score", "positions", "variants"])
+@pytest.mark.parametrize("name", NAMES)
 def test_a_page_has_summary_tables_pictures_method_limits_command_and_versions(
     pages: dict[str, str], name: str
 ) -> None:
@@ -93,7 +64,7 @@ def test_a_page_has_summary_tables_pictures_method_limits_command_and_versions(
     assert text.index('class="summary"') < text.index("<table>") < text.index("Method")
 
 
-@pytest.mark.parametrize("name", ["score", "positions", "variants"])
+@pytest.mark.parametrize("name", NAMES)
 def test_undefined_is_a_dash(pages: dict[str, str], name: str) -> None:
     assert "nan" not in re.sub(r"<style>.*?</style>", "", pages[name], flags=re.DOTALL)
     assert ">–<" in pages[name]  # precision of a detector that finds nothing
@@ -109,7 +80,7 @@ def test_a_page_that_exists_is_kept_unless_forced(tmp_path: Path) -> None:
     assert out.read_text().startswith("<!DOCTYPE html>")
 
 
-@pytest.mark.parametrize("command", ["score", "positions", "variants"])
+@pytest.mark.parametrize("command", NAMES)
 @pytest.mark.parametrize("kept", [None, "0", "all"])
 def test_a_page_on_simulated_recordings_says_so_first(tmp_path: Path, command: str, kept: str | None) -> None:
     """The column seed of the manifest, which only simulated recordings have: all, all but one vehicle's, none."""

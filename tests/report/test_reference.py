@@ -3,31 +3,19 @@
 import importlib
 import inspect
 import re
-from html.parser import HTMLParser
 
 import pytest
 
 import tapsig
 from tapsig.report.reference import list_documented, render_docstring, render_reference
+from tests.report.reader import Reader
 
 FUNCTIONS = [one.name.removeprefix("tapsig.") for one in list_documented()["Functions"]]
 
 
-class Anchors(HTMLParser):
-    """Collects what an HTML page links to, and what can be linked to."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__()
-        self.ids: list[str] = []
-        self.links: list[str] = []
-        self.sources: list[str] = []
-        self.feed(page)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        found = dict(attrs)
-        self.ids += [found["id"] or ""] if "id" in found else []
-        self.links += [found["href"] or ""] if "href" in found else []
-        self.sources += [found["src"] or ""] if "src" in found else []
+def find(page: str, attribute: str) -> list[str]:
+    """Every value of an attribute on an HTML page."""
+    return [attributes[attribute] or "" for _, attributes in Reader(page).elements if attribute in attributes]
 
 
 @pytest.fixture(scope="module")
@@ -36,17 +24,16 @@ def page() -> str:
 
 
 def test_no_link_is_broken_and_none_leaves_the_page(page: str) -> None:
-    anchors = Anchors(page)
-    assert len(anchors.links) > 60
-    assert all(link.startswith("#") for link in anchors.links)
-    assert {link.removeprefix("#") for link in anchors.links} <= set(anchors.ids)
-    assert len(set(anchors.ids)) == len(anchors.ids)
-    assert not anchors.sources
+    links, ids = find(page, "href"), find(page, "id")
+    assert len(links) > 60
+    assert all(link.startswith("#") for link in links)
+    assert {link.removeprefix("#") for link in links} <= set(ids)
+    assert len(set(ids)) == len(ids)
+    assert not find(page, "src")
 
 
 def test_every_public_name_is_on_the_page(page: str) -> None:
-    ids = set(Anchors(page).ids)
-    assert {f"tapsig.{name}" for name in tapsig.__all__ if name != "__version__"} <= ids
+    assert {f"tapsig.{name}" for name in tapsig.__all__ if name != "__version__"} <= set(find(page, "id"))
 
 
 def test_every_example_on_the_page_is_one_that_pytest_runs() -> None:

@@ -5,7 +5,6 @@ import hashlib
 import json
 import re
 from dataclasses import replace
-from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -22,10 +21,12 @@ from tapsig.report.report_page import render_recording_page
 from tapsig.report.timeline import _mark_modes, draw_timeline, format_time, list_time_ticks
 from tapsig.summary.recording import RecordingSummary, summarise_recording
 from tests.fakes import DEMO, ROOT, ring_down
+from tests.report.reader import Reader
 
 FS = 2000.0
 TAPS = (0.5, 1.3, 2.1, 2.6)
 EVIL = "</script><script>alert(1)</script>\" onload='x' &"
+SCRIPT = re.compile(r"<script[^>]*>(.*?)</script>", re.DOTALL)
 ORDER = (
     "What the recording is, and what is wrong with it",
     "Waveform and detections",
@@ -97,15 +98,12 @@ def test_simulated_recordings_are_called_simulated() -> None:
 
 def test_names_and_kinds_are_shown_not_run() -> None:
     page = render(summarise(make(position=EVIL, source=EVIL, labels=(Label(0.5), Label(0.9, EVIL))), name=EVIL))
-    scripts = re.findall(r"<script[^>]*>(.*?)</script>", page, re.DOTALL)
+    scripts = SCRIPT.findall(page)
     assert len(scripts) == 2
     assert json.loads(scripts[0])["lanes"][0] == [[0.5], [0.9]]
     [digest] = re.findall(r"script-src 'sha256-([^']+)'", page)
     assert base64.b64encode(hashlib.sha256(scripts[1].encode()).digest()).decode() == digest
-    attributes: list[str] = []
-    reader = HTMLParser()
-    reader.handle_starttag = lambda tag, attrs: attributes.extend(name for name, _ in attrs)  # type: ignore[method-assign]
-    reader.feed(page)
+    attributes = [name for _, attrs in Reader(page).elements for name in attrs]
     assert len(attributes) > 100
     assert not [name for name in attributes if name.startswith("on")]
 
@@ -119,9 +117,9 @@ def test_the_page_needs_nothing_from_outside() -> None:
 def test_the_data_for_zooming_are_the_samples() -> None:
     recording = make()
     summary = summarise(recording)
-    data = draw_timeline(summary).data
-    steps = np.frombuffer(base64.b64decode(str(data["low"])), "<i2").astype(float)
-    volts = steps / 32767.0 * float(data["peak"])  # type: ignore[arg-type]
+    data = json.loads(SCRIPT.findall(draw_timeline(summary))[0])
+    steps = np.frombuffer(base64.b64decode(data["low"]), "<i2").astype(float)
+    volts = steps / 32767.0 * data["peak"]
     expected = recording.samples - np.median(recording.samples)
     np.testing.assert_allclose(volts, expected, atol=0.6 * np.abs(expected).max() / 32767)
     assert data["high"] is None
@@ -130,9 +128,10 @@ def test_the_data_for_zooming_are_the_samples() -> None:
 
 def test_marks_lie_where_their_times_are() -> None:
     line = draw_timeline(summarise(make()))
-    places = [float(x) for x in re.findall(r"M([\d.]+) ", line.lanes[0].strokes[0].path)]
+    [path] = re.findall(r'<path class="label" d="([^"]*)"', line)
+    places = [float(x) for x in re.findall(r"M([\d.]+) ", path)]
     assert places == pytest.approx([250 * tap for tap in TAPS], abs=0.06)  # 1000 units for 4 s
-    assert [stroke.times_s for stroke in line.lanes[0].strokes] == [list(TAPS), [0.9]]
+    assert json.loads(SCRIPT.findall(line)[0])["lanes"][0] == [list(TAPS), [0.9]]
 
 
 @pytest.mark.parametrize(("begin_s", "end_s"), [(0.0, 4.0), (0.0, 0.012), (3599.0, 3661.0), (0.0, 21600.0), (7.0, 7.5)])
@@ -162,18 +161,8 @@ def test_the_map_on_the_page_is_that_of_the_figure_in_words_too() -> None:
 def test_the_command_reports_on_a_file_a_part_and_a_corpus(tmp_path: Path) -> None:
     entry = load_corpus(DEMO).select(vehicle="crane", scene="rain", position="frame").entries[0]
     assert entry.labels_path is not None
-    labels = ["--labels", str(entry.labels_path)]
-    call = [
-        "report",
-        str(entry.path),
-        "--channel",
-        str(entry.channel),
-        "--full-scale-v",
-        "2.5",
-        "--detector",
-        "fixed-threshold",
-        *labels,
-    ]
+    reading = ["--channel", str(entry.channel), "--full-scale-v", "2.5", "--labels", str(entry.labels_path)]
+    call = ["report", str(entry.path), *reading, "--detector", "fixed-threshold"]
     whole, part, corpus = tmp_path / "whole.html", tmp_path / "part.html", tmp_path / "corpus.html"
     assert main([*call, "--out", str(whole)]) == 0
     assert "simulated: computed from physics" in whole.read_text()  # the manifest beside it says so
@@ -233,18 +222,10 @@ def test_the_report_on_a_corpus_reuses_what_was_detected(
 
 def test_the_other_position_of_a_file_rings_beside_it(tmp_path: Path) -> None:
     recording = str(DEMO / "recordings" / "crane-rain.wav")
-    call = [
-        "report",
-        recording,
-        "--channel",
-        "2",
-        "--detector",
-        "fixed-threshold",
-        "--out",
-        str(tmp_path / "page.html"),
-    ]
-    assert main([*call, "--labels", str(DEMO / "labels" / "crane-rain.csv")]) == 0
-    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    out = tmp_path / "page.html"
+    reading = ["--channel", "2", "--labels", str(DEMO / "labels" / "crane-rain.csv")]
+    assert main(["report", recording, *reading, "--detector", "fixed-threshold", "--out", str(out)]) == 0
+    page = out.read_text(encoding="utf-8")
     section = page[page.index("How the panel rings") : page.index("Taps and entries")]
     for position in ("inner-skin", "frame"):
         assert f"On the {position}, " in section

@@ -31,7 +31,7 @@ def test_each_step_holds_its_lowest_and_highest_value(size: int, steps: int) -> 
 @pytest.mark.parametrize("chunk", [1, 7, 17, 509, 2000])
 def test_pieces_do_not_matter(chunk: int) -> None:
     samples = np.random.default_rng(1).standard_normal(2000)
-    whole = compute_trace(Recording(samples, FS), begin_s=5.0, most=333)
+    whole = compute_trace(Recording(samples, FS, start_s=5.0), most=333)
     builder = TraceBuilder(5.0, 2.0, fs=FS, most=333)
     for start in range(0, 2000, chunk):
         builder.add(samples[start : start + chunk], 5.0 + start / FS)

@@ -1,15 +1,4 @@
-"use strict";
-// What was recorded: samples, coarser versions of them for drawing, times, spectra, rises.
-
-function decodeSamples(text) {
-  const raw = atob(text);
-  const bytes = new Uint8Array(raw.length);
-  for (let i = 0; i < raw.length; i++) bytes[i] = raw.charCodeAt(i);
-  const view = new DataView(bytes.buffer);
-  const samples = new Int16Array(raw.length >> 1);
-  for (let i = 0; i < samples.length; i++) samples[i] = view.getInt16(2 * i, true);
-  return samples;
-}
+// What was recorded: coarser versions of the samples for drawing, times, spectra, rises.
 
 // Lowest and highest value of every 16, 64, 256, … samples: a column of pixels then costs a few look-ups.
 class Heights {

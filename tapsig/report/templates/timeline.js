@@ -1,14 +1,8 @@
 // Zoom and pan of each timeline on the page: wheel, drag, two fingers, buttons, keys. The page reads without it.
 
-"use strict";
 const WIDE = 1000, TALL = 200, MOST_TICKS = 6, LEAST_STEPS = 40, EMPTY = -32768;
 const ROUND_S = [0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200,
   1800, 3600, 7200, 14400, 28800, 86400];
-
-function decode(text) {
-  const bytes = Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0)), view = new DataView(bytes.buffer);
-  return Int16Array.from({ length: bytes.length / 2 }, (_, i) => view.getInt16(2 * i, true));
-}
 
 function formatTime(seconds) {
   const milli = Math.round(seconds * 1000);
@@ -23,8 +17,8 @@ class Timeline {
   constructor(figure) {
     this.figure = figure;
     this.data = JSON.parse(figure.querySelector("script").textContent);
-    this.low = decode(this.data.low);
-    this.high = this.data.high === null ? this.low : decode(this.data.high);
+    this.low = decodeSamples(this.data.low);
+    this.high = this.data.high === null ? this.low : decodeSamples(this.data.high);
     this.first = this.data.begin; this.last = this.data.end;
     this.wave = figure.querySelector(".wave");
     this.path = figure.querySelector(".trace");
