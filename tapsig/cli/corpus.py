@@ -14,7 +14,7 @@ import argparse
 from pathlib import Path
 
 from tapsig.cli.findings import note_findings
-from tapsig.cli.output import add_output_arguments, emit, note, render_csv, render_json, render_table
+from tapsig.cli.output import add_output_arguments, emit, note, render_json, render_rows
 from tapsig.cli.recording_options import add_format_arguments, read_options
 from tapsig.errors import ParameterError
 
@@ -95,21 +95,18 @@ def _check(args: argparse.Namespace) -> int:
     from tapsig.loading.corpus_check import check_corpus
 
     check = check_corpus(args.folder)
-    rows = [tuple(getattr(finding, name) for name in HEADER) for finding in check.findings]
-    cells = [(*cell, *(taps.get(position) for position in check.positions)) for cell, taps in check.taps.items()]
-    header = ("vehicle", "scene", *check.positions)
+    rows = [{name: getattr(finding, name) for name in HEADER} for finding in check.findings]
+    cells = [
+        {"vehicle": vehicle, "scene": scene, **{position: taps.get(position) for position in check.positions}}
+        for (vehicle, scene), taps in check.taps.items()
+    ]
     if args.format == "json":
-        document = {
-            "sound": check.sound,
-            "findings": [dict(zip(HEADER, row, strict=True)) for row in rows],
-            "taps": [dict(zip(header, cell, strict=True)) for cell in cells],
-        }
-        text = render_json(document) + "\n"
+        text = render_json({"sound": check.sound, "findings": rows, "taps": cells}) + "\n"
     elif args.format == "csv":
-        text = render_csv(HEADER, rows)
+        text = render_rows(rows, "csv", columns=HEADER)
     else:
         text = f"{check.rows} rows; labelled taps per vehicle, scene and position (– : none):\n\n"
-        text += (render_table(header, cells) + "\n\n") if cells else ""
-        text += render_table(HEADER, rows) + "\n" if rows else "No faults, and nothing is missing.\n"
+        text += render_rows(cells, "table") + "\n" if cells else ""
+        text += render_rows(rows, "table") if rows else "No faults, and nothing is missing.\n"
     emit(text, args)
     return 0 if check.sound else 1

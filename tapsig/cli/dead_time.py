@@ -105,16 +105,15 @@ def _summarise(name: str, found: "DeadTimeMap") -> dict[str, object]:
 
 
 def _draw_all(maps: "dict[str, DeadTimeMap]", groups: "dict[str, list[Recording]]", args: argparse.Namespace) -> None:
-    if args.plot is None and args.waveform is None:
-        return
-    from tapsig.detectors import detect  # lazy: only for figures
-    from tapsig.detectors.fixed_threshold import FixedThreshold
-    from tapsig.report.figures import plot_detections
-    from tapsig.report.panel_figures import plot_dead_time
-
     if args.plot is not None:
+        from tapsig.report.panel_figures import plot_dead_time  # lazy: only for figures
+
         draw({name: plot_dead_time(found, title=name) for name, found in maps.items()}, args.plot, force=args.force)
     if args.waveform is not None:
+        from tapsig.detectors import detect  # lazy: only for figures
+        from tapsig.detectors.fixed_threshold import FixedThreshold
+        from tapsig.report.figures import plot_detections
+
         figures = {}
         for name, found in maps.items():
             variant = FixedThreshold(found.best_threshold_v, found.best_dead_time_s)

@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from tapsig.cli.terminal import get_stdout, make_inert
+from tapsig.cli.terminal import make_inert
 from tapsig.errors import ParameterError
 
 Item = TypeVar("Item")
@@ -42,19 +42,16 @@ def add_output_arguments(
 
 
 def _settle_output(args: argparse.Namespace, *, file_format: str, endings: Sequence[str]) -> None:
-    """Refuse an --out that cannot be written, before anything is computed; set the default format."""
-    if args.out is not None:
-        check_out(args.out, force=args.force, inputs=list_inputs(args))
-        _check_ending(args, endings)
-    if args.format is None:
-        args.format = "table" if args.out is None else ENDINGS.get(args.out.suffix.lower(), file_format)
-
-
-def _check_ending(args: argparse.Namespace, endings: Sequence[str]) -> None:
-    """Refuse an --out whose ending promises what the command does not write."""
-    ending = args.out.suffix.lower()
+    """Set the default format; refuse, before anything is computed, an --out that cannot be written, or whose ending
+    promises what the command does not write.
+    """
+    if args.out is None:
+        args.format = args.format or "table"
+        return
+    check_out(args.out, force=args.force, inputs=list_inputs(args))
     if ".jsonl" in endings:  # of --events alone, which writes nothing else
         endings = (".jsonl", ".txt") if args.events else [known for known in endings if known != ".jsonl"]
+    ending = args.out.suffix.lower()
     if ending not in endings:
         raise ParameterError(
             f"--out is {str(args.out)!r}; it must end in {', '.join(endings)}; without --out the result goes to the"
@@ -62,6 +59,7 @@ def _check_ending(args: argparse.Namespace, endings: Sequence[str]) -> None:
         )
     if args.format is not None and ending != ".txt" and ENDINGS.get(ending) != args.format:
         raise ParameterError(f"--format {args.format} and --out {args.out} contradict each other; give one of them")
+    args.format = args.format or ENDINGS.get(ending, file_format)
 
 
 class PrintAndExit(argparse.Action):
@@ -233,9 +231,10 @@ def emit(text: str, args: argparse.Namespace) -> None:
 
 def show(text: str) -> None:
     """Write to stdout, at once; raises ParameterError where it is closed."""
-    stdout = get_stdout()
-    stdout.write(make_inert(text))
-    stdout.flush()
+    if sys.stdout is None:
+        raise ParameterError("the standard output is closed; leave it open, or write to a file with --out")
+    sys.stdout.write(make_inert(text))
+    sys.stdout.flush()
 
 
 def note(text: str) -> None:

@@ -167,14 +167,13 @@ def _describe(name: str, result: "RingdownResult", most: int) -> str:
 def _draw_all(
     results: "dict[str, RingdownResult]", recordings: "dict[str, Recording]", args: argparse.Namespace
 ) -> None:
-    if args.plot is None and args.spectrogram is None:
-        return
-    from tapsig.report.figures import plot_spectrogram  # lazy: matplotlib loads only for figures
-    from tapsig.report.panel_figures import plot_ringdown  # lazy: matplotlib loads only for figures
-
     if args.plot is not None:
+        from tapsig.report.panel_figures import plot_ringdown  # lazy: matplotlib loads only for figures
+
         draw({name: plot_ringdown(result, title=name) for name, result in results.items()}, args.plot, force=args.force)
     if args.spectrogram is not None:
+        from tapsig.report.figures import plot_spectrogram  # lazy: matplotlib loads only for figures
+
         figures = {}
         for name, result in results.items():
             modes = [mode.frequency_hz for mode in result.dominant]

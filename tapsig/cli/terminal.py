@@ -7,9 +7,6 @@ import os
 import re
 import sys
 from collections.abc import Container
-from typing import TextIO
-
-from tapsig.errors import ParameterError
 
 CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")  # all but tab and newline
 ARGUMENT = re.compile(r"(?<!# )\b(fs|channel|column|adc_bits|full_scale_v|time_unit)=(?:(?=('))|(?=[ ,;]|$))")
@@ -62,13 +59,6 @@ def prepare_streams() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # None when closed; a test may have put something else there
             stream.reconfigure(errors="tapsig")
-
-
-def get_stdout() -> TextIO:
-    """Stdout; raises ParameterError where it is closed."""
-    if sys.stdout is None:
-        raise ParameterError("the standard output is closed; leave it open, or write to a file with --out")
-    return sys.stdout
 
 
 def abandon_stdout() -> None:

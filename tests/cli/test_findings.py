@@ -8,7 +8,7 @@ import pytest
 from tapsig.cli import main
 from tapsig.loading import write_labels, write_wav
 from tapsig.records import Label
-from tests.fakes import ring_down
+from tests.fakes import ring_down, run
 
 FS = 1000
 TAPS = (0.5, 0.9, 1.7, 2.4)
@@ -54,9 +54,9 @@ OF_CORPUS = (
 def test_a_corpus_with_one_broken_file_gets_one_line(
     words: list[str], corpus: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    call = [words[0], str(corpus), *words[1:]]
-    assert main(call) == 0
-    lines = [line for line in capsys.readouterr().err.splitlines() if "malformed-line" in line]
+    code, _, err = run(capsys, words[0], corpus, *words[1:])
+    lines = [line for line in err.splitlines() if "malformed-line" in line]
+    assert code == 0
     assert len(lines) == 1
     assert lines[0].startswith("findings in 1 of 2 files (lost-samples 1, malformed-line 1)")
     assert f"tapsig health {corpus}" in lines[0]
@@ -92,12 +92,12 @@ def test_a_file_that_cannot_be_read_is_named_by_every_command(
 def test_several_recordings_without_labels_are_refused_and_not_called_free_of_errors(
     command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for name in ("a.wav", "b.wav"):
-        write_wav(tmp_path / name, signal(), FS, full_scale_v=2.5)
-    assert main([command, str(tmp_path / "a.wav"), str(tmp_path / "b.wav"), *PLAIN]) == 1
-    shown = capsys.readouterr()
-    assert shown.out == ""
-    assert "no selected recording has labels" in shown.err
+    paths = (tmp_path / "a.wav", tmp_path / "b.wav")
+    for path in paths:
+        write_wav(path, signal(), FS, full_scale_v=2.5)
+    code, out, err = run(capsys, command, *paths, *PLAIN)
+    assert (code, out) == (1, "")
+    assert "no selected recording has labels" in err
 
 
 @pytest.mark.parametrize("words", [["health"], ["corpus", "check"]], ids=lambda words: words[0])
@@ -110,39 +110,24 @@ def test_what_looks_for_faults_goes_on_after_a_file_that_cannot_be_read(
     assert "sound skin: 3.5 s" in out or "3 rows" in out
 
 
-@pytest.mark.parametrize(
-    "words",
-    [["ringdown"], ["dead-time"], ["causes", *PLAIN], ["detect", *PLAIN], ["propose"], ["entry", *PLAIN]],
-    ids=lambda words: words[0],
-)
-def test_each_finding_of_one_file_is_said_once(
-    words: list[str], corpus: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    labels = [] if words[0] in ("detect", "propose") else ["--labels", str(corpus / "labels.csv")]
-    assert main([words[0], str(corpus / "broken.csv"), *labels, *words[1:]]) == 0
-    err = capsys.readouterr().err
-    assert err.count("[malformed-line]") == 1
-    assert "line 3002" in err
+OF_FILES = (["ringdown"], ["dead-time"], ["causes", *PLAIN], ["detect", *PLAIN], ["propose"], ["entry", *PLAIN])
 
 
-@pytest.mark.parametrize(
-    "words",
-    [["ringdown"], ["dead-time"], ["causes", *PLAIN], ["detect", *PLAIN], ["propose"], ["entry", *PLAIN]],
-    ids=lambda words: words[0],
-)
-def test_of_several_channels_it_is_said_once_which_was_taken(
+@pytest.mark.parametrize("words", OF_FILES, ids=lambda words: words[0])
+def test_each_finding_of_a_file_is_said_once_and_so_is_which_of_several_channels_was_taken(
     words: list[str], corpus: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Whether the file is read whole or in parts; and not where a channel is named."""
-    labels = [] if words[0] in ("detect", "propose") else ["--labels", str(corpus / "labels.csv")]
-    call = [words[0], str(corpus / "sound.wav"), *labels, *words[1:]]
+    """Whether the file is read whole or in parts; and no channel where one is named."""
+    options = words[1:] + ([] if words[0] in ("detect", "propose") else ["--labels", str(corpus / "labels.csv")])
+    code, _, err = run(capsys, words[0], corpus / "broken.csv", *options)
+    assert (code, err.count("[malformed-line]"), "line 3002" in err) == (0, 1, True)
     for large in (1 << 23, 100):
         monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", large)
-        assert main(call) == 0
-        err = capsys.readouterr().err
+        code, _, err = run(capsys, words[0], corpus / "sound.wav", *options)
+        assert code == 0
         assert err.count("took channel 0 of the channels 0 to 1: choose another with --channel") == 1
-    assert main([*call, "--channel", "1"]) == 0
-    assert "took channel" not in capsys.readouterr().err
+    code, _, err = run(capsys, words[0], corpus / "sound.wav", *options, "--channel", "1")
+    assert (code, "took channel" in err) == (0, False)
 
 
 def test_health_says_it_in_its_report_alone(corpus: Path, capsys: pytest.CaptureFixture[str]) -> None:
