@@ -4,18 +4,19 @@ import io
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tapsig.cli import main
 from tapsig.cli.live import Meter, TextLines
 from tapsig.converter import Converter
 from tapsig.detectors import detect
 from tapsig.detectors.tap import Tap
 from tapsig.loading import load_labels, load_recording
 from tapsig.testing import make_test_signal
+from tests.fakes import run
 
 FS = 8000.0
 
@@ -30,9 +31,18 @@ class Pipe:
         return self._file.read(min(size, self._piece))
 
 
-def pipe(monkeypatch: pytest.MonkeyPatch, data: bytes, *words: object, piece: int = 999) -> int:
-    monkeypatch.setattr("sys.stdin", Pipe(data, piece))
-    return main(["detect", "-", *map(str, words)])
+Call = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def pipe(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Call:
+    """Calls `tapsig detect -` with bytes at its standard input; returns what `run` does."""
+
+    def call(data: bytes, *words: object, piece: int = 999) -> tuple[int, str, str]:
+        monkeypatch.setattr("sys.stdin", Pipe(data, piece))
+        return run(capsys, "detect", "-", *words)
+
+    return call
 
 
 def read_events(text: str) -> list[float]:
@@ -44,28 +54,25 @@ def raw_samples(wav: Path) -> bytes:
 
 
 @pytest.mark.parametrize("piece", [1, 999, 65536])
-def test_raw_samples_give_the_taps_of_the_file(
-    wav: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], piece: int
-) -> None:
+def test_raw_samples_give_the_taps_of_the_file(wav: Path, pipe: Call, piece: int) -> None:
     data = raw_samples(wav)[: 2 * 8000] if piece == 1 else raw_samples(wav)
     options = ("--stdin", "s16le", "--fs", FS, "--full-scale-v", 2.5, "--events", "jsonl")
-    assert pipe(monkeypatch, data, *options, piece=piece) == 0
+    code, out, _ = pipe(data, *options, piece=piece)
     expected = detect(load_recording(wav, full_scale_v=2.5)[: len(data) / 2 / FS])
-    assert read_events(capsys.readouterr().out) == pytest.approx(expected.onset_s.tolist(), abs=1e-5)
+    assert code == 0
+    assert read_events(out) == pytest.approx(expected.onset_s.tolist(), abs=1e-5)
 
 
-def test_counts_in_text_give_the_taps_of_their_volts(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_counts_in_text_give_the_taps_of_their_volts(pipe: Call) -> None:
     converter = Converter((0.0, 5.0), 10)
     counts = converter.to_counts(np.clip(make_test_signal(FS), 0, 5))
     text = "".join(f"{k},{count}\r\n" for k, count in enumerate(counts)).encode()  # a time, then the count
-    pipe(monkeypatch, text, "--fs", FS, "--adc-bits", 10, "--full-scale-v", 5, "--events", "jsonl")
+    _, out, _ = pipe(text, "--fs", FS, "--adc-bits", 10, "--full-scale-v", 5, "--events", "jsonl")
     running = Tap().build(FS, converter=converter)
     parts = [running.push(converter.to_volts(counts)), running.flush()]
     expected = np.concatenate([part.onset_s for part in parts])
     assert expected.size > 3
-    assert read_events(capsys.readouterr().out) == pytest.approx(expected.tolist(), abs=1e-5)
+    assert read_events(out) == pytest.approx(expected.tolist(), abs=1e-5)
 
 
 def test_a_tap_is_printed_before_the_input_ends(wav: Path) -> None:
@@ -82,19 +89,10 @@ def test_a_tap_is_printed_before_the_input_ends(wav: Path) -> None:
     assert float(first.split()[0]) == pytest.approx(0.5, abs=0.01)
 
 
-def test_csv_from_a_pipe_is_a_label_file(
-    wav: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    pipe(monkeypatch, raw_samples(wav), "--stdin", "s16le", "--fs", FS, "--full-scale-v", 2.5, "--format", "csv")
-    (tmp_path / "found.csv").write_text(capsys.readouterr().out)
+def test_csv_from_a_pipe_is_a_label_file(wav: Path, tmp_path: Path, pipe: Call) -> None:
+    words = ("--stdin", "s16le", "--fs", FS, "--full-scale-v", 2.5, "--format", "csv")
+    (tmp_path / "found.csv").write_text(pipe(raw_samples(wav), *words)[1])
     assert len(load_labels(tmp_path / "found.csv")) == len(detect(load_recording(wav, full_scale_v=2.5)))
-
-
-def test_lines_without_a_number_are_counted_and_named(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    pipe(monkeypatch, b"0.1\nready\n0.2\n\nnan\n", "--fs", 1000)
-    assert "2 lines without a number were skipped, the first is line 2" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -111,30 +109,37 @@ def test_lines_without_a_number_are_counted_and_named(
         (b"0.1\n0,512\n", ("--fs", 1000), "line 2: '0,512' may be one number with a decimal comma"),
         (b"512mV\nch1\n", ("--fs", 1000), "2 of 2 lines hold no number alone, the first is line 1, '512mV'"),
         (b"RIFF\x24\0\0\0WAVE", ("--fs", 1000, "--stdin", "s16le"), "is a WAV file"),
+        (
+            b"5000\n6\n7000\n",
+            ("--fs", FS, "--adc-bits", 10),
+            "holds 5000 and other numbers (2 of 3) that are no counts",
+        ),
     ],
 )
 def test_a_wrong_call_is_refused_with_the_remedy(
-    data: bytes,
-    words: tuple[object, ...],
-    message: str,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    data: bytes, words: tuple[object, ...], message: str, pipe: Call
 ) -> None:
-    assert pipe(monkeypatch, data, *words) == 2
-    assert message in capsys.readouterr().err
+    code, _, err = pipe(data, *words)
+    assert code == 2
+    assert message in err
 
 
-def test_half_a_sample_at_the_end_is_said(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    pipe(monkeypatch, b"\0\0\0", "--stdin", "s16le", "--fs", 1000)
-    assert "half a sample" in capsys.readouterr().err
-
-
-def test_a_column_that_never_changes_is_said(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    lines = b"".join(b"adc:%d high:1023\n" % (512 + k % 5) for k in range(200))
-    assert pipe(monkeypatch, lines, "--fs", 1000, "--adc-bits", 10, "--full-scale-v", 5) == 0
-    assert "every line gives 1023; of several numbers in a line the last is taken" in capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("data", "words", "message"),
+    [
+        (b"0.1\nready\n0.2\n\nnan\n", (), "2 lines without a number were skipped, the first is line 2"),
+        (b"\0\0\0", ("--stdin", "s16le"), "half a sample"),
+        (
+            b"".join(b"adc:%d high:1023\n" % (512 + k % 5) for k in range(200)),
+            ("--adc-bits", 10, "--full-scale-v", 5),
+            "every line gives 1023; of several numbers in a line the last is taken",
+        ),
+    ],
+)
+def test_what_is_odd_about_the_input_is_said(data: bytes, words: tuple[object, ...], message: str, pipe: Call) -> None:
+    code, _, err = pipe(data, "--fs", 1000, *words)
+    assert code == 0
+    assert message in err
 
 
 def test_a_number_in_text_stands_alone() -> None:
@@ -159,25 +164,15 @@ def test_the_meter_shows_the_level_on_a_terminal_only(monkeypatch: pytest.Monkey
 
 
 @pytest.mark.parametrize("garbled", [b"5125", b"-3", b"12.5"])
-def test_a_line_that_is_no_count_is_skipped_and_counted(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], garbled: bytes
-) -> None:
+def test_a_line_that_is_no_count_is_skipped_and_counted(garbled: bytes, pipe: Call) -> None:
     """Counts of 10 bits are 0 to 1023: the taps before and after such a line are those of the counts alone."""
     counts = Converter((0.0, 5.0), 10).to_counts(np.clip(make_test_signal(FS), 0, 5))
     lines = [str(count).encode() for count in counts]
     options = ("--fs", FS, "--adc-bits", 10, "--full-scale-v", 5, "--events", "jsonl")
-    assert pipe(monkeypatch, b"\n".join(lines) + b"\n", *options) == 0
-    expected = read_events(capsys.readouterr().out)
+    expected = read_events(pipe(b"\n".join(lines) + b"\n", *options)[1])
     lines.insert(9000, garbled)
-    assert pipe(monkeypatch, b"\n".join(lines) + b"\n", *options) == 0
-    shown = capsys.readouterr()
+    code, out, err = pipe(b"\n".join(lines) + b"\n", *options)
+    assert code == 0
     assert len(expected) > 3
-    assert read_events(shown.out) == expected
-    assert "1 lines without a count were skipped, the first is line 9001" in shown.err
-
-
-def test_an_input_of_numbers_that_are_mostly_no_counts_is_refused(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert pipe(monkeypatch, b"5000\n6\n7000\n", "--fs", FS, "--adc-bits", 10) == 2
-    assert "5000 and other numbers (2 of 3) that are no counts" in capsys.readouterr().err
+    assert read_events(out) == expected
+    assert "1 lines without a count were skipped, the first is line 9001" in err

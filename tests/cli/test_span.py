@@ -13,15 +13,14 @@ from tapsig.detectors import detect
 from tapsig.loading import ReadOptions, load_recording, write_wav
 from tapsig.loading.parts import read_wav_span
 from tapsig.report.figures import plot_detections
-from tests.fakes import DEMO
+from tests.fakes import DEMO, run
 
 WAV = str(DEMO / "recordings" / "crane-quiet.wav")
 LABELS = str(DEMO / "labels" / "crane-quiet.csv")
 
 
 def run_rows(capsys: pytest.CaptureFixture[str], *words: str) -> list[dict[str, str]]:
-    main([*words, "--format", "csv"])
-    return list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    return list(csv.DictReader(io.StringIO(run(capsys, *words, "--format", "csv")[1])))
 
 
 def test_detect_prints_times_of_the_whole_file(capsys: pytest.CaptureFixture[str]) -> None:
@@ -45,8 +44,8 @@ def test_health_says_where_in_the_whole_file(tmp_path: Path, capsys: pytest.Capt
     samples = 0.01 * np.random.default_rng(0).standard_normal(10_000)
     samples[7000:7050] = 1.0  # clipped at 7 s
     write_wav(tmp_path / "clipped.wav", samples, 1000.0, full_scale_v=1.0)
-    main(["health", str(tmp_path / "clipped.wav"), "--from", "5", "--format", "json"])
-    rows = json.loads(capsys.readouterr().out)["rows"]
+    _, out, _ = run(capsys, "health", tmp_path / "clipped.wav", "--from", 5, "--format", "json")
+    rows = json.loads(out)["rows"]
     assert 7.0 in [round(row["first_s"], 2) for row in rows if row["first_s"] is not None]
 
 
@@ -64,9 +63,7 @@ def test_pictures_of_a_part_show_the_times_of_the_whole_file() -> None:
     assert (min(times), max(times)) == pytest.approx((6.0, 12.0), abs=1e-3)
 
 
-def test_the_review_page_of_a_part_is_small_and_keeps_all_labels(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_review_page_of_a_part_is_small_and_keeps_all_labels(tmp_path: Path) -> None:
     pages = [tmp_path / "whole.html", tmp_path / "part.html"]
     for page, words in zip(pages, ([], ["--from", "6", "--to", "8"]), strict=True):
         assert main(["review", WAV, "--labels", LABELS, "--out", str(page), *words]) == 0
@@ -98,14 +95,15 @@ def test_of_a_long_file_only_the_span_is_read(
     monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", 100_000)
     monkeypatch.setattr("tapsig.loading.recording.read_recording", None)  # which would read the whole
     words = [word.format(folder=tmp_path) for word in COMMANDS[command]]
-    assert main([command, WAV, *words, "--channel", "0", "--from", "2", "--to", "14"]) == 0, capsys.readouterr().err
+    code, _, err = run(capsys, command, WAV, *words, "--channel", 0, "--from", 2, "--to", 14)
+    assert code == 0, err
 
 
 def test_a_page_of_hours_to_review_is_refused_at_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", 100_000)
-    assert main(["review", WAV, "--out", str(tmp_path / "review.html")]) == 2
-    assert "too long for one page; choose a part with --from and --to" in capsys.readouterr().err
-    assert main(["health", WAV, "--plot", str(tmp_path / "health.png")]) == 2
-    assert "too long to draw; choose a part with --from and --to" in capsys.readouterr().err
+    for words, what in ((("review", "--out", "x.html"), "for one page"), (("health", "--plot", "x.png"), "to draw")):
+        code, _, err = run(capsys, words[0], WAV, words[1], tmp_path / words[2])
+        assert code == 2
+        assert f"too long {what}; choose a part with --from and --to" in err
