@@ -3,7 +3,7 @@
 import csv
 import io
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from tapsig.loading.curate import COLUMNS
 from tapsig.loading.files import replace_file
 from tapsig.records import Recording
 from tapsig.simulation.excitation import random_stream
-from tapsig.simulation.logger import LoggerFaults, render_log, sample_instants
+from tapsig.simulation.logger import SerialLog, render_log, sample_instants
 from tapsig.simulation.scene import LOWEST_RATE_HZ, SCENES, SimulatedScene, simulate_scene
 from tapsig.simulation.vehicle import FLEET, POSITIONS, find_vehicle
 from tapsig.units import volts_to_counts
@@ -39,8 +39,7 @@ class Item:
     fs: float = 8000.0
     tap_kind: str | None = None
     converter: tuple[tuple[str, float | bool], ...] = ()  # changes to the vehicle's own
-    log_style: str | None = None  # a serial log instead of a WAV file
-    faults: LoggerFaults = field(default_factory=LoggerFaults)
+    log: SerialLog | None = None  # instead of a WAV file
 
 
 def demo_items() -> tuple[Item, ...]:
@@ -101,19 +100,19 @@ def _unusual_items() -> Iterator[Item]:
     yield one("fingertip", "lynx", "quiet", 607, "frame", "121", tap_kind="fingertip")
     yield one("nail", "crane", "quiet", 3108, "inner-skin", "212", tap_kind="nail", converter=(("bits", 12),))
     yield one("key", "ibex", "quiet", 409, "outer-skin", "113", tap_kind="key", converter=(("bits", 8),))
-    faults = LoggerFaults(jitter_s=4e-5, gaps=((6.9, 0.35),), dropped=0.004, torn=3)
-    yield one("log", "otter", "quiet", 410, "inner-skin", "213", fs=678.0, log_style="us,adc", faults=faults)
-    faults = LoggerFaults(jitter_s=2e-4, gaps=((0.3, 0.12),), dropped=0.006, torn=2, first_us=88_012_000)
-    yield one("log", "badger", "driving", 411, "frame", "122", fs=640.0, log_style="ms,adc", faults=faults)
-    faults = LoggerFaults(jitter_s=3e-5, torn=4, first_us=2**32 - 3_400_000)  # it wraps
-    yield one("log", "ibex", "rain", 412, "frame", "121", fs=678.0, log_style="us,adc", faults=faults)
+    log = SerialLog("us,adc", jitter_s=4e-5, gaps=((6.9, 0.35),), dropped=0.004, torn=3)
+    yield one("log", "otter", "quiet", 410, "inner-skin", "213", fs=678.0, log=log)
+    log = SerialLog("ms,adc", jitter_s=2e-4, gaps=((0.3, 0.12),), dropped=0.006, torn=2, first_us=88_012_000)
+    yield one("log", "badger", "driving", 411, "frame", "122", fs=640.0, log=log)
+    log = SerialLog("us,adc", jitter_s=3e-5, torn=4, first_us=2**32 - 3_400_000)  # it wraps
+    yield one("log", "ibex", "rain", 412, "frame", "121", fs=678.0, log=log)
 
 
 def simulate_item(item: Item) -> SimulatedScene:
     """The recordings of one item (for a log: before the logger's faults)."""
     vehicle = find_vehicle(item.vehicle)
     converter = replace(vehicle.converter, **dict(item.converter)) if item.converter else None  # type: ignore[arg-type]
-    fs = LOWEST_RATE_HZ if item.log_style else item.fs  # a log has its own sampling instants
+    fs = LOWEST_RATE_HZ if item.log else item.fs  # a log has its own sampling instants
     same = ("positions", "duration_s", "seed", "taps", "codes", "tap_kind")
     fields = {name: getattr(item, name) for name in same}
     return simulate_scene(vehicle, item.scene, fs=fs, converter=converter, **fields)
@@ -139,11 +138,11 @@ def render_item(item: Item) -> Rendered:
 def render_scene(
     name: str, simulated: SimulatedScene, *, split: str, truth: bool = True, log_of: Item | None = None
 ) -> Rendered:
-    """Files and manifest rows of a scene: recording (a serial log when `log_of` has a style), labels, truth tables."""
+    """Files and manifest rows of a scene: recording (a serial log when `log_of` has one), labels, truth tables."""
     first = next(iter(simulated.recordings.values()))
     fs, full_scale_v = first.fs, simulated.converter.full_scale_v
-    if log_of is not None and log_of.log_style:
-        path, content = f"recordings/{name}.csv", _render_log(log_of, simulated)
+    if log_of is not None and log_of.log is not None:
+        path, content = f"recordings/{name}.csv", _render_log(log_of, log_of.log, simulated)
         fs, full_scale_v = log_of.fs, 2.0 * full_scale_v  # a log's counts start at 0 V
     else:
         path, content = f"recordings/{name}.wav", render_wav(list(simulated.recordings.values()))
@@ -204,18 +203,17 @@ def _render_rows(header: Sequence[str], rows: Iterable[Sequence[object]]) -> byt
     return buffer.getvalue().encode("utf-8")
 
 
-def _render_log(item: Item, simulated: SimulatedScene) -> bytes:
+def _render_log(item: Item, log: SerialLog, simulated: SimulatedScene) -> bytes:
     """A serial log of the item's first position."""
     recording = next(iter(simulated.recordings.values()))
     converter = simulated.converter
     rng = random_stream(item.seed, item.name, "logger")
-    times = sample_instants(recording.duration_s - 0.01, item.fs, item.faults, rng)
+    times = sample_instants(recording.duration_s - 0.01, item.fs, log, rng)
     samples = recording.samples[np.floor(times * recording.fs).astype(np.int64)]
     counts = volts_to_counts(samples, converter.range_v, converter.bits)
     full_scale_v = 2.0 * converter.full_scale_v
     preamble = ("ferry depot, piezo on A0", f"adc_bits={converter.bits}", f"full_scale_v={full_scale_v:g}")
-    text = render_log(times, counts, style=str(item.log_style), faults=item.faults, rng=rng, preamble=preamble)
-    return text.encode("utf-8")
+    return render_log(times, counts, log, rng, preamble=preamble).encode("utf-8")
 
 
 def render_truth(name: str, simulated: SimulatedScene) -> list[WrittenFile]:

@@ -163,37 +163,32 @@ def _ring_span(
     rows = [-structure.heave, *(np.array(drive.weights) @ _vectors(structure, drive.places) for drive in what.drives)]
     base = what.base if what.base is not None else np.zeros(span.samples)
     signals = [base, *(drive.newtons for drive in what.drives)]
-    loose_row = None
+    contact, rattling, swing = None, None, np.zeros(2)
     if what.loose is not None:
         rows.append(structure.vector(*what.loose.place))
-        loose_row = pad_lanes(rows[-1])
         signals.append(np.zeros(span.samples))
+        contact, thing = np.zeros(span.samples, np.float32), (what.loose.as_array(), swing, what.loose.pull)
+        rattling = (thing, pad_lanes(rows[-1]), contact, span.fs)
     driving = (np.stack(signals).astype(np.float32), pad_lanes(np.stack(rows)))
     out = np.zeros((len(POSITIONS), span.samples), np.float32)
-    contact = np.zeros(span.samples, np.float32) if what.loose is not None else None
-    touched = _touch_damping(structure, what.touches)
+    # A hand is a dashpot c at a point: it adds ½·c·φ² to the decay rates, and leaves the mode shapes unchanged.
+    touched = [0.5 * touch.damping_ns_m * structure.vector(*touch.place) ** 2 for touch in what.touches]
     for first, last in windows:
-        at_rest = np.zeros_like(sense[0])
-        phasors, loose = (at_rest, at_rest.copy()), np.zeros(2)
+        phasors = (np.zeros_like(sense[0]), np.zeros_like(sense[0]))
+        swing[:] = 0.0
         for begin, end, held in _segments(first, last, what.touches, span):
             moved = modes.omega * (1.0 + modes.omega_per_s * (begin / span.fs))
             step = compute_step(moved, modes.decay + sum(touched[i] for i in held), span.fs)
             ringing = (phasors, step, driving, pulses, sense, out, begin, end)
-            if what.loose is None or loose_row is None or contact is None:
+            if rattling is None:
                 ring(*ringing)
             else:
-                thing = (what.loose.as_array(), loose, what.loose.pull)
-                ring_with_rattler(*ringing, thing, loose_row, contact, span.fs)
+                ring_with_rattler(*ringing, *rattling)
     return out, contact
 
 
 def _vectors(structure: Structure, places: tuple[Place, ...]) -> FloatArray:
     return np.stack([structure.vector(*place) for place in places])
-
-
-def _touch_damping(structure: Structure, touches: tuple[Touch, ...]) -> list[FloatArray]:
-    """Increase of the modes' decay rates by each hand: ½·c·φ² (a dashpot c at a point, mode shapes unchanged)."""
-    return [0.5 * touch.damping_ns_m * structure.vector(*touch.place) ** 2 for touch in touches]
 
 
 def _segments(first: int, last: int, touches: tuple[Touch, ...], span: Span) -> list[tuple[int, int, list[int]]]:

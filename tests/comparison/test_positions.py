@@ -3,6 +3,7 @@
 import json
 import math
 import shutil
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from tapsig.cli import main
 from tapsig.comparison.advice import advise, compare_detectors, describe_left_out
 from tapsig.comparison.channels import measure_delays, summarise_levels
 from tapsig.comparison.levels import measure_levels
-from tapsig.comparison.positions import PositionStudy, rank_positions
+from tapsig.comparison.positions import PositionStudy, Ranking, rank_positions
 from tapsig.errors import ParameterError
 from tapsig.records import Label, Recording
 from tapsig.scoring.outcomes import Outcome, ScoreTable
@@ -30,7 +31,22 @@ def outcome(source: str, position: str, tp: int, fp: int, fn: int, *, vehicle: s
     return Outcome("d", source, vehicle, position, "quiet", score, (), np.zeros(0), np.zeros(0, bool), np.zeros(0))
 
 
-def table(files: int, found: dict[str, tuple[int, int]], *, jitter: int = 1, apart: bool = False) -> ScoreTable:
+def counted(
+    files: int, found: dict[str, tuple[int, int, int]], prefix: str = "", vehicle: str = "heron"
+) -> list[Outcome]:
+    """The same counts (tp, fp, fn) at each position in every one of `files` recordings made at all of them."""
+    return [
+        outcome(f"{prefix}{n}", position, *counts, vehicle=vehicle)
+        for n in range(files)
+        for position, counts in found.items()
+    ]
+
+
+def rank(outcomes: Iterable[Outcome], **more: str) -> Ranking:
+    return rank_positions(ScoreTable(tuple(outcomes), 0.05), "d", **more)
+
+
+def table(files: int, found: dict[str, tuple[int, int]], *, jitter: int = 1, apart: bool = False) -> list[Outcome]:
     """`files` recordings of ten taps; at each position so many (hits, false detections) on average."""
     rng = np.random.default_rng(1)
     outcomes = []
@@ -39,11 +55,11 @@ def table(files: int, found: dict[str, tuple[int, int]], *, jitter: int = 1, apa
             tp = int(np.clip(hits + rng.integers(-jitter, jitter + 1), 0, 10))
             source = f"{number} {position}" if apart else f"{number}"
             outcomes.append(outcome(source, position, tp, false, 10 - tp))
-    return ScoreTable(tuple(outcomes), 0.05)
+    return outcomes
 
 
 def test_a_clear_winner_is_ranked_first_and_advised() -> None:
-    ranking = rank_positions(table(20, {"skin": (4, 3), "frame": (9, 0), "bracket": (6, 2)}), "d")
+    ranking = rank(table(20, {"skin": (4, 3), "frame": (9, 0), "bracket": (6, 2)}))
     assert [ranked.position for ranked in ranking.positions] == ["frame", "bracket", "skin"]
     assert ranking.positions[0].probability_best == pytest.approx(1.0, abs=1e-3)
     assert all(pair.significant for pair in ranking.differences)
@@ -51,8 +67,7 @@ def test_a_clear_winner_is_ranked_first_and_advised() -> None:
 
 
 def test_values_and_differences_are_those_counted_by_hand() -> None:
-    outcomes = [outcome(str(n), "a", 8, 2, 2) for n in range(8)] + [outcome(str(n), "b", 5, 5, 5) for n in range(8)]
-    ranking = rank_positions(ScoreTable(tuple(outcomes), 0.05), "d")
+    ranking = rank(counted(8, {"a": (8, 2, 2), "b": (5, 5, 5)}))
     assert [ranked.estimate.value for ranked in ranking.positions] == pytest.approx([0.8, 0.5])
     pair = ranking.differences[0]
     assert (pair.first, pair.second, pair.estimate.value) == ("a", "b", pytest.approx(0.3))
@@ -60,13 +75,13 @@ def test_values_and_differences_are_those_counted_by_hand() -> None:
 
 
 def test_equal_positions_are_not_told_apart() -> None:
-    ranking = rank_positions(table(20, {"skin": (7, 1), "frame": (7, 1)}, jitter=2), "d")
+    ranking = rank(table(20, {"skin": (7, 1), "frame": (7, 1)}, jitter=2))
     assert not ranking.differences[0].significant
     assert "not significant" in advise(ranking)
 
 
 def test_three_recordings_are_too_few_to_tell_however_large_the_difference() -> None:
-    ranking = rank_positions(table(3, {"skin": (0, 9), "frame": (10, 0)}, jitter=0), "d")
+    ranking = rank(table(3, {"skin": (0, 9), "frame": (10, 0)}, jitter=0))
     assert ranking.too_few
     assert advise(ranking).startswith("Too few recordings: 3 recordings made at every")
     assert "at least 3 more" in advise(ranking)  # six pairs are the fewest: 2/2^6 < 0.05 < 2/2^5
@@ -76,21 +91,14 @@ def test_three_recordings_are_too_few_to_tell_however_large_the_difference() -> 
 
 
 def test_only_recordings_made_everywhere_at_once_are_ranked() -> None:
-    shared = table(10, {"skin": (5, 1), "frame": (8, 1)}).outcomes
-    lonely = [outcome(f"x{n}", "skin", 10, 0, 0) for n in range(30)]
-    ranking = rank_positions(ScoreTable((*shared, *lonely), 0.05), "d")
+    shared = table(10, {"skin": (5, 1), "frame": (8, 1)})
+    every = [*shared, *counted(30, {"skin": (10, 0, 0)}, "x")]
+    ranking = rank(every)
     assert (ranking.paired, ranking.recordings, ranking.left_out) == (True, 10, 30)
     assert ranking.positions[0].position == "frame"
     assert describe_left_out(ranking).startswith("30 further recordings were not made at every position")
-    assert describe_left_out(rank_positions(ScoreTable(shared, 0.05), "d")) == ""
-
-
-def test_all_columns_of_a_position_come_from_the_recordings_that_are_ranked() -> None:
-    shared = table(10, {"skin": (5, 1), "frame": (8, 1)}).outcomes
-    lonely = [outcome(f"x{n}", "skin", 10, 0, 0) for n in range(30)]
-    every = ScoreTable((*shared, *lonely), 0.05)
-    study = PositionStudy((), (), every, (rank_positions(every, "d"),))
-    for row in study.rows():
+    assert describe_left_out(rank(shared)) == ""
+    for row in PositionStudy((), (), ScoreTable(tuple(every), 0.05), (ranking,)).rows():  # all columns are of these
         assert row["recordings"] == row["recordings_compared"] == 10
         assert row["f1"] == row["value"]
         precision, recall = row["precision"], row["recall"]
@@ -98,7 +106,7 @@ def test_all_columns_of_a_position_come_from_the_recordings_that_are_ranked() ->
 
 
 def test_recordings_that_share_nothing_are_compared_and_it_is_said() -> None:
-    ranking = rank_positions(table(12, {"skin": (3, 1), "frame": (9, 1)}, apart=True), "d")
+    ranking = rank(table(12, {"skin": (3, 1), "frame": (9, 1)}, apart=True))
     assert not ranking.paired
     assert ranking.differences[0].significant
     assert ranking.positions[0].position == "frame"
@@ -107,17 +115,17 @@ def test_recordings_that_share_nothing_are_compared_and_it_is_said() -> None:
 def test_apart_the_fewest_recordings_are_those_of_the_test_by_labels() -> None:
     # Four positions, six pairs: 6·2/C(8, 4) = 0.17 can never come under 0.05, 6·2/C(10, 5) = 0.048 can.
     found = {"a": (10, 0), "b": (0, 0), "c": (0, 0), "d": (0, 0)}
-    few = rank_positions(table(4, found, jitter=0, apart=True), "d")
+    few = rank(table(4, found, jitter=0, apart=True))
     assert few.too_few
     assert "16 recordings in all. Between 4 positions, fewer than 5 of each" in advise(few)
     assert "at least 4 more" in advise(few)
-    enough = rank_positions(table(5, found, jitter=0, apart=True), "d")
+    enough = rank(table(5, found, jitter=0, apart=True))
     assert enough.differences[0].p == pytest.approx(2 / 252)
     assert advise(enough).startswith("Put the sensor on the a")
 
 
 def test_apart_the_recordings_to_make_are_counted_at_every_position() -> None:
-    ranking = rank_positions(table(8, {"a": (8, 0), "b": (8, 1)}, jitter=2, apart=True), "d")
+    ranking = rank(table(8, {"a": (8, 0), "b": (8, 1)}, jitter=2, apart=True))
     needed = ranking.differences[0].needed  # of each position
     assert 8 < needed < 400
     assert f"About {2 * math.ceil(needed) - 16} more recordings would show the difference from the b" in advise(ranking)
@@ -125,7 +133,7 @@ def test_apart_the_recordings_to_make_are_counted_at_every_position() -> None:
 
 def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> None:
     found = {"a": (8, 1), "b": (7, 1), "c": (7, 2)}
-    ranking = rank_positions(table(9, found, jitter=2), "d")
+    ranking = rank(table(9, found, jitter=2))
     best, *others = (ranked.position for ranked in ranking.positions)
     needs = {other: ranking.find_difference(best, other).needed for other in others}
     assert not any(ranking.find_difference(best, other).significant for other in others)
@@ -138,7 +146,7 @@ def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> No
 @pytest.mark.parametrize(
     ("others", "says"),
     [
-        # F1 by hand: 2·tp/(tp + 10) without false detections. Found at frame and skin on the other vehicle.
+        # F1 by hand: 2·tp/(tp + 10) without false detections. Found at frame and skin on the ibex; crane: 9, 2.
         ((9, 8), "on these 2 vehicles its F1 of 0.95 is better than at every other position."),
         ((9, 8), "It ranks first on each vehicle, with the smallest lead on the ibex (frame 0.95, skin 0.89)."),
         (
@@ -150,61 +158,47 @@ def test_the_recordings_to_make_are_enough_for_every_rival_that_is_named() -> No
     ],
 )
 def test_the_advice_names_its_vehicles_and_whether_they_agree(others: tuple[int, int] | None, says: str) -> None:
-    crane, ibex = (9, 2), others
-    outcomes = [
-        outcome(f"{vehicle} {n}", position, tp, 0, 10 - tp, vehicle=vehicle)
-        for vehicle, found in (("crane", crane), ("ibex", ibex))
-        if found is not None
-        for n in range(16 if vehicle == "crane" else 6)
-        for position, tp in zip(("frame", "skin"), found, strict=True)
-    ]
-    assert says in advise(rank_positions(ScoreTable(tuple(outcomes), 0.05), "d"))
+    outcomes = counted(16, {"frame": (9, 0, 1), "skin": (2, 0, 8)}, "crane ", "crane")
+    if others is not None:
+        found = {place: (tp, 0, 10 - tp) for place, tp in zip(("frame", "skin"), others, strict=True)}
+        outcomes += counted(6, found, "ibex ", "ibex")
+    assert says in advise(rank(outcomes))
 
 
 def test_recordings_without_taps_and_detections_do_not_count() -> None:
     # Three files differ, and seven hold nothing that F1 counts: two-sided, swaps of three reach 2/2^3 at least.
-    outcomes = [outcome(str(n), "frame", 5, 0, 0) for n in range(3)] + [
-        outcome(str(n), "skin", 1, 0, 4) for n in range(3)
-    ]
-    outcomes += [outcome(f"silent {n}", position, 0, 0, 0) for n in range(7) for position in ("frame", "skin")]
-    ranking = rank_positions(ScoreTable(tuple(outcomes), 0.05), "d")
+    outcomes = counted(3, {"frame": (5, 0, 0), "skin": (1, 0, 4)})
+    ranking = rank([*outcomes, *counted(7, dict.fromkeys(("frame", "skin"), (0, 0, 0)), "silent ")])
     assert (ranking.recordings, ranking.undefined, ranking.differences[0].p) == (3, 7, 2 / 2**3)
     assert ranking.too_few
     assert math.isnan(ranking.positions[0].probability_best)
     assert advise(ranking).startswith("Too few recordings: 3 recordings made at every position at once in which F1 is")
     assert "at least 3 more" in advise(ranking)
     assert describe_left_out(ranking).startswith("in 7 recordings more, F1 is undefined")
-    assert (
-        sum(one.score.duration_s for one in ranking.outcomes["frame"]) == 600.0
-    )  # they count for false alarms an hour
+    # They count for false alarms an hour.
+    assert sum(one.score.duration_s for one in ranking.outcomes["frame"]) == 600.0
 
 
 def test_equal_positions_share_the_first_place() -> None:
-    values = {"bracket": (5, 1, 1), "frame": (5, 1, 1), "skin": (1, 1, 5)}
-    outcomes = [outcome(str(n), position, *value) for n in range(10) for position, value in values.items()]
-    text = advise(rank_positions(ScoreTable(tuple(outcomes), 0.05), "d"))
+    text = advise(rank(counted(10, {"bracket": (5, 1, 1), "frame": (5, 1, 1), "skin": (1, 1, 5)})))
     assert text.startswith("The bracket and frame rank equally first")
     assert "better than the skin" in text
 
 
 def test_a_position_without_detections_has_no_precision_to_compare() -> None:
-    outcomes = [outcome(str(n), "frame", 5, 1, 0) for n in range(10)] + [
-        outcome(str(n), "skin", 0, 0, 5) for n in range(10)
-    ]
-    ranking = rank_positions(ScoreTable(tuple(outcomes), 0.05), "d", criterion="precision")
+    ranking = rank(counted(10, {"frame": (5, 1, 0), "skin": (0, 0, 5)}), criterion="precision")
     assert advise(ranking) == "No comparison: precision is undefined at every position but the frame."
 
 
 def test_a_single_recording_has_no_interval_of_its_difference() -> None:
     # The spread between recordings cannot be estimated from one; the exact test by labels stays: 1/C(51, 1).
-    outcomes = [outcome("x", "frame", 5, 0, 0)] + [outcome(str(n), "skin", 1, 0, 4) for n in range(50)]
-    pair = rank_positions(ScoreTable(tuple(outcomes), 0.05), "d").differences[0]
+    pair = rank([outcome("x", "frame", 5, 0, 0), *counted(50, {"skin": (1, 0, 4)})]).differences[0]
     assert pair.p == pytest.approx(1 / 51)
     assert np.isnan([pair.estimate.low, pair.estimate.high]).all()
 
 
 def test_fewer_false_alarms_are_better_under_that_criterion() -> None:
-    ranking = rank_positions(table(10, {"skin": (9, 8), "frame": (5, 1)}), "d", criterion="false-alarms")
+    ranking = rank(table(10, {"skin": (9, 8), "frame": (5, 1)}), criterion="false-alarms")
     assert ranking.positions[0].position == "frame"
     assert ranking.positions[0].estimate.value == pytest.approx(60.0)  # one in a minute
     assert ranking.positions[0].probability_best == 1.0
@@ -212,32 +206,29 @@ def test_fewer_false_alarms_are_better_under_that_criterion() -> None:
 
 def test_entries_opened_on_evidence_rank_positions_where_they_are_known() -> None:
     opened = {"skin": 1, "frame": 2}  # of two entries in each file; by the rule as many everywhere
-    plain = table(10, {"skin": (9, 0), "frame": (9, 0)}).outcomes
-    known = tuple(replace(one, opened_on_evidence=opened[one.position]) for one in plain)
-    ranking = rank_positions(ScoreTable(known, 0.05), "d", criterion="entries-on-evidence")
+    plain = table(10, {"skin": (9, 0), "frame": (9, 0)})
+    known = [replace(one, opened_on_evidence=opened[one.position]) for one in plain]
+    ranking = rank(known, criterion="entries-on-evidence")
     assert [(one.position, one.estimate.value) for one in ranking.positions] == [("frame", 1.0), ("skin", 0.5)]
     with pytest.raises(ParameterError, match=r"entries-on-evidence needs the log-odds .* the detector d does"):
-        rank_positions(ScoreTable(plain, 0.05), "d", criterion="entries-on-evidence")
+        rank(plain, criterion="entries-on-evidence")
 
 
 def test_one_position_is_refused() -> None:
     with pytest.raises(ParameterError, match="at least two"):
-        rank_positions(table(5, {"skin": (5, 1)}), "d")
+        rank(table(5, {"skin": (5, 1)}))
 
 
 def test_it_is_said_when_a_detector_makes_the_position_matter_less() -> None:
-    plain, better = (table(10, found) for found in ({"a": (9, 0), "b": (2, 5)}, {"a": (9, 0), "b": (9, 1)}))
-    assert "matters much less" in compare_detectors((rank_positions(plain, "d"), rank_positions(better, "d")))
-    assert compare_detectors((rank_positions(plain, "d"),)) == ""
-    few = rank_positions(table(2, {"a": (9, 0), "b": (2, 5)}), "d")
-    assert "matters" not in compare_detectors((few, rank_positions(better, "d")))
+    plain, better = (rank(table(10, {"a": (9, 0), "b": other})) for other in ((2, 5), (9, 1)))
+    assert "matters much less" in compare_detectors((plain, better))
+    assert compare_detectors((plain,)) == ""
+    few = rank(table(2, {"a": (9, 0), "b": (2, 5)}))
+    assert "matters" not in compare_detectors((few, better))
 
 
 def test_positions_that_are_all_equal_are_not_said_to_differ() -> None:
-    uneven, even = (
-        rank_positions(table(10, found, jitter=0), "d")
-        for found in ({"a": (9, 0), "b": (2, 5)}, {"a": (9, 0), "b": (9, 0)})
-    )
+    uneven, even = (rank(table(10, {"a": (9, 0), "b": other}, jitter=0)) for other in ((2, 5), (9, 0)))
     assert "with d not at all (" in compare_detectors((uneven, even))
     assert "differs" not in compare_detectors((even, even))
 
@@ -302,10 +293,8 @@ def test_taps_that_still_ring_are_neither_noise_nor_nuisance(t60_s: float, every
 
 def test_delay_between_channels_is_that_which_was_put_in() -> None:
     onsets = [2.0, 5.0, 8.0]
-    near, late = (
-        ringing(onsets, amplitude=0.5, t60_s=0.05),
-        ringing([onset + 0.9e-3 for onset in onsets], amplitude=0.4, t60_s=0.05),
-    )
+    near = ringing(onsets, amplitude=0.5, t60_s=0.05)
+    late = ringing([onset + 0.9e-3 for onset in onsets], amplitude=0.4, t60_s=0.05)
     far = Recording(late.samples, FS, near.labels, position="skin")
     (delays,) = measure_delays([near, far])
     assert delays.delays_s == pytest.approx([0.9e-3] * 3, abs=5e-6)

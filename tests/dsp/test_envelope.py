@@ -26,24 +26,9 @@ def test_free_decay_has_the_slope_of_the_time_weighting(time_s: float, slope_db_
 
 # IEC 61672-1, toneburst response re the steady tone: 10·lg(1 - exp(-T/τ)). The table is from memory, the values were
 # computed again from the formula. 4 kHz tone, as in the standard; 48 kHz.
-BURSTS = [
-    *(
-        (FAST_S, ms, db)
-        for ms, db in (
-            (1000, 0.0),
-            (500, -0.1),
-            (200, -1.0),
-            (100, -2.6),
-            (50, -4.8),
-            (20, -8.3),
-            (10, -11.1),
-            (5, -14.1),
-            (2, -18.0),
-            (1, -21.0),
-        )
-    ),
-    *((SLOW_S, ms, db) for ms, db in ((1000, -2.0), (200, -7.4), (100, -10.2), (50, -13.1), (20, -17.0), (10, -20.0))),
-]
+FAST_DB = {1000: 0.0, 500: -0.1, 200: -1.0, 100: -2.6, 50: -4.8, 20: -8.3, 10: -11.1, 5: -14.1, 2: -18.0, 1: -21.0}
+SLOW_DB = {1000: -2.0, 200: -7.4, 100: -10.2, 50: -13.1, 20: -17.0, 10: -20.0}
+BURSTS = [(time_s, ms, db) for time_s, table in ((FAST_S, FAST_DB), (SLOW_S, SLOW_DB)) for ms, db in table.items()]
 
 
 @pytest.mark.parametrize(("time_s", "burst_ms", "expected_db"), BURSTS)

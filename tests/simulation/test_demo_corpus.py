@@ -11,7 +11,7 @@ import soundfile
 
 from tapsig.errors import ParameterError
 from tapsig.simulation.corpus import Item, demo_items, render_item, render_wav, write_rendered
-from tapsig.simulation.logger import LoggerFaults, render_log, sample_instants
+from tapsig.simulation.logger import SerialLog, render_log, sample_instants
 from tapsig.simulation.scene import SCENES, simulate_scene
 from tapsig.simulation.vehicle import FLEET, POSITIONS
 from tests.fakes import DEMO
@@ -135,12 +135,12 @@ def test_wav_keeps_every_count() -> None:
 
 def test_log_shows_its_faults() -> None:
     rng = np.random.default_rng(3)
-    faults = LoggerFaults(jitter_s=5e-5, gaps=((1.0, 0.5),), dropped=0.01, torn=2, first_us=2**32 - 500_000)
-    times = sample_instants(3.0, 500.0, faults, rng)
+    log = SerialLog("us,adc", jitter_s=5e-5, gaps=((1.0, 0.5),), dropped=0.01, torn=2, first_us=2**32 - 500_000)
+    times = sample_instants(3.0, 500.0, log, rng)
     assert np.diff(times).max() > 0.5
     assert not np.any((times >= 1.0) & (times < 1.5))
     assert 1200 < times.size < 1250
-    lines = render_log(times, np.full(times.size, 512), style="us,adc", faults=faults, rng=rng).split("\r\n")
+    lines = render_log(times, np.full(times.size, 512), log, rng).split("\r\n")
     head = lines.index("us,adc")
     whole = [line for line in lines[head + 1 : -1] if line.count(",") == 1 and line.endswith(",512")]
     stamps = [int(line.split(",")[0]) for line in whole]
@@ -153,7 +153,7 @@ def test_log_shows_its_faults() -> None:
 
 def test_unknown_log_style_is_refused() -> None:
     with pytest.raises(ParameterError, match="style"):
-        render_log(np.zeros(50), np.arange(50), style="json", faults=LoggerFaults(), rng=np.random.default_rng(3))
+        SerialLog("json")
 
 
 def test_nothing_is_replaced_without_force(tmp_path: Path) -> None:
