@@ -15,36 +15,24 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.analysis.health import check_health as health
     from tapsig.analysis.ringdown import compute_ringdown as ringdown
     from tapsig.comparison.positions import study_positions as positions
-    from tapsig.detections import Detections as Detections
-    from tapsig.detectors import detect as detect
-    from tapsig.detectors import load_detector as load_detector
+    from tapsig.detections import Detections
+    from tapsig.detectors import detect, load_detector
     from tapsig.detectors import write_detector as save_detector
-    from tapsig.entry import EntryMachine as EntryMachine
-    from tapsig.entry import EntryParameters as EntryParameters
-    from tapsig.entry import decode_taps as decode_taps
-    from tapsig.entry.decoding import decode as decode
-    from tapsig.errors import RecordingWarning as RecordingWarning
-    from tapsig.errors import TapsigError as TapsigError
+    from tapsig.entry import EntryMachine, EntryParameters, decode_taps
+    from tapsig.entry.decoding import decode
+    from tapsig.errors import RecordingWarning, TapsigError
     from tapsig.exporting.package import export_detector as export
+    from tapsig.fitting.fit import fit_detector
     from tapsig.fitting.fit import fit_detector as fit
-    from tapsig.fitting.fit import fit_detector as fit_detector
     from tapsig.labelling.proposal import propose_onsets as propose
-    from tapsig.loading import load_corpus as load_corpus
-    from tapsig.loading import load_labels as load_labels
+    from tapsig.loading import load_corpus, load_labels, load_recording
     from tapsig.loading import load_recording as load
-    from tapsig.loading import load_recording as load_recording
-    from tapsig.records import Gap as Gap
-    from tapsig.records import Label as Label
-    from tapsig.records import Recording as Recording
-    from tapsig.report.error_figures import plot_causes as plot_causes
-    from tapsig.report.error_figures import plot_features as plot_features
-    from tapsig.report.figures import plot_detections as plot_detections
-    from tapsig.report.figures import plot_health as plot_health
-    from tapsig.report.figures import plot_spectrogram as plot_spectrogram
-    from tapsig.report.panel_figures import plot_dead_time as plot_dead_time
-    from tapsig.report.panel_figures import plot_ringdown as plot_ringdown
+    from tapsig.records import Gap, Label, Recording
+    from tapsig.report.error_figures import plot_causes, plot_features
+    from tapsig.report.figures import plot_detections, plot_health, plot_spectrogram
+    from tapsig.report.panel_figures import plot_dead_time, plot_ringdown
     from tapsig.risks.entries import estimate_risk as risk
-    from tapsig.scoring.outcomes import score as score
+    from tapsig.scoring.outcomes import score
     from tapsig.simulation import simulate_scene as simulate
 
 _HOME = {

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapsig.core import load
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
-from tapsig.units import FloatArray, check_count, check_rails
+from tapsig.units import FloatArray, check_count, check_rails, counts_to_volts
 
 DEFAULT_RANGE_V = (-5.0, 5.0)
 CountArray = npt.NDArray[np.uint16]
@@ -68,7 +68,7 @@ class Converter:
 
     def to_volts(self, counts: CountArray) -> FloatArray:
         """Volts of `counts`: low + counts * count_v."""
-        return np.asarray(self.range_v[0] + counts.astype(np.float64) * self.count_v)
+        return counts_to_volts(counts, self.range_v, self.adc_bits)
 
     def level_of(self, volts: float) -> int:
         """The core's level of a power of `volts` squared (fixed.h); 0 for no volts."""

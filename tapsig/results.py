@@ -81,9 +81,6 @@ class ReadOnlyMapping(Mapping[str, Value]):
     def __repr__(self) -> str:
         return repr(self._items)
 
-    def __reduce__(self) -> tuple[object, ...]:
-        return (ReadOnlyMapping, (self._items,))
-
     def __deepcopy__(self, memo: dict[int, object]) -> dict[str, Value]:  # used by dataclasses.asdict
         return copy.deepcopy(self._items, memo)
 

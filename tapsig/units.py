@@ -219,7 +219,7 @@ def volts_to_counts(samples: FloatArray, range_v: tuple[float, float], adc_bits:
     return np.clip(counts, 0, steps - 1).astype(np.int64)
 
 
-def counts_to_volts(counts: IntArray, range_v: tuple[float, float], adc_bits: int) -> FloatArray:
+def counts_to_volts(counts: npt.NDArray[np.integer], range_v: tuple[float, float], adc_bits: int) -> FloatArray:
     """Volts of converter `counts` for rails `range_v` (low, high): low + counts * (high - low) / 2**adc_bits.
 
     >>> counts_to_volts(np.array([0, 512]), (0.0, 5.0), 10)

@@ -53,7 +53,7 @@ def test_type_checkers_are_told_of_the_same_names_as_python() -> None:
     tree = ast.parse(Path(tapsig.__file__).read_text(encoding="utf-8"))
     block = next(node for node in tree.body if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING")
     told = {
-        alias.asname: line.module if alias.asname == alias.name else f"{line.module}:{alias.name}"
+        alias.asname or alias.name: f"{line.module}:{alias.name}" if alias.asname else line.module
         for line in block.body
         for alias in line.names
     }

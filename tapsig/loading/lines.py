@@ -74,7 +74,7 @@ class LineReader:
         self._runs: list[tuple[int, int]] = []
         self._texts: list[int] = []
         self._steps_left_out: list[tuple[int, float | None]] = []  # of times since the previous line
-        self._samples = self._lines = self._ticks = self._unreadable = self._first_day = 0
+        self._samples = self._lines = self._unreadable = self._first_day = 0
         self._first_unreadable = self._cut_end = ""
         self._format = LineFormat(
             ord(layout.delimiter or "\0"),
@@ -201,10 +201,9 @@ class LineReader:
         if not self._runs or self._runs[-1][1] + self._samples - self._runs[-1][0] != self._lines + 1:
             self._runs.append((self._samples, self._lines + 1))
         if self._choice.time is None and not self._layout.clock_prefix:  # lines are the only clock
-            self._stamps[self._samples : stop] = np.arange(self._ticks, self._ticks + rows)
+            self._stamps[self._samples : stop] = np.arange(self._samples, stop) + len(self._steps_left_out)
         self._samples = stop
         self._lines += rows
-        self._ticks += rows
 
     def _read_line(self, raw: bytes) -> None:
         """Read one line of any kind."""
@@ -247,7 +246,6 @@ class LineReader:
 
     def _skip(self, stamp: float | None) -> None:
         """Let time go on over a line that is left out; `stamp` is its own, where that can be read."""
-        self._ticks += 1
         self._steps_left_out.append((self._samples, stamp))
 
     def _clock_s(self, text: str) -> float | None:

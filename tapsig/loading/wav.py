@@ -212,12 +212,6 @@ class _Window(io.RawIOBase):
     def __init__(self, path: Path, offset: int, size: int) -> None:
         self._file, self._offset, self._size, self._at = open(path, "rb"), offset, size, 0  # noqa: SIM115
 
-    def readable(self) -> bool:
-        return True
-
-    def seekable(self) -> bool:
-        return True
-
     def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
         self._at = max(0, offset + {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._size}[whence])
         return self._at

@@ -1,6 +1,8 @@
 """A corpus of one's own: what is added is there, what is wrong is told, what a fair comparison lacks is told."""
 
+import itertools
 import multiprocessing
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -11,9 +13,10 @@ import pytest
 from tapsig.errors import LabelError, ParameterError, RecordingError, TapsigError
 from tapsig.loading import curate
 from tapsig.loading.corpus import load_corpus
-from tapsig.loading.corpus_check import CorpusCheck, check_corpus
+from tapsig.loading.corpus_check import ENOUGH_TAPS, CorpusCheck, check_corpus
 from tapsig.loading.curate import add_recording, init_corpus
 from tapsig.loading.read_options import ReadOptions
+from tapsig.loading.recording import load_recording
 from tapsig.loading.wav_writing import write_wav
 
 FS = 2000.0
@@ -72,12 +75,6 @@ def test_a_row_is_replaced_where_a_cell_holds_a_form_feed(corpus: Path, tmp_path
     after = (corpus / "corpus.csv").read_text(encoding="utf-8").split("\n")
     assert after[:-2] == before[:-2]
     assert "rain" in after[-2]
-
-
-@pytest.mark.parametrize("field", ["vehicle", "mount", "sensor", "converter"])
-def test_a_cell_of_two_lines_is_refused(corpus: Path, tmp_path: Path, field: str) -> None:
-    with pytest.raises(ParameterError, match=rf"{field} is 'two\\nlines'"):
-        add(corpus, make_wav(tmp_path / "new.wav", seed=9), **{field: "two\nlines"})
 
 
 def test_the_unit_of_stamps_is_kept(corpus: Path, tmp_path: Path) -> None:
@@ -171,11 +168,16 @@ def test_a_detail_for_which_there_is_no_column_is_refused(corpus: Path, tmp_path
         add(corpus, make_wav(tmp_path / "more.wav"), mount="tape")
 
 
-@pytest.mark.parametrize("name", ["vehicle", "position", "scene"])
-@pytest.mark.parametrize("word", ["", " ", "two\nlines", "#comment", " padded"])
+@pytest.mark.parametrize(
+    ("name", "word"),
+    [
+        *itertools.product(("vehicle", "position", "scene"), ("", " ", "two\nlines", "#comment", " padded")),
+        *itertools.product(("mount", "sensor", "converter"), ("two\nlines",)),
+    ],
+)
 def test_names_that_a_manifest_cannot_hold_are_refused(corpus: Path, tmp_path: Path, name: str, word: str) -> None:
     before = (corpus / "corpus.csv").read_bytes()
-    with pytest.raises(ParameterError, match=name):
+    with pytest.raises(ParameterError, match=re.escape(f"{name} is {word!r}")):
         add(corpus, make_wav(tmp_path / "more.wav"), **{name: word})
     assert (corpus / "corpus.csv").read_bytes() == before
 
@@ -334,9 +336,7 @@ def test_a_recording_that_is_still_written_is_refused(
 
 
 def test_the_same_samples_under_another_name_are_an_error(corpus: Path, tmp_path: Path) -> None:
-    # Not the same bytes: another number of channels, the same sound in the first.
-    from tapsig.loading.recording import load_recording
-
+    """Not the same bytes: another number of channels, the same sound in the first."""
     first = load_recording(corpus / "recordings" / "heron.wav", channel=0)
     write_wav(tmp_path / "copy.wav", first.samples, FS, full_scale_v=1.0)
     add(corpus, tmp_path / "copy.wav", vehicle="lynx", labels=corpus / "labels" / "heron.wav-0.csv", full_scale_v=1.0)
@@ -371,9 +371,7 @@ def test_what_a_fair_comparison_lacks_is_told(tmp_path: Path) -> None:
 
 
 def test_the_number_of_taps_asked_for_is_the_one_that_bounds_the_miss_rate() -> None:
-    # Exact one-sided bound 1 − 0.05^(1/n), n = 30: 0.0950 (Jovanovic & Levy 1997).
-    from tapsig.loading.corpus_check import ENOUGH_TAPS
-
+    """Exact one-sided bound 1 − 0.05^(1/n), n = 30: 0.0950 (Jovanovic & Levy 1997)."""
     assert abs(1 - 0.05 ** (1 / ENOUGH_TAPS) - 0.0950) < 1e-4
 
 

@@ -249,23 +249,16 @@ def test_undefined_samples_leave_a_gap_of_their_own_length(tmp_path: Path) -> No
         list(read_wav_blocks(path))
 
 
-@pytest.mark.parametrize("channel", [0, 1, 2])
-def test_channel_is_chosen_and_never_mixed(tmp_path: Path, channel: int) -> None:
+def test_a_channel_is_chosen_or_the_first_taken_with_a_finding_and_none_mixed(tmp_path: Path) -> None:
     frames = np.stack([COUNTS, -COUNTS // 2, COUNTS // 4], axis=1).astype("<i2")
     path = put(tmp_path / "x.wav", riff(fmt(channels=3), chunk(b"data", frames.tobytes())))
-    np.testing.assert_array_equal(load_recording(path, channel=channel).samples, frames[:, channel] / 32768)
+    for channel in (0, 1, 2, None):
+        recording, report = read_recording(path, ReadOptions(channel=channel, strict=True))  # it is no fault
+        np.testing.assert_array_equal(recording.samples, frames[:, channel or 0] / 32768)
+        assert report.codes() == (("channel-chosen",) if channel is None else ())
+    assert "channel 0 of the channels 0 to 2" in str(report.findings[0])
     with pytest.raises(ParameterError, match="channels 0 to 2"):
         load_recording(path, channel=3)
-
-
-def test_of_several_channels_the_first_is_taken_with_a_word(tmp_path: Path) -> None:
-    frames = np.stack([COUNTS, -COUNTS // 2, COUNTS // 4], axis=1).astype("<i2")
-    path = put(tmp_path / "x.wav", riff(fmt(channels=3), chunk(b"data", frames.tobytes())))
-    recording, report = read_recording(path, ReadOptions(strict=True))  # it is no fault
-    np.testing.assert_array_equal(recording.samples, frames[:, 0] / 32768)
-    assert report.codes() == ("channel-chosen",)
-    assert "channel 0 of the channels 0 to 2" in str(report.findings[0])
-    assert read_recording(path, ReadOptions(channel=0))[1].codes() == ()
 
 
 @pytest.mark.parametrize("block_samples", [1, 7, 64, 1 << 16])
@@ -303,10 +296,9 @@ def test_written_file_reads_back_and_other_libraries_agree(tmp_path: Path, bits:
     volts = rng.uniform(-4.9, 4.9, (2, 500))
     path = tmp_path / "x.wav"
     write_wav(path, volts, FS, full_scale_v=5.0, bits=bits)
-    step = 5.0 / 2 ** (bits - 1)
     for channel in (0, 1):
         read = load_recording(path, channel=channel, full_scale_v=5.0, strict=True)
-        assert np.abs(read.samples - volts[channel]).max() <= step / 2 * (1 + 1e-6)
+        assert np.abs(read.samples - volts[channel]).max() <= 5.0 / 2**bits * (1 + 1e-6)  # half a step
         np.testing.assert_array_equal(read.samples, soundfile.read(path)[0][:, channel] * 5.0)
 
 
