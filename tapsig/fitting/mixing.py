@@ -46,8 +46,11 @@ def cut_pieces(recordings: Iterable[Recording], folds: int) -> list[Piece]:
             edges = [_clear_of_taps(length_s * k / count, taps_s, length_s) for k in range(1, count)]
             bounds = [0.0, *sorted(edges), length_s]
             for k, (first_s, last_s) in enumerate(itertools.pairwise(bounds)):
-                if last_s - first_s >= min(SHORTEST_S, length_s):
-                    pieces.append(Piece(_cut(recording, start, begin_s, first_s, last_s), (file + k) % folds))
+                if 0.0 < last_s - first_s >= min(SHORTEST_S, length_s):
+                    first_s, last_s = (
+                        begin_s + round(at_s * recording.fs) / recording.fs for at_s in (first_s, last_s)
+                    )
+                    pieces.append(Piece(recording[first_s:last_s], (file + k) % folds))
     return pieces
 
 
@@ -59,17 +62,6 @@ def _clear_of_taps(edge_s: float, taps_s: np.ndarray, length_s: float) -> float:
         return edge_s
     distance = np.minimum(np.abs(times[:, None] - taps_s[None, :]).min(axis=1), 0.5)
     return float(times[np.lexsort((np.abs(times - edge_s), -distance))[0]])
-
-
-def _cut(recording: Recording, start: int, begin_s: float, first_s: float, last_s: float) -> Recording:
-    low, high = start + round(first_s * recording.fs), start + round(last_s * recording.fs)
-    shift = begin_s + (low - start) / recording.fs
-    labels = tuple(
-        replace(label, onset_s=max(label.onset_s - shift, 0.0))
-        for label in recording.labels or ()
-        if shift <= label.onset_s < shift + (high - low) / recording.fs
-    )
-    return replace(recording, samples=recording.samples[low:high], labels=labels, gaps=())
 
 
 def mix_pieces(pieces: Sequence[Piece], rng: np.random.Generator, *, most: int) -> Iterator[Piece]:

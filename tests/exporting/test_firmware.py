@@ -8,16 +8,27 @@ import pytest
 
 from simulating import CONVERTER, build, make_entries, need_simulator, to_recording
 from tapsig.cli import main
+from tapsig.converter import CountArray
 from tapsig.detectors import CATALOGUE
 from tapsig.entry import decode_taps
 from tapsig.entry.decoding import decode_recording
 from tapsig.errors import ExportError
 from tapsig.exporting import prepare, render_firmware, simulated
+from tapsig.exporting.chain import Prepared
 from tapsig.loading import load_recording, write_wav
 from tests.fakes import DEMO
 
 CASES = [("crane-quiet.wav", 2000.0, 0), ("lynx-handling.wav", 1000.0, 0), ("ibex-rain.wav", 2000.0, 1)]
 LISTENED_S = 13.0
+
+
+def require_equal(run: simulated.SimulatedRun, prepared: Prepared, counts: CountArray) -> None:
+    """The device sends what the core gives here, decides as `tapsig entry`, and opens at least once."""
+    taps, verdicts = simulated.decide_entries(prepared, counts)
+    assert run.lines == ("boot,1,0", *simulated.expect_lines(prepared, counts))
+    assert [line for line in run.lines if line.startswith("tap")] == taps
+    assert list(run.verdicts) == verdicts
+    assert verdicts.count("accepted") == len(run.pulses) >= 1
 
 
 @pytest.mark.parametrize(("name", "fs", "channel"), CASES)
@@ -35,13 +46,7 @@ def test_the_device_decides_as_the_library_on_demo_recordings(
     code = decode_taps(heard)[0].digits  # whatever was decoded first becomes the code, so that a release is seen
     firmware = build(variant, fs, tmp_path, code=code)
     run = simulated.run_simulator(simulator, firmware, counts, fs)
-    prepared = prepare(variant, fs, CONVERTER, code=code)
-    taps, verdicts = simulated.decide_entries(prepared, counts)
-    assert run.lines[0] == "boot,1,0"
-    assert run.lines[1:] == tuple(simulated.expect_lines(prepared, counts))
-    assert [line for line in run.lines if line.startswith("tap")] == taps
-    assert list(run.verdicts) == verdicts
-    assert verdicts.count("accepted") == len(run.pulses) >= 1
+    require_equal(run, prepare(variant, fs, CONVERTER, code=code), counts)
     opened = [int(line.split(",")[1]) for line in run.lines if line.startswith("accepted")]
     for at, (begun, ended) in zip(opened, run.pulses, strict=True):
         assert 0 < begun - at <= 2 + fs / 1000  # a count is worked on while the next ones are taken
@@ -64,11 +69,7 @@ def test_the_device_decides_on_evidence_as_the_library(simulator: Path, tmp_path
     prepared = prepare(variant, 2000.0, CONVERTER, code=code, decoder="evidence")
     counts = simulated.await_verdict(prepared, counts)
     run = simulated.run_simulator(simulator, firmware, counts, 2000.0)
-    taps, verdicts = simulated.decide_entries(prepared, counts)
-    assert run.lines[1:] == tuple(simulated.expect_lines(prepared, counts))
-    assert [line for line in run.lines if line.startswith("tap")] == taps
-    assert list(run.verdicts) == verdicts
-    assert verdicts.count("accepted") == len(run.pulses) >= 1
+    require_equal(run, prepared, counts)
     load = simulated.measure_load(firmware, run)
     assert load.flash <= 20 * 1024
     assert load.ram + load.stack <= 1536

@@ -141,18 +141,8 @@ def test_a_tap_wakes_it_and_the_code_after_it_opens(simulator: Path, folder: Pat
     sleeping = simulated.build(folder, extra="-DBOARD_AWAKE_S=5")
     counts = make_entries([(0.5, (1,)), (20.0, (1,)), (21.5, CODE)], FS, 34.0)
     run = simulated.run_simulator(simulator, sleeping, counts, FS, options=["--wake-over", "100"])
-    assert [line.split(",")[0] for line in run.lines] == [
-        "boot",
-        "tap",
-        "void",
-        "sleep",
-        "wake",
-        "tap",
-        "tap",
-        "tap",
-        "accepted",
-        "sleep",
-    ]
+    names = " ".join(line.split(",")[0] for line in run.lines)
+    assert names == "boot tap void sleep wake tap tap tap accepted sleep"
     assert 20_000 <= run.starts[1] < 20_010
     first = next(int(line.split(",")[1]) for line in run.lines if line.startswith("wake"))
     begun = run.starts[1] + 100  # BOARD_WAKE_MS

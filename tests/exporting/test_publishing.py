@@ -1,7 +1,9 @@
 """An export is published as one: never a header beside the source of another."""
 
 import csv
+import itertools
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -19,23 +21,29 @@ def read(folder: Path) -> dict[str, str]:
     return {path.name: path.read_text() for path in folder.iterdir() if path.is_file()}
 
 
+def before_move(step: int, folder: Path, monkeypatch: pytest.MonkeyPatch, act: Callable[[], None]) -> None:
+    """Have `act` called before the move with this number, of those into `folder` and out of it."""
+    moves, move = itertools.count(1), os.replace
+
+    def replace(source: Path, target: Path) -> None:
+        if (Path(target).parent == folder or Path(target).parent.name == "old") and next(moves) == step:
+            act()
+        move(source, target)
+
+    monkeypatch.setattr(os, "replace", replace)
+
+
 @pytest.mark.parametrize("step", range(1, 9))
 def test_whatever_moment_it_fails_the_old_export_is_whole(
     step: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     write_package(OLD, tmp_path)
     (tmp_path / "main.c").write_text("mine")
-    done, move = 0, os.replace
 
-    def fail_once(source: Path, target: Path) -> None:
-        nonlocal done
-        if Path(target).parent == tmp_path or Path(target).parent.name == "old":
-            done += 1
-            if done == step:
-                raise KeyboardInterrupt
-        move(source, target)
+    def fail() -> None:
+        raise KeyboardInterrupt
 
-    monkeypatch.setattr(os, "replace", fail_once)
+    before_move(step, tmp_path, monkeypatch, fail)
     with pytest.raises(KeyboardInterrupt):
         write_package(NEW, tmp_path)
     assert read(tmp_path) == {**OLD, "main.c": "mine"}
@@ -47,20 +55,11 @@ def test_killed_between_there_is_no_header_or_all_is_of_one_export(
     step: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     write_package(OLD, tmp_path)
-    done, move, seen = 0, os.replace, []
-
-    def look(source: Path, target: Path) -> None:
-        nonlocal done
-        move(source, target)
-        if Path(target).parent == tmp_path or Path(target).parent.name == "old":
-            done += 1
-            if done == step:
-                seen.append(read(tmp_path))
-
-    monkeypatch.setattr(os, "replace", look)
+    seen: list[dict[str, str]] = []
+    before_move(step, tmp_path, monkeypatch, lambda: seen.append(read(tmp_path)))
     write_package(NEW, tmp_path)
     [state] = seen
-    assert "tapsig_numbers.h" not in state or state == NEW
+    assert "tapsig_numbers.h" not in state or state == OLD
     assert read(tmp_path) == NEW
 
 

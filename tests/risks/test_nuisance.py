@@ -77,14 +77,6 @@ def test_exact_rate_lies_in_the_interval_of_the_machine_itself(
     assert poisson_interval(count.entries)[0] <= starts <= poisson_interval(count.entries)[1]
 
 
-def test_waits_only_lower_the_rate() -> None:
-    parameters = EntryParameters(free_failures=0)
-    rng = np.random.default_rng(5)
-    waiting = simulate_openings(0.6, (2, 1), parameters, hours=40.0, rng=rng)
-    exact = 3600 * 40.0 * compute_openings_per_s(build_poisson_gaps(0.6, parameters), (2, 1), parameters)
-    assert waiting.opened < exact
-
-
 @pytest.mark.parametrize("wake_taps", [0, 1, 2, 5])
 def test_starts_equal_the_left_eigenvector_of_the_chain_written_out(wake_taps: int) -> None:
     parameters = EntryParameters(wake_taps=wake_taps)
@@ -140,24 +132,10 @@ def test_measured_gaps_of_a_poisson_process_give_its_model_back() -> None:
         assert getattr(measured, name) == pytest.approx(getattr(model, name), abs=0.01)
 
 
-def cut_up(rate: float, seconds: float, count: int) -> list[TapFreeSegment]:
-    """Poisson taps in segments."""
-    rng = np.random.default_rng(9)
-    return [
-        TapFreeSegment(np.sort(rng.uniform(0, seconds, rng.poisson(rate * seconds))), seconds) for _ in range(count)
-    ]
-
-
-def test_short_segments_do_not_make_codes_of_their_ends() -> None:
-    # Poisson taps of 1.5 a second in segments of 45 s: the exact rate of codes is that of the Poisson model.
-    measured = fit_gaps(cut_up(1.5, 45.0, 4000), FREE)
-    exact = compute_possible_per_s(build_poisson_gaps(1.5, FREE), 3, FREE)
-    assert compute_possible_per_s(measured, 3, FREE) == pytest.approx(exact, rel=0.15)
-
-
 def test_gaps_cut_off_by_a_segment_s_end_are_split_as_an_independent_library_does() -> None:
     # statsmodels.duration.survfunc.SurvfuncRight: the Kaplan-Meier estimate of gaps at least as long as each edge.
-    segments = cut_up(0.3, 12.0, 300)
+    rng = np.random.default_rng(9)
+    segments = [TapFreeSegment(np.sort(rng.uniform(0, 12.0, rng.poisson(3.6))), 12.0) for _ in range(300)]
     gaps = [np.diff(np.append(one.onsets_s, 12.0)) for one in segments if one.onsets_s.size]
     ended = [np.arange(one.size) < one.size - 1 for one in gaps]
     known = SurvfuncRight(np.concatenate(gaps), np.concatenate(ended).astype(float))

@@ -9,7 +9,6 @@
  *     --wake-over D     the wake pin is high while a count is over D from the middle
  *     --clear 1         the jumper that clears failures is closed
  *     --flood 1         a byte comes in over the serial line every millisecond
- *     --watch FILE      write cycles slept, and cycles in all, of each millisecond
  *
  * Prints `start,COUNT`, `reset,COUNT`, `release,COUNT,LEVEL` and at the end `total,NAME,VALUE`.
  *
@@ -52,7 +51,7 @@ static size_t reset_at[MOST_RESETS];
 static double period; /* cycles a count */
 static int wake_over = -1;
 static bool floods, level_at_wake;
-static FILE *serial, *watch;
+static FILE *serial;
 
 static bool any, ended, jumps = true;
 static size_t now; /* the count being converted */
@@ -109,9 +108,6 @@ static void end_window(void)
 {
     const avr_cycle_count_t all = avr->cycle - window_at;
     const avr_cycle_count_t awake = all - (slept - window_slept);
-    if (watch) {
-        fprintf(watch, "%zu,%" PRIu64 ",%" PRIu64 "\n", now, (uint64_t)awake, (uint64_t)all);
-    }
     busiest = awake > busiest ? awake : busiest;
     busy += awake;
     watched += all;
@@ -341,8 +337,6 @@ int main(int argc, char **argv)
             eeprom = value;
         } else if (!strcmp(argv[i], "--serial")) {
             serial = fopen(value, "wb");
-        } else if (!strcmp(argv[i], "--watch")) {
-            watch = fopen(value, "w");
         } else if (!strcmp(argv[i], "--reset-at") && resets < MOST_RESETS) {
             reset_at[resets++] = (size_t)atol(value);
         } else if (!strcmp(argv[i], "--wake-over")) {
@@ -384,9 +378,6 @@ int main(int argc, char **argv)
     }
     if (serial) {
         fclose(serial);
-    }
-    if (watch) {
-        fclose(watch);
     }
     avr_terminate(avr);
     free(counts);
