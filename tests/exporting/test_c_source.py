@@ -10,6 +10,7 @@ import pytest
 
 import tapsig
 from compiling import SANITIZE, STRICT, compile_package, need_compiler, replay, run_on_text, taps_of
+from simulating import make_entries
 from tapsig.cli import main
 from tapsig.converter import Converter
 from tapsig.core import HERE
@@ -107,19 +108,11 @@ def test_the_whole_chain_comes_to_the_same_verdicts(entry: EntryParameters, tmp_
     variant = CATALOGUE["ring-following"]
     files = render_package(prepare(variant, fs, TEN_BITS, code=code, entry=entry))
     program = compile_package(files, tmp_path, compiler="gcc", flags=("-O2", *SANITIZE))
-    rng = np.random.default_rng(5)
-    counts = np.full(int(fs) * 240, 512, dtype=np.int64)
-    second = 1.0
+    entries, second = [], 1.0
     for digits in [(2, 1, 3), (3, 1, 2), (2, 1, 3), (1, 2), (2, 1, 3), (9, 9, 9), (2, 1, 3)]:
-        for digit in ((2,), digits) if entry.wake_taps else (digits,):
-            for count in digit:
-                for _ in range(count):
-                    start = round(second * fs)
-                    ring = 300 * np.exp(-np.arange(60) / 20) * np.cos(np.arange(60) * 0.5)
-                    counts[start : start + 60] += ring.astype(np.int64)
-                    second += rng.uniform(0.2, 0.4)
-                second += 1.2
-        second += 4.0
+        entries.append((second, (2, *digits) if entry.wake_taps else digits))
+        second += 0.3 * sum(digits) + 1.0 * len(digits) + 6.0
+    counts = make_entries(entries, fs, 240.0).astype(np.int64)
     told = [",".join(line) for line in replay(program, counts)]
     assert told == list(Chain(prepare(variant, fs, TEN_BITS, code=code, entry=entry)).lines(counts))
     onsets = np.array([onset for _, onset in as_library("ring-following", counts, fs, TEN_BITS)])
