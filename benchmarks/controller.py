@@ -12,8 +12,7 @@ its section of benchmarks/README.md.
 
 import math
 import tempfile
-import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -151,27 +150,19 @@ def run_device(recording: Recording, case: Case, devices: Devices, program: Path
 
 
 def run_all(
-    waiting: Iterator[tuple[str, Recording]], case: Case, devices: Devices, program: Path, *, jobs: int, minutes: float
+    recordings: Iterable[tuple[str, Recording]], case: Case, devices: Devices, program: Path, *, jobs: int
 ) -> list[Outcome]:
-    """The recordings in turn, `jobs` simulators at a time, and none begun after `minutes`."""
-    began_s, outcomes, lock = time.monotonic(), [], Lock()
+    """The recordings, `jobs` simulators at a time."""
 
-    def take() -> tuple[str, Recording] | None:
-        with lock:
-            return next(waiting, None) if time.monotonic() - began_s < 60 * minutes else None
-
-    def work() -> None:
-        while (taken := take()) is not None:
-            title, recording = taken
-            one = run_device(recording, case, devices, program)
-            outcomes.append(one)
-            word = "equal" if one.equal else "DIFFERS"
-            print(title, case.decoder, f"{case.fs:g}", word, one.verdicts, one.load.worst_cycles, flush=True)
+    def run(titled: tuple[str, Recording]) -> Outcome:
+        title, recording = titled
+        one = run_device(recording, case, devices, program)
+        word = "equal" if one.equal else "DIFFERS"
+        print(title, case.decoder, f"{case.fs:g}", word, one.verdicts, one.load.worst_cycles, flush=True)
+        return one
 
     with ThreadPoolExecutor(jobs) as pool:
-        for done in [pool.submit(work) for _ in range(jobs)]:
-            done.result()
-    return outcomes
+        return list(pool.map(run, recordings))
 
 
 def compare_board(decoder: Decoder, folder: Path, seconds: float) -> str:
@@ -239,7 +230,6 @@ def main() -> None:
     parser = make_parser("controller", __doc__)
     parser.add_argument("--first", action="store_true", help="one channel of each recording")
     parser.add_argument("--seconds", type=float, default=math.inf, help="of each recording; default: all")
-    parser.add_argument("--minutes", type=float, default=math.inf, help="of each rate, at most; default: until done")
     parser.add_argument("--jobs", type=int, default=1, help="simulators at a time; default: 1")
     args = parser.parse_args()
     columns = []
@@ -249,9 +239,8 @@ def main() -> None:
             (folder := Path(name, str(number))).mkdir()
             devices = Devices(case, folder)
             first = args.first or case.decoder == "evidence"
-            waiting = list_recordings(first=first, seconds=args.seconds)
-            outcomes = run_all(waiting, case, devices, program, jobs=args.jobs, minutes=args.minutes)
-            columns.append(summarise(case, outcomes))
+            recordings = list_recordings(first=first, seconds=args.seconds)
+            columns.append(summarise(case, run_all(recordings, case, devices, program, jobs=args.jobs)))
         boards = []
         if not cortex_m.list_missing():
             for decoder in DECODERS:
@@ -262,9 +251,6 @@ def main() -> None:
     sample += f", the first {args.seconds:g} s." if math.isfinite(args.seconds) else "."
     command = COMMAND + (" --first" if args.first else "")
     command += f" --seconds {args.seconds:g}" if math.isfinite(args.seconds) else ""
-    if math.isfinite(args.minutes):
-        sample += f" As many as {args.minutes:g} minutes allowed."
-        command += f" --minutes {args.minutes:g}"
     publish("Controller", command, *render(columns, sample, boards))
 
 

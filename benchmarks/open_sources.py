@@ -26,6 +26,7 @@ import sys
 import tarfile
 import zipfile
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -50,14 +51,14 @@ class Package:
     sha256: str
 
 
-def _read_rows(name: str) -> list[dict[str, str]]:
-    with (Path(__file__).parent / name).open(encoding="utf-8", newline="") as file:
+def _read_rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
 
 
 PACKAGES = {
     row["name"]: Package(row["name"], row["version"], row["registry"], int(row["size"]), row["sha256"])
-    for row in _read_rows("open_packages.csv")
+    for row in _read_rows(Path(__file__).with_name("open_packages.csv"))
 }
 """Those of generators/measured_sources.csv too."""
 
@@ -83,9 +84,15 @@ class Hit:
     fs: float
 
 
-def list_sources() -> list[Source]:
+@cache
+def read_sources(path: Path) -> tuple[Source, ...]:
+    """All rows of a list of sources."""
+    return tuple(Source(**row) for row in _read_rows(path))
+
+
+def list_sources() -> tuple[Source, ...]:
     """All rows of open_sources.csv."""
-    return [Source(**row) for row in _read_rows("open_sources.csv")]
+    return read_sources(Path(__file__).with_suffix(".csv"))
 
 
 def cache_folder() -> Path:

@@ -14,7 +14,9 @@ from typing import Literal
 
 import numpy as np
 
+from benchmarks import table_hits
 from benchmarks.generators import Generator, TapPlan
+from benchmarks.open_recordings import compose_half
 from tapsig.fitting.candidates import CandidateTable, collect_candidates
 from tapsig.records import Recording
 from tapsig.units import FloatArray
@@ -23,6 +25,7 @@ Part = Literal["train", "test"]
 GENERATORS = ("home", "plate", "resonators", "lumped", "measured")
 HITS, TABLE = "hits", "table"
 SOURCES = (*GENERATORS, HITS, TABLE)
+HALVES: dict[Part, str] = {"train": "fit", "test": "unseen"}
 LEFT_OUT_TOGETHER = {HITS: (HITS, TABLE), TABLE: (HITS, TABLE)}
 """Sources that share their hits."""
 
@@ -37,6 +40,8 @@ RATES_HZ = {
     "train": ((1000.0, 2000.0, 4000.0, 8000.0, 44_100.0), (0.1, 0.4, 0.1, 0.37, 0.03)),
     "test": ((1000.0, 2000.0, 8000.0, 44_100.0), (0.25, 0.3, 0.3, 0.15)),
 }
+KEPT = ("rows", "onset_s", "tap", "recording", "durations_s")
+"""The arrays of a table that are kept as they are."""
 DURATION_S, SHORT_S = 18.0, 12.0  # the shorter at 44.1 kHz
 COPIES = 0.5
 """Share of the training recordings that are also heard through a poorer chain."""
@@ -55,7 +60,7 @@ def find_generator(name: str) -> Generator:
 
 def choose_half(name: str, part: Part) -> dict[str, str]:
     """The option of a generator that is made of recordings: which half of them is heard."""
-    return {"half": "unseen" if part == "test" else "fit"} if name == "measured" else {}
+    return {"half": HALVES[part]} if name == "measured" else {}
 
 
 def simulate_door(name: str, part: Part, door: int, rng: np.random.Generator) -> Iterator[Recording]:
@@ -124,11 +129,12 @@ def record_source(name: str, part: Part, doors: range) -> Iterator[Recording]:
     if name == HITS:
         yield from _compose_hits(part, len(doors))
         return
-    if name == TABLE:
-        yield from _compose_table(part, doors)
-        return
     for door in doors:
         rng = stream(name, part, door)
+        if name == TABLE:
+            rates, shares = RATES_HZ[part]
+            yield table_hits.compose(HALVES[part], door, fs=float(rng.choice(rates, p=shares)), rng=rng)
+            continue
         for recording in simulate_door(name, part, door + (FIRST_TEST_DOOR if part == "test" else 0), rng):
             yield recording
             if part == "train" and rng.random() < COPIES and (copy := hear_through_poorer_chain(recording, rng)):
@@ -136,23 +142,12 @@ def record_source(name: str, part: Part, doors: range) -> Iterator[Recording]:
 
 
 def _compose_hits(part: Part, repeats: int) -> Iterator[Recording]:
-    from benchmarks.open_recordings import compose_half
-
-    half, rng = ("fit", stream("hits")) if part == "train" else ("unseen", stream("hits test"))
+    rng = stream("hits")
     for mixed, count in ((False, repeats), (True, max(1, repeats // 3))):
-        for recording in compose_half(half, repeats=count, mixed=mixed, seed=5000 if part == "train" else None):
+        for recording in compose_half(HALVES[part], repeats=count, mixed=mixed, seed=5000 if part == "train" else None):
             yield recording
             if part == "train" and (copy := hear_through_poorer_chain(recording, rng)):
                 yield copy
-
-
-def _compose_table(part: Part, numbers: range) -> Iterator[Recording]:
-    from benchmarks.table_hits import compose
-
-    rates, shares = RATES_HZ[part]
-    for number in numbers:
-        rng = stream(TABLE, part, number)
-        yield compose("fit" if part == "train" else "unseen", number, fs=float(rng.choice(rates, p=shares)), rng=rng)
 
 
 def describe(recording: Recording) -> str:
@@ -186,30 +181,14 @@ def collect_once(recordings: Iterator[Recording], path: Path | None) -> Candidat
 def write_table(path: Path, table: CandidateTable) -> None:
     """Keep a table for `read_table`."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    np.savez(
-        path,
-        rows=table.rows,
-        onset_s=table.onset_s,
-        tap=table.tap,
-        recording=table.recording,
-        durations_s=table.durations_s,
-        groups=np.array(table.groups),
-        taps_s=np.concatenate(table.taps_s),
-        tap_counts=np.array([taps.size for taps in table.taps_s]),
-    )
+    taps = {"taps_s": np.concatenate(table.taps_s), "tap_counts": np.array([taps.size for taps in table.taps_s])}
+    np.savez(path, groups=np.array(table.groups), **taps, **{name: getattr(table, name) for name in KEPT})
 
 
 def read_table(path: Path) -> CandidateTable:
     """A table that `gather` kept."""
     with np.load(path) as kept:
         taps_s = np.split(kept["taps_s"], np.cumsum(kept["tap_counts"])[:-1])
-        return CandidateTable(
-            kept["rows"],
-            kept["onset_s"],
-            kept["tap"],
-            kept["recording"],
-            kept["durations_s"],
-            tuple(map(str, kept["groups"])),
-            tuple(taps_s),
-            np.ones(kept["onset_s"].size),
-        )
+        arrays = {name: kept[name] for name in KEPT}
+        groups = tuple(map(str, kept["groups"]))
+        return CandidateTable(**arrays, groups=groups, taps_s=tuple(taps_s), weights=np.ones(kept["onset_s"].size))

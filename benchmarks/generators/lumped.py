@@ -227,12 +227,19 @@ def make_taps(ex: Excitation, taps: TapPlan, rng: np.random.Generator) -> None:
             )
 
 
-def _times(ex: Excitation, rng: np.random.Generator, mean_gap_s: float, *, spread: float = 0.6) -> list[float]:
-    """Times of events with log-normal gaps about `mean_gap_s`, anywhere in the recording; at least one."""
+def _times(
+    ex: Excitation, rng: np.random.Generator, mean_gap_s: float, *, spread: float = 0.6, kind: str = ""
+) -> list[float]:
+    """Times of events with log-normal gaps about `mean_gap_s`, anywhere in the recording; at least one.
+
+    They are labelled where a kind is given.
+    """
     at_s, times = float(rng.uniform(0, min(mean_gap_s, 0.9 * ex.duration_s))), []
     while at_s < ex.duration_s:
         times.append(at_s)
         at_s += float(mean_gap_s * np.exp(spread * rng.standard_normal()))
+    for time_s in times if kind else ():
+        ex.label(time_s, kind)
     return times
 
 
@@ -304,9 +311,10 @@ def rain(ex: Excitation, rng: np.random.Generator) -> None:
     )
     ex.label(0.0, "rain")
     edge = _some(ex, "skin", rng)[0]
-    for at_s in _times(ex, rng, log_uniform(rng, 0.7, 4.0), spread=0.3):  # heavy drops from the roof's edge
+    for at_s in _times(
+        ex, rng, log_uniform(rng, 0.7, 4.0), spread=0.3, kind="drip"
+    ):  # heavy drops from the roof's edge
         ex.hit(at_s, edge, level_db=rng.uniform(-18, 2), width_s=log_uniform(rng, 5e-4, 2e-3), shape="skewed")
-        ex.label(at_s, "drip")
 
 
 def hail(ex: Excitation, rng: np.random.Generator) -> None:
@@ -348,15 +356,14 @@ def driving(ex: Excitation, rng: np.random.Generator) -> None:
             level_db -= rng.uniform(0, 6)
             ex.label(at_s + later_s, "thump")
     skin = _some(ex, "skin", rng)[0]
-    for at_s in _times(ex, rng, rng.uniform(5, 20)):
+    for at_s in _times(ex, rng, rng.uniform(5, 20), kind="stone"):
         ex.hit(at_s, skin, level_db=rng.uniform(-14, 8), width_s=log_uniform(rng, 4e-4, 1e-3))
-        ex.label(at_s, "stone")
 
 
 def slams(ex: Excitation, rng: np.random.Generator) -> None:
     lock, frame = _some(ex, "lock", rng)[0], _some(ex, "frame", rng)[0]
     hinge = int(ex.door.groups["hinges"][0])
-    for at_s in _times(ex, rng, rng.uniform(3, 8)):
+    for at_s in _times(ex, rng, rng.uniform(3, 8), kind="slam"):
         if rng.random() < 0.35:  # this door: latch, seal, second catch
             ex.hit(at_s, lock, level_db=rng.uniform(18, 34), width_s=log_uniform(rng, 1e-3, 4e-3), shape="skewed")
             ex.hit(at_s, frame, level_db=rng.uniform(20, 34), width_s=rng.uniform(0.02, 0.07), shape="raised-cosine")
@@ -365,7 +372,6 @@ def slams(ex: Excitation, rng: np.random.Generator) -> None:
             level_db = rng.uniform(-6, 20)
             ex.hit(at_s, hinge, level_db=level_db, width_s=log_uniform(rng, 5e-3, 40e-3), shape="raised-cosine")
             ex.hit(at_s, hinge, level_db=level_db - 6, width_s=log_uniform(rng, 1e-3, 4e-3), shape="double-hump")
-        ex.label(at_s, "slam")
 
 
 def music(ex: Excitation, rng: np.random.Generator) -> None:
@@ -402,8 +408,7 @@ def _speech(ex: Excitation, rng: np.random.Generator, level_db: float) -> None:
         b, a = signal.iirpeak(formant_hz, 6, fs=ex.internal_hz)
         voice += signal.lfilter(b, a, source) * _swell(ex, rng, 0.18, 5)
     gate = np.zeros(ex.n)
-    for at_s in _times(ex, rng, rng.uniform(2, 5)):
-        ex.label(at_s, "voice")
+    for at_s in _times(ex, rng, rng.uniform(2, 5), kind="voice"):
         for syllable_s in at_s + np.cumsum(rng.uniform(0.12, 0.3, int(rng.integers(2, 14)))):
             half_s = rng.uniform(0.06, 0.14)
             first = max(0, int((syllable_s - half_s + LEAD_IN_S) * ex.internal_hz))
@@ -459,18 +464,16 @@ def handling(ex: Excitation, rng: np.random.Generator) -> None:
 def rattles(ex: Excitation, rng: np.random.Generator) -> None:
     """A ferry's deck shakes the vehicle; the door's loose parts do the rest."""
     envelope, span_s = np.full(ex.n, 0.03), max(4.0, ex.duration_s / 5)
-    for at_s in _times(ex, rng, span_s, spread=0.3):
+    for at_s in _times(ex, rng, span_s, spread=0.3, kind="rattle"):
         held_s = rng.uniform(1.0, 0.6 * span_s)
         envelope += np.clip(np.minimum(ex.time_s - at_s, at_s + held_s - ex.time_s) / 0.5, 0, 1)
-        ex.label(at_s, "rattle")
     deck = _machine(ex, rng, rng.uniform(7, 24), (1, 2, 3, 4, 6))
     ex.shake(deck / deck.std() * envelope * log_uniform(rng, 0.2, 4.0), ceiling_db=rng.uniform(-26, -6))
     whine = _machine(ex, rng, rng.uniform(25, 60), (1, 2, 5, 8)) * envelope
     ex.drive(ex.pattern(ex.door.groups["hinges"]), whine, level_db=rng.uniform(-46, -20))
     node = _some(ex, "trim", rng)[0]
-    for at_s in _times(ex, rng, rng.uniform(3, 12)):
+    for at_s in _times(ex, rng, rng.uniform(3, 12), kind="clack"):
         _strike(ex, rng, at_s, node, (-15, 5))
-        ex.label(at_s, "clack")
 
 
 def blow(ex: Excitation, rng: np.random.Generator) -> None:
@@ -499,11 +502,10 @@ def motors(ex: Excitation, rng: np.random.Generator) -> None:
     if which[0] or not which.any():  # central locking: a short whine between two stops
         gear = _machine(ex, rng, rng.uniform(90, 200), (1, 2, 3, 5, 9))
         on = np.zeros(ex.n)
-        for at_s in _times(ex, rng, rng.uniform(3, 9)):
+        for at_s in _times(ex, rng, rng.uniform(3, 9), kind="lock"):
             run_s = rng.uniform(0.12, 0.35)
             on += (ex.time_s > at_s) & (ex.time_s < at_s + run_s)
             ex.hit(at_s + run_s, lock, level_db=rng.uniform(-4, 16), width_s=log_uniform(rng, 8e-4, 4e-3))
-            ex.label(at_s, "lock")
             ex.label(at_s + run_s, "lock")
         ex.drive(ex.pattern([lock]), gear * on, level_db=rng.uniform(-36, -14))
     if which[1]:  # wiper: motor, and a thump at each reversal

@@ -21,7 +21,6 @@ Whether a file was recorded or synthesised rests on its package's word and its w
 left out. `open_sources.load_sound` says what a path may end in.
 """
 
-import csv
 from fractions import Fraction
 from functools import cache, lru_cache
 from pathlib import Path
@@ -34,11 +33,9 @@ from benchmarks.open_sources import Source
 from tapsig.units import FloatArray
 
 
-@cache
 def list_sources() -> tuple[Source, ...]:
     """All rows of measured_sources.csv."""
-    with Path(__file__).with_suffix(".csv").open(encoding="utf-8", newline="") as file:
-        return tuple(Source(**row) for row in csv.DictReader(file))
+    return open_sources.read_sources(Path(__file__).with_suffix(".csv"))
 
 
 SPEED_STEPS = 17

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import astuple, dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
 from scipy import fft, signal
 
 from benchmarks.generators import Generator, TapPlan, log_uniform, quantise
@@ -79,10 +80,11 @@ class Events:
                     plain.add(port, force)
         return [plain, *(layer for layer in self.layers if layer.level_db is not None)]
 
-    def label(self, onset_s: float, kind: str) -> None:
-        """Label an onset, unless it lies outside the recording."""
-        if 0.0 <= onset_s < self.duration_s - 0.02:
-            self.labels.append(Label(float(onset_s), kind))
+    def label(self, onsets_s: npt.ArrayLike, kind: str) -> None:
+        """Label an onset, or several, unless it lies outside the recording."""
+        for onset_s in np.atleast_1d(onsets_s).tolist():
+            if 0.0 <= onset_s < self.duration_s - 0.02:
+                self.labels.append(Label(onset_s, kind))
 
     def pulses(self, onset_s: FloatArray, momentum_ns: FloatArray, contact_s: FloatArray | float) -> FloatArray:
         """Half-sine pulses, shape (size,)."""
@@ -207,8 +209,7 @@ def _drops(events: Events, rng: np.random.Generator, level_db: float, *, hail: b
         drips = np.array(_apart(rng, events, rng.uniform(0.6, 4.0), 0.3))
         drip = REFERENCE_NS * 10.0 ** (rng.uniform(-32.0, -14.0) / 20.0 + 0.15 * rng.standard_normal(drips.size))
         events.layer().add(events.door.port(rng), events.pulses(drips, drip, rng.uniform(0.5e-3, 2e-3)))
-        for onset in drips:
-            events.label(onset, "drip")
+        events.label(drips, "drip")
 
 
 def rain(events: Events, rng: np.random.Generator) -> None:
@@ -251,8 +252,7 @@ def driving(events: Events, rng: np.random.Generator) -> None:
     for delay, part in ((0.0, 1.0), (apart_s, rng.uniform(0.5, 1.0))):
         thumps.add(BASE, events.pulses(times + delay, part * size, width))
         thumps.add(HINGE, events.pulses(times + delay, 0.3 * part * size, 0.3 * width))
-        for onset in times + delay:
-            events.label(onset, "thump")
+        events.label(times + delay, "thump")
     for onset in _times(rng, events.duration_s, rng.choice([0.0, 0.15])):
         _blow(events, rng, float(onset), "stone")
 
@@ -291,8 +291,7 @@ def slams(events: Events, rng: np.random.Generator) -> None:
         else:
             layer, steps = events.layer(rng.uniform(-24.0, -4.0), dense=False), onset + 0.55 * np.arange(4.0)
             layer.add(BASE, events.pulses(steps, rng.uniform(0.5, 1.0, 4), rng.uniform(8e-3, 30e-3)))
-            for step in steps:
-                events.label(step, "thump")
+            events.label(steps, "thump")
     _stray_blows(events, rng, 0.3)
 
 
@@ -323,8 +322,7 @@ def music(events: Events, rng: np.random.Generator) -> None:
     layer.add(events.door.port(rng), sound)
     layer.add(PRESSURE, sound * rng.uniform(0.5, 5.0))
     events.label(0.0, "music")
-    for kick in kicks:
-        events.label(kick, "beat")
+    events.label(kicks, "beat")
     _stray_blows(events, rng, 0.2)
 
 
@@ -343,8 +341,7 @@ def voices(events: Events, rng: np.random.Generator) -> None:
         hiss = 0.15 * events.noise(rng, 1500.0, 6000.0) * np.maximum(events.wander(rng, 5.0, -1.0, 1.0), 0.0)
         layer.add(PRESSURE, (voice * syllables + hiss) * talks * rng.uniform(0.2, 1.0))
         starts = np.flatnonzero(np.diff(talks.astype(np.int8), prepend=np.int8(0)) > 0)
-        for start in t[starts]:
-            events.label(start, "voice")
+        events.label(t[starts], "voice")
     breath = _times(rng, events.duration_s, 0.4)
     layer.add(PRESSURE, events.pulses(breath, rng.uniform(0.0, 0.05, breath.size), rng.uniform(8e-3, 30e-3)))
     _stray_blows(events, rng, 0.4)
@@ -404,8 +401,7 @@ def rattle(events: Events, rng: np.random.Generator) -> None:
     layer = events.layer(rng.uniform(-24.0, 3.0))
     layer.add(events.door.port(rng), events.pulses(np.array(times), np.array(speeds), rng.uniform(0.2e-3, 1.5e-3)))
     resumed = np.array(times)[np.diff(np.array(times), prepend=-1.0) > 0.5]
-    for onset in resumed:
-        events.label(onset, "rattle")
+    events.label(resumed, "rattle")
     _stray_blows(events, rng, 0.2)
 
 
@@ -425,8 +421,7 @@ def motors(events: Events, rng: np.random.Generator) -> None:
         turns = np.arange(rng.uniform(0.1, 1.0), events.duration_s, rng.uniform(0.5, 1.1))
         layer = events.layer(rng.uniform(-24.0, 2.0), dense=False)
         layer.add(BASE, events.pulses(turns, rng.uniform(0.6, 1.0, turns.size), rng.uniform(4e-3, 20e-3)))
-        for onset in turns:
-            events.label(onset, "thump")
+        events.label(turns, "thump")
     for onset in _apart(rng, events, rng.uniform(5.0, 12.0), 1.5):
         layer, runs = events.layer(rng.uniform(-18.0, 8.0), dense=False), rng.uniform(0.12, 0.5)
         on = (t >= onset) & (t < onset + runs)
@@ -534,8 +529,7 @@ def _add_taps(events: Events, plan: TapPlan, rng: np.random.Generator) -> None:
         vary = 10.0 ** (np.clip(2.0 * rng.standard_normal(taps.size), -4.0, 4.0) / 20.0)
         held_s = usual.held_s * rng.uniform(0.7, 1.3, taps.size)
         events.strike(layer, port, taps, replace(usual, speed_m_s=usual.speed_m_s * vary, held_s=held_s))
-        for tap in taps:
-            events.label(tap, TAP)
+        events.label(taps, TAP)
 
 
 def _hear(events: Events, layer: Layer, heard: FloatArray) -> None:

@@ -120,10 +120,13 @@ class Sheet:
         room += wave[: room.size]
 
 
-def scatter(sheet: Sheet, rng: np.random.Generator, mean_gap_s: float) -> Times:
-    """Random times over the recording, on average `mean_gap_s` apart; at least one."""
+def scatter(sheet: Sheet, rng: np.random.Generator, mean_gap_s: float, kind: str = "") -> Times:
+    """Random times over the recording, on average `mean_gap_s` apart; at least one; labelled where a kind is given."""
     count = max(1, rng.poisson(sheet.duration_s / mean_gap_s))
-    return [float(time_s) for time_s in np.sort(rng.uniform(0.0, sheet.duration_s, count))]
+    times: Times = np.sort(rng.uniform(0.0, sheet.duration_s, count)).tolist()
+    for time_s in times if kind else ():
+        sheet.label(time_s, kind)
+    return times
 
 
 def wander(sheet: Sheet, rng: np.random.Generator, knots_hz: float, depth_db: float) -> FloatArray:
@@ -257,13 +260,12 @@ def driving(sheet: Sheet, rng: np.random.Generator) -> None:
     orders = [rng.normal() * np.sin(order * phase + order) / order for order in rng.choice(np.arange(1, 13), 5) / 2]
     sheet.play(int(rng.choice([AIR, BODY])), np.sum(orders, axis=0), rng.uniform(-40.0, -8.0))
     axle_s = log_uniform(rng, 0.08, 0.6)
-    for onset_s in scatter(sheet, rng, log_uniform(rng, 1.0, 10.0)):
+    for onset_s in scatter(sheet, rng, log_uniform(rng, 1.0, 10.0), "thump"):
         level_db = rng.uniform(-20.0, 8.0)
         for late_s in (0.0, axle_s):
             thump(sheet, onset_s + late_s, level_db + rng.normal(0.0, 3.0), rng)
             contact_s = log_uniform(rng, 2e-3, 0.03)
             sheet.hit(OTHER_SPOTS[0], onset_s + late_s, level_db - rng.uniform(0.0, 20.0), contact_s)
-        sheet.label(onset_s, "thump")
 
 
 def slams(sheet: Sheet, rng: np.random.Generator) -> None:
@@ -358,9 +360,8 @@ def handling(sheet: Sheet, rng: np.random.Generator) -> None:
 def rattles(sheet: Sheet, rng: np.random.Generator) -> None:
     """Loose parts: trains of decaying impacts, and an intermittent buzz at a shaken part's rate."""
     centre_db = rng.uniform(-20.0, 4.0)
-    for onset_s in scatter(sheet, rng, log_uniform(rng, 0.8, 5.0)):
+    for onset_s in scatter(sheet, rng, log_uniform(rng, 0.8, 5.0), "rattle"):
         rattle_train(sheet, onset_s, centre_db + rng.normal(0.0, 5.0), rng)
-        sheet.label(onset_s, "rattle")
     if rng.random() < 0.4:
         gate, starts = on_and_off(sheet, rng, always=0.0)
         gaps = np.abs(rng.normal(1.0, rng.uniform(0.02, 0.5), int(60 * sheet.duration_s)))
@@ -402,14 +403,13 @@ def motors(sheet: Sheet, rng: np.random.Generator) -> None:
 
 def sweeps(sheet: Sheet, rng: np.random.Generator) -> None:
     """Swept tones: sirens, squeals, beeps with hard edges."""
-    for onset_s in scatter(sheet, rng, log_uniform(rng, 1.5, 8.0)):
+    for onset_s in scatter(sheet, rng, log_uniform(rng, 1.5, 8.0), "tone"):
         times = np.arange(int(log_uniform(rng, 0.05, 4.0) * sheet.rate)) / sheet.rate
         low_hz, high_hz = log_uniform(rng, 30.0, 5000.0), log_uniform(rng, 30.0, 5000.0)
         tone = signal.chirp(times, low_hz, times[-1], high_hz, "logarithmic")
         edge_s = min(log_uniform(rng, 1e-3, 0.3), times[-1] / 2)
         tone *= np.interp(times, [0.0, edge_s, times[-1] - edge_s, times[-1]], [0.0, 1.0, 1.0, 0.0])
         sheet.add(AIR, onset_s, sheet.scaled(AIR, tone, rng.uniform(-30.0, 0.0)))
-        sheet.label(onset_s, "tone")
 
 
 def wind(sheet: Sheet, rng: np.random.Generator) -> None:
@@ -420,9 +420,8 @@ def wind(sheet: Sheet, rng: np.random.Generator) -> None:
         noise = coloured_noise(sheet.size, sheet.rate, rng, slope=slope, low_hz=low_hz)
         gusts = wander(sheet, rng, rng.uniform(0.2, 3.0), rng.uniform(2.0, 8.0))
         sheet.play(spot, noise, rng.uniform(-36.0, -6.0), gusts)
-    for onset_s in scatter(sheet, rng, log_uniform(rng, 2.0, 20.0)):
+    for onset_s in scatter(sheet, rng, log_uniform(rng, 2.0, 20.0), "thump"):
         thump(sheet, onset_s, rng.uniform(-20.0, 6.0), rng)
-        sheet.label(onset_s, "thump")
 
 
 def carwash(sheet: Sheet, rng: np.random.Generator) -> None:

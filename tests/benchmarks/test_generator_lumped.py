@@ -1,8 +1,8 @@
 """The generator of doors as lumped networks: its physics against closed forms, and what its recordings promise."""
 
-import dataclasses
 import functools
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -27,26 +27,23 @@ def chain(count: int, *, mass_kg: float = 0.1, stiffness_n_m: float = 4e4) -> st
     return structure.Network(np.full(count, mass_kg), edges, springs, np.full(len(edges), STEEL_LOSS))
 
 
-def front_end(**changes: object) -> structure.FrontEnd:
-    """A clean 10-bit converter of 0 to 5 V with the given changes."""
-    settings: dict[str, object] = {
-        "typical_v": 1.0,
-        "range_v": (0.0, 5.0),
-        "adc_bits": 10,
-        "bias_v": 2.5,
-        "limits_v": (0.0, 5.0),
-        "highpass_hz": 10.0,
-        "lowpass": "none",
-        "lowpass_hz": 1000.0,
-        "slew_v_s": np.inf,
-        "soft": False,
-        "white_v": 0.0,
-        "pink_v": 0.0,
-        "hum_v": 0.0,
-        "mains_hz": 50.0,
-        "jitter_s": 0.0,
-    }
-    return structure.FrontEnd(**(settings | changes))  # type: ignore[arg-type]
+CLEAN = structure.FrontEnd(
+    typical_v=1.0,
+    range_v=(0.0, 5.0),
+    adc_bits=10,
+    bias_v=2.5,
+    limits_v=(0.0, 5.0),
+    highpass_hz=10.0,
+    lowpass="none",
+    lowpass_hz=1000.0,
+    slew_v_s=np.inf,
+    soft=False,
+    white_v=0.0,
+    pink_v=0.0,
+    hum_v=0.0,
+    mains_hz=50.0,
+    jitter_s=0.0,
+)
 
 
 def test_the_modes_of_a_uniform_chain_are_the_closed_form() -> None:
@@ -134,7 +131,7 @@ def test_a_door_is_linear_until_its_loose_part_is_reached() -> None:
         structure.transmit(force, structure.kernels(door.modes, fs, outputs=output, inputs=struck, duration_s=0.5))
     ).max()
     part = structure.LoosePart(node, 0.01, 3.0 * float(moved_m), 5.0, 0.1, 400.0, 0.1)
-    door = dataclasses.replace(door, parts=(part,))
+    door = replace(door, parts=(part,))
     soft, double, hard = (structure.respond(door, struck, level * force, fs) for level in (1, 2, 20))
     scale = np.abs(soft).max(axis=1, keepdims=True)
     assert np.abs(double - 2 * soft).max() < 1e-4 * scale.max()  # superposition: the gap stays open
@@ -154,7 +151,7 @@ def test_the_piezo_in_its_load_gives_the_tabulated_peak_and_undershoot() -> None
     fs = 48000.0
     volts = np.zeros(4800)
     volts[:144] = np.sin(np.pi * np.arange(144) / 144)
-    loaded = structure.band_limit(volts, fs, front_end(highpass_hz=9.947), sample_rate_hz=fs)
+    loaded = structure.band_limit(volts, fs, replace(CLEAN, highpass_hz=9.947), sample_rate_hz=fs)
     # REFERENCES, converter and sensor: 3 ms half-sine through 16 nF and 1 MOhm (9.95 Hz): 0.944, undershoot -0.109.
     assert loaded.max() == pytest.approx(0.944, rel=0.01)
     assert loaded.min() == pytest.approx(-0.109, rel=0.01)
@@ -162,13 +159,13 @@ def test_the_piezo_in_its_load_gives_the_tabulated_peak_and_undershoot() -> None
 
 def test_rounding_noise_is_a_count_over_the_root_of_twelve() -> None:
     volts = 2.5 + 2.4 * np.sin(np.arange(50000) * 0.7071)
-    error = structure.convert(volts, front_end()) - volts
+    error = structure.convert(volts, CLEAN) - volts
     assert error.std() == pytest.approx(5 / 1024 / np.sqrt(12), rel=0.01)  # REFERENCES: LSB 4.883 mV
 
 
 def test_without_bias_the_negative_half_is_lost() -> None:
     volts = 2.0 * np.sin(2 * np.pi * np.arange(10000) / 100)
-    clean = front_end(bias_v=0.0, adc_bits=16)
+    clean = replace(CLEAN, bias_v=0.0, adc_bits=16)
     taken = structure.convert(structure.saturate(volts, clean), clean)
     # REFERENCES: mean A/pi, rms A/2.
     assert taken.mean() == pytest.approx(2 / np.pi, abs=1e-3)
@@ -177,10 +174,10 @@ def test_without_bias_the_negative_half_is_lost() -> None:
 
 def test_missing_codes_never_appear_and_a_stuck_bit_never_changes() -> None:
     ramp = np.linspace(0, 5, 20001)
-    counts = structure.convert(ramp, front_end(missing_codes=(100, 101, 511))) * 1024 / 5
+    counts = structure.convert(ramp, replace(CLEAN, missing_codes=(100, 101, 511))) * 1024 / 5
     present = set(np.rint(counts).astype(int).tolist())
     assert set(range(1024)) - present == {100, 101, 511}
-    stuck = np.rint(structure.convert(ramp, front_end(stuck_bit=1)) * 1024 / 5).astype(int)
+    stuck = np.rint(structure.convert(ramp, replace(CLEAN, stuck_bit=1)) * 1024 / 5).astype(int)
     assert np.all(stuck % 2 == 1)
 
 

@@ -76,20 +76,16 @@ def test_the_high_pass_droops_like_a_capacitor_into_a_resistor() -> None:
     assert (out.max(), out.min()) == pytest.approx((0.944, -0.109), abs=2e-3)
 
 
+PLAIN = replace(
+    make_door(1, "fit"), range_v=(0.0, 5.0), half_lost=False, noise_share=0.0, hum_share=0.0, highpass_hz=1e-6, sign=1.0
+)
+"""A door whose electronics only take counts."""
+
+
 @pytest.mark.parametrize("bits", [8, 10, 12, 16])
 def test_the_converter_has_the_noise_of_its_bits(bits: int) -> None:
     """A full-scale sine has a signal-to-noise ratio of 6.02 N + 1.76 dB; textbook."""
-    door = replace(
-        make_door(1, "fit"),
-        adc_bits=bits,
-        range_v=(0.0, 5.0),
-        half_lost=False,
-        full_scale_share=0.98,
-        noise_share=0.0,
-        hum_share=0.0,
-        highpass_hz=1e-6,
-        sign=1.0,
-    )
+    door = replace(PLAIN, adc_bits=bits, full_scale_share=0.98)
     sine = np.sin(2 * np.pi * 97.3 * np.arange(16000) / 8000.0)
     error = convert(door, sine, 8000.0, 1, np.random.default_rng(0)) - (2.5 + 2.5 * 0.98 * sine)
     assert 10 * np.log10(2.5**2 / 2 / error.var()) == pytest.approx(6.02 * bits + 1.76, abs=0.3)
@@ -97,16 +93,7 @@ def test_the_converter_has_the_noise_of_its_bits(bits: int) -> None:
 
 def test_a_lost_half_leaves_the_mean_of_a_half_wave() -> None:
     """The mean of a half-wave rectified sine is A/pi; closed form."""
-    door = replace(
-        make_door(1, "fit"),
-        adc_bits=16,
-        range_v=(0.0, 5.0),
-        half_lost=True,
-        full_scale_share=1.0,
-        noise_share=0.0,
-        hum_share=0.0,
-        highpass_hz=1e-6,
-    )
+    door = replace(PLAIN, adc_bits=16, half_lost=True, full_scale_share=1.0)
     sine = np.sin(2 * np.pi * 100.0 * np.arange(8000) / 8000.0)
     assert convert(door, sine, 8000.0, 1, np.random.default_rng(0)).mean() == pytest.approx(2.5 / np.pi, rel=1e-3)
 

@@ -22,22 +22,21 @@ from benchmarks.generators.resonators import (
 DOORS = [draw_door(door) for door in range(60)]
 
 
-def silent_front_end(**changes):
-    """The front end of door 0 without noise, hum, clamp or filters but a high-pass of 5 Hz; half the range is 1 V."""
-    plain = {
-        "range_v": (-1.0, 1.0),
-        "bias_v": 0.0,
-        "adc_bits": 16,
-        "high_pass_hz": 5.0,
-        "low_pass_hz": 0.0,
-        "anti_alias": False,
-        "clamp": 0.0,
-        "hum_db": -300.0,
-        "noise_slope": 0.0,
-        "tap_db": np.zeros(4),
-        "noise_db": np.full(4, -300.0),
-    }
-    return replace(DOORS[0][2], **(plain | changes))
+SILENT = replace(
+    DOORS[0][2],
+    range_v=(-1.0, 1.0),
+    bias_v=0.0,
+    adc_bits=16,
+    high_pass_hz=5.0,
+    low_pass_hz=0.0,
+    anti_alias=False,
+    clamp=0.0,
+    hum_db=-300.0,
+    noise_slope=0.0,
+    tap_db=np.zeros(4),
+    noise_db=np.full(4, -300.0),
+)
+"""The front end of door 0 without noise, hum, clamp or filters but a high-pass of 5 Hz; half the range is 1 V."""
 
 
 def converted(excitation, fs, front):
@@ -78,7 +77,7 @@ def test_a_mode_decays_by_its_logarithmic_decrement():
 def test_quantisation_noise_is_a_twelfth_root_of_a_count():
     fs = 8000.0
     tone = 0.9 * np.sin(2 * np.pi * 997.0 * np.arange(16000) / fs)
-    fine, coarse = (converted(tone, fs, silent_front_end(adc_bits=bits)) for bits in (16, 8))
+    fine, coarse = (converted(tone, fs, replace(SILENT, adc_bits=bits)) for bits in (16, 8))
     assert np.std(coarse - fine) == pytest.approx(2 / 2**8 / np.sqrt(12), rel=0.02)  # LSB/√12
 
 
@@ -86,7 +85,7 @@ def test_a_contact_undershoots_behind_the_high_pass():
     fs = 48000.0
     pulse = np.zeros(48000)
     pulse[4800:4945] = np.sin(np.pi * np.arange(145) / 144)  # 3 ms through 16 nF into 1 MΩ: peak .944, −.109 (computed)
-    volts = converted(0.9 * pulse, fs, silent_front_end(high_pass_hz=9.947)) / 0.9
+    volts = converted(0.9 * pulse, fs, replace(SILENT, high_pass_hz=9.947)) / 0.9
     assert volts.max() == pytest.approx(0.944, rel=0.01)
     assert volts.min() == pytest.approx(-0.109, rel=0.01)
 
@@ -94,7 +93,7 @@ def test_a_contact_undershoots_behind_the_high_pass():
 def test_without_a_bias_the_negative_half_is_lost():
     fs, height_v = 48000.0, 0.4  # half the range is 0.5 V, so a level of 0.8 is 0.4 V
     tone = 0.8 * np.sin(2 * np.pi * 1000.0 * np.arange(48000) / fs)
-    volts = converted(tone, fs, silent_front_end(range_v=(0.0, 1.0)))[4800:]
+    volts = converted(tone, fs, replace(SILENT, range_v=(0.0, 1.0)))[4800:]
     assert volts.mean() == pytest.approx(height_v / np.pi, rel=1e-2)  # half-wave: mean A/π, rms A/2
     assert np.sqrt(np.mean(volts**2)) == pytest.approx(height_v / 2, rel=1e-2)
 
@@ -210,7 +209,7 @@ def test_taps_come_at_the_same_times_at_any_rate():
 
 
 def test_nothing_answers_before_the_contact():
-    front = silent_front_end(adc_bits=24)
+    front = replace(SILENT, adc_bits=24)
     _, banks, _ = DOORS[4]
     answers = impulse_responses(banks[0], 16000.0, range(8))
     sheet = Sheet(16000.0, 8000.0, 1.0, [answers])
