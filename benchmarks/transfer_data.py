@@ -10,7 +10,7 @@ import importlib
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -181,8 +181,9 @@ def collect_once(recordings: Iterator[Recording], path: Path | None) -> Candidat
 def write_table(path: Path, table: CandidateTable) -> None:
     """Keep a table for `read_table`."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    taps = {"taps_s": np.concatenate(table.taps_s), "tap_counts": np.array([taps.size for taps in table.taps_s])}
-    np.savez(path, groups=np.array(table.groups), **taps, **{name: getattr(table, name) for name in KEPT})
+    arrays: dict[str, Any] = {name: getattr(table, name) for name in KEPT}
+    tap_counts = np.array([taps.size for taps in table.taps_s])
+    np.savez(path, groups=np.array(table.groups), taps_s=np.concatenate(table.taps_s), tap_counts=tap_counts, **arrays)
 
 
 def read_table(path: Path) -> CandidateTable:
