@@ -110,13 +110,8 @@ def plot_detections(
             times, envelope = _thin_highest(times, envelope)
             axes.plot(times, envelope, color=ORANGE, linewidth=0.8, label="envelope")
         if threshold_v is not None:
-            for side in (1, -1):
-                axes.axhline(
-                    side * threshold_v,
-                    color=ACCENT,
-                    linestyle="--",
-                    label=f"threshold ±{threshold_v:.3g} V" if side > 0 else None,
-                )
+            for side, label in ((1, f"threshold ±{threshold_v:.3g} V"), (-1, None)):
+                axes.axhline(side * threshold_v, color=ACCENT, linestyle="--", label=label)
         axes.set(ylabel="departure from bias, V", xlim=_time_limits(recording))
         axes.set_title(" · ".join(filter(None, [_title(recording, title, TITLE_WIDTH - len(name)), name])), pad=20)
         axes.margins(y=0.06)
@@ -128,31 +123,19 @@ def plot_detections(
 
 def _draw_marks(axes: Axes, recording: Recording, detections: Detections | None) -> None:
     """Lines of marks: labelled taps, other labels, accepted and rejected candidates."""
-    start_s = recording.start_s
-    others = np.array([label.onset_s for label in recording.labels or () if label.kind != TAP]) + start_s
-    axes.eventplot(
-        [recording.taps_s + start_s, others],
-        lineoffsets=[3, 2],
-        linelengths=0.7,
-        colors=[INK, MID],
-        linewidths=[1.5, 1.0],
-    )
+    others = np.array([label.onset_s for label in recording.labels or () if label.kind != TAP])
+    marks = [recording.taps_s + recording.start_s, others + recording.start_s]
+    axes.eventplot(marks, lineoffsets=[3, 2], linelengths=0.7, colors=[INK, MID], linewidths=[1.5, 1.0])
     lowest = -0.6
     if detections is not None:
-        accepted = np.array([not reason for reason in detections.reason], dtype=bool)
-        times = recording.times_s(detections.onset_samples) + start_s
-        axes.plot(times[accepted], np.ones(accepted.sum()), "v", color=ACCENT, markersize=6)
-        axes.plot(
-            times[~accepted],
-            np.zeros((~accepted).sum()),
-            "v",
-            markerfacecolor="white",
-            markeredgecolor=MID,
-            markersize=4,
-        )
-        lowest = -0.6 if not accepted.all() else 0.4
+        is_accepted = np.array([not reason for reason in detections.reason], dtype=bool)
+        times = recording.times_s(detections.onset_samples) + recording.start_s
+        accepted, rejected = times[is_accepted], times[~is_accepted]
+        axes.plot(accepted, np.ones(accepted.size), "v", color=ACCENT, markersize=6)
+        axes.plot(rejected, np.zeros(rejected.size), "v", markerfacecolor="white", markeredgecolor=MID, markersize=4)
+        lowest = -0.6 if rejected.size else 0.4
     empty = [(3, not len(recording.taps_s)), (2, not others.size)] if recording.labels is not None else []
-    empty += [(1, not accepted.any())] if detections is not None else []
+    empty += [(1, not accepted.size)] if detections is not None else []
     for place in (place for place, is_empty in empty if is_empty):
         axes.text(0.01, place, "none", transform=axes.get_yaxis_transform(), color=MID, fontsize=8, va="center")
     names = ["rejected", "detected", "other labels", "taps"][: 2 if recording.labels is None else 4]
@@ -193,7 +176,8 @@ def plot_spectrogram(
         As `compute_spectrogram` does.
     """
     spectrum = compute_spectrogram(recording)
-    octaves = [0.0, math.log2(spectrum.high_hz / spectrum.low_hz)]
+    low_hz, top_hz = spectrum.low_hz, min(highest_hz, spectrum.high_hz)
+    top = math.log2(top_hz / low_hz)
     with mpl.rc_context(STYLE):
         axes = take_axes(ax, height=3.6)
         image = axes.imshow(
@@ -203,34 +187,29 @@ def plot_spectrogram(
             cmap="Greys",
             vmin=-SPECTRUM_RANGE_DB,
             vmax=0,
-            extent=(*_time_limits(recording), octaves[0], octaves[1]),
+            extent=(*_time_limits(recording), 0.0, math.log2(spectrum.high_hz / low_hz)),
             rasterized=True,
         )
-        top = math.log2(min(highest_hz, spectrum.high_hz) / spectrum.low_hz)
         place = -math.inf
-        for frequency in sorted(mode for mode in modes if spectrum.low_hz < mode < min(highest_hz, spectrum.high_hz)):
-            height = math.log2(frequency / spectrum.low_hz)
+        arrow = {"arrowstyle": "-|>", "color": ACCENT, "shrinkA": 0, "shrinkB": 0, "relpos": (0, 0.5)}
+        for frequency in sorted(mode for mode in modes if low_hz < mode < top_hz):
+            height = math.log2(frequency / low_hz)
             place = max(height, place + 0.045 * top)  # labels of neighbours side by side, not one over the other
             axes.annotate(
                 f"{frequency:.0f} Hz",
                 (1.0, height),
-                xycoords=("axes fraction", "data"),
                 xytext=(1.025, place),
+                xycoords=("axes fraction", "data"),
                 textcoords=("axes fraction", "data"),
                 fontsize=7,
                 va="center",
                 color=ACCENT,
-                arrowprops={"arrowstyle": "-|>", "color": ACCENT, "shrinkA": 0, "shrinkB": 0, "relpos": (0, 0.5)},
+                arrowprops=arrow,
             )
-        shown = [hertz for hertz in NOMINAL_HZ if spectrum.low_hz <= hertz <= min(highest_hz, spectrum.high_hz)]
-        axes.set_yticks([math.log2(hertz / spectrum.low_hz) for hertz in shown], [f"{hertz:g}" for hertz in shown])
-        axes.set(
-            xlim=_time_limits(recording),
-            ylim=(0, top),
-            xlabel="time, s",
-            ylabel="frequency, Hz (octaves)",
-            title=_title(recording, title, TITLE_WIDTH),
-        )
+        shown = [hertz for hertz in NOMINAL_HZ if low_hz <= hertz <= top_hz]
+        axes.set_yticks([math.log2(hertz / low_hz) for hertz in shown], [f"{hertz:g}" for hertz in shown])
+        axes.set(xlabel="time, s", xlim=_time_limits(recording), ylabel="frequency, Hz (octaves)", ylim=(0, top))
+        axes.set_title(_title(recording, title, TITLE_WIDTH))
         find_figure(axes).colorbar(image, ax=axes, label="level, dB re maximum", pad=0.09, fraction=0.05)
     return axes
 

@@ -62,14 +62,8 @@ def plot_ringdown(result: RingdownResult, *, ax: PanelAxes = None, title: str = 
         left.plot([], [], color=PALE, label=f"energy left, {result.taps_used} taps")
         for mode, dashes in zip(shown, ("-", "--", "-.", ":"), strict=False):
             end = min(longest, mode.t60_s)
-            left.plot(
-                [0, end],
-                [0, -60.0 * end / mode.t60_s],
-                color=INK,
-                linestyle=dashes,
-                linewidth=1.3,
-                label=f"{mode.frequency_hz:.0f} Hz: T60 {mode.t60_s:.2f} s",
-            )
+            label = f"{mode.frequency_hz:.0f} Hz: T60 {mode.t60_s:.2f} s"
+            left.plot([0, end], [0, -60.0 * end / mode.t60_s], color=INK, linestyle=dashes, linewidth=1.3, label=label)
         left.set(
             xlabel="time after the tap, s",
             ylabel="energy left, dB re start",
@@ -81,18 +75,9 @@ def plot_ringdown(result: RingdownResult, *, ax: PanelAxes = None, title: str = 
         left.legend(loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=2)
         strong = {mode.frequency_hz for mode in result.dominant}
         for mode in result.modes:
-            colour, size = (INK, 6) if mode.frequency_hz in strong else (MID, 3)
+            look = {"color": INK, "markersize": 6} if mode.frequency_hz in strong else {"color": MID, "markersize": 3}
             error = None if math.isnan(mode.t60_se_s) else 2.0 * mode.t60_se_s
-            right.errorbar(
-                mode.frequency_hz,
-                mode.t60_s,
-                yerr=error,
-                fmt="o",
-                color=colour,
-                markersize=size,
-                elinewidth=0.8,
-                capsize=2,
-            )
+            right.errorbar(mode.frequency_hz, mode.t60_s, yerr=error, fmt="o", elinewidth=0.8, capsize=2, **look)
         right.set(xscale="log", yscale="log", title="modes (large: dominant) ± 2 s.e.")
         right.set(xlabel="frequency, Hz (octaves)", ylabel="T60, s")
         set_octave_ticks(right.xaxis)
@@ -129,25 +114,12 @@ def plot_dead_time(result: DeadTimeMap, *, ax: Axes | None = None, title: str = 
     )
     with mpl.rc_context(STYLE):
         axes = take_axes(ax, width=6.2, height=3.9)
-        image = axes.imshow(
-            np.log10(1.0 + errors),
-            origin="lower",
-            aspect="auto",
-            cmap="Greys",
-            extent=extent,
-            vmin=0,
-            vmax=math.log10(1.0 + max(100, int(errors.max()))),
-        )
-        if (result.missed > 0).any():
+        levels, most = np.log10(1.0 + errors), math.log10(1.0 + max(100, int(errors.max())))
+        image = axes.imshow(levels, origin="lower", aspect="auto", cmap="Greys", extent=extent, vmin=0, vmax=most)
+        missed = (result.missed > 0).astype(float)
+        if missed.any():
             with mpl.rc_context({"hatch.color": MID}):
-                axes.contourf(
-                    dead_ms,
-                    result.thresholds_db,
-                    (result.missed > 0).astype(float),
-                    levels=[0.5, 1.5],
-                    colors="none",
-                    hatches=["////"],
-                )
+                axes.contourf(dead_ms, result.thresholds_db, missed, levels=[0.5, 1.5], colors="none", hatches=["////"])
         if result.exact.any():
             fine = np.kron(np.pad(result.exact, 1), np.ones((8, 8)))
             rows = np.linspace(extent[2] - step_db, extent[3] + step_db, fine.shape[0])
@@ -160,15 +132,9 @@ def plot_dead_time(result: DeadTimeMap, *, ax: Axes | None = None, title: str = 
                 f"no setting counts all {result.taps} taps exactly once\n"
                 f"fewest errors: {errors[result.best_cell]}, at {best}"
             )
-        axes.plot(
-            1e3 * result.best_dead_time_s,
-            result.thresholds_db[result.best_cell[0]],
-            "x" if result.exact.any() else "o",
-            color=ACCENT,
-            fillstyle="none",
-            markersize=9,
-            markeredgewidth=2,
-        )
+        place = 1e3 * result.best_dead_time_s, result.thresholds_db[result.best_cell[0]]
+        mark = "x" if result.exact.any() else "o"
+        axes.plot(*place, mark, color=ACCENT, fillstyle="none", markersize=9, markeredgewidth=2)
         ticks = np.log10([1, 2, 4, 11, 31, 101])
         bar = find_figure(axes).colorbar(image, ax=axes, ticks=ticks, label="errors: missed and false")
         bar.ax.set_yticklabels(["0", "1", "3", "10", "30", "100"])

@@ -169,18 +169,11 @@ def describe_entries(summary: RecordingSummary) -> Section:
     if last.found_s.size > MOST_ROWS:
         texts.append(f"The first {MOST_ROWS} of {last.found_s.size} taps are listed; tapsig detect lists all.")
     gaps = ["–", *(f"{gap:.3f}" for gap in np.diff(last.found_s))]
-    words = ["false" if time in last.false_s else "tap" for time in last.found_s]
-    taps = zip(last.found_s[:MOST_ROWS].tolist(), gaps, last.strength, words, strict=False)
-    rows = [
-        [
-            str(number),
-            format_time(time, decimals=3),
-            gap,
-            f"{strength:.2f}",
-            word if summary.labelled else "not labelled",
-        ]
-        for number, (time, gap, strength, word) in enumerate(taps, 1)
+    words = [
+        "false" if time in last.false_s else "tap" if summary.labelled else "not labelled" for time in last.found_s
     ]
+    taps = enumerate(zip(last.found_s[:MOST_ROWS].tolist(), gaps, last.strength, words, strict=False), 1)
+    rows = [[str(k), format_time(at, decimals=3), gap, f"{high:.2f}", word] for k, (at, gap, high, word) in taps]
     found = Table(f"Taps found by {last.detector}", ["tap", "at", "gap, s", "strength", "label"], rows)
     return Section("Taps and entries", texts, tables=[*tables, found])
 

@@ -55,7 +55,9 @@ def build_page(
                 f"{name}: a label lies at {mark.onset_s:.3f} s, the recording ends at {end_s:.3f} s;"
                 " are these the labels of another recording?"
             )
-    steps, volts_per_step = _quantise(recording)
+    centred = recording.samples - float(np.median(recording.samples))
+    volts_per_step = max(float(np.abs(centred).max()), 1e-9) / 32767.0
+    steps = np.rint(centred / volts_per_step).astype("<i2")
     document = {
         "fs": recording.fs,
         "volts_per_step": volts_per_step,
@@ -69,7 +71,7 @@ def build_page(
         ],
         "targets_s": [round(float(target), 6) for target in targets_s],
         "doubtful_below": check_range("doubtful_below", doubtful_below, 0.0, 1.0),
-        "kinds": sorted({*KINDS, *(mark.kind for mark in marks)}, key=_tap_first),
+        "kinds": [*KINDS, *sorted({mark.kind for mark in marks} - {*KINDS})],
         "save_name": Path(save_name).name,
         "save_url": save_url,
     }
@@ -90,14 +92,3 @@ def build_page(
         data=document,
         samples=base64.b64encode(steps.tobytes()).decode("ascii"),
     )
-
-
-def _tap_first(kind: str) -> tuple[bool, int, str]:
-    return kind != TAP, KINDS.index(kind) if kind in KINDS else len(KINDS), kind
-
-
-def _quantise(recording: Recording) -> tuple[np.ndarray[tuple[int], np.dtype[np.int16]], float]:
-    """Little-endian 16-bit steps around the median, and volts per step."""
-    centred = recording.samples - float(np.median(recording.samples))
-    volts_per_step = max(float(np.abs(centred).max()), 1e-9) / 32767.0
-    return np.rint(centred / volts_per_step).astype("<i2"), volts_per_step

@@ -3,7 +3,7 @@
 import dataclasses
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -20,15 +20,22 @@ DEAD_TIMES_S = (0.06, 0.08, 0.1, 0.12, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5)
 FACTORS = (0.1, 0.2, 0.35, 0.5, 0.7, 1.4, 2.0, 3.0, 5.0, 8.0)
 STEPS_DB = (-6.0, -3.0, 3.0, 6.0)
 PROBABILITIES = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
-SENSITIVITIES = {
-    "threshold_v": FACTORS,
-    "on": FACTORS,
-    "threshold": FACTORS,
-    "rise_db": STEPS_DB,
-    "over_background_db": STEPS_DB,
-    "probability": PROBABILITIES,
+
+
+def _scale(value: float) -> list[float]:
+    return [float(f"{value * factor:.2g}") for factor in FACTORS]
+
+
+def _shift(level_db: float) -> list[float]:
+    return [level_db + step for step in STEPS_DB]
+
+
+SENSITIVITIES: Mapping[str, Callable[[float], Sequence[float]]] = {
+    **dict.fromkeys(("threshold_v", "on", "threshold"), _scale),
+    **dict.fromkeys(("rise_db", "over_background_db"), _shift),
+    "probability": lambda _: PROBABILITIES,
 }
-"""Parameters that make a detector less sensitive the higher they are, and how each is varied."""
+"""Parameters that make a detector less sensitive the higher they are, and the values tried for each."""
 UNITS = {"_v": ("V", 1.0), "_s": ("ms", 1e3), "_db": ("dB", 1.0), "_hz": ("Hz", 1.0)}
 
 ENOUGH = 0.8
@@ -175,18 +182,10 @@ def _list_trials(variant: Variant, recordings: Sequence[Recording]) -> list[tupl
     if isinstance(now := getattr(variant, "dead_time_s", None), float):
         shortest = find_shortest_gap_s(recordings)
         trials.append((RINGING, "dead_time_s", [value for value in DEAD_TIMES_S if now != value <= shortest]))
-    for name, steps in SENSITIVITIES.items():
-        now = getattr(variant, name, None)
-        if not isinstance(now, float):
-            continue
-        if name == "probability":
-            values = list(steps)
-        elif name.endswith("_db"):
-            values = [now + step for step in steps]
-        else:
-            values = [float(f"{now * step:.2g}") for step in steps]
-        trials.append((NUISANCE, name, [value for value in values if value != now]))
-        break
+    for name, vary in SENSITIVITIES.items():
+        if isinstance(now := getattr(variant, name, None), float):
+            trials.append((NUISANCE, name, [value for value in vary(now) if value != now]))
+            break
     return trials
 
 

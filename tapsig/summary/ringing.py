@@ -52,26 +52,26 @@ def measure_ringing(recording: Recording, taps_s: FloatArray) -> Ringing | None:
     others = [label.onset_s for label in recording.labels or ()]
     events = np.unique(np.concatenate([taps_s, others, [recording.span_s]]))
     steps = round(LONGEST_S / STEP_S)
-    levels, peaks, needed = np.full((taps_s.size, steps), np.nan), [], []
+    levels = np.full((taps_s.size, steps), np.nan)
     for row, tap in zip(levels, taps_s, strict=True):
         until = float(events[min(np.searchsorted(events, tap + CONTACT_S), events.size - 1)])
         edges = np.searchsorted(times, tap + STEP_S * np.arange(steps + 1) - 0.002)
         kept = min(steps, math.floor((until - tap) / STEP_S))
         for k in range(kept):
             row[k] = np.max(departures[edges[k] : edges[k + 1]], initial=0.0)
-        peaks.append(float(np.nanmax(row[:5], initial=0.0)))
-    known = np.array(peaks) > 0
-    if known.sum() < MIN_TAPS:
+    peaks = np.nanmax(levels[:, :5], axis=1, initial=0.0)
+    levels, peaks = levels[peaks > 0], peaks[peaks > 0]
+    if peaks.size < MIN_TAPS:
         return None
-    reference, weakest = float(np.median(np.array(peaks)[known])), float(np.min(np.array(peaks)[known]))
-    threshold = weakest * 10.0 ** (-MARGIN_DB / 20.0)
-    for row in levels[known]:
-        above = np.flatnonzero(row >= threshold)
-        measured = np.flatnonzero(np.isfinite(row))
-        still = above.size and measured.size and above[-1] == measured[-1]
-        needed.append(math.inf if still else STEP_S * (1 + (above[-1] if above.size else 0)))
-    columns = np.flatnonzero(np.isfinite(levels[known]).sum(axis=0) >= min(MIN_TAPS, known.sum()))
-    curve = np.nanmedian(levels[known][:, columns], axis=0)
+    reference = float(np.median(peaks))
+    threshold = float(peaks.min()) * 10.0 ** (-MARGIN_DB / 20.0)
+    needed = []
+    for row in levels:
+        above, measured = np.flatnonzero(row >= threshold), np.flatnonzero(np.isfinite(row))
+        last = above[-1] if above.size else 0
+        needed.append(math.inf if above.size and last == measured[-1] else STEP_S * (1 + last))
+    columns = np.flatnonzero(np.isfinite(levels).sum(axis=0) >= MIN_TAPS)
+    curve = np.nanmedian(levels[:, columns], axis=0)
     gaps = np.diff(taps_s)
     return Ringing(
         np.asarray(STEP_S * (columns + 0.5), dtype=np.float64),

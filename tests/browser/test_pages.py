@@ -3,6 +3,7 @@
 import base64
 import subprocess
 import tarfile
+from collections.abc import Callable
 
 import pytest
 from selenium import webdriver
@@ -11,7 +12,8 @@ from chromium import find
 from tapsig.cli import main
 from tests.fakes import DEMO
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.usefixtures("set_look")]
+Look = Callable[..., None]
 
 NAMES = ("score", "positions", "variants", "report", "recording")
 
@@ -53,18 +55,10 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     return {name: (folder / f"{name}.html").as_uri() for name in NAMES}
 
 
-def set_look(browser: webdriver.Chrome, *, width: int = 1200, scheme: str = "light", media: str = "") -> None:
-    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    features = [{"name": "prefers-color-scheme", "value": scheme}]
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": media, "features": features})
-
-
 @pytest.mark.parametrize("name", NAMES)
 def test_a_page_opens_without_a_message_and_without_loading_anything(
     browser: webdriver.Chrome, pages: dict[str, str], name: str
 ) -> None:
-    set_look(browser)
     browser.get(pages[name])
     loaded = browser.execute_script("return performance.getEntriesByType('resource').map(e => e.name)")
     assert [name for name in loaded if not name.startswith("data:")] == []  # pictures that stand in the page
@@ -76,9 +70,9 @@ def test_a_page_opens_without_a_message_and_without_loading_anything(
 @pytest.mark.parametrize("media", ["", "print"])
 @pytest.mark.parametrize("name", NAMES)
 def test_every_text_has_contrast(
-    browser: webdriver.Chrome, pages: dict[str, str], name: str, scheme: str, media: str
+    browser: webdriver.Chrome, set_look: Look, pages: dict[str, str], name: str, scheme: str, media: str
 ) -> None:
-    set_look(browser, scheme=scheme, media=media)
+    set_look(scheme=scheme, media=media)
     browser.get(pages[name])
     found = browser.execute_script(CONTRAST)
     assert len(found) > 50
@@ -86,10 +80,10 @@ def test_every_text_has_contrast(
     assert low == []
 
 
-def test_dark_and_light_differ(browser: webdriver.Chrome, pages: dict[str, str]) -> None:
+def test_dark_and_light_differ(browser: webdriver.Chrome, set_look: Look, pages: dict[str, str]) -> None:
     grounds = []
     for scheme in ("light", "dark"):
-        set_look(browser, scheme=scheme)
+        set_look(scheme=scheme)
         browser.get(pages["score"])
         grounds.append(browser.execute_script("return getComputedStyle(document.body).backgroundColor"))
     assert grounds[0] != grounds[1]
@@ -98,17 +92,19 @@ def test_dark_and_light_differ(browser: webdriver.Chrome, pages: dict[str, str])
 @pytest.mark.parametrize("width", [320, 390, 800])
 @pytest.mark.parametrize("name", NAMES)
 def test_a_narrow_screen_scrolls_tables_not_the_page(
-    browser: webdriver.Chrome, pages: dict[str, str], name: str, width: int
+    browser: webdriver.Chrome, set_look: Look, pages: dict[str, str], name: str, width: int
 ) -> None:
     # 320 px without scrolling sideways: WCAG 2.1, 1.4.10 (tables are excepted, and scroll in their own box).
-    set_look(browser, width=width)
+    set_look(width=width)
     browser.get(pages[name])
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_a_desk_screen_shows_every_column(browser: webdriver.Chrome, pages: dict[str, str], name: str) -> None:
-    set_look(browser, width=1280)
+def test_a_desk_screen_shows_every_column(
+    browser: webdriver.Chrome, set_look: Look, pages: dict[str, str], name: str
+) -> None:
+    set_look(width=1280)
     browser.get(pages[name])
     cut = "return [...document.querySelectorAll('.scroll')].filter(s => s.scrollWidth > s.clientWidth).length"
     assert browser.execute_script(cut) == 0
@@ -116,7 +112,6 @@ def test_a_desk_screen_shows_every_column(browser: webdriver.Chrome, pages: dict
 
 @pytest.mark.parametrize("name", NAMES)
 def test_structure_can_be_heard(browser: webdriver.Chrome, pages: dict[str, str], name: str) -> None:
-    set_look(browser)
     browser.get(pages[name])
     ask = browser.execute_script
     assert ask("return document.documentElement.lang") == "en"
@@ -132,7 +127,6 @@ def test_structure_can_be_heard(browser: webdriver.Chrome, pages: dict[str, str]
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_page_prints(browser: webdriver.Chrome, pages: dict[str, str], name: str) -> None:
-    set_look(browser)
     browser.get(pages[name])
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"paperWidth": 8.27, "paperHeight": 11.69})
     assert base64.b64decode(printed["data"]).startswith(b"%PDF")
@@ -156,10 +150,10 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("name", NAMES)
 def test_an_independent_checker_finds_no_fault(
-    browser: webdriver.Chrome, pages: dict[str, str], axe: str, name: str, scheme: str
+    browser: webdriver.Chrome, set_look: Look, pages: dict[str, str], axe: str, name: str, scheme: str
 ) -> None:
     # axe-core, all rules of WCAG 2.0/2.1 A and AA and its own good practice.
-    set_look(browser, scheme=scheme)
+    set_look(scheme=scheme)
     browser.get(pages[name])
     browser.execute_script(axe)
     result = browser.execute_async_script("const done = arguments[0]; axe.run().then(done, e => done(String(e)))")

@@ -3,7 +3,7 @@
 import io
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
@@ -173,33 +173,30 @@ def test_without_a_script_the_page_has_waveform_marks_and_times(browser: webdriv
 
 
 @pytest.mark.parametrize("media", ["screen", "print"])
-def test_nothing_is_cut_at_the_side_at_the_width_of_a_phone(browser: webdriver.Chrome, page: str, media: str) -> None:
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": media})
-    size = {"width": 390, "height": 800, "deviceScaleFactor": 1, "mobile": False}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    try:
-        browser.get(page)
-        wide, seen = browser.execute_script(
-            "return [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
-        )
-        assert wide <= seen
-        ends = browser.execute_script(
-            "return [...document.querySelectorAll('.times span, .key, .side span')]"
-            ".map(one => one.getBoundingClientRect()).filter(box => box.width).map(box => [box.left, box.right])"
-        )
-        assert len(ends) > 10
-        assert min(left for left, _ in ends) >= 0
-        assert max(right for _, right in ends) <= seen
-        assert browser.find_element(By.CSS_SELECTOR, ".tools").is_displayed() is (media == "screen")
-    finally:
-        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
-        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+def test_nothing_is_cut_at_the_side_at_the_width_of_a_phone(
+    browser: webdriver.Chrome, set_look: Callable[..., None], page: str, media: str
+) -> None:
+    set_look(width=390, media=media)
+    browser.get(page)
+    wide, seen = browser.execute_script(
+        "return [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
+    )
+    assert wide <= seen
+    ends = browser.execute_script(
+        "return [...document.querySelectorAll('.times span, .key, .side span')]"
+        ".map(one => one.getBoundingClientRect()).filter(box => box.width).map(box => [box.left, box.right])"
+    )
+    assert len(ends) > 10
+    assert min(left for left, _ in ends) >= 0
+    assert max(right for _, right in ends) <= seen
+    assert browser.find_element(By.CSS_SELECTOR, ".tools").is_displayed() is (media == "screen")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_ground_of_a_picture_is_the_page_around_it(browser: webdriver.Chrome, page: str, scheme: str) -> None:
-    look = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", look)
+def test_the_ground_of_a_picture_is_the_page_around_it(
+    browser: webdriver.Chrome, set_look: Callable[..., None], page: str, scheme: str
+) -> None:
+    set_look(scheme=scheme)
     browser.get(page)
     figure = browser.find_element(By.XPATH, "//figure[.//img[starts-with(@src, 'data:image/svg')]]")
     with Image.open(io.BytesIO(figure.screenshot_as_png)) as shot:
@@ -208,15 +205,14 @@ def test_the_ground_of_a_picture_is_the_page_around_it(browser: webdriver.Chrome
     assert (pixels[1, -2] < 128) == (scheme == "dark")
 
 
-def test_the_marks_and_pictures_of_a_recording_stay_together_on_paper(browser: webdriver.Chrome, page: str) -> None:
+def test_the_marks_and_pictures_of_a_recording_stay_together_on_paper(
+    browser: webdriver.Chrome, set_look: Callable[..., None], page: str
+) -> None:
     """No figure is as high as a page of A4, 297 mm less margins, or it would be cut in two."""
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    try:
-        browser.get(page)
-        heights = browser.execute_script(
-            "return [...document.querySelectorAll('figure')].map(one => one.getBoundingClientRect().height)"
-        )
-        assert heights
-        assert max(heights) < (297 - 28) / 25.4 * 96 / 2  # half a page each
-    finally:
-        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    set_look(media="print")
+    browser.get(page)
+    heights = browser.execute_script(
+        "return [...document.querySelectorAll('figure')].map(one => one.getBoundingClientRect().height)"
+    )
+    assert heights
+    assert max(heights) < (297 - 28) / 25.4 * 96 / 2  # half a page each

@@ -2,6 +2,7 @@
 
 (() => {
   const byId = (id) => document.getElementById(id);
+  const make = (tag, ...content) => { const made = document.createElement(tag); made.append(...content); return made; };
   const data = JSON.parse(byId("page-data").textContent);
   const samples = decodeSamples(byId("page-samples").textContent);
   byId("page-samples").remove();
@@ -209,26 +210,18 @@
   function perform(action) { if (action.possible()) action.run(); else say(`${action.text}: choose a mark first (n, comma or full stop).`); }
   function keyLabel(action) {
     const name = (key) => KEY_NAMES[key] ?? (/^[A-Z]$/.test(key) ? `Shift ${key.toLowerCase()}` : key);
-    const cap = document.createElement("kbd");
-    cap.textContent = name(action.key) + (action.also ? ` or ${name(action.also)}` : "");
-    return cap;
+    return make("kbd", name(action.key) + (action.also ? ` or ${name(action.also)}` : ""));
   }
   function build() {
     for (const action of ACTIONS) {
-      const term = document.createElement("dt"), text = document.createElement("dd"), pair = document.createElement("div");
-      term.append(keyLabel(action)); text.textContent = action.text;
-      pair.append(term, text); byId("keys").append(pair);
+      byId("keys").append(make("div", make("dt", keyLabel(action)), make("dd", action.text)));
       if (action.place === "key") continue;
-      action.button = document.createElement("button");
+      action.button = make("button", action.text, " ", keyLabel({ key: action.key }));
       action.button.type = "button"; action.button.dataset.key = action.key;
-      action.button.append(action.text, " ", keyLabel({ key: action.key }));
       action.button.addEventListener("click", () => perform(action));
       byId(`actions-${action.place}`).append(action.button);
     }
-    for (const kind of data.kinds) {
-      const choice = document.createElement("option");
-      choice.value = kind; byId("known-kinds").append(choice);
-    }
+    for (const kind of data.kinds) byId("known-kinds").append(new Option("", kind));
   }
   function setKind() {
     const kind = byId("kind").value.trim();
@@ -301,13 +294,10 @@
     byId("tally").textContent = `${taps} taps, ${marks.list.length - taps} others, ${left} doubtful`
       + `${marks.unsaved ? "; not saved yet" : ""}`;
     byId("range").textContent = formatRange(clock, view);
-    const mark = marks.chosen, current = byId("current");
-    current.textContent = "";
-    if (mark) {
-      const strong = document.createElement("strong");
-      strong.textContent = `${mark.onset_s.toFixed(4)} s`;
-      current.append(strong, ` ${mark.kind}; `, tellSure(mark), `; mark ${marks.list.indexOf(mark) + 1} of ${marks.list.length}`);
-    } else current.textContent = `None chosen; the cursor is at ${clock.timeOf(state.cursor).toFixed(4)} s.`;
+    const mark = marks.chosen;
+    byId("current").replaceChildren(...(mark
+      ? [make("strong", `${mark.onset_s.toFixed(4)} s`), ` ${mark.kind}; ${tellSure(mark)}; mark ${marks.list.indexOf(mark) + 1} of ${marks.list.length}`]
+      : [`None chosen; the cursor is at ${clock.timeOf(state.cursor).toFixed(4)} s.`]));
     if (document.activeElement !== byId("kind")) byId("kind").value = mark?.kind ?? "";
     for (const action of ACTIONS) if (action.button) action.button.disabled = !action.possible();
     byId("kind-set").disabled = !mark;
@@ -319,12 +309,8 @@
     if (at < 0) at = list.length;
     const first = Math.max(0, Math.min(at - 4, list.length - 9));
     byId("rows").replaceChildren(...list.slice(first, first + 9).map((mark, i) => {
-      const row = document.createElement("tr");
       const sure = tellSure(mark).replace(" sure of a tap", "");
-      for (const text of [first + i + 1, mark.onset_s.toFixed(4), mark.kind, sure]) {
-        const cell = document.createElement("td");
-        cell.textContent = text; row.append(cell);
-      }
+      const row = make("tr", ...[first + i + 1, mark.onset_s.toFixed(4), mark.kind, sure].map((text) => make("td", text)));
       row.lastChild.classList.toggle("doubt", marks.isDoubtful(mark));
       if (mark === chosen) row.setAttribute("aria-current", "true");
       row.addEventListener("click", () => choose(mark));
