@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
 
     check_plots(args.plot, args.features, force=args.force)
     variant = load_detector(args.detector)
-    labelled = read_labelled(args, "their cause")
+    labelled = read_labelled(args, "explaining errors")
     figure = _draw_features(variant, labelled, args)  # first, so that a detector without features is refused at once
     with progress_bar(2 * len(labelled), "steps") as advance:
         table = find_causes(variant, labelled, window_s=args.window, progress=advance)

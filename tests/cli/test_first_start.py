@@ -5,15 +5,10 @@ import subprocess
 import sys
 from pathlib import Path
 
-import numpy as np
 import pytest
 
-from tapsig.cli import main
 from tapsig.detectors import CATALOGUE
-from tapsig.loading import write_wav
-from tapsig.testing import make_test_signal
 
-FS = 8000.0
 WITHOUT = """
 import json, sys
 sys.modules["numba"] = None
@@ -24,20 +19,8 @@ for words in json.loads(sys.argv[1]):
 """
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A WAV file, the same as a log, labels, and a corpus of both."""
-    made = tmp_path_factory.mktemp("first")
-    samples = np.clip(0.4 * make_test_signal(FS), -0.99, 0.99)
-    write_wav(made / "bench.wav", samples, FS, full_scale_v=1.0)
-    lines = [f"{i / FS:.6f},{value:.6f}" for i, value in enumerate(samples)]
-    (made / "bench.csv").write_text("time_s,v\n" + "\n".join(lines) + "\n", encoding="utf-8")
-    (made / "labels.csv").write_text("onset_s,kind\n0.5,tap\n1.0,tap\n", encoding="utf-8")
-    assert main(["corpus", "init", str(made / "corpus")]) == 0
-    for name, position in (("bench.wav", "frame"), ("bench.csv", "skin")):
-        add = ["corpus", "add", str(made / "corpus"), str(made / name), "--labels", str(made / "labels.csv")]
-        assert main([*add, "--vehicle", "heron", "--position", position, "--scene", "quiet"]) == 0
-    return made
+RECORDINGS = {"door.wav": [], "counts.txt": ["--fs", "2000", "--adc-bits", "10", "--full-scale-v", "5"]}
+"""Files of the quickstart's example, and how to read them."""
 
 
 def run_without_compiler(folder: Path, *commands: list[str]) -> None:
@@ -49,21 +32,21 @@ def run_without_compiler(folder: Path, *commands: list[str]) -> None:
     assert "tapsig: " not in done.stderr, done.stderr
 
 
-@pytest.mark.parametrize("name", ["bench.wav", "bench.csv"])
-def test_no_command_on_a_recording_compiles(folder: Path, name: str) -> None:
-    labels = ["--labels", "labels.csv"]
+@pytest.mark.parametrize("name", RECORDINGS)
+def test_no_command_on_a_recording_compiles(first: Path, name: str) -> None:
+    words = [name, *RECORDINGS[name]]
+    labels = ["--labels", "door.labels.csv"]
     run_without_compiler(
-        folder,
-        *([command, name] for command in ("health", "detect", "entry", "propose")),
-        *([command, name, *labels] for command in ("ringdown", "dead-time")),
-        ["causes", name, *labels, "--detector", "tap"],
+        first,
+        *([command, *words] for command in ("health", "detect", "entry", "propose")),
+        *([command, *words, *labels] for command in ("ringdown", "dead-time", "causes")),
     )
 
 
-def test_no_command_on_a_corpus_and_no_detector_compiles(folder: Path) -> None:
+def test_no_command_on_a_corpus_and_no_detector_compiles(first: Path) -> None:
     run_without_compiler(
-        folder,
-        *([command, "corpus"] for command in ("score", "health", "positions")),
-        ["corpus", "check", "corpus"],
-        ["score", "corpus", *(f"--detector={name}" for name in CATALOGUE)],
+        first,
+        *([command, "."] for command in ("score", "health", "positions")),
+        ["corpus", "check", "."],
+        ["score", ".", *(f"--detector={name}" for name in CATALOGUE)],
     )
