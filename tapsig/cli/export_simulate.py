@@ -3,21 +3,17 @@
 import argparse
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import note, render_rows, show
+from tapsig.exporting import simulated
+from tapsig.exporting.chain import CLOCK_HZ, Prepared
+from tapsig.loading import ReadOptions, read_recording
+from tapsig.records import Recording
 
-if TYPE_CHECKING:
-    from tapsig.exporting.chain import Prepared
-    from tapsig.exporting.simulated import Load, SimulatedRun
-    from tapsig.records import Recording
 
-
-def simulate(args: argparse.Namespace, prepared: "Prepared") -> int:
+def simulate(args: argparse.Namespace, prepared: Prepared) -> int:
     """Build and run the device in `args.out`; 1 where it differs from `tapsig entry` on the same counts."""
-    from tapsig.exporting import simulated  # heavy rooms load when they are used
-
     recording = _read(args)
     counts = simulated.await_verdict(prepared, simulated.to_device_counts(recording, args.fs, prepared.converter))
     firmware = simulated.build(args.out, clock_hz=prepared.clock_hz)
@@ -36,17 +32,15 @@ def simulate(args: argparse.Namespace, prepared: "Prepared") -> int:
     return 0
 
 
-def _read(args: argparse.Namespace) -> "Recording":
+def _read(args: argparse.Namespace) -> Recording:
     """The recording; a WAV's full scale is half of what lies between the converter's rails."""
-    from tapsig.loading import ReadOptions, read_recording
-
     scale = args.full_scale_v / 2 if args.simulate.suffix.lower() in (".wav", ".wave") else None
     recording, _ = read_recording(args.simulate, ReadOptions(channel=args.channel, full_scale_v=scale))
     note_findings(args.simulate, recording.findings)
     return recording
 
 
-def _show_events(run: "SimulatedRun", fs: float) -> None:
+def _show_events(run: simulated.SimulatedRun, fs: float) -> None:
     rows: list[dict[str, object]] = []
     for line in run.lines:
         event, first, second = line.split(",")
@@ -66,9 +60,7 @@ def _tell(event: str, first: str, second: str, fs: float) -> str:
     return second
 
 
-def _show_load(load: "Load", clock_hz: int) -> None:
-    from tapsig.exporting.chain import CLOCK_HZ  # heavy rooms load when they are used
-
+def _show_load(load: simulated.Load, clock_hz: int) -> None:
     rows: list[tuple[str, float, str]] = [
         ("cycles a ms, mean", load.mean_cycles, f"{100 * load.mean_cycles / load.cycles:.0f} % of the clock"),
         ("cycles a ms, worst", load.worst_cycles, f"{100 * load.worst_cycles / load.cycles:.0f} % of the clock"),

@@ -4,8 +4,8 @@ import argparse
 import math
 import re
 import sys
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -14,12 +14,10 @@ from tapsig.cli.output import note, render_csv, show
 from tapsig.cli.terminal import make_inert
 from tapsig.converter import Converter
 from tapsig.detections import Detections
+from tapsig.detectors.base import Variant
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
 from tapsig.units import FloatArray, check_positive
-
-if TYPE_CHECKING:
-    from tapsig.detectors.base import Variant
 
 READ_BYTES = 1 << 16
 NUMBER = re.compile(rb"(?<![\w.])[-+]?(?:0[xX][0-9a-fA-F]+|(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)(?![\w.])")
@@ -176,7 +174,7 @@ class Meter:
             self._shown = False
 
 
-def run_live(variant: "Variant", args: argparse.Namespace) -> int:
+def run_live(variant: Variant, args: argparse.Namespace) -> int:
     """Detect in standard input until it ends, or until Ctrl-C."""
     if args.fs is None:
         raise ParameterError("--fs is missing; standard input does not say its sample rate: give it in Hz")
@@ -206,7 +204,7 @@ def run_live(variant: "Variant", args: argparse.Namespace) -> int:
     return 0
 
 
-def _make_reader(args: argparse.Namespace) -> "tuple[TextLines | RawSamples, Converter | None, float]":
+def _make_reader(args: argparse.Namespace) -> tuple[TextLines | RawSamples, Converter | None, float]:
     """What reads the input, the converter behind it where it is known, and the volts of full scale."""
     is_raw = args.stdin == "s16le"
     if is_raw and args.adc_bits is not None:
@@ -269,6 +267,6 @@ class _Printer:
             return render_csv(self._columns, [cells]).partition("\n")[2]
         return self._pad(["–" if cell is None else str(cell) for cell in cells])
 
-    def _pad(self, cells: "list[str] | tuple[str, ...]") -> str:
+    def _pad(self, cells: Sequence[str]) -> str:
         padded = (cell.rjust(WIDTHS.get(name, 0)) for name, cell in zip(self._columns, cells, strict=True))
         return "  ".join(padded).rstrip() + "\n"

@@ -3,31 +3,27 @@
 import argparse
 import dataclasses
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from tapsig.cli.output import emit, format_cell, note, render_rows, track
+from tapsig.detectors import load_detector
+from tapsig.entry.decoding import check_decoder
+from tapsig.entry.evidence import Evidence
 from tapsig.errors import ParameterError
+from tapsig.loading.corpus import Corpus, CorpusEntry
+from tapsig.risks.entries import RiskQuestion
+from tapsig.risks.openings import (
+    DecoderRow,
+    EntryTrial,
+    TapFreeDecoding,
+    choose_threshold,
+    list_decoder_rows,
+    list_thresholds,
+    observe_openings,
+)
 
-if TYPE_CHECKING:
-    from tapsig.loading.corpus import Corpus, CorpusEntry
-    from tapsig.risks.entries import RiskQuestion
-    from tapsig.risks.openings import DecoderRow
 
-
-def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]", question: "RiskQuestion") -> int:
+def run(args: argparse.Namespace, chosen: Sequence[tuple[Corpus, CorpusEntry]], question: RiskQuestion) -> int:
     """Observe both decoders on the recordings, and print the curve."""
-    from tapsig.detectors import load_detector  # heavy rooms load when they are used
-    from tapsig.entry.decoding import check_decoder
-    from tapsig.entry.evidence import Evidence
-    from tapsig.risks.openings import (
-        EntryTrial,
-        TapFreeDecoding,
-        choose_threshold,
-        list_decoder_rows,
-        list_thresholds,
-        observe_openings,
-    )
-
     names = args.detector or ["tap"]
     if len(names) > 1:
         raise ParameterError(f"--table decoders takes one detector; {len(names)} are given")
@@ -60,7 +56,7 @@ def run(args: argparse.Namespace, chosen: "Sequence[tuple[Corpus, CorpusEntry]]"
     return 0
 
 
-def _shorten(row: "DecoderRow") -> dict[str, object]:
+def _shorten(row: DecoderRow) -> dict[str, object]:
     return {
         "decoder": row.decoder,
         "threshold": row.threshold,
