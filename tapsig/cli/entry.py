@@ -1,13 +1,16 @@
 """Taps to digits to a verdict, and where a tap went wrong.
 
   tapsig entry first/door.wav --channel 1 --code 3-1-4
+  tapsig entry first/door.wav --channel 1 --code 3-1-4 --explain 2
+  tapsig entry first/door.wav first/rain.wav --channel 1 --code 3-1-4 --decoder rule
   tapsig entry first/door.labels.csv --code 3-1-4 --digit-pause-s 0.8
-  tapsig entry first/door.wav first/rain.wav --channel 1 --code 3-1-4
-  tapsig entry first/door.wav --channel 1 --code 3-1-4 --decoder evidence --explain 2
 
-FILE is a recording, or a table of taps with the columns onset_s,kind. Taps closer than the digit pause are one digit;
-a longer pause starts the next; silence ends the entry. After wrong entries in a row taps are ignored for a while, as on
-the controller; --wait-s 0 --failure-limit 0 judges every entry of a test log.
+FILE is a recording, or a table of taps with the columns onset_s,kind. Silence ends an entry. On evidence, the entry is
+the most likely series of taps among all candidates of the detector tap. By the rule, accepted taps closer than the
+digit pause are one digit; a longer pause starts the next. Without --decoder, evidence decides unless only the rule can:
+on a table of taps, with another detector, with an option of the rule, or where a WAV file or the code is very long.
+After wrong entries in a row taps are ignored for a while, as on the controller; --wait-s 0 --failure-limit 0 judges
+every entry of a test log.
 """
 
 import argparse
@@ -21,7 +24,7 @@ from tapsig.cli.corpus_options import add_plot_argument
 from tapsig.cli.detector_options import add_detector_argument
 from tapsig.cli.entry_rule import is_tap_table
 from tapsig.cli.output import add_output_arguments, note, refuse_given
-from tapsig.cli.recording_options import add_reading_arguments
+from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long
 from tapsig.cli.several import is_several
 from tapsig.entry import EntryParameters, parse_code
 from tapsig.errors import ParameterError
@@ -50,16 +53,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_detector_argument(parser)
     parser.add_argument(
         "--decoder",
-        choices=("rule", "evidence"),
-        default="rule",
-        help="rule: fixed pauses between accepted taps; evidence: all candidates of tap, by likelihood",
+        choices=("evidence", "rule"),
+        help="evidence: all candidates of tap, by likelihood; rule: fixed pauses between accepted taps; default:"
+        " evidence, unless only the rule can decide",
     )
     add_threshold_argument(parser)
     parser.add_argument(
         "--explain",
         type=int,
         metavar="N",
-        help="candidates, chosen series, best other series and verdict of entry N (needs --decoder evidence)",
+        help="candidates, chosen series, best other series and verdict of entry N, on evidence",
     )
     add_plot_argument(parser, "the entry of --explain")
     parser.add_argument(
@@ -144,27 +147,48 @@ def run(args: argparse.Namespace) -> int:
     """Print taps or candidates, and entries with their verdicts."""
     parameters = build_parameters(args)
     code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
-    _check_decoder(args, parameters)
+    args.decoder = _choose_decoder(args, parameters, code)
     decoder = entry_evidence if args.decoder == "evidence" else entry_rule
     decoder.run(args, parameters, code)
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
 
 
-def _check_decoder(args: argparse.Namespace, parameters: EntryParameters) -> None:
-    """Refuse what only the other decoder can do, or uses."""
+def _choose_decoder(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> str:
+    """The decoder asked for, or evidence where it can decide. Refuses what only the other decoder can do, or uses."""
+    only_evidence = [name for name in ("threshold", "explain", "plot") if getattr(args, name) is not None]
+    only_rule = [name for name in parameters.list_unused_on_evidence() if name in PARAMETER_HELP]
+    if args.decoder is None and not only_evidence:
+        reason = _refuse_evidence(args, parameters, code, only_rule)
+        if reason and not is_tap_table(args.recording):
+            note(f"decided by the rule: {reason}")
+        return "rule" if reason else "evidence"
     if args.decoder == "rule":
-        for name in ("threshold", "explain", "plot"):
-            if getattr(args, name) is not None:
-                raise ParameterError(f"--{name} needs --decoder evidence; the rule has no likelihoods")
-        return
+        refuse_given(args, only_evidence, "needs --decoder evidence; the rule has no likelihoods")
+        return "rule"
     if tables := [path for path in args.recordings if is_tap_table(path)]:
         raise ParameterError(f"{tables[0]} is a table of taps, without log-odds; --decoder evidence needs a recording")
     if args.explain is not None and is_several(args):
         raise ParameterError("--explain N is of one recording; give one")
     if args.plot is not None and args.explain is None:
         raise ParameterError("--plot draws the entry of --explain N; give both")
-    if args.labels is not None:
-        raise ParameterError("--labels names the faults of the decoder rule; with evidence use --explain N")
-    unused = [name for name in parameters.list_unused_on_evidence() if name in PARAMETER_HELP]
-    refuse_given(args, unused, "is of the decoder rule; evidence uses it after wake-up taps (--wake-taps) alone")
+    refuse_given(args, only_rule, "is of the decoder rule; evidence uses it after wake-up taps (--wake-taps) alone")
+    return "evidence"
+
+
+def _refuse_evidence(
+    args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None, only_rule: list[str]
+) -> str:
+    """Why the decoder evidence cannot decide, or ""."""
+    from tapsig.detectors import load_detector  # heavy rooms load when they are used
+    from tapsig.entry.decoding import refuse_evidence
+
+    for path in args.recordings:
+        if is_tap_table(path):
+            return f"{path} is a table of taps"
+        if is_long(path) and not has_span(args):
+            return f"{path} is long and read in parts; --decoder evidence reads all of it, --from and --to a part"
+    for name in only_rule:
+        if getattr(args, name) is not None:
+            return f"--{name.replace('_', '-')} is not used on evidence"
+    return refuse_evidence(load_detector(args.detector), parameters, code)

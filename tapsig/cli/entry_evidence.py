@@ -1,22 +1,23 @@
-"""`tapsig entry --decoder evidence`: entries with their likelihood ratios, and one of them explained."""
+"""`tapsig entry` on evidence: the taps of each entry, its likelihood ratio and faults; one entry explained."""
 
 import argparse
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tapsig.cli.entry_rule import describe_entry, note_no_entry
+from tapsig.cli.entry_rule import compare_with_labels, describe_entry, find_reference, note_no_entry
 from tapsig.cli.output import emit, note, render_rows
+from tapsig.cli.recording_options import read
 from tapsig.cli.several import each_recording, mark_columns, mark_rows
 from tapsig.entry import EntryParameters, Verdict
 from tapsig.errors import ParameterError
 
 if TYPE_CHECKING:
-    from tapsig.core.evidence import Series
+    from tapsig.core.evidence import Series, Weighed
     from tapsig.detections import Detections
-    from tapsig.detectors import Variant
     from tapsig.detectors.tap import Tap
-    from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine
+    from tapsig.entry.evidence import Evidence, EvidenceEntry
     from tapsig.records import Recording
 
 Rows = list[dict[str, object]]
@@ -28,19 +29,24 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
     """Decode, and print candidates and entries, or explain one entry."""
     from tapsig.cli.corpus_options import check_plots, draw  # heavy rooms load when they are used
     from tapsig.detectors import load_detector
-    from tapsig.entry.decoding import check_decoder
+    from tapsig.entry.decoding import check_decoder, listen
     from tapsig.entry.evidence import Evidence, EvidenceMachine
 
     check_plots(args.plot, force=args.force)
     variant = load_detector(args.detector)
-    check_decoder(args.decoder, variant)
+    check_decoder("evidence", variant)
     evidence = Evidence() if args.threshold is None else Evidence(args.threshold)
     rows: Rows = []
     candidates: Rows = []
     lines: list[str] = []
     for _ in each_recording(args):
         machine = EvidenceMachine(parameters, code=code, evidence=evidence)
-        entries, start_s = _decode_file(machine, variant, args)
+        recording = read(args)
+        start_s = recording.start_s
+        entries, _ = listen(machine, variant, recording, until_end=args.until_end)
+        if args.until_end and machine.is_open:
+            note(f"{args.recording} ends within an entry, which is left undecided")
+        faults = _find_faults(entries, code, parameters, args, recording)
         numbered = list(enumerate(entries, start=1))
         if args.explain is not None:
             entry = _pick(entries, args.explain)
@@ -51,8 +57,9 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
 
                 title = f"{lines[0]}\n{lines[-1]}"
                 draw({"entry": plot_entry(entry, code, title=title, start_s=start_s)}, args.plot, force=args.force)
-        rows += mark_rows([_describe(number, entry, parameters, start_s) for number, entry in numbered], args)
         for number, entry in numbered:
+            row = _describe(number, entry, parameters, start_s) | {"faults": faults[number - 1]}
+            rows += mark_rows([row], args)
             candidates += mark_rows(_list_candidates(number, entry, start_s), args)
         if not entries:
             note_no_entry(args.recording, args, "no series of candidates is likely enough")
@@ -71,18 +78,39 @@ def detect_and_count(
     return found, sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
 
 
-def _decode_file(
-    machine: "EvidenceMachine", variant: "Variant", args: argparse.Namespace
-) -> "tuple[tuple[EvidenceEntry, ...], float]":
-    """The entries of `args.recording`, and the time at which the part that was read begins."""
-    from tapsig.cli.recording_options import read  # heavy rooms load when they are used
-    from tapsig.entry.decoding import listen
+def _find_faults(
+    entries: "Sequence[EvidenceEntry]",
+    code: tuple[int, ...] | None,
+    parameters: EntryParameters,
+    args: argparse.Namespace,
+    recording: "Recording",
+) -> list[list[str]]:
+    """What is wrong with each entry, by its labels where there are any. Times are of the file."""
+    if code is None:
+        return [[] for _ in entries]
+    from tapsig.entry.faults import explain_entry  # heavy rooms load when they are used
 
-    recording = read(args)
-    entries, _ = listen(machine, variant, recording, until_end=args.until_end)  # type: ignore[arg-type]
-    if args.until_end and machine.is_open:
-        note(f"{args.recording} ends within an entry, which is left undecided")
-    return entries, recording.start_s
+    start_s = recording.start_s
+    reference_s = find_reference(args, recording, start_s, start_s + recording.span_s)
+    missed_s, spurious_s = compare_with_labels(
+        reference_s, sorted(tap_s + start_s for entry in entries for tap_s in entry.taps_s)
+    )
+    candidates_s = sorted(ms / 1000.0 + start_s for entry in entries for ms in _require_weighed(entry).onset_ms)
+    no_candidate_s, _ = compare_with_labels(missed_s, candidates_s)
+    left_out_s = sorted(set(missed_s) - set(no_candidate_s))
+    shifted = [
+        replace(entry, start_s=entry.start_s + start_s, end_s=entry.end_s + start_s, taps_s=tuple(taps_s))
+        for entry in entries
+        for taps_s in [[tap_s + start_s for tap_s in entry.taps_s]]
+    ]
+    return [
+        list(
+            explain_entry(
+                entry, code, parameters, missed_s=no_candidate_s, left_out_s=left_out_s, spurious_s=spurious_s
+            )
+        )
+        for entry in shifted
+    ]
 
 
 def _show(args: argparse.Namespace, rows: Rows, candidates: Rows, lines: Sequence[str]) -> None:
@@ -91,8 +119,12 @@ def _show(args: argparse.Namespace, rows: Rows, candidates: Rows, lines: Sequenc
     elif args.format == "csv":
         emit(render_rows(candidates, "csv", columns=mark_columns(CANDIDATE_COLUMNS, args)), args)
     else:
-        text = render_rows(candidates, "table", columns=mark_columns(CANDIDATE_COLUMNS, args)) if lines else ""
-        text += ("\n" if lines else "") + render_rows(rows, "table", columns=mark_columns(ENTRY_COLUMNS, args))
+        shown = candidates if lines else [row for row in candidates if row["taken_for"]]
+        text = render_rows(shown, "table", columns=mark_columns(CANDIDATE_COLUMNS, args))
+        text += "\n" + render_rows(rows, "table", columns=mark_columns(ENTRY_COLUMNS, args))
+        for row in rows:
+            name = f"{row['recording']}, entry" if "recording" in row else "entry"
+            text += "".join(f"{name} {row['entry']}: {line}\n" for line in row["faults"])  # type: ignore[attr-defined]
         emit(text + "".join(f"{line}\n" for line in lines), args)
 
 
@@ -102,23 +134,27 @@ def _describe(number: int, entry: "EvidenceEntry", parameters: EntryParameters, 
 
 
 def _list_candidates(number: int, entry: "EvidenceEntry", start_s: float) -> Rows:
-    assert entry.weighed is not None
-    digits = [digit for digit, size in enumerate(entry.digits, start=1) for _ in range(size)]
-    digit_of = dict(zip(entry.taps_s, digits, strict=True))
     rows: Rows = []
-    weighed = entry.weighed
-    for onset_ms, score, odds in zip(weighed.onset_ms, weighed.score, weighed.list_odds(), strict=True):
-        digit = digit_of.get(onset_ms / 1000.0)
+    weighed = _require_weighed(entry)
+    digits = [digit for digit, size in enumerate(entry.digits, start=1) for _ in range(size)]
+    digit_of = dict(zip(weighed.find_series(entry.digits)[0].taps, digits, strict=True))
+    found = zip(weighed.onset_ms, weighed.score, weighed.list_odds(), strict=True)
+    for index, (onset_ms, score, odds) in enumerate(found):
         rows.append(
             {
                 "entry": number,
                 "time_s": onset_ms / 1000.0 + start_s,
                 "log_odds": round(score / 64, 2),
                 "in_entry": round(odds / 64, 2),
-                "taken_for": "" if digit is None else f"digit {digit}",
+                "taken_for": f"digit {digit_of[index]}" if index in digit_of else "",
             }
         )
     return rows
+
+
+def _require_weighed(entry: "EvidenceEntry") -> "Weighed":
+    assert entry.weighed is not None  # all that a machine gives have their candidates
+    return entry.weighed
 
 
 def _pick(entries: "Sequence[EvidenceEntry]", number: int) -> "EvidenceEntry":
@@ -158,8 +194,8 @@ def explain_verdict(
 
 
 def _tell(series: "Series", entry: "EvidenceEntry", start_s: float) -> str:
-    assert entry.weighed is not None
     if not series.taps:
         return "none" if series.digits else f"no taps at all (prior log-odds {series.score / 64:.2f})"
-    times = ", ".join(f"{entry.weighed.onset_ms[tap] / 1000 + start_s:.3f}" for tap in series.taps)
+    onset_ms = _require_weighed(entry).onset_ms
+    times = ", ".join(f"{onset_ms[tap] / 1000 + start_s:.3f}" for tap in series.taps)
     return f"{'-'.join(map(str, series.digits))} at {times} s (log-likelihood {series.score / 64:.2f} against no taps)"

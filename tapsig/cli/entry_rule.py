@@ -2,6 +2,7 @@
 
 import argparse
 import dataclasses
+import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -106,7 +107,7 @@ class DecodedFile:
 def _decode_file(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> DecodedFile:
     onsets_s, reference_s, end_s, on_evidence = _find_taps(args, parameters, code)
     entries = decode_taps(onsets_s, parameters, end_s=end_s if args.until_end else None, code=code)
-    missed_s, spurious_s = _compare(reference_s, onsets_s)
+    missed_s, spurious_s = compare_with_labels(reference_s, onsets_s)
     rows = [describe_entry(number, entry, parameters) for number, entry in enumerate(entries, start=1)]
     return DecodedFile(
         args.recording,
@@ -121,17 +122,10 @@ def _find_taps(
     args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None
 ) -> tuple[list[float], list[float] | None, float | None, int]:
     """Onsets, labelled onsets where there are any, where the recording ends, entries accepted on evidence."""
-    # Heavy: files and detectors bring numpy, scipy, soundfile.
-    from tapsig.loading import load_labels
-
-    def load_taps(path: Path) -> list[float]:
-        return sorted(label.onset_s for label in load_labels(path) if label.kind == TAP)
-
-    reference_s = None if args.labels is None else load_taps(args.labels)
     if is_tap_table(args.recording):
         if has_span(args):
             raise ParameterError(f"--from and --to cut a recording; {args.recording} is a table of taps")
-        return load_taps(args.recording), reference_s, None, 0
+        return _load_taps(args.recording), find_reference(args, None, 0.0, math.inf), None, 0
     from tapsig.cli.detecting import detect_in_file
     from tapsig.cli.entry_evidence import detect_and_count
     from tapsig.core.evidence import can_hold
@@ -150,11 +144,24 @@ def _find_taps(
 
     one = detect_in_file(variant, args, run=run_once)
     start_s, end_s = one.start_s, one.start_s + one.span_s
-    if reference_s is not None:
-        reference_s = [time_s for time_s in reference_s if start_s <= time_s < end_s]
-    elif one.recording is not None and one.recording.labels is not None:  # of a file beside it, which was noted
-        reference_s = (one.recording.taps_s + start_s).tolist()
-    return sorted(one.times_s), reference_s, end_s, on_evidence
+    return sorted(one.times_s), find_reference(args, one.recording, start_s, end_s), end_s, on_evidence
+
+
+def _load_taps(path: Path) -> list[float]:
+    from tapsig.loading import load_labels  # heavy: files bring numpy, scipy, soundfile
+
+    return sorted(label.onset_s for label in load_labels(path) if label.kind == TAP)
+
+
+def find_reference(
+    args: argparse.Namespace, recording: "Recording | None", start_s: float, end_s: float
+) -> list[float] | None:
+    """Labelled taps between two times of the file: of --labels, or those that stand beside the recording, if any."""
+    if args.labels is not None:
+        return [time_s for time_s in _load_taps(args.labels) if start_s <= time_s < end_s]
+    if recording is not None and recording.labels is not None:  # of a file beside it, which was noted
+        return (recording.taps_s + start_s).tolist()
+    return None
 
 
 def is_tap_table(path: Path) -> bool:
@@ -193,8 +200,10 @@ def _list_taps(
     return rows
 
 
-def _compare(reference_s: Sequence[float] | None, onsets_s: Sequence[float]) -> tuple[list[float], list[float]]:
-    """Labelled taps that were missed, and taps that are not labelled."""
+def compare_with_labels(
+    reference_s: Sequence[float] | None, onsets_s: Sequence[float]
+) -> tuple[list[float], list[float]]:
+    """Labelled taps that were missed, and taps that are not labelled; neither without labels."""
     if reference_s is None:
         return [], []
     import numpy as np  # only where labels are given

@@ -74,8 +74,8 @@ void tapsig_context_add(tapsig_context_sums *sums, const tapsig_evidence *eviden
     sums->highest = odds > sums->highest ? odds : sums->highest;
     sums->likely = (uint16_t)(sums->likely + weight);
     sums->likely_near = (uint16_t)(sums->likely_near + (apart < NEAR_MS ? weight : 0));
-    sums->like_likely = (uint16_t)(sums->like_likely + weight * kernel); /* at most 63 x 12 x 54 */
-    sums->like_unlikely = (uint16_t)(sums->like_unlikely + (MOST_WEIGHT - weight) * kernel);
+    sums->like_likely = (uint16_t)(sums->like_likely + (uint16_t)(weight * kernel)); /* at most 63 x 12 x 54 */
+    sums->like_unlikely = (uint16_t)(sums->like_unlikely + (uint16_t)((MOST_WEIGHT - weight) * kernel));
     if (weight >= MAYBE_WEIGHT) {
         keep_smallest(sums->smallest, unlike);
     }

@@ -34,7 +34,8 @@ static int16_t find_prior(const tapsig_judge *judge, const tapsig_judge_config *
 {
     const uint16_t failures = judge->entry.failures, free_failures = config->entry.free_failures;
     const uint16_t beyond = (uint16_t)(failures > free_failures ? failures - free_failures : 0);
-    return (int16_t)(config->evidence.no_taps * (1 + (beyond < MOST_DOUBTS ? beyond : MOST_DOUBTS)));
+    const int16_t times = (int16_t)(1 + (beyond < MOST_DOUBTS ? beyond : MOST_DOUBTS));
+    return (int16_t)(config->evidence.no_taps * times);
 }
 
 bool tapsig_judge_tick(tapsig_judge *judge, const tapsig_judge_config *config, uint32_t block)

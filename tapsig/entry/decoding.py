@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.converter import Converter
+from tapsig.core.evidence import CODE_DIGITS, KEPT, can_hold
 from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detections import Detections
 from tapsig.detectors.base import Variant, run_detector
@@ -15,8 +16,8 @@ from tapsig.detectors.guards import NotCopied
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
 from tapsig.entry.evidence import EvidenceEntry, EvidenceMachine
-from tapsig.entry.machine import Entry, decode_taps
-from tapsig.entry.parameters import MILLISECONDS, EntryParameters, to_ms
+from tapsig.entry.machine import Entry, check_code, decode_taps
+from tapsig.entry.parameters import MILLISECONDS, EntryParameters, require_parameters, to_ms
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.results import Records
@@ -37,12 +38,35 @@ def check_decoder(decoder: str, variant: Variant) -> Decoder:
     return "rule" if decoder == "rule" else "evidence"
 
 
+def choose_decoder(
+    decoder: str | None, variant: Variant, parameters: EntryParameters, code: tuple[int, ...] | None
+) -> Decoder:
+    """The decoder by its name; None: evidence where it can do what is asked (see `refuse_evidence`), else the rule.
+
+    Raises ParameterError as `check_decoder` does.
+    """
+    if decoder is None:
+        return "rule" if refuse_evidence(variant, parameters, code) else "evidence"
+    return check_decoder(decoder, variant)
+
+
+def refuse_evidence(variant: Variant, parameters: EntryParameters, code: tuple[int, ...] | None) -> str:
+    """Why the decoder evidence cannot do what is asked, or ""."""
+    if not isinstance(variant, Tap):
+        return f"the detector {variant.name} gives no log-odds"
+    if names := parameters.list_only_by_rule():
+        return f"evidence does not use {names[0]}"
+    if code is not None and not can_hold(code):
+        return f"evidence keeps {KEPT} candidates and {CODE_DIGITS} digits"
+    return ""
+
+
 def decode_recording(
     recording: Recording,
     detector: Variant | str = "tap",
     parameters: EntryParameters | None = None,
     *,
-    decoder: Decoder = "rule",
+    decoder: Decoder | None = None,
     code: Iterable[int] | str | None = None,
     until_end: bool = False,
 ) -> tuple[Entry, ...]:
@@ -51,20 +75,22 @@ def decode_recording(
     Parameters
     ----------
     detector : a variant, or what `load_detector` takes.
-    decoder : "rule" (fixed pauses between accepted taps), or "evidence" (all candidates of `tap`).
+    decoder : "evidence" (all candidates of `tap`) or "rule" (fixed pauses between accepted taps). None: evidence,
+        unless the detector gives no log-odds, the code is too long, or a parameter is given that only the rule uses.
     code : the right one, to be judged by; without it entries are only decoded.
     until_end : leave an entry undecided (and out) that is not over when the recording ends; otherwise silence follows.
 
     Raises ParameterError for an unknown decoder, evidence with a detector other than `tap` or with parameters that only
     the rule uses, or a code that is too long.
     """
-    variant = find_variant(detector)
-    if check_decoder(decoder, variant) == "rule":
+    variant, parameters = find_variant(detector), require_parameters(parameters)
+    digits = None if code is None else check_code(code, digit_max=parameters.digit_max)
+    if choose_decoder(decoder, variant, parameters, digits) == "rule":
         found = run_detector(variant, recording).accepted()
         end_s = recording.span_s if until_end else None
-        return decode_taps(recording.times_s(found.onset_samples).tolist(), parameters, end_s=end_s, code=code)
+        return decode_taps(recording.times_s(found.onset_samples).tolist(), parameters, end_s=end_s, code=digits)
     assert isinstance(variant, Tap)
-    return listen(EvidenceMachine(parameters, code=code), variant, recording, until_end=until_end)[0]
+    return listen(EvidenceMachine(parameters, code=digits), variant, recording, until_end=until_end)[0]
 
 
 def decode(
@@ -73,7 +99,7 @@ def decode(
     *,
     code: Iterable[int] | str | None = None,
     detector: Variant | str = "tap",
-    decoder: Decoder = "rule",
+    decoder: Decoder | None = None,
 ) -> Records[Entry]:
     """The entries that taps make: digits, and the verdict on them where a code is given.
 
@@ -87,8 +113,10 @@ def decode(
         The right one, such as "3-1-4"; without it entries are only decoded.
     detector : Variant or str
         What finds the taps of a recording.
-    decoder : {"rule", "evidence"}
-        Fixed pauses between accepted taps, or all candidates of `tap`, which needs a recording.
+    decoder : {"evidence", "rule"}
+        All candidates of `tap`, which needs a recording, or fixed pauses between accepted taps. None: evidence for a
+        recording, unless the detector gives no log-odds, the code is too long, or a parameter is given that only the
+        rule uses; the rule for all else.
 
     Returns
     -------
@@ -107,9 +135,12 @@ def decode(
     ['3-1-4']
     """
     if isinstance(taps, Recording):
-        entries = decode_recording(taps, detector, parameters, decoder=decoder, code=code)
+        variant, parameters = find_variant(detector), require_parameters(parameters)
+        digits = None if code is None else check_code(code, digit_max=parameters.digit_max)
+        decoder = choose_decoder(decoder, variant, parameters, digits)
+        entries = decode_recording(taps, variant, parameters, decoder=decoder, code=digits)
         return Records(entries, EvidenceEntry if decoder == "evidence" else Entry)
-    if decoder != "rule":
+    if decoder not in (None, "rule"):
         raise ParameterError(f"decoder is {decoder!r}; onsets are decoded by the rule alone: give the recording")
     onsets_s = taps.accepted().onset_s.tolist() if isinstance(taps, Detections) else taps
     return Records(decode_taps(onsets_s, parameters, code=code), Entry)

@@ -4,6 +4,7 @@ import itertools
 import statistics
 from collections.abc import Sequence
 
+from tapsig.entry.evidence import EvidenceEntry
 from tapsig.entry.machine import Entry, Verdict
 from tapsig.entry.parameters import EntryParameters
 
@@ -19,11 +20,13 @@ def explain_entry(
     *,
     missed_s: Sequence[float] = (),
     spurious_s: Sequence[float] = (),
+    left_out_s: Sequence[float] = (),
 ) -> tuple[str, ...]:
     """What is wrong with `entry`, as sentences; empty when its digits are the code.
 
-    `missed_s` and `spurious_s` (seconds) are labelled taps that were missed and false taps, which are not labelled,
-    where labels are at hand: then the fault is known. Otherwise the rhythm of the entry tells where to look.
+    Where labels are at hand, the fault is known: `missed_s` and `spurious_s` (seconds) are labelled taps that were
+    missed and false taps, which are not labelled; `left_out_s` are labelled taps whose candidate the decoder evidence
+    did not take. Otherwise the rhythm of the entry tells where to look, and by the rule its pauses do.
 
     >>> from tapsig.entry import decode_taps
     >>> [entry] = decode_taps([0.0, 0.4, 2.0, 2.4, 3.2])
@@ -37,11 +40,12 @@ def explain_entry(
     lines = [*_compare_digits(entry, code, parameters)]
     start, stop = entry.start_s - parameters.entry_silence_s, entry.end_s
     known = []
-    for kind, times in (("missed", missed_s), ("false", spurious_s)):
+    for kind, times in (("missed", missed_s), ("left-out", left_out_s), ("false", spurious_s)):
         inside = [f"{time_s:.3f}" for time_s in times if start <= time_s <= stop]
         if inside:
             known.append(f"{kind} tap{'s' * (len(inside) > 1)} at {', '.join(inside)} s")
-    return (*lines, *(known or _suspect_rhythm(entry)), *_suspect_pauses(entry, parameters))
+    pauses = [] if isinstance(entry, EvidenceEntry) else _suspect_pauses(entry, parameters)
+    return (*lines, *(known or _suspect_rhythm(entry)), *pauses)
 
 
 def _compare_digits(entry: Entry, code: Sequence[int], parameters: EntryParameters) -> list[str]:

@@ -103,14 +103,17 @@ class EntryParameters:
         forced = self.entry_silence_s <= _DEFAULT.digit_pause_s
         return ("tolerance", "pause_bounds_s") if forced else ("tolerance", "pause_bounds_s", "digit_pause_s")
 
+    def list_only_by_rule(self) -> tuple[str, ...]:
+        """Parameters that are not the default, and that the decoder evidence does not use."""
+        return tuple(name for name in self.list_unused_on_evidence() if getattr(self, name) != getattr(_DEFAULT, name))
+
     def check_for_evidence(self) -> None:
         """Raise ParameterError for a parameter that is not the default, and that the decoder evidence does not use."""
-        for name in self.list_unused_on_evidence():
-            if getattr(self, name) != getattr(_DEFAULT, name):
-                raise ParameterError(
-                    f"{name} is {getattr(self, name)!r}; the decoder evidence takes the pauses of a code from its model"
-                    f" and uses {name} after wake-up taps alone: leave it out, give wake_taps, or use the decoder rule"
-                )
+        for name in self.list_only_by_rule():
+            raise ParameterError(
+                f"{name} is {getattr(self, name)!r}; the decoder evidence takes the pauses of a code from its model"
+                f" and uses {name} after wake-up taps alone: leave it out, give wake_taps, or use the decoder rule"
+            )
 
     def for_evidence(self) -> "EntryParameters":
         """The same, with the defaults of what the decoder evidence does not use: to compare the two decoders."""

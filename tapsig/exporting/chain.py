@@ -16,7 +16,7 @@ from tapsig.detectors.base import Variant
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.detectors.ring_following import RingFollowing
 from tapsig.detectors.tap import Tap
-from tapsig.entry.decoding import Decoder, check_decoder
+from tapsig.entry.decoding import Decoder, choose_decoder
 from tapsig.entry.evidence import Evidence, judge_config
 from tapsig.entry.machine import Verdict, check_code, entry_config
 from tapsig.entry.parameters import EntryParameters, require_parameters, to_ms
@@ -66,14 +66,15 @@ def prepare(
     *,
     code: Sequence[int] | str | None = None,
     entry: EntryParameters | None = None,
-    decoder: Decoder = "rule",
+    decoder: Decoder | None = None,
     evidence: Evidence | None = None,
     clock_hz: int = CLOCK_HZ,
 ) -> Prepared:
     """`variant` at `fs` Hz behind `converter`, with the entry machine (or the judge of evidence) when `code` is given.
 
-    `entry` and `evidence` are the parameters of the two; None: the defaults. A slower clock than CLOCK_HZ cuts the work
-    on a verdict on evidence into shorter steps, so that it comes later.
+    Without a `decoder` it is the one by which `decode` decides, or evidence where `evidence` is given. `entry` and
+    `evidence` are the parameters of the two; None: the defaults. A slower clock than CLOCK_HZ cuts the work on a
+    verdict on evidence into shorter steps, so that it comes later.
 
     Raises ExportError for a detector that the core does not run, ParameterError for numbers that it does not take.
     """
@@ -85,6 +86,8 @@ def prepare(
     check_range("clock_hz", clock_hz, LOWEST_CLOCK_HZ, 1e9)
     detector: Any = variant.build(fs, converter=converter)  # type: ignore[call-arg]
     ffi, _ = load()
+    if decoder is None and (code is None or evidence is not None):
+        decoder = "rule" if evidence is None else "evidence"
     entry, evidence = require_parameters(entry), evidence or Evidence()
     digits = () if code is None else check_code(code, digit_max=entry.digit_max)
     numbers, keeps = entry_config(entry, digits)
@@ -92,7 +95,7 @@ def prepare(
     clock.step_q24 = round(2**24 * 1000.0 / fs)
     clock.latency_ms = to_ms(detector.latency_s) + 1
     judge = None
-    if check_decoder(decoder, variant) == "evidence":
+    if choose_decoder(decoder, variant, entry, digits) == "evidence":
         if not digits:
             raise ExportError("the decoder evidence is exported with a code; give one")
         entry.check_for_evidence()

@@ -99,7 +99,7 @@ def export_detector(
     full_scale_v: float = 5.0,
     code: Sequence[int] | str | None = None,
     parameters: EntryParameters | None = None,
-    decoder: Decoder = "rule",
+    decoder: Decoder | None = None,
     threshold: float | None = None,
     clock_hz: int = CLOCK_HZ,
     force: bool = False,
@@ -122,8 +122,9 @@ def export_detector(
         Also the entry machine with this code, such as "3-1-4".
     parameters : EntryParameters
         Pauses, limits and the largest digit of the entry machine.
-    decoder : {"rule", "evidence"}
-        With a code: fixed pauses between taps, or all candidates of `tap`.
+    decoder : {"evidence", "rule"}
+        With a code: all candidates of `tap`, or fixed pauses between taps, in 8 kB less of flash and with a verdict at
+        once. None: as `decode` chooses.
     threshold : float
         Log-likelihood ratio that evidence asks of a code, in nats; None: as shipped.
     clock_hz : int

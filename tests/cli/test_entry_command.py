@@ -127,6 +127,72 @@ def test_the_rule_says_what_evidence_would_accept(
     assert len(runs) == 1
 
 
+WHINE = [str(DEMO / "recordings" / "crane-whine.wav"), "--full-scale-v", "2.5", "--channel", "2", "--code", "1-1-3"]
+
+
+@pytest.mark.parametrize(
+    ("words", "decoder", "reason"),
+    [
+        ([], "evidence", ""),
+        (["--threshold", "1"], "evidence", ""),
+        (["--digit-pause-s", "1"], "rule", "--digit-pause-s is not used on evidence"),
+        (["--digit-pause-s", "1", "--wake-taps", "2"], "evidence", ""),
+        (["--detector", "sta-lta"], "rule", "the detector sta-lta gives no log-odds"),
+        (["--code", "9-9-9-9-9"], "rule", "evidence keeps 36 candidates"),
+    ],
+)
+def test_evidence_decides_unless_only_the_rule_can(
+    words: list[str], decoder: str, reason: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = run(capsys, "entry", *WHINE, *words, "--format", "json")
+    assert code == 0
+    assert {entry["decoder"] for entry in json.loads(out)["entries"]} <= {decoder}
+    assert ("decided by the rule" in err) is (decoder == "rule")
+    assert reason in err
+
+
+def test_a_table_of_taps_or_a_long_file_is_decided_by_the_rule(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, out, err = run(capsys, "entry", table(tmp_path, RIGHT), "--code", "3-1-4", "--format", "json")
+    assert [entry["decoder"] for entry in json.loads(out)["entries"]] == ["rule"]
+    assert "decided by the rule" not in err  # what else
+    monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", 1000)
+    _, out, err = run(capsys, "entry", *WHINE, "--format", "json")
+    assert {entry["decoder"] for entry in json.loads(out)["entries"]} == {"rule"}
+    assert "crane-whine.wav is long and read in parts; --decoder evidence reads all of it" in err
+    _, out, _ = run(capsys, "entry", *WHINE, "--from", "0", "--format", "json")
+    assert {entry["decoder"] for entry in json.loads(out)["entries"]} == {"evidence"}
+
+
+def test_on_evidence_labels_name_what_was_missed_left_out_or_false(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The taps that evidence takes, without the first; one where nothing is, and one where a candidate was left out."""
+    call = ["entry", *WHINE[:-1], "2-1-3"]
+    _, out, _ = run(capsys, *call, "--format", "json")
+    rows = json.loads(out)["rows"]
+    taken = [row["time_s"] for row in rows if row["taken_for"]]
+    others = [
+        row["time_s"] for row in rows if not row["taken_for"] and min(abs(row["time_s"] - t) for t in taken) > 0.1
+    ]
+    silent = next(t / 100 for t in range(60, 900) if min(abs(t / 100 - row["time_s"]) for row in rows) > 0.1)
+    labels = table(tmp_path, [*taken[1:], silent, others[0]], "labels.csv")
+    _, out, _ = run(capsys, *call, "--labels", labels)
+    assert "entry 1: digit 1: 1 tap, the code has 2" in out
+    assert f"entry 1: missed tap at {silent:.3f} s" in out
+    assert f"entry 1: left-out tap at {others[0]:.3f} s" in out
+    assert f"entry 1: false tap at {taken[0]:.3f} s" in out
+
+
+def test_a_candidate_beside_the_chosen_one_is_not_taken_too(capsys: pytest.CaptureFixture[str]) -> None:
+    """Two candidates of one blow may have one onset; an entry of 1-1-3 has five taps."""
+    _, out, _ = run(capsys, "entry", *WHINE, "--format", "json")
+    assert [row["taken_for"] for row in json.loads(out)["rows"] if row["taken_for"]] == [
+        f"digit {digit}" for digit in (1, 2, 3, 3, 3)
+    ]
+
+
 @pytest.mark.parametrize(
     ("words", "what"),
     [(["--code", "3-1-x"], "code"), (["--digit-max", "0"], "digit_max"), (["--wait-s", "-1"], "wait_s")],

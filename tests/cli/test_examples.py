@@ -119,7 +119,7 @@ def test_the_program_in_the_readme_runs(
     with pytest.warns(tapsig.RecordingWarning, match="labels taken from"):
         exec(compile("\n".join(programs), "README.md", "exec"), {})
     shown = capsys.readouterr().out
-    for digits in ("(3,)", "(3, 1, 4)", "(2, 1, 3)"):  # practice and two codes, as the README.txt says: 17 taps
+    for digits in ("(3, 1, 4)", "(2, 1, 3)"):  # the two codes of the README.txt; with its three practice taps, 17
         assert digits in shown
     assert shown.count("tap at ") == 3 + 8 + 6
 

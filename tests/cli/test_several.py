@@ -71,7 +71,7 @@ def test_json_of_two_is_one_document(command: str, pair: tuple[str, str], capsys
 
 
 def test_entries_of_two_stand_under_their_names(pair: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
-    _, out, _ = run(capsys, "entry", *pair, "--channel", "1", "--code", "3-1-4")
+    _, out, _ = run(capsys, "entry", *pair, "--channel", "1", "--code", "3-1-4", "--decoder", "rule")
     lines = out.splitlines()
     assert [line for line in lines if line.endswith(".wav")] == list(pair)
     assert out.count("accepted") == 2

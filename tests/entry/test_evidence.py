@@ -7,6 +7,7 @@ import math
 import pickle
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +19,7 @@ from tapsig.core.evidence_model import TEMPOS, EvidenceModel, bin_of
 from tapsig.detectors.base import run_detector
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.tap import Tap
-from tapsig.entry import EntryMachine, EntryParameters
+from tapsig.entry import Entry, EntryMachine, EntryParameters
 from tapsig.entry.decoding import EntryListener, decode, decode_recording, listen
 from tapsig.entry.evidence import (
     Candidate,
@@ -30,8 +31,10 @@ from tapsig.entry.evidence import (
     shipped_model,
 )
 from tapsig.errors import ParameterError
+from tapsig.loading import load_recording
 from tapsig.records import Gap, Recording
 from tapsig.simulation import simulate_scene
+from tests.fakes import DEMO
 
 SHAPE = (2, 3, 8, 9, 14, 15, 18, 22)  # the bytes that evidence.c compares
 ALIKE = bytes([100] * len(FEATURES))
@@ -512,3 +515,24 @@ def test_the_core_needs_no_more_than_c99(tmp_path: Path) -> None:
         check=True,
         cwd=tmp_path,
     )
+
+
+@pytest.mark.parametrize(
+    ("options", "kind"),
+    [
+        ({}, EvidenceEntry),
+        ({"code": "9-9-9-9"}, EvidenceEntry),
+        ({"code": "9-9-9-9-9"}, Entry),
+        ({"parameters": EntryParameters(digit_pause_s=0.9)}, Entry),
+        ({"parameters": EntryParameters(wait_s=0.0)}, EvidenceEntry),
+        ({"detector": "ring-following"}, Entry),
+        ({"decoder": "rule"}, Entry),
+    ],
+    ids=str,
+)
+def test_evidence_decides_a_recording_unless_only_the_rule_can(options: dict[str, Any], kind: type) -> None:
+    recording = load_recording(DEMO / "recordings" / "crane-quiet.wav", channel=0, full_scale_v=2.5)
+    entries = decode(recording, **options)
+    assert entries
+    assert {type(entry) for entry in entries} == {kind}
+    assert {type(entry) for entry in decode([1.0, 5.0])} == {Entry}

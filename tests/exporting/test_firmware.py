@@ -41,12 +41,12 @@ def test_the_device_decides_as_the_library_on_demo_recordings(
     counts = np.concatenate([counts, np.full(round(4 * fs), counts[-1])])
     heard = [
         int(line.split(",")[2]) / fs
-        for line in simulated.decide_entries(prepare(variant, fs, CONVERTER, code=(1,)), counts)[0]
+        for line in simulated.decide_entries(prepare(variant, fs, CONVERTER, code=(1,), decoder="rule"), counts)[0]
     ]
     code = decode_taps(heard)[0].digits  # whatever was decoded first becomes the code, so that a release is seen
     firmware = build(variant, fs, tmp_path, code=code)
     run = simulated.run_simulator(simulator, firmware, counts, fs)
-    require_equal(run, prepare(variant, fs, CONVERTER, code=code), counts)
+    require_equal(run, prepare(variant, fs, CONVERTER, code=code, decoder="rule"), counts)
     opened = [int(line.split(",")[1]) for line in run.lines if line.startswith("accepted")]
     for at, (begun, ended) in zip(opened, run.pulses, strict=True):
         assert 0 < begun - at <= 2 + fs / 1000  # a count is worked on while the next ones are taken
