@@ -1,23 +1,19 @@
 """Files in: recordings, labels, corpora. Nothing is guessed, and nothing is lost without a finding that says so."""
 
 from tapsig.loading.corpus import Corpus, CorpusEntry, load_corpus
-from tapsig.loading.findings import LoadReport, Stretch
+from tapsig.loading.findings import LoadReport
 from tapsig.loading.labels import load_labels, write_labels
 from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.recording import load_recording, read_recording
-from tapsig.loading.riff import WavInfo, read_wav_info
+from tapsig.loading.riff import read_wav_info
 from tapsig.loading.wav import read_wav_blocks
 from tapsig.loading.wav_writing import write_cue_labels, write_wav
-from tapsig.records import Finding
 
 __all__ = [
     "Corpus",
     "CorpusEntry",
-    "Finding",
     "LoadReport",
     "ReadOptions",
-    "Stretch",
-    "WavInfo",
     "load_corpus",
     "load_labels",
     "load_recording",

@@ -1,7 +1,7 @@
 """Inner loops of reading a log, in C: parsing plain lines, and statistics of the steps between stamps."""
 
 import math
-from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -14,33 +14,22 @@ ByteArray = npt.NDArray[np.uint8]
 NEWLINE = 10
 
 
-@dataclass(frozen=True, slots=True)
-class LineFormat:
-    """A plain line: `columns` cells (and a delimiter at its end if `trailing`), with a decimal number, of digits up to
-    2**53, in the columns `time` (-1 = none) and `value`. The characters are codes.
+def make_line_format(*, delimiter: str, decimal: str, trailing: bool, columns: int, time: int, value: int) -> Any:
+    """The core's description of a plain line: `columns` cells (and a delimiter at its end if `trailing`), a decimal
+    number, of digits up to 2**53, in the columns `time` (-1 = none) and `value`.
     """
-
-    delimiter: int
-    decimal: int
-    trailing: bool
-    columns: int
-    time: int
-    value: int
+    return load()[0].new("tapsig_line_format *", (ord(delimiter), ord(decimal), trailing, columns, time, value))
 
 
-def parse_lines(
-    text: ByteArray, start: int, line: LineFormat, stamps: FloatArray, values: FloatArray
-) -> tuple[int, int]:
-    """Parse lines from `start` on into stamps and values; stop before the first that is not plain.
+def parse_lines(text: ByteArray, start: int, line: Any, stamps: FloatArray, values: FloatArray) -> tuple[int, int]:
+    """Parse lines of the format `line` from `start` on into stamps and values; stop before the first that is not plain.
 
     `text` ends with a line feed, and there is a row for each of its lines. Returns the position of the line not taken,
     or the end; and the number of rows.
     """
     if text.size and text[-1] != NEWLINE:
         raise ValueError("text must end with a line feed")
-    ffi, library = load()
-    own = ffi.new("tapsig_line_format *", asdict(line))
-    parsed = library.tapsig_parse_lines(pointer(text), start, text.size, own, pointer(stamps), pointer(values))
+    parsed = load()[1].tapsig_parse_lines(pointer(text), start, text.size, line, pointer(stamps), pointer(values))
     return parsed.position, parsed.rows
 
 

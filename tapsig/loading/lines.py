@@ -15,7 +15,7 @@ from tapsig.errors import RecordingError
 from tapsig.loading.choice import Choice
 from tapsig.loading.columns import describe_column
 from tapsig.loading.findings import FindingList
-from tapsig.loading.kernels import ByteArray, LineFormat, parse_lines
+from tapsig.loading.kernels import ByteArray, make_line_format, parse_lines
 from tapsig.loading.layout import CLOCK_PREFIX, UNDEFINED, Layout, decode_line, header_cells, read_metadata
 from tapsig.units import FloatArray, IntArray
 
@@ -76,13 +76,13 @@ class LineReader:
         self._steps_left_out: list[tuple[int, float | None]] = []  # of times since the previous line
         self._samples = self._lines = self._unreadable = self._first_day = 0
         self._first_unreadable = self._cut_end = ""
-        self._format = LineFormat(
-            ord(layout.delimiter or "\0"),
-            ord("," if layout.decimal_comma else "."),
-            layout.trailing,
-            layout.columns,
-            -1 if choice.time is None else choice.time,
-            choice.value,
+        self._format = make_line_format(
+            delimiter=layout.delimiter or "\0",
+            decimal="," if layout.decimal_comma else ".",
+            trailing=layout.trailing,
+            columns=layout.columns,
+            time=-1 if choice.time is None else choice.time,
+            value=choice.value,
         )
 
     def read(self, blocks: Iterable[bytes]) -> Table:

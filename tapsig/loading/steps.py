@@ -133,7 +133,8 @@ def check_rates(ticks: FloatArray, steps: Steps, unit_s: float, table: Table) ->
             period, noise = _measure_periods(ticks[own[0] : own[-1]], own[:-1] - own[0], steps)
             share = np.abs(period / steps.period - 1.0)
             for k in np.flatnonzero(share > RATE_SHARE + noise).tolist():
-                what = f"{1.0 / (period[k] * unit_s):.4g} Hz, the rest {1.0 / (steps.period * unit_s):.4g} Hz"
+                rate_hz = 1.0 / float(period[k] * unit_s) if period[k] else np.inf
+                what = f"{rate_hz:.4g} Hz, the rest {1.0 / (steps.period * unit_s):.4g} Hz"
                 if share[k] > WORST_RATE_SHARE + noise[k]:
                     raise RecordingError(
                         f"{table.place(int(own[k]))}: from there on samples come at {what}; put the parts into files of"

@@ -283,8 +283,9 @@ def test_coarse_stamps_with_equal_neighbours_are_no_doubled_lines(tmp_path: Path
     assert recording.samples.size == 8000
 
 
-@pytest.mark.parametrize("second_us", [500, 800, 1300, 2000, 5000])
+@pytest.mark.parametrize("second_us", [0, 500, 800, 1300, 2000, 5000])
 def test_a_rate_that_changes_halfway_is_refused_with_its_line(tmp_path: Path, second_us: int) -> None:
+    """A step of 0: the clock stands still, and the text has no rate to give; no warning of a division."""
     stamps = np.concatenate([1000 * np.arange(3000), 3_000_000 + second_us * np.arange(3000)])
     counts = 512 + np.round(RNG.normal(0, 20, 6000)).astype(int)
     with pytest.raises(RecordingError, match=r"line \d+.*put the parts into files of their own"):

@@ -2,6 +2,7 @@
 
 import binascii
 import struct
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +32,12 @@ def frames(counts: IntArray, first: int = 0) -> list[bytes]:
     return [frame(first + at, counts[at : at + 32]) for at in range(0, counts.size, 32)]
 
 
+def spoil_frame_4(parts: list[bytes], byte: int) -> list[bytes]:
+    spoilt = bytearray(parts[4])
+    spoilt[byte] ^= 0x10
+    return [*parts[:4], bytes(spoilt), *parts[5:]]
+
+
 @pytest.fixture
 def counts() -> IntArray:
     return np.random.default_rng(1).integers(0, 1024, 320)  # 0xA5 is among the bytes
@@ -54,30 +61,25 @@ def test_every_sample_comes_back_in_volts(tmp_path: Path, counts: IntArray) -> N
     assert report.clean
 
 
-def test_a_lost_frame_is_a_gap_of_its_length(tmp_path: Path, counts: IntArray) -> None:
-    parts = frames(counts)
-    recording, report = load(tmp_path, header() + b"".join(parts[:3] + parts[5:]))
-    np.testing.assert_array_equal(recording.samples, np.delete(counts, slice(96, 160)) * 5.0 / 1024)
-    assert [(gap.sample, gap.duration_s) for gap in recording.gaps] == [(96, 64 / FS)]
-    assert report.codes() == ("frames-lost",)
-    assert recording.times_s(np.array([96])) == pytest.approx(160 / FS)
+LOST = {
+    "two frames": (lambda parts: parts[:3] + parts[5:], slice(96, 160)),
+    "most of a frame, two bytes in its place": (
+        lambda parts: [*parts[:4], parts[4][:17], b"\xa5\x01", *parts[5:]],
+        slice(128, 160),
+    ),
+    **{f"byte {byte} of a frame": (partial(spoil_frame_4, byte=byte), slice(128, 160)) for byte in (0, 1, 3, 40, 71)},
+}
+"""What becomes of ten frames, and the samples that are lost."""
 
 
-@pytest.mark.parametrize("byte", [0, 1, 3, 40, 71])
-def test_a_spoilt_byte_costs_its_frame_and_no_other(byte: int, tmp_path: Path, counts: IntArray) -> None:
-    parts = frames(counts)
-    spoilt = bytearray(parts[4])
-    spoilt[byte] ^= 0x10
-    recording, report = load(tmp_path, header() + b"".join([*parts[:4], bytes(spoilt), *parts[5:]]))
-    np.testing.assert_array_equal(recording.samples, np.delete(counts, slice(128, 160)) * 5.0 / 1024)
-    assert set(report.codes()) == {"frames-lost", "frames-spoilt"}
-
-
-def test_bytes_lost_or_added_between_do_not_shift_time(tmp_path: Path, counts: IntArray) -> None:
-    parts = frames(counts)
-    recording, _ = load(tmp_path, header() + b"".join([*parts[:4], parts[4][:17], b"\xa5\x01", *parts[5:]]))
-    np.testing.assert_array_equal(recording.samples, np.delete(counts, slice(128, 160)) * 5.0 / 1024)
-    assert [(gap.sample, gap.duration_s) for gap in recording.gaps] == [(128, 32 / FS)]
+@pytest.mark.parametrize("name", LOST)
+def test_what_is_lost_is_a_gap_of_its_length(tmp_path: Path, counts: IntArray, name: str) -> None:
+    change, lost = LOST[name]
+    recording, report = load(tmp_path, header() + b"".join(change(frames(counts))))
+    np.testing.assert_array_equal(recording.samples, np.delete(counts, lost) * 5.0 / 1024)
+    assert [(gap.sample, gap.duration_s) for gap in recording.gaps] == [(lost.start, (lost.stop - lost.start) / FS)]
+    assert recording.times_s(np.array([lost.start])) == pytest.approx(lost.stop / FS)
+    assert report.codes() == (("frames-lost",) if name == "two frames" else ("frames-spoilt", "frames-lost"))
 
 
 def test_a_file_may_begin_and_end_within_a_frame(tmp_path: Path, counts: IntArray) -> None:
