@@ -57,7 +57,8 @@ def slow_down(recording: Recording, highest_hz: float) -> Recording:
 
 def find_quiet(recording: Recording) -> FloatArray:
     """The quietest stretch of NOISE_S (or of an eighth of the recording), by its variance."""
-    size = max(2, min(seconds_to_samples(NOISE_S, recording.fs), recording.samples.size // 8))
+    whole = recording.samples.size
+    size = min(whole, max(2, min(seconds_to_samples(NOISE_S, recording.fs), whole // 8)))
     windows = np.lib.stride_tricks.sliding_window_view(recording.samples, size)[:: max(1, size // 4)]
     return np.asarray(windows[int(np.argmin(windows.var(axis=1)))])
 

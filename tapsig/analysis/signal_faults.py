@@ -110,7 +110,7 @@ def _check_clipping(recording: Recording, bias: float, noise: float, *, lost_hal
             continue
         range_v = recording.range_v
         at_rail = range_v is not None and bool(abs(extreme - range_v[rail]) <= 1.5 * step)
-        mask = np.abs(samples - extreme) < 0.5 * step
+        mask = np.abs(samples - extreme) <= 0.5 * step  # half of the smallest number is 0
         starts, lengths = _runs(mask)
         far = abs(extreme - bias) >= max(0.5 * FEW_COUNTS * step, 6.0 * noise)
         if (at_rail and (lengths.max() >= 2 or mask.mean() > 0.01)) or (far and _piles_up(samples, extreme, step)):

@@ -61,7 +61,7 @@ def measure_decays(recording: Recording, volts: FloatArray, onsets_s: FloatArray
         stop = min(int(edges[edges > onset].min(initial=volts.size)), onset + seconds_to_samples(RINGING_S, fs))
         if stop - onset < MIN_RINGING_S * fs:
             continue
-        top = onset + int(np.argmax(np.abs(volts[onset : onset + seconds_to_samples(PEAK_S, fs)])))
+        top = onset + int(np.argmax(np.abs(volts[onset : onset + seconds_to_samples(PEAK_S, fs, at_least=1)])))
         curve = compute_decay_curve(volts[top:stop], fs, noise_power=noise_power)
         times = (curve.compute_time(name) for name in ("t20", "edt"))
         found[number] = next((time.t60_s for time in times if not time.reason and time.t60_s > 0), np.nan)

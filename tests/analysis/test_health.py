@@ -229,6 +229,7 @@ def test_the_loudest_taps_over_a_constant_rest_are_not_silent() -> None:
         (Recording(np.full(8000, 2.5), FS), "constant"),
         (Recording(np.sin(np.arange(500.0)), 50.0), "rate-low"),
         (Recording(np.tile([-1.0, 1.0], 4000), FS, range_v=(-1.0, 1.0)), "clipped"),
+        (Recording(np.tile([0.0, 5e-324], 4000), FS, range_v=(0.0, 1.0)), "clipped"),  # the smallest number: half is 0
     ],
 )
 def test_hopeless_recordings_give_a_clear_finding(recording: Recording, code: str) -> None:
