@@ -88,6 +88,8 @@ def test_its_latency_is_a_millisecond_and_a_sample() -> None:
     assert RingFollowing().build(FS).latency_s <= 0.001 + 1 / FS + 1e-12
 
 
-def test_a_cutoff_over_half_the_rate_is_refused_when_built() -> None:
+def test_limits_out_of_order_are_refused_and_when_built_a_cutoff_over_half_the_rate() -> None:
+    with pytest.raises(ParameterError, match="decay_limits_db_s"):
+        RingFollowing(decay_limits_db_s=(9.0, 3.0))
     with pytest.raises(ParameterError, match="between 0 and 50"):
         RingFollowing().build(100.0)

@@ -127,6 +127,9 @@ def test_an_error_in_a_module_of_ones_own_is_told_in_its_words(
         (lambda: score(["tap"], BENCH), r"recordings is a Recording; .*tapsig\.load_corpus"),
         (lambda: score(["tap"], "corpus_demo"), r"recordings is a str; .*tapsig\.load_corpus"),
         (lambda: score(["tap"], [np.zeros(8)]), "recording is a ndarray"),
+        (lambda: score({}, [BENCH]), "no detectors"),
+        (lambda: score(["tap"], []), "no recordings"),
+        (lambda: score([FixedThreshold(), FixedThreshold(0.7)], [BENCH]), "same name"),
     ],
 )
 def test_a_slip_in_the_call_is_told_with_its_remedy(call: Callable[[], object], says: str) -> None:

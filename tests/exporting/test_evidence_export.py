@@ -8,10 +8,8 @@ import pytest
 from compiling import SANITIZE, compile_package, replay
 from tapsig.converter import Converter
 from tapsig.detectors.tap import Tap
-from tapsig.entry import EntryParameters
 from tapsig.entry.decoding import EntryListener
 from tapsig.entry.evidence import EvidenceMachine
-from tapsig.errors import ExportError, ParameterError
 from tapsig.exporting import prepare, render_package
 from tapsig.simulation import simulate_scene
 
@@ -35,16 +33,3 @@ def test_verdicts_in_c_are_those_of_python(fs: float, scene: str, tmp_path: Path
     assert told == [entry.verdict.value for entry in entries]
     assert "accepted" in told or scene != "quiet"
     assert len(told) >= (1 if scene == "quiet" else 2)
-
-
-def test_evidence_without_a_code_or_with_another_detector_is_refused() -> None:
-    from tapsig.detectors import CATALOGUE
-
-    with pytest.raises(ParameterError, match=r"tolerance is 2.0; the decoder evidence"):
-        prepare(Tap(), 2000.0, CONVERTER, code=CODE, entry=EntryParameters(tolerance=2.0), decoder="evidence")
-    with pytest.raises(ExportError, match="with a code"):
-        render_package(prepare(Tap(), 2000.0, CONVERTER, decoder="evidence"))
-    with pytest.raises(ParameterError, match="ring-following"):
-        render_package(prepare(CATALOGUE["ring-following"], 2000.0, CONVERTER, code=CODE, decoder="evidence"))
-    with pytest.raises(ParameterError, match="36 taps"):
-        render_package(prepare(Tap(), 2000.0, CONVERTER, code=(9,) * 8, decoder="evidence"))

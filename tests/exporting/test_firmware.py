@@ -96,29 +96,6 @@ def test_missing_tools_are_named_with_the_remedy(monkeypatch: pytest.MonkeyPatch
         simulated.check_tools()
 
 
-@pytest.mark.parametrize(
-    ("words", "message"),
-    [
-        (["--code", "2-1", "--adc-bits", "12"], "adc_bits is 12"),
-        (["--code", "2-1", "--fs", "8000"], "fs is 8000 Hz"),
-        ([], "--code"),
-    ],
-)
-def test_what_no_firmware_can_be_is_refused_before_anything_is_written(
-    words: list[str], message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    out = tmp_path / "out"
-    assert main(["export", "tap", "--fs", "2000", *words, "--firmware", "--out", str(out)]) in (1, 2)
-    assert message in capsys.readouterr().err
-    assert not out.exists()
-
-
-def test_a_recording_without_a_firmware_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    words = ["--fs", "2000", "--code", "2-1", "--out", str(tmp_path / "out"), "--simulate", "x.wav"]
-    assert main(["export", "tap", *words]) == 2
-    assert "add --firmware" in capsys.readouterr().err
-
-
 def test_firmware_files_come_beside_the_export() -> None:
     files = render_firmware(prepare(CATALOGUE["fixed-threshold"], 1000.0, CONVERTER, code=(2, 1)))
     assert {"Makefile", "wiring.svg", "device/board.h", "device/device.c", "tapsig.c", "replay.c"} <= files.keys()

@@ -5,10 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulating import CONVERTER
 from tapsig.cli import main
-from tapsig.errors import ExportError
-from tapsig.exporting import render_logger, simulated
+from tapsig.exporting import simulated
 from tapsig.loading import load_recording
 
 TIMER_CLOCK_HZ, TICKS = 2e6, {5000: 400, 5085: 393}  # the whole numbers next to 2 MHz / fs
@@ -31,19 +29,3 @@ def test_every_sample_and_every_count_comes_back(fs: int, simulator: Path, tmp_p
     logged = np.round(recording.samples * 1024 / 5.0).astype(np.int64)
     assert counts.size - logged.size < 4 * 32  # what the last frames in the queue would have held
     np.testing.assert_array_equal(logged, counts[: logged.size])
-
-
-def test_a_rate_over_what_the_serial_line_bears_is_refused() -> None:
-    with pytest.raises(ExportError, match="fs is 8000 Hz"):
-        render_logger(8000.0, CONVERTER)
-
-
-@pytest.mark.parametrize(
-    ("words", "message"), [(["tap", "--logger"], "--logger takes no detector"), ([], "DETECTOR is missing")]
-)
-def test_a_detector_or_a_logger_is_named(
-    words: list[str], message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert main(["export", *words, "--fs", "5000", "--out", str(tmp_path / "out")]) == 2
-    assert message in capsys.readouterr().err
-    assert not (tmp_path / "out").exists()

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tapsig.cli import main
 from tapsig.detectors import load_detector, write_detector
 from tapsig.errors import ParameterError
 from tapsig.exporting import write_package
@@ -84,3 +85,35 @@ def test_a_quote_in_the_detectors_path_leaves_the_parameters_a_table(tmp_path: P
     assert {len(row) for row in rows} == {2}
     assert ["detector", str(mine)] in rows
     assert ["entry.code", "3-1-4"] in rows
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ("", "DETECTOR is missing"),
+        ("tap --digit-pause-s 1.4", "--digit-pause-s is of the entry machine: give --code"),
+        ("tap --threshold 1.5", "the decoder evidence is exported with a code"),
+        ("tap --code 3-1-4 --decoder rule --threshold 1.5", "--threshold needs --decoder evidence"),
+        ("tap --code 3-1-4 --decoder evidence --digit-pause-s 1.4", "digit_pause_s is 1.4; the decoder evidence"),
+        ("tap --firmware", "--firmware needs --code"),
+        ("tap --firmware --code 2-1 --adc-bits 12", "adc_bits is 12"),
+        ("tap --firmware --code 2-1 --fs 8000", "fs is 8000 Hz"),
+        ("tap --code 2-1 --simulate x.wav", "add --firmware"),
+        ("tap --logger", "--logger takes no detector"),
+        ("--logger --fs 8000", "fs is 8000 Hz"),  # over what the serial line bears
+        ("fixed-threshold --fs 3", "fs is 3.0; it must lie between 4 and 200000"),  # what the clock can count
+        ("fixed-threshold --fs 3e5", "fs is 300000.0; it must"),
+        ("fixed-threshold --fs nan", "fs is nan; it must"),
+        ("tap --decoder evidence", "the decoder evidence is exported with a code"),
+        ("ring-following --code 2-1 --decoder evidence", "which the detector ring-following does not give"),
+        ("tap --code 9-9-9-9-9-9-9-9 --decoder evidence", "at most 36 taps"),
+        ("tap --code 2-1-3 --decoder evidence --tolerance 2", "tolerance is 2.0; the decoder evidence"),
+    ],
+)
+def test_what_cannot_be_exported_is_refused_before_anything_is_written(
+    words: str, message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    assert main(["export", "--fs", "2000", "--out", str(out), *words.split()]) == 2
+    assert message in capsys.readouterr().err
+    assert not out.exists()

@@ -11,7 +11,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 
 from tapsig.cli import fit as fit_command
 from tapsig.cli import main
-from tapsig.detectors import load_detector, run_detector, write_detector
+from tapsig.detectors import load_detector, run_detector
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.detectors.model import Model
@@ -29,6 +29,7 @@ from tapsig.fitting.candidates import (
 from tapsig.fitting.cross_fit import choose_strategy, load_replay
 from tapsig.fitting.fit import FittedDetector, fit_detector
 from tapsig.fitting.mixing import cut_pieces, mix_pieces
+from tapsig.quickstart import write_quickstart
 from tapsig.records import Label, Recording
 from tapsig.simulation import simulate_scene
 
@@ -257,51 +258,24 @@ def test_a_parameter_out_of_range_is_refused(parameters: dict[str, object], owne
         fit_detector(owned, **parameters)  # type: ignore[arg-type]
 
 
-def write_corpus(folder: Path, recordings: list[Recording]) -> None:
-    """A corpus of float WAV files."""
-    from tapsig.loading import write_labels, write_wav
-
-    lines = ["recording,channel,labels,vehicle,position,scene,split,fs_hz,full_scale_v,adc_bits,duration_s,seed"]
-    for number, recording in enumerate(recordings):
-        write_wav(folder / f"{number}.wav", recording.samples, recording.fs, full_scale_v=2.5, bits=16)
-        write_labels(folder / f"{number}.csv", recording.labels or (Label(0.0),))
-        lines.append(
-            f"{number}.wav,,{number}.csv,{recording.vehicle},{recording.position},{recording.scene},train,"
-            f"{recording.fs:g},2.5,16,{recording.duration_s:.3f},0"
-        )
-    (folder / "corpus.csv").write_text("\n".join(lines) + "\n")
-
-
-@pytest.fixture
-def corpus(tmp_path: Path, recordings: list[Recording]) -> Path:
-    names = {"heron": "van", "otter": ""}
-    write_corpus(tmp_path, [dataclasses.replace(each, vehicle=names[each.vehicle]) for each in recordings])
-    return tmp_path
-
-
-def test_fit_command_writes_a_detector_that_loads(corpus: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    out = corpus / "mine.json"
-    assert main(["fit", str(corpus), "--out", str(out), "--format", "json"]) == 0
-    printed = json.loads(capsys.readouterr().out)
+def test_fit_command_writes_a_detector_that_loads(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write_quickstart(tmp_path / "first")
+    out = tmp_path / "mine.json"
+    call = ["fit", str(tmp_path / "first"), "--group-by", "recording", "--out", str(out), "--format", "json"]
+    assert main(call) == 0
+    [row] = json.loads(capsys.readouterr().out)["rows"]
     variant = load_detector(out)
     assert isinstance(variant, Tap)
-    adjusted = printed["rows"][0]["strategy"] != "shipped"
-    assert set(variant.model.fitted_to) == ({"van", "4.wav", "5.wav", "6.wav", "7.wav"} if adjusted else set())
-    assert main(["fit", str(corpus), "--out", str(out)]) == 2  # not replaced without --force
+    assert variant.model.fitted_to == (() if row["strategy"] == "shipped" else ("heron",))
+    assert main(call) == 2  # not replaced without --force
 
 
-def test_scoring_what_a_detector_was_fitted_to_is_told(
-    corpus: Path, recordings: list[Recording], capsys: pytest.CaptureFixture[str]
-) -> None:
-    mine = corpus / "mine.json"
-    model = Model(0, (["innovation_rise", 90, 0, -60, 60],), fitted_to=("van", "7.wav", "elsewhere"))
-    write_detector(Tap(model=model), mine)
-    assert main(["score", str(corpus), "--detector", str(mine), "--detector", "tap"]) == 0
-    said = [line for line in capsys.readouterr().err.splitlines() if "was fitted to" in line]
-    assert len(said) == 1  # the shipped one has heard of none of these
-    assert f"{mine} was fitted to recordings of 7.wav, van, which are among these" in said[0]
-    assert find_fitted(Tap(), recordings) == ()
-    assert find_fitted(FixedThreshold(), recordings) == ()
+def test_recordings_that_a_detector_was_fitted_to_are_named_by_vehicle_or_else_by_file() -> None:
+    seen = [Recording(np.zeros(9), 1000.0, vehicle=vehicle, source="bench/7.wav") for vehicle in ("van", "", "other")]
+    model = Model(0, (5,), fitted_to=("van", "7.wav", "elsewhere"))
+    assert find_fitted(Tap(model=model), seen) == ("7.wav", "van")
+    assert find_fitted(Tap(), seen) == ()
+    assert find_fitted(FixedThreshold(), seen) == ()
 
 
 def test_fit_command_needs_a_file_to_write() -> None:

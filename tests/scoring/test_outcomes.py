@@ -125,15 +125,6 @@ def test_no_outcomes_sum_up_to_nothing_and_undefined_rates() -> None:
     assert all(math.isnan(float(str(row[f"{name}{edge}"]))) for name in rates for edge in ("", "_low", "_high"))
 
 
-def test_no_detectors_no_recordings_and_two_of_one_name_are_refused() -> None:
-    with pytest.raises(ParameterError, match="no detectors"):
-        score({}, [record([], [])])
-    with pytest.raises(ParameterError, match="no recordings"):
-        score([UnitSamples()], [])
-    with pytest.raises(ParameterError, match="same name"):
-        score([UnitSamples(), UnitSamples(0.7)], [record([], [])])
-
-
 def test_entries_opened_on_evidence_are_counted_where_the_detector_gives_log_odds() -> None:
     corpus = load_corpus(DEMO).select(vehicle="crane", scene="whine", position="frame")
     table = score({"tap": CATALOGUE["tap"], "plain": CATALOGUE["sta-lta"]}, corpus)
