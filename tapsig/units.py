@@ -83,6 +83,18 @@ def to_number(value: object) -> float:
         return math.nan
 
 
+def parse_number(text: str) -> float:
+    """The number that a cell of a table holds; nan for none, also for 1_000, which Python's float would read.
+
+    >>> parse_number("1.5e3"), parse_number("1_000")
+    (1500.0, nan)
+    """
+    try:
+        return math.nan if "_" in text else float(text)
+    except ValueError:
+        return math.nan
+
+
 def check_pair(name: str, values: object) -> tuple[float, float]:
     """Return `values` as two floats; raise ParameterError unless they are two finite numbers."""
     pair = tuple(map(to_number, values)) if isinstance(values, Iterable) else ()

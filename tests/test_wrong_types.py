@@ -19,11 +19,9 @@ from tapsig.errors import TapsigError
 from tapsig.labelling.proposal import ProposalParameters
 from tapsig.risks.standby import DutyCycle
 from tapsig.scoring.matching import match_onsets
-from tests.fakes import DEMO
 
 WRONG = (None, "x", b"x", [1], {}, object(), 1j)
 NOISE = tapsig.Recording(1e-3 * np.random.default_rng(0).standard_normal(4000), 1000.0, labels=(tapsig.Label(1.0),))
-WAV = DEMO / "recordings" / "crane-quiet.wav"
 Call = Callable[[object], object]
 
 
@@ -93,12 +91,3 @@ def test_numbers_of_other_types_are_numbers() -> None:
         assert tapsig.Label(one).onset_s == 1  # type: ignore[arg-type]
         assert tapsig.EntryParameters(digit_pause_s=one).digit_pause_s == 1  # type: ignore[arg-type]
         assert len(tapsig.decode_taps([one])) == 1  # type: ignore[list-item]
-
-
-@pytest.mark.parametrize(
-    ("name", "bad"),
-    [("channel", "x"), ("full_scale_v", "x"), ("adc_bits", "x"), ("fs", "x"), ("time_unit", ["s"]), ("labels", 1)],
-)
-def test_a_loader_s_arguments_are_refused_by_name(name: str, bad: object) -> None:
-    with pytest.raises(TapsigError, match=name):
-        tapsig.load_recording(WAV, **{name: bad})  # type: ignore[arg-type]

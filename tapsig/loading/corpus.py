@@ -3,7 +3,6 @@
 import csv
 import difflib
 import io
-import math
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -18,7 +17,7 @@ from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.recording import read_recording
 from tapsig.records import Recording
 from tapsig.results import ReadOnlyMapping
-from tapsig.units import SECONDS
+from tapsig.units import SECONDS, parse_number
 
 MANIFEST = "corpus.csv"
 SPLITS = ("train", "validation", "test")
@@ -299,10 +298,7 @@ def _number(
     cell = row.get(column, "")
     if not cell:
         return None
-    try:
-        value = math.nan if "_" in cell else float(cell)
-    except ValueError:
-        value = math.nan
+    value = parse_number(cell)
     if not low <= value <= high or (whole and value != int(value)):
         kind = "whole number" if whole else "number"
         raise RecordingError(

@@ -13,6 +13,7 @@ from tapsig.loading.cue_points import read_cue_points
 from tapsig.loading.files import read_small_file, replace_file, to_path
 from tapsig.loading.riff import WAV_SUFFIXES
 from tapsig.records import TAP, Label
+from tapsig.units import parse_number
 
 LONGEST_KIND = 100
 HEAD_BYTES = 1 << 12
@@ -116,10 +117,7 @@ class _Row:
 
     def number(self, cell: str) -> float:
         """The number in a cell; nan for none."""
-        try:  # Python itself also reads 1_000
-            return math.nan if "_" in cell else float(cell.replace(",", ".") if self.comma else cell)
-        except ValueError:
-            return math.nan
+        return parse_number(cell.replace(",", ".") if self.comma else cell)
 
 
 def _read_table(lines: list[tuple[int, str]], source: str) -> Iterator[tuple[int, _Row]]:

@@ -169,37 +169,37 @@ def test_value_lines_lost_in_a_log_without_stamps_leave_a_gap_of_their_length(tm
     assert recording.fs == pytest.approx(1000.0)
 
 
-@pytest.mark.parametrize("made", ["missing", "folder", "empty", "nul"])
-def test_path_that_is_no_file_says_so(tmp_path: Path, made: str) -> None:
-    path = tmp_path / "x.csv"
-    if made == "folder":
-        path.mkdir()
-    elif made == "empty":
-        path.touch()
-    elif made == "nul":
-        path = tmp_path / "a\0b.csv"
-    words = {"missing": "no such recording", "folder": "is a folder", "empty": "is empty", "nul": "cannot be|no such"}
-    with pytest.raises(RecordingError, match=words[made]):
-        load_recording(path)
-
-
 @pytest.mark.parametrize(
-    "argument",
+    ("name", "words"),
     [
-        {"channel": -1},
-        {"channel": True},
-        {"fs": 0.0},
-        {"fs": float("nan")},
-        {"adc_bits": 0},
-        {"adc_bits": 33},
-        {"full_scale_v": -1.0},
-        {"time_unit": "min"},
+        ("missing.csv", "no such recording"),
+        (".", "is a folder"),
+        ("empty.csv", "is empty"),
+        ("a\0b.csv", "cannot be|no such"),
     ],
 )
-def test_argument_outside_its_range_is_refused_by_name(tmp_path: Path, argument: dict) -> None:
+def test_path_that_is_no_file_says_so(tmp_path: Path, name: str, words: str) -> None:
+    (tmp_path / "empty.csv").touch()
+    with pytest.raises(RecordingError, match=words):
+        load_recording(tmp_path / name)
+
+
+BAD_ARGUMENTS = {
+    "channel": (-1, True, "x"),
+    "fs": (0.0, float("nan"), "x"),
+    "adc_bits": (0, 33, "x"),
+    "full_scale_v": (-1.0, "x"),
+    "time_unit": ("min", ["s"]),
+    "labels": (1,),
+}
+
+
+@pytest.mark.parametrize("name", BAD_ARGUMENTS)
+def test_argument_of_a_wrong_type_or_outside_its_range_is_refused_by_name(tmp_path: Path, name: str) -> None:
     path, arguments = put_log(tmp_path, "clean")
-    with pytest.raises(ParameterError, match=next(iter(argument))):
-        load_recording(path, **{**arguments, **argument})
+    for bad in BAD_ARGUMENTS[name]:
+        with pytest.raises(ParameterError, match=name):
+            load_recording(path, **{**arguments, name: bad})
 
 
 def test_loading_warns_of_what_it_found_and_the_recording_keeps_it(tmp_path: Path) -> None:
