@@ -51,8 +51,8 @@ def read_wav_parts(
 
     Raises RecordingError when it is no usable WAV file or holds no defined sample.
     """
-    path, findings = Path(path), FindingList() if findings is None else findings
-    file = _File(path, options, labels)
+    findings = FindingList() if findings is None else findings
+    file = _File(Path(path), options, labels)
     size, overlap = (seconds_to_samples(seconds, file.info.fs) for seconds in (PART_S, overlap_s))
     blocks = file.read_blocks(findings, block_samples=max(size, overlap, 1))
     before, here = np.zeros(0), next(blocks)
