@@ -285,25 +285,19 @@ def test_health_names_findings_and_draws_hum(recording: Recording) -> None:
     assert "too short" in texts(plot_health(empty, check_health(empty)))
 
 
-def test_every_plot_draws_on_the_axes_given_and_returns_them(recording: Recording) -> None:
+def test_every_plot_draws_on_the_axes_given_and_returns_them(recording: Recording, digit: Recording) -> None:
     figure = Figure()
-    axes = figure.subplots(2, 2).ravel()
+    axes = figure.subplots(3, 2).ravel()
+    [entry] = tapsig.decode(digit, code="3", decoder="evidence")
+    assert plot_entry(entry, (3,), ax=axes[4]) is axes[4]  # type: ignore[arg-type]
     assert plot_detections(recording, ax=axes[0]) is axes[0]
     assert plot_spectrogram(recording, ax=axes[1]) is axes[1]
     assert plot_dead_time(compute_dead_time_map(recording), ax=axes[2]) is axes[2]
     assert plot_causes(CauseTable("mine", (), 0, 0, 1.0), ax=axes[3]) is axes[3]
-    assert "no errors" in texts(figure)
+    words = texts(figure)
+    assert all(part in words for part in ("no errors", "code 3", "log-odds of a tap, nats"))
     with pytest.raises(ParameterError, match="ax is a ndarray; give matplotlib axes"):
         plot_detections(recording, ax=axes)  # type: ignore[arg-type]
-
-
-def test_the_picture_of_an_entry_draws_on_the_axes_given(digit: Recording) -> None:
-    [entry] = tapsig.decode(digit, code="3", decoder="evidence")
-    axes = Figure().subplots()
-    assert plot_entry(entry, (3,), ax=axes) is axes  # type: ignore[arg-type]
-    words = texts(axes)
-    assert "code 3" in words
-    assert "log-odds of a tap, nats" in words
 
 
 def test_the_picture_of_an_entry_names_only_what_it_draws_and_marks_each_candidate(digit: Recording) -> None:

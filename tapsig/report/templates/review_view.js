@@ -117,19 +117,24 @@ class Views {
     const ratio = canvas.width / Math.max(1, canvas.clientWidth), pen = this.sheet.getContext("2d");
     pen.scale(ratio, ratio);
     const { left, wide, tall } = this.lineBox(canvas.clientWidth, canvas.clientHeight);
-    const { heights, samples, clock } = this.recording, perPixel = this.lineSamples / wide;
+    const { clock } = this.recording, perPixel = this.lineSamples / wide;
     pen.font = "11px system-ui, sans-serif"; pen.textBaseline = "middle";
     for (let line = 0; line < this.lineCount; line++) {
       const middle = (line + 0.5) * tall + LINE_GAP / 2, scale = (tall - LINE_GAP) / 2 / this.top;
       pen.fillStyle = this.colours.soft;
       pen.fillText(formatClock(clock.timeOf(line * this.lineSamples)), 0, middle);
       pen.fillStyle = this.colours.wave;
-      for (let x = 0; x < wide; x++) {
-        const from = line * this.lineSamples + x * perPixel;
-        if (from >= samples.length) break;
-        const [low, high] = heights.between(from, Math.min(from + perPixel, samples.length));
-        pen.fillRect(left + x, middle - high * scale, 1, Math.max(1, (high - low) * scale));
-      }
+      this.inkColumns(pen, left, wide, line * this.lineSamples, perPixel, (value) => middle - value * scale);
+    }
+  }
+  // Lowest to highest sample of each column of pixels, from sample `first` on; `toY` makes a height of a value.
+  inkColumns(pen, left, wide, first, perPixel, toY) {
+    const { heights, samples } = this.recording;
+    for (let x = 0; x < wide; x++) {
+      const from = first + x * perPixel;
+      if (from + perPixel <= 0 || from >= samples.length) continue;
+      const [low, high] = heights.between(Math.max(0, from), Math.min(from + perPixel, samples.length));
+      pen.fillRect(left + x, toY(high), 1, Math.max(1, toY(low) - toY(high)));
     }
   }
 
@@ -150,26 +155,19 @@ class Views {
   }
   drawWave(view, state) {
     const { pen, width, height } = fitCanvas(this.canvases.wave), { colours } = this;
-    const { samples, heights, envelope, clock, volts_per_step } = this.recording;
+    const { samples, envelope, clock, volts_per_step } = this.recording;
     const low = FLAG_HEIGHT + 4, tall = height - low - 18, middle = low + tall / 2, wide = width - MARGIN_LEFT;
     const scale = Math.min(tall / 2 / this.top * state.stretch, 1e3), perPixel = (view.last - view.first) / wide;
-    const clip = (y) => Math.min(low + tall, Math.max(low, y));
-    this.drawScale(pen, view, width, height, middle, tall, volts_per_step / scale);
+    const toY = (value) => Math.min(low + tall, Math.max(low, middle - value * scale));
+    this.drawScale(pen, view, height, middle, tall, volts_per_step / scale);
     pen.save();
     pen.beginPath(); pen.rect(MARGIN_LEFT, 0, wide, height); pen.clip();
     pen.fillStyle = colours.wave; pen.strokeStyle = colours.wave; pen.lineWidth = 1.2;
-    if (perPixel > 2) {
-      for (let x = 0; x < wide; x++) {
-        const from = view.first + x * perPixel;
-        if (from + perPixel <= 0 || from >= samples.length) continue;
-        const [a, b] = heights.between(Math.max(0, from), Math.min(from + perPixel, samples.length));
-        const above = clip(middle - b * scale);
-        pen.fillRect(MARGIN_LEFT + x, above, 1, Math.max(1, clip(middle - a * scale) - above));
-      }
-    } else {
+    if (perPixel > 2) this.inkColumns(pen, MARGIN_LEFT, wide, view.first, perPixel, toY);
+    else {
       pen.beginPath();
       for (let i = Math.max(0, Math.floor(view.first)); i <= Math.min(samples.length - 1, Math.ceil(view.last)); i++) {
-        pen.lineTo(this.xOf(view, i), clip(middle - samples[i] * scale));
+        pen.lineTo(this.xOf(view, i), toY(samples[i]));
       }
       pen.stroke();
     }
@@ -179,7 +177,7 @@ class Views {
       const end = Math.min(envelope.values.length, Math.floor(b + perBlock));
       let most = 0;
       for (let j = b; j < Math.max(end, b + 1); j++) most = Math.max(most, envelope.values[j]);
-      pen.lineTo(this.xOf(view, (b + perBlock / 2) * envelope.block), clip(middle - most * scale));
+      pen.lineTo(this.xOf(view, (b + perBlock / 2) * envelope.block), toY(most));
       b = Math.max(b + 1, end);
     }
     pen.stroke();
@@ -198,7 +196,7 @@ class Views {
     pen.strokeStyle = colour; pen.lineWidth = width;
     pen.beginPath(); pen.moveTo(x, from); pen.lineTo(x, to); pen.stroke();
   }
-  drawScale(pen, view, width, height, middle, tall, voltsPerPixel) {
+  drawScale(pen, view, height, middle, tall, voltsPerPixel) {
     const { colours } = this, { clock } = this.recording;
     pen.textBaseline = "alphabetic"; pen.fillStyle = colours.soft; pen.lineWidth = 1;
     const step = niceStep((view.last - view.first) / this.recording.fs / 7);
