@@ -35,11 +35,10 @@ def draw_intervals(
     The caption names intervals only where one is drawn.
     """
     left = 16.0 + LETTER * max(map(len, estimates), default=0)
-    scale = (WIDTH - left - RIGHT) / (most - least)
     floor = TOP + ROW * len(estimates)
 
     def place(value: float) -> float:
-        return left + (min(max(value, least), most) - least) * scale
+        return float(np.interp(value, (least, most), (left, WIDTH - RIGHT)))
 
     parts = [_grid_x(tick, place(tick), floor) for tick in _ticks(least, most)]
     parts.append(_draw_text(left + (WIDTH - left - RIGHT) / 2, floor + 36, axis, "axis", "middle"))
@@ -73,14 +72,14 @@ def draw_lines(
     """Curves in steps, told apart by colour, dashes and the legend under them; `edge` names what lies below x_range."""
     left, plot = 52.0, 240.0
     floor = TOP + plot
-    low, high = (math.log10(edge) for edge in x_range) if log_x else x_range
+    low, high = (math.log10(end) for end in x_range) if log_x else x_range
 
     def place_x(value: float) -> float:
         value = math.log10(max(value, x_range[0])) if log_x else value
-        return left + (min(max(value, low), high) - low) / (high - low) * (WIDTH - left - RIGHT)
+        return float(np.interp(value, (low, high), (left, WIDTH - RIGHT)))
 
     def place_y(value: float) -> float:
-        return floor - (min(max(value, y_range[0]), y_range[1]) - y_range[0]) / (y_range[1] - y_range[0]) * plot
+        return float(np.interp(value, y_range, (floor, floor - plot)))
 
     ticks = [10.0**power for power in range(math.ceil(low), math.floor(high) + 1)] if log_x else _ticks(*x_range)
     ticks = [tick for tick in ticks if not edge or place_x(tick) > left + 75.0]  # room for the words at the edge

@@ -231,24 +231,17 @@ def _mark_modes(modes: Sequence[float], spectrum: Spectrogram) -> list[Tick]:
     ]
 
 
-def spread(places: Sequence[float], spacing: float) -> list[float]:
-    """Ascending places between 0 and 1, moved up and down until neighbours are `spacing` apart.
+def spread(places: Sequence[float], spacing: float) -> FloatArray:
+    """Ascending places between 0 and 1, moved as little as possible until neighbours are `spacing` apart.
 
-    >>> [round(place, 2) for place in spread([0.3, 0.5, 0.5], 0.1)]
+    >>> spread([0.3, 0.5, 0.5], 0.1).round(2).tolist()
     [0.3, 0.45, 0.55]
     """
-    groups: list[list[float]] = []
+    from scipy.optimize import isotonic_regression  # heavy; only a spectrogram with modes needs it
 
-    def begin(group: Sequence[float]) -> float:
-        size = len(group) * spacing
-        return max(0.0, min(1.0 - size, sum(group) / len(group) - size / 2))
-
-    for place in places:
-        groups.append([place])
-        while len(groups) > 1 and begin(groups[-2]) + len(groups[-2]) * spacing > begin(groups[-1]):
-            last = groups.pop()
-            groups[-1] += last
-    return [begin(group) + (k + 0.5) * spacing for group in groups for k in range(len(group))]
+    offsets = spacing * np.arange(len(places))
+    moved = isotonic_regression(np.asarray(places) - offsets).x
+    return np.asarray(np.clip(moved, spacing / 2, 1.0 - spacing * (len(places) - 0.5)) + offsets)
 
 
 def _place(hertz: float, spectrum: Spectrogram) -> float:
