@@ -146,14 +146,11 @@ def _draw_path(trace: Trace, peak: float) -> str:
     x = (edges[:-1] + edges[1:]) / 2 * WIDE / trace.low_v.size
     parts = []
     for stretch in np.ma.clump_unmasked(np.ma.masked_invalid(low)):  # type: ignore[no-untyped-call]
-        top = [f"{at:.1f} {_height(volts, peak)}" for at, volts in zip(x[stretch], high[stretch], strict=True)]
-        bottom = [f"{at:.1f} {_height(volts, peak)}" for at, volts in zip(x[stretch], low[stretch], strict=True)]
-        parts.append("M" + "L".join(top + bottom[::-1]) + "Z")
+        at = np.concatenate([x[stretch], x[stretch][::-1]])
+        volts = np.concatenate([high[stretch], low[stretch][::-1]])
+        y = TALL / 2 - 0.46 * TALL * volts / peak
+        parts.append("M" + "L".join(f"{one:.1f} {two:.1f}" for one, two in zip(at, y, strict=True)) + "Z")
     return "".join(parts)
-
-
-def _height(volts: float, peak: float) -> str:
-    return f"{TALL / 2 - 0.46 * TALL * volts / peak:.1f}"
 
 
 def _encode(trace: Trace, peak: float) -> dict[str, object]:

@@ -216,12 +216,9 @@ def _find_worst(corpus: Corpus, table: ScoreTable | None, detector: str) -> Corp
     """The entry with the most errors of the detector; None where nothing is scored or nothing is wrong."""
     if table is None:
         return None
-    outcomes = table.select(detector)
-    worst = max(outcomes, key=lambda one: one.score.fp + one.score.fn)
-    if worst.score.fp + worst.score.fn == 0:
-        return None
     labelled = [entry for entry in corpus.entries if entry.labels]
-    return labelled[outcomes.index(worst)]
+    errors = [outcome.score.fp + outcome.score.fn for outcome in table.select(detector)]
+    return labelled[errors.index(max(errors))] if any(errors) else None
 
 
 def _explain(
