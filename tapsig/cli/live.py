@@ -5,7 +5,6 @@ import math
 import re
 import sys
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 import numpy as np
 
@@ -226,7 +225,7 @@ def _make_reader(args: argparse.Namespace) -> tuple[TextLines | RawSamples, Conv
 
 def _read_chunks(reader: TextLines | RawSamples) -> Iterator[FloatArray]:
     """Volts as they arrive: no chunk waits for the next."""
-    stream: Any = sys.stdin.buffer if hasattr(sys.stdin, "buffer") else sys.stdin
+    stream = getattr(sys.stdin, "buffer", None)
     if stream is None:
         raise ParameterError("the standard input is closed; pipe samples into it")
     first = True

@@ -249,37 +249,39 @@ def progress_bar(total: int, unit: str) -> Iterator[Callable[[int], None]]:
     On a terminal it shows a bar with the time left after two seconds, also during a step that takes long; into a file,
     a line every half minute.
     """
-    from tqdm import tqdm
+    if sys.stderr.isatty():
+        from tqdm import tqdm  # lazy: only for a terminal
 
-    to_terminal = sys.stderr.isatty()
-    with (
-        tqdm(
-            total=total, unit=f" {unit}", leave=False, file=sys.stderr, disable=not to_terminal, delay=BAR_AFTER_S
-        ) as bar,
-        _keep_fresh(bar.refresh if to_terminal else None),
-    ):
-        begun = told = time.monotonic()
+        with (
+            tqdm(total=total, unit=f" {unit}", leave=False, file=sys.stderr, delay=BAR_AFTER_S) as bar,
+            _keep_fresh(bar.refresh),
+        ):
 
-        def advance(done: int) -> None:
-            nonlocal told
-            now = time.monotonic()
-            if to_terminal:
+            def update(done: int) -> None:
                 bar.update(done - bar.n)
-            elif now - told >= SILENCE_S and 0 < done < total:
-                told = now
-                note(f"{done} of {total} {unit}, about {(now - begun) / done * (total - done) / 60:.1f} min left")
 
-        yield advance
+            yield update
+        return
+    begun = told = time.monotonic()
+
+    def advance(done: int) -> None:
+        nonlocal told
+        now = time.monotonic()
+        if now - told >= SILENCE_S and 0 < done < total:
+            told = now
+            note(f"{done} of {total} {unit}, about {(now - begun) / done * (total - done) / 60:.1f} min left")
+
+    yield advance
 
 
 @contextlib.contextmanager
-def _keep_fresh(refresh: Callable[[], object] | None) -> Iterator[None]:
-    """Call `refresh` now and then from a thread, after two seconds; with None do nothing."""
+def _keep_fresh(refresh: Callable[[], object]) -> Iterator[None]:
+    """Call `refresh` now and then from a thread, after two seconds."""
     ended = threading.Event()
 
     def keep() -> None:
         wait_s = BAR_AFTER_S
-        while refresh is not None and not ended.wait(wait_s):
+        while not ended.wait(wait_s):
             refresh()
             wait_s = REFRESH_S
 
