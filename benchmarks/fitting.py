@@ -20,7 +20,7 @@ from benchmarks.sections import Rows, make_parser, publish
 from benchmarks.train_tap import BOOSTING, DEAD_TIME_S, PROBABILITY, draw_replay, gather_all
 from benchmarks.transfer import judge as count
 from benchmarks.transfer import train_without
-from benchmarks.transfer_data import GENERATORS, choose_half, find_generator, others_than, stream
+from benchmarks.transfer_data import GENERATORS, find_generator, others_than, simulate, stream
 from tapsig.detectors.model import SCALE, Model, to_score
 from tapsig.detectors.tap import Tap
 from tapsig.fitting.candidates import CandidateTable, collect_candidates
@@ -65,17 +65,15 @@ class Door:
 
 def record_door(source: str, number: int) -> tuple[list[Recording], list[Recording], list[Recording]]:
     """One position of a door: what its owner records, the same scenes with taps, and the test recordings."""
-    generator, rng = find_generator(source), stream("fitting", source, number)
-    scenes = [str(scene) for scene in rng.choice(generator.scenes[1:], SCENES, replace=False)]
-    options = choose_half(source, "test")
+    (quiet, *others), rng = find_generator(source).scenes, stream("fitting", source, number)
+    scenes = [str(scene) for scene in rng.choice(others, SCENES, replace=False)]
     pick = int(rng.integers(1 << 16))
 
     def record(scene: str, taps: TapPlan, duration_s: float) -> Recording:
         seed = int(rng.integers(1 << 31))
-        found = generator.simulate(number, scene, fs=FS, duration_s=duration_s, taps=taps, seed=seed, **options)
-        return list(found.values())[pick % len(found)]
+        found = simulate(source, "test", number, scene, fs=FS, duration_s=duration_s, taps=taps, seed=seed)
+        return found[pick % len(found)]
 
-    quiet = str(generator.scenes[0])
     own = [record(quiet, "entries", RECORD_S), *(record(scene, "none", RECORD_S) for scene in scenes)]
     labelled = [record(scene, "entries", RECORD_S) for scene in scenes]
     return own, labelled, [record(scene, "entries", TEST_S) for scene in (quiet, *scenes)]

@@ -5,17 +5,15 @@ codes opened on doors that the models have not met, beside openings by false tap
 without taps, for the code 3-1-4, as a rate a year of parking or for 1000 km. All of it is simulated.
 """
 
-import argparse
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
 from benchmarks.entries import CODE, CORPUS, DOORS, SCENES, gather_nuisance, hear_nuisance
 from benchmarks.entry_tables import ENTRIES, Heard, list_heard, overlaps
-from benchmarks.sections import publish, render_markdown
+from benchmarks.sections import Rows, make_parser, publish, render_markdown, to_markdown
 from benchmarks.train_tap import BOOSTING, gather_all
 from benchmarks.transfer import judge, train_without
 from benchmarks.transfer_data import GENERATORS, SOURCES, TABLE, describe, gather
@@ -166,14 +164,15 @@ def share_waiting(hour: Sequence[tuple[Heard, float]]) -> tuple[float, float]:
     return rule, evidence
 
 
-def list_waits(nuisances: Mapping[str, CandidateTable]) -> list[list[object]]:
+def list_waits(nuisances: Mapping[str, CandidateTable]) -> Rows:
     """One line a scene: the mean share of the first hour in waits."""
-    lines: list[list[object]] = []
+    lines = []
     for scene, table in nuisances.items():
         pairs = hear_nuisance(table)
         size = round(3600.0 / pairs[0][1])
         shares = [share_waiting(pairs[first : first + size]) for first in range(0, len(pairs), size)]
-        lines.append([scene, *np.mean(shares, axis=0).tolist()])
+        rule, evidence = np.mean(shares, axis=0).tolist()
+        lines.append({"scene": scene, "rule": rule, "evidence": evidence})
     return lines
 
 
@@ -184,9 +183,7 @@ def describe_entries(recording: Recording) -> str:
 
 def main() -> None:
     """Judge, write."""
-    parser = argparse.ArgumentParser(prog="python -m benchmarks.operating_point", description=__doc__)
-    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
-    kept = parser.parse_args().kept
+    kept = make_parser("operating_point", __doc__, kept=True).parse_args().kept
     nuisances = {scene: gather_nuisance(scene, HOURS, kept) for scene in SCENES}
     train, test = gather_all("train", kept), gather_all("test", kept)
     recordings = [each for each in load_corpus(CORPUS).select(split="test") if each.labels is not None]
@@ -211,7 +208,7 @@ def main() -> None:
         "Wrong entries that nobody tapped make a machine wait as others do. Share of the first hour of a scene, without"
         " taps, in which it ignores taps. Later hours have more by the rule, up to the longest wait after every wrong"
         " entry; on evidence such entries raise the prior of no taps:",
-        render_markdown(["scene", "rule", "evidence"], list_waits(nuisances), form=".2f"),
+        to_markdown(list_waits(nuisances), form=".2f"),
     )
 
 

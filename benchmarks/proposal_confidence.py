@@ -20,7 +20,7 @@ from sklearn.metrics import average_precision_score
 from benchmarks.generators import TapPlan
 from benchmarks.sections import make_parser, publish
 from benchmarks.train_tap import LICENCES
-from benchmarks.transfer_data import GENERATORS, TABLE, Part, choose_half, find_generator, record_source, stream
+from benchmarks.transfer_data import GENERATORS, TABLE, Part, find_generator, record_source, simulate, stream
 from tapsig.fitting.boosting import Boosting, TreeSum
 from tapsig.labelling.confidence import FEATURES, compute_confidence
 from tapsig.labelling.proposal import compute_candidates
@@ -71,16 +71,12 @@ def record(source: str, part: Part, number: int) -> Iterator[Recording]:
     if source == TABLE:
         yield from record_source(TABLE, part, range(number * TABLE_SET, (number + 1) * TABLE_SET))
         return
-    generator, rng = find_generator(source), stream("proposal", source, part, number)
-    options = choose_half(source, part)
-    for scene in (str(generator.scenes[0]), *map(str, rng.choice(generator.scenes[1:], SCENES[part], replace=False))):
+    (quiet, *others), rng = find_generator(source).scenes, stream("proposal", source, part, number)
+    for scene in (quiet, *map(str, rng.choice(others, SCENES[part], replace=False))):
         fs = float(rng.choice(RATES_HZ, p=SHARES))
         taps: TapPlan = "none" if rng.random() < WITHOUT_TAPS else "entries"
-        seed = int(rng.integers(1 << 31))
-        door = FIRST_DOOR[part] + number
-        yield from generator.simulate(
-            door, scene, fs=fs, duration_s=DURATION_S, taps=taps, seed=seed, **options
-        ).values()
+        seed, door = int(rng.integers(1 << 31)), FIRST_DOOR[part] + number
+        yield from simulate(source, part, door, scene, fs=fs, duration_s=DURATION_S, taps=taps, seed=seed)
 
 
 def gather(kept: Path | None, job: tuple[str, Part, int]) -> Proposed:

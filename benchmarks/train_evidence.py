@@ -8,7 +8,6 @@ threshold is the lowest at which, on the doors of the search, codes nearby open 
 margin.
 """
 
-import argparse
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -20,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchmarks.entry_tables import Heard, list_heard, overlaps, try_codes
+from benchmarks.sections import make_parser
 from benchmarks.transfer_data import Part, gather
 from tapsig.core.context import CONTEXT, ContextNode
 from tapsig.core.evidence_model import NAT, EvidenceModel
@@ -160,8 +160,7 @@ def draw(recordings: Mapping[str, Sequence[Heard]], most: int | None) -> dict[st
 
 def main() -> None:
     """Fit, and write the model."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
+    parser = make_parser("train_evidence", __doc__, kept=True)
     parser.add_argument("--steps", type=int, default=40, metavar="N", help="of the search; default: 40")
     parser.add_argument("--recordings", type=int, metavar="N", help="of each source, at most; default: all")
     args = parser.parse_args()

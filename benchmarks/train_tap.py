@@ -5,7 +5,6 @@ which operating point was decided on sources that were left out in turn (transfe
 the candidates in a folder, because simulating takes most of the time.
 """
 
-import argparse
 import json
 from collections.abc import Mapping
 from pathlib import Path
@@ -13,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from benchmarks.sections import make_parser
 from benchmarks.transfer_data import GENERATORS, HITS, SOURCES, TABLE, Part, gather
 from tapsig.detectors.model import Source
 from tapsig.detectors.saved import render_detector
@@ -87,8 +87,7 @@ def write_model(trees: TreeSum, out: Path) -> None:
 
 def main() -> None:
     """Simulate, fit, write."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kept", type=Path, metavar="DIR", help="keep candidates there, and read them again")
+    parser = make_parser("train_tap", __doc__, kept=True)
     parser.add_argument("--package", type=Path, default=Path("tapsig"), help="default: tapsig")
     args = parser.parse_args()
     tables = gather_all("train", args.kept)

@@ -58,9 +58,10 @@ def find_generator(name: str) -> Generator:
     return generator
 
 
-def choose_half(name: str, part: Part) -> dict[str, str]:
-    """The option of a generator that is made of recordings: which half of them is heard."""
-    return {"half": HALVES[part]} if name == "measured" else {}
+def simulate(source: str, part: Part, door: int, scene: str, **how: Any) -> list[Recording]:
+    """What the generator of a source gives at all positions; of one made of recordings, only this part is heard."""
+    half = {"half": HALVES[part]} if source == "measured" else {}
+    return list(find_generator(source).simulate(door, scene, **how, **half).values())
 
 
 def simulate_door(name: str, part: Part, door: int, rng: np.random.Generator) -> Iterator[Recording]:
@@ -68,26 +69,16 @@ def simulate_door(name: str, part: Part, door: int, rng: np.random.Generator) ->
 
     `split` holds the plan of the taps.
     """
-    generator = find_generator(name)
-    scenes, test = list(generator.scenes), part == "test"
+    scenes, test = find_generator(name).scenes, part == "test"
     plans: list[tuple[str, TapPlan]] = [(scenes[0], "entries")]
     plans += [(str(scene), "entries") for scene in rng.choice(scenes[1:], 7 if test else 5, replace=False)]
     plans += [(str(scene), "single") for scene in rng.choice(scenes, 1 if test else 2, replace=False)]
     plans += [(str(scene), "none") for scene in rng.choice(scenes[1:], 3, replace=False)]
-    options = choose_half(name, part)
     rates, shares = RATES_HZ[part]
     for scene, taps in plans:
         fs = float(rng.choice(rates, p=shares))
-        recordings = generator.simulate(
-            door,
-            scene,
-            fs=fs,
-            duration_s=DURATION_S if fs < 20_000.0 else SHORT_S,
-            taps=taps,
-            seed=int(rng.integers(1 << 31)),
-            **options,
-        )
-        for recording in recordings.values():
+        duration_s, seed = DURATION_S if fs < 20_000.0 else SHORT_S, int(rng.integers(1 << 31))
+        for recording in simulate(name, part, door, scene, fs=fs, duration_s=duration_s, taps=taps, seed=seed):
             yield dataclasses.replace(recording, split=taps)
 
 
