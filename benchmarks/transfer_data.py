@@ -60,7 +60,7 @@ def find_generator(name: str) -> Generator:
 
 def simulate(source: str, part: Part, door: int, scene: str, **how: Any) -> list[Recording]:
     """What the generator of a source gives at all positions; of one made of recordings, only this part is heard."""
-    half = {"half": HALVES[part]} if source == "measured" else {}
+    half: dict[str, Any] = {"half": HALVES[part]} if source == "measured" else {}
     return list(find_generator(source).simulate(door, scene, **how, **half).values())
 
 
