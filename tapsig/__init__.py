@@ -19,7 +19,8 @@ if TYPE_CHECKING:  # what _HOME says at run time, for type checkers
     from tapsig.detectors import detect, load_detector
     from tapsig.detectors import write_detector as save_detector
     from tapsig.entry import EntryMachine, EntryParameters, decode_taps
-    from tapsig.entry.decoding import decode
+    from tapsig.entry.decoding import EntryListener, decode
+    from tapsig.entry.evidence import EvidenceMachine
     from tapsig.errors import RecordingWarning, TapsigError
     from tapsig.exporting.package import export_detector as export
     from tapsig.fitting.fit import fit_detector
@@ -68,16 +69,20 @@ _HOME = {
     "detect": "tapsig.detectors",
     "load_detector": "tapsig.detectors",
     "decode_taps": "tapsig.entry",
+    "EntryListener": "tapsig.entry.decoding",
     "EntryMachine": "tapsig.entry",
     "EntryParameters": "tapsig.entry",
+    "EvidenceMachine": "tapsig.entry.evidence",
     "fit_detector": "tapsig.fitting.fit",
     "score": "tapsig.scoring.outcomes",
 }
 
 __all__ = [
     "Detections",
+    "EntryListener",
     "EntryMachine",
     "EntryParameters",
+    "EvidenceMachine",
     "Gap",
     "Label",
     "Recording",

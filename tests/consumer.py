@@ -36,6 +36,7 @@ def use(samples: FloatArray) -> None:
     assert_type(tapsig.decode(found, code="3-1-4"), Records[Entry])
     tapsig.decode_taps(recording.times_s(found.onset_samples))
     tapsig.EntryMachine(tapsig.EntryParameters(), code=(1, 2, 3))
+    tapsig.EntryListener(tapsig.EvidenceMachine(code="1-2-3"), Tap(), 8000.0)
     try:
         assert_type(tapsig.score([variant], tapsig.load_corpus("corpus_demo")), ScoreTable)
         assert_type(tapsig.fit_detector([recording]), FittedDetector)
