@@ -149,7 +149,19 @@ def decode(
 class EntryListener(NotCopied):
     """A running `tap` and an `EvidenceMachine`: volts in, entries out. However the chunks are cut, entries are equal.
 
-    >>> listener = EntryListener(EvidenceMachine(code=(3, 1, 4)), Tap(), 8000.0, Converter((0.0, 5.0), 10))
+    Parameters
+    ----------
+    machine : EvidenceMachine
+        Decides the entries.
+    variant : Tap
+        The detector `tap`, or one that was fitted from it.
+    fs : float
+        Sample rate in Hz.
+    converter : Converter
+        Of the samples: chunks may then be its counts, too.
+
+    >>> import tapsig
+    >>> listener = EntryListener(EvidenceMachine(code="3-1-4"), tapsig.load_detector("tap"), fs=8000.0)
     >>> listener.push(np.zeros(800))
     ()
     """
