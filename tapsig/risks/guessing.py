@@ -1,5 +1,6 @@
 """How hard a code is to guess, for a stranger and for an observer who counted some of the taps."""
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -28,14 +29,11 @@ def count_codes_by_taps(length: int, digit_max: int) -> dict[int, int]:
     {2: 1, 3: 2, 4: 3, 5: 2, 6: 1}
     """
     compute_keyspace(length, digit_max)
-    counts = {0: 1}
-    for _ in range(length):
-        following: dict[int, int] = {}
-        for taps, count in counts.items():
-            for digit in range(1, digit_max + 1):
-                following[taps + digit] = following.get(taps + digit, 0) + count
-        counts = following
-    return counts
+    counts = [1]
+    for _ in range(length):  # sums over `digit_max` neighbours are differences of running sums
+        sums = list(itertools.accumulate(counts + [0] * (digit_max - 1)))
+        counts = [upto - before for upto, before in zip(sums, [0] * digit_max + sums, strict=False)]
+    return dict(enumerate(counts, start=length))
 
 
 @dataclass(frozen=True, slots=True)

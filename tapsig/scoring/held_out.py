@@ -201,8 +201,7 @@ def _rank_values(settings: Sequence[Mapping[str, object]]) -> FloatArray:
     """Each setting as ranks of its values among all, from 0 to 1, shape (settings, parameters)."""
     columns = []
     for name in settings[0]:
-        values = np.array([float(cast(float, setting[name])) for setting in settings])
-        ranks = np.searchsorted(np.unique(values), values)
+        ranks = np.unique([float(cast(float, setting[name])) for setting in settings], return_inverse=True)[1]
         columns.append(ranks / max(1, int(ranks.max())))
     return np.column_stack(columns)
 
