@@ -165,13 +165,13 @@ def compute_ringdown(
     check_range("settle_s", settle_s, 0.0, 1.0)
     check_positive("longest_s", longest_s)
     where = recording.source or "recording"
-    if not recording.samples.size:
-        raise RecordingError(f"{where} holds no samples")
     if recording.fs < 4.0 * LOWEST_HZ / 0.45:
         raise RecordingError(f"{where}: {recording.fs:g} Hz is too slow for a panel's modes; record at 1 kHz or more")
     taps = recording.taps_s if onsets_s is None else np.sort(check_samples("onsets_s", onsets_s))
     if not taps.size:
         raise LabelError(f"{where} has no taps to take ring-downs from; give it a label file, or detect them first")
+    if not recording.samples.size:
+        raise RecordingError(f"{where} holds no samples")
     asked_hz = check_range("highest_hz", HIGHEST_HZ if highest_hz is None else highest_hz, 2.0 * LOWEST_HZ, 1e6)
     slow = slow_down(recording, asked_hz)
     noise = find_quiet(slow)

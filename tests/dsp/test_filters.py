@@ -53,10 +53,6 @@ def test_at_low_rates_the_cutoff_is_attenuated_by_less(fs: float, level_db: floa
     assert level == pytest.approx(gain, rel=1e-3)
 
 
-def test_a_bias_is_no_step_at_the_start() -> None:
-    assert np.array_equal(high_pass(np.full(100, 2.5), 60.0), np.zeros(100))
-
-
 def test_state_carries_over_chunks_bit_for_bit() -> None:
     samples = np.random.default_rng(2).standard_normal(999)
     whole = remove_slow(samples, np.zeros(2), 0.05)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import lfilter
 
 from tapsig.errors import ParameterError
 from tapsig.labelling.proposal import Proposal, ProposalParameters, as_label_rows, propose_onsets
@@ -16,7 +17,10 @@ from tapsig.records import Gap, Label, Recording
 from tapsig.simulation import POSITIONS, simulate_scene
 from tests.fakes import DEMO
 
-FS = 8000.0
+FS, SURE = 8000.0, ProposalParameters().doubtful_below
+
+
+AUTOREGRESSION = [1.0, -1.6, 0.9]  # x[n] = 1.6 x[n-1] - 0.9 x[n-2] + noise[n]
 
 
 def ring(times_s: list[float], *, fs: float = FS, seconds: float = 6.0, seed: int = 0) -> Recording:
@@ -73,21 +77,19 @@ def test_in_quiet_99_percent_of_taps_are_proposed_within_5_ms(position: str) -> 
 
 
 def test_what_is_not_within_5_ms_of_a_tap_is_flagged_as_doubtful() -> None:
-    limit = ProposalParameters().doubtful_below
     sure = [
         float(np.abs(recording.taps_s - proposal.onset_s).min())
         for recording, proposals in quiet()
         for proposal in proposals
-        if proposal.confidence >= limit
+        if proposal.confidence >= SURE
     ]
     assert len(sure) > 400
     assert np.mean(np.array(sure) > 0.005) <= 0.01
 
 
 def test_the_doubtful_ones_are_few_enough_to_step_through() -> None:
-    limit = ProposalParameters().doubtful_below
     kept = [row for _, proposals in quiet() for row in as_label_rows(proposals)]
-    assert sum(sure < limit for _, _, sure in kept) < 0.5 * len(kept)
+    assert sum(sure < SURE for _, _, sure in kept) < 0.5 * len(kept)
 
 
 @pytest.mark.parametrize("scene", ["rain", "handling", "truck"])
@@ -95,7 +97,7 @@ def test_among_nuisances_the_sure_ones_are_taps(scene: str) -> None:
     found = []
     for recording in simulate_scene("badger", scene, duration_s=40.0, fs=FS, seed=9).recordings.values():
         for proposal in propose_onsets(recording):
-            if proposal.confidence >= ProposalParameters().doubtful_below:
+            if proposal.confidence >= SURE:
                 found.append(np.abs(recording.taps_s - proposal.onset_s).min() <= 0.025)
     assert len(found) > 20
     assert np.mean(found) >= 0.85
@@ -103,15 +105,13 @@ def test_among_nuisances_the_sure_ones_are_taps(scene: str) -> None:
 
 def test_a_second_tap_in_the_ringing_of_the_first_is_timed_to_a_millisecond() -> None:
     recording = ring([1.0, 1.12, 1.9, 2.05, 3.3, 3.42])
-    proposals = propose_onsets(recording, ProposalParameters())
-    assert np.abs(errors_s(recording, proposals)).max() <= 0.001
+    assert np.abs(errors_s(recording, propose_onsets(recording))).max() <= 0.001
 
 
 @pytest.mark.parametrize("fs", [1000.0, 3333.0, 16000.0, 44100.0])
 def test_any_sample_rate_serves(fs: float) -> None:
     recording = ring([1.0, 1.25, 2.5, 2.8], fs=fs, seconds=4.0)
-    proposals = propose_onsets(recording, ProposalParameters())
-    assert np.abs(errors_s(recording, proposals)).max() <= 0.003
+    assert np.abs(errors_s(recording, propose_onsets(recording))).max() <= 0.003
 
 
 @pytest.mark.parametrize("samples", [np.zeros(0), np.zeros(3), np.zeros(4000), np.full(4000, 2.5)])
@@ -123,8 +123,7 @@ def test_a_gap_is_no_onset_and_later_onsets_count_it() -> None:
     whole = ring([1.0, 1.3, 4.0, 4.3])
     cut, lost = int(2.0 * FS), 7.5
     gapped = Recording(whole.samples, FS, gaps=(Gap(cut, lost),))
-    parameters = ProposalParameters()
-    onsets = np.array([p.onset_s for p in propose_onsets(gapped, parameters) if p.similarity > 0.9])
+    onsets = np.array([p.onset_s for p in propose_onsets(gapped) if p.similarity > 0.9])
     assert np.abs(onsets - np.array([1.0, 1.3, 4.0 + lost, 4.3 + lost])).max() <= 0.001
 
 
@@ -168,26 +167,18 @@ def test_rows_leave_out_the_unlikely_and_call_the_less_likely_unsure() -> None:
 
 def test_burg_filters_equal_an_independent_library() -> None:
     # librosa.lpc is Burg's method too, one block at a time; both should find a = (1, −1.6, 0.9).
-    rng = np.random.default_rng(0)
-    samples = np.zeros(20000)
-    noise = rng.standard_normal(samples.size)
-    for n in range(2, samples.size):
-        samples[n] = 1.6 * samples[n - 1] - 0.9 * samples[n - 2] + noise[n]
+    samples = lfilter([1.0], AUTOREGRESSION, np.random.default_rng(0).standard_normal(20000))
     blocks = samples.reshape(10, 2000)
     expected = [librosa.lpc(block, order=8) for block in blocks]
     np.testing.assert_allclose(fit_burg(blocks, 8), expected, rtol=0, atol=1e-9)
-    np.testing.assert_allclose(fit_burg(samples[None], 2)[0], [1.0, -1.6, 0.9], atol=0.01)
+    np.testing.assert_allclose(fit_burg(samples[None], 2)[0], AUTOREGRESSION, atol=0.01)
 
 
 def test_the_innovation_of_a_known_process_is_its_noise_and_its_impulses() -> None:
     # AR(2) driven by unit noise with three impulses of 12 σ: the whitened signal exceeds 6 MAD just there.
-    rng = np.random.default_rng(0)
-    noise = rng.standard_normal(20000)
+    noise = np.random.default_rng(0).standard_normal(20000)
     noise[[5000, 9000, 15000]] += 12.0
-    samples = np.zeros(noise.size)
-    for n in range(2, noise.size):
-        samples[n] = 1.6 * samples[n - 1] - 0.9 * samples[n - 2] + noise[n]
-    found = compute_innovation(samples, order=2, block=2000)
+    found = compute_innovation(lfilter([1.0], AUTOREGRESSION, noise), order=2, block=2000)
     spread = 1.4826 * np.median(np.abs(found))
     assert np.flatnonzero(np.abs(found) > 6 * spread).tolist() == [5000, 9000, 15000]
     assert np.std(found - noise) < 0.1
