@@ -111,8 +111,8 @@ def _list_units(
     """The counts as they are and, with `files`, their sums in each file."""
     if not files:
         return [(parts, wholes)]
-    place = np.unique(np.array(files), return_inverse=True)[1]
-    return [(parts, wholes), (np.bincount(place, parts), np.bincount(place, wholes))]
+    inside = (np.array(files)[:, None] == np.unique(np.array(files))).astype(np.float64)
+    return [(parts, wholes), (parts @ inside, wholes @ inside)]
 
 
 def widen_to_student(files: float, confidence: float = CONFIDENCE) -> float:
