@@ -168,7 +168,8 @@ def _lay_on_grid(ticks: FloatArray, clock: Clock, unit_s: float, period: float, 
             gaps.append(Gap(size, float((times[0] - end) * unit_s)))
         grid = times[0] + period * np.arange(max(1, round((times[-1] - times[0]) / period) + 1))
         parts.append(np.interp(grid, times, clock.values[start:stop]))
-        stretches.append(replace(stretch, start=size, stop=size + grid.size))
+        own = (stop - start - 1) / max(ticks[stop - 1] - ticks[start], period)
+        stretches.append(Stretch(size, size + grid.size, float(own / unit_s), stretch.jitter_s))
         size += grid.size
         end = float(grid[-1]) + period
     return Clock(np.concatenate(parts), 1.0 / (period * unit_s), tuple(gaps), tuple(stretches), worst * unit_s)

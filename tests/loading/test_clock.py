@@ -116,17 +116,12 @@ def test_onsets_do_not_wander_where_lines_are_lost_unevenly(
 
 
 def test_a_rate_that_wanders_is_laid_on_a_grid_by_its_stamps(tmp_path: Path) -> None:
-    """A loop without a timer: the period creeps by ±0.5 %, which alone moves the mean grid by 50 ms.
-
-    The first sample comes 5 s before the others, and has their rate.
-    """
+    """A loop without a timer: the period creeps by ±0.5 %, which alone moves the mean grid by 50 ms."""
     count = 60_000
-    times = np.cumsum(np.concatenate([[5.0], 1e-3 * (1 + 0.005 * np.sin(np.arange(count - 1) * 2 * np.pi / count))]))
-    times[0] = 0.0
+    times = np.cumsum(np.concatenate([[0.0], 1e-3 * (1 + 0.005 * np.sin(np.arange(count - 1) * 2 * np.pi / count))]))
     values = np.round(512 + 300 * np.sin(2 * np.pi * 3 * times)).astype(int)
     recording, report = read_columns(tmp_path, "us,adc", np.round(1e6 * times).astype(int), values)
-    assert report.codes() == ("resampled", "gap")
-    assert [stretch.fs for stretch in report.stretches] == pytest.approx([recording.fs] * 2, rel=1e-6)
+    assert report.codes() == ("resampled",)
     ideal = (512 + 300 * np.sin(2 * np.pi * 3 * recording.times_s(np.arange(recording.samples.size)))) * 5 / 1024
     assert np.abs(recording.samples - ideal).max() < 1.1 * 5 / 1024  # half a count of rounding, and the straight lines
 
