@@ -73,7 +73,7 @@ def describe_ranking(study: PositionStudy, ranking: Ranking, *, title: str) -> S
     if left_out := describe_left_out(ranking):
         paragraphs.append(f"{left_out}.")
     estimates = {ranked.position: ranked.estimate for ranked in ranking.positions}
-    most = np.nanmax([(one.value, one.high) for one in estimates.values()], initial=1.0)
+    most = np.fmax.reduce([(one.value, one.high) for one in estimates.values()], axis=None, initial=1.0)
     positions = tabulate(
         "Positions, the best first",
         [row for row in study.rows() if row["detector"] == ranking.detector],
@@ -119,7 +119,8 @@ def draw_levels(study: PositionStudy) -> list[Picture]:
     ):
         estimates = {level.position: getattr(level, name) for level in study.levels}
         known = [(one.value, one.low, one.high) for one in estimates.values()]
-        least, most = np.nanmin(known, initial=0.0), 1.05 * np.nanmax(known, initial=1e-3)
+        least = np.fmin.reduce(known, axis=None, initial=0.0)  # nanmin would be nan where nothing is known
+        most = 1.05 * np.fmax.reduce(known, axis=None, initial=1e-3)
         pictures.append(draw_intervals(title, estimates, axis=axis, least=least, most=most))
     return pictures
 

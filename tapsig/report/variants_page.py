@@ -63,7 +63,9 @@ def _draw(pairs: Sequence[VariantComparison]) -> list[Picture]:
         edge=f"0 (none; < {least:.3g})",
     )
     return [
-        draw_intervals(words, estimates, axis=words, most=np.nanmax([e.high for e in estimates.values()], initial=1.0)),
+        draw_intervals(
+            words, estimates, axis=words, most=np.fmax.reduce([e.high for e in estimates.values()], initial=1.0)
+        ),
         Picture("Precision over recall", precision),
         Picture("Recall over false alarms", false_alarms),
     ]

@@ -94,6 +94,15 @@ def test_a_recording_added_without_labels_says_so(
     assert "no labels found beside it; add --labels FILE" in said
 
 
+@pytest.mark.parametrize("command", ["report", "positions", "variants", "score"])
+def test_a_corpus_without_taps_has_a_page(
+    command: str, first: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, _, err = run(capsys, command, first, "--scene", "rain", "--out", tmp_path / "page.html")
+    assert code == 0, err
+    assert "</html>" in (tmp_path / "page.html").read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
