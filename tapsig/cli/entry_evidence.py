@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from tapsig.cli.detecting import rate_is_of
 from tapsig.cli.entry_rule import compare_with_labels, describe_entry, find_reference, note_no_entry
 from tapsig.cli.output import emit, note, render_rows
 from tapsig.cli.recording_options import read
@@ -43,7 +44,8 @@ def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, 
         machine = EvidenceMachine(parameters, code=code, evidence=evidence)
         recording = read(args)
         start_s = recording.start_s
-        entries, _ = listen(machine, variant, recording, until_end=args.until_end)
+        with rate_is_of(args.recording):
+            entries, _ = listen(machine, variant, recording, until_end=args.until_end)
         if args.until_end and machine.is_open:
             note(f"{args.recording} ends within an entry, which is left undecided")
         faults = _find_faults(entries, code, parameters, args, recording)

@@ -217,6 +217,16 @@ def test_evidence_refuses_what_only_the_rule_uses(
     assert run(capsys, *call, "--wake-taps", "2")[0] == 0
 
 
+@pytest.mark.parametrize("decoder", ["evidence", "rule"])
+def test_a_rate_that_the_detector_does_not_take_is_the_datas_fault(
+    decoder: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_wav(tmp_path / "slow.wav", np.zeros(200), 100, full_scale_v=1.0)
+    code, _, err = run(capsys, "entry", str(tmp_path / "slow.wav"), "--decoder", decoder)
+    assert code == 1
+    assert "slow.wav: fs is 100.0; it must lie between 334 and 200000; the detector cannot run at that rate" in err
+
+
 def test_a_file_that_is_not_there_is_the_datas_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = run(capsys, "entry", str(tmp_path / "none.csv"))
     assert code == 1
