@@ -5,7 +5,7 @@ force acts on the network as one more excitation. All numbers are simulated; non
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
@@ -181,10 +181,9 @@ def kernels(
 ) -> Float32Array:
     """Impulse responses from force patterns (shape (s, nodes)) to outputs (weights, quantity), shape (p, s, n)."""
     excited = inputs @ modes.shapes
-    quantities = {quantity for _, quantity in outputs}
     bases = {
         quantity: modal_responses(modes, fs, duration_s=duration_s, quantity=quantity).astype(np.float32)
-        for quantity in sorted(quantities)
+        for quantity in {quantity for _, quantity in outputs}
     }
     rows = [((weights @ modes.shapes) * excited).astype(np.float32) @ bases[quantity] for weights, quantity in outputs]
     return np.stack(rows)
@@ -409,12 +408,7 @@ def build_door(door: int) -> Door:
     front_end = build_front_end(rng)
     reference = peaks([(sensor.weights, sensor.quantity) for sensor in sensors])
     calibrated = tuple(
-        Sensor(
-            sensor.position,
-            sensor.weights,
-            sensor.quantity,
-            float(front_end.typical_v / peak * 10 ** (np.clip(rng.normal(0.0, 4.0), -8, 8) / 20)),
-        )
+        replace(sensor, gain_v=float(front_end.typical_v / peak * 10 ** (np.clip(rng.normal(0.0, 4.0), -8, 8) / 20)))
         for sensor, peak in zip(sensors, reference, strict=True)
     )
     return Door(network, modes, groups, spots, tuple(parts), calibrated, front_end)
@@ -436,10 +430,8 @@ def respond(
     ground = np.zeros(forces.shape[1], dtype=np.float32) if ground_m_s2 is None else ground_m_s2
     pushes = np.zeros((len(door.parts), forces.shape[1]), dtype=np.float32)
     for row, part, node_m in zip(pushes, door.parts, moved[count:], strict=True):
-        hanger, contact = (
-            (2 * np.pi * part.hanger_hz, part.hanger_damping),
-            (2 * np.pi * part.contact_hz, part.contact_damping),
-        )
+        hanger = (2 * np.pi * part.hanger_hz, part.hanger_damping)
+        contact = (2 * np.pi * part.contact_hz, part.contact_damping)
         row[:] = -part.mass_kg * contact_force(node_m, ground, 1 / fs, part.gap_m, hanger, contact, 0.0)
     echo = transmit(pushes, kernels(door.modes, fs, outputs=outputs, inputs=loose, duration_s=ring_s))
     return moved[:count] + echo

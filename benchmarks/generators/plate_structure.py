@@ -138,30 +138,25 @@ def _assemble(s: Structure) -> tuple[FloatArray, FloatArray]:
     inertia += s.area_mass_kg_m2 * np.eye(plate)
     if s.patch:
         stiffness[3, :plate, :plate] += s.patch[4] * s.rigidity_nm * _bending(s, s.patch[:4])
-    unit_x, unit_y = np.eye(nx), np.eye(ny)
+    along = {"x": (s.length_m, nx), "y": (s.height_m, ny)}
+
+    def on_line(axis: str, matrix: FloatArray, place_m: float, derivative: int = 0) -> FloatArray:
+        """What acts by `matrix` along a line at a place on the other axis, on the deflection or its slope there."""
+        row = evaluate_basis(place_m, *along["y" if axis == "x" else "x"], derivative)
+        across = row.T @ row
+        return np.kron(matrix, across) if axis == "x" else np.kron(across, matrix)
+
     for axis, place_m, bending, mass_kg_m in s.ribs:
-        if axis == "x":
-            row = evaluate_basis(place_m, s.height_m, ny)
-            cross, along, unit = row.T @ row, _gram(s.length_m, nx, 2, 2), unit_x
-            skin += bending * np.kron(along, cross)
-            inertia += mass_kg_m * np.kron(unit, cross)
-        else:
-            row = evaluate_basis(place_m, s.length_m, nx)
-            cross, along, unit = row.T @ row, _gram(s.height_m, ny, 2, 2), unit_y
-            skin += bending * np.kron(cross, along)
-            inertia += mass_kg_m * np.kron(cross, unit)
+        length_m, order = along[axis]
+        skin += bending * on_line(axis, _gram(length_m, order, 2, 2), place_m)
+        inertia += mass_kg_m * on_line(axis, np.eye(order), place_m)
     for x_m, y_m, mass_kg in s.masses:
         shape = np.kron(evaluate_basis(x_m, s.length_m, nx), evaluate_basis(y_m, s.height_m, ny))
         inertia += mass_kg * shape.T @ shape
-    ends = ((0.0, None), (s.length_m, None), (None, s.height_m), (None, 0.0))
-    for (x_end, y_end), springs in zip(ends, s.edges, strict=True):
+    lines = (("y", 0.0), ("y", s.length_m), ("x", s.height_m), ("x", 0.0))
+    for (axis, place_m), springs in zip(lines, s.edges, strict=True):
         for derivative, spring in enumerate(springs):
-            if x_end is not None:
-                row = evaluate_basis(x_end, s.length_m, nx, derivative)
-                joints[:plate, :plate] += spring * np.kron(row.T @ row, unit_y)
-            else:
-                row = evaluate_basis(y_end or 0.0, s.height_m, ny, derivative)
-                joints[:plate, :plate] += spring * np.kron(unit_x, row.T @ row)
+            joints[:plate, :plate] += spring * on_line(axis, np.eye(along[axis][1]), place_m, derivative)
     if s.frame:
         bending, mass_kg_m, _, hinge, lock, panel = s.frame
         beam = slice(plate, size)
