@@ -25,6 +25,13 @@ TOLERANCE = "1 %"
 """Of the bias and of the wake mark. With 5 % the mark may lie under the bias."""
 
 
+def add(drawing: Any, *parts: Any) -> Any:
+    """Draw parts one after the other, each where the one before ends unless it says where; returns the last."""
+    for part in parts:
+        placed = drawing.add(part)
+    return placed
+
+
 def draw_controller(drawing: Any) -> Any:
     """The controller, with its supply and what hangs on no other part."""
     pins = [
@@ -39,86 +46,60 @@ def draw_controller(drawing: Any) -> Any:
     chip = drawing.add(
         elm.Ic(pins=pins, size=(4.4, 10)).at((0, 0)).anchor("adc").label("8-bit controller", "center", fontsize=13)
     )
-    drawing.add(elm.Line().at(chip.supply).up(0.5))
-    drawing.add(elm.Dot())
+    add(drawing, elm.Line().at(chip.supply).up(0.5), elm.Dot())
     drawing.push()
-    drawing.add(elm.Capacitor().right(2).label("100 nF"))
-    drawing.add(elm.Ground())
+    add(drawing, elm.Capacitor().right(2).label("100 nF"), elm.Ground())
     drawing.pop()
-    drawing.add(elm.Vdd().label("5 V"))
-    drawing.add(elm.Ground().at(chip.ground))
-    drawing.add(elm.Line().at(chip.serial).right(1.2))
-    drawing.add(elm.Dot(open=True).label("event lines,\n38400 baud\n(8 MHz: 9600)", loc="right", fontsize=11))
-    drawing.add(
-        elm.Switch().at(chip.clear).right(3.4).label("jumper: closed at a reset,\nit clears wrong entries", fontsize=10)
-    )
-    drawing.add(elm.Ground())
+    add(drawing, elm.Vdd().label("5 V"), elm.Ground().at(chip.ground), elm.Line().at(chip.serial).right(1.2))
+    add(drawing, elm.Dot(open=True).label("event lines,\n38400 baud\n(8 MHz: 9600)", loc="right", fontsize=11))
+    jumper = elm.Switch().at(chip.clear).right(3.4)
+    add(drawing, jumper.label("jumper: closed at a reset,\nit clears wrong entries", fontsize=10), elm.Ground())
     return chip
 
 
 def draw_sensor(drawing: Any, chip: Any) -> Any:
     """Disc, bias, series resistor and clamps; returns the clamped node."""
-    drawing.add(elm.Line().at(chip.adc).left(1.4))
-    pin = drawing.add(elm.Dot())
-    drawing.add(elm.Schottky().at(pin.center).up(2).label("Schottky", loc="bottom", fontsize=10))
-    drawing.add(elm.Vdd().label("5 V"))
-    drawing.add(elm.Schottky().at(pin.center).down(2).reverse())
-    drawing.add(elm.Ground())
-    drawing.add(elm.Resistor().at(pin.center).left(3).label("10 kΩ"))
-    node = drawing.add(elm.Dot())
-    drawing.add(elm.Resistor().at(node.center).up(2).label(f"1 MΩ {TOLERANCE}"))
-    drawing.add(elm.Vdd().label("5 V"))
-    drawing.add(elm.Resistor().at(node.center).down(2).label(f"1 MΩ {TOLERANCE}", loc="bottom"))
-    drawing.add(elm.Ground())
-    drawing.add(elm.Line().at(node.center).left(3))
-    drawing.add(elm.Crystal().down(2).label("piezo\ndisc", loc="top"))
-    drawing.add(elm.Ground())
-    drawing.add(
-        elm.Label().at((node.center.x - 1.5, node.center.y + 0.35)).label("half the supply", fontsize=10, color=GREY)
+    pin = add(drawing, elm.Line().at(chip.adc).left(1.4), elm.Dot())
+    add(
+        drawing,
+        elm.Schottky().at(pin.center).up(2).label("Schottky", loc="bottom", fontsize=10),
+        elm.Vdd().label("5 V"),
     )
+    add(drawing, elm.Schottky().at(pin.center).down(2).reverse(), elm.Ground())
+    node = add(drawing, elm.Resistor().at(pin.center).left(3).label("10 kΩ"), elm.Dot())
+    add(drawing, elm.Resistor().at(node.center).up(2).label(f"1 MΩ {TOLERANCE}"), elm.Vdd().label("5 V"))
+    add(drawing, elm.Resistor().at(node.center).down(2).label(f"1 MΩ {TOLERANCE}", loc="bottom"), elm.Ground())
+    add(drawing, elm.Line().at(node.center).left(3))
+    add(drawing, elm.Crystal().down(2).label("piezo\ndisc", loc="top"), elm.Ground())
+    bias = (node.center.x - 1.5, node.center.y + 0.35)
+    add(drawing, elm.Label().at(bias).label("half the supply", fontsize=10, color=GREY))
     return pin
 
 
 def draw_wake(drawing: Any, chip: Any, pin: Any) -> None:
     """The comparator that wakes it: 0.12 V over the bias, 0.07 to 0.17 V by the resistors' tolerance."""
-    out = chip.wake
-    drawing.add(elm.Line().at(out).left(1.2))
-    comparator = drawing.add(elm.Opamp().anchor("out").right().flip())
+    comparator = add(drawing, elm.Line().at(chip.wake).left(1.2), elm.Opamp().anchor("out").right().flip())
     below = (comparator.center.x + 0.4, comparator.center.y - 1.6)
-    drawing.add(elm.Label().at(below).label("micropower\ncomparator", fontsize=11))
+    add(drawing, elm.Label().at(below).label("micropower\ncomparator", fontsize=11))
     clamped = (pin.center.x + 0.7, pin.center.y)  # the disc alone may go far beyond the rails
-    drawing.add(elm.Dot().at(clamped))
-    drawing.add(elm.Line().at(clamped).down(3.2))
-    drawing.add(elm.Line().tox(comparator.in2.x - 0.8))
-    drawing.add(elm.Line().toy(comparator.in2.y))
-    drawing.add(elm.Line().tox(comparator.in2.x))
-    drawing.add(elm.Line().at(comparator.in1).left(0.8))
-    mark = drawing.add(elm.Dot())
-    drawing.add(elm.Resistor().at(mark.center).left(2.6).label(f"1 MΩ {TOLERANCE}"))
-    drawing.add(elm.Line().up(0.3))
-    drawing.add(elm.Vdd().label("5 V"))
-    drawing.add(elm.Resistor().at(mark.center).down(2).label(f"1.1 MΩ {TOLERANCE}", loc="top"))
-    drawing.add(elm.Ground())
+    add(drawing, elm.Dot().at(clamped), elm.Line().at(clamped).down(3.2), elm.Line().tox(comparator.in2.x - 0.8))
+    add(drawing, elm.Line().toy(comparator.in2.y), elm.Line().tox(comparator.in2.x))
+    mark = add(drawing, elm.Line().at(comparator.in1).left(0.8), elm.Dot())
+    add(drawing, elm.Resistor().at(mark.center).left(2.6).label(f"1 MΩ {TOLERANCE}"))
+    add(drawing, elm.Line().up(0.3), elm.Vdd().label("5 V"))
+    add(drawing, elm.Resistor().at(mark.center).down(2).label(f"1.1 MΩ {TOLERANCE}", loc="top"), elm.Ground())
 
 
 def draw_release(drawing: Any, chip: Any) -> None:
     """The switch for the release, with the diode that takes its coil's current."""
-    drawing.add(elm.Resistor().at(chip.release).right(2.4).label("1 kΩ"))
-    gate = drawing.add(elm.Dot())
-    drawing.add(elm.Resistor().at(gate.center).down(1.8).label("100 kΩ", loc="top"))
-    drawing.add(elm.Ground())
-    drawing.add(elm.Line().at(gate.center).right(0.8))
-    switch = drawing.add(elm.AnalogNFet().anchor("gate").theta(0).reverse())
-    drawing.add(elm.Ground().at(switch.source))
-    drawing.add(elm.Line().at(switch.drain).up(0.5))
-    low = drawing.add(elm.Dot())
-    drawing.add(elm.Inductor2().at(low.center).up(2.2).label("release\n(0.25 s)", loc="top"))
-    high = drawing.add(elm.Dot())
-    drawing.add(elm.Line().at(low.center).right(1.4))
-    drawing.add(elm.Diode().up(2.2))
-    drawing.add(elm.Line().tox(high.center.x))
-    drawing.add(elm.Fuse().at(high.center).up(1.8).label("fuse"))
-    drawing.add(elm.Vdd().label("12 V battery"))
+    gate = add(drawing, elm.Resistor().at(chip.release).right(2.4).label("1 kΩ"), elm.Dot())
+    add(drawing, elm.Resistor().at(gate.center).down(1.8).label("100 kΩ", loc="top"), elm.Ground())
+    add(drawing, elm.Line().at(gate.center).right(0.8))
+    switch = add(drawing, elm.AnalogNFet().anchor("gate").theta(0).reverse())
+    low = add(drawing, elm.Ground().at(switch.source), elm.Line().at(switch.drain).up(0.5), elm.Dot())
+    high = add(drawing, elm.Inductor2().at(low.center).up(2.2).label("release\n(0.25 s)", loc="top"), elm.Dot())
+    add(drawing, elm.Line().at(low.center).right(1.4), elm.Diode().up(2.2), elm.Line().tox(high.center.x))
+    add(drawing, elm.Fuse().at(high.center).up(1.8).label("fuse"), elm.Vdd().label("12 V battery"))
 
 
 def draw() -> str:
