@@ -144,7 +144,7 @@ def _assemble(s: Structure) -> tuple[FloatArray, FloatArray]:
         """What acts by `matrix` along a line at a place on the other axis, on the deflection or its slope there."""
         row = evaluate_basis(place_m, *along["y" if axis == "x" else "x"], derivative)
         across = row.T @ row
-        return np.kron(matrix, across) if axis == "x" else np.kron(across, matrix)
+        return np.asarray(np.kron(matrix, across) if axis == "x" else np.kron(across, matrix), float)
 
     for axis, place_m, bending, mass_kg_m in s.ribs:
         length_m, order = along[axis]
