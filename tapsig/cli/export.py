@@ -107,6 +107,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.converter import Converter
     from tapsig.detectors import load_detector  # heavy rooms load when they are used
     from tapsig.entry import parse_code
+    from tapsig.entry.decoding import refuse_evidence
     from tapsig.entry.evidence import Evidence
     from tapsig.exporting import prepare, render_firmware, render_package
     from tapsig.exporting.package import describe_size
@@ -146,8 +147,11 @@ def run(args: argparse.Namespace) -> int:
     files = (render_firmware if args.firmware else render_package)(prepared, provenance=provenance)
     _write(files, args)
     note(f"size: {describe_size(prepared)}")
-    if prepared.judge is not None and args.decoder is None:
-        note("it decides on evidence; --decoder rule takes less memory and gives its verdict at once")
+    if code is not None and args.decoder is None:
+        if reason := refuse_evidence(variant, entry, code):
+            note(f"it decides by the rule: {reason}")
+        else:
+            note("it decides on evidence; --decoder rule takes less memory and gives its verdict at once")
     sources = " ".join(str(args.out / name) for name in files if name.endswith(".c") and "/" not in name)
     note(f"compile: cc -std=c99 -O2 {sources} -o replay")
     if args.firmware:

@@ -203,7 +203,9 @@ def test_a_detector_that_the_core_does_not_run_is_refused_by_name() -> None:
         render_package(prepare(CATALOGUE["sta-lta"], 2000.0, TEN_BITS))
 
 
-def test_the_entry_is_exported_with_the_parameters_that_it_was_tried_with(tmp_path: Path) -> None:
+def test_the_entry_is_exported_with_the_parameters_that_it_was_tried_with(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Whole milliseconds of the rule, 1/64 nat of evidence: 1.5 · 64 = 96."""
     tapsig.export(
         "tap", tmp_path / "rule", fs=2000, code="3-1-12", parameters=EntryParameters(digit_pause_s=1.4, digit_max=12)
@@ -214,8 +216,10 @@ def test_the_entry_is_exported_with_the_parameters_that_it_was_tried_with(tmp_pa
     call = ["export", "tap", "--fs", "2000", "--code", "3-1-4", "--out"]
     assert main([*call, str(tmp_path / "same"), "--digit-pause-s", "1.4", "--wait-s", "20"]) == 0
     assert ".wait_ms = UINT32_C(20000)" in (tmp_path / "same" / "tapsig_numbers.h").read_text()
+    assert "it decides by the rule: evidence does not use digit_pause_s" in capsys.readouterr().err
     assert main([*call, str(tmp_path / "evidence"), "--threshold", "1.5"]) == 0
     assert ".least_ratio = 96," in (tmp_path / "evidence" / "tapsig_numbers.h").read_text()
+    assert "it decides on evidence" in capsys.readouterr().err
 
 
 def test_the_score_behind_the_controllers_converter_is_put_on_record(tmp_path: Path) -> None:
