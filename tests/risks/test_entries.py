@@ -201,13 +201,10 @@ def test_a_year_has_only_so_many_hours() -> None:
         complete_year({"rain": -1.0})
 
 
-def test_recordings_without_labels_are_refused() -> None:
+def test_recordings_without_labels_and_a_code_of_another_length_are_refused() -> None:
     recording = Recording(np.zeros(10), FS)
     with pytest.raises(LabelError, match="needs labels"):
         observe_taps(recording, np.empty(0), EntryParameters())
-
-
-def test_a_code_must_have_the_length_asked_for() -> None:
     with pytest.raises(ParameterError, match="length"):
         RiskQuestion(length=3, code=(1, 2))
 

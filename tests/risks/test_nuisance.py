@@ -242,12 +242,9 @@ def test_the_limit_covers_segments_that_differ_where_that_of_one_pooled_count_do
     assert pooled / tries < 0.85
 
 
-def test_a_tolerance_has_no_exact_rate() -> None:
+def test_a_tolerance_shares_that_do_not_add_up_and_no_rate_are_refused() -> None:
     with pytest.raises(ParameterError, match="count_openings"):
         build_poisson_gaps(0.1, EntryParameters(tolerance=2.0))
-
-
-def test_shares_that_do_not_add_up_are_refused() -> None:
     with pytest.raises(ParameterError, match="add up to 1"):
         GapModel(1.0, 0.5, 0.5, 0.5, 0.0)
     with pytest.raises(ParameterError, match="taps_per_s"):
