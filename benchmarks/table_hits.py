@@ -7,13 +7,13 @@ voices and street are recorded sounds (generators/measured_sources.py); levels, 
 import numpy as np
 from scipy import signal
 
-from benchmarks.generators.measured import high_pass, plan_entries, strike
+from benchmarks.generators import quantise
+from benchmarks.generators.measured import LOWEST_RATE_HZ, high_pass, plan_entries, strike
 from benchmarks.generators.measured_scenes import SCENES, TAP_STEPS, Stage
 from benchmarks.generators.measured_sources import tapped_objects
 from tapsig.records import Label, Recording
-from tapsig.units import FloatArray, counts_to_volts, db_to_amplitude, volts_to_counts
+from tapsig.units import FloatArray, db_to_amplitude
 
-LOWEST_RATE_HZ = 6000.0  # hits are played at this rate at least; what lies above half the converter's folds back
 PLACES = ("quiet", "voices", "street")
 PLANS = ("entries", "entries", "single")
 SHORT_S, LONG_S = 12.0, 18.0  # the shorter above 20 kHz
@@ -58,7 +58,7 @@ def compose(half: str, number: int, *, fs: float, rng: np.random.Generator) -> R
     half_scale_v = (range_v[1] - range_v[0]) / 2
     volts = (heard + noise * rng.standard_normal(heard.size) + 1.0) * half_scale_v + range_v[0]
     return Recording(
-        counts_to_volts(volts_to_counts(volts, range_v, bits), range_v, bits),
+        quantise(volts, range_v, bits),
         fs,
         labels=tuple(labels),
         position="table",
