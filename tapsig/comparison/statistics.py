@@ -90,7 +90,7 @@ def permute_labels(first: FloatArray, second: FloatArray, criterion: Criterion, 
     """
     pooled, count = np.concatenate([first, second]), len(first)
     if math.comb(len(pooled), count) <= SHUFFLES:
-        chosen = np.array(list(itertools.combinations(range(len(pooled)), count)))
+        chosen = np.array(list(itertools.combinations(range(len(pooled)), count)), dtype=np.int64)  # or none of any
     else:
         rng = np.random.default_rng(seed)
         shuffled = [rng.permutation(len(pooled))[:count] for _ in range(SHUFFLES)]

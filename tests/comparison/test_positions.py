@@ -190,6 +190,14 @@ def test_a_position_without_detections_has_no_precision_to_compare() -> None:
     assert advise(ranking) == "No comparison: precision is undefined at every position but the frame."
 
 
+def test_a_position_where_nothing_is_defined_is_ranked_last_and_not_compared() -> None:
+    outcomes = [*counted(8, {"frame": (9, 0, 1)}, "f"), *counted(8, {"skin": (2, 0, 8)}, "s")]
+    ranking = rank([*outcomes, *counted(1, {"roof": (0, 0, 0)}, "r")])  # made apart; F1 is 0/0 on the roof
+    assert [(one.position, one.recordings) for one in ranking.positions] == [("frame", 8), ("skin", 8), ("roof", 0)]
+    assert math.isnan(ranking.find_difference("frame", "roof").p)
+    assert "better than at every other position where it is defined" in advise(ranking)
+
+
 def test_a_single_recording_has_no_interval_of_its_difference() -> None:
     # The spread between recordings cannot be estimated from one; the exact test by labels stays: 1/C(51, 1).
     pair = rank([outcome("x", "frame", 5, 0, 0), *counted(50, {"skin": (1, 0, 4)})]).differences[0]
