@@ -41,7 +41,6 @@ class PositionLevels:
     operating_area_db_ms: Estimate
 
     def to_dict(self) -> dict[str, object]:
-        """Plain values by name, each with _low and _high."""
         return list_estimates(self)
 
     def describe(self) -> list[str]:

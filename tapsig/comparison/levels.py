@@ -48,12 +48,10 @@ class Levels:
 
     @property
     def over_noise_db(self) -> float:
-        """Level of the taps over the noise."""
         return self.tap_db - self.noise_db
 
     @property
     def over_nuisance_db(self) -> float:
-        """Level of the taps over the nuisance."""
         return self.tap_db - self.nuisance_db
 
     @property

@@ -154,12 +154,10 @@ class Span:
 
     @property
     def samples(self) -> int:
-        """Whole number of samples."""
         return round(self.duration_s * self.fs)
 
     @property
     def times_s(self) -> FloatArray:
-        """Time of each sample."""
         return np.arange(self.samples) / self.fs
 
 

@@ -107,7 +107,6 @@ class Part:
 
     @property
     def frequencies_hz(self) -> FloatArray:
-        """Natural frequencies in Hz."""
         return self.omega / (2.0 * math.pi)
 
     def sense(self, x: float, y: float, radius_m: float) -> FloatArray:
@@ -156,7 +155,6 @@ class Plate:
 
     @property
     def surface_kg_m2(self) -> float:
-        """Mass per area."""
         return STEEL_DENSITY_KG_M3 * self.thickness_m + self.added_kg_m2
 
     def solve(self, max_hz: float) -> Part:

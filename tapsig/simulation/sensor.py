@@ -117,7 +117,6 @@ class SimulatedConverter:
 
     @property
     def range_v(self) -> tuple[float, float]:
-        """The rails."""
         return (-self.full_scale_v, self.full_scale_v)
 
     @property
