@@ -95,20 +95,30 @@ static inline __m128i tapsig_transpose(__m128i bytes)
     return _mm_unpacklo_epi8(pairs, _mm_srli_si128(pairs, 8));
 }
 
-/* Of four bytes for each block, the first is a copy of the second. */
+/* Levels of sixteen blocks, and the highest of each four. */
+static inline void tapsig_store_channel(tapsig_batch *batch, uint32_t channel, uint32_t block, __m128i level)
+{
+    const __m128i pairs = _mm_max_epu8(level, _mm_srli_epi16(level, 8));
+    const __m128i fours = _mm_and_si128(_mm_max_epu8(pairs, _mm_srli_epi32(pairs, 16)), _mm_set1_epi32(UINT8_MAX));
+    const __m128i words = _mm_packs_epi32(fours, fours);
+    const int32_t highest = _mm_cvtsi128_si32(_mm_packus_epi16(words, words));
+    tapsig_store(batch->level[channel] + block, level);
+    memcpy(batch->highest[channel] + block / 4, &highest, 4);
+}
+
+/* Of four bytes for each block, the first is a copy of the second. What lies beyond the batch is not looked at. */
 static inline void tapsig_store_levels(tapsig_batch *batch, const int32_t *levels)
 {
-    for (uint32_t i = 0; i < batch->size; i += 4) {
-        __m128i four = tapsig_transpose(tapsig_load(levels + i));
-        __m128i highest = _mm_max_epu8(four, _mm_srli_epi32(four, 16));
-        highest = _mm_max_epu8(highest, _mm_srli_epi32(highest, 8));
-        for (uint32_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
-            four = _mm_srli_si128(four, 4);
-            highest = _mm_srli_si128(highest, 4);
-            const int32_t bytes = _mm_cvtsi128_si32(four);
-            memcpy(batch->level[channel] + i, &bytes, 4);
-            batch->highest[channel][i / 4] = (uint8_t)_mm_cvtsi128_si32(highest);
+    for (uint32_t i = 0; i < batch->size; i += 16) {
+        __m128i four[4];
+        for (uint32_t j = 0; j < 4; j++) {
+            four[j] = tapsig_transpose(tapsig_load(levels + i + 4 * j));
         }
+        const __m128i first[2] = {_mm_unpacklo_epi32(four[0], four[1]), _mm_unpacklo_epi32(four[2], four[3])};
+        const __m128i last[2] = {_mm_unpackhi_epi32(four[0], four[1]), _mm_unpackhi_epi32(four[2], four[3])};
+        tapsig_store_channel(batch, 0, i, _mm_unpackhi_epi64(first[0], first[1]));
+        tapsig_store_channel(batch, 1, i, _mm_unpacklo_epi64(last[0], last[1]));
+        tapsig_store_channel(batch, 2, i, _mm_unpackhi_epi64(last[0], last[1]));
     }
 }
 
