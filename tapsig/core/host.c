@@ -85,12 +85,12 @@ static uint32_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, uint32_
             levels->maxima[channel][four] = highest[channel];
             levels->highest_64[channel] = larger(levels->highest_64[channel], highest[channel]);
         }
-        for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
-            memcpy(levels->level[channel] + begin + kept, batch->level[channel] + first + kept, 4);
-        }
     }
     if (kept == 0) {
         return 0;
+    }
+    for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
+        memcpy(levels->level[channel] + begin, batch->level[channel] + first, kept);
     }
     for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
         const uint32_t last = (begin + kept) / 4 - 1;
