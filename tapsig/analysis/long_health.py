@@ -98,6 +98,7 @@ def check_health_of_file(
         findings += find_drift(biases, PART_S * np.arange(biases.size, dtype=np.float64), span_v, noise)
     findings += carry_over(LoadReport(show_path(Path(path)), (*info.findings, *noted)))
     findings.sort(key=rank_severity)
+    effective_bits = [report.effective_bits for report in reports]
     report = replace(
         reports[0],
         findings=tuple(findings),
@@ -105,7 +106,7 @@ def check_health_of_file(
         bias_v=float(np.median(biases)),
         noise_v=noise,
         peak_v=max(report.peak_v for report in reports),
-        effective_bits=float(np.nanmax([report.effective_bits for report in reports])),
+        effective_bits=max((bits for bits in effective_bits if not math.isnan(bits)), default=math.nan),
     )
     least_v = min((one for one in rounding_v if one > 0), default=0.0)  # a constant part shows no step
     return FileHealth(report, digest.hexdigest(), max(noise, least_v))

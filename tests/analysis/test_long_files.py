@@ -90,6 +90,14 @@ def test_faults_of_a_file_in_parts_are_those_of_the_whole(long_wav: Path, monkey
     assert report.peak_v == pytest.approx(whole.peak_v, abs=1e-3)
 
 
+@pytest.mark.parametrize("volts", [0.25, 1.5])  # a constant; one beyond full scale, so that there are no rails
+def test_a_float_file_without_rails_or_noise_has_no_effective_bits(tmp_path: Path, volts: float) -> None:
+    soundfile.write(tmp_path / "x.wav", np.full(4000, volts), FS, subtype="FLOAT")
+    report = check_health_of_file(tmp_path / "x.wav").report
+    assert np.isnan(report.effective_bits)
+    assert report.codes()[0] == "constant"
+
+
 @pytest.mark.parametrize("work", [check_health_of_file, propose_in_file])
 def test_memory_does_not_grow_with_the_length(tmp_path: Path, work: object, monkeypatch: pytest.MonkeyPatch) -> None:
     """Ten parts take hardly more than two: per candidate some 2 kB stay."""
