@@ -139,7 +139,7 @@ def _list_candidates(number: int, entry: "EvidenceEntry", start_s: float) -> Row
     rows: Rows = []
     weighed = _require_weighed(entry)
     digits = [digit for digit, size in enumerate(entry.digits, start=1) for _ in range(size)]
-    digit_of = dict(zip(weighed.find_series(entry.digits)[0].taps, digits, strict=True))
+    digit_of = dict(zip(entry.taken, digits, strict=True))
     found = zip(weighed.onset_ms, weighed.score, weighed.list_odds(), strict=True)
     for index, (onset_ms, score, odds) in enumerate(found):
         rows.append(
@@ -183,7 +183,9 @@ def explain_verdict(
         else f"best series {wanted}: {_tell(own, entry, start_s)}",
         f"best other series: {_tell(other, entry, start_s)}",
     ]
-    if code is None:
+    if code is None and not math.isfinite(entry.log_ratio):
+        reason = "no code was given, and the best series has more digits than a code may have"
+    elif code is None:
         reason = f"no code was given; the best series is likelier by {entry.log_ratio:.2f} nats"
     elif not own.taps:
         reason = "the candidates hold no series of the code"

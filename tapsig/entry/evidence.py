@@ -18,7 +18,7 @@ from importlib import resources
 from typing import Any
 
 from tapsig.core import load
-from tapsig.core.evidence import UNREACHED, JudgeCore, Series, Weighed, check_length
+from tapsig.core.evidence import UNREACHED, JudgeCore, Series, Weighed, can_hold, check_length
 from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detectors.features import FEATURES
@@ -112,11 +112,13 @@ class EvidenceEntry(Entry):
 
     `digits` and `taps_s` are those of the accepted code, or else of the best series. `log_ratio` is the log of the
     likelihood ratio, in nats: of the machine's code, or without one of `digits`, against the best other series; -inf
-    where the candidates hold no series of the code that is likelier than no taps at all.
+    where the candidates hold no series of the code that is likelier than no taps at all, or `digits` are more than a
+    code may have. `taken` says which of the candidates in `weighed` are the taps.
     """
 
     log_ratio: float = -math.inf
     weighed: Weighed | None = field(default=None, repr=False, compare=False)
+    taken: tuple[int, ...] = field(default=(), repr=False, compare=False)
 
     def compute_log_ratio(self, code: Sequence[int]) -> float:
         """The log-likelihood ratio of any code against the best other series, in nats."""
@@ -220,7 +222,7 @@ class EvidenceMachine(NotCopied):
         if self._code:
             ratio = own.score - best.score if own.score > weighed.no_taps else UNREACHED
         else:
-            ratio = weighed.compute_ratio(best.digits)
+            ratio = weighed.compute_ratio(best.digits) if can_hold(best.digits) else UNREACHED
         chosen = own if verdict is Verdict.ACCEPTED or (self._code and ratio > 0) else best
         wait_s = 0.0
         if verdict is Verdict.WRONG:
@@ -237,6 +239,7 @@ class EvidenceMachine(NotCopied):
             wait_s,
             log_ratio=_to_nats(ratio),
             weighed=weighed,
+            taken=chosen.taps,
         )
 
 
@@ -244,4 +247,6 @@ def explain(entry: EvidenceEntry, code: Sequence[int] | None) -> tuple[Series, S
     """The chosen series and its runner-up, as indices of the entry's candidates."""
     assert entry.weighed is not None
     wanted = tuple(code) if code else entry.digits
-    return entry.weighed.find_series(wanted)
+    if code or can_hold(wanted):
+        return entry.weighed.find_series(wanted)
+    return entry.weighed.find_series()[1], Series((), (), entry.weighed.no_taps)  # too long to be compared with others

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from tapsig.cli import main
 from tapsig.detectors.tap import Tap
@@ -94,8 +95,6 @@ def test_no_taps_give_a_note(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 
 
 def test_taps_in_a_recording_are_detected_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    import soundfile
-
     fs = 8000
     samples = np.random.default_rng(0).normal(0, 1e-4, 10 * fs)
     burst = np.sin(2 * np.pi * 300 * np.arange(200) / fs) * np.exp(-np.arange(200) / 40)
@@ -183,6 +182,23 @@ def test_on_evidence_labels_name_what_was_missed_left_out_or_false(
     assert f"entry 1: missed tap at {silent:.3f} s" in out
     assert f"entry 1: left-out tap at {others[0]:.3f} s" in out
     assert f"entry 1: false tap at {taken[0]:.3f} s" in out
+
+
+@pytest.mark.parametrize("words", [[], ["--code", "4-4"], ["--explain", "1"], ["--explain", "1", "--code", "4-4"]])
+def test_an_entry_of_more_digits_than_a_code_may_have_is_shown(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng = np.random.default_rng(0)
+    samples = rng.normal(0, 1e-4, 48 * 8000)
+    burst = 0.5 * np.sin(2 * np.pi * 300 * np.arange(400) / 8000) * np.exp(-np.arange(400) / 60)
+    for tap in range(17):
+        start = round((1 + 2.5 * tap) * 8000)
+        samples[start : start + 400] += burst
+    soundfile.write(tmp_path / "many.wav", samples, 8000, subtype="FLOAT")
+    code, out, err = run(capsys, "entry", str(tmp_path / "many.wav"), *words)
+    assert code == 0, err
+    assert "-".join(["1"] * 17) in out
+    assert "digit 17" in out
 
 
 def test_a_candidate_beside_the_chosen_one_is_not_taken_too(capsys: pytest.CaptureFixture[str]) -> None:
