@@ -65,6 +65,23 @@ static uint32_t count_waiting(const tapsig_tap *tap, uint32_t size)
     return waiting < size ? waiting : size;
 }
 
+/* Keep the highest levels of a four. */
+static void keep_highest(tapsig_levels *levels, const tapsig_batch *batch, uint32_t block, uint32_t four)
+{
+    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+        const uint8_t highest = batch->highest[channel][block / 4];
+        levels->maxima[channel][four] = highest;
+        levels->highest_64[channel] = larger(levels->highest_64[channel], highest);
+    }
+}
+
+static void find_references(tapsig_levels *levels, uint32_t four)
+{
+    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
+        levels->reference[channel] = levels->next_reference[channel] = find_reference(levels->maxima[channel], four);
+    }
+}
+
 /* tapsig_levels_keep and tapsig_tap_follow, for fours in which these have nothing to do but to keep levels. The last block
  * of 64 is not kept. Returns how many blocks were. */
 static uint32_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, uint32_t first)
@@ -73,18 +90,13 @@ static uint32_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, uint32_
     const uint32_t begin = levels->block & (TAPSIG_BLOCKS_KEPT - 1), most = count_waiting(tap, batch->size - first);
     uint32_t kept = 0;
     for (; kept + 4 <= most; kept += 4) {
-        const uint32_t four = (begin + kept) / 4;
-        uint8_t highest[TAPSIG_TRACKED];
-        for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-            highest[channel] = batch->highest[channel][(first + kept) / 4];
-        }
-        if (tap->apart < kept + 4 && (may_rise(levels, 0, highest[0], four) || may_rise(levels, 1, highest[1], four))) {
+        const uint32_t four = (begin + kept) / 4, block = first + kept;
+        if (tap->apart < kept + 4
+            && (may_rise(levels, 0, batch->highest[0][block / 4], four)
+                || may_rise(levels, 1, batch->highest[1][block / 4], four))) {
             break;
         }
-        for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-            levels->maxima[channel][four] = highest[channel];
-            levels->highest_64[channel] = larger(levels->highest_64[channel], highest[channel]);
-        }
+        keep_highest(levels, batch, block, four);
     }
     if (kept == 0) {
         return 0;
@@ -92,22 +104,31 @@ static uint32_t keep_several(tapsig_tap *tap, const tapsig_batch *batch, uint32_
     for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
         memcpy(levels->level[channel] + begin, batch->level[channel] + first, kept);
     }
-    for (uint8_t channel = 0; channel < TAPSIG_TRACKED; channel++) {
-        const uint32_t last = (begin + kept) / 4 - 1;
-        levels->reference[channel] = levels->next_reference[channel] = find_reference(levels->maxima[channel], last);
-    }
+    find_references(levels, (begin + kept) / 4 - 1);
     kept -= begin + kept == TAPSIG_BLOCKS_KEPT;
     levels->block += kept;
     tap->apart = (uint8_t)(tap->apart > kept ? tap->apart - kept : 0);
     return kept;
 }
 
-static uint8_t keep_one(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_batch *batch, uint32_t block)
+/* In `whole` fours, none the last of 64, what follows from the highest levels is the same at once. */
+static uint8_t keep_one(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_batch *batch, uint32_t block,
+                        bool whole)
 {
+    tapsig_levels *levels = &tap->levels;
+    const uint32_t place = levels->block & (TAPSIG_BLOCKS_KEPT - 1);
     for (uint8_t channel = 0; channel < TAPSIG_CHANNELS; channel++) {
-        tap->levels.level[channel][tap->levels.block & (TAPSIG_BLOCKS_KEPT - 1)] = batch->level[channel][block];
+        levels->level[channel][place] = batch->level[channel][block];
     }
-    tapsig_levels_keep(&tap->levels);
+    if (!whole) {
+        tapsig_levels_keep(levels);
+        return tapsig_tap_follow(tap, config);
+    }
+    if ((place & 3) == 3) {
+        keep_highest(levels, batch, block, place / 4);
+        find_references(levels, place / 4);
+    }
+    levels->block++;
     return tapsig_tap_follow(tap, config);
 }
 
@@ -115,14 +136,19 @@ static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, cons
                           tapsig_judged *judged)
 {
     uint32_t found = 0;
+    bool whole = false;
     for (uint32_t i = 0; i < batch->size;) {
-        const bool begins = (tap->levels.block & 3) == 0 && tap->levels.settled;
-        const uint32_t kept = begins ? keep_several(tap, batch, i) : 0;
-        if (kept > 0) {
-            i += kept;
-            continue;
+        const uint32_t place = tap->levels.block & (TAPSIG_BLOCKS_KEPT - 1);
+        if ((place & 3) == 0) {
+            const uint32_t kept = tap->levels.settled ? keep_several(tap, batch, i) : 0;
+            if (kept > 0) {
+                i += kept;
+                whole = false;
+                continue;
+            }
+            whole = tap->levels.settled && i + 4 <= batch->size && place < TAPSIG_BLOCKS_KEPT - 4;
         }
-        const uint8_t verdict = keep_one(tap, config, batch, i);
+        const uint8_t verdict = keep_one(tap, config, batch, i, whole);
         if (verdict != TAPSIG_NOTHING) {
             note(&judged[found++], tap, config, verdict, first + tapsig_batch_stop(batch, i + 1) - 1);
         }
