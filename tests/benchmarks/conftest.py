@@ -1,12 +1,8 @@
-"""What needs the benchmarks is left out where there are none; the packages of measured sounds are fetched on demand."""
+"""The packages of measured sounds are fetched on demand."""
 
-import importlib.util
 import os
 
 import pytest
-
-# A source distribution holds the tests without the benchmarks; the wiring's (test_wiring.py) run there too.
-collect_ignore_glob = [] if importlib.util.find_spec("benchmarks") else ["test_[!w]*.py"]
 
 
 @pytest.fixture(scope="session")
