@@ -10,7 +10,7 @@
 Tables from a corpus: summary (by detector and position), scenes (also by scene), decoders (rule and evidence over
 thresholds: entries opened, near codes that open too, openings by false taps). Tables without a corpus: guessing (by a
 stranger and by observers), codes (lengths and highest digits with equal bits: how often the owner and false taps open
-each), false-taps (wrong openings a year by the rate of false taps).
+each), false-taps (wrong openings a year by the rate of false taps). All but decoders and guessing are by the rule.
 """
 
 import argparse
@@ -235,6 +235,7 @@ def _note_risk(
 
     hours = complete_year(parked_hours)
     note("assumed hours a year, parked (no source): " + ", ".join(f"{key} {value:g}" for key, value in hours.items()))
+    note("entries are decided by the rule; --table decoders has both decoders")
     note(
         "seen: possible codes entered by false taps, divided by the keyspace. bound: the sum of each scene's"
         f" {100 * question.confidence:g} % upper limit, which is large after short recordings, and where they differ;"
