@@ -165,7 +165,7 @@ def describe_entries(summary: RecordingSummary) -> Section:
     tables = [_tabulate_entries(f"Entries, from the taps that {last.detector} found", summary.entries)]
     if summary.labelled:
         tables.append(_tabulate_entries("Entries, from the labelled taps", summary.entries_labelled))
-    texts = ["Taps closer than 1 s make one digit; 3 s of silence end an entry (common practice)."]
+    texts = ["By the rule: taps closer than 1 s make one digit; 3 s of silence end an entry (common practice)."]
     if last.found_s.size > MOST_ROWS:
         texts.append(f"The first {MOST_ROWS} of {last.found_s.size} taps are listed; tapsig detect lists all.")
     gaps = ["–", *(f"{gap:.3f}" for gap in np.diff(last.found_s))]
