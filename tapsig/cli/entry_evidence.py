@@ -80,6 +80,11 @@ def detect_and_count(
     return found, sum(entry.verdict is Verdict.ACCEPTED for entry in entries)
 
 
+def _shift(entry: "EvidenceEntry", by_s: float) -> "EvidenceEntry":
+    taps_s = tuple(tap_s + by_s for tap_s in entry.taps_s)
+    return replace(entry, start_s=entry.start_s + by_s, end_s=entry.end_s + by_s, taps_s=taps_s)
+
+
 def _find_faults(
     entries: "Sequence[EvidenceEntry]",
     code: tuple[int, ...] | None,
@@ -94,17 +99,13 @@ def _find_faults(
 
     start_s = recording.start_s
     reference_s = find_reference(args, recording, start_s, start_s + recording.span_s)
+    shifted = [_shift(entry, start_s) for entry in entries]
     missed_s, spurious_s = compare_with_labels(
-        reference_s, sorted(tap_s + start_s for entry in entries for tap_s in entry.taps_s)
+        reference_s, sorted(tap_s for entry in shifted for tap_s in entry.taps_s)
     )
     candidates_s = sorted(ms / 1000.0 + start_s for entry in entries for ms in _require_weighed(entry).onset_ms)
     no_candidate_s, _ = compare_with_labels(missed_s, candidates_s)
     left_out_s = sorted(set(missed_s) - set(no_candidate_s))
-    shifted = [
-        replace(entry, start_s=entry.start_s + start_s, end_s=entry.end_s + start_s, taps_s=tuple(taps_s))
-        for entry in entries
-        for taps_s in [[tap_s + start_s for tap_s in entry.taps_s]]
-    ]
     return [
         list(
             explain_entry(

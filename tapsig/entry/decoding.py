@@ -69,7 +69,7 @@ def decode_recording(
     decoder: Decoder | None = None,
     code: Iterable[int] | str | None = None,
     until_end: bool = False,
-) -> tuple[Entry, ...]:
+) -> Records[Entry]:
     """The entries that are tapped in a recording.
 
     Parameters
@@ -88,9 +88,11 @@ def decode_recording(
     if choose_decoder(decoder, variant, parameters, digits) == "rule":
         found = run_detector(variant, recording).accepted()
         end_s = recording.span_s if until_end else None
-        return decode_taps(recording.times_s(found.onset_samples).tolist(), parameters, end_s=end_s, code=digits)
+        onsets_s = recording.times_s(found.onset_samples).tolist()
+        return Records(decode_taps(onsets_s, parameters, end_s=end_s, code=digits), Entry)
     assert isinstance(variant, Tap)
-    return listen(EvidenceMachine(parameters, code=digits), variant, recording, until_end=until_end)[0]
+    entries, _ = listen(EvidenceMachine(parameters, code=digits), variant, recording, until_end=until_end)
+    return Records(entries, EvidenceEntry)
 
 
 def decode(
@@ -135,11 +137,7 @@ def decode(
     ['3-1-4']
     """
     if isinstance(taps, Recording):
-        variant, parameters = find_variant(detector), require_parameters(parameters)
-        digits = None if code is None else check_code(code, digit_max=parameters.digit_max)
-        decoder = choose_decoder(decoder, variant, parameters, digits)
-        entries = decode_recording(taps, variant, parameters, decoder=decoder, code=digits)
-        return Records(entries, EvidenceEntry if decoder == "evidence" else Entry)
+        return decode_recording(taps, detector, parameters, decoder=decoder, code=code)
     if decoder not in (None, "rule"):
         raise ParameterError(f"decoder is {decoder!r}; onsets are decoded by the rule alone: give the recording")
     onsets_s = taps.accepted().onset_s.tolist() if isinstance(taps, Detections) else taps

@@ -109,7 +109,8 @@ class EntryParameters:
 
     def check_for_evidence(self) -> None:
         """Raise ParameterError for a parameter that is not the default, and that the decoder evidence does not use."""
-        for name in self.list_only_by_rule():
+        if names := self.list_only_by_rule():
+            name = names[0]
             raise ParameterError(
                 f"{name} is {getattr(self, name)!r}; the decoder evidence takes the pauses of a code from its model"
                 f" and uses {name} after wake-up taps alone: leave it out, give wake_taps, or use the decoder rule"

@@ -1,6 +1,7 @@
 """The entry command on tables of taps and on a recording."""
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +14,22 @@ from tapsig.loading import write_wav
 from tests.fakes import DEMO, run
 
 RIGHT = [1.0, 1.4, 1.8, 3.4, 5.0, 5.4, 5.8, 6.2]  # 3-1-4
+WHINE = [str(DEMO / "recordings" / "crane-whine.wav"), "--full-scale-v", "2.5", "--channel", "2", "--code", "1-1-3"]
 
 
 def table(folder: Path, taps_s: list[float], name: str = "taps.csv") -> str:
     path = folder / name
     path.write_text("onset_s,kind\n" + "".join(f"{tap:.4f},tap\n" for tap in taps_s), encoding="utf-8")
+    return str(path)
+
+
+def write_bursts(path: Path, taps_s: Sequence[float], span_s: int) -> str:
+    fs = 8000
+    samples = np.random.default_rng(0).normal(0, 1e-4, span_s * fs)
+    burst = np.sin(2 * np.pi * 300 * np.arange(200) / fs) * np.exp(-np.arange(200) / 40)
+    for tap in taps_s:
+        samples[int(tap * fs) : int(tap * fs) + burst.size] += 0.5 * burst
+    soundfile.write(path, samples, fs, subtype="FLOAT")
     return str(path)
 
 
@@ -95,19 +107,14 @@ def test_no_taps_give_a_note(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 
 
 def test_taps_in_a_recording_are_detected_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    fs = 8000
-    samples = np.random.default_rng(0).normal(0, 1e-4, 10 * fs)
-    burst = np.sin(2 * np.pi * 300 * np.arange(200) / fs) * np.exp(-np.arange(200) / 40)
-    for tap in RIGHT:
-        samples[int(tap * fs) : int(tap * fs) + burst.size] += 0.5 * burst
-    soundfile.write(tmp_path / "taps.wav", samples, fs, subtype="FLOAT")
+    path = write_bursts(tmp_path / "taps.wav", RIGHT, 10)
     words = ["--detector", "fixed-threshold", "--code", "3-1-4", "--format", "json"]
-    _, out, _ = run(capsys, "entry", str(tmp_path / "taps.wav"), *words)
+    _, out, _ = run(capsys, "entry", path, *words)
     assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["accepted"]
-    _, out, _ = run(capsys, "entry", str(tmp_path / "taps.wav"), *words, "--until-end")
+    _, out, _ = run(capsys, "entry", path, *words, "--until-end")
     assert len(json.loads(out)["entries"]) == 1  # 3.8 s of silence follow the last tap
     table(tmp_path, [*RIGHT, 6.6], "taps.labels.csv")
-    _, out, err = run(capsys, "entry", str(tmp_path / "taps.wav"), *words[:2], "--code", "3-1-5", "--from", "0.2")
+    _, out, err = run(capsys, "entry", path, *words[:2], "--code", "3-1-5", "--from", "0.2")
     assert "9 labels taken from" in err
     assert "missed tap at 6.600 s" in out
 
@@ -118,15 +125,11 @@ def test_the_rule_says_what_evidence_would_accept(
 ) -> None:
     build, runs = Tap.build, []
     monkeypatch.setattr(Tap, "build", lambda *words, **options: runs.append(1) or build(*words, **options))
-    call = ["entry", str(DEMO / "recordings" / "crane-whine.wav"), "--full-scale-v", "2.5", "--channel", "2"]
-    assert main([*call, "--code", "1-1-3", "--decoder", decoder]) == 0
+    assert main(["entry", *WHINE, "--decoder", decoder]) == 0
     out, err = capsys.readouterr()
     assert ("accepted" in out) is not has_note
     assert ("the rule accepts 0 of 1 entries; on evidence it would be 1: --decoder evidence" in err) is has_note
     assert len(runs) == 1
-
-
-WHINE = [str(DEMO / "recordings" / "crane-whine.wav"), "--full-scale-v", "2.5", "--channel", "2", "--code", "1-1-3"]
 
 
 @pytest.mark.parametrize(
@@ -188,14 +191,8 @@ def test_on_evidence_labels_name_what_was_missed_left_out_or_false(
 def test_an_entry_of_more_digits_than_a_code_may_have_is_shown(
     words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    rng = np.random.default_rng(0)
-    samples = rng.normal(0, 1e-4, 48 * 8000)
-    burst = 0.5 * np.sin(2 * np.pi * 300 * np.arange(400) / 8000) * np.exp(-np.arange(400) / 60)
-    for tap in range(17):
-        start = round((1 + 2.5 * tap) * 8000)
-        samples[start : start + 400] += burst
-    soundfile.write(tmp_path / "many.wav", samples, 8000, subtype="FLOAT")
-    code, out, err = run(capsys, "entry", str(tmp_path / "many.wav"), *words)
+    path = write_bursts(tmp_path / "many.wav", [1 + 2.5 * tap for tap in range(17)], 48)
+    code, out, err = run(capsys, "entry", path, *words)
     assert code == 0, err
     assert "-".join(["1"] * 17) in out
     assert "digit 17" in out

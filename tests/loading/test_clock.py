@@ -45,7 +45,7 @@ def test_counter_that_wraps_again_and_again_keeps_every_hour(tmp_path: Path) -> 
     [*((3_000_000_000, after) for after in (0, 900, 5_000, 900_000)), (2**32 - 500_000, 900_000)],
 )
 def test_restart_far_from_the_wrap_is_no_wrap(tmp_path: Path, first: int, first_after: int) -> None:
-    """The last may be a wrap inside a pause, which cannot be told from a restart, and is not guessed."""
+    """The last pair of stamps fits a counter that wrapped in a pause as well as a restart: no wrap is assumed."""
     stamps = np.concatenate([first + 1000 * np.arange(500), first_after + 1000 * np.arange(200)])
     recording, report = read_stamps(tmp_path, stamps)
     assert report.codes() == ("clock-restart",)
