@@ -15,9 +15,9 @@ every entry of a test log.
 
 import argparse
 import dataclasses
-from collections.abc import Container
+from collections.abc import Container, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tapsig.cli import entry_evidence, entry_rule
 from tapsig.cli.corpus_options import add_plot_argument
@@ -28,6 +28,9 @@ from tapsig.cli.recording_options import add_reading_arguments, has_span, is_lon
 from tapsig.cli.several import is_several
 from tapsig.entry import EntryParameters, parse_code
 from tapsig.errors import ParameterError
+
+if TYPE_CHECKING:
+    from tapsig.detectors import Variant
 
 PARAMETER_HELP = {
     "digit_pause_s": "longest gap within a digit, in seconds",
@@ -147,26 +150,46 @@ def run(args: argparse.Namespace) -> int:
     """Print taps or candidates, and entries with their verdicts."""
     parameters = build_parameters(args)
     code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
-    args.decoder = _choose_decoder(args, parameters, code)
-    decoder = entry_evidence if args.decoder == "evidence" else entry_rule
-    decoder.run(args, parameters, code)
+    tables = [path for path in args.recordings if is_tap_table(path)]
+    variant = None if len(tables) == len(args.recordings) else _load_detector(args)
+    decoder = _choose_decoder(args, parameters, code, tables, variant)
+    if variant is None or decoder == "rule":
+        entry_rule.run(args, parameters, code, tables, variant)
+    else:
+        entry_evidence.run(args, parameters, code, variant)
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
 
 
-def _choose_decoder(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> str:
-    """The decoder asked for, or evidence where it can decide. Refuses what only the other decoder can do, or uses."""
+def _load_detector(args: argparse.Namespace) -> "Variant":
+    from tapsig.detectors import load_detector  # heavy rooms load when they are used
+
+    return load_detector(args.detector)
+
+
+def _choose_decoder(
+    args: argparse.Namespace,
+    parameters: EntryParameters,
+    code: tuple[int, ...] | None,
+    tables: Sequence[Path],
+    variant: "Variant | None",
+) -> str:
+    """The decoder asked for, or evidence where it can decide. Refuses what only the other decoder can do, or uses.
+
+    `variant` is None where tables of taps are all that is given.
+    """
     only_evidence = [name for name in ("threshold", "explain", "plot") if getattr(args, name) is not None]
     only_rule = [name for name in parameters.list_unused_on_evidence() if name in PARAMETER_HELP]
     if args.decoder is None and not only_evidence:
-        reason = _refuse_evidence(args, parameters, code, only_rule)
-        if reason and not is_tap_table(args.recording):
+        if variant is None:
+            return "rule"  # what else
+        if reason := _refuse_evidence(args, parameters, code, tables, variant, only_rule):
             note(f"decided by the rule: {reason}")
         return "rule" if reason else "evidence"
     if args.decoder == "rule":
         refuse_given(args, only_evidence, "needs --decoder evidence; the rule has no likelihoods")
         return "rule"
-    if tables := [path for path in args.recordings if is_tap_table(path)]:
+    if tables:
         raise ParameterError(f"{tables[0]} is a table of taps, without log-odds; --decoder evidence needs a recording")
     if args.explain is not None and is_several(args):
         raise ParameterError("--explain N is of one recording; give one")
@@ -177,18 +200,22 @@ def _choose_decoder(args: argparse.Namespace, parameters: EntryParameters, code:
 
 
 def _refuse_evidence(
-    args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None, only_rule: list[str]
+    args: argparse.Namespace,
+    parameters: EntryParameters,
+    code: tuple[int, ...] | None,
+    tables: Sequence[Path],
+    variant: "Variant",
+    only_rule: Sequence[str],
 ) -> str:
     """Why the decoder evidence cannot decide, or ""."""
-    from tapsig.detectors import load_detector  # heavy rooms load when they are used
-    from tapsig.entry.decoding import refuse_evidence
+    from tapsig.entry.decoding import refuse_evidence  # heavy rooms load when they are used
 
+    if tables:
+        return f"{tables[0]} is a table of taps"
     for path in args.recordings:
-        if is_tap_table(path):
-            return f"{path} is a table of taps"
         if is_long(path) and not has_span(args):
             return f"{path} is long and read in parts; --decoder evidence reads all of it, --from and --to a part"
     for name in only_rule:
         if getattr(args, name) is not None:
             return f"--{name.replace('_', '-')} is not used on evidence"
-    return refuse_evidence(load_detector(args.detector), parameters, code)
+    return refuse_evidence(variant, parameters, code)

@@ -17,6 +17,7 @@ from tapsig.errors import ParameterError
 if TYPE_CHECKING:
     from tapsig.core.evidence import Series, Weighed
     from tapsig.detections import Detections
+    from tapsig.detectors import Variant
     from tapsig.detectors.tap import Tap
     from tapsig.entry.evidence import Evidence, EvidenceEntry
     from tapsig.records import Recording
@@ -26,16 +27,18 @@ CANDIDATE_COLUMNS = ("entry", "time_s", "log_odds", "in_entry", "taken_for")
 ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "log_ratio", "wait_s", "release_s")
 
 
-def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> None:
+def run(
+    args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None, variant: "Variant"
+) -> None:
     """Decode, and print candidates and entries, or explain one entry."""
     from tapsig.cli.corpus_options import check_plots, draw  # heavy rooms load when they are used
-    from tapsig.detectors import load_detector
+    from tapsig.detectors.tap import Tap
     from tapsig.entry.decoding import check_decoder, listen
     from tapsig.entry.evidence import Evidence, EvidenceMachine
 
     check_plots(args.plot, force=args.force)
-    variant = load_detector(args.detector)
     check_decoder("evidence", variant)
+    assert isinstance(variant, Tap)
     evidence = Evidence() if args.threshold is None else Evidence(args.threshold)
     rows: Rows = []
     candidates: Rows = []

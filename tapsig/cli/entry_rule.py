@@ -17,6 +17,7 @@ from tapsig.records import TAP
 
 if TYPE_CHECKING:
     from tapsig.detections import Detections
+    from tapsig.detectors import Variant
     from tapsig.records import Recording
 
 IGNORED = ("ignored (waiting)", "ignored (locked)")
@@ -25,9 +26,17 @@ TAP_COLUMNS = ("time_s", "gap_s", "taken_for", "digits_so_far")
 ENTRY_COLUMNS = ("entry", "start_s", "end_s", "digits", "verdict", "wait_s", "release_s")
 
 
-def run(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> None:
-    """Decode, and print taps and entries."""
-    decoded = [_decode_file(args, parameters, code) for _ in each_recording(args)]
+def run(
+    args: argparse.Namespace,
+    parameters: EntryParameters,
+    code: tuple[int, ...] | None,
+    tables: Sequence[Path],
+    variant: "Variant | None",
+) -> None:
+    """Decode, and print taps and entries; `variant` detects the taps of all files but those in `tables`."""
+    decoded = [
+        _decode_file(args, parameters, code, None if path in tables else variant) for path in each_recording(args)
+    ]
     if args.format == "json":
         documents = [
             {**row, "faults": list(lines)}
@@ -104,8 +113,10 @@ class DecodedFile:
         return text
 
 
-def _decode_file(args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None) -> DecodedFile:
-    onsets_s, reference_s, end_s, on_evidence = _find_taps(args, parameters, code)
+def _decode_file(
+    args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None, variant: "Variant | None"
+) -> DecodedFile:
+    onsets_s, reference_s, end_s, on_evidence = _find_taps(args, parameters, code, variant)
     entries = decode_taps(onsets_s, parameters, end_s=end_s if args.until_end else None, code=code)
     missed_s, spurious_s = compare_with_labels(reference_s, onsets_s)
     rows = [describe_entry(number, entry, parameters) for number, entry in enumerate(entries, start=1)]
@@ -119,20 +130,22 @@ def _decode_file(args: argparse.Namespace, parameters: EntryParameters, code: tu
 
 
 def _find_taps(
-    args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None
+    args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None, variant: "Variant | None"
 ) -> tuple[list[float], list[float] | None, float | None, int]:
-    """Onsets, labelled onsets where there are any, where the recording ends, entries accepted on evidence."""
-    if is_tap_table(args.recording):
+    """Onsets, labelled onsets where there are any, where the recording ends, entries accepted on evidence.
+
+    Without a `variant` the file is a table of taps.
+    """
+    if variant is None:
         if has_span(args):
             raise ParameterError(f"--from and --to cut a recording; {args.recording} is a table of taps")
         return _load_taps(args.recording), find_reference(args, None, 0.0, math.inf), None, 0
     from tapsig.cli.detecting import detect_in_file
     from tapsig.cli.entry_evidence import detect_and_count
     from tapsig.core.evidence import can_hold
-    from tapsig.detectors import detect, load_detector
+    from tapsig.detectors import detect
     from tapsig.detectors.tap import Tap
 
-    variant = load_detector(args.detector)
     on_evidence = 0
 
     def run_once(recording: "Recording") -> "Detections":

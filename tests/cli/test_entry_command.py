@@ -1,5 +1,6 @@
 """The entry command on tables of taps and on a recording."""
 
+import importlib
 import json
 from collections.abc import Sequence
 from pathlib import Path
@@ -8,6 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
+import tapsig
 from tapsig.cli import main
 from tapsig.detectors.tap import Tap
 from tapsig.loading import write_wav
@@ -165,6 +167,37 @@ def test_a_table_of_taps_or_a_long_file_is_decided_by_the_rule(
     assert "crane-whine.wav is long and read in parts; --decoder evidence reads all of it" in err
     _, out, _ = run(capsys, "entry", *WHINE, "--from", "0", "--format", "json")
     assert {entry["decoder"] for entry in json.loads(out)["entries"]} == {"evidence"}
+
+
+@pytest.mark.parametrize("table_first", [True, False])
+def test_of_a_table_and_a_recording_the_note_says_the_same_in_either_order(
+    table_first: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = [table(tmp_path, RIGHT), WHINE[0]]
+    code, out, err = run(capsys, "entry", *(files if table_first else files[::-1]), *WHINE[1:], "--format", "json")
+    assert code == 0
+    assert {entry["decoder"] for entry in json.loads(out)["entries"]} == {"rule"}
+    assert f"decided by the rule: {files[0]} is a table of taps" in err
+
+
+@pytest.mark.parametrize("decoder", ["rule", "evidence"])
+def test_a_detector_is_loaded_and_each_head_is_read_once(
+    decoder: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[object] = []
+    for name in (
+        "tapsig.cli.entry.is_tap_table",
+        "tapsig.cli.entry_rule.is_tap_table",
+        "tapsig.detectors.load_detector",
+    ):
+        module, function = name.rsplit(".", 1)
+        real = getattr(importlib.import_module(module), function)
+        monkeypatch.setattr(name, lambda what, real=real: seen.append(what) or real(what))
+    tapsig.save_detector("tap", tmp_path / "mine.json")
+    given = [] if decoder == "evidence" else ["--digit-pause-s", "0.9"]
+    code, _, err = run(capsys, "entry", *WHINE, "--detector", str(tmp_path / "mine.json"), *given)
+    assert code == 0, err
+    assert seen == [Path(WHINE[0]), str(tmp_path / "mine.json")]
 
 
 def test_on_evidence_labels_name_what_was_missed_left_out_or_false(
