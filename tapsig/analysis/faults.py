@@ -48,6 +48,10 @@ LOADED = {
     "out-of-range": ("error", "check adc_bits; a count outside the converter's range is a reading fault"),
     "beyond-full-scale": ("error", "give --full-scale-v as the recorder was set"),
     "malformed-line": ("warning", "lower the line rate or raise the baud rate: lines were cut or merged"),
+    "channels-alternate": (
+        "error",
+        "write both on each line, such as time_us,a0,a1; a WAV file of two channels must say so in its header",
+    ),
     "clock-restart": ("error", "move the lines after the restart to another file; find what reset the logger"),
     "spoilt-stamp": ("note", "nothing, if they are few; else check baud rate and cable"),
     "undefined-samples": ("warning", "find what interrupted the recorder"),

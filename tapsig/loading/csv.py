@@ -18,6 +18,7 @@ from tapsig.loading.lines import LineReader, Table
 from tapsig.loading.logtext import read_log_blocks
 from tapsig.loading.plotter import find_names, strip_names
 from tapsig.loading.read_options import ReadOptions
+from tapsig.loading.turns import note_turns
 from tapsig.records import LARGEST_V, Recording
 from tapsig.units import SECONDS, FloatArray
 
@@ -71,6 +72,7 @@ def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
         table = _drop_out_of_range(table, -most, most, what, remedy)
     clock = estimate_clock(_stamps(layout, choice, table, fs), table, fs)
     samples = clock.values
+    note_turns(samples, findings)
     samples *= scale_v
     samples.flags.writeable = False  # a Recording keeps a read-only array without a copy
     recording = Recording(

@@ -12,6 +12,7 @@ from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList
 from tapsig.loading.read_options import DEFAULTS, ReadOptions
 from tapsig.loading.riff import FLOAT, read_wav_info
+from tapsig.loading.turns import note_turns
 from tapsig.loading.wav import add_channel_choice, find_gaps, read_wav_blocks
 from tapsig.records import Label, Recording
 from tapsig.units import FloatArray, seconds_to_samples
@@ -56,6 +57,7 @@ def read_wav_parts(
     size, overlap = (seconds_to_samples(seconds, file.info.fs) for seconds in (PART_S, overlap_s))
     blocks = file.read_blocks(findings, block_samples=max(size, overlap, 1))
     before, here = np.zeros(0), next(blocks)
+    note_turns(here, findings)
     start = 0
     while here.size:
         after = next(blocks, np.zeros(0))
@@ -93,8 +95,9 @@ def read_wav_span(
         min(max(0, file.origin + math.ceil(min(time_s, info.duration_s) * info.fs - 1e-6)), info.frames)
         for time_s in (start_s, stop_s)
     )
-    blocks = list(file.read_blocks(findings, first=first, stop=stop))
-    part = file.make_part(np.concatenate(blocks), first, 0, stop - first) if first < stop else None
+    samples = np.concatenate([np.zeros(0), *file.read_blocks(findings, first=first, stop=stop)])
+    note_turns(samples, findings)
+    part = file.make_part(samples, first, 0, stop - first) if first < stop else None
     if part is None:
         raise RecordingError(
             f"{path}: there is no sample from {start_s:g} to {stop_s:g} s; it lasts {info.duration_s:g} s"

@@ -17,6 +17,7 @@ from tapsig.loading.files import show_path
 from tapsig.loading.findings import FindingList, LoadReport, Stretch
 from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.riff import A_LAW, FLOAT, MU_LAW, PCM, WavInfo, read_wav_info
+from tapsig.loading.turns import note_turns
 from tapsig.records import Gap, Recording
 from tapsig.units import FloatArray, check_positive
 
@@ -53,6 +54,7 @@ def read_wav(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
     samples, gaps = _leave_out_undefined(path, samples, info.fs, findings)
     if info.tag == FLOAT:
         _add_beyond_full_scale(findings, samples, 0)
+    note_turns(samples, findings)
     samples *= full_scale_v
     recording = Recording(
         samples,
