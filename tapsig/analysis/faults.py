@@ -70,6 +70,7 @@ LOADED = {
     "doubled-line": ("warning", "find why the logger writes lines twice"),
     "truncated": ("warning", "stop the recorder before you remove its card or cable"),
     "cut-end": ("note", "nothing: a sample at most is missing at the end"),
+    "cut-start": ("note", "nothing: a sample is missing at the beginning"),
     "data-before-format": ("note", "nothing; other programs may refuse the file: convert it"),
     "data-size-unknown": (
         "note",

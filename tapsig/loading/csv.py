@@ -26,6 +26,7 @@ PART = 1 << 16
 MAX_OUT_OF_RANGE = 0.05
 MAX_OVER = 2.0  # volts may exceed a nominal full scale, but not by more than this factor
 FIRST_VALUES, FEWEST_RISING = 1 << 16, 32
+CUT_STEPS = 100.0
 COUNTER_SHARE = 0.85
 DAY_S = 86400.0
 COUNTER_WRAP = 2.0**32
@@ -50,6 +51,7 @@ def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
     bytes_a_line = len(first) / max(1, first.count(b"\n"))
     reader = LineReader(source, layout, choice, findings, int(1.02 * path.stat().st_size / bytes_a_line) + 1000)
     table = reader.read(chain([first], blocks))
+    table = _drop_cut_start(layout, choice, table, first)
     if choice.time_step:
         table.stamps = np.cumsum(table.stamps) - table.stamps[0]
     _refuse_no_signal(choice, table, asked=(options.channel, options.column) != (None, None))
@@ -110,6 +112,23 @@ def _open_log(path: Path, source: str, findings: FindingList) -> tuple[bytes, It
         return first, blocks, find_layout(source, first)
     first, blocks = strip_names(first, names), (strip_names(block, names) for block in blocks)
     return first, blocks, replace(find_layout(source, first), header=names)
+
+
+def _drop_cut_start(layout: Layout, choice: Choice, table: Table, first: bytes) -> Table:
+    """Without a first line that lost its beginning, as where saving began amid a line: it is shorter than the next, and
+    its stamp, or in a log without stamps its value, is far from it.
+    """
+    line, after, *_ = (*first.split(b"\n", 2), b"")
+    if table.line_of(0) != 1 or len(line.strip()) >= len(after.strip()) or choice.time_step:
+        return table
+    timed = choice.time is not None or layout.clock_prefix
+    steps = np.abs(np.diff((table.stamps if timed else table.values)[:FIRST_VALUES]))
+    if steps.size < FEWEST_RISING or not steps[0] > 0.0:
+        return table
+    if steps[0] <= (CUT_STEPS * np.median(steps[steps > 0.0]) if timed else steps[1:].max()):
+        return table
+    table.note("cut-start", f"{layout.example[:40]!r} seems to lack its beginning; left out", 0)
+    return table.select(np.arange(1, table.values.size))
 
 
 def _overrule(findings: FindingList, name: str, called: float | None, preamble: float | None) -> float | None:

@@ -203,6 +203,12 @@ LOGS: dict[str, MessyLog] = {
     "a line number and no time": log(join("{},{}", range(LINES), COUNTS), "n,adc", arguments=AT_1_KHZ),
     # read, and the finding names what was done
     "a last line that is cut": MessyLog(CLEAN[:-3], kept=without(399), codes=("cut-end",), line=401),
+    "a first line cut in its stamp": log(
+        ["0,512", *R[1:]], None, arguments={"time_unit": "us"}, kept=without(0), codes=("cut-start",), line=1
+    ),
+    "a first line cut in its value": log(
+        ["2", *VALUES[1:]], None, arguments=AT_1_KHZ, kept=without(0), codes=("cut-start",), line=1
+    ),
     "no line end after the last line": MessyLog(CLEAN[:-1], kept=without(399), codes=("cut-end",), line=401),
     "UTF-16 without a byte order mark": MessyLog(CLEAN.decode().encode("utf-16-le"), codes=("no-byte-order-mark",)),
     "boot text before": MessyLog(BOOT.encode() + b"\n" + CLEAN, codes=("foreign-text",), line=1),
