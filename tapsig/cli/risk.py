@@ -8,26 +8,30 @@
   tapsig risk --table false-taps --wake-taps 3
 
 Tables from a corpus: summary (by detector and position), scenes (also by scene), decoders (rule and evidence over
-thresholds: entries opened, near codes that open too, openings by false taps). Tables without a corpus: guessing (by a
-stranger and by observers), codes (lengths and highest digits with equal bits: how often the owner and false taps open
-each), false-taps (wrong openings a year by the rate of false taps). All but decoders and guessing are by the rule.
+thresholds: entries opened, near codes that open too, openings by false taps). Summary and scenes have a row for each
+decoder; evidence needs tap. Tables without a corpus: guessing (by a stranger and by observers), codes (lengths and
+highest digits with equal bits: how often the owner and false taps open each), false-taps (wrong openings a year by the
+rate of false taps); the last two are by the rule.
 """
 
 import argparse
 import dataclasses
 import itertools
+import math
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.corpus_options import add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.entry import add_entry_arguments, build_parameters
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, refuse_given, render_rows
 from tapsig.entry import parse_code
 from tapsig.errors import ParameterError
+from tapsig.results import format_named
 
 if TYPE_CHECKING:
+    from tapsig.detectors import Variant
     from tapsig.loading.corpus import Corpus, CorpusEntry
     from tapsig.risks.entries import Observations, RiskQuestion
     from tapsig.risks.yearly import StandbySummary
@@ -35,7 +39,14 @@ if TYPE_CHECKING:
     Chosen = Sequence[tuple[Corpus, CorpusEntry]]
 
 MODEL_TABLES = ("guessing", "codes", "false-taps")
-TABLES = ("summary", "scenes", "decoders", *MODEL_TABLES)
+CORPUS_TABLES = ("summary", "scenes", "decoders")
+TABLES = (*CORPUS_TABLES, *MODEL_TABLES)
+GOES_WITH = {
+    ("tap_recall", "false_taps_per_hour"): ("codes",),
+    ("parked", "wake_level_v", "speed"): ("summary",),
+    ("detector", "confidence", *CHOICES): CORPUS_TABLES,
+}
+"""Options that would do nothing with another table."""
 SECURITY = (
     "caution: these are figures about a model and about recordings, not a certificate. A tapped code is no security"
     " product; local law and the insurer decide whether a vehicle may carry one, and it must never be the only way to"
@@ -66,10 +77,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="V",
         help="level of the wake-up comparator; default: chosen on train and validation, less 6 dB",
     )
-    parser.add_argument("--speed", type=float, default=40.0, metavar="KM/H", help="mean speed; default: 40")
-    parser.add_argument(
-        "--confidence", type=float, default=0.95, metavar="X", help="of intervals and bounds; default: 0.95"
-    )
+    parser.add_argument("--speed", type=float, metavar="KM/H", help="mean speed; default: 40")
+    parser.add_argument("--confidence", type=float, metavar="X", help="of intervals and bounds; default: 0.95")
     add_output_arguments(parser)
     add_corpus_arguments(parser)
     add_entry_arguments(parser)
@@ -81,13 +90,16 @@ def run(args: argparse.Namespace) -> int:
     if code is not None and args.code_length not in (None, len(code)):
         raise ParameterError(f"--code {args.code} has {len(code)} digits, and --code-length is {args.code_length}")
     length = len(code) if code is not None else 3 if args.code_length is None else args.code_length
-    if args.table != "codes":
-        refuse_given(args, ("tap_recall", "false_taps_per_hour"), "goes with --table codes")
+    for names, tables in GOES_WITH.items():
+        if args.table not in tables:
+            what = "needs a table from a corpus:" if tables[0] in CORPUS_TABLES else "goes with"
+            refuse_given(args, names, f"{what} --table {' or '.join(tables)}")
     # Heavy: the studies bring numpy, scipy and the detectors.
     if args.table in MODEL_TABLES:
         from tapsig.cli import risk_models
 
-        refuse_given(args, ("detector", "parked", "wake_level_v"), "needs a table from a corpus, such as summary")
+        if args.corpus:
+            raise ParameterError(f"--table {args.table} needs no recordings; leave out {args.corpus[0]}")
         emit(render_rows(risk_models.list_rows(args, parameters, length, code), args.format), args)
         for line in risk_models.NOTES[args.table]:
             note(line)
@@ -96,9 +108,10 @@ def run(args: argparse.Namespace) -> int:
     if not args.corpus:
         raise ParameterError(f"--table {args.table} needs a corpus: tapsig risk CORPUS")
     from tapsig.loading import load_corpus
-    from tapsig.risks.entries import RiskQuestion, list_risk_rows
+    from tapsig.risks.entries import RiskQuestion, list_risk_rows, observe_recordings
 
-    question = RiskQuestion(parameters, length=length, code=code, confidence=args.confidence)
+    confidence = {} if args.confidence is None else {"confidence": args.confidence}
+    question = RiskQuestion(parameters, length=length, code=code, **confidence)
     corpora = [load_corpus(folder) for folder in args.corpus]
     chosen = choose_labelled(corpora, list_given(args))
     if args.table == "decoders":
@@ -106,12 +119,20 @@ def run(args: argparse.Namespace) -> int:
 
         return risk_decoders.run(args, chosen, question)
     parked_hours = _parse_parked(args.parked, {entry.scene for _, entry in chosen})
-    observations = _observe(args, chosen, question)
+    variants = _load_variants(args, question)
+    with progress_bar(len(chosen), "recordings") as advance:
+        recordings = load_entries(chosen, bar=False)
+        observations = observe_recordings(variants, recordings, question, progress=advance)
     if args.table == "scenes":
         rows = [dataclasses.asdict(row) for row in list_risk_rows(observations, question)]
         emit(render_rows(rows, args.format, columns=SCENE_COLUMNS if args.format == "table" else None), args)
     else:
         standby = _summarise_standby(args, corpora, chosen, question, parked_hours)
+        if missing := ", ".join(position for position, row in standby.items() if math.isnan(row.level_v)):
+            note(
+                f"days: no wake-up level for {missing}; it is chosen on entries in the train and validation recordings"
+                " there: mark some so in corpus.csv, or give --wake-level-v"
+            )
         rows = _list_summary(args, observations, standby, question, parked_hours)
         emit(render_rows([_shorten(row) for row in rows] if args.format == "table" else rows, args.format), args)
     _note_risk(args, question, observations, parked_hours)
@@ -120,11 +141,11 @@ def run(args: argparse.Namespace) -> int:
 
 SCENE_COLUMNS = (
     "detector",
+    "decoder",
     "position",
     "scene",
     "entries",
     "success",
-    "tap_recall",
     "false_taps_per_h",
     "exposure_h",
     "per_year_seen",
@@ -137,8 +158,9 @@ def _shorten(row: Mapping[str, object]) -> dict[str, object]:
     values = {name: format_cell(value) for name, value in row.items()}
     return {
         "detector": row["detector"],
+        "decoder": row["decoder"],
         "position": row["position"],
-        "opened (interval)": f"{values['success']} ({values['success_low']}–{values['success_high']})",
+        "opened (interval)": format_named(row, "success"),
         "wrong/year seen (bound)": f"{values['wrong_per_year_seen']} ({values['wrong_per_year_bound']})",
         "wrong/1000 km (bound)": f"{values['wrong_per_1000_km_seen']} ({values['wrong_per_1000_km_bound']})",
         "failures/day": row["failures_per_day"],
@@ -146,15 +168,17 @@ def _shorten(row: Mapping[str, object]) -> dict[str, object]:
     }
 
 
-def _observe(args: argparse.Namespace, chosen: "Chosen", question: "RiskQuestion") -> "Observations":
+def _load_variants(args: argparse.Namespace, question: "RiskQuestion") -> "dict[str, Variant]":
+    """The detectors by name; a note says why `tap` is not judged on evidence, where it is not."""
     from tapsig.detectors import CATALOGUE, load_detector
-    from tapsig.risks.entries import observe_recordings
+    from tapsig.detectors.tap import Tap
 
     names = args.detector or [name for name in CATALOGUE if name not in ("null", "random")]
     variants = {name: load_detector(name) for name in names}
-    recordings = load_entries(chosen, bar=False)
-    with progress_bar(len(chosen), "recordings") as advance:
-        return observe_recordings(variants, recordings, question, progress=advance)
+    for name, variant in variants.items():
+        if isinstance(variant, Tap) and (reason := question.refuse_evidence(variant)):
+            note(f"{name}: by the rule alone: {reason}")
+    return variants
 
 
 def _list_summary(
@@ -164,10 +188,11 @@ def _list_summary(
     question: "RiskQuestion",
     parked_hours: Mapping[str, float],
 ) -> list[dict[str, object]]:
-    """One row for each detector and position; standby depends on the position alone."""
+    """One row for each detector, decoder and position; standby depends on the position alone."""
     from tapsig.risks.yearly import summarise_risk
 
-    summaries = summarise_risk(observations, question, parked_hours=parked_hours, speed_km_h=args.speed)
+    speed = {} if args.speed is None else {"speed_km_h": args.speed}
+    summaries = summarise_risk(observations, question, parked_hours=parked_hours, **speed)
     return [
         {
             **dataclasses.asdict(row),
@@ -233,9 +258,18 @@ def _note_risk(
     from tapsig.risks.standby import BATTERIES
     from tapsig.risks.yearly import complete_year
 
-    hours = complete_year(parked_hours)
-    note("assumed hours a year, parked (no source): " + ", ".join(f"{key} {value:g}" for key, value in hours.items()))
-    note("entries are decided by the rule; --table decoders has both decoders")
+    if args.table == "summary":
+        hours = (f"{key} {value:g}" for key, value in complete_year(parked_hours).items())
+        note("assumed hours a year, parked (no source): " + ", ".join(hours))
+    else:
+        note("per_year: as if the scene lasted all year")
+    if question.code is not None:
+        note(
+            "seen and bound are of a code drawn at random, whatever --code is; poisson and gaps, in --format csv and"
+            f" json, are of {args.code}"
+        )
+    if any(len(seen.decoders) > 1 for seen in observations.values()):
+        note("evidence: at its default threshold; --table decoders has others. poisson and gaps are by the rule")
     note(
         "seen: possible codes entered by false taps, divided by the keyspace. bound: the sum of each scene's"
         f" {100 * question.confidence:g} % upper limit, which is large after short recordings, and where they differ;"
@@ -263,8 +297,9 @@ def _note_risk(
             " comparator at wake_level_v (the seconds a day with a trigger)"
         )
         note(
-            "failures/day: possible codes entered by false taps; each starts a waiting time, and"
-            f" {question.parameters.failure_limit or 'no number of them'} in a row lock the machine"
+            "failures/day: wrong entries by false taps; in a row, each beyond the first"
+            f" {question.parameters.free_failures} starts a wait, and"
+            f" {question.parameters.failure_limit or 'no number of them'} lock the machine"
         )
     if question.parameters.failure_limit > NIST_FAILURE_LIMIT or not question.parameters.failure_limit:
         note("caution: NIST SP 800-63B-4 section 3.2.2 allows no more than 100 wrong entries in a row")

@@ -10,6 +10,7 @@ from tapsig.entry.decoding import check_decoder
 from tapsig.entry.evidence import Evidence
 from tapsig.errors import ParameterError
 from tapsig.loading.corpus import Corpus, CorpusEntry
+from tapsig.results import format_estimate
 from tapsig.risks.entries import RiskQuestion
 from tapsig.risks.openings import (
     DecoderRow,
@@ -52,6 +53,10 @@ def run(args: argparse.Namespace, chosen: Sequence[tuple[Corpus, CorpusEntry]], 
         f"threshold: the log-likelihood ratio that evidence requires, in nats. The default is {shipped:g}; with"
         f" {as_rule:.3g}, near codes and false taps open here no more often than with the rule"
     )
+    note(
+        "by false taps: of a code drawn at random. Below a threshold of 0 they are undercounted: of each entry only the"
+        " most likely code and those that differ from it by one tap are tried"
+    )
     note("near: every code that differs from the tapped one by one tap (1) or two taps (2), tested on each entry")
     return 0
 
@@ -61,9 +66,9 @@ def _shorten(row: DecoderRow) -> dict[str, object]:
         "decoder": row.decoder,
         "threshold": row.threshold,
         "entries": row.entries,
-        "opened (interval)": f"{row.success:.2f} ({row.success_low:.2f}–{row.success_high:.2f})",
-        "near 1 % (at most)": f"{100 * row.near_1_share:.2f} ({100 * row.near_1_high:.2f})",
-        "near 2 % (at most)": f"{100 * row.near_2_share:.2f} ({100 * row.near_2_high:.2f})",
+        "opened (interval)": format_estimate(row.success, row.success_low, row.success_high),
+        "near 1 % (at most)": f"{format_estimate(100 * row.near_1_share)} ({format_estimate(100 * row.near_1_high)})",
+        "near 2 % (at most)": f"{format_estimate(100 * row.near_2_share)} ({format_estimate(100 * row.near_2_high)})",
         "exposure h": row.exposure_h,
         "by false taps/year (bound)": f"{format_cell(row.per_year_seen)} ({format_cell(row.per_year_bound)})",
     }

@@ -9,6 +9,7 @@ from tapsig.errors import ParameterError
 from tapsig.risks.guessing import compute_code_shapes, compute_guessing, compute_keyspace
 from tapsig.risks.hand import HandTiming
 from tapsig.risks.nuisance import YEAR_HOURS, build_poisson_gaps, compute_openings_per_s, compute_possible_per_s
+from tapsig.units import check_range
 
 NOTES = {
     "guessing": (
@@ -46,6 +47,9 @@ def _list_codes(args: argparse.Namespace, parameters: EntryParameters, length: i
     hand = HandTiming()
     recall = 0.97 if args.tap_recall is None else args.tap_recall
     false_per_hour = 30.0 if args.false_taps_per_hour is None else args.false_taps_per_hour
+    check_range("false_taps_per_hour", false_per_hour, 0, 3.6e9)
+    if parameters.digit_max < 2:
+        raise ParameterError(f"digit_max is {parameters.digit_max}; for --table codes it must be 2 to 255")
     gaps = build_poisson_gaps(false_per_hour / 3600, parameters)
     rows: list[dict[str, object]] = []
     shapes = compute_code_shapes(bits, recall)

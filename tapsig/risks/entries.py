@@ -9,6 +9,8 @@ of false ones. Wrong openings are estimated from tap-free time by three methods 
   time gives a large bound, none an undefined one.
 - *Poisson*: independent false taps at the measured rate, solved exactly.
 - *gaps*: independent gaps with the measured distribution, which keeps bursts and rhythms.
+
+Both decoders are judged where the detector gives log-odds; the models are of the rule.
 """
 
 import math
@@ -18,7 +20,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tapsig.detectors.base import Variant, run_detector
+from tapsig.detectors.tap import Tap
 from tapsig.entry import EntryParameters, check_code, decode_taps
+from tapsig.entry.decoding import refuse_evidence
+from tapsig.entry.evidence import Evidence
 from tapsig.entry.parameters import require_parameters
 from tapsig.errors import ParameterError
 from tapsig.records import Recording, require_labels
@@ -28,15 +33,16 @@ from tapsig.risks.hand import HandTiming, TapChannel, compute_success, simulate_
 from tapsig.risks.nuisance import (
     YEAR_HOURS,
     GapModel,
-    PossibleEntries,
     TapFreeSegment,
     build_poisson_gaps,
     compute_openings_per_s,
     compute_possible_per_s,
     count_possible_entries,
     fit_gaps,
+    list_exposures,
     split_between_taps,
 )
+from tapsig.risks.openings import EVIDENCE, RULE, TapFreeDecoding, observe_openings
 from tapsig.scoring.intervals import clustered_rate_interval, clustered_rate_limit, clustered_share_interval
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import count_opened, list_codes, name_variants
@@ -52,9 +58,10 @@ class Observation(Counts):
     """Counts over one or more recordings; observations add with +.
 
     Of `taps` labelled taps `taps_found` were detected. `codes` are the code entries; `opened_of` holds the file of each
-    recording, its code entries, and how many were decoded digit for digit. `false_in_entries` detections within
+    recording, its code entries, and how many the rule decoded digit for digit. `false_in_entries` detections within
     `entry_s` seconds of entries (and the silence before each) match no tap. `segments` are the tap-free segments with
-    their false taps.
+    their false taps. `opened_on_evidence` and `idle` are what evidence, as shipped, opens of the code entries and
+    decodes in tap-free time; empty without it.
     """
 
     taps: int = 0
@@ -64,11 +71,22 @@ class Observation(Counts):
     entry_s: float = 0.0
     false_in_entries: int = 0
     segments: tuple[TapFreeSegment, ...] = ()
+    opened_on_evidence: tuple[tuple[str, int, int], ...] = ()
+    idle: TapFreeDecoding = field(default_factory=TapFreeDecoding)
 
     @property
     def opened(self) -> int:
-        """Code entries decoded digit for digit."""
+        """Code entries that the rule decoded digit for digit."""
         return sum(opened for _, _, opened in self.opened_of)
+
+    @property
+    def decoders(self) -> tuple[str, ...]:
+        """Decoders that were observed."""
+        return (RULE, EVIDENCE) if self.opened_on_evidence else (RULE,)
+
+    def list_opened(self, decoder: str) -> tuple[tuple[str, int, int], ...]:
+        """As `opened_of`, by this decoder."""
+        return self.opened_of if decoder == RULE else self.opened_on_evidence
 
 
 def observe_taps(recording: Recording, detected_s: FloatArray, parameters: EntryParameters) -> Observation:
@@ -97,6 +115,13 @@ def observe_taps(recording: Recording, detected_s: FloatArray, parameters: Entry
     )
 
 
+def observe_on_evidence(recording: Recording, variant: Tap, seen: Observation, question: "RiskQuestion") -> Observation:
+    """Add to what was `seen` in a recording what evidence decodes there."""
+    tried, idle = observe_openings(recording, variant, question.parameters, length=question.length)
+    opened = sum(trial.log_ratio >= Evidence().threshold for trial in tried)
+    return replace(seen, opened_on_evidence=((recording.source, len(seen.codes), opened),), idle=idle)
+
+
 def _listen_awake(parameters: EntryParameters) -> EntryParameters:
     """The same machine without wake-up taps and for any digits, so that only detection errors count."""
     return replace(parameters, wake_taps=0, digit_max=255)
@@ -104,17 +129,19 @@ def _listen_awake(parameters: EntryParameters) -> EntryParameters:
 
 @dataclass(frozen=True, slots=True)
 class RiskRow:
-    """Risk of one detector at one position in one scene.
+    """Risk of one detector at one position in one scene, by one decoder.
 
     `tap_recall` and `false_per_entry` (detections without a tap during an entry and the silence before it) show why
     entries fail: ringing that is counted as taps gives a high recall and many false detections. `false_taps` occurred
     in `tap_free_h`; in `exposure_h` of it a possible code could have begun and ended. `per_year_…` are wrong openings
     in a year spent in this scene: the observed rate and its bound for a code drawn at random, and the two models for
-    the given code, if any. `failures_per_day` are possible codes that false taps enter: each counts as a wrong entry,
-    starts a waiting time, and in the end locks the machine.
+    the given code, if any. `failures_per_day` are wrong entries by false taps: possible codes, on evidence those below
+    its threshold too. They lead to waits, and in the end lock the machine. The models know the rule alone: on evidence
+    they are nan.
     """
 
     detector: str
+    decoder: str
     position: str
     scene: str
     entries: int
@@ -162,6 +189,10 @@ class RiskQuestion:
         """Number of codes."""
         return compute_keyspace(self.length, self.parameters.digit_max)
 
+    def refuse_evidence(self, variant: Variant) -> str:
+        """Why the decoder evidence cannot decide, or ""."""
+        return refuse_evidence(variant, self.parameters, self.code or (1,) * self.length)
+
     def compute_openings_per_year(self, false_taps_per_s: float) -> float:
         """Wrong openings a year under Poisson false taps; nan with a tolerance, which has no exact rate."""
         if self.parameters.tolerance:
@@ -184,11 +215,12 @@ class RiskQuestion:
 
 
 def assess_observation(
-    observation: Observation, question: RiskQuestion, *, detector: str, position: str, scene: str
+    observation: Observation, question: RiskQuestion, *, detector: str, position: str, scene: str, decoder: str = RULE
 ) -> RiskRow:
     """Compute the risk from an `observation`; undefined figures are nan."""
     entries = len(observation.codes)
-    files, made, opened = zip(*observation.opened_of, strict=True) if observation.opened_of else ((), (), ())
+    opened_of = observation.list_opened(decoder)
+    files, made, opened = zip(*opened_of, strict=True) if opened_of else ((), (), ())
     low, high = clustered_share_interval(
         np.array(opened, dtype=np.float64),
         np.array(made, dtype=np.float64),
@@ -204,32 +236,44 @@ def assess_observation(
         files=[segment.source for segment in observation.segments],
         confidence=question.confidence,
     )
-    watch = count_possible_entries(observation.segments, question.parameters, length=question.length)
-    possible_per_h = compute_ratio(watch.possible, watch.hours)
+    hours, possible, failures, upper_per_h = _count_possible(observation, question, decoder)
+    has_models = decoder == RULE
+    has_rate = has_models and seconds > 0
     return RiskRow(
         detector,
+        decoder,
         position,
         scene,
         entries=entries,
-        opened=observation.opened,
-        success=compute_ratio(observation.opened, entries),
+        opened=sum(opened),
+        success=compute_ratio(sum(opened), entries),
         success_low=low,
         success_high=high,
         tap_recall=recall,
         false_per_entry=compute_ratio(observation.false_in_entries, entries),
-        success_model=_model_success(observation, recall, question),
+        success_model=_model_success(observation, recall, question) if has_models else math.nan,
         tap_free_h=seconds / 3600,
         false_taps=false_taps,
         false_taps_per_h=compute_ratio(false_taps, seconds) * 3600,
-        exposure_h=watch.hours,
-        possible_codes=watch.possible,
-        failures_per_day=possible_per_h * 24,
-        per_year_seen=possible_per_h * YEAR_HOURS / question.keyspace,
-        per_year_bound=watch.compute_upper(question.confidence) * YEAR_HOURS / question.keyspace,
-        per_year_poisson=question.compute_openings_per_year(false_taps / seconds) if seconds else math.nan,
-        per_year_poisson_high=question.compute_highest_per_year(*rates) if seconds else math.nan,
-        per_year_gaps=_compute_gaps_per_year(watch, question),
+        exposure_h=hours,
+        possible_codes=possible,
+        failures_per_day=compute_ratio(failures, hours) * 24,
+        per_year_seen=compute_ratio(possible, hours) * YEAR_HOURS / question.keyspace,
+        per_year_bound=upper_per_h * YEAR_HOURS / question.keyspace,
+        per_year_poisson=question.compute_openings_per_year(false_taps / seconds) if has_rate else math.nan,
+        per_year_poisson_high=question.compute_highest_per_year(*rates) if has_rate else math.nan,
+        per_year_gaps=_compute_gaps_per_year(observation, question) if has_models else math.nan,
     )
+
+
+def _count_possible(observation: Observation, question: RiskQuestion, decoder: str) -> tuple[float, int, int, float]:
+    """Hours of exposure, possible codes in them, failures, and the upper limit of possible codes in an hour."""
+    if decoder == EVIDENCE:
+        idle, least = observation.idle, Evidence().threshold
+        upper_per_h = idle.compute_upper(least, question.confidence)
+        return idle.hours, idle.count_passing(least), idle.count_passing(0.0), upper_per_h
+    watch = count_possible_entries(observation.segments, question.parameters, length=question.length)
+    return watch.hours, watch.possible, watch.possible, watch.compute_upper(question.confidence)
 
 
 def compute_hours_needed(question: RiskQuestion) -> float:
@@ -249,10 +293,11 @@ def _model_success(observation: Observation, recall: float, question: RiskQuesti
     return math.fsum(chances) / len(chances)
 
 
-def _compute_gaps_per_year(watch: PossibleEntries, question: RiskQuestion) -> float:
-    if question.parameters.tolerance or not watch.segments:
+def _compute_gaps_per_year(observation: Observation, question: RiskQuestion) -> float:
+    long_enough = [one for one, _, _ in list_exposures(observation.segments, question.parameters, question.length)]
+    if question.parameters.tolerance or not long_enough:
         return math.nan
-    return question.convert_gaps(fit_gaps(watch.segments, question.parameters))
+    return question.convert_gaps(fit_gaps(long_enough, question.parameters))
 
 
 Observations = dict[tuple[str, str, str], Observation]
@@ -277,6 +322,8 @@ def observe_recordings(
             detections = run_detector(variant, recording)
             detected_s = np.sort(recording.times_s(detections.accepted().onset_samples))
             seen = observe_taps(recording, detected_s, question.parameters)
+            if isinstance(variant, Tap) and not question.refuse_evidence(variant):
+                seen = observe_on_evidence(recording, variant, seen, question)
             key = (name, recording.position, recording.scene)
             observations[key] = observations.get(key, Observation()) + seen
         progress(done)
@@ -309,7 +356,8 @@ def estimate_risk(
     Returns
     -------
     Records of RiskRow
-        A tuple with one row for each detector, position and scene.
+        A tuple with one row for each detector, position, scene and decoder: the rule, and evidence where the detector
+        gives log-odds, unless the code is too long for it or a parameter is given that only the rule uses.
 
     Raises
     ------
@@ -326,8 +374,10 @@ def estimate_risk(
 def list_risk_rows(
     observations: Mapping[tuple[str, str, str], Observation], question: RiskQuestion
 ) -> tuple[RiskRow, ...]:
-    """Risk by detector, position and scene."""
+    """Risk by detector, position, scene and decoder."""
     return tuple(
-        assess_observation(seen, question, detector=detector, position=position, scene=scene)
-        for (detector, position, scene), seen in sorted(observations.items())
+        assess_observation(seen, question, detector=detector, position=position, scene=scene, decoder=decoder)
+        for detector, position, scene in sorted(observations)
+        for seen in [observations[detector, position, scene]]
+        for decoder in seen.decoders
     )

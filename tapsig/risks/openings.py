@@ -128,22 +128,34 @@ class TapFreeDecoding(Counts):
 def observe_openings(
     recording: Recording, variant: Tap, parameters: EntryParameters | None = None, *, length: int = 3
 ) -> tuple[tuple[EntryTrial, ...], TapFreeDecoding]:
-    """Run both decoders on a labelled recording. Every entry starts with the machine awake and outside waiting times.
+    """Run both decoders on a labelled recording.
+
+    Every tapped entry starts with the machine awake and outside waiting times; false taps must wake it first.
 
     Raises LabelError for a recording without labels.
     """
     require_labels(recording)
-    parameters = replace(parameters or EntryParameters(), wake_taps=0)
-    weighed, found = listen(EvidenceMachine(parameters.for_evidence()), variant, recording)
-    found_s = np.sort(recording.times_s(found.onset_samples))
-    ruled = decode_taps(found_s.tolist(), replace(parameters, digit_max=255))
-    tapped = decode_taps(recording.taps_s.tolist(), replace(parameters, digit_max=255))
+    parameters = parameters or EntryParameters()
+    awake = replace(parameters, wake_taps=0)
+    weighed, ruled = _decode(recording, variant, awake)
+    tapped = decode_taps(recording.taps_s.tolist(), replace(awake, digit_max=255))
     tried = tuple(
         _try_code(recording, code, ruled, weighed, parameters)
         for code in tapped
         if len(code.digits) >= MIN_DIGITS and can_hold(code.digits)
     )
+    if parameters.wake_taps:
+        weighed, ruled = _decode(recording, variant, parameters)
     return tried, _watch(recording, ruled, weighed, parameters, length)
+
+
+def _decode(
+    recording: Recording, variant: Tap, parameters: EntryParameters
+) -> tuple[tuple[EvidenceEntry, ...], tuple[Entry, ...]]:
+    """The entries on evidence and by the rule, with digits of any height."""
+    weighed, found = listen(EvidenceMachine(parameters.for_evidence()), variant, recording)
+    found_s = np.sort(recording.times_s(found.onset_samples))
+    return weighed, decode_taps(found_s.tolist(), replace(parameters, digit_max=255))
 
 
 def _try_code(
@@ -159,7 +171,7 @@ def _try_code(
         return max((entry.compute_log_ratio(digits) for entry in around), default=-math.inf)
 
     near = (list_near_codes(code.digits, distance, digit_max=parameters.digit_max) for distance in (1, 2))
-    first, second = (tuple(map(ratio, codes)) for codes in near)
+    first, second = (tuple(map(ratio, filter(can_hold, codes))) for codes in near)
     by_rule = tuple(entry.digits for entry in ruled if overlap(entry, code))
     names = recording.vehicle, recording.position, recording.scene
     return EntryTrial(*names, code.digits, by_rule, ratio(code.digits), (first, second), recording.source)
@@ -199,7 +211,7 @@ def list_passing(weighed: Weighed, length: int, digit_max: int) -> tuple[float, 
     if len(best) != length or max(best) > digit_max:
         return ()
     codes = (best, *list_near_codes(best, 1, digit_max=digit_max))
-    ratios = (weighed.compute_ratio(code) / NAT for code in codes)
+    ratios = (weighed.compute_ratio(code) / NAT for code in codes if can_hold(code))
     return tuple(ratio for ratio in ratios if ratio >= MIN_THRESHOLD)
 
 

@@ -4,6 +4,7 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from tapsig.entry import EntryParameters
 from tapsig.errors import ParameterError
@@ -56,16 +57,17 @@ def complete_year(parked_hours: Mapping[str, float]) -> dict[str, float]:
 
 @dataclass(frozen=True, slots=True)
 class RiskSummary:
-    """One detector at one position over all scenes, weighted by their hours.
+    """One detector at one position over all scenes, weighted by their hours, by one decoder.
 
     `success` pools the entries of all scenes but driving; `success_model` is the model's value for them.
     `wrong_per_year_…` are wrong openings in a year of parking, `wrong_per_1000_km_…` per 1000 km of driving.
-    `failures_per_day` counts the possible codes that false taps enter while parked. Each figure covers the scenes in
+    `failures_per_day` counts the wrong entries by false taps while parked. Each figure covers the scenes in
     which it is defined; `uncovered_h` are the hours of scenes whose bound is undefined: not recorded, or only in
     segments that are too short.
     """
 
     detector: str
+    decoder: str
     position: str
     entries: int
     success: float
@@ -92,42 +94,44 @@ def summarise_risk(
     parked_hours: Mapping[str, float] = PARKED_HOURS,
     speed_km_h: float = 40.0,
 ) -> tuple[RiskSummary, ...]:
-    """Risk by detector and position; the sum of the scenes' bounds is a conservative bound.
+    """Risk by detector, position and decoder; the sum of the scenes' bounds is a conservative bound.
 
     Raises ParameterError when the hours of the scenes add up to more than a year.
     """
     hours = complete_year(parked_hours)
     summaries = []
+    per_1000_km = 1000 / check_positive("speed_km_h", speed_km_h) / YEAR_HOURS
     for (detector, position), group in itertools.groupby(sorted(observations), key=lambda key: key[:2]):
         scenes = {scene: observations[detector, position, scene] for _, _, scene in group}
-        rows = {
-            scene: assess_observation(seen, question, detector=detector, position=position, scene=scene)
-            for scene, seen in scenes.items()
-        }
         pooled = sum((seen for scene, seen in scenes.items() if scene != DRIVING), Observation())
-        whole = assess_observation(pooled, question, detector=detector, position=position, scene="parked")
-        per_1000_km = 1000 / check_positive("speed_km_h", speed_km_h) / YEAR_HOURS
-        driving = rows.get(DRIVING)
-        summaries.append(
-            RiskSummary(
-                detector,
-                position,
-                whole.entries,
-                whole.success,
-                whole.success_low,
-                whole.success_high,
-                success_model=_compute_mean_model(list(rows.values())),
-                failures_per_day=_weigh(rows, "failures_per_day", hours),
-                **{f"wrong_per_year_{name}": _weigh(rows, f"per_year_{name}", hours) for name in ESTIMATES},
-                **{
-                    f"wrong_per_1000_km_{name}": getattr(driving, f"per_year_{name}", math.nan) * per_1000_km
-                    for name in ESTIMATES[:3]
-                },
-                uncovered_h=YEAR_HOURS - math.fsum(_list_covered(rows, "per_year_bound", hours).values()),
-                tap_free_h=math.fsum(row.tap_free_h for row in rows.values()),
-                exposure_h=math.fsum(row.exposure_h for row in rows.values()),
+        for decoder in next(iter(scenes.values())).decoders:
+            assess = partial(
+                assess_observation, question=question, detector=detector, position=position, decoder=decoder
             )
-        )
+            rows = {scene: assess(seen, scene=scene) for scene, seen in scenes.items()}
+            whole = assess(pooled, scene="parked")
+            driving = rows.get(DRIVING)
+            summaries.append(
+                RiskSummary(
+                    detector,
+                    decoder,
+                    position,
+                    whole.entries,
+                    whole.success,
+                    whole.success_low,
+                    whole.success_high,
+                    success_model=_compute_mean_model(list(rows.values())),
+                    failures_per_day=_weigh(rows, "failures_per_day", hours),
+                    **{f"wrong_per_year_{name}": _weigh(rows, f"per_year_{name}", hours) for name in ESTIMATES},
+                    **{
+                        f"wrong_per_1000_km_{name}": getattr(driving, f"per_year_{name}", math.nan) * per_1000_km
+                        for name in ESTIMATES[:3]
+                    },
+                    uncovered_h=YEAR_HOURS - math.fsum(_list_covered(rows, "per_year_bound", hours).values()),
+                    tap_free_h=math.fsum(row.tap_free_h for row in rows.values()),
+                    exposure_h=math.fsum(row.exposure_h for row in rows.values()),
+                )
+            )
     return tuple(summaries)
 
 

@@ -55,6 +55,36 @@ def test_few_taps_are_entered_by_chance_and_many_are_not(capsys: pytest.CaptureF
     assert woken[30]["random_code"] < 1e-3 * rows[30]["random_code"]
 
 
+@pytest.mark.parametrize(
+    ("words", "reason"),
+    [
+        (["no-such-folder", "--table", "guessing"], "--table guessing needs no recordings; leave out no-such-folder"),
+        (["--table", "codes", "--speed", "50"], "--speed needs a table from a corpus: --table summary"),
+        (
+            ["--table", "guessing", "--confidence", "0.9"],
+            "--confidence needs a table from a corpus: --table summary or scenes or decoders",
+        ),
+        (
+            ["--table", "false-taps", "--scene", "rain"],
+            "--scene needs a table from a corpus: --table summary or scenes or decoders",
+        ),
+        (["x", "--table", "scenes", "--parked", "rain=3"], "--parked needs a table from a corpus: --table summary"),
+        (
+            ["x", "--table", "decoders", "--wake-level-v", "1"],
+            "--wake-level-v needs a table from a corpus: --table summary",
+        ),
+        (["--table", "codes", "--false-taps-per-hour", "-3"], "false_taps_per_hour is -3.0; it must lie between 0 and"),
+        (["--table", "codes", "--digit-max", "1"], "digit_max is 1; for --table codes it must be 2 to 255"),
+    ],
+)
+def test_what_a_table_does_not_use_is_refused(
+    words: list[str], reason: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = run(capsys, "risk", *words)
+    assert (code, out) == (2, "")
+    assert reason in err
+
+
 FS = 8000
 TAPS_S = (4.0, 4.4, 6.0, 7.6)  # 2-1-1
 
@@ -138,3 +168,35 @@ def test_the_wake_level_is_learnt_on_other_vehicles_than_the_one_chosen(
     code, out, _ = run(capsys, "risk", *words)
     assert code == 0
     assert [(row["entries"], row["wake_level_v"]) for row in json.loads(out)["rows"]] == [(1, 0.1), (1, 0.1)]
+
+
+def test_scenes_and_summary_show_both_decoders_where_the_detector_gives_log_odds(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = [str(write_corpus(tmp_path)), "--position", "frame", "--detector", "tap", "--detector", "sta-lta"]
+    for table in ("scenes", "summary"):
+        code, out, err = run(capsys, "risk", *words, "--table", table, "--format", "csv")
+        rows = {(row["detector"], row["decoder"]): row for row in csv.DictReader(out.splitlines())}
+        assert code == 0
+        assert set(rows) == {("tap", "rule"), ("tap", "evidence"), ("sta-lta", "rule")}
+        # Clean bursts, as tapped: both decoders open all.
+        assert {rows["tap", decoder]["success"] for decoder in ("rule", "evidence")} == {"1.0"}
+        assert "evidence: at its default threshold" in err
+    assert "assumed hours a year" in err
+    _, _, err = run(capsys, "risk", *words, "--table", "scenes", "--digit-pause-s", "0.9", "--code", "2-1-1")
+    assert "tap: by the rule alone: evidence does not use digit_pause_s" in err
+    assert "assumed hours a year" not in err  # each scene is as if it lasted all year
+    assert "seen and bound are of a code drawn at random, whatever --code is" in err
+
+
+def test_undefined_figures_are_dashes_with_a_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write_corpus(tmp_path)
+    manifest = folder / "corpus.csv"
+    rows = manifest.read_text(encoding="utf-8").replace(",train,", ",test,")
+    manifest.write_text(rows, encoding="utf-8")
+    (folder / "labels.csv").write_text("onset_s,kind\n", encoding="utf-8")
+    _, out, err = run(capsys, "risk", str(folder), "--detector", "tap")
+    assert "–––" not in out
+    assert "days: no wake-up level for frame, inner-skin" in err
+    _, out, _ = run(capsys, "risk", str(folder), "--table", "decoders")
+    assert "nan" not in out
