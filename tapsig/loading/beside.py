@@ -1,5 +1,5 @@
-"""Logs of oscilloscopes whose first rows hold metadata beside the data, such as `Sample Interval,0.001,,-0.5,0.02`:
-a name and its value in the first columns, which are empty in later rows."""
+"""What stands beside the data in a row: metadata of an oscilloscope, such as `Sample Interval,0.001,,-0.5,0.02`, in
+columns that are empty in later rows; and the empty columns of a spreadsheet."""
 
 import re
 from collections import Counter
@@ -52,3 +52,26 @@ def read_metadata_beside(block: bytes, delimiter: bytes, columns: int) -> Mappin
     """Rate and units from the metadata, by the names of a preamble."""
     lines = [line for line in block[:HEAD_BYTES].split(b"\n") if _holds_metadata(line, delimiter, columns)]
     return read_metadata([decode_line(delimiter.join(line.split(delimiter)[:columns])) for line in lines])
+
+
+def count_empty_columns(block: bytes) -> tuple[bytes, int, int]:
+    """The delimiter, and how many columns are empty on most lines at their beginning, and at their end but one.
+
+    A comma before a single number is none: it may be a decimal comma.
+    """
+    lines = [line for line in block[:HEAD_BYTES].split(b"\n") if line.strip()]
+    for delimiter in (b";", b","):
+        edges = Counter[tuple[int, int]]()
+        for line in lines:
+            data = line.strip(delimiter)
+            before = len(line) - len(line.lstrip(delimiter)) if delimiter in data else 0
+            edges[before, len(line) - len(line.rstrip(delimiter))] += 1
+        (before, after), count = edges.most_common(1)[0] if edges else ((0, 0), 0)
+        if 2 * count > len(lines) and (before or after > 1):
+            return delimiter, before, max(0, after - 1)
+    return b"", 0, 0
+
+
+def strip_empty_columns(block: bytes, delimiter: bytes, before: int, after: int) -> bytes:
+    """The block without so many empty cells at the beginning and the end of its lines, where they are empty."""
+    return re.sub(rb"(?m)^%b{%d}|(?<=%b)%b{%d}$" % (delimiter, before, delimiter, delimiter, after), b"", block)

@@ -8,7 +8,13 @@ from pathlib import Path
 import numpy as np
 
 from tapsig.errors import RecordingError
-from tapsig.loading.beside import count_columns_beside, read_metadata_beside, strip_columns_beside
+from tapsig.loading.beside import (
+    count_columns_beside,
+    count_empty_columns,
+    read_metadata_beside,
+    strip_columns_beside,
+    strip_empty_columns,
+)
 from tapsig.loading.choice import Choice, choose_columns
 from tapsig.loading.clock import Stamps, estimate_clock
 from tapsig.loading.files import show_path
@@ -96,7 +102,7 @@ def read_csv(path: Path, options: ReadOptions) -> tuple[Recording, LoadReport]:
 def _open_log(path: Path, source: str, findings: FindingList) -> tuple[bytes, Iterator[bytes], Layout]:
     """The first block of a log, the following blocks, and the layout of its lines.
 
-    Names before values and columns of metadata beside the data are removed from the blocks.
+    Names before values, and columns of metadata or empty ones beside the data, are removed from the blocks.
     """
     blocks = read_log_blocks(path, findings)
     first = next(blocks, b"")
@@ -107,6 +113,10 @@ def _open_log(path: Path, source: str, findings: FindingList) -> tuple[bytes, It
         first = strip_columns_beside(first, delimiter, columns)
         layout = find_layout(source, first)
         return first, rest, replace(layout, preamble={**metadata, **layout.preamble})
+    delimiter, before, after = count_empty_columns(first)
+    if delimiter:
+        blocks = (strip_empty_columns(block, delimiter, before, after) for block in chain([first], blocks))
+        first = next(blocks)
     names = find_names(first)
     if not names:
         return first, blocks, find_layout(source, first)

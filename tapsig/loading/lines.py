@@ -212,7 +212,8 @@ class LineReader:
             self._findings.add("nul-bytes", "zero bytes around a line; removed", line=self._lines + 1)
         text = decode_line(bare)
         remark = text.startswith("#") and self._layout.split(text)[0].lower() not in UNDEFINED  # but `#N/A`
-        sample = None if not text or remark else self._parse_odd(text, self._lines + 1)
+        empty = not text or (self._layout.columns > 1 and not any(self._layout.split(text)))
+        sample = None if empty or remark else self._parse_odd(text, self._lines + 1)
         if sample is None:
             self._lines += 1
             return

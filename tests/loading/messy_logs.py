@@ -107,6 +107,12 @@ LOGS: dict[str, MessyLog] = {
     "a micro sign in UTF-8": log(R, "time (µs),adc"),
     "a Greek mu": log(R, "time [μs],adc"),
     "a delimiter at every end": log([f"{line}," for line in R], "us,adc,"),
+    "two delimiters at every end": log([f"{line},," for line in R], "us,adc,,"),
+    "a title over empty columns": log([f"{line};;" for line in rows(";")], "us;adc;;remarks"),
+    "a table from the second column and the third row on": log(
+        [f";{line};;" for line in rows(";")], ";us;adc;;", above=b";;;;\n;;;;\n"
+    ),
+    "empty rows of a spreadsheet": log([*rows(";"), ";", ";"], "us;adc"),
     "semicolons and decimal commas": log(join("{};{}", map(comma, SECONDS), map(comma, VOLTS)), "time_s;volts"),
     "tabs": log(rows("\t"), "us\tadc"),
     "blanks": log(rows("   "), "us   adc"),
