@@ -19,7 +19,7 @@ def split_words(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
-TIME_WORDS = split_words("time t dt timestamp stamp elapsed uptime clock date datetime zeit")
+TIME_WORDS = split_words("time t dt timestamp stamp elapsed uptime clock date datetime zeit uhrzeit datum")
 STEP_WORDS = split_words("dt delta diff interval step")
 COUNT_WORDS = split_words("adc count counts raw code lsb")
 INDEX_WORDS = split_words("index idx line no nr n i seq sequence counter frame packet id")
@@ -64,7 +64,7 @@ def describe_column(name: str) -> Column:
     timed = [TIME_UNITS[word] for word in (inside, *words) if word in TIME_UNITS]
     if (timed or TIME_WORDS.intersection(words)) and inside not in VOLT_UNITS:
         return Column("time", timed[0] if timed else "", step=not STEP_WORDS.isdisjoint(words))
-    if name.strip() == "#" or (INDEX_WORDS.intersection(words) and not COUNT_WORDS.intersection(words)):
+    if name.strip() in ("", "#") or (INDEX_WORDS.intersection(words) and not COUNT_WORDS.intersection(words)):
         return Column("index")
     unit, scale_v = _value_unit(name.lower(), words, inside)
     return Column("other" if OTHER_WORDS.intersection(words) else "value", unit, scale_v)

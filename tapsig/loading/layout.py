@@ -230,7 +230,7 @@ def header_cells(layout: Layout, text: str) -> tuple[str, ...]:
         return ()
     if layout.clock_prefix and (layout.columns == 1 or len(cells) != layout.columns):
         cells = CELL_END.split(text) if CELL_END.search(text) else text.split()
-        while len(cells) > layout.columns and describe_column(cells[0]).kind == "time":
+        while len(cells) > layout.columns and (not cells[0] or describe_column(cells[0]).kind == "time"):
             cells = cells[1:]
     cells = [cell.strip() for cell in cells]
     if len(cells) == layout.columns + 1 and not cells[-1]:
@@ -241,7 +241,7 @@ def header_cells(layout: Layout, text: str) -> tuple[str, ...]:
         unknown = describe_column(cells[0]) == Column("value")
         if unknown or len(cells[0].split()) > MAX_WORDS or set(",;:=") & set(cells[0]):
             return ()  # a sentence before a column of values
-    return tuple(cells) if all(cells) else ()
+    return tuple(cells) if all(cells[1:]) and (cells[0] or len(cells) > 1) else ()  # an index may have no name
 
 
 def _wide_header(layout: Layout, text: str) -> tuple[str, ...]:

@@ -206,6 +206,14 @@ LOGS: dict[str, MessyLog] = {
     "two channels with own stamps, first": log(
         join("{},{},{},{}", STAMPS, COUNTS, STAMPS + 300, 1023 - COUNTS), "t0_us,a0,t1_us,a1", arguments={"channel": 0}
     ),
+    "a data frame with its index": log(join("{},{},{}", range(LINES), STAMPS, COUNTS), ",us,adc"),
+    "a data frame with its index and no time": log(join("{},{}", range(LINES), COUNTS), ",adc", arguments=AT_1_KHZ),
+    "a data frame with times as its index": log(
+        join("2024-05-01 {},{:.6f}", CLOCK, MILLIVOLTS), ",mv", arguments=NO_BITS
+    ),
+    "date and time in German": log(
+        join("2024-05-01;{};{:.6f}", CLOCK, MILLIVOLTS), "Datum;Uhrzeit;Spannung [mV]", arguments=NO_BITS
+    ),
     "a line number and no time": log(join("{},{}", range(LINES), COUNTS), "n,adc", arguments=AT_1_KHZ),
     # read, and the finding names what was done
     "a last line that is cut": MessyLog(CLEAN[:-3], kept=without(399), codes=("cut-end",), line=401),
