@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from tapsig.errors import ParameterError
-from tapsig.records import Gap, times_of
+from tapsig.records import Gap, require_all, times_of
 from tapsig.results import ComparedByFields, ReadOnlyMapping, Result, field_names
-from tapsig.units import BoolArray, FloatArray, IntArray, read_only
+from tapsig.units import BoolArray, FloatArray, IntArray, check_positive, read_only, to_floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,14 +26,15 @@ class Detection(ComparedByFields):
     features: Mapping[str, float]
 
 
-def _to_column(name: str, values: npt.ArrayLike, dtype: npt.DTypeLike) -> npt.NDArray[np.generic]:
-    try:
-        column = read_only(values, dtype)
-    except (TypeError, ValueError, OverflowError) as error:
-        raise ParameterError(f"{name} is {values!r:.80}; it must be an array of numbers ({error})") from error
+def _to_column(name: str, values: npt.ArrayLike, dtype: type[np.generic]) -> npt.NDArray[np.generic]:
+    column = values if type(values) is np.ndarray and values.dtype.kind in "iuf" else to_floats(name, values)
     if column.ndim != 1:
         raise ParameterError(f"{name} has shape {column.shape}; it must be 1-D, one number for each detection")
-    return column
+    if dtype is np.int64 and column.dtype.kind == "f":
+        whole = (abs(column) < 2**63) & (column == np.floor(column))
+        if not whole.all():
+            raise ParameterError(f"{name} holds {column[~whole][0]:g}; they are sample indices, not seconds")
+    return read_only(column, dtype)
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
@@ -64,9 +65,6 @@ class Detections(Result):
 
     def __post_init__(self) -> None:
         for name in ("onset_samples", "decided_samples"):
-            given = np.asarray(getattr(self, name))
-            if given.dtype.kind == "f" and not (whole := (abs(given) < 2**63) & (given == np.floor(given))).all():
-                raise ParameterError(f"{name} holds {given[~whole][0]:g}; they are sample indices, not seconds")
             object.__setattr__(self, name, _to_column(name, getattr(self, name), np.int64))
         object.__setattr__(self, "strength", _to_column("strength", self.strength, np.float64))
         if not isinstance(self.features, Mapping):
@@ -78,11 +76,15 @@ class Detections(Result):
             issubclass(kind, str) for kind in set(map(type, self.reason))
         ):
             raise ParameterError(f"reason is {self.reason!r:.80}; it must be a text for each detection")
+        if not isinstance(self.fs, float) or not math.isnan(self.fs):
+            object.__setattr__(self, "fs", check_positive("fs", self.fs))
+        object.__setattr__(self, "gaps", require_all("gaps", self.gaps, Gap))
         object.__setattr__(self, "reason", tuple(self.reason) or ("",) * size)
-        lengths = {self.decided_samples.size, self.strength.size, len(self.reason), size}
-        lengths.update(values.size for values in features.values())
-        if len(lengths) != 1:
-            raise ParameterError(f"the fields of Detections have different lengths: {sorted(lengths)}")
+        sizes = {"decided_samples": self.decided_samples.size, "strength": self.strength.size}
+        sizes |= {"reason": len(self.reason), **{f"feature {key}": values.size for key, values in features.items()}}
+        for name, other in sizes.items():
+            if other != size:
+                raise ParameterError(f"{name} has {other} values; onset_samples has {size}")
 
     def __len__(self) -> int:
         return int(self.onset_samples.size)

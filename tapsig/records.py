@@ -14,11 +14,13 @@ from tapsig.units import (
     BoolArray,
     FloatArray,
     IntArray,
+    as_tuple,
     check_count,
-    check_positive,
     check_rails,
+    check_range,
     is_counts,
     read_only,
+    require_kind,
     to_floats,
     to_number,
 )
@@ -26,6 +28,8 @@ from tapsig.units import (
 TAP = "tap"
 LARGEST_V = 1e9
 """Beyond any voltage; squares of larger numbers may overflow."""
+FS_LIMITS_HZ = (1e-6, 1e9)
+"""Of any log; beyond them times and windows lose their meaning, or fill the memory."""
 Item = TypeVar("Item")
 
 
@@ -41,8 +45,10 @@ class Label:
     kind: str = TAP
 
     def __post_init__(self) -> None:
-        if not 0 <= to_number(self.onset_s) < math.inf:
+        onset_s = to_number(self.onset_s)
+        if not 0 <= onset_s < math.inf:
             raise LabelError(f"onset_s is {self.onset_s!r:.80}; it must be a finite number of seconds, 0 or above")
+        object.__setattr__(self, "onset_s", onset_s)
         if not isinstance(self.kind, str) or not self.kind or self.kind != self.kind.strip():
             raise LabelError(f"kind is {self.kind!r:.80}; it must be a word such as 'tap' or 'rain'")
 
@@ -116,7 +122,12 @@ class Recording(ComparedByFields):
     findings: tuple[Finding, ...] = ()
     start_s: float = 0.0
 
+    __iter__ = None  # or `[]` would be asked for a first item
+
     def __post_init__(self) -> None:
+        for name in ("position", "vehicle", "scene", "split", "source"):
+            if not isinstance(getattr(self, name), str):
+                raise ParameterError(f"{name} is {getattr(self, name)!r:.80}; it must be a text")
         where = self.source or "recording"
         if is_counts(self.samples):
             raise ParameterError(
@@ -134,18 +145,17 @@ class Recording(ComparedByFields):
                 " check full_scale_v"
             )
         object.__setattr__(self, "samples", samples)
-        object.__setattr__(self, "fs", check_positive("fs", self.fs))
+        named = f"fs of {self.source}" if self.source else "fs"
+        object.__setattr__(self, "fs", check_range(named, self.fs, *FS_LIMITS_HZ))
         if self.labels is not None:
             object.__setattr__(self, "labels", tuple(sorted(_to_labels(self.labels))))
         if self.range_v is not None:
             object.__setattr__(self, "range_v", check_rails("range_v", self.range_v))
         if self.adc_bits is not None:
             object.__setattr__(self, "adc_bits", check_count("adc_bits", self.adc_bits, 1, 64))
-        for name in ("position", "vehicle", "scene", "split", "source"):
-            if not isinstance(getattr(self, name), str):
-                raise ParameterError(f"{name} is {getattr(self, name)!r:.80}; it must be a text")
-        object.__setattr__(self, "findings", _require_all("findings", self.findings, Finding))
-        object.__setattr__(self, "gaps", _require_all("gaps", self.gaps, Gap))
+        object.__setattr__(self, "start_s", check_range("start_s", self.start_s, 0.0, math.inf))
+        object.__setattr__(self, "findings", require_all("findings", self.findings, Finding))
+        object.__setattr__(self, "gaps", require_all("gaps", self.gaps, Gap))
         last = 0
         for gap in self.gaps:
             if not last < check_count("the sample of a gap", gap.sample, 0, 2**63 - 1) < samples.size or not (
@@ -271,18 +281,19 @@ def times_of(indices: IntArray, fs: float, gaps: Iterable[Gap]) -> FloatArray:
     return times
 
 
-def _require_all(name: str, items: object, kind: type[Item]) -> tuple[Item, ...]:
+def require_all(name: str, items: object, kind: type[Item]) -> tuple[Item, ...]:
     """The items as a tuple; ParameterError for any that is not of the kind."""
-    found = tuple(items) if isinstance(items, Iterable) else (items,)
-    if not all(isinstance(item, kind) for item in found):
+    found = as_tuple(items)
+    kept = tuple(item for item in found if isinstance(item, kind))
+    if len(kept) < len(found):
         raise ParameterError(f"{name} is {items!r:.80}; it must be a list of tapsig.{kind.__name__}")
-    return found
+    return kept
 
 
 def _to_labels(given: object) -> tuple[Label, ...]:
     """Labels as they are; numbers as taps at those times, in seconds."""
-    items = tuple(given) if isinstance(given, Iterable) and not isinstance(given, (str, bytes)) else (given,)
-    made = [Label(float(item)) if math.isfinite(to_number(item)) else item for item in items]
+    items = (given,) if isinstance(given, (str, bytes)) else as_tuple(given)
+    made = [Label(number) if math.isfinite(number := to_number(item)) else item for item in items]
     if not all(isinstance(item, Label) for item in made):
         raise ParameterError(
             f"labels is {given!r:.80}; it must be a list of tapsig.Label, or of the taps' times in seconds"
@@ -292,12 +303,8 @@ def _to_labels(given: object) -> tuple[Label, ...]:
 
 def require_recording(given: object) -> Recording:
     """The recording that was given; ParameterError, with the remedy, for samples, a path or anything else."""
-    if isinstance(given, Recording):
-        return given
-    raise ParameterError(
-        f"recording is a {type(given).__name__}; it must be a Recording: tapsig.load_recording(path) reads a file,"
-        " tapsig.Recording(samples, fs) takes volts"
-    )
+    remedy = "tapsig.load_recording(path) reads a file, tapsig.Recording(samples, fs) takes volts"
+    return require_kind("recording", given, Recording, remedy)
 
 
 def require_labels(recording: Recording) -> tuple[Label, ...]:

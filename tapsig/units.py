@@ -3,8 +3,7 @@
 import math
 import operator
 import sys
-from collections.abc import Iterable
-from typing import SupportsIndex, overload
+from typing import SupportsIndex, TypeVar, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +13,7 @@ from tapsig.errors import ParameterError
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+Kind = TypeVar("Kind")
 
 SECONDS = {"ns": 1e-9, "us": 1e-6, "ms": 1e-3, "s": 1.0}
 """Seconds per unit of time."""
@@ -65,7 +65,7 @@ def check_count(name: str, value: SupportsIndex, low: int, high: int) -> int:
     9
     """
     try:
-        number = operator.index(value)
+        number = low - 1 if isinstance(value, bool) else operator.index(value)
     except TypeError:
         number = low - 1
     if not low <= number <= high:
@@ -74,12 +74,18 @@ def check_count(name: str, value: SupportsIndex, low: int, high: int) -> int:
 
 
 def to_number(value: object) -> float:
-    """The value as a float; nan for anything but a number, also for text."""
-    if isinstance(value, (str, bytes)):
+    """The value as a float; nan for anything but a real number of Python or NumPy, also for text and for True.
+
+    >>> to_number(np.float32(0.5)), to_number(True), to_number("1")
+    (0.5, nan, nan)
+    """
+    if isinstance(value, np.ndarray) and value.ndim == 0:  # as np.load gives a number
+        value = value[()]
+    if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
         return math.nan
     try:
-        return float(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError, OverflowError):
+        return float(value)
+    except OverflowError:
         return math.nan
 
 
@@ -95,12 +101,31 @@ def parse_number(text: str) -> float:
         return math.nan
 
 
+def require_kind(name: str, given: object, kind: type[Kind], remedy: str) -> Kind:
+    """Return what was given; raise ParameterError, with the remedy, unless it is of that kind."""
+    if not isinstance(given, kind):
+        raise ParameterError(f"{name} is a {type(given).__name__}; it must be a {kind.__name__}: {remedy}")
+    return given
+
+
 def check_pair(name: str, values: object) -> tuple[float, float]:
     """Return `values` as two floats; raise ParameterError unless they are two finite numbers."""
-    pair = tuple(map(to_number, values)) if isinstance(values, Iterable) else ()
+    pair = tuple(map(to_number, as_tuple(values)))
     if len(pair) != 2 or not all(map(math.isfinite, pair)):
         raise ParameterError(f"{name} is {values!r:.80}; it must be two numbers")
     return pair[0], pair[1]
+
+
+def as_tuple(given: object) -> tuple[object, ...]:
+    """The items of what can be iterated; else the one thing itself.
+
+    >>> as_tuple([1, 2]), as_tuple(1), as_tuple(np.array(1))
+    ((1, 2), (1,), (array(1),))
+    """
+    try:
+        return tuple(given)  # type: ignore[arg-type]
+    except TypeError:
+        return (given,)
 
 
 def check_rails(name: str, values: object) -> tuple[float, float]:
@@ -118,6 +143,8 @@ def check_rails(name: str, values: object) -> tuple[float, float]:
 def to_floats(name: str, values: npt.ArrayLike) -> FloatArray:
     """`values` as an array of float64; raise ParameterError unless they are real numbers, none of them masked.
 
+    True and False are no numbers, nor are dates, texts of numbers and the records of a structured array.
+
     >>> to_floats("onsets_s", [1, 2])
     array([1., 2.])
     """
@@ -126,11 +153,13 @@ def to_floats(name: str, values: npt.ArrayLike) -> FloatArray:
     refuse_masked(name, values)
     try:
         array = np.asarray(values)
-        if array.dtype.kind != "c":
+        if array.dtype.kind in "iufO":
             return np.asarray(array, dtype=np.float64)
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         raise ParameterError(f"{name} is {values!r:.80}; it must be an array of numbers ({error})") from error
-    raise ParameterError(f"{name} holds complex numbers ({array.dtype}); give the real part or the magnitude")
+    if array.dtype.kind == "c":
+        raise ParameterError(f"{name} holds complex numbers ({array.dtype}); give the real part or the magnitude")
+    raise ParameterError(f"{name} holds values of the type {array.dtype.type.__name__}; it must be an array of numbers")
 
 
 def refuse_masked(name: str, values: npt.ArrayLike) -> None:

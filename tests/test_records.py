@@ -1,5 +1,7 @@
 """The data that pass between packages keep what they promise: read-only, finite, in order, gaps kept."""
 
+from decimal import Decimal
+
 import numpy as np
 import pytest
 
@@ -41,10 +43,18 @@ def test_not_labelled_differs_from_no_taps() -> None:
     assert Recording(np.zeros(10), 10.0, labels=()).labels == ()
 
 
-@pytest.mark.parametrize(("onset_s", "kind"), [(-0.1, "tap"), (float("nan"), "tap"), (0.1, ""), (0.1, " tap")])
+@pytest.mark.parametrize(
+    ("onset_s", "kind"),
+    [(-0.1, "tap"), (float("nan"), "tap"), (0.1, ""), (0.1, " tap"), (True, "tap"), (Decimal("0.1"), "tap")],
+)
 def test_impossible_labels_are_refused(onset_s: float, kind: str) -> None:
     with pytest.raises(LabelError):
         Label(onset_s, kind)
+
+
+def test_a_label_keeps_its_onset_as_a_float() -> None:
+    """An array without axes, as np.load gives a number, could not be hashed."""
+    assert [type(Label(one).onset_s) for one in (1, np.float32(1.0), np.array(1.0))] == [float] * 3  # type: ignore[arg-type]
 
 
 def test_a_gap_moves_later_samples_and_splits_the_stretches() -> None:
@@ -73,13 +83,36 @@ def test_gaps_out_of_order_or_outside_are_refused(gaps: tuple[Gap, ...]) -> None
         ({"gaps": (Gap(50, "1"),)}, "Gap"),  # type: ignore[arg-type]
         ({"position": 3}, "position is 3; it must be a text"),
         ({"source": None}, "source is None"),
+        ({"source": np.zeros(2)}, "source is array"),
+        ({"start_s": "0"}, "start_s is '0'"),
+        ({"start_s": float("nan")}, "start_s is nan"),
+        ({"fs": 1e30}, "fs is 1e\\+30; it must lie between 1e-06 and 1e\\+09"),
+        ({"fs": 5e-324, "source": "door.csv"}, "fs of door.csv is 5e-324"),
+        ({"fs": True}, "fs is True"),
+        ({"fs": np.True_}, "fs is np.True_"),
+        ({"fs": Decimal(1000)}, "fs is Decimal"),
+        ({"samples": [10**400]}, "samples is"),
+        ({"samples": np.ones(5, dtype=bool)}, "samples holds values of the type bool"),
+        ({"samples": np.array(["1.0"])}, "samples holds values of the type str_"),
+        ({"samples": np.zeros(2, dtype=[("volts", float)])}, "samples holds .*void"),
+        ({"samples": np.zeros(2, dtype="datetime64[s]")}, "samples holds .*datetime64"),
+        ({"labels": np.array(1.0j)}, "labels is"),
+        ({"labels": np.array([1.0j])}, "labels is"),
+        ({"gaps": np.array(3)}, "gaps is"),
+        ({"range_v": np.array(5.0)}, "range_v is"),
+        ({"range_v": np.array([0j, 5.0])}, "range_v is"),
         ({"findings": "abc"}, "tapsig.Finding"),
         ({"labels": [11.0]}, "the label at 11 s lies after the end, at 10 s"),
     ],
 )
 def test_a_field_that_no_recording_can_have_is_refused_at_once(fields: dict[str, object], words: str) -> None:
     with pytest.raises((LabelError, ParameterError, RecordingError), match=words):
-        Recording(np.zeros(100), 10.0, **fields)  # type: ignore[arg-type]
+        Recording(**{"samples": np.zeros(100), "fs": 10.0, **fields})  # type: ignore[arg-type]
+
+
+def test_a_recording_is_no_sequence() -> None:
+    with pytest.raises(TypeError, match="not iterable"):
+        list(Recording(np.zeros(10), 10.0))  # type: ignore[call-overload]
 
 
 def test_a_label_may_lie_after_a_gap() -> None:
@@ -102,16 +135,23 @@ def make_detections() -> Detections:
     ("fields", "words"),
     [
         ({"strength": [[1.0]]}, r"strength has shape \(1, 1\); it must be 1-D"),
-        ({"strength": ["loud"]}, "strength is"),
+        ({"strength": ["loud"]}, "strength holds .*str_"),
         ({"features": {"rise_db": [[1.0]]}}, "rise_db has shape"),
         ({"features": [1.0]}, "arrays by name"),
         ({"reason": "weak"}, "a text for each detection"),
         ({"reason": (None,)}, "a text for each detection"),
         ({"onset_samples": [1e300]}, "not seconds"),
-        ({"onset_samples": ["one"]}, "onset_samples is"),
+        ({"onset_samples": ["one"]}, "onset_samples holds .*str_"),
         ({"onset_samples": 5}, "1-D"),
         ({"onset_samples": [[5]]}, r"shape \(1, 1\)"),
-        ({"decided_samples": [5, 6]}, "different lengths"),
+        ({"decided_samples": [5, 6]}, "decided_samples has 2 values; onset_samples has 1"),
+        ({"features": {"rise_db": [1.0, 2.0]}}, "feature rise_db has 2 values"),
+        ({"decided_samples": [[1], [2, 3]]}, "decided_samples is"),
+        ({"onset_samples": np.array([5j])}, "onset_samples holds complex"),
+        ({"strength": np.array([5], dtype="datetime64[s]")}, "strength holds"),
+        ({"fs": "8000"}, "fs is '8000'"),
+        ({"fs": 0.0}, "fs is 0.0"),
+        ({"gaps": [(5, 1.0)]}, "gaps is .*a list of tapsig.Gap"),
     ],
 )
 def test_a_field_that_no_detections_can_have_is_refused_at_once(fields: dict[str, object], words: str) -> None:
