@@ -22,6 +22,7 @@ from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, refuse_given, render_rows
 from tapsig.errors import ParameterError
 from tapsig.risks.standby import BATTERIES, MONTH_DAYS, Battery, DutyCycle, compute_days, compute_sensitivity
+from tapsig.units import check_range
 
 COLUMNS = ("position", "wake_up", "level_v", "missed_first_taps", "missed_entries", "false_wakes_per_day", "days")
 DUTY_HELP = {
@@ -48,13 +49,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         duty.add_argument(
             "--" + field.name.replace("_", "-"),
             type=float,
-            default=field.default,
             metavar="X",
             help=f"{DUTY_HELP[field.name]}; default: {field.default:g}",
         )
     battery = parser.add_argument_group("battery")
     names = "; ".join(known.name for known in BATTERIES)
-    battery.add_argument("--battery", metavar="NAME", help=f"one of: {names}; default: all")
+    battery.add_argument("--battery", metavar="NAME", help=f"one of: {names}; default: all, with a corpus the first")
     battery.add_argument("--capacity-ah", type=float, metavar="AH", help="a battery of your own")
     battery.add_argument("--usable-share", type=float, metavar="X", help="share of the capacity that may be used")
     battery.add_argument("--self-discharge", type=float, metavar="X", help="share lost a month, such as 0.05")
@@ -81,35 +81,45 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    duty = DutyCycle(**{field.name: getattr(args, field.name) for field in dataclasses.fields(DutyCycle)})
+    given = {field.name: getattr(args, field.name) for field in dataclasses.fields(DutyCycle)}
+    duty = DutyCycle(**{name: value for name, value in given.items() if value is not None})
     batteries = _choose_batteries(args)
     if args.corpus is not None:
         if args.sensitivity:
             raise ParameterError("--sensitivity and a corpus give two tables; choose one")
+        measured = ("false_wakes_per_day", "sampling_hz")
+        refuse_given(args, measured, "goes without a corpus, which gives those of each wake-up method (--look-hz)")
         return _run_corpus(args, duty, batteries[0])
     names = ("level_v", "look_hz", "start_up_s", "detector", *CHOICES)
     refuse_given(args, names, "needs a corpus: tapsig standby CORPUS")
     rows = _render_sensitivity(duty, batteries) if args.sensitivity else _render_days(duty, batteries)
     document = {"average_ua": duty.average_ua, "awake_share": duty.awake_share, "parts_ua": dict(duty.parts_ua)}
     emit(render_rows(rows, args.format, document=document), args)
+    if not rows:
+        note("no battery is ever drained: nothing to vary")
     if args.format == "table":
-        parts = ", ".join(f"{name} {format_cell(value)}" for name, value in duty.parts_ua.items() if value)
+        parts = ", ".join(f"{name} {format_cell(value)}" for name, value in duty.parts_ua.items() if value) or "nothing"
         note(f"average {format_cell(duty.average_ua)} µA ({parts}); awake {100 * duty.awake_share:.3g} % of the time")
     for battery in batteries:
-        peak_ma = max(duty.awake_ma, duty.release_ma if duty.releases_per_day else 0.0)
-        if peak_ma > battery.peak_ma:
-            note(
-                f"caution: {battery.name} delivers about {battery.peak_ma:g} mA at most; {peak_ma:g} mA are drawn,"
-                " so its days hold only if the peak comes from elsewhere"
-            )
-        if battery.name.startswith("starter") and not duty.other_ma:
-            parked = [compute_days(duty.average_ua + 1e3 * drain_ma, battery) for drain_ma in (50, 25)]
-            note(
-                f"caution: a parked vehicle draws up to 25-50 mA itself; with that (--other-ma) {battery.name} lasts"
-                f" {parked[0]:.0f} to {parked[1]:.0f} days"
-            )
+        _note_limits(duty, battery, duty.average_ua)
     note("cold and age shorten all of this: measure your own board")
     return 0
+
+
+def _note_limits(duty: DutyCycle, battery: Battery, average_ua: float) -> None:
+    """Caution of a battery that cannot deliver the current, and of a vehicle that draws from it too."""
+    peak_ma = max(duty.awake_ma, duty.release_ma if duty.releases_per_day else 0.0)
+    if peak_ma > battery.peak_ma:
+        note(
+            f"caution: {battery.name} delivers about {battery.peak_ma:g} mA at most; {peak_ma:g} mA are drawn,"
+            " so its days hold only if the peak comes from elsewhere"
+        )
+    if battery.name.startswith("starter") and not duty.other_ma:
+        parked = [compute_days(average_ua + 1e3 * drain_ma, battery) for drain_ma in (50, 25)]
+        note(
+            f"caution: a parked vehicle draws up to 25-50 mA itself; with that (--other-ma) {battery.name} lasts"
+            f" {parked[0]:.0f} to {parked[1]:.0f} days"
+        )
 
 
 def _choose_batteries(args: argparse.Namespace) -> tuple[Battery, ...]:
@@ -164,6 +174,8 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
     from tapsig.loading import load_corpus
     from tapsig.risks.wake_up import WakeUp, compare_wake_ups
 
+    for hz in args.look_hz or []:
+        check_range("look_hz", hz, 1e-3, 1 / duty.sample_s if duty.sample_s else 1e9)
     levels = args.level_v or [0.05, 0.2, 0.5]
     rates = args.look_hz or [100.0, 1000.0]
     start_up_s = 0.002 if args.start_up_s is None else args.start_up_s
@@ -174,9 +186,8 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
     wake_ups.append(WakeUp("always on", start_up_s=start_up_s))
     labelled = choose_labelled([load_corpus(args.corpus)], list_given(args))
     recordings = load_entries(labelled)
-    parameters = EntryParameters(awake_s=duty.awake_s)
     variant = None if args.detector is None else load_detector(args.detector)
-    compared = compare_wake_ups(wake_ups, recordings, parameters, duty=duty, battery=battery, variant=variant)
+    compared = compare_wake_ups(wake_ups, recordings, EntryParameters(), duty=duty, battery=battery, variant=variant)
     rows: list[dict[str, object]] = [
         {
             "position": row.position,
@@ -205,6 +216,7 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
             "first_tap_found: of the taps that woke it, the share that the detector found although it started during"
             " the tap; where it is low, require wake-up taps before the code (tapsig entry --wake-taps)"
         )
+    _note_limits(duty, battery, min((row.duty.average_ua for row in compared), default=duty.average_ua))
     note(
         f"days: on {battery.name}. False wake-ups: seconds a day with a trigger, if the scenes of this corpus filled"
         " the day; --scene selects one of them. A comparator is evaluated at the recording's sample rate."

@@ -16,6 +16,8 @@ from tapsig.units import check_positive, check_range
 
 DAY_S = 86400.0
 MONTH_DAYS = 365.25 / 12
+MOST = 1e9
+"""Largest value of each figure of a duty cycle, in its unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +51,16 @@ class DutyCycle:
 
     def __post_init__(self) -> None:
         for field in dataclasses.fields(self):
-            check_range(field.name, getattr(self, field.name), 0, math.inf if "per_day" in field.name else 1e9)
+            check_range(field.name, getattr(self, field.name), 0, MOST)
         if self.sampling_hz * self.sample_s > 1:
             raise ParameterError(
                 f"sampling_hz is {self.sampling_hz!r}; with {self.sample_s:g} s a sample it can be at most"
                 f" {1 / self.sample_s:g}"
+            )
+        if self.releases_per_day * self.release_s > DAY_S:
+            raise ParameterError(
+                f"releases_per_day is {self.releases_per_day!r}; with {self.release_s:g} s a release it can be at most"
+                f" {DAY_S / self.release_s:g}"
             )
 
     @property
@@ -192,4 +199,6 @@ def _compute_ceiling(duty: DutyCycle, name: str) -> float:
     ceilings = {"usable_share": 1.0, "self_discharge_per_month": 0.999}
     if duty.sampling_hz:
         ceilings |= {"sampling_hz": 1 / duty.sample_s, "sample_s": 1 / duty.sampling_hz}
-    return ceilings.get(name, math.inf)
+    if duty.releases_per_day and duty.release_s:
+        ceilings |= {"releases_per_day": DAY_S / duty.release_s, "release_s": DAY_S / duty.releases_per_day}
+    return min(ceilings.get(name, MOST), MOST)

@@ -90,3 +90,56 @@ def test_ways_to_wake_up_are_compared_on_a_corpus(tap_corpus: str, capsys: pytes
         ("sampling 100 Hz", 0.5): 1.0,
         ("always on", None): 0.0,
     }
+
+
+@pytest.mark.parametrize(
+    ("words", "reason"),
+    [
+        (["--false-wakes-per-day", "3"], "--false-wakes-per-day goes without a corpus"),
+        (["--sampling-hz", "3"], "--sampling-hz goes without a corpus"),
+        (["--look-hz", "0"], "look_hz is 0.0; it must lie between 0.001 and 10000"),
+        (["--look-hz", "20000"], "look_hz is 20000.0; it must lie between 0.001 and 10000"),
+    ],
+)
+def test_what_a_corpus_gives_or_cannot_be_is_refused(
+    words: list[str], reason: str, tap_corpus: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = run(capsys, "standby", tap_corpus, *words)
+    assert (code, out) == (2, "")
+    assert reason in err
+
+
+def test_a_controller_that_sleeps_between_the_taps_is_compared_too(
+    tap_corpus: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # 1 s awake after each of 4 wakes a day, at 8 mA, otherwise 10 µA: 1 - exp(-4 / 86400) of the time.
+    words = ["--awake-s", "1", "--level-v", "0.2", "--look-hz", "100", "--releases-per-day", "0", "--format", "json"]
+    code, out, _ = run(capsys, "standby", tap_corpus, *words)
+    assert code == 0
+    share = -np.expm1(-4 / 86400)
+    assert json.loads(out)["rows"][0]["average_ua"] == pytest.approx(share * 8000 + (1 - share) * 10)
+
+
+def test_a_corpus_comes_with_the_cautions_of_its_battery(tap_corpus: str, capsys: pytest.CaptureFixture[str]) -> None:
+    _, _, err = run(capsys, "standby", tap_corpus, "--battery", "lithium coin cell 3 V")
+    assert "lithium coin cell 3 V delivers about 15 mA at most; 150 mA are drawn" in err
+    _, _, err = run(capsys, "standby", tap_corpus)
+    assert "a parked vehicle draws up to 25-50 mA itself" in err
+
+
+def test_a_battery_that_is_never_drained_has_nothing_to_vary(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["--capacity-ah", "1", "--sleep-ua", "0", "--awake-ma", "0", "--release-ma", "0", "--sensitivity"]
+    code, _, err = run(capsys, "standby", *words)
+    assert code == 0
+    assert "no battery is ever drained: nothing to vary" in err
+    assert "average 0 µA (nothing)" in err
+
+
+def test_a_release_longer_than_the_day_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = run(capsys, "standby", "--releases-per-day", "1e6")
+    assert code == 2
+    assert "releases_per_day is 1000000.0; with 0.25 s a release it can be at most 345600" in err
+    code, out, _ = run(capsys, "standby", "--releases-per-day", "300000", "--sensitivity", "--format", "json")
+    rows = {row["parameter"]: row for row in json.loads(out)["rows"] if row["battery"] == "4 alkaline AA"}
+    # All day at 150 mA, beside the 142 µA of the rest: 2 Ah of it used, less .2 % a month of 2.5 Ah.
+    assert rows["releases_per_day"]["days_with_double"] == pytest.approx(2000 / 150.142 / 24, rel=1e-3)
