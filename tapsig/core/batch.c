@@ -374,17 +374,18 @@ static void measure_levels(tapsig_batch *batch, tapsig_batch_work *work, const i
     }
 }
 
-void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate)
+void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate, tapsig_ahead *ahead)
 {
     const uint8_t least = tapsig_least_level(rate);
     tapsig_batch_work work;
     begin_work(&work, levels, batch);
 #ifdef TAPSIG_SSE2
-    if (work.smoothed[TAPSIG_FAST] >> 31 == 0 && tapsig_find_levels(batch, &work, rate->step_offset, least)) {
+    if (work.smoothed[TAPSIG_FAST] >> 31 == 0 && tapsig_find_levels(batch, &work, rate->step_offset, least, ahead)) {
         end_work(&work, levels, batch->size);
         return;
     }
 #endif
+    (void)ahead;
     int16_t errors[TAPSIG_BATCH];
     predict_plainly(&work, errors, batch->size);
     measure_levels(batch, &work, errors, rate->step_offset, least);

@@ -8,6 +8,7 @@
 
 #include "blocks.h"
 #include "levels.h"
+#include "quantise.h"
 
 #define TAPSIG_BATCH TAPSIG_BLOCKS_KEPT /* blocks, at most */
 #define TAPSIG_RECENT ((TAPSIG_HISTORY + TAPSIG_BATCH + 7) / 8 * 8)
@@ -44,7 +45,7 @@ uint32_t tapsig_batch_take(tapsig_batch *batch, tapsig_blocks *blocks, const tap
 uint32_t tapsig_batch_stop(const tapsig_batch *batch, uint32_t blocks);
 
 /* The levels of all blocks (one or more), predicted with TAPSIG_ORDER; `levels` then lacks only tapsig_levels_keep for each
- * of them. */
-void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate);
+ * of them. Meanwhile, some samples of `ahead` are converted. */
+void tapsig_batch_levels(tapsig_batch *batch, tapsig_levels *levels, const tapsig_rate *rate, tapsig_ahead *ahead);
 
 #endif

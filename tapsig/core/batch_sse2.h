@@ -9,6 +9,7 @@
 #include <string.h>
 
 #include "batch.h"
+#include "quantise_sse2.h"
 
 #define TAPSIG_INLINE inline __attribute__((always_inline))
 
@@ -251,9 +252,40 @@ static TAPSIG_INLINE __m128i tapsig_predict_one(tapsig_prediction *now, const ta
     return both;
 }
 
+/* Samples ahead, of which each block takes eight: while a prediction waits for a sum, converting costs little. */
+typedef struct {
+    __m128d low, per_volt;
+    __m128i any;
+    const double *volts;
+    uint16_t *counts;
+    uint32_t blocks;
+} tapsig_converting;
+
+static inline tapsig_converting tapsig_begin_converting(const tapsig_ahead *ahead, uint32_t blocks)
+{
+    const uint32_t eights = (ahead->size - ahead->done) / 8;
+    tapsig_converting now = {.any = _mm_setzero_si128(), .blocks = eights < blocks ? eights : blocks};
+    if (now.blocks > 0) {
+        now.low = _mm_set1_pd(ahead->scale->low);
+        now.per_volt = _mm_set1_pd(ahead->scale->per_volt);
+        now.volts = ahead->volts + ahead->done;
+        now.counts = ahead->counts + ahead->done;
+    }
+    return now;
+}
+
+/* Where one has to be limited, none counts as done. */
+static inline void tapsig_end_converting(const tapsig_converting *now, tapsig_ahead *ahead)
+{
+    if (now->blocks > 0 && tapsig_are_counts(now->any, ahead->scale)) {
+        ahead->done += 8 * now->blocks;
+    }
+}
+
 /* Returns false, and leaves all as it was, where something goes beyond `limit` and might have to be limited. */
 static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_work *work, const tapsig_prepared *prepared,
-                                            const uint8_t *offsets, uint8_t lowest_level, int16_t limit, bool loud)
+                                            const uint8_t *offsets, uint8_t lowest_level, int16_t limit, bool loud,
+                                            tapsig_ahead *ahead)
 {
     const __m128i none = _mm_setzero_si128(), least = _mm_set1_epi16(lowest_level), limits = _mm_set1_epi16(limit);
     const __m128i zero_level[2] = {_mm_setr_epi32(127 * 8, 127 * 8, 127 * 8 + offsets[0], 127 * 8),
@@ -265,7 +297,12 @@ static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_wo
     for (uint32_t j = 0; j < 4; j++) {
         now.weights[j] = tapsig_load(work->weights + 4 * j);
     }
+    tapsig_converting converting = tapsig_begin_converting(ahead, batch->size);
     for (uint32_t i = 0; i <= last; i++) {
+        if (i < converting.blocks) {
+            converting.any = _mm_or_si128(converting.any, tapsig_convert_eight(converting.volts + 8 * i, converting.low,
+                                                                               converting.per_volt, converting.counts + 8 * i));
+        }
         error = tapsig_predict_one(&now, work, prepared, i, loud);
         smoothed = tapsig_smooth(smoothed, error, prepared->halves[i]);
         levels[i] = tapsig_levels_of(smoothed, zero_level[batch->longer[i]], least);
@@ -274,6 +311,7 @@ static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_wo
     if (_mm_movemask_epi8(_mm_or_si128(_mm_cmpgt_epi16(now.highest, limits), below)) != 0) {
         return false;
     }
+    tapsig_end_converting(&converting, ahead);
     tapsig_store_levels(batch, levels);
     for (uint32_t j = 0; j < 4; j++) {
         tapsig_store(work->weights + 4 * j, now.weights[j]);
@@ -285,7 +323,8 @@ static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_wo
 
 /* predict_plainly and measure_levels, of one block or more. Returns false, and leaves all as it was, where something might
  * have to be limited. Powers have at most 31 bits. */
-static bool tapsig_find_levels(tapsig_batch *batch, tapsig_batch_work *work, const uint8_t *offsets, uint8_t lowest_level)
+static bool tapsig_find_levels(tapsig_batch *batch, tapsig_batch_work *work, const uint8_t *offsets, uint8_t lowest_level,
+                               tapsig_ahead *ahead)
 {
     tapsig_prepared prepared;
     const int32_t largest = tapsig_find_largest(work->recent);
@@ -293,12 +332,12 @@ static bool tapsig_find_levels(tapsig_batch *batch, tapsig_batch_work *work, con
     tapsig_prepare(&prepared, batch, work->recent);
     if (largest <= TAPSIG_CALM) {
         tapsig_raise(&prepared, work->recent, false);
-        if (tapsig_run_levels(batch, work, &prepared, offsets, lowest_level, limit, false)) {
+        if (tapsig_run_levels(batch, work, &prepared, offsets, lowest_level, limit, false, ahead)) {
             return true;
         }
     }
     tapsig_raise(&prepared, work->recent, true);
-    return tapsig_run_levels(batch, work, &prepared, offsets, lowest_level, limit, true);
+    return tapsig_run_levels(batch, work, &prepared, offsets, lowest_level, limit, true, ahead);
 }
 
 #endif

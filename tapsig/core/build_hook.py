@@ -33,6 +33,8 @@ HEADERS = (
     "context.h",
     "compare.h",
     "judge.h",
+    "forest.h",
+    "quantise.h",
     "host.h",
     "logtext.h",
     "series.h",

@@ -4,11 +4,6 @@
 
 #include "batch.h"
 
-#if defined(__SSE2__) && !defined(TAPSIG_PLAIN)
-#define TAPSIG_SSE2
-#include "host_sse2.h"
-#endif
-
 static void note(tapsig_judged *judged, const tapsig_tap *tap, const tapsig_tap_config *config, uint8_t verdict,
                  uint32_t decided)
 {
@@ -21,6 +16,11 @@ static void note(tapsig_judged *judged, const tapsig_tap *tap, const tapsig_tap_
 static inline uint8_t larger(uint8_t one, uint8_t other)
 {
     return one > other ? one : other;
+}
+
+static inline uint32_t smaller(uint32_t one, uint32_t other)
+{
+    return one < other ? one : other;
 }
 
 /* ---- four blocks at a time: each four has a reference, the highest of the eleven before (levels.c) */
@@ -132,8 +132,8 @@ static uint8_t keep_one(tapsig_tap *tap, const tapsig_tap_config *config, const 
     return tapsig_tap_follow(tap, config);
 }
 
-static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_batch *batch, uint32_t first,
-                          tapsig_judged *judged)
+static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_forest *forest,
+                          const tapsig_batch *batch, uint32_t first, tapsig_judged *judged)
 {
     uint32_t found = 0;
     bool whole = false;
@@ -149,6 +149,10 @@ static uint32_t run_batch(tapsig_tap *tap, const tapsig_tap_config *config, cons
             whole = tap->levels.settled && i + 4 <= batch->size && place < TAPSIG_BLOCKS_KEPT - 4;
         }
         const uint8_t verdict = keep_one(tap, config, batch, i, whole);
+        if (tap->stage == TAPSIG_DESCRIBED && forest->trees > 0) { /* no tree is left for the next stages */
+            tap->candidate.score = (int16_t)(tap->candidate.score + tapsig_forest_add(forest, tap->candidate.row));
+            tap->tree = config->trees.size;
+        }
         if (verdict != TAPSIG_NOTHING) {
             note(&judged[found++], tap, config, verdict, first + tapsig_batch_stop(batch, i + 1) - 1);
         }
@@ -164,8 +168,8 @@ static uint32_t most_blocks(const tapsig_levels *levels)
     return whole - (levels->block & (whole - 1));
 }
 
-uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
-                        tapsig_judged *judged)
+static uint32_t run(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_forest *forest, const uint16_t *counts,
+                    uint32_t size, tapsig_judged *judged, tapsig_ahead *ahead)
 {
     tapsig_batch batch;
     uint32_t found = 0;
@@ -177,8 +181,8 @@ uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const 
             next = tapsig_batch_take(&batch, &tap->blocks, &config->rate, counts + taken, next, most_blocks(&tap->levels));
         }
         if (batch.size > 0) {
-            tapsig_batch_levels(&batch, &tap->levels, &config->rate);
-            found += run_batch(tap, config, &batch, taken, judged + found);
+            tapsig_batch_levels(&batch, &tap->levels, &config->rate, ahead);
+            found += run_batch(tap, config, forest, &batch, taken, judged + found);
             taken += next;
             continue;
         }
@@ -191,6 +195,13 @@ uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const 
         }
     }
     return found;
+}
+
+uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_forest *forest,
+                        const uint16_t *counts, uint32_t size, tapsig_judged *judged)
+{
+    tapsig_ahead nothing = {0};
+    return run(tap, config, forest, counts, size, judged, &nothing);
 }
 
 uint32_t tapsig_fixed_threshold_run(tapsig_fixed_threshold *detector, const tapsig_fixed_threshold_config *config,
@@ -232,102 +243,23 @@ tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const taps
     return comparing.result;
 }
 
-#define PIECE 512 /* samples at a time, which stay in the fastest memory */
-
-#ifndef TAPSIG_SSE2
-#define EXPONENT (UINT64_C(0x7FF) << 52)
-
-static uint64_t bits_of(double number)
+uint32_t tapsig_tap_run_volts(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_forest *forest,
+                              const tapsig_scale *scale, const double *volts, uint32_t size, tapsig_judged *judged,
+                              uint32_t *found)
 {
-    uint64_t bits;
-    memcpy(&bits, &number, sizeof bits);
-    return bits;
-}
-
-/* Whether the exponent of a double is lower than that of `limit` in all of them: finite, and smaller. Its sum with what
- * `limit` lacks to the sign's bit leaves that bit alone. Comparing doubles does not become vector instructions. */
-static bool are_below(const double *volts, uint32_t size, double limit)
-{
-    const uint64_t rest = (UINT64_C(1) << 63) - (bits_of(limit) & EXPONENT);
-    uint64_t any = 0;
-    for (uint32_t i = 0; i < size; i++) {
-        any |= (bits_of(volts[i]) & EXPONENT) + rest;
-    }
-    return any >> 63 == 0;
-}
-
-/* Returns whether all counts are those of the converter. */
-static bool tapsig_convert(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
-{
-    const double low = scale->low, per_volt = scale->per_volt;
-    const double most = 1e9 / per_volt - (low < 0.0 ? -low : low); /* within 31 bits */
-    uint32_t any = 0;
-    if (!(most > 0.0 && are_below(volts, size, most))) {
-        return false;
-    }
-    for (uint32_t i = 0; i < size; i++) {
-        const int32_t count = (int32_t)((volts[i] - low) * per_volt + 0.5);
-        any |= (uint32_t)count;
-        counts[i] = (uint16_t)count;
-    }
-    return any <= scale->highest;
-}
-#endif
-
-/* Returns the index of the first sample that is not finite, or `size`. */
-static uint32_t convert_and_limit(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
-{
-    for (uint32_t i = 0; i < size; i++) {
-        if (volts[i] - volts[i] != 0.0) { /* nan */
-            return i;
-        }
-        const double value = (volts[i] - scale->low) * scale->per_volt + 0.5;
-        const double least = value > 0.0 ? value : 0.0;
-        counts[i] = (uint16_t)(least < scale->highest ? least : scale->highest);
-    }
-    return size;
-}
-
-uint32_t tapsig_quantise(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
-{
-    for (uint32_t start = 0; start < size; start += PIECE) {
-        const uint32_t part = size - start < PIECE ? size - start : PIECE;
-        if (tapsig_convert(volts + start, part, scale, counts + start)) {
-            continue;
-        }
-        const uint32_t done = convert_and_limit(volts + start, part, scale, counts + start);
-        if (done < part) {
-            return start + done;
-        }
-    }
-    return size;
-}
-
-/* Have the memory deliver samples while others are worked on. */
-static void fetch(const double *volts, uint32_t size)
-{
-#ifdef __GNUC__
-    for (uint32_t i = 0; i < size; i += 64 / sizeof *volts) {
-        __builtin_prefetch(volts + i);
-    }
-#else
-    (void)volts, (void)size;
-#endif
-}
-
-uint32_t tapsig_tap_run_volts(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_scale *scale,
-                              const double *volts, uint32_t size, tapsig_judged *judged, uint32_t *found)
-{
-    uint16_t counts[PIECE];
+    uint16_t counts[2][TAPSIG_PIECE];
+    tapsig_ahead ahead = {.scale = scale};
     *found = 0;
-    for (uint32_t start = 0; start < size; start += PIECE) {
-        const uint32_t left = size - start, part = left < PIECE ? left : PIECE;
-        const uint32_t done = tapsig_quantise(volts + start, part, scale, counts);
+    for (uint32_t start = 0; start < size; start += TAPSIG_PIECE) {
+        const uint32_t left = size - start, part = smaller(left, TAPSIG_PIECE);
+        uint16_t *these = counts[start / TAPSIG_PIECE % 2], *next = counts[(start / TAPSIG_PIECE + 1) % 2];
+        const uint32_t done = ahead.done + tapsig_quantise(volts + start + ahead.done, part - ahead.done, scale,
+                                                           these + ahead.done);
         if (done < part) {
             return start + done;
         }
-        fetch(volts + start + part, left - part < PIECE ? left - part : PIECE);
-        const uint32_t added = tapsig_tap_run(tap, config, counts, part, judged + *found);
+        ahead = (tapsig_ahead){scale, volts + start + part, next, smaller(left - part, TAPSIG_PIECE), 0};
+        const uint32_t added = run(tap, config, forest, these, part, judged + *found, &ahead);
         for (uint32_t i = 0; i < added; i++) {
             judged[(*found)++].decided += start;
         }

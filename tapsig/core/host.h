@@ -6,6 +6,8 @@
 
 #include "compare.h"
 #include "fixed_threshold.h"
+#include "forest.h"
+#include "quantise.h"
 #include "ring_following.h"
 #include "tap.h"
 
@@ -18,9 +20,10 @@ typedef struct {
 } tapsig_judged;
 
 /* Take `size` counts; write all candidates, accepted or not, into `judged`, which has room for one in ten blocks and
- * one more. Returns how many there were. The same as `size` calls of tapsig_tap_push. */
-uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const uint16_t *counts, uint32_t size,
-                        tapsig_judged *judged);
+ * one more. Returns how many there were. The same as `size` calls of tapsig_tap_push. `forest` holds the trees of the
+ * config, or none. */
+uint32_t tapsig_tap_run(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_forest *forest,
+                        const uint16_t *counts, uint32_t size, tapsig_judged *judged);
 
 /* A tap of the two plain detectors: `decided` is the index of the count that decided it. */
 typedef struct {
@@ -40,20 +43,10 @@ tapsig_comparison tapsig_compare_run(const tapsig_evidence *evidence, const taps
                                      int16_t no_taps, const uint8_t *code, uint8_t digits, uint8_t first_tempo,
                                      uint8_t stop_tempo, tapsig_trace *trace);
 
-/* A converter: a count is (volts - low) * per_volt, rounded to the nearest (halves up), from 0 to `highest`, which is one
- * less than a power of two. */
-typedef struct {
-    double low;
-    double per_volt;
-    uint16_t highest;
-} tapsig_scale;
-
-/* Counts of `size` samples in volts. Returns the index of the first sample that is not finite, or `size`. */
-uint32_t tapsig_quantise(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts);
-
 /* Both in one pass: tapsig_tap_run on the counts of `size` samples in volts; `found` says how many candidates there were.
  * Returns the index of the first sample that is not finite, or `size`; if it is less, `tap` is left anywhere before it. */
-uint32_t tapsig_tap_run_volts(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_scale *scale,
-                              const double *volts, uint32_t size, tapsig_judged *judged, uint32_t *found);
+uint32_t tapsig_tap_run_volts(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_forest *forest,
+                              const tapsig_scale *scale, const double *volts, uint32_t size, tapsig_judged *judged,
+                              uint32_t *found);
 
 #endif

@@ -195,8 +195,7 @@ enum {
     FIND_ONSET,
     DESCRIBE,
     DESCRIBE_REST,
-    FIRST_OF_TREES,
-    JUDGE = FIRST_OF_TREES + TAPSIG_TREE_STAGES, /* alone, because what follows the detector works then */
+    JUDGE = TAPSIG_DESCRIBED + TAPSIG_TREE_STAGES, /* alone, because what follows the detector works then */
     STAGES
 };
 typedef char tapsig_stages_fit_between_triggers[STAGES <= APART ? 1 : -1];
@@ -230,7 +229,7 @@ static void describe(tapsig_tap *tap, const tapsig_tap_config *config, uint8_t s
 static uint8_t advance(tapsig_tap *tap, const tapsig_tap_config *config)
 {
     const uint8_t stage = tap->stage++;
-    if (stage < FIRST_OF_TREES) {
+    if (stage < TAPSIG_DESCRIBED) {
         describe(tap, config, stage);
         return TAPSIG_NOTHING;
     }

@@ -10,7 +10,8 @@
 #include "trees.h"
 
 #define TAPSIG_FEATURES 29
-#define TAPSIG_TREE_STAGES 5  /* blocks over which the trees are spread */
+#define TAPSIG_DESCRIBED 4    /* stages of judging before the trees */
+#define TAPSIG_TREE_STAGES 5  /* blocks over which these are spread */
 #define TAPSIG_DECISION_MS 38 /* from the block of an onset to its decision, at most */
 #define TAPSIG_AFTER 20       /* blocks from the trigger until a candidate is judged */
 #define TAPSIG_FAINT 21       /* 8 dB: what rises less over the quietest background is no candidate */

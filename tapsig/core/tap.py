@@ -124,6 +124,8 @@ class TapCore:
         self._config.trees.size = len(trees)
         self._config.trees.base = base
         self._config.trees_a_stage = min(-(-_count_trees(trees) // self._library.TAPSIG_TREE_STAGES), 255)
+        self._forest = self._ffi.new("tapsig_forest *")
+        self._library.tapsig_forest_init(self._forest, self._ffi.addressof(self._config.trees))
         self._config.least_score = least_score
         self._config.least_level = least_level
         self._config.dead_ms = dead_ms
@@ -168,10 +170,12 @@ class TapCore:
         output = ffi.cast("tapsig_judged *", ffi.from_buffer(judged))
         if scale is None:
             counts = ffi.from_buffer("uint16_t[]", part)
-            found = self._library.tapsig_tap_run(self._state, self._config, counts, size, output)
+            found = self._library.tapsig_tap_run(self._state, self._config, self._forest, counts, size, output)
         else:
             volts, number, counts = ffi.from_buffer("double[]", part), ffi.new("uint32_t *"), ffi.new("uint16_t[1]")
-            done = self._library.tapsig_tap_run_volts(self._state, self._config, scale, volts, size, output, number)
+            done = self._library.tapsig_tap_run_volts(
+                self._state, self._config, self._forest, scale, volts, size, output, number
+            )
             if done < size:
                 raise _NotFinite(done)
             found = number[0]

@@ -5,6 +5,7 @@
  *     clang -O1 -g -fsanitize=fuzzer,address,undefined fuzz.c ../../tapsig/core/?*.c -o fuzz
  *     ./fuzz -len_control=0 -max_len=8192
  */
+#include <math.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -49,25 +50,82 @@ static tapsig_rate make_rate(double fs, uint8_t bits)
     return rate;
 }
 
-/* Trees that point into what follows them in the row of features, and only there. */
-static uint16_t make_trees(uint8_t *nodes, uint8_t seed)
+/* A tree that points into what follows it in the row of features, and only there; returns the end of what hangs there. */
+static uint8_t *make_node(uint8_t *node, uint32_t leaves)
 {
-    uint16_t size = 0;
-    random_state = seed;
-    for (int tree = 0; tree < 20; tree++) {
-        const uint8_t one[8] = {7, (uint8_t)(next_random() >> 8) % TAPSIG_FEATURES, (uint8_t)(next_random() >> 16), 2,
-                                TAPSIG_LEAF, (uint8_t)(next_random() >> 16), TAPSIG_LEAF, (uint8_t)(next_random() >> 16)};
-        memcpy(nodes + size, one, sizeof one);
-        size = (uint16_t)(size + sizeof one);
+    if (leaves == 1) {
+        node[0] = TAPSIG_LEAF;
+        node[1] = (uint8_t)(next_random() >> 16);
+        return node + 2;
     }
-    return size;
+    const uint32_t on_left = 1 + (next_random() >> 8) % (leaves - 1);
+    node[0] = (uint8_t)(next_random() >> 8) % TAPSIG_FEATURES;
+    node[1] = (uint8_t)(next_random() >> 16);
+    uint8_t *right = make_node(node + 3, on_left);
+    node[2] = (uint8_t)(right - node - 3);
+    return make_node(right, leaves - on_left);
 }
 
-static void check_tap(const uint8_t *head, const tapsig_rate *rate, const uint16_t *counts, uint32_t size)
+static uint16_t make_trees(uint8_t *nodes, uint8_t seed)
 {
-    static uint8_t nodes[256];
+    uint8_t *next = nodes;
+    random_state = seed;
+    const uint32_t leaves = 1 + seed % 10; /* a forest has room for eight */
+    for (int tree = 0; tree < 20; tree++) {
+        uint8_t *end = make_node(next + 1, leaves);
+        *next = (uint8_t)(end - next - 1);
+        next = end;
+    }
+    return (uint16_t)(next - nodes);
+}
+
+/* Volts of counts, anywhere within a count and beyond the ends; taken in pieces, they give what the counts give. */
+static void check_volts(tapsig_tap *tap, const tapsig_tap_config *config, const tapsig_forest *forest, uint8_t bits,
+                        const uint16_t *counts, uint32_t size, const tapsig_judged *expected, uint32_t found)
+{
+    static double volts[MOST];
+    static tapsig_judged judged[MOST];
+    const tapsig_scale scale = {-1.5, (1 << bits) / 4.0, (uint16_t)((1 << bits) - 1)};
+    for (uint32_t i = 0; i < size; i++) {
+        const double within = (next_random() >> 8) % 1000 / 1001.0 - 0.499;
+        const double beyond = next_random() % 64 ? 0.0 : next_random() % 2 ? 3.0 : 1e300;
+        volts[i] = scale.low + (counts[i] + within) / scale.per_volt;
+        volts[i] += counts[i] == scale.highest ? beyond : counts[i] == 0 ? -beyond : 0.0;
+    }
+    uint32_t together = 0, added;
+    for (uint32_t start = 0; start < size;) {
+        const uint32_t left = size - start;
+        const uint32_t part = 1 + (next_random() >> 8) % (left < 3000 ? left : 3000);
+        CHECK(tapsig_tap_run_volts(tap, config, forest, &scale, volts + start, part, judged + together, &added) == part);
+        for (uint32_t i = 0; i < added; i++) {
+            judged[together + i].decided += start;
+            CHECK(judged[together + i].decided == expected[together + i].decided);
+            CHECK(judged[together + i].candidate.score == expected[together + i].candidate.score);
+        }
+        together += added;
+        start += part;
+    }
+    CHECK(together == found);
+    const uint32_t bad = next_random() % size;
+    tapsig_tap copy = *tap;
+    volts[bad] = next_random() % 2 ? NAN : INFINITY;
+    CHECK(tapsig_tap_run_volts(&copy, config, forest, &scale, volts, size, judged, &added) == bad);
+}
+
+/* All but how far a candidate is judged: a forest is through with the trees before single stages are. */
+static int are_equal(const tapsig_tap *one, const tapsig_tap *other)
+{
+    return memcmp(&one->blocks, &other->blocks, sizeof one->blocks) == 0
+        && memcmp(&one->levels, &other->levels, sizeof one->levels) == 0 && one->stage == other->stage
+        && one->pending_count == other->pending_count && one->apart == other->apart && one->busy_q8 == other->busy_q8;
+}
+
+static void check_tap(const uint8_t *head, const tapsig_rate *rate, uint8_t bits, const uint16_t *counts, uint32_t size)
+{
+    static uint8_t nodes[20 * 48];
+    static tapsig_forest forest, none;
     static tapsig_judged whole[MOST], parts[MOST];
-    static tapsig_tap one, other, single;
+    static tapsig_tap one, other, single, in_volts;
     tapsig_tap_config config;
     memset(&config, 0, sizeof config);
     memset(parts, 0, sizeof parts);
@@ -75,6 +133,7 @@ static void check_tap(const uint8_t *head, const tapsig_rate *rate, const uint16
     config.trees.nodes = nodes;
     config.trees.size = make_trees(nodes, head[4]);
     config.trees_a_stage = 5;
+    CHECK(tapsig_forest_init(&forest, &config.trees) == (1 + head[4] % 10 <= TAPSIG_FOREST_LEAVES));
     config.least_score = (int16_t)(head[5] * 4 - 512);
     config.least_level = head[6];
     config.dead_ms = (uint16_t)(head[7] * 40);
@@ -91,31 +150,34 @@ static void check_tap(const uint8_t *head, const tapsig_rate *rate, const uint16
                 head[11] & 64 ? TAPSIG_WEIGHT_LIMIT - 1 - head[11] : -TAPSIG_WEIGHT_LIMIT + head[11];
         }
     }
-    other = single = one;
-    const uint32_t found = tapsig_tap_run(&one, &config, counts, size, whole);
+    other = single = in_volts = one;
+    const uint32_t found = tapsig_tap_run(&one, &config, &forest, counts, size, whole);
     uint32_t together = 0;
     for (uint32_t start = 0; start < size;) {
         const uint32_t left = size - start;
         const uint32_t part = 1 + (next_random() >> 8) % (left < 600 ? left : 600);
-        const uint32_t added = tapsig_tap_run(&other, &config, counts + start, part, parts + together);
+        const uint32_t added = tapsig_tap_run(&other, &config, &none, counts + start, part, parts + together);
         for (uint32_t i = 0; i < added; i++) {
             parts[together + i].decided += start;
         }
         together += added;
         start += part;
     }
-    CHECK(found == together && memcmp(&one, &other, sizeof one) == 0);
+    CHECK(found == together && are_equal(&one, &other));
     uint32_t next = 0;
     for (uint32_t i = 0; i < size; i++) {
         const uint8_t verdict = tapsig_tap_push(&single, &config, counts[i]);
         if (verdict != TAPSIG_NOTHING) {
             CHECK(next < found && whole[next].decided == i && whole[next].verdict == verdict);
             CHECK(parts[next].decided == i && parts[next].verdict == verdict);
+            CHECK(whole[next].candidate.score == single.candidate.score);
             CHECK(memcmp(whole[next].candidate.row, single.candidate.row, TAPSIG_FEATURES) == 0);
             next++;
         }
     }
     CHECK(next == found);
+    check_volts(&in_volts, &config, &forest, bits, counts, size, whole, found);
+    CHECK(are_equal(&one, &in_volts));
     candidates += found;
 }
 
@@ -225,7 +287,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     }
     random_state = data[0];
     const tapsig_rate rate = make_rate(fs, bits);
-    check_tap(data, &rate, counts, filled);
+    check_tap(data, &rate, bits, counts, filled);
     check_plain(data, fs, bits, counts, filled);
     check_entry(data, data + HEAD, (uint32_t)(size - HEAD));
     return 0;

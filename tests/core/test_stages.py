@@ -181,6 +181,40 @@ def test_trees_add_up_in_any_parts() -> None:
             assert total == sum(oracle.tree_value(tree, row, FEATURES) for tree in model.trees)
 
 
+def cut_leaves(tree: Any, most: int) -> Any:
+    """The tree with at most so many leaves: what lies deeper becomes a leaf."""
+    if not isinstance(tree, list):
+        return tree
+    return [*tree[:3], cut_leaves(tree[3], most - most // 2), cut_leaves(tree[4], most // 2)] if most > 1 else 7
+
+
+def test_a_forest_adds_up_to_its_trees_or_is_refused() -> None:
+    rng, forest = np.random.default_rng(9), _FFI.new("tapsig_forest *")
+
+    def prepare(trees: list[Any]) -> bool:
+        nodes = _FFI.from_buffer("uint8_t[]", packed := Model(0, tuple(trees)).pack())
+        return bool(
+            _LIBRARY.tapsig_forest_init(forest, _FFI.new("tapsig_trees *", {"nodes": nodes, "size": len(packed)}))
+        )
+
+    for number, leaves in ((1, 8), (7, 2), (60, 8), (80, 6)):
+        trees = [cut_leaves(tree, leaves) for tree in make_model(rng, number).trees]
+        assert prepare(trees)
+        for _ in range(40):
+            row = rng.integers(0, 256, len(FEATURES)).tolist()
+            assert _LIBRARY.tapsig_forest_add(forest, row) == sum(
+                oracle.tree_value(tree, row, FEATURES) for tree in trees
+            )
+    chain = 3
+    for place in range(8):
+        assert prepare([chain])
+        chain = [FEATURES[place], 100, 0, 5, chain]
+    assert not prepare([chain])  # nine leaves
+    assert forest.trees == 0
+    assert prepare([3] * 80)
+    assert not prepare([3] * 81)
+
+
 @at_rates("blows", "step", few=("noise", "faint noise", "square 400"))
 def test_candidates_their_onsets_features_and_scores(fs: float, bits: int, what: str) -> None:
     counts, timing = make_counts(what, fs, bits), Timing(fs, bits)
