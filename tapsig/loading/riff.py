@@ -32,22 +32,27 @@ PADDING_BYTES = 512  # an unwritten sector of a card is all 0x00 or all 0xFF
 PADDING_BLOCK = 1 << 20
 
 # What renamed files start with: offset, bytes, name.
+CONVERT = "convert it to WAV"
+LOSSY = f"{CONVERT}; its compression may have blurred the onsets: record in WAV if you can"
 FOREIGN = (
-    (4, b"ftyp", "an MPEG-4 (phone) recording"),
-    (0, b"ID3", "an MP3 file"),
-    (0, b"\xff\xfb", "an MP3 file"),
-    (0, b"\xff\xf3", "an MP3 file"),
-    (0, b"\xff\xf1", "an AAC file"),
-    (0, b"\xff\xf9", "an AAC file"),
-    (0, b"OggS", "an Ogg file"),
-    (0, b"fLaC", "a FLAC file"),
-    (0, b"riff\x2e\x91\xcf\x11", "a Wave64 (W64) file"),
-    (0, b"#!AMR", "an AMR (phone) recording"),
-    (0, b"caff", "a Core Audio file"),
-    (0, b"FORM", "an AIFF file"),
-    (0, b"PK\x03\x04", "a zip archive"),
-    (0, b"\x1aE\xdf\xa3", "a Matroska/WebM file"),
+    (4, b"ftyp", "an MPEG-4 (phone) recording", LOSSY),
+    (0, b"ID3", "an MP3 file", LOSSY),
+    (0, b"\xff\xfb", "an MP3 file", LOSSY),
+    (0, b"\xff\xf3", "an MP3 file", LOSSY),
+    (0, b"\xff\xf1", "an AAC file", LOSSY),
+    (0, b"\xff\xf9", "an AAC file", LOSSY),
+    (0, b"OggS", "an Ogg file", LOSSY),
+    (0, b"fLaC", "a FLAC file", CONVERT),
+    (0, b"riff\x2e\x91\xcf\x11", "a Wave64 (W64) file", CONVERT),
+    (0, b"#!AMR", "an AMR (phone) recording", LOSSY),
+    (0, b"caff", "a Core Audio file", CONVERT),
+    (0, b"FORM", "an AIFF file", CONVERT),
+    (0, b"PK\x03\x04", "a workbook or a zip archive", "export the sheet as CSV, or unpack it"),
+    (0, b"\xd0\xcf\x11\xe0", "a workbook", "export the sheet as CSV"),
+    (0, b"\x1f\x8b", "a gzip archive", "unpack it"),
+    (0, b"\x1aE\xdf\xa3", "a Matroska/WebM file", LOSSY),
 )
+"""Other kinds of file: where their magic number stands, what they are, and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,13 +155,10 @@ class Chunk:
 
 def check_foreign(path: Path, head: bytes) -> None:
     """Raise RecordingError if the first bytes of a file are those of another kind of recording, or of an archive."""
-    for offset, magic, name in FOREIGN:
+    for offset, magic, name, remedy in FOREIGN:
         if head[offset : offset + len(magic)] == magic:
             disguise = " under another name" if path.suffix.lower() in WAV_SUFFIXES else ""
-            raise RecordingError(
-                f"{path} is {name}{disguise}; convert it to WAV (lossy compression may have blurred the onsets: record"
-                " in WAV if you can)"
-            )
+            raise RecordingError(f"{path} is {name}{disguise}; {remedy}")
 
 
 def _check_magic(path: Path, head: bytes) -> None:

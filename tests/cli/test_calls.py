@@ -1,8 +1,10 @@
 """Calls that cannot be meant as written are refused with a remedy; faults of files name the file."""
 
+import gzip
 import re
 import shlex
 import shutil
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -44,7 +46,27 @@ def test_other_kinds_of_sound_file_are_named_whatever_their_ending(
     soundfile.write(path, np.random.default_rng(1).normal(0, 0.1, 4000), 8000, format=form, subtype="PCM_16")
     code, _, said = run(capsys, "health", path)
     assert code == 1
-    assert f"{path} is {name}; convert it to WAV" in said
+    assert said.endswith(f"{path} is {name}; convert it to WAV\n")  # both codes are lossless
+
+
+def test_a_workbook_is_to_be_exported_not_to_be_converted_to_wav(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Office Open XML is a zip archive (ECMA-376, part 2); the older format is a compound file (MS-CFB, 2.2)."""
+    with zipfile.ZipFile(tmp_path / "log.xlsx", "w") as workbook:
+        workbook.writestr("[Content_Types].xml", "<Types/>")
+    (tmp_path / "log.xls").write_bytes(bytes.fromhex("D0CF11E0A1B11AE1") + bytes(504))
+    (tmp_path / "log.csv.gz").write_bytes(gzip.compress(b"512\n" * 400))
+    for name, remedy in (
+        ("log.xlsx", "export the sheet as CSV"),
+        ("log.xls", "export the sheet"),
+        ("log.csv.gz", "unpack"),
+    ):
+        code, _, said = run(capsys, "health", tmp_path / name, "--fs", 2000)
+        assert code == 1
+        assert f"{name} is a " in said
+        assert remedy in said
+        assert "WAV" not in said
 
 
 def test_bytes_that_are_no_text_are_not_quoted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
