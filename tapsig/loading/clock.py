@@ -11,7 +11,16 @@ from tapsig.loading.kernels import measure_stretch
 from tapsig.loading.lines import Table
 from tapsig.loading.losses import count_missing, find_rounding, spread_rounding
 from tapsig.loading.restart import correct_steps_back, unwrap_short_counter
-from tapsig.loading.steps import COARSE_SHARE, LONG_STRETCH, LOSS_PERIODS, Steps, check_rates, is_whole, scan
+from tapsig.loading.steps import (
+    COARSE_SHARE,
+    LONG_STRETCH,
+    LOSS_PERIODS,
+    WORST_RATE_SHARE,
+    Steps,
+    check_rates,
+    is_whole,
+    scan,
+)
 from tapsig.records import Gap
 from tapsig.units import FloatArray, IntArray
 
@@ -49,8 +58,8 @@ class Clock:
 def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
     """The samples of a log with their clock; its faults are noted in the table.
 
-    Raises RecordingError if all stamps are equal, if they restart before most of the samples, if their rate changes, or
-    if there are too many gaps or losses for one recording.
+    Raises RecordingError if all stamps are equal, if they change too seldom for a rate and `fs` is None, if they
+    restart before most of the samples, if their rate changes, or if there are too many gaps or losses.
     """
     ticks = stamps.raw
     if stamps.wrap is not None and (unwrapped := unwrap_short_counter(ticks)) is not None:
@@ -62,6 +71,8 @@ def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
         ticks, kept = correct_steps_back(ticks, stamps.unit_s, stamps.wrap, table)
         table = table.select(kept)
     steps = scan(table.source, ticks, stamps.unit_s, counted=stamps.counted)
+    if steps.rate_error > WORST_RATE_SHARE and not steps.edges.size:
+        return _count_lines(steps, stamps, table, fs)
     if steps.repeated and not steps.resolution:
         ticks, steps = _spread_rounding(ticks, steps, stamps.unit_s, table)
     if steps.repeated and (doubled := find_doubled_lines(ticks, table)).size:
@@ -89,6 +100,19 @@ def estimate_clock(stamps: Stamps, table: Table, fs: float | None) -> Clock:
         findings.add("gap", message, count=len(clock.gaps), line=lines[0], sample=clock.gaps[0].sample)
     _add_clock_findings(clock, steps, stamps, fs, findings)
     return clock
+
+
+def _count_lines(steps: Steps, stamps: Stamps, table: Table, fs: float | None) -> Clock:
+    """The clock of a log whose stamps hardly change: its lines, at the rate that was given.
+
+    Raises RecordingError if none was.
+    """
+    step = f"their step is {steps.resolution * stamps.unit_s:g} s"
+    if fs is None:
+        raise RecordingError(f"{table.source}: its stamps change too seldom for a rate: {step}; give fs=")
+    message = f"stamps change too seldom for a rate: {step}; lines are counted at the {fs:g} Hz given"
+    table.findings.add("coarse-stamps", message, count=steps.repeated)
+    return estimate_clock(Stamps(np.arange(table.values.size, dtype=np.float64), 1.0 / fs, None, True), table, fs)
 
 
 def _spread_rounding(ticks: FloatArray, steps: Steps, unit_s: float, table: Table) -> tuple[FloatArray, Steps]:

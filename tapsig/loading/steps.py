@@ -88,7 +88,7 @@ def _measure_coarse(ticks: FloatArray, edges: IntArray, mean: float, resolution:
     `mean` is the period from the whole span, kept where too few stamps change.
     """
     changes = np.flatnonzero(np.diff(ticks)) + 1
-    if changes.size < 3:
+    if changes.size < 2:
         return mean, resolution / (mean * ticks.size)
     first, last = int(changes[0]), int(changes[-1])
     inside = edges[(edges > first) & (edges <= last)]

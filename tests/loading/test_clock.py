@@ -1,5 +1,6 @@
 """Rates, gaps and wraps of logs against the arithmetic that made them."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,12 +13,15 @@ from tapsig.errors import RecordingError
 from tapsig.loading import LoadReport
 from tapsig.loading.clock import _smooth
 from tapsig.records import Recording
-from tests.fakes import read_columns
+from tests.fakes import TEN_BITS, read_columns
 
 
-def read_stamps(folder: Path, stamps: np.ndarray, unit: str = "us") -> tuple[Recording, LoadReport]:
+def read_stamps(
+    folder: Path, stamps: np.ndarray, unit: str = "us", *, fs: float | None = None
+) -> tuple[Recording, LoadReport]:
     """A log of a 10-bit converter with whole stamps."""
-    return read_columns(folder, f"{unit},adc", stamps.tolist(), (512 + np.arange(stamps.size) % 7).tolist())
+    values = (512 + np.arange(stamps.size) % 7).tolist()
+    return read_columns(folder, f"{unit},adc", stamps.tolist(), values, options=replace(TEN_BITS, fs=fs))
 
 
 @pytest.mark.parametrize(("unit", "per_second"), [("us", 10**6), ("ms", 10**3)])
@@ -66,7 +70,7 @@ def test_rate_comes_from_the_span_of_gap_free_stretches(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("phase", [0.0, 0.25, 0.437, 0.999])
-@pytest.mark.parametrize("seconds", [4, 60])
+@pytest.mark.parametrize("seconds", [3, 4, 60])
 def test_the_rate_of_coarse_stamps_comes_from_where_they_change(tmp_path: Path, phase: float, seconds: int) -> None:
     """Whole seconds at 1 kHz: from one change to another there are 1000 samples a second, whatever the phase."""
     stamps = np.floor(np.arange(1000 * seconds) / 1000 + phase).astype(np.int64)
@@ -74,6 +78,17 @@ def test_the_rate_of_coarse_stamps_comes_from_where_they_change(tmp_path: Path, 
     assert recording.fs == pytest.approx(1000.0, rel=1e-9)
     assert report.codes() == ("coarse-stamps",)
     assert f"up to {100 / (1000 * (stamps[-1] - 1)):.2g} %" in report.findings[0].message
+
+
+def test_stamps_that_change_once_give_no_rate_and_the_call_does(tmp_path: Path) -> None:
+    """Whole seconds over 1.5 s at 1 kHz: at the one change, any rate from 500 Hz on is possible."""
+    stamps = np.floor(np.arange(1500) / 1000 + 0.3).astype(np.int64)
+    with pytest.raises(RecordingError, match=r"stamps change too seldom .* give fs="):
+        read_stamps(tmp_path, stamps, "time_s")
+    recording, report = read_stamps(tmp_path, stamps, "time_s", fs=1000.0)
+    assert recording.fs == 1000.0
+    assert recording.duration_s == 1.5
+    assert report.codes() == ("coarse-stamps",)
 
 
 def test_single_losses_are_filled_in_and_no_time_moves(tmp_path: Path) -> None:
