@@ -92,7 +92,7 @@ def fit_detector(
     false_alarms_per_hour : float
         Limit on recordings without taps, which chooses the threshold; None: the shipped threshold.
     group_by : {"vehicle", "recording"}
-        With several of these, each is wholly in training or wholly in testing.
+        With several of these that hold taps, each is wholly in training or wholly in testing.
     seed : int
         Seed of the mixtures and the trees.
     progress : callable
@@ -159,12 +159,13 @@ def _notes(found: FittedDetector, fit: CrossFit, recordings: list[Recording]) ->
             " against the background, and no model can find them; tap harder or choose another position"
         )
     free = [recording for recording in recordings if not recording.taps_s.size]
+    discs = {disc(recording) for recording in recordings if recording.taps_s.size}
     if not free:
         yield (
             "all recordings have taps: record some minutes of rain, road, music and slams without taps, each with an"
             " empty label file"
         )
-    elif not found.mixtures:
+    elif discs.isdisjoint(map(disc, free)):
         places = sorted({str(disc(recording)[1]) or "unnamed" for recording in free})
         yield (
             "no recording without taps has the position, rate and converter of one with taps"
@@ -175,7 +176,7 @@ def _notes(found: FittedDetector, fit: CrossFit, recordings: list[Recording]) ->
     elif not fit.grouped:
         yield (
             "these figures come from pieces of recordings whose other pieces it was fitted to; with four recordings and"
-            " more, --group-by recording (group_by=) holds whole ones out"
+            " more, two of them with taps, --group-by recording (group_by=) holds whole ones out"
         )
     if (wanted := fit.wanted) is not None and found.free_expected.hours * wanted < 3.0:
         yield (

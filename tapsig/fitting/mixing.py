@@ -32,12 +32,14 @@ class Piece:
 def cut_pieces(recordings: Iterable[Recording], folds: int) -> list[Piece]:
     """Cut each gap-free stretch into pieces of about PIECE_S and assign them to the folds in turn.
 
-    Cuts are at least 0.5 s from labelled taps if possible.
+    Files with taps and files without are counted apart, so that a fold has both to mix. Cuts are at least 0.5 s from
+    labelled taps if possible.
     """
     pieces: list[Piece] = []
-    files: dict[str, int] = {}
+    files: tuple[dict[str, int], dict[str, int]] = {}, {}
     for number, recording in enumerate(recordings):
-        file = files.setdefault(recording.source or str(number), len(files))  # its channels record the same taps
+        of_kind = files[recording.taps_s.size > 0]
+        file = of_kind.setdefault(recording.source or str(number), len(of_kind))  # its channels record the same taps
         for start, stop in recording.stretches():
             begin_s = float(recording.times_s(np.array([start]))[0])
             taps_s = recording.taps_s - begin_s

@@ -216,6 +216,29 @@ def test_a_fit_is_the_same_every_time(owned: list[Recording], fitted: FittedDete
     assert fit_detector(owned).variant == fitted.variant
 
 
+@pytest.mark.parametrize("group_by", ["vehicle", "recording"])
+def test_a_fit_does_not_depend_on_the_order_of_the_files(owned: list[Recording], group_by: str) -> None:
+    """Short files, so that each is one piece: two with taps and four without; an order must not part the two kinds."""
+    quiet, *free = (one[0.0:11.0] for one in owned)
+    later = [one[20.0:31.0] for one in owned]
+    files = [quiet, free[0], later[0], free[1], later[1], later[2]]
+    named = [dataclasses.replace(one, source=f"{number}.wav") for number, one in enumerate(files)]
+    orders = (named, named[::-1], sorted(named, key=lambda one: one.taps_s.size))
+    fits = [fit_detector(order, group_by=group_by) for order in orders]
+    assert fits[0].mixtures > 0
+    assert [one.to_dict() for one in fits[1:]] == [fits[0].to_dict()] * 2
+    assert [one.variant for one in fits[1:]] == [fits[0].variant] * 2
+
+
+def test_a_single_recording_with_taps_is_held_out_in_pieces(owned: list[Recording]) -> None:
+    # Held out as a whole, it would leave no taps to fit to, and no adjustment could be tried.
+    parts = [owned[0], *(one[start : start + 12.0] for one in owned[1:] for start in (0.0, 20.0))]
+    named = [dataclasses.replace(one, source=f"{number}.wav") for number, one in enumerate(parts)]
+    found = fit_detector(named, group_by="recording")
+    assert any("pieces of recordings whose other pieces" in note for note in found.notes)
+    assert found.mixtures >= 4
+
+
 def test_what_is_replayed_holds_taps_and_others() -> None:
     replay = load_replay()
     assert replay.rows.shape[1] == len(FEATURES)
