@@ -172,7 +172,7 @@ def _notes(found: FittedDetector, fit: CrossFit, recordings: list[Recording]) ->
             f" (without taps: {', '.join(places)}): record both at one position"
         )
     if found.expected.hours and fit.fold.max() == 0:
-        yield "there is only one piece: these figures come from the data that it was fitted to; record more"
+        yield "too short to hold a part out: these figures come from the data that it was fitted to; record more"
     elif not fit.grouped:
         yield (
             "these figures come from pieces of recordings whose other pieces it was fitted to; with four recordings and"
