@@ -1,5 +1,6 @@
 """A scene on a vehicle's door: taps and nuisances excite it, and four sensors record its response."""
 
+import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -38,6 +39,7 @@ SCENES: Mapping[str, tuple[Source, ...]] = {
 TAP_PLANS = ("entries", "practice", "both", "none")
 LOWEST_RATE_HZ = 8000.0  # of the simulation; lower sample rates keep every k-th sample, as a controller does
 HIGHEST_MODE_HZ = 7200.0  # above, a thin skin's modes overlap and resemble noise
+SHORTEST_S = 0.01
 LONGEST_S = 1800.0  # held in memory at once; `simulate_blocks` has no limit
 TAP_WINDOW_S = 0.05
 
@@ -161,7 +163,7 @@ def simulate_scene(
     temperature_c = float(rng.uniform(-5.0, 38.0))
     loudness = check_range("strength", strength, 0.0, 1e3) * log_uniform(rng, 0.6, 1.5)
     tapping, entered, needed_s = _plan_taps(vehicle, duration_s, taps, codes, tap_kind, stream("taps"))
-    duration_s = check_range("duration_s", needed_s if duration_s is None else duration_s, 0.01, LONGEST_S)
+    duration_s = check_range("duration_s", needed_s if duration_s is None else duration_s, SHORTEST_S, LONGEST_S)
     span = Span(duration_s, rate, loudness)
     nuisances = [source(vehicle, span, stream(source.__name__)) for source in (cabin.background, *SCENES[scene])]
     everything = join_excitations([*nuisances, tapping])
@@ -192,7 +194,7 @@ def simulate_scene(
             scene=scene,
             range_v=used.range_v,
             adc_bits=used.bits,
-            source=f"simulated:{vehicle.name}/{scene}/{seed}/{position}",
+            source=f"simulated:{vehicle.name}/{scene}/{seed}",  # of all positions, as channels of a file
         )
     truth = _record_truth(impacts, entered, sound, positions, rate, temperature_c)
     return SimulatedScene(recordings, truth, vehicle, used, seed)
@@ -213,7 +215,7 @@ def simulate_blocks(
     """A long recording as independent blocks, one in memory at a time: nuisances only, unless `taps` says otherwise.
 
     Every block is independent: it has its own weather, its own person and, when `vehicle` is None, its own random
-    vehicle. Raises ParameterError as `simulate_scene` does.
+    vehicle. A rest of under 10 ms is left out. Raises ParameterError as `simulate_scene` does.
 
     >>> [round(block.recordings["frame"].duration_s) for block in
     ...  simulate_blocks("rain", duration_s=5.0, seed=7, block_s=2.0, positions=["frame"], vehicle="lynx")]
@@ -221,21 +223,22 @@ def simulate_blocks(
     """
     check_positive("duration_s", duration_s)
     check_range("block_s", block_s, 1.0, LONGEST_S)
-    begin, index = 0.0, 0
-    while begin < duration_s:
+    for index in itertools.count():
+        rest_s = duration_s - index * block_s
+        if index and rest_s < SHORTEST_S:
+            return
         number = int(random_stream(seed, "blocks", scene, str(index)).integers(2**62))
         used = random_vehicle(number) if vehicle is None else vehicle
         yield simulate_scene(
             used,
             scene,
             positions=positions,
-            duration_s=min(block_s, duration_s - begin),
+            duration_s=min(block_s, rest_s),
             fs=fs,
             seed=number,
             taps=taps,
             strength=strength,
         )
-        begin, index = begin + block_s, index + 1
 
 
 def _check_choices(scene: str, positions: Sequence[str], taps: str, tap_kind: str | None) -> None:

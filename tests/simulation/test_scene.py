@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 from scipy.signal import welch
 
+from tapsig.comparison.positions import rank_positions
 from tapsig.errors import ParameterError
+from tapsig.scoring.outcomes import score
 from tapsig.simulation import FLEET, POSITIONS, SCENES, SimulatedConverter, find_vehicle, random_vehicle, simulate_scene
 from tapsig.simulation.excitation import Excitation, Impacts, Span, Touch
 from tapsig.simulation.impact import Tapper
@@ -242,6 +244,27 @@ def test_random_vehicles_differ_widely_and_stay_door_like() -> None:
     assert max(levels) / min(levels) > 2.0
     assert max(sizes) / min(sizes) > 1.5
     assert random_vehicle(3) == random_vehicle(3)
+
+
+def test_positions_of_a_scene_are_one_recording_to_statistics() -> None:
+    # As the channels of a file they record the same taps, so they are one unit (Kish, Survey Sampling (1965), ch. 5).
+    scenes = [simulate_scene("lynx", "quiet", duration_s=3.0, seed=seed, taps="practice") for seed in (1, 2)]
+    table = score("fixed-threshold", [one for scene in scenes for one in scene.recordings.values()])
+    ranking = rank_positions(table, "fixed-threshold")
+    assert ranking.paired
+    assert ranking.recordings == 2
+
+
+@pytest.mark.parametrize(("duration_s", "block_s", "blocks"), [(3.6, 1.2, 3), (4.001, 2.0, 2), (2.5, 1.0, 3)])
+def test_blocks_end_with_the_duration_whatever_its_rounding(duration_s: float, block_s: float, blocks: int) -> None:
+    lengths = [
+        block.recordings["frame"].duration_s
+        for block in simulate_blocks(
+            "quiet", duration_s=duration_s, seed=1, block_s=block_s, vehicle="lynx", positions=["frame"], fs=500.0
+        )
+    ]
+    assert len(lengths) == blocks
+    assert sum(lengths) == pytest.approx(duration_s, abs=0.01)
 
 
 def test_blocks_are_independent_and_bounded() -> None:
