@@ -124,8 +124,7 @@ def _render_ranking(study: "PositionStudy", ranking: "Ranking", advice: str) -> 
     header = ["position", ranking.criterion.words, "best", "precision", "recall", "false/h", "codes"]
     header += [] if ruled_only else ["on evidence"]
     pairs = [
-        [f"{pair.first} – {pair.second}", pair.estimate.describe(3), f"{pair.p_adjusted:.3g}"]
-        for pair in ranking.differences
+        [f"{pair.first} – {pair.second}", pair.estimate.describe(3), pair.p_adjusted] for pair in ranking.differences
     ]
     made = count_recordings(ranking.recordings)
     basis = (

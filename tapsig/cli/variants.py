@@ -75,18 +75,12 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
     verdicts = "\n".join(textwrap.fill(describe_pair(pair), COLUMNS) for pair in pairs)
     criterion = pairs[0].criterion.words
     differences = [
-        [
-            pair.first,
-            pair.second,
-            *(e.describe() for e in pair.values),
-            e.describe(3),
-            f"{pair.difference.p_adjusted:.3g}",
-        ]
+        [pair.first, pair.second, *(e.describe() for e in pair.values), e.describe(3), pair.difference.p_adjusted]
         for pair in pairs
         for e in (pair.difference.estimate,)
     ]
     taps = [
-        [pair.first, pair.second, pair.both, pair.only_first, pair.only_second, pair.neither, f"{pair.p_taps:.3g}"]
+        [pair.first, pair.second, pair.both, pair.only_first, pair.only_second, pair.neither, pair.p_taps]
         for pair in pairs
     ]
     curves_at = [
@@ -108,5 +102,5 @@ def render_variants(pairs: "Sequence[VariantComparison]", format_: str) -> str:
         f"The recordings last {pairs[0].curves[0].hours:.2f} h in all; – marks rates below one false alarm in that"
         " time.\n"
         "95 % intervals: of values as in 'tapsig score', of differences by bootstrap, paired.\n"
-        "p: permutation test, swaps within recordings; Holm's adjustment for all pairs.\n"
+        "p: permutation test, swaps within recordings; p (Holm): adjusted for all pairs; p of taps: of recall.\n"
     )

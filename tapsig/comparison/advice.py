@@ -144,12 +144,16 @@ def describe_left_out(ranking: Ranking) -> str:
 
 
 def describe_pair(pair: VariantComparison) -> str:
-    """One sentence: which of two detectors is better, or that the difference is not significant."""
+    """One sentence: which of two detectors is better, or why that cannot be said."""
     difference, needed = pair.difference, pair.difference.needed
     size = abs(difference.estimate.value)
+    if math.isnan(size):
+        values = zip((pair.first, pair.second), pair.values, strict=True)
+        undefined = _list([name for name, estimate in values if math.isnan(estimate.value)])
+        return f"No comparison of {pair.first} and {pair.second}: {pair.criterion.words} of {undefined} is undefined."
     gap = (
-        f"{pair.criterion.words} differs by {'–' if math.isnan(size) else f'{size:.3f}'} (p ="
-        f" {difference.p_adjusted:.2g} after Holm, {count_recordings(pair.recordings)})"
+        f"{pair.criterion.words} differs by {size:.3f} (p = {difference.p_adjusted:.2g} after Holm,"
+        f" {count_recordings(pair.recordings)})"
     )
     if difference.significant:
         ahead, behind = pair.first, pair.second
@@ -157,10 +161,8 @@ def describe_pair(pair: VariantComparison) -> str:
             ahead, behind = behind, ahead
         return f"{ahead} is better than {behind}: {gap}."
     more = f"about {needed:.0f}" if needed < 1000 else "over 1000"
-    return (
-        f"The difference between {pair.first} and {pair.second} is not significant: {gap}; {more} recordings would be"
-        " needed."
-    )
+    more = "these are too few to show any" if math.isnan(needed) else f"{more} recordings would be needed"
+    return f"The difference between {pair.first} and {pair.second} is not significant: {gap}; {more}."
 
 
 def _number(value: float) -> str:

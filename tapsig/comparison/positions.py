@@ -144,8 +144,7 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     if not ranking.too_few:
         return ranking
     places = tuple(replace(place, probability_best=math.nan) for place in ranking.positions)
-    differences = tuple(replace(pair, needed=math.nan) for pair in ranking.differences)  # without intervals anyway
-    return replace(ranking, positions=places, differences=differences)
+    return replace(ranking, positions=places)
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)

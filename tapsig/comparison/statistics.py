@@ -208,18 +208,21 @@ def compare_pairs(
     """The differences of `pairs` of columns (recordings, fields), whose resampled `values` have the shape (r, k).
 
     There is no interval where the recordings are too few for any difference to be significant, where one of a pair has
-    a single one, or where the criterion is undefined in some of the resamples.
+    a single one, or where the criterion is undefined in some of the resamples. Where they are too few for any pair, the
+    recordings needed are nan too.
     """
     permute = permute_swaps if paired else permute_labels
+    least_p = [compute_min_p(len(columns[a]), len(columns[b]), paired=paired) * len(pairs) for a, b in pairs]
     p_values = [permute(columns[a], columns[b], criterion, seed=seed) for a, b in pairs]
     differences = []
-    for (a, b), p, adjusted in zip(pairs, p_values, adjust_holm(p_values), strict=True):
+    for (a, b), p, adjusted, possible in zip(pairs, p_values, adjust_holm(p_values), least_p, strict=True):
         seen = float(criterion.compute(columns[a].sum(axis=0)) - criterion.compute(columns[b].sum(axis=0)))
         resampled = values[:, a] - values[:, b]
         size = min(len(columns[a]), len(columns[b]))
         error = float(np.nanstd(resampled)) / widen_to_student(size) if np.isfinite(resampled).any() else math.nan
         needed = estimate_needed(size, seen, error, comparisons=len(pairs), paired=paired)
-        enough = compute_min_p(len(columns[a]), len(columns[b]), paired=paired) * len(pairs) <= SIGNIFICANCE
-        estimate = _limit_interval(seen, resampled, criterion.most) if enough and size > 1 else Estimate(seen)
+        needed = needed if min(least_p) <= SIGNIFICANCE else math.nan
+        enough = possible <= SIGNIFICANCE and size > 1
+        estimate = _limit_interval(seen, resampled, criterion.most) if enough else Estimate(seen)
         differences.append(Difference(names[a], names[b], estimate, p, adjusted, needed))
     return tuple(differences)

@@ -93,8 +93,8 @@ def describe_ranking(study: PositionStudy, ranking: Ranking, *, title: str) -> S
         {
             "pair": lambda pair: f"{pair.first} minus {pair.second}",
             f"difference in {words}": lambda pair: pair.estimate.describe(3),
-            "p": lambda pair: f"{pair.p:.4f}",
-            "p after Holm": lambda pair: f"{pair.p_adjusted:.4f}",
+            "p": lambda pair: format_estimate(pair.p, digits=4),
+            "p after Holm": lambda pair: format_estimate(pair.p_adjusted, digits=4),
             "significant": lambda pair: "yes" if pair.significant else "no",
             "recordings needed": lambda pair: _describe_needed(pair.needed),
         },

@@ -80,8 +80,8 @@ def _tabulate(pairs: Sequence[VariantComparison]) -> list[Table]:
             "first": lambda pair: pair.values[0].describe(),
             "second": lambda pair: pair.values[1].describe(),
             "difference": lambda pair: pair.difference.estimate.describe(3),
-            "p": lambda pair: f"{pair.difference.p:.4f}",
-            "p after Holm": lambda pair: f"{pair.difference.p_adjusted:.4f}",
+            "p": lambda pair: format_estimate(pair.difference.p, digits=4),
+            "p after Holm": lambda pair: format_estimate(pair.difference.p_adjusted, digits=4),
         },
     )
     taps = tabulate(

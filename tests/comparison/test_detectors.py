@@ -137,6 +137,21 @@ def test_the_verdict_names_the_better_one_whichever_comes_first() -> None:
     assert describe_pair(pair).startswith("The difference between a and b is not significant")
 
 
+def test_too_few_recordings_and_an_undefined_criterion_do_not_say_how_many_are_needed() -> None:
+    # Fisher's test of two pairs has p >= 2/2^2; two recordings do not show the scatter that a sample size rests on.
+    two = ScoreTable(tuple(one for one in pair_table().outcomes if one.source < "2"), 0.05)
+    (pair,) = compare_variants(two, "a", "b")
+    assert np.isnan(pair.difference.needed)
+    assert describe_pair(pair).endswith("2 recordings); these are too few to show any.")
+    silent = [
+        outcome(name, str(n), [1] * 4, hits, [1.0] * len(hits))
+        for name, hits in (("a", [1]), ("b", []))
+        for n in range(9)
+    ]
+    (pair,) = compare_variants(ScoreTable(tuple(silent), 0.05), "a", "b", criterion="precision")
+    assert describe_pair(pair) == "No comparison of a and b: precision of b is undefined."
+
+
 def test_unknown_detectors_and_one_against_itself_are_refused() -> None:
     with pytest.raises(ParameterError, match="not scored"):
         compare_variants(pair_table(), "a", "c")
