@@ -296,10 +296,11 @@ def _record_truth(
     names = tuple(structure.parts)
     taps_s = np.concatenate([np.zeros(0), *(group.onset_s for group in impacts if group.kind == "tap")])
     peaks, ratios = {}, {}
-    for position in positions if taps_s.size else ():
-        alone, all_of_it = sound.taps_volts[position], sound.volts[position]
+    for position in positions:
+        all_of_it = sound.volts[position]
+        alone = sound.taps_volts.get(position, all_of_it)  # without taps there is none, and no window either
         begins = np.floor(taps_s * fs).astype(int)
-        stops = np.minimum(begins + round(TAP_WINDOW_S * fs), alone.size)
+        stops = np.minimum(begins + round(TAP_WINDOW_S * fs), all_of_it.size)
         windows = [slice(begin, stop) for begin, stop in zip(begins, stops, strict=True)]
         peaks[position] = np.array([np.abs(alone[window]).max(initial=0.0) for window in windows])
         power = np.array([np.square(alone[window]).mean() for window in windows])

@@ -246,6 +246,12 @@ def test_random_vehicles_differ_widely_and_stay_door_like() -> None:
     assert random_vehicle(3) == random_vehicle(3)
 
 
+def test_truth_of_a_scene_without_taps_has_every_position() -> None:
+    truth = simulate_scene("lynx", "rain", duration_s=1.0, seed=1, taps="none", positions=["frame"]).truth
+    for values in (truth.taps_s, truth.tap_peak_v["frame"], truth.tap_to_nuisance_db["frame"]):
+        assert values.shape == (0,)
+
+
 def test_positions_of_a_scene_are_one_recording_to_statistics() -> None:
     # As the channels of a file they record the same taps, so they are one unit (Kish, Survey Sampling (1965), ch. 5).
     scenes = [simulate_scene("lynx", "quiet", duration_s=3.0, seed=seed, taps="practice") for seed in (1, 2)]
