@@ -9,8 +9,8 @@ FILE is a recording, or a table of taps with the columns onset_s,kind. Silence e
 the most likely series of taps among all candidates of the detector tap. By the rule, accepted taps closer than the
 digit pause are one digit; a longer pause starts the next. Without --decoder, evidence decides unless only the rule can:
 on a table of taps, with another detector, with an option of the rule, or where a WAV file or the code is very long.
-After wrong entries in a row taps are ignored for a while, as on the controller; --wait-s 0 --failure-limit 0 judges
-every entry of a test log.
+After wrong entries in a row taps are ignored for a while, and evidence then asks for plainer taps, as on the
+controller; --free-failures 65535 --failure-limit 0 judges every entry of a test log alike.
 """
 
 import argparse
@@ -23,6 +23,7 @@ from tapsig.cli import entry_evidence, entry_rule
 from tapsig.cli.corpus_options import add_plot_argument
 from tapsig.cli.detector_options import add_detector_argument
 from tapsig.cli.entry_rule import is_tap_table
+from tapsig.cli.findings import FORMAT_OPTIONS
 from tapsig.cli.output import add_output_arguments, note, refuse_given
 from tapsig.cli.recording_options import add_reading_arguments, has_span, is_long
 from tapsig.cli.several import is_several
@@ -151,7 +152,11 @@ def run(args: argparse.Namespace) -> int:
     parameters = build_parameters(args)
     code = None if args.code is None else parse_code(args.code, digit_max=parameters.digit_max)
     tables = [path for path in args.recordings if is_tap_table(path)]
-    variant = None if len(tables) == len(args.recordings) else _load_detector(args)
+    variant = None
+    if len(tables) < len(args.recordings):
+        variant = _load_detector(args)
+    else:
+        refuse_given(args, FORMAT_OPTIONS, f"is about a recording, and {tables[0]} is a table of taps")
     decoder = _choose_decoder(args, parameters, code, tables, variant)
     if variant is None or decoder == "rule":
         entry_rule.run(args, parameters, code, tables, variant)

@@ -7,7 +7,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tapsig.cli.detecting import rate_is_of
-from tapsig.cli.entry_rule import compare_with_labels, describe_entry, find_reference, note_no_entry
+from tapsig.cli.entry_rule import (
+    JUDGE_ALL,
+    compare_with_labels,
+    describe_entry,
+    find_reference,
+    note_cut,
+    note_no_entry,
+)
 from tapsig.cli.output import emit, note, render_rows
 from tapsig.cli.recording_options import read
 from tapsig.cli.several import each_recording, mark_columns, mark_rows
@@ -43,15 +50,18 @@ def run(
     rows: Rows = []
     candidates: Rows = []
     lines: list[str] = []
+    is_wary = False
     for _ in each_recording(args):
         machine = EvidenceMachine(parameters, code=code, evidence=evidence)
         recording = read(args)
         start_s = recording.start_s
         with rate_is_of(args.recording):
             entries, _ = listen(machine, variant, recording, until_end=args.until_end)
-        if args.until_end and machine.is_open:
-            note(f"{args.recording} ends within an entry, which is left undecided")
-        faults = _find_faults(entries, code, parameters, args, recording)
+        is_cut = args.until_end and machine.is_open
+        if is_cut:
+            note_cut(args.recording)
+        faults = _find_faults(entries, code, parameters, args, recording, evidence)
+        is_wary = is_wary or any(entry.failures > parameters.free_failures or entry.wait_s for entry in entries)
         numbered = list(enumerate(entries, start=1))
         if args.explain is not None:
             entry = _pick(entries, args.explain)
@@ -66,9 +76,13 @@ def run(
             row = _describe(number, entry, parameters, start_s) | {"faults": faults[number - 1]}
             rows += mark_rows([row], args)
             candidates += mark_rows(_list_candidates(number, entry, start_s), args)
-        if not entries:
+        if not entries and not is_cut:
             note_no_entry(args.recording, args, "no series of candidates is likely enough")
     _show(args, rows, candidates, lines)
+    if is_wary:
+        note(
+            f"after wrong entries taps in a wait, or locked, were ignored, and plainer taps were asked for; {JUDGE_ALL}"
+        )
 
 
 def detect_and_count(
@@ -94,6 +108,7 @@ def _find_faults(
     parameters: EntryParameters,
     args: argparse.Namespace,
     recording: "Recording",
+    evidence: "Evidence",
 ) -> list[list[str]]:
     """What is wrong with each entry, by its labels where there are any. Times are of the file."""
     if code is None:
@@ -109,14 +124,17 @@ def _find_faults(
     candidates_s = sorted(ms / 1000.0 + start_s for entry in entries for ms in _require_weighed(entry).onset_ms)
     no_candidate_s, _ = compare_with_labels(missed_s, candidates_s)
     left_out_s = sorted(set(missed_s) - set(no_candidate_s))
+    known = {"missed_s": no_candidate_s, "left_out_s": left_out_s, "spurious_s": spurious_s}
     return [
-        list(
-            explain_entry(
-                entry, code, parameters, missed_s=no_candidate_s, left_out_s=left_out_s, spurious_s=spurious_s
-            )
-        )
-        for entry in shifted
+        [*explain_entry(entry, code, parameters, **known), *_explain_doubt(entry, code, evidence)] for entry in shifted
     ]
+
+
+def _explain_doubt(entry: "EvidenceEntry", code: tuple[int, ...], evidence: "Evidence") -> list[str]:
+    """Why an entry is void although its digits are the code."""
+    if entry.digits != code or entry.verdict is not Verdict.VOID:
+        return []
+    return [f"the code, but in doubt: log_ratio is {entry.log_ratio:.2f}, below the threshold {evidence.threshold:.2f}"]
 
 
 def _show(args: argparse.Namespace, rows: Rows, candidates: Rows, lines: Sequence[str]) -> None:

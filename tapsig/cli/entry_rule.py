@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from tapsig.cli.output import emit, note, render_rows
 from tapsig.cli.recording_options import has_span
 from tapsig.cli.several import each_recording, is_several, mark_columns, mark_rows
-from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps
+from tapsig.entry import Entry, EntryMachine, EntryParameters, State, Verdict, decode_taps, to_ms
 from tapsig.errors import ParameterError
 from tapsig.records import TAP
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from tapsig.detectors import Variant
     from tapsig.records import Recording
 
+JUDGE_ALL = "to judge all of a test log: --free-failures 65535 --failure-limit 0"
 IGNORED = ("ignored (waiting)", "ignored (locked)")
 HEAD_BYTES = 65536  # as far as a header is looked for, past remarks
 TAP_COLUMNS = ("time_s", "gap_s", "taken_for", "digits_so_far")
@@ -53,10 +54,12 @@ def run(
     if ignored := sum(tap["taken_for"] in IGNORED for one in decoded for tap in one.taps):
         note(
             f"{ignored} of {sum(len(one.taps) for one in decoded)} taps were ignored in a wait, or locked, after wrong"
-            " entries; to judge all of a test log: --wait-s 0 --failure-limit 0"
+            f" entries; {JUDGE_ALL}"
         )
     for one in decoded:
-        if not one.entries:
+        if one.is_cut:
+            note_cut(one.path)
+        elif not one.entries:
             note_no_entry(one.path, args, "there are no taps, or too few in a row")
     accepted, on_evidence = sum(one.accepted for one in decoded), sum(one.on_evidence for one in decoded)
     if on_evidence > accepted:
@@ -64,6 +67,11 @@ def run(
             f"the rule accepts {accepted} of {sum(len(one.entries) for one in decoded)} entries; on evidence it would"
             f" be {on_evidence}: --decoder evidence, and --explain N shows why"
         )
+
+
+def note_cut(path: Path) -> None:
+    """Note that --until-end leaves out the last entry of a file."""
+    note(f"{path} ends within an entry, which is left undecided")
 
 
 def note_no_entry(path: Path, args: argparse.Namespace, reason: str) -> None:
@@ -97,6 +105,8 @@ class DecodedFile:
     faults: list[tuple[str, ...]]
     on_evidence: int
     """Entries that the decoder evidence would accept; 0 where it was not asked."""
+    is_cut: bool
+    """Whether an entry was going on when the recording ended, and is left out."""
 
     @property
     def accepted(self) -> int:
@@ -117,7 +127,9 @@ def _decode_file(
     args: argparse.Namespace, parameters: EntryParameters, code: tuple[int, ...] | None, variant: "Variant | None"
 ) -> DecodedFile:
     onsets_s, reference_s, end_s, on_evidence = _find_taps(args, parameters, code, variant)
-    entries = decode_taps(onsets_s, parameters, end_s=end_s if args.until_end else None, code=code)
+    entries = decode_taps(onsets_s, parameters, code=code)
+    is_cut = args.until_end and end_s is not None and bool(entries) and to_ms(entries[-1].end_s) > to_ms(end_s)
+    entries = entries[:-1] if is_cut else entries
     missed_s, spurious_s = compare_with_labels(reference_s, onsets_s)
     rows = [describe_entry(number, entry, parameters) for number, entry in enumerate(entries, start=1)]
     return DecodedFile(
@@ -126,6 +138,7 @@ def _decode_file(
         mark_rows(rows, args),
         _explain(entries, code, parameters, missed_s, spurious_s),
         on_evidence,
+        is_cut,
     )
 
 
@@ -139,6 +152,8 @@ def _find_taps(
     if variant is None:
         if has_span(args):
             raise ParameterError(f"--from and --to cut a recording; {args.recording} is a table of taps")
+        if args.until_end:
+            raise ParameterError(f"--until-end is about a recording's end; {args.recording} is a table of taps")
         return _load_taps(args.recording), find_reference(args, None, 0.0, math.inf), None, 0
     from tapsig.cli.detecting import detect_in_file
     from tapsig.cli.entry_evidence import detect_and_count

@@ -31,7 +31,7 @@ class Verdict(Enum):
     UNJUDGED = "unjudged"  # no code was given to the machine
     ACCEPTED = "accepted"
     WRONG = "wrong"  # a possible code, but not the right one: counts as a failure
-    VOID = "void"  # another number of digits, or a digit above digit_max: can never open, so it is not a failure
+    VOID = "void"  # not a failure: another number of digits, a digit above digit_max (rule), or in doubt (evidence)
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ class EntryParameters:
     ----------
     digit_pause_s : taps up to this far apart belong to one digit; a longer pause starts the next.
     entry_silence_s : the entry is over once this time has passed without a tap.
-    digit_max : digits run from 1 to this.
+    digit_max : digits run from 1 to this. An entry with a higher one is void by the rule, and wrong on evidence.
     tolerance : 0 = the digit pause is fixed. Otherwise a gap starts a new digit when it is longer than `tolerance`
         times the mean gap between the taps of one digit so far (wake-up taps teach it too), kept within
         `pause_bounds_s`; until such a gap was heard, `digit_pause_s` holds. Useful values are 1.5 to 2.5.
@@ -37,7 +37,8 @@ class EntryParameters:
         entry, which starts after a digit pause. 0 = the first tap of an entry wakes it.
     awake_s : time from the last tap until the machine goes to sleep.
     free_failures, wait_s, wait_factor, wait_limit_s : after each wrong entry beyond the first `free_failures` in a
-        row, taps are ignored for `wait_s`, times `wait_factor` for each further one, at most `wait_limit_s`.
+        row, taps are ignored for `wait_s`, times `wait_factor` for each further one, at most `wait_limit_s`; evidence
+        also asks for plainer taps then, until the right code is entered.
         NIST SP 800-63B-4 section 3.2.2 names waits from 30 s up to an hour.
     failure_limit : after this number of wrong entries in a row the machine stays locked until `reset`; 0 = no limit.
         The same section allows no more than 100.

@@ -305,3 +305,60 @@ def test_what_is_wrong_with_a_log_is_told(tmp_path: Path, capsys: pytest.Capture
     code, _, err = run(capsys, "entry", str(path), "--detector", "null")
     assert code == 0
     assert f"{path}: line 1002" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "reason"),
+    [
+        (["--channel", "1"], "--channel is about a recording"),
+        (["--fs", "2000"], "--fs is about a recording"),
+        (["--until-end"], "--until-end is about a recording's end"),
+        (["--from", "1"], "--from and --to cut a recording"),
+    ],
+)
+def test_what_a_table_of_taps_would_ignore_is_refused(
+    words: list[str], reason: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = run(capsys, "entry", table(tmp_path, RIGHT), *words)
+    assert (code, out) == (2, "")
+    assert reason in err
+    assert "taps.csv is a table of taps" in err
+
+
+@pytest.mark.parametrize("decoder", ["rule", "evidence"])
+@pytest.mark.parametrize(("span_s", "is_cut"), [(9, True), (10, False)])
+def test_an_entry_cut_by_the_end_is_left_out_with_a_note(
+    decoder: str, span_s: int, is_cut: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The last tap lies at 6.2 s, and the silence ends at 9.2 s."""
+    path = write_bursts(tmp_path / "taps.wav", RIGHT, span_s)
+    words = ["--code", "3-1-4", "--decoder", decoder, "--until-end", "--format", "json"]
+    _, out, err = run(capsys, "entry", path, *words)
+    assert len(json.loads(out)["entries"]) == (not is_cut)
+    assert ("taps.wav ends within an entry, which is left undecided" in err) is is_cut
+    assert "no entry" not in err
+
+
+def test_on_evidence_too_it_says_how_to_judge_all_of_a_test_log(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """1-1-1, eight times; from the fourth wrong entry on, a wait of 30 s and more swallows the next."""
+    taps = [start + tap for start in np.arange(8) * 12.0 for tap in (1.0, 2.6, 4.2)]
+    path = write_bursts(tmp_path / "log.wav", taps, 100)
+    words = ["entry", path, "--code", "2-2-2", "--format", "json"]
+    _, out, err = run(capsys, *words)
+    assert len(json.loads(out)["entries"]) < 8
+    assert "after wrong entries taps in a wait, or locked, were ignored" in err
+    _, out, err = run(capsys, *words, *err.split("test log: ")[1].split()[:4])
+    assert [entry["verdict"] for entry in json.loads(out)["entries"]] == ["wrong"] * 8
+    assert "ignored" not in err
+
+
+def test_a_right_code_in_doubt_is_void_with_its_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = write_bursts(tmp_path / "taps.wav", RIGHT, 10)
+    _, out, _ = run(capsys, "entry", path, "--code", "3-1-4", "--threshold", "400", "--format", "json")
+    [entry] = json.loads(out)["entries"]
+    assert (entry["digits"], entry["verdict"]) == ("3-1-4", "void")
+    assert entry["faults"] == [
+        f"the code, but in doubt: log_ratio is {entry['log_ratio']:.2f}, below the threshold 400.00"
+    ]
