@@ -20,7 +20,7 @@ import itertools
 import math
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.entry import add_entry_arguments, build_parameters
@@ -135,6 +135,7 @@ def run(args: argparse.Namespace) -> int:
             )
         rows = _list_summary(args, observations, standby, question, parked_hours)
         emit(render_rows([_shorten(row) for row in rows] if args.format == "table" else rows, args.format), args)
+        _note_uncovered([row["uncovered_h"] for row in rows])
     _note_risk(args, question, observations, parked_hours)
     return 0
 
@@ -187,7 +188,7 @@ def _list_summary(
     standby: "Mapping[str, StandbySummary]",
     question: "RiskQuestion",
     parked_hours: Mapping[str, float],
-) -> list[dict[str, object]]:
+) -> list[dict[str, Any]]:
     """One row for each detector, decoder and position; standby depends on the position alone."""
     from tapsig.risks.yearly import summarise_risk
 
@@ -242,12 +243,27 @@ def _parse_parked(texts: Sequence[str], scenes: Collection[str]) -> Mapping[str,
             hours[scene] = float(number)
         except ValueError:
             equals = ""
+        if scene == "quiet":
+            raise ParameterError("--parked names quiet, which has the hours that the other scenes leave; give theirs")
         if scene not in {*PARKED_HOURS, *scenes}:
             names = ", ".join(sorted({*PARKED_HOURS, *scenes}))
             raise ParameterError(f"--parked names the scene {scene!r}; there are: {names}")
         if not equals:
             raise ParameterError(f"--parked is {text!r}; write a scene and hours a year, such as rain=500")
     return hours
+
+
+def _note_uncovered(hours: Sequence[float]) -> None:
+    """Caution of hours of the year that the figures of the summary leave out."""
+    from tapsig.risks.nuisance import YEAR_HOURS
+
+    if max(hours) >= 0.5:
+        least, most = f"{min(hours):.0f}", f"{max(hours):.0f}"
+        note(
+            f"caution: scenes of {least if least == most else f'{least} to {most}'} of the {YEAR_HOURS:.0f} hours of a"
+            " year (uncovered_h) were not recorded, or too briefly: wrong/year and failures/day count nothing in them,"
+            " and days takes scenes that were not recorded to be like the others"
+        )
 
 
 def _note_risk(

@@ -200,3 +200,27 @@ def test_undefined_figures_are_dashes_with_a_reason(tmp_path: Path, capsys: pyte
     assert "days: no wake-up level for frame, inner-skin" in err
     _, out, _ = run(capsys, "risk", str(folder), "--table", "decoders")
     assert "nan" not in out
+
+
+def test_hours_that_were_not_recorded_are_named_and_quiet_has_the_rest(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An hour of rain without a tap: 500 of 8766 hours; nothing else was recorded."""
+    soundfile.write(tmp_path / "rain.wav", np.zeros(3600 * 400), 400, subtype="FLOAT")
+    (tmp_path / "labels.csv").write_text("onset_s,kind\n", encoding="utf-8")
+    (tmp_path / "corpus.csv").write_text(
+        "recording,labels,vehicle,position,scene,split,full_scale_v\nrain.wav,labels.csv,heron,frame,rain,test,1.0\n",
+        encoding="utf-8",
+    )
+    words = ["risk", str(tmp_path), "--detector", "null"]
+    code, _, err = run(capsys, *words)
+    assert code == 0
+    assert "caution: scenes of 8266 of the 8766 hours of a year (uncovered_h) were not recorded" in err
+    _, _, err = run(capsys, *words, "--parked", "rain=8766", *(f"--parked={scene}=0" for scene in OTHERS))
+    assert "uncovered_h" not in err
+    code, _, err = run(capsys, *words, "--parked", "quiet=3")
+    assert code == 2
+    assert "--parked names quiet, which has the hours that the other scenes leave" in err
+
+
+OTHERS = ("hail", "wind", "slam", "music", "rattle", "whine", "brush", "lean", "truck", "handling")
