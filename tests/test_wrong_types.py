@@ -41,6 +41,11 @@ def _calls() -> Iterator[tuple[str, Call]]:
             f"decode {decoder}.parameters",
             lambda bad, d=decoder: tapsig.decode(NOISE, bad if bad is not None else {}, decoder=d),
         )
+    yield "EvidenceMachine.evidence", lambda bad: EvidenceMachine(evidence=bad if bad is not None else {})
+    yield "EntryListener", lambda bad: tapsig.EntryListener(bad, tapsig.load_detector("tap"), 8000.0)
+    yield "EntryListener.variant", lambda bad: tapsig.EntryListener(EvidenceMachine(), bad, 8000.0)
+    yield "risk.recordings", lambda bad: tapsig.risk(["null"], bad)
+    yield "risk.length", lambda bad: tapsig.risk(["null"], [NOISE], length=bad if bad is not None else "3")
     yield "EvidenceMachine", lambda bad: EvidenceMachine(bad if bad is not None else {})
     yield "save_detector", lambda bad: tapsig.save_detector(bad, "never-written.json")
     yield "save_detector.path", lambda bad: tapsig.save_detector("tap", bad if bad != "x" else None)

@@ -46,7 +46,7 @@ LOADED = {
     "decimal-comma": ("note", "nothing, if it is one column; else put a header such as time_us,adc before it"),
     "signed-counts": ("note", "nothing, if the converter gives signed counts"),
     "out-of-range": ("error", "check adc_bits; a count outside the converter's range is a reading fault"),
-    "beyond-full-scale": ("error", "give --full-scale-v as the recorder was set"),
+    "beyond-full-scale": ("error", "give the full scale that the recorder was set to"),
     "malformed-line": ("warning", "lower the line rate or raise the baud rate: lines were cut or merged"),
     "channels-alternate": (
         "error",
@@ -55,7 +55,7 @@ LOADED = {
     "clock-restart": ("error", "move the lines after the restart to another file; find what reset the logger"),
     "spoilt-stamp": ("note", "nothing, if they are few; else check baud rate and cable"),
     "undefined-samples": ("warning", "find what interrupted the recorder"),
-    "full-scale-assumed": ("warning", "give --full-scale-v: without it, volts are fractions of the converter's range"),
+    "full-scale-assumed": ("warning", "without it, volts are fractions of the converter's range"),
     "labels-beside": ("note", "nothing, if they are those of this recording"),
     "labels-unusable": ("warning", "correct the label file, or name another with --labels"),
     "column-chosen": ("note", "nothing, if it is the right one; else --column NAME"),

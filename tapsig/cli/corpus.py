@@ -16,6 +16,7 @@ from pathlib import Path
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import add_output_arguments, emit, note, render_json, render_rows
 from tapsig.cli.recording_options import add_format_arguments, read_options
+from tapsig.cli.terminal import name_options
 from tapsig.errors import ParameterError
 
 SPLITS = ("train", "validation", "test")
@@ -95,7 +96,7 @@ def _check(args: argparse.Namespace) -> int:
     from tapsig.loading.corpus_check import check_corpus
 
     check = check_corpus(args.folder)
-    rows = [{name: getattr(finding, name) for name in HEADER} for finding in check.findings]
+    rows = [{name: name_options(getattr(finding, name)) for name in HEADER} for finding in check.findings]
     cells = [
         {"vehicle": vehicle, "scene": scene, **{position: taps.get(position) for position in check.positions}}
         for (vehicle, scene), taps in check.taps.items()

@@ -2,12 +2,14 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tapsig.cli.output import note, track
 from tapsig.cli.terminal import name_options
 
 if TYPE_CHECKING:
+    from tapsig.analysis.faults import HealthFinding
     from tapsig.loading.corpus import Corpus, CorpusEntry
     from tapsig.records import Finding, Recording
 
@@ -15,10 +17,18 @@ FORMAT_OPTIONS = ("channel", "column", "full_scale_v", "adc_bits", "fs", "time_u
 """What a file may lack; `tapsig.loading.ReadOptions` has arguments of these names."""
 
 
-def note_findings(name: object, findings: "Iterable[Finding]") -> None:
-    """A note for each finding of one file."""
+def note_findings(name: object, findings: "Iterable[Finding]", *, of_corpus: bool = False) -> None:
+    """A note for each finding of one file; `of_corpus`, what it lacks is to be given in the manifest."""
     for finding in findings:
-        note(f"{name}: {name_options(str(finding), FORMAT_OPTIONS)}")
+        note(f"{name}: {name_options(str(finding), () if of_corpus else FORMAT_OPTIONS)}")
+
+
+def reword(finding: "HealthFinding", *, of_corpus: bool) -> "HealthFinding":
+    """The finding in the words of the command line, as `note_findings` has them."""
+    if of_corpus:
+        return replace(finding, message=name_options(finding.message))
+    advice = finding.advice if finding.code != "unreadable" else "repair the file, or leave it out"
+    return replace(finding, message=name_options(finding.message, FORMAT_OPTIONS), advice=advice)
 
 
 def note_summary(where: object, read: "Iterable[tuple[str, Sequence[Finding]]]") -> None:

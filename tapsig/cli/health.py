@@ -15,6 +15,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tapsig.cli.corpus_options import add_choice_arguments, add_plot_argument, check_plots, draw, find_corpus
+from tapsig.cli.findings import reword
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, render_rows, track
 from tapsig.cli.recording_options import (
     find_labels,
@@ -26,7 +27,7 @@ from tapsig.cli.recording_options import (
     read_with_report,
 )
 from tapsig.cli.several import each_recording, name_apart
-from tapsig.cli.terminal import make_inert, name_options
+from tapsig.cli.terminal import make_inert
 from tapsig.errors import LabelError, ParameterError, RecordingError
 
 if TYPE_CHECKING:
@@ -52,7 +53,8 @@ def run(args: argparse.Namespace) -> int:
     reports: dict[str, HealthReport] = {}
     drawn: dict[str, Recording] = {}
     for name, one, recording in _check_corpus(corpus) if corpus is not None else _check_files(args):
-        reports[name] = one.report if corpus is not None else _name_options(one.report, args)
+        findings = tuple(reword(finding, of_corpus=corpus is not None) for finding in one.report.findings)
+        reports[name] = replace(one.report, findings=findings)
         if args.plot is not None and one.readable:
             if recording is None:
                 raise _refuse_to_draw(one.report.source)
@@ -67,19 +69,6 @@ def run(args: argparse.Namespace) -> int:
         }
         draw(figures, args.plot, force=args.force)
     return code
-
-
-def _name_options(report: "HealthReport", args: argparse.Namespace) -> "HealthReport":
-    """The report on a file, not on a row of a corpus, in the words of the command line."""
-    findings = (
-        replace(
-            finding,
-            message=name_options(finding.message, vars(args)),
-            advice=finding.advice if finding.code != "unreadable" else "repair the file, or leave it out",
-        )
-        for finding in report.findings
-    )
-    return replace(report, findings=tuple(findings))
 
 
 def _refuse_to_draw(path: object) -> ParameterError:

@@ -11,14 +11,14 @@ of errors with a remedy each; a comparison of positions, where there are several
 """
 
 import argparse
-import dataclasses
 import shlex
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.corpus_options import CHOICES, add_choice_arguments, find_corpus, is_corpus, name_figure
 from tapsig.cli.detector_options import add_cache_argument, add_window_argument, list_options, load_variants, note_table
-from tapsig.cli.findings import FORMAT_OPTIONS, note_findings
+from tapsig.cli.findings import FORMAT_OPTIONS, note_findings, reword
 from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
 from tapsig.cli.recording_options import (
     check_span,
@@ -117,6 +117,8 @@ def _report_corpus(args: argparse.Namespace, corpus: "Corpus") -> str:
         )
     if summary.table is not None:
         note_table(summary.table, corpus)
+    faults = (replace(fault, worst=reword(fault.worst, of_corpus=True)) for fault in summary.survey.faults)
+    summary = replace(summary, survey=replace(summary.survey, faults=tuple(faults)))
     return render_corpus_page(
         summary,
         command=describe_command(args),
@@ -135,6 +137,7 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
         raise ParameterError(f"--cache stores the detections in a corpus; {args.recording} is one recording")
     command = describe_command(args)
     siblings: list[CorpusEntry] = []
+    of_corpus = entry is not None
     if entry is None:
         entry, siblings = find_entry(args.recording, args.channel or 0)
         name = args.recording.name
@@ -144,7 +147,7 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
     else:
         _take_from_manifest(args, entry)
         name = entry.name
-    summary = _summarise(args, entry, variants, name)
+    summary = _summarise(args, entry, variants, name, of_corpus=of_corpus)
     hours = summary.duration_s / 3600.0 if summary.labelled and not summary.taps_s.size else 0.0
     held = Held(
         summary.labelled,
@@ -159,7 +162,7 @@ def _report_recording(args: argparse.Namespace, entry: "CorpusEntry | None", var
     if (other := choose_sibling(siblings)) is not None and not is_long_wav(args):
         last = list(variants)[-1]
         reading = argparse.Namespace(**{**vars(args), "channel": other.channel})
-        beside = [_summarise(reading, other, {last: variants[last]}, other.name, noted=False)]
+        beside = [_summarise(reading, other, {last: variants[last]}, other.name, noted=False, of_corpus=of_corpus)]
     steps = advise_next(held)
     if siblings:
         steps += ("tapsig positions FOLDER, with the folder of corpus.csv, compares the positions that were recorded.",)
@@ -179,6 +182,7 @@ def _summarise(
     variants: "dict[str, Variant]",
     name: str,
     *,
+    of_corpus: bool,
     noted: bool = True,
 ) -> "RecordingSummary":
     from tapsig.loading import ReadOptions  # heavy rooms load when they are used
@@ -194,7 +198,7 @@ def _summarise(
             advance(int(100 * share))
 
         if is_long_wav(args):
-            return summarise_wav(
+            summary = summarise_wav(
                 args.recording,
                 variants,
                 name=name,
@@ -207,13 +211,21 @@ def _summarise(
                 window_s=args.window,
                 progress=progress,
             )
-        recording, report = read_with_report(args, labels=args.labels)
-        if noted:
-            note_findings(args.recording, recording.findings)
-        recording = dataclasses.replace(recording, **where)
-        return summarise_recording(
-            recording, variants, name=name, report=report, simulated=simulated, window_s=args.window, progress=progress
-        )
+        else:
+            recording, report = read_with_report(args, labels=args.labels)
+            if noted:
+                note_findings(args.recording, recording.findings, of_corpus=of_corpus)
+            summary = summarise_recording(
+                replace(recording, **where),
+                variants,
+                name=name,
+                report=report,
+                simulated=simulated,
+                window_s=args.window,
+                progress=progress,
+            )
+    findings = tuple(reword(finding, of_corpus=of_corpus) for finding in summary.health.findings)
+    return replace(summary, health=replace(summary.health, findings=findings))
 
 
 def describe_command(args: argparse.Namespace) -> str:

@@ -14,6 +14,7 @@ from tapsig.risks.entries import (
     RiskQuestion,
     assess_observation,
     compute_hours_needed,
+    estimate_risk,
     list_risk_rows,
     observe_recordings,
     observe_taps,
@@ -207,6 +208,9 @@ def test_recordings_without_labels_and_a_code_of_another_length_are_refused() ->
         observe_taps(recording, np.empty(0), EntryParameters())
     with pytest.raises(ParameterError, match="length"):
         RiskQuestion(length=3, code=(1, 2))
+    with pytest.raises(ParameterError, match="code has 2 digits, but length is 5"):
+        estimate_risk([Told(())], [record([])], code="1-2", length=5)
+    assert len(estimate_risk([Told(())], [record([])], code="1-2")) == 1
 
 
 def test_the_interval_of_success_covers_the_truth_where_entries_of_a_file_succeed_together() -> None:
