@@ -21,6 +21,7 @@ from tapsig.entry.parameters import MILLISECONDS, EntryParameters, require_param
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.results import Records
+from tapsig.units import require_kind
 
 Decoder = Literal["rule", "evidence"]
 DECODERS: tuple[Decoder, ...] = ("rule", "evidence")
@@ -158,6 +159,8 @@ class EntryListener(NotCopied):
     converter : Converter
         Of the samples: chunks may then be its counts, too.
 
+    Raises ParameterError for another machine or detector.
+
     >>> import tapsig
     >>> listener = EntryListener(EvidenceMachine(code="3-1-4"), tapsig.load_detector("tap"), fs=8000.0)
     >>> listener.push(np.zeros(800))
@@ -165,6 +168,8 @@ class EntryListener(NotCopied):
     """
 
     def __init__(self, machine: EvidenceMachine, variant: Tap, fs: float, converter: Converter | None = None) -> None:
+        require_kind("machine", machine, EvidenceMachine, "tapsig.EvidenceMachine(code=...)")
+        require_kind("variant", variant, Tap, "tapsig.load_detector('tap'), or one that was fitted from it")
         self._machine = machine
         self.detector = variant.build(fs, converter=converter)
         self._start_s = 0.0

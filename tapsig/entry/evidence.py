@@ -26,7 +26,7 @@ from tapsig.detectors.guards import NotCopied
 from tapsig.entry.machine import Entry, Verdict, check_code, entry_config
 from tapsig.entry.parameters import MILLISECONDS, EntryParameters, require_parameters, to_ms
 from tapsig.errors import ParameterError
-from tapsig.units import check_range
+from tapsig.units import check_range, require_kind
 
 MODEL_FILE = "evidence_model.json"
 LATEST_MS = 2**31 - 1
@@ -161,8 +161,11 @@ class EvidenceMachine(NotCopied):
     ) -> None:
         self._parameters = parameters = require_parameters(parameters)
         parameters.check_for_evidence()
+        if evidence is None:
+            evidence = Evidence()
+        require_kind("evidence", evidence, Evidence, "tapsig.entry.evidence.Evidence(threshold)")
         self._code = () if code is None else check_length(check_code(code, digit_max=parameters.digit_max))
-        config, keeps = judge_config(parameters, self._code, evidence if evidence is not None else Evidence())
+        config, keeps = judge_config(parameters, self._code, evidence)
         self._core = JudgeCore(config, keeps)
         self.reset()
 

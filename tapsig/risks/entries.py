@@ -26,7 +26,7 @@ from tapsig.entry.decoding import refuse_evidence
 from tapsig.entry.evidence import Evidence
 from tapsig.entry.parameters import require_parameters
 from tapsig.errors import ParameterError
-from tapsig.records import Recording, require_labels
+from tapsig.records import Recording, require_labels, require_recording
 from tapsig.results import Counts, Records, compute_ratio
 from tapsig.risks.guessing import compute_keyspace
 from tapsig.risks.hand import HandTiming, TapChannel, compute_success, simulate_successes
@@ -46,7 +46,7 @@ from tapsig.risks.openings import EVIDENCE, RULE, TapFreeDecoding, observe_openi
 from tapsig.scoring.intervals import clustered_rate_interval, clustered_rate_limit, clustered_share_interval
 from tapsig.scoring.matching import match_onsets
 from tapsig.scoring.outcomes import count_opened, list_codes, name_variants
-from tapsig.units import FloatArray, check_range
+from tapsig.units import FloatArray, check_count, check_range
 
 HAND = HandTiming()
 TRIES = 500
@@ -176,6 +176,7 @@ class RiskQuestion:
 
     def __post_init__(self) -> None:
         check_range("confidence", self.confidence, 0.75, 0.9999)
+        check_count("length", self.length, 1, 64)
         if self.code is not None and len(self.code) != self.length:
             raise ParameterError(f"code has {len(self.code)} digits, but length is {self.length}; make them agree")
 
@@ -335,7 +336,7 @@ def estimate_risk(
     recordings: Iterable[Recording],
     *,
     code: Sequence[int] | str | None = None,
-    length: int = 3,
+    length: int | None = None,
     parameters: EntryParameters | None = None,
 ) -> Records[RiskRow]:
     """Chance of a missed and of a wrong opening, by detector, position and scene.
@@ -349,7 +350,7 @@ def estimate_risk(
     code : str or sequence of int
         The code; None: one of `length` digits, drawn at random.
     length : int
-        How many digits a code has, where none is given.
+        How many digits a code has, 1 to 64. None: those of `code`, or 3.
     parameters : EntryParameters
         The entry machine's pauses and limits.
 
@@ -361,13 +362,25 @@ def estimate_risk(
 
     Raises
     ------
+    ParameterError
+        For recordings that are none, or a `length` that is not that of `code`.
     LabelError
         For a recording that is not labelled.
     """
+    given: object = recordings
+    if isinstance(given, Recording) or not isinstance(given, Iterable):
+        raise ParameterError(
+            f"recordings is a {type(given).__name__}; give a list of recordings, or tapsig.load_corpus(folder)"
+        )
     machine = require_parameters(parameters)
     digits = None if code is None else check_code(code, digit_max=machine.digit_max)
-    question = RiskQuestion(machine, length=length if digits is None else len(digits), code=digits)
-    rows = list_risk_rows(observe_recordings(name_variants(variants), recordings, question), question)
+    if length is None:
+        length = 3 if digits is None else len(digits)
+    question = RiskQuestion(machine, length=length, code=digits)
+    labelled = map(require_recording, recordings)
+    rows = list_risk_rows(observe_recordings(name_variants(variants), labelled, question), question)
+    if not rows:
+        raise ParameterError("there are no recordings to judge; check the selected split, position and scene")
     return Records(rows, RiskRow)
 
 

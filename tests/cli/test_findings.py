@@ -135,3 +135,30 @@ def test_health_says_it_in_its_report_alone(corpus: Path, capsys: pytest.Capture
     shown = capsys.readouterr()
     assert "malformed-line" in shown.out
     assert "malformed-line" not in shown.err
+
+
+@pytest.mark.parametrize("words", [["health"], ["corpus", "check"], ["report", "--out"]], ids=lambda words: words[0])
+@pytest.mark.parametrize("rows", [1, 2])
+def test_what_a_file_of_a_corpus_lacks_is_named_as_a_column_of_its_manifest(
+    words: list[str], rows: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = "".join(f"{n},{512 + 200 * volts:.0f}\n" for n, volts in enumerate(signal()))
+    row = "{0}.csv,0,,heron,frame,quiet,train,10,{1}\n"
+    (tmp_path / "corpus.csv").write_text(
+        "recording,channel,labels,vehicle,position,scene,split,adc_bits,fs_hz\n"
+        + "".join(row.format(name, FS) for name in "ab"[:rows])
+    )
+    for name in "ab":
+        (tmp_path / f"{name}.csv").write_text("n,adc\n" + lines)
+    page = tmp_path / "page.html"
+    _, out, err = run(capsys, *words, *([page] if words[0] == "report" else []), tmp_path)
+    shown = page.read_text() if page.exists() else out
+    assert "the rails are taken as 1 V apart; give full_scale_v in corpus.csv" in shown
+    assert "full_scale_v=" not in shown + err
+    assert "--full-scale-v" not in shown
+
+
+def test_the_report_on_a_file_names_options(tmp_path: Path) -> None:
+    write_wav(tmp_path / "two.wav", [signal(), signal(1)], FS, full_scale_v=2.5)
+    assert main(["report", str(tmp_path / "two.wav"), "--out", str(tmp_path / "page.html")]) == 0
+    assert "choose another with --channel<" in (tmp_path / "page.html").read_text()
