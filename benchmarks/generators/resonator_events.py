@@ -386,7 +386,7 @@ def motors(sheet: Sheet, rng: np.random.Generator) -> None:
     gate, starts = on_and_off(sheet, rng)
     spot, level_db = int(rng.choice((*OTHER_SPOTS, AIR))), rng.uniform(-36.0, -4.0)
     speed = signal.lfilter([1.0], [1.0, -np.exp(-1 / (log_uniform(rng, 0.01, 0.5) * sheet.rate))], gate)
-    hz = log_uniform(rng, 15.0, 800.0) * speed / speed.max() * wander(sheet, rng, 2.0, rng.uniform(0.0, 1.0))
+    hz = log_uniform(rng, 15.0, 800.0) * speed / max(speed.max(), 1e-9) * wander(sheet, rng, 2.0, rng.uniform(0.0, 1.0))
     phase = 2 * np.pi * np.cumsum(hz) / sheet.rate
     hum = np.sum([rng.normal() / order * np.sin(order * phase) for order in range(1, 7)], axis=0)
     hum += rng.uniform(0.0, 0.5) * rng.standard_normal(sheet.size)
