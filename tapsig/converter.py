@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapsig.core import load
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
-from tapsig.units import FloatArray, check_count, check_rails, counts_to_volts
+from tapsig.units import FloatArray, check_count, check_rails, counts_to_volts, require_kind
 
 DEFAULT_RANGE_V = (-5.0, 5.0)
 CountArray = npt.NDArray[np.uint16]
@@ -78,3 +78,10 @@ class Converter:
 
 UNKNOWN = Converter()
 """Replaces an unknown converter; detectors with it refuse counts, whose scale in volts is unknown."""
+
+
+def require_converter(given: Converter | None) -> Converter:
+    """The converter that was given, UNKNOWN for None; ParameterError for anything else."""
+    if given is None:
+        return UNKNOWN
+    return require_kind("converter", given, Converter, "Converter((low, high), adc_bits) of tapsig.converter")

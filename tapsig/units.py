@@ -3,6 +3,7 @@
 import math
 import operator
 import sys
+from collections.abc import Iterable
 from typing import SupportsIndex, TypeVar, overload
 
 import numpy as np
@@ -106,6 +107,33 @@ def require_kind(name: str, given: object, kind: type[Kind], remedy: str) -> Kin
     if not isinstance(given, kind):
         raise ParameterError(f"{name} is a {type(given).__name__}; it must be a {kind.__name__}: {remedy}")
     return given
+
+
+def check_choice(name: str, given: object, choices: Iterable[str]) -> str:
+    """Return what was given; raise ParameterError unless it is one of the choices."""
+    known = list(choices)
+    if not isinstance(given, str) or given not in known:
+        raise ParameterError(f"{name} is {given!r:.80}; it must be one of {', '.join(known)}")
+    return given
+
+
+def check_texts(name: str, given: object) -> tuple[str, ...]:
+    """Return the items; raise ParameterError unless they are texts. A text alone is refused: its letters would be read.
+
+    >>> check_texts("codes", ["213", "41"])
+    ('213', '41')
+    """
+    found = (None,) if isinstance(given, str) else as_tuple(given)
+    kept = tuple(item for item in found if isinstance(item, str))
+    if len(kept) < len(found):
+        raise ParameterError(f"{name} is {given!r:.80}; it must be a list of texts")
+    return kept
+
+
+def check_progress(progress: object) -> None:
+    """Raise ParameterError unless it can be called, or is None."""
+    if progress is not None and not callable(progress):
+        raise ParameterError(f"progress is {progress!r:.80}; it must be a function that takes a number")
 
 
 def check_pair(name: str, values: object) -> tuple[float, float]:

@@ -2,6 +2,7 @@
 
 import dataclasses
 from collections.abc import Callable, Iterator
+from functools import partial
 
 import numpy as np
 import pytest
@@ -89,6 +90,86 @@ def test_a_value_of_a_wrong_type_is_refused_by_name(name: str) -> None:
         with pytest.raises(TapsigError) as caught:
             CALLS[name](bad)
         assert len(str(caught.value)) < 400
+
+
+SHORT = NOISE[0.5:3.5]
+FOUND = tapsig.Detections([100, 900], [101, 901], [1.0, 2.0], {"rise_db": [1.0, 2.0]}, fs=1000.0)
+NAMED: dict[str, tuple[Callable[..., object], dict[str, object]]] = {
+    "plot_causes": (tapsig.plot_causes, {"table": tapsig.causes("null", SHORT), "most": 5, "positions": ()}),
+    "plot_dead_time": (tapsig.plot_dead_time, {"result": None}),
+    "plot_detections": (
+        tapsig.plot_detections,
+        {"recording": SHORT, "detections": FOUND, "threshold_v": 0.1, "name": "", "title": ""},
+    ),
+    "plot_features": (tapsig.plot_features, {"features": FOUND.features, "is_tap": np.array([True, False])}),
+    "plot_health": (tapsig.plot_health, {"recording": SHORT, "report": tapsig.health(SHORT)}),
+    "plot_ringdown": (tapsig.plot_ringdown, {"result": None}),
+    "plot_spectrogram": (tapsig.plot_spectrogram, {"recording": SHORT, "modes": (), "highest_hz": 400.0}),
+    "EntryListener": (
+        tapsig.EntryListener,
+        {
+            "machine": EvidenceMachine(code="1-2-3"),
+            "variant": tapsig.load_detector("tap"),
+            "fs": 1000.0,
+            "converter": None,
+        },
+    ),
+    "EvidenceMachine": (EvidenceMachine, {"evidence": None}),
+    "build": (CATALOGUE["tap"].build, {"fs": 1000.0, "converter": None}),
+    "decode": (partial(tapsig.decode, SHORT), {"decoder": None, "code": None}),
+    "decode_taps": (tapsig.decode_taps, {"onsets_s": [1.0], "end_s": 9.0}),
+    "propose": (tapsig.propose, {"recording": SHORT, "parameters": ProposalParameters()}),
+    "health": (tapsig.health, {"recording": SHORT, "report": None}),
+    "causes": (tapsig.causes, {"variant": "null", "recordings": SHORT, "progress": None}),
+    "dead_time": (tapsig.dead_time, {"recordings": SHORT, "step_db": 1.0, "bias_time_s": 0.5}),
+    "risk": (tapsig.risk, {"variants": ["null"], "recordings": [SHORT]}),
+    "fit": (tapsig.fit, {"recordings": [SHORT], "seed": 0, "group_by": "vehicle", "progress": None}),
+    "positions": (tapsig.positions, {"variants": ["null"], "corpus": [SHORT], "criterion": "f1", "progress": None}),
+    "simulate": (
+        tapsig.simulate,
+        {
+            "vehicle": "crane",
+            "scene": "quiet",
+            "positions": ["frame"],
+            "duration_s": 1.0,
+            "taps": "none",
+            "codes": None,
+            "tap_kind": None,
+            "converter": None,
+            "max_hz": None,
+        },
+    ),
+}
+OTHER_NAMES = {"recordings": "recording", "variants": "detector", "corpus": "recordings?"}
+"""Where what is refused is one of several."""
+
+
+@pytest.mark.parametrize(
+    ("name", "parameter"), [(name, parameter) for name, (_, given) in NAMED.items() for parameter in given]
+)
+def test_an_argument_of_a_wrong_kind_is_refused_with_its_name(name: str, parameter: str) -> None:
+    """Also arrays, which are neither true nor false, and what another function gives, as when two are swapped."""
+    function, given = NAMED[name]
+    for bad in (5j, object(), [object()], np.array([1j, 2]), np.zeros((2, 2)), FOUND, DutyCycle()):
+        if bad is given[parameter]:
+            continue
+        with pytest.raises(TapsigError, match=rf"\b({parameter}|{OTHER_NAMES.get(parameter, parameter)})\b"):
+            function(**{**given, parameter: bad})
+
+
+def test_a_text_is_no_list_of_texts() -> None:
+    """Its letters would be taken one by one: "213" is no list of three codes of a digit."""
+    for parameter in ("codes", "positions"):
+        with pytest.raises(TapsigError, match=f"{parameter} is '213'; it must be a list of texts"):
+            tapsig.simulate("crane", duration_s=30.0, **{parameter: "213"})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("parameter", "bad"), [("duration_s", np.nan), ("duration_s", np.inf), ("max_hz", 1.0), ("max_hz", 1e30)]
+)
+def test_a_simulation_that_would_never_end_is_refused(parameter: str, bad: float) -> None:
+    with pytest.raises(TapsigError, match=f"{parameter} is {bad}".replace("+", "[+]")):
+        tapsig.simulate("crane", positions=["frame"], **{parameter: bad})
 
 
 def test_numbers_of_other_types_are_numbers() -> None:

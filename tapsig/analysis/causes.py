@@ -55,7 +55,7 @@ from tapsig.results import Result, field_names
 from tapsig.scoring.matching import EDGE_SLACK_S, MATCH_WINDOW_S, match_onsets
 from tapsig.scoring.outcomes import count_matching
 from tapsig.scoring.tally import Score
-from tapsig.units import BoolArray, FloatArray, check_positive
+from tapsig.units import BoolArray, FloatArray, check_positive, check_progress
 
 NUISANCE_BEFORE_S, NUISANCE_AFTER_S = 0.15, 0.02
 MISTIMED_S = 0.15
@@ -159,6 +159,7 @@ def find_causes(
     <CauseTable: fixed-threshold: 0 of 1 taps found, 1 errors>
     """
     check_positive("window_s", window_s)
+    check_progress(progress)
     variant = find_variant(variant)
     errors: list[ErrorCause] = []
     total = Score()

@@ -200,7 +200,8 @@ def compute_dead_time_map(
     chosen = list(list_recordings(recordings))
     check_range("early_s", early_s, 0.0, 1.0)
     check_positive("late_s", late_s)
-    check_positive("step_db", step_db)
+    check_range("step_db", step_db, 0.01, 20.0)
+    check_positive("bias_time_s", bias_time_s)
     for recording in chosen:
         require_labels(recording)
     taps = sum(recording.taps_s.size for recording in chosen)

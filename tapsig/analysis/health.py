@@ -12,6 +12,7 @@ from tapsig.analysis.signal_faults import find_signal_faults, measure_noise
 from tapsig.loading.findings import LoadReport
 from tapsig.records import Recording, require_recording
 from tapsig.results import Result, field_names
+from tapsig.units import require_kind
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
@@ -98,7 +99,9 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
     noise = measure_noise(samples, fs)
     peak = float(np.max(np.abs(samples - bias))) if samples.size else math.nan
     gap_s = recording.gaps[0].sample / fs if recording.gaps else math.nan
-    findings = list(carry_over(report or LoadReport(recording.source, recording.findings), gap_s))
+    if report is None:
+        report = LoadReport(recording.source, recording.findings)
+    findings = list(carry_over(require_kind("report", report, LoadReport, "read_recording gives one"), gap_s))
     findings += find_signal_faults(recording, bias=bias, noise=noise, peak=peak)
     figures = recording.duration_s, fs, bias, noise, _count_bits(recording, noise), peak
     return HealthReport(tuple(sorted(findings, key=rank_severity)), *figures, recording.source, recording.position)

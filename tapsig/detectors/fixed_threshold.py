@@ -6,7 +6,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from tapsig.converter import UNKNOWN, Converter, CountArray
+from tapsig.converter import Converter, CountArray, require_converter
 from tapsig.core.plain import FixedThresholdCore
 from tapsig.core.share import fill_share, one_pole_coefficient
 from tapsig.detections import Detections
@@ -44,7 +44,7 @@ class FixedThreshold(Parameters):
 
         It has no rejected candidates.
         """
-        return FixedThresholdDetector(self, fs, converter or UNKNOWN)
+        return FixedThresholdDetector(self, fs, require_converter(converter))
 
 
 class FixedThresholdDetector(CountDetector):

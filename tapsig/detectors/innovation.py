@@ -7,7 +7,7 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.converter import UNKNOWN, Converter
+from tapsig.converter import Converter, require_converter
 from tapsig.core.rate import DB_PER_LEVEL
 from tapsig.core.tap import Judged
 from tapsig.detectors.features import FEATURES, TABLE
@@ -49,7 +49,7 @@ class Innovation(Parameters):
         self, fs: float, *, converter: Converter | None = None, keep_rejected: bool = False
     ) -> "InnovationDetector":
         """A detector for `fs` Hz and volts of that converter (see `Tap.build`)."""
-        return InnovationDetector(self, fs, converter or UNKNOWN, keep_rejected=keep_rejected)
+        return InnovationDetector(self, fs, require_converter(converter), keep_rejected=keep_rejected)
 
 
 class InnovationDetector(CandidateDetector):

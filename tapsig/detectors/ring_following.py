@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import ClassVar
 
-from tapsig.converter import UNKNOWN, Converter, CountArray
+from tapsig.converter import Converter, CountArray, require_converter
 from tapsig.core.plain import RingFollowingCore
 from tapsig.core.rate import DB_PER_LEVEL
 from tapsig.core.share import fill_share, high_pass_time_s, one_pole_coefficient
@@ -76,7 +76,7 @@ class RingFollowing(Parameters):
 
         It has no rejected candidates. Raises ParameterError for a high-pass at half the rate or above.
         """
-        return RingFollowingDetector(self, fs, converter or UNKNOWN)
+        return RingFollowingDetector(self, fs, require_converter(converter))
 
 
 def _levels(db: float) -> int:

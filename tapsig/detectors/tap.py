@@ -13,7 +13,7 @@ from typing import Any, ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.converter import UNKNOWN, Converter, CountArray
+from tapsig.converter import Converter, CountArray, require_converter
 from tapsig.core.rate import HIGHEST_FS, LOWEST_FS
 from tapsig.core.tap import DECISION_MS, HIGHEST_ORDER, LOWEST_ORDER, Judged, TapCore, Verdict
 from tapsig.detections import Detections
@@ -76,7 +76,7 @@ class Tap(Parameters):
 
         Raises ParameterError for a rate under 334 Hz or above 200 kHz.
         """
-        return TapDetector(self, fs, converter or UNKNOWN, keep_rejected=keep_rejected)
+        return TapDetector(self, fs, require_converter(converter), keep_rejected=keep_rejected)
 
 
 class CandidateDetector(CountDetector):

@@ -21,7 +21,7 @@ from tapsig.entry.parameters import MILLISECONDS, EntryParameters, require_param
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.results import Records
-from tapsig.units import require_kind
+from tapsig.units import check_choice, require_kind
 
 Decoder = Literal["rule", "evidence"]
 DECODERS: tuple[Decoder, ...] = ("rule", "evidence")
@@ -29,8 +29,7 @@ DECODERS: tuple[Decoder, ...] = ("rule", "evidence")
 
 def check_decoder(decoder: str, variant: Variant) -> Decoder:
     """The decoder's name; ParameterError for another one, or for evidence with a detector that gives no log-odds."""
-    if decoder not in DECODERS:
-        raise ParameterError(f"decoder is {decoder!r}; it must be one of {', '.join(DECODERS)}")
+    check_choice("decoder", decoder, DECODERS)
     if decoder == "evidence" and not isinstance(variant, Tap):
         raise ParameterError(
             f"decoder evidence needs the log-odds of every candidate, which the detector {variant.name} does not give;"
@@ -139,7 +138,7 @@ def decode(
     """
     if isinstance(taps, Recording):
         return decode_recording(taps, detector, parameters, decoder=decoder, code=code)
-    if decoder not in (None, "rule"):
+    if decoder is not None and check_choice("decoder", decoder, DECODERS) != "rule":
         raise ParameterError(f"decoder is {decoder!r}; onsets are decoded by the rule alone: give the recording")
     onsets_s = taps.accepted().onset_s.tolist() if isinstance(taps, Detections) else taps
     return Records(decode_taps(onsets_s, parameters, code=code), Entry)

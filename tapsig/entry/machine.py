@@ -297,5 +297,5 @@ def decode_taps(
         raise ParameterError(f"onsets_s is {onsets_s!r:.80}; it must be a list of times in seconds") from error
     for onset_s in sorted(check_range(f"onsets_s[{k}]", onset, 0, MOST_S) for k, onset in enumerate(onsets)):
         entries.extend(machine.push(onset_s))
-    entries.extend(machine.finish() if end_s is None else machine.advance(end_s))
+    entries.extend(machine.finish() if end_s is None else machine._advance(machine._check_time("end_s", end_s)))
     return tuple(entries)

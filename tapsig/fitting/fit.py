@@ -17,7 +17,7 @@ from tapsig.fitting.cross_fit import SHIPPED, THRESHOLD, CrossFit, choose_strate
 from tapsig.fitting.mixing import disc
 from tapsig.records import Recording, list_recordings, require_labels
 from tapsig.results import Result
-from tapsig.units import check_positive
+from tapsig.units import check_choice, check_count, check_positive, check_progress
 
 MIN_TAPS = 20
 """Fewer taps than this are refused."""
@@ -110,8 +110,9 @@ def fit_detector(
     LabelError
         For a recording without labels.
     """
-    if group_by not in ("vehicle", "recording"):
-        raise ParameterError(f"group_by is {group_by!r}; it must be 'vehicle' or 'recording'")
+    check_choice("group_by", group_by, ("vehicle", "recording"))
+    check_count("seed", seed, 0, 2**32 - 1)
+    check_progress(progress)
     if false_alarms_per_hour is not None:
         check_positive("false_alarms_per_hour", false_alarms_per_hour)
     recordings = list(list_recordings(recordings))

@@ -23,7 +23,7 @@ from tapsig.loading.parts import read_wav_parts
 from tapsig.loading.read_options import ReadOptions
 from tapsig.records import TAP, Recording, require_recording
 from tapsig.results import Records
-from tapsig.units import FloatArray, check_positive, check_range
+from tapsig.units import FloatArray, check_positive, check_range, require_kind
 
 PART_OVERLAP_S = 5.0  # the floor of a candidate is the median of 2 s to either side
 
@@ -138,6 +138,7 @@ def compute_candidates(
 
     Raises ParameterError for a sample rate under 500 Hz.
     """
+    require_kind("parameters", parameters, ProposalParameters, "ProposalParameters(rise_db=...)")
     _check_rate(recording.fs)
     events = extract_transients(recording, rise_db=parameters.rise_db, apart_s=parameters.apart_s)
     return _compare(events, recording.span_s, parameters)

@@ -29,7 +29,7 @@ from tapsig.report.drawing import (
     take_panels,
 )
 from tapsig.summary.remedies import name_cause
-from tapsig.units import FloatArray, IntArray
+from tapsig.units import FloatArray, IntArray, check_count, check_texts, require_kind, to_floats
 
 MOST_FEATURES = 12
 AUC_WORDS = (
@@ -56,7 +56,11 @@ def plot_causes(table: CauseTable, *, ax: Axes | None = None, most: int = 14, po
     -------
     matplotlib.axes.Axes
     """
-    positions = sorted({name or "–" for name in (*positions, *(one.position for one in table.errors))})
+    require_kind("table", table, CauseTable, "tapsig.causes(detector, recordings) gives one")
+    check_count("most", most, 1, 1000)
+    positions = sorted(
+        {name or "–" for name in (*check_texts("positions", positions), *(one.position for one in table.errors))}
+    )
     counts: dict[tuple[str, str], IntArray] = {}
     for one in table.errors:
         row = counts.setdefault((one.error, name_cause(one.cause)), np.zeros(len(positions), dtype=np.int64))
@@ -121,9 +125,19 @@ def plot_features(
     ParameterError
         Without taps, without other candidates, or without features; for more axes than features.
     """
+    if not isinstance(features, Mapping):
+        raise ParameterError(f"features is a {type(features).__name__}; it must be arrays by name")
+    features = {name: to_floats(f"feature {name}", values) for name, values in features.items()}
+    is_tap = np.asarray(is_tap)
+    for name, values in features.items():
+        if is_tap.dtype != np.bool_ or is_tap.ndim != 1 or values.shape != is_tap.shape:
+            raise ParameterError(
+                f"is_tap has shape {is_tap.shape} of {is_tap.dtype}, feature {name} {values.shape}; both must be (n,),"
+                " is_tap of bool"
+            )
     if not features or is_tap.all() or not is_tap.any():
         raise ParameterError("features of taps and of other candidates are needed to compare them")
-    areas = {name: _compute_auc(np.asarray(values, dtype=np.float64), is_tap) for name, values in features.items()}
+    areas = {name: _compute_auc(values, is_tap) for name, values in features.items()}
     most = MOST_FEATURES if ax is None or isinstance(ax, (Figure, SubFigure)) else max(1, np.size(np.array(ax)))
     chosen = sorted(areas, key=lambda name: -abs(areas[name] - 0.5))[:most]
     columns = min(3, len(chosen))
@@ -131,7 +145,7 @@ def plot_features(
     with mpl.rc_context(STYLE):
         panels = take_panels(ax, chosen, rows=rows, columns=columns, height=0.8 + 1.8 * rows)
         for panel, name in zip(panels, chosen, strict=True):
-            _draw_feature(panel, name, np.asarray(features[name], dtype=np.float64), is_tap, areas[name])
+            _draw_feature(panel, name, features[name], is_tap, areas[name])
         if ax is None:
             figure = find_figure(panels)
             figure.suptitle(title or "candidates", fontsize=9, fontweight="bold", x=0.01, ha="left")

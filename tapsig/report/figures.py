@@ -16,7 +16,8 @@ from tapsig.analysis.health import HealthReport
 from tapsig.detections import Detections
 from tapsig.dsp.decay import NOMINAL_HZ
 from tapsig.dsp.envelope import compute_envelope
-from tapsig.records import TAP, Recording
+from tapsig.errors import ParameterError
+from tapsig.records import TAP, Recording, require_recording
 from tapsig.report.drawing import (
     ACCENT,
     INK,
@@ -34,7 +35,7 @@ from tapsig.report.drawing import (
     thin,
 )
 from tapsig.summary.spectrogram import compute_spectrogram
-from tapsig.units import FloatArray
+from tapsig.units import FloatArray, check_range, check_samples, require_kind, to_number
 
 ENVELOPE_POINTS = 1200
 SPECTRUM_RANGE_DB = 70.0
@@ -45,6 +46,7 @@ TITLE_WIDTH = 68
 def _title(recording: Recording, given: str, most: int) -> str:
     """The title given, or the recording's place or file, its middle left out beyond `most` characters."""
     words = (recording.vehicle, recording.position, recording.scene)
+    require_kind("title", given, str, "the words over the figure")
     name = given or ", ".join(word for word in words if word) or Path(recording.source).name or "recording"
     name = name.encode("utf-8", "backslashreplace").decode()  # no font has half a character
     half = max(8, (most - 1) // 2)
@@ -99,6 +101,12 @@ def plot_detections(
     matplotlib.axes.Axes
         The axes of the waveform; the rows of marks are the first of its `child_axes`.
     """
+    require_recording(recording)
+    if detections is not None:
+        require_kind("detections", detections, Detections, "tapsig.detect(recording) gives them")
+    if threshold_v is not None:
+        check_range("threshold_v", threshold_v, 0.0, math.inf)
+    require_kind("name", name, str, "the detector's")
     with mpl.rc_context(STYLE):
         if ax is None:  # the rows of marks hang below the axes, where no layout engine makes room for them
             ax = make_figure(7.2, 3.8).add_axes((0.115, 0.37, 0.85, 0.5))
@@ -175,8 +183,11 @@ def plot_spectrogram(
     ParameterError
         As `compute_spectrogram` does.
     """
-    spectrum = compute_spectrogram(recording)
-    low_hz, top_hz = spectrum.low_hz, min(highest_hz, spectrum.high_hz)
+    spectrum = compute_spectrogram(require_recording(recording))
+    low_hz, top_hz = spectrum.low_hz, min(to_number(highest_hz), spectrum.high_hz)
+    if not top_hz > low_hz:
+        raise ParameterError(f"highest_hz is {highest_hz!r:.80}; it must be above {low_hz:g}")
+    modes = check_samples("modes", modes).tolist()
     top = math.log2(top_hz / low_hz)
     with mpl.rc_context(STYLE):
         axes = take_axes(ax, height=3.6)
@@ -235,6 +246,8 @@ def plot_health(recording: Recording, report: HealthReport, *, ax: PanelAxes = N
     ParameterError
         For another number of axes.
     """
+    require_recording(recording)
+    require_kind("report", report, HealthReport, "tapsig.health(recording) gives one")
     with mpl.rc_context(STYLE):
         axes = take_panels(ax, ("waveform", "spectrum"), rows=2, columns=1, height=4.4)
         wave, spectrum = axes

@@ -24,6 +24,7 @@ from tapsig.report.drawing import (
     take_panels,
     thin,
 )
+from tapsig.units import require_kind
 
 
 def plot_ringdown(result: RingdownResult, *, ax: PanelAxes = None, title: str = "") -> Panels:
@@ -46,6 +47,7 @@ def plot_ringdown(result: RingdownResult, *, ax: PanelAxes = None, title: str = 
     ParameterError
         For another number of axes.
     """
+    require_kind("result", result, RingdownResult, "tapsig.ringdown(recording) gives one")
     shown = result.dominant[:4]
     longest_mode = max(result.dominant, key=lambda mode: mode.t60_s, default=None)
     if longest_mode is not None and longest_mode not in shown:
@@ -103,6 +105,7 @@ def plot_dead_time(result: DeadTimeMap, *, ax: Axes | None = None, title: str = 
     -------
     matplotlib.axes.Axes
     """
+    require_kind("result", result, DeadTimeMap, "tapsig.dead_time(recording) gives one")
     errors = result.missed + result.extra
     dead_ms = 1e3 * result.dead_times_s
     step_db, step_ms = np.diff(result.thresholds_db)[0], np.diff(dead_ms)[0]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from tapsig.errors import ParameterError
 from tapsig.results import format_estimate
 from tapsig.scoring.tally import SECONDS_PER_HOUR
+from tapsig.units import check_choice
 
 if TYPE_CHECKING:  # the names are options of commands, whose help loads nothing heavy
     from tapsig.units import FloatArray
@@ -133,9 +134,7 @@ CRITERIA = {
 
 def find_criterion(name: str) -> Criterion:
     """The criterion with this name; raises ParameterError for an unknown one."""
-    if name not in CRITERIA:
-        raise ParameterError(f"criterion is {name!r}; it must be one of {', '.join(CRITERIA)}")
-    return CRITERIA[name]
+    return CRITERIA[check_choice("criterion", name, CRITERIA)]
 
 
 def require_counts(criterion: Criterion, detector: str, counts: "FloatArray") -> None:

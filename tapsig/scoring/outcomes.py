@@ -26,7 +26,7 @@ from tapsig.scoring.criteria import CRITERIA, FIELDS
 from tapsig.scoring.matching import MATCH_WINDOW_S, Matching, match_onsets
 from tapsig.scoring.parallel import run_tasks
 from tapsig.scoring.tally import Score
-from tapsig.units import BoolArray, FloatArray, check_positive
+from tapsig.units import BoolArray, FloatArray, check_positive, check_progress
 
 ALL = "all"
 FIRST_AFTER_S = 1.0
@@ -289,8 +289,7 @@ def score(
         )
     if cache is not None and not isinstance(cache, ResultCache):
         raise ParameterError(f"cache is {cache!r:.80}; it must be a tapsig.scoring.cache.ResultCache")
-    if progress is not None and not callable(progress):
-        raise ParameterError(f"progress is {progress!r:.80}; it must be a function that takes a number")
+    check_progress(progress)
     tasks: Iterator[Task] = map(require_recording, () if isinstance(recordings, Corpus) else recordings)
     if isinstance(recordings, Corpus):
         place = replace(recordings, entries=())  # loads an entry without holding the others

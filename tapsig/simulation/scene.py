@@ -15,8 +15,8 @@ from tapsig.simulation.excitation import Excitation, Impacts, Span, join_excitat
 from tapsig.simulation.impact import ENTRY_SILENCE_S, TAP_KINDS, Tapper, plan_entries, plan_practice
 from tapsig.simulation.ringing import DoorSound, simulate_response
 from tapsig.simulation.sensor import SimulatedConverter
-from tapsig.simulation.vehicle import POSITIONS, Vehicle, find_vehicle, random_vehicle
-from tapsig.units import FloatArray, check_positive, check_range
+from tapsig.simulation.vehicle import FLEET, POSITIONS, Vehicle, find_vehicle, random_vehicle
+from tapsig.units import FloatArray, check_choice, check_positive, check_range, check_texts, require_kind
 
 Source = Callable[[Vehicle, Span, np.random.Generator], Excitation]
 
@@ -40,6 +40,7 @@ TAP_PLANS = ("entries", "practice", "both", "none")
 LOWEST_RATE_HZ = 8000.0  # of the simulation; lower sample rates keep every k-th sample, as a controller does
 HIGHEST_MODE_HZ = 7200.0  # above, a thin skin's modes overlap and resemble noise
 SHORTEST_S = 0.01
+MODE_LIMITS_HZ = (200.0, 24_000.0)
 LONGEST_S = 1800.0  # held in memory at once; `simulate_blocks` has no limit
 TAP_WINDOW_S = 0.05
 
@@ -150,11 +151,24 @@ def simulate_scene(
     (6, '213')
     """
     vehicle = find_vehicle(vehicle) if isinstance(vehicle, str) else vehicle
-    _check_choices(scene, positions, taps, tap_kind)
+    require_kind("vehicle", vehicle, Vehicle, f"or one of the names {', '.join(FLEET)}")
+    check_choice("scene", scene, SCENES)
+    check_choice("taps", taps, TAP_PLANS)
+    if tap_kind is not None:
+        check_choice("tap_kind", tap_kind, TAP_KINDS)
+    positions = check_texts("positions", positions)
+    for k, position in enumerate(positions):
+        check_choice(f"positions[{k}]", position, POSITIONS)
+    codes = None if codes is None else check_texts("codes", codes)
+    if duration_s is not None:
+        check_range("duration_s", duration_s, SHORTEST_S, LONGEST_S)
+    if max_hz is not None:
+        check_range("max_hz", max_hz, *MODE_LIMITS_HZ)
     check_range("fs", fs, 500.0, 48000.0)
     keep_every = math.ceil(LOWEST_RATE_HZ / fs)
     rate = fs * keep_every
-    used = converter or vehicle.converter
+    used = vehicle.converter if converter is None else converter
+    require_kind("converter", used, SimulatedConverter, "of tapsig.simulation")
 
     def stream(purpose: str) -> np.random.Generator:
         return random_stream(seed, vehicle.name, scene, purpose)
@@ -239,18 +253,6 @@ def simulate_blocks(
             taps=taps,
             strength=strength,
         )
-
-
-def _check_choices(scene: str, positions: Sequence[str], taps: str, tap_kind: str | None) -> None:
-    for name, value, known in (
-        ("scene", scene, SCENES),
-        ("taps", taps, TAP_PLANS),
-        ("tap_kind", tap_kind, (*TAP_KINDS, None)),
-        *(("position", position, POSITIONS) for position in positions),
-    ):
-        if value not in known:
-            choices = ", ".join(str(choice) for choice in known if choice)
-            raise ParameterError(f"{name} is {value!r}; there are: {choices}")
 
 
 def _plan_taps(

@@ -326,7 +326,7 @@ def test_taps_before_the_time_reached_are_refused() -> None:
     assert machine.digits == (2,)
     with pytest.raises(ParameterError, match=r"onset_s is 1\.9, before the 2\.000 s already reached"):
         machine.push(1.9)
-    with pytest.raises(ParameterError, match="time_s is 4"):
+    with pytest.raises(ParameterError, match="end_s is 4"):
         decode_taps([5.0], end_s=4.0)
 
 
