@@ -95,6 +95,7 @@ def _assess(who: str, groups: Sequence[int], parameters: EntryParameters, try_s:
     """
     codes = sum(groups)
     limit = parameters.failure_limit or codes
+    unhindered = parameters.free_failures + 1 if parameters.wait_s else limit
     tried = [min(limit, group) for group in groups]
     expected = (count / sum(tried) * compute_expected_s(count, parameters, try_s=try_s) for count in tried)
 
@@ -106,7 +107,7 @@ def _assess(who: str, groups: Sequence[int], parameters: EntryParameters, try_s:
         float(codes) if len(groups) == 1 else math.nan,
         math.fsum(group / codes * math.log2(group) for group in groups),
         chance(1),
-        chance(min(limit, parameters.free_failures + 1)),
+        chance(min(limit, unhindered)),
         chance(limit),
         math.fsum(expected) / 3600,
         compute_trying_s(max(groups), parameters, try_s=try_s) / 3600,

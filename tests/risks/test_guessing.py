@@ -73,6 +73,17 @@ def test_a_lock_before_the_first_wait_leaves_no_more_tries_than_it_allows() -> N
     assert compute_guessing(3, parameters, try_s=10.0)[0].before_a_wait == pytest.approx(2 / 729)
 
 
+def test_without_waits_nothing_comes_before_the_lock() -> None:
+    # Driven on the machine itself: no wrong entry makes it wait.
+    parameters = EntryParameters(wait_s=0.0)
+    machine = EntryMachine(parameters, code=(2,))
+    for tries in range(1, 100):
+        machine.push(10.0 * tries)
+        assert [entry.wait_s for entry in machine.finish()] == [0.0]
+    for row in compute_guessing(3, parameters, try_s=10.0):
+        assert row.before_a_wait == row.before_the_lock
+
+
 def drive(tries: int, parameters: EntryParameters) -> float:
     """Time that the machine itself takes for `tries` wrong one-tap entries, each as early as it listens again."""
     machine = EntryMachine(parameters, code=(2,))
