@@ -56,11 +56,11 @@ def run(
         recording = read(args)
         start_s = recording.start_s
         with rate_is_of(args.recording):
-            entries, _ = listen(machine, variant, recording, until_end=args.until_end)
+            entries, found = listen(machine, variant, recording, until_end=args.until_end)
         is_cut = args.until_end and machine.is_open
         if is_cut:
             note_cut(args.recording)
-        faults = _find_faults(entries, code, parameters, args, recording, evidence)
+        faults = _find_faults(entries, found, code, parameters, args, recording, evidence)
         is_wary = is_wary or any(entry.failures > parameters.free_failures or entry.wait_s for entry in entries)
         numbered = list(enumerate(entries, start=1))
         if args.explain is not None:
@@ -104,6 +104,7 @@ def _shift(entry: "EvidenceEntry", by_s: float) -> "EvidenceEntry":
 
 def _find_faults(
     entries: "Sequence[EvidenceEntry]",
+    found: "Detections",
     code: tuple[int, ...] | None,
     parameters: EntryParameters,
     args: argparse.Namespace,
@@ -124,7 +125,9 @@ def _find_faults(
     candidates_s = sorted(ms / 1000.0 + start_s for entry in entries for ms in _require_weighed(entry).onset_ms)
     no_candidate_s, _ = compare_with_labels(missed_s, candidates_s)
     left_out_s = sorted(set(missed_s) - set(no_candidate_s))
-    known = {"missed_s": no_candidate_s, "left_out_s": left_out_s, "spurious_s": spurious_s}
+    found_s = sorted((recording.times_s(found.accepted().onset_samples) + start_s).tolist())
+    unheard_s, _ = compare_with_labels(no_candidate_s, found_s)  # others woke the machine, or were ignored
+    known = {"missed_s": unheard_s, "left_out_s": left_out_s, "spurious_s": spurious_s}
     return [
         [*explain_entry(entry, code, parameters, **known), *_explain_doubt(entry, code, evidence)] for entry in shifted
     ]

@@ -354,6 +354,17 @@ def test_on_evidence_too_it_says_how_to_judge_all_of_a_test_log(
     assert "ignored" not in err
 
 
+@pytest.mark.parametrize("decoder", ["rule", "evidence"])
+def test_taps_that_woke_the_machine_were_not_missed(
+    decoder: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = write_bursts(tmp_path / "taps.wav", [1.0, 1.4, 1.8, *(tap + 2.4 for tap in RIGHT[:-1])], 14)
+    table(tmp_path, [1.0, 1.4, 1.8, *(tap + 2.4 for tap in RIGHT)], "taps.labels.csv")
+    _, out, _ = run(capsys, "entry", path, "--code", "3-1-4", "--wake-taps", "3", "--decoder", decoder)
+    assert "entry 1: digit 3: 3 taps, the code has 4" in out
+    assert "entry 1: missed tap at 8.600 s" in out
+
+
 def test_a_right_code_in_doubt_is_void_with_its_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = write_bursts(tmp_path / "taps.wav", RIGHT, 10)
     _, out, _ = run(capsys, "entry", path, "--code", "3-1-4", "--threshold", "400", "--format", "json")
