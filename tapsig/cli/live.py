@@ -19,8 +19,11 @@ from tapsig.records import TAP
 from tapsig.units import FloatArray, check_positive
 
 READ_BYTES = 1 << 16
-NUMBER = re.compile(rb"(?<![\w.])[-+]?(?:0[xX][0-9a-fA-F]+|(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)(?![\w.])")
-"""A number that stands alone: neither the 1 of `ch1`, nor the 512 of `512mV`, whose unit would be lost."""
+NUMBER = re.compile(rb"(?<![\w.\0])[-+]?(?:0[xX][0-9a-fA-F]+|(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)(?![\w.\0])")
+"""A number that stands alone: neither the 1 of `ch1`, nor the 512 of `512mV`, whose unit would be lost, nor a digit of
+UTF-16 among zero bytes."""
+WHOLE = re.compile(rb"[-+]?\d+")
+CELL_END = re.compile(rb"[;\t]")
 DECIMAL_COMMA = re.compile(rb"\s*[-+]?\d+,\d+(?:[eE][-+]?\d+)?\s*")
 LONGEST_LINE = 10_000
 FEW_LINES = 100
@@ -33,7 +36,7 @@ class TextLines:
     """Counts or volts, one a line: the last number of each.
 
     Lines without a number, and those whose number is no count, are skipped and counted; most may not be. Raises
-    ParameterError then, and for volts that may have a decimal comma.
+    ParameterError then, for volts that may have a decimal comma, and where all of them are whole.
     """
 
     def __init__(self, converter: Converter | None) -> None:
@@ -42,6 +45,7 @@ class TextLines:
         self._read = self._outside = 0
         self._first_outside = self._text = ""
         self._least, self._most = math.inf, -math.inf
+        self._whole = converter is None
 
     def push(self, data: bytes) -> FloatArray:
         """Volts of the lines that `data` completes, shape (n,)."""
@@ -62,10 +66,11 @@ class TextLines:
     def _to_volts(self, lines: list[bytes]) -> FloatArray:
         values: list[float] = []
         for line in lines:
+            line = line.strip(b"\0")
             if not line.strip():  # \r\n leaves an empty one
                 continue
             self._line += 1
-            if self._converter is None and DECIMAL_COMMA.fullmatch(line):
+            if self._converter is None and DECIMAL_COMMA.fullmatch(CELL_END.split(line)[-1]):
                 raise ParameterError(
                     f"standard input, line {self._line}: {line.decode()!r} may be one number with a decimal comma, or"
                     " two; send decimal points"
@@ -74,6 +79,7 @@ class TextLines:
             value = _to_number(numbers[-1]) if numbers else math.nan
             if math.isfinite(value) and self._is_count(value):
                 values.append(value)
+                self._whole = self._whole and WHOLE.fullmatch(numbers[-1]) is not None
             else:
                 self.skipped += 1
                 self._text = self._text or line[:40].decode(errors="replace")
@@ -103,7 +109,13 @@ class TextLines:
         if self._line >= least and 2 * self.skipped > self._line:
             raise ParameterError(
                 f"standard input: {self.skipped} of {self._line} lines hold no number alone, the first is line"
-                f" {self.first_skipped}, {self._text!r}; send a number a line, or raw samples with --stdin s16le"
+                f" {self.first_skipped}, {self._text!r}; send a number a line in UTF-8, or raw samples with --stdin"
+                " s16le"
+            )
+        if self._whole and self._line >= FEW_LINES and self._most > 1.0:
+            raise ParameterError(
+                f"standard input holds whole numbers, such as {self._most:g}; counts need --adc-bits, and volts"
+                " decimals"
             )
 
     def describe(self) -> str:

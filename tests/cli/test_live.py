@@ -107,6 +107,9 @@ def test_csv_from_a_pipe_is_a_label_file(wav: Path, tmp_path: Path, pipe: Call) 
         (b"0.1\n", ("--fs", 1000, "--detector", "spectral-flux"), "decides at the end"),
         (b"x" * 20_000, ("--fs", 1000), "--stdin s16le"),
         (b"0.1\n0,512\n", ("--fs", 1000), "line 2: '0,512' may be one number with a decimal comma"),
+        (b"t;volts\n0,5;2,512\n", ("--fs", 1000), "line 2: '0,5;2,512' may be one number with a decimal comma"),
+        (b"513\n" * 100, ("--fs", 1000), "standard input holds whole numbers, such as 513; counts need --adc-bits"),
+        (("513\n" * 100).encode("utf-16"), ("--fs", 1000, "--adc-bits", 10), "send a number a line in UTF-8"),
         (b"512mV\nch1\n", ("--fs", 1000), "2 of 2 lines hold no number alone, the first is line 1, '512mV'"),
         (b"RIFF\x24\0\0\0WAVE", ("--fs", 1000, "--stdin", "s16le"), "is a WAV file"),
         (
