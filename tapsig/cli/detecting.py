@@ -38,9 +38,13 @@ def detect_in_file(
     *,
     keep_rejected: bool = False,
     whole: bool = False,
+    labels: Path | None = None,
     run: "Callable[[Recording], Detections] | None" = None,
 ) -> FoundInFile:
-    """Detect in `args.recording`; with `whole` it is held in memory, to be drawn; `run` is used instead of `detect`."""
+    """Detect in `args.recording`; with `whole` it is held in memory, to be drawn; `run` is used instead of `detect`.
+
+    A recording that is held has the labels of the file `labels`, or of one beside it.
+    """
     from tapsig.detectors import detect  # lazy: --help need not wait for these
     from tapsig.detectors.files import detect_wav
     from tapsig.loading import read_wav_info
@@ -58,7 +62,7 @@ def detect_in_file(
                 progress=advance,
             )
         return FoundInFile(found, found.onset_s.tolist(), info.fs, 0.0, info.duration_s, None)
-    recording = read(args)
+    recording = read(args, labels=labels)
     with rate_is_of(args.recording):
         found = detect(variant, recording, keep_rejected=keep_rejected) if run is None else run(recording)
     times_s = recording.times_s(found.onset_samples) + recording.start_s

@@ -53,7 +53,7 @@ def run(
     is_wary = False
     for _ in each_recording(args):
         machine = EvidenceMachine(parameters, code=code, evidence=evidence)
-        recording = read(args)
+        recording = read(args, labels=args.labels)
         start_s = recording.start_s
         with rate_is_of(args.recording):
             entries, found = listen(machine, variant, recording, until_end=args.until_end)

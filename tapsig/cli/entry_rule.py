@@ -154,7 +154,7 @@ def _find_taps(
             raise ParameterError(f"--from and --to cut a recording; {args.recording} is a table of taps")
         if args.until_end:
             raise ParameterError(f"--until-end is about a recording's end; {args.recording} is a table of taps")
-        return _load_taps(args.recording), find_reference(args, None, 0.0, math.inf), None, 0
+        return _load_taps(args.recording, tell_others=True), find_reference(args, None, 0.0, math.inf), None, 0
     from tapsig.cli.detecting import detect_in_file
     from tapsig.cli.entry_evidence import detect_and_count
     from tapsig.core.evidence import can_hold
@@ -170,15 +170,19 @@ def _find_taps(
         found, on_evidence = detect_and_count(variant, recording, parameters, code, until_end=args.until_end)
         return found
 
-    one = detect_in_file(variant, args, run=run_once)
+    one = detect_in_file(variant, args, labels=args.labels, run=run_once)
     start_s, end_s = one.start_s, one.start_s + one.span_s
     return sorted(one.times_s), find_reference(args, one.recording, start_s, end_s), end_s, on_evidence
 
 
-def _load_taps(path: Path) -> list[float]:
+def _load_taps(path: Path, *, tell_others: bool = False) -> list[float]:
     from tapsig.loading import load_labels  # heavy: files bring numpy, scipy, soundfile
 
-    return sorted(label.onset_s for label in load_labels(path) if label.kind == TAP)
+    labels = load_labels(path)
+    others = sorted({label.kind for label in labels} - {TAP})
+    if others and tell_others:
+        note(f"{path}: rows that are no taps are left out (kind {', '.join(others)})")
+    return sorted(label.onset_s for label in labels if label.kind == TAP)
 
 
 def find_reference(

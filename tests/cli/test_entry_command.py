@@ -365,6 +365,27 @@ def test_taps_that_woke_the_machine_were_not_missed(
     assert "entry 1: missed tap at 8.600 s" in out
 
 
+@pytest.mark.parametrize("decoder", ["rule", "evidence"])
+def test_labels_beside_the_recording_are_not_named_where_others_are_given(
+    decoder: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = write_bursts(tmp_path / "taps.wav", RIGHT, 10)
+    table(tmp_path, [1.0], "taps.labels.csv")
+    given = table(tmp_path, RIGHT, "mine.csv")
+    code, out, err = run(capsys, "entry", path, "--code", "3-1-5", "--decoder", decoder, "--labels", given)
+    assert code == 0
+    assert "taps.labels.csv" not in err
+    assert "false tap" not in out
+
+
+def test_rows_of_a_table_that_are_no_taps_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "mixed.csv"
+    path.write_text("onset_s,kind\n1.0,tap\n1.4,slam\n2.0,knock\n", encoding="utf-8")
+    code, _, err = run(capsys, "entry", str(path))
+    assert code == 0
+    assert f"{path}: rows that are no taps are left out (kind knock, slam)" in err
+
+
 def test_a_right_code_in_doubt_is_void_with_its_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = write_bursts(tmp_path / "taps.wav", RIGHT, 10)
     _, out, _ = run(capsys, "entry", path, "--code", "3-1-4", "--threshold", "400", "--format", "json")

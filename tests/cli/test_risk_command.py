@@ -198,6 +198,7 @@ def test_undefined_figures_are_dashes_with_a_reason(tmp_path: Path, capsys: pyte
     _, out, err = run(capsys, "risk", str(folder), "--detector", "tap")
     assert "–––" not in out
     assert "days: no wake-up level for frame, inner-skin" in err
+    assert "starter 12 V 60 Ah without the vehicle's own drain" in err  # tapsig standby warns of 25-50 mA
     _, out, _ = run(capsys, "risk", str(folder), "--table", "decoders")
     assert "nan" not in out
 
