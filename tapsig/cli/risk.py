@@ -309,8 +309,8 @@ def _note_risk(
         note("poisson, gaps: estimates from models of the observed false taps; they are only as good as these models")
     if args.table == "summary":
         note(
-            f"days: {BATTERIES[0].name} without the vehicle's own drain, with the default currents of tapsig standby and"
-            " the false wakes of a comparator at wake_level_v (the seconds a day with a trigger)"
+            f"days: {BATTERIES[0].name} without the vehicle's own drain, with the default currents of tapsig standby"
+            " and the false wakes of a comparator at wake_level_v (the seconds a day with a trigger)"
         )
         note(
             "failures/day: wrong entries by false taps; in a row, each beyond the first"
