@@ -14,7 +14,7 @@ from tapsig.scoring.matching import MATCH_WINDOW_S
 
 if TYPE_CHECKING:
     from tapsig.detectors import Variant
-    from tapsig.loading import Corpus
+    from tapsig.loading import Corpus, CorpusEntry
     from tapsig.scoring.outcomes import ScoreTable
 
 
@@ -69,16 +69,17 @@ def open_labelled(args: argparse.Namespace) -> "Corpus":
     return dataclasses.replace(corpus, entries=tuple(entry for _, entry in labelled))
 
 
-def load_variants(detectors: Sequence[str], corpus: "Corpus") -> "tuple[dict[str, Variant], list[str]]":
-    """Detectors by name, and a warning for each that was fitted to part of `corpus`; warnings are also printed."""
+def load_variants(detectors: Sequence[str], judged: "Iterable[CorpusEntry]") -> "tuple[dict[str, Variant], list[str]]":
+    """Detectors by name, and a warning for each that was fitted to some of `judged`; warnings are also printed."""
     from tapsig.detectors.saved import find_fitted, load_detector  # heavy rooms load when they are used
 
+    entries = list(judged)
     variants: dict[str, Variant] = {str(spec): load_detector(spec) for spec in detectors}
     warnings = [
         f"{name} was fitted to recordings of {', '.join(seen)}, which are among these: its figures are too good;"
         " use those that tapsig fit printed, or score it on other vehicles."
         for name, variant in variants.items()
-        if (seen := find_fitted(variant, corpus.entries))
+        if (seen := find_fitted(variant, entries))
     ]
     for warning in warnings:
         note(f"note: {warning}")
@@ -99,7 +100,7 @@ def score_corpus(
     """Scores by the options --window, --jobs, --dask and --cache, with progress; and the warnings of load_variants."""
     from tapsig.scoring.outcomes import score  # heavy rooms load when they are used
 
-    variants, warnings = load_variants(detectors, corpus)
+    variants, warnings = load_variants(detectors, corpus.entries)
     with progress_bar(len(corpus), "recordings") as advance:
         table = score(variants, corpus, progress=advance, **list_score_arguments(args))
     note_table(table, corpus)

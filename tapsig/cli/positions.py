@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     from tapsig.comparison.positions import study_positions  # heavy rooms load when they are used
 
     corpus = open_labelled(args)
-    variants, warnings = load_variants(args.detector or DETECTORS, corpus)
+    variants, warnings = load_variants(args.detector or DETECTORS, corpus.entries)
     with progress_bar(2 * len(corpus), "recordings") as advance:
         study = study_positions(
             variants, corpus, criterion=args.criterion, progress=advance, **list_score_arguments(args)

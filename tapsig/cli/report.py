@@ -103,7 +103,7 @@ def _report_corpus(args: argparse.Namespace, corpus: "Corpus") -> str:
     from tapsig.summary.corpus import summarise_corpus
     from tapsig.summary.next_steps import advise_next
 
-    variants, warnings = load_variants(args.detector or DETECTORS, corpus)
+    variants, warnings = load_variants(args.detector or DETECTORS, corpus.entries)
     name = args.recording.resolve()
     with progress_bar(5 * len(corpus), "steps") as advance:
         summary = summarise_corpus(

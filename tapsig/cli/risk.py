@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.detector_options import load_variants
 from tapsig.cli.entry import add_entry_arguments, build_parameters
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, refuse_given, render_rows
@@ -119,7 +120,7 @@ def run(args: argparse.Namespace) -> int:
 
         return risk_decoders.run(args, chosen, question)
     parked_hours = _parse_parked(args.parked, {entry.scene for _, entry in chosen})
-    variants = _load_variants(args, question)
+    variants = _load_variants(args, question, chosen)
     with progress_bar(len(chosen), "recordings") as advance:
         recordings = load_entries(chosen, bar=False)
         observations = observe_recordings(variants, recordings, question, progress=advance)
@@ -169,13 +170,13 @@ def _shorten(row: Mapping[str, object]) -> dict[str, object]:
     }
 
 
-def _load_variants(args: argparse.Namespace, question: "RiskQuestion") -> "dict[str, Variant]":
+def _load_variants(args: argparse.Namespace, question: "RiskQuestion", chosen: "Chosen") -> "dict[str, Variant]":
     """The detectors by name; a note says why `tap` is not judged on evidence, where it is not."""
-    from tapsig.detectors import CATALOGUE, load_detector
+    from tapsig.detectors import CATALOGUE
     from tapsig.detectors.tap import Tap
 
     names = args.detector or [name for name in CATALOGUE if name not in ("null", "random")]
-    variants = {name: load_detector(name) for name in names}
+    variants, _ = load_variants(names, [entry for _, entry in chosen])
     for name, variant in variants.items():
         if isinstance(variant, Tap) and (reason := question.refuse_evidence(variant)):
             note(f"{name}: by the rule alone: {reason}")

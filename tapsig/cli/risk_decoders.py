@@ -4,8 +4,9 @@ import argparse
 import dataclasses
 from collections.abc import Sequence
 
+from tapsig.cli.detector_options import load_variants
 from tapsig.cli.output import emit, format_cell, note, render_rows, track
-from tapsig.detectors import load_detector
+from tapsig.detectors.tap import Tap
 from tapsig.entry.decoding import check_decoder
 from tapsig.entry.evidence import Evidence
 from tapsig.errors import ParameterError
@@ -28,8 +29,9 @@ def run(args: argparse.Namespace, chosen: Sequence[tuple[Corpus, CorpusEntry]], 
     names = args.detector or ["tap"]
     if len(names) > 1:
         raise ParameterError(f"--table decoders takes one detector; {len(names)} are given")
-    variant = load_detector(names[0])
+    [variant] = load_variants(names, [entry for _, entry in chosen])[0].values()
     check_decoder("evidence", variant)
+    assert isinstance(variant, Tap)
     tried: list[EntryTrial] = []
     idle = TapFreeDecoding()
     for corpus, entry in track(chosen, len(chosen), "recordings"):

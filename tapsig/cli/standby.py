@@ -18,6 +18,7 @@ import dataclasses
 from pathlib import Path
 
 from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
+from tapsig.cli.detector_options import load_variants
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, refuse_given, render_rows
 from tapsig.errors import ParameterError
@@ -169,7 +170,6 @@ def _render_sensitivity(duty: DutyCycle, batteries: tuple[Battery, ...]) -> list
 
 def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> int:
     # Heavy: recordings bring numpy, scipy and soundfile.
-    from tapsig.detectors import load_detector
     from tapsig.entry import EntryParameters
     from tapsig.loading import load_corpus
     from tapsig.risks.wake_up import WakeUp, compare_wake_ups
@@ -186,7 +186,8 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
     wake_ups.append(WakeUp("always on", start_up_s=start_up_s))
     labelled = choose_labelled([load_corpus(args.corpus)], list_given(args))
     recordings = load_entries(labelled)
-    variant = None if args.detector is None else load_detector(args.detector)
+    names = [] if args.detector is None else [args.detector]
+    variant = next(iter(load_variants(names, [entry for _, entry in labelled])[0].values()), None)
     compared = compare_wake_ups(wake_ups, recordings, EntryParameters(), duty=duty, battery=battery, variant=variant)
     rows: list[dict[str, object]] = [
         {

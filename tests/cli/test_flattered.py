@@ -32,6 +32,14 @@ def test_pages_open_with_what_flatters(
     assert OF_TRAIN in page.read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize("command", [["risk"], ["risk", "--table", "decoders"], ["standby", "--level-v", "0.1"]])
+def test_tables_come_with_a_note_of_what_flatters(
+    command: list[str], fitted: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*command, str(DEMO), "--detector", fitted, *CHOICE]) == 0
+    assert OF_TRAIN in capsys.readouterr().err
+
+
 def test_recordings_of_other_vehicles_flatter_nobody(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     page = tmp_path / "page.html"
     words = ["--detector", "tap", "--split", "test", "--scene", "quiet", "--out", str(page)]
