@@ -15,6 +15,8 @@ from tapsig.errors import ParameterError
 KEPT = 36
 """Candidates of one entry, and taps of a code, at most (evidence.h)."""
 CODE_DIGITS = 16
+CLOCK = 1 << 32
+"""The core's milliseconds wrap there; it can tell times apart that lie up to half of it from each other."""
 _NONE = 255
 UNREACHED = -(2**15)
 
@@ -69,7 +71,7 @@ class Weighed:
     Parameters
     ----------
     onset_ms, score : of each candidate, ascending in time; log-odds in 1/64 nat, rounded down to 1/16 nat.
-    end_ms : when the entry was over.
+    end_ms : when the entry was over, on a clock that starts anew at CLOCK.
     no_taps : prior log-odds of no taps at all, in 1/64 nat.
     """
 
@@ -246,7 +248,7 @@ class JudgeCore:
         return int(self._state.entry.failures)
 
     def push(self, onset_ms: int, score: int, row: bytes) -> None:
-        """Take a candidate, in the order of decision, after `tick`."""
+        """Take a candidate, in the order of decision, after `tick`; times are below CLOCK."""
         self._candidate.block, self._candidate.score = onset_ms, score
         self._ffi.memmove(self._candidate.row, row, len(row))
         self._library.tapsig_judge_push(self._state, self.config, self._candidate)
@@ -264,4 +266,4 @@ class JudgeCore:
         """Say that no candidate follows at all."""
         while self.is_open:
             evidence = self._state.evidence
-            yield from self.tick(int(evidence.last_likely) + int(self.config.evidence.silence_ms))
+            yield from self.tick((int(evidence.last_likely) + int(self.config.evidence.silence_ms)) % CLOCK)

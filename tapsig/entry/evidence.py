@@ -12,24 +12,24 @@ and it is no security product.
 import json
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from importlib import resources
 from typing import Any
 
 from tapsig.core import load
-from tapsig.core.evidence import UNREACHED, JudgeCore, Series, Weighed, can_hold, check_length
+from tapsig.core.evidence import CLOCK, UNREACHED, JudgeCore, Series, Weighed, can_hold, check_length
 from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.guards import NotCopied
 from tapsig.entry.machine import Entry, Verdict, check_code, entry_config
-from tapsig.entry.parameters import MILLISECONDS, EntryParameters, require_parameters, to_ms
+from tapsig.entry.parameters import MILLISECONDS, MOST_S, EntryParameters, require_parameters, to_ms
 from tapsig.errors import ParameterError
 from tapsig.units import check_range, require_kind
 
 MODEL_FILE = "evidence_model.json"
-LATEST_MS = 2**31 - 1
+LATEST_MS = to_ms(MOST_S)
 VERDICTS = (Verdict.VOID, Verdict.UNJUDGED, Verdict.ACCEPTED, Verdict.WRONG, Verdict.VOID)  # by entry.h; 0 is none
 
 
@@ -195,7 +195,7 @@ class EvidenceMachine(NotCopied):
                 " the order of decision"
             )
         ended = self._tick(max(candidate.decided_ms - DECISION_MS, self._known_ms))
-        self._core.push(candidate.onset_ms, candidate.score, candidate.row)
+        self._core.push(candidate.onset_ms % CLOCK, candidate.score, candidate.row)
         return ended
 
     def push_judged(self, judged: Judged, *, start_ms: int = 0) -> tuple[EvidenceEntry, ...]:
@@ -208,7 +208,7 @@ class EvidenceMachine(NotCopied):
 
     def advance(self, known_s: float) -> tuple[EvidenceEntry, ...]:
         """Say that no candidate before `known_s` follows, and return the entries that ended by then."""
-        known_ms = to_ms(check_range("known_s", known_s, 0.0, LATEST_MS / MILLISECONDS))
+        known_ms = to_ms(check_range("known_s", known_s, 0.0, MOST_S))
         return self._tick(max(known_ms, self._known_ms))
 
     def finish(self) -> tuple[EvidenceEntry, ...]:
@@ -216,10 +216,22 @@ class EvidenceMachine(NotCopied):
         return tuple(self._describe(*over) for over in self._core.finish() if over[1])
 
     def _tick(self, known_ms: int) -> tuple[EvidenceEntry, ...]:
-        self._known_ms = known_ms
-        return tuple(self._describe(*over) for over in self._core.tick(known_ms) if over[1])
+        """Let time pass. All that the machine waits for lies within days of its last tap, so two steps are enough."""
+        entries: list[EvidenceEntry] = []
+        for now_ms in sorted({min(known_ms, self._known_ms + CLOCK // 4), known_ms}):
+            self._known_ms = now_ms
+            entries += [self._describe(*over) for over in self._core.tick(now_ms % CLOCK) if over[1]]
+        return tuple(entries)
 
-    def _describe(self, weighed: Weighed, code_of_verdict: int) -> EvidenceEntry:
+    def _unwrap(self, weighed: Weighed) -> Weighed:
+        """The same with the times that lie nearest to what is known, and not on the core's clock."""
+        later_ms = (weighed.end_ms - self._known_ms + CLOCK // 2) % CLOCK - CLOCK // 2
+        shift_ms = self._known_ms + later_ms - weighed.end_ms
+        onset_ms = tuple(onset + shift_ms for onset in weighed.onset_ms)
+        return replace(weighed, onset_ms=onset_ms, end_ms=weighed.end_ms + shift_ms)
+
+    def _describe(self, over: Weighed, code_of_verdict: int) -> EvidenceEntry:
+        weighed = self._unwrap(over)
         verdict = VERDICTS[code_of_verdict]
         own, best = weighed.find_series(self._code)
         if self._code:

@@ -195,6 +195,37 @@ def test_a_doubtful_tap_does_not_spoil_a_code_that_its_rhythm_completes() -> Non
     assert entry.end_s == times[-1] / 1000 + 3.0
 
 
+@pytest.mark.parametrize("days", [24.8, 24.9, 49.71, 49.7103, 60.0, 4000.0])
+@pytest.mark.parametrize("idle_from_start", [True, False])
+def test_a_machine_runs_for_any_number_of_days(days: float, idle_from_start: bool) -> None:
+    """2**31 ms are 24.86 days and 2**32 ms, where the core's clock starts anew, 49.7103: it decides as on day one."""
+
+    def enter(machine: EvidenceMachine, start_ms: int) -> list[EvidenceEntry]:
+        heard = [*tap_code((3, 1, 4), start_ms=start_ms), *tap_code((3, 1, 5), start_ms=start_ms + 20_000)]
+        return run_machine(machine, list(map(candidate, heard)))
+
+    start_ms = int(days * 86_400_000) // 1000 * 1000
+    machine = EvidenceMachine(code=(3, 1, 4))
+    if idle_from_start:
+        assert machine.advance(start_ms / 1000 - 1) == ()
+    else:
+        for day in range(int(days)):
+            assert machine.advance(day * 86_400.0) == ()
+    for late, early in zip(enter(machine, start_ms), enter(EvidenceMachine(code=(3, 1, 4)), 1000), strict=True):
+        assert (late.digits, late.verdict, late.log_ratio) == (early.digits, early.verdict, early.log_ratio)
+        moved = start_ms / 1000 - 1.0
+        assert (late.start_s, late.end_s) == pytest.approx((early.start_s + moved, early.end_s + moved), abs=1e-6)
+        assert late.taps_s == pytest.approx([tap_s + moved for tap_s in early.taps_s], abs=1e-6)
+
+
+def test_an_entry_ends_before_a_gap_of_any_length() -> None:
+    machine = EvidenceMachine(code=(3, 1, 4))
+    for time in tap_code((3, 1, 4)):
+        assert machine.push(candidate(time)) == ()
+    [entry] = machine.advance(1e9)  # 31 years
+    assert (entry.digits, entry.verdict.value, entry.start_s) == ((3, 1, 4), "accepted", 1.0)
+
+
 def test_a_strong_candidate_is_not_passed_over_for_free() -> None:
     """The code 3-1-4 leaves one tap of 3-1-5 out: its ratio falls as that tap's log-odds rise, one nat for a nat."""
 
