@@ -3,7 +3,7 @@
 import argparse
 import contextlib
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -78,6 +78,16 @@ def rate_is_of(path: Path) -> Iterator[None]:
         if not str(error).startswith("fs is"):
             raise
         raise RecordingError(f"{path}: {error}; the detector cannot run at that rate") from None
+
+
+def check_rates(variants: "Iterable[Variant]", recordings: "Iterable[Recording]") -> "Iterator[Recording]":
+    """The recordings, each of which every variant can run on; another one's file is named (see `rate_is_of`)."""
+    listed = list(variants)
+    for recording in recordings:
+        with rate_is_of(Path(recording.source)):
+            for variant in listed:
+                variant.build(recording.fs)
+        yield recording
 
 
 def list_rows(

@@ -225,3 +225,14 @@ def test_hours_that_were_not_recorded_are_named_and_quiet_has_the_rest(
 
 
 OTHERS = ("hail", "wind", "slam", "music", "rattle", "whine", "brush", "lean", "truck", "handling")
+
+
+@pytest.mark.parametrize("command", [["risk"], ["risk", "--table", "decoders"], ["standby"]])
+def test_a_file_of_a_rate_that_the_detector_does_not_take_is_named(
+    command: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = write_corpus(tmp_path)
+    soundfile.write(folder / "frame-test.wav", np.zeros(4000), 200, subtype="FLOAT")
+    code, _, err = run(capsys, *command, str(folder), "--detector", "tap")
+    assert code == 1
+    assert "frame-test.wav: fs is 200.0; it must lie between 334 and 200000" in err
