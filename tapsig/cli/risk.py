@@ -31,6 +31,7 @@ from tapsig.cli.output import add_output_arguments, emit, format_cell, note, pro
 from tapsig.entry import parse_code
 from tapsig.errors import ParameterError
 from tapsig.results import format_named
+from tapsig.units import check_positive
 
 if TYPE_CHECKING:
     from tapsig.detectors import Variant
@@ -120,6 +121,9 @@ def run(args: argparse.Namespace) -> int:
         from tapsig.cli import risk_decoders
 
         return risk_decoders.run(args, chosen, question)
+    for name in ("wake_level_v", "speed"):
+        if getattr(args, name) is not None:
+            check_positive(name, getattr(args, name))
     parked_hours = _parse_parked(args.parked, {entry.scene for _, entry in chosen})
     variants = _load_variants(args, question, chosen)
     with progress_bar(len(chosen), "recordings") as advance:
@@ -236,7 +240,7 @@ def _summarise_standby(
 
 def _parse_parked(texts: Sequence[str], scenes: Collection[str]) -> Mapping[str, float]:
     """Hours a year of each scene; raises ParameterError for one that is neither in `scenes` nor has a default."""
-    from tapsig.risks.yearly import PARKED_HOURS
+    from tapsig.risks.yearly import PARKED_HOURS, complete_year
 
     hours = dict(PARKED_HOURS)
     for text in texts:
@@ -252,6 +256,7 @@ def _parse_parked(texts: Sequence[str], scenes: Collection[str]) -> Mapping[str,
             raise ParameterError(f"--parked names the scene {scene!r}; there are: {names}")
         if not equals:
             raise ParameterError(f"--parked is {text!r}; write a scene and hours a year, such as rain=500")
+    complete_year(hours)  # refuses more than a year before anything is observed
     return hours
 
 

@@ -236,3 +236,20 @@ def test_a_file_of_a_rate_that_the_detector_does_not_take_is_named(
     code, _, err = run(capsys, *command, str(folder), "--detector", "tap")
     assert code == 1
     assert "frame-test.wav: fs is 200.0; it must lie between 334 and 200000" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "reason"),
+    [
+        (["--wake-level-v", "0"], "wake_level_v is 0.0; it must be a finite number above 0"),
+        (["--speed", "-1"], "speed is -1.0; it must be a finite number above 0"),
+        (["--parked", "rain=9000"], "together at most 8766"),
+    ],
+)
+def test_a_value_out_of_range_is_refused_before_anything_is_observed(
+    words: list[str], reason: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tapsig.risks.entries.observe_recordings", None)  # not callable
+    code, _, err = run(capsys, "risk", str(write_corpus(tmp_path)), *words)
+    assert code == 2
+    assert reason in err
