@@ -2,11 +2,12 @@
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.results import ComparedByFields
@@ -121,6 +122,25 @@ class Recording(ComparedByFields):
     source: str = ""
     findings: tuple[Finding, ...] = ()
     start_s: float = 0.0
+
+    if TYPE_CHECKING:  # what it takes; the fields say what it keeps
+
+        def __init__(
+            self,
+            samples: npt.ArrayLike,
+            fs: float,
+            labels: Iterable[Label | float] | None = None,
+            position: str = "",
+            vehicle: str = "",
+            scene: str = "",
+            split: str = "",
+            range_v: Sequence[float] | None = None,
+            adc_bits: int | None = None,
+            gaps: Iterable[Gap] = (),
+            source: str = "",
+            findings: Iterable[Finding] = (),
+            start_s: float = 0.0,
+        ) -> None: ...
 
     __iter__ = None  # or `[]` would be asked for a first item
 

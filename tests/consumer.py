@@ -19,6 +19,10 @@ def use(samples: FloatArray) -> None:
     """Every step from a file to a fitted detector."""
     labels = tuple(tapsig.load_labels(Path("bench.csv")))
     recording = tapsig.Recording(samples, 8000.0, labels, gaps=(tapsig.Gap(100, 1.0),))
+    given = tapsig.Recording([0.0, 0.1], 8000, labels=[0.0], gaps=[tapsig.Gap(1, 1.0)], range_v=[0, 5])
+    assert_type(given.labels, tuple[tapsig.Label, ...] | None)
+    assert_type(given.samples, FloatArray)
+    tapsig.Recording(samples, 8000.0, labels=["0.1"])  # type: ignore[list-item]  # an error that must be found
     assert_type(tapsig.load_recording("bench.wav"), tapsig.Recording)
     assert_type(labels, tuple[tapsig.Label, ...])
     variant = tapsig.load_detector("tap")

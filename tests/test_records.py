@@ -1,10 +1,14 @@
 """The data that pass between packages keep what they promise: read-only, finite, in order, gaps kept."""
 
+import ast
+import dataclasses
 from decimal import Decimal
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tapsig import records
 from tapsig.detections import Detections
 from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.records import Gap, Label, Recording
@@ -108,6 +112,15 @@ def test_gaps_out_of_order_or_outside_are_refused(gaps: tuple[Gap, ...]) -> None
 def test_a_field_that_no_recording_can_have_is_refused_at_once(fields: dict[str, object], words: str) -> None:
     with pytest.raises((LabelError, ParameterError, RecordingError), match=words):
         Recording(**{"samples": np.zeros(100), "fs": 10.0, **fields})  # type: ignore[arg-type]
+
+
+def test_type_checkers_are_told_of_the_same_parameters_as_python() -> None:
+    tree = ast.parse(Path(records.__file__).read_text(encoding="utf-8"))
+    inits = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef) and node.name == "__init__"]
+    fields = [field for field in dataclasses.fields(Recording) if field.init]
+    assert [arg.arg for arg in inits[0].args.args[1:]] == [field.name for field in fields]
+    defaults = [ast.literal_eval(default) for default in inits[0].args.defaults]
+    assert defaults == [field.default for field in fields[-len(defaults) :]]
 
 
 def test_a_recording_is_no_sequence() -> None:

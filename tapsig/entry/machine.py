@@ -12,7 +12,7 @@ an animal, and it is no security product.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, StrEnum
 from functools import lru_cache
 from typing import Any
 
@@ -25,7 +25,7 @@ from tapsig.units import check_count, check_range
 _CLOCK = 1 << 32  # the core's clock wraps there; it can tell times apart that lie up to half of it from each other
 
 
-class Verdict(Enum):
+class Verdict(StrEnum):
     """What an entry came to."""
 
     UNJUDGED = "unjudged"  # no code was given to the machine

@@ -380,3 +380,10 @@ def test_codes_that_are_no_codes_are_refused(text: str) -> None:
 def test_a_wrong_digit_in_the_middle_is_seen() -> None:
     [entry] = decode_taps([0.0, 2.0, 2.2, 4.0], EntryParameters(), code=(1, 1, 1))
     assert (entry.digits, entry.verdict) == ((1, 2, 1), Verdict.WRONG)
+
+
+def test_a_verdict_equals_its_word() -> None:
+    """As in `if entry.verdict == "accepted"`, which would otherwise be false for ever."""
+    (entry,) = decode_taps([1.0, 1.3], code="2")
+    assert entry.verdict == "accepted"
+    assert f"{entry.verdict}" == "accepted"
