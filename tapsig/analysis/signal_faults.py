@@ -220,8 +220,9 @@ def _check_lines(recording: Recording, noise: float) -> Iterator[HealthFinding]:
         if mean[k] >= max(mean[k - 1 : k + 2]) and mean[k] > 6.0 * max(beside, default=0.0) and len(lines) < 5:
             before, after = mean[k - 1], mean[min(k + 1, blocks.shape[1] - k - 1)]  # half the rate is a mirror
             ratio = float(max(before, after) / mean[k])
-            shift = (2.0 * ratio - 1.0) / (ratio + 1.0)  # of a Hann window between two bins
-            lines.append(((k + (shift if after > before else -shift)) * step_hz, float(mean[k])))
+            shift = max(0.0, (2.0 * ratio - 1.0) / (ratio + 1.0))  # of a Hann window between two bins
+            height = float(mean[k] / (np.sinc(shift) / (1.0 - shift**2)))  # its main lobe, 1.42 dB less halfway
+            lines.append(((k + (shift if after > before else -shift)) * step_hz, height))
     for frequency, height in lines:
         yield _name_line(frequency, height)
 
