@@ -168,12 +168,13 @@ class CrossFit:
     def _find_threshold(self, strategy: str, scores: FloatArray, recordings: BoolArray) -> float:
         """The lowest threshold within the wanted limit of false alarms on `recordings` without taps, if there is one.
 
-        Without a limit, and for the shipped detector, its own.
+        Without a limit or such recordings, and for the shipped detector, its own.
         """
-        if self.wanted is None or strategy == SHIPPED:
+        without_taps = recordings & ~self.tapped
+        if self.wanted is None or strategy == SHIPPED or not without_taps.any():
             return float(to_score(self.shipped.probability))
-        free = [self._evaluate(scores, recordings & ~self.tapped, float(step)) for step in _STEPS]
-        allowed = [point for point in free if not point.false_alarms_per_hour > self.wanted]
+        free = [self._evaluate(scores, without_taps, float(step)) for step in _STEPS]
+        allowed = [point for point in free if point.false_alarms_per_hour <= self.wanted]
         return (allowed or free[-1:])[0].least_score
 
     def finish(self, strategy: str, scores: dict[str, FloatArray]) -> Tap:

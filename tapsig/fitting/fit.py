@@ -106,7 +106,8 @@ def fit_detector(
     Raises
     ------
     ParameterError
-        For fewer than 20 taps, no candidates other than taps, or a parameter out of range.
+        For fewer than 20 taps, no candidates other than taps, a limit of false alarms without recordings without taps,
+        or a parameter out of range.
     LabelError
         For a recording without labels.
     """
@@ -118,6 +119,11 @@ def fit_detector(
     recordings = list(list_recordings(recordings))
     for recording in recordings:
         require_labels(recording)
+    if false_alarms_per_hour is not None and all(recording.taps_s.size for recording in recordings):
+        raise ParameterError(
+            f"false_alarms_per_hour (--false-alarms) is {false_alarms_per_hour:g}, but no recording is without taps to"
+            " count false alarms in; add some with empty label files, or leave the limit out"
+        )
     shipped = Tap()
     fit = CrossFit.prepare(
         recordings, shipped, group_by=group_by, wanted=false_alarms_per_hour, seed=seed, progress=progress

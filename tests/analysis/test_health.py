@@ -115,7 +115,9 @@ def test_bias_off_the_middle_and_a_bias_that_drifts() -> None:
     assert finding(stepping, "bias-drift").first_s == pytest.approx(103.0, abs=1.0)  # across the gap
 
 
-@pytest.mark.parametrize(("hz", "code"), [(50.0, "hum"), (60.0, "hum"), (150.0, "hum"), (233.4, "tone"), (333.0, "tone")])
+@pytest.mark.parametrize(
+    ("hz", "code"), [(50.0, "hum"), (60.0, "hum"), (150.0, "hum"), (233.4, "tone"), (333.0, "tone")]
+)
 def test_a_steady_line_is_named_with_its_frequency_and_height(hz: float, code: str) -> None:
     found = finding(digitise(sound() + 0.02 * np.sin(2 * np.pi * hz * TIME_S)), code)
     assert found.value == pytest.approx(hz, abs=0.2)

@@ -254,6 +254,12 @@ def test_a_wanted_rate_moves_the_threshold_and_is_kept_without_adjustment(owned:
     assert any("too short to show at most 1 false alarms an" in note for note in strict.notes)
 
 
+def test_a_wanted_rate_needs_recordings_without_taps(recordings: list[Recording]) -> None:
+    # No count at all bears out every threshold, and the lowest of all would be taken.
+    with pytest.raises(ParameterError, match=r"is 1, but no recording is without taps"):
+        fit_detector(recordings, false_alarms_per_hour=1.0)
+
+
 def test_recordings_without_any_free_of_taps_are_told_what_to_record_next(recordings: list[Recording]) -> None:
     assert any("without taps" in note for note in fit_detector(recordings).notes)
 
