@@ -98,8 +98,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _fail(error: BaseException, code: int, args: argparse.Namespace) -> int:
     if args.debug:
         raise error
-
     words = name_options(str(error), vars(args))
+    if isinstance(error, OSError) and error.filename is not None:
+        words = f"{error.filename}: {error.strerror}"
     print(make_inert(f"tapsig: {words or type(error).__name__}"), file=sys.stderr)
     if isinstance(error, OSError):
         abandon_stdout()  # it may be what is full

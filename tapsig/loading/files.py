@@ -73,6 +73,8 @@ def check_target(path: Path, *, force: bool, option: str = "--out") -> None:
         raise ParameterError(f"{option}: {path} exists already; add --force to replace it")
     if not target.parent.is_dir():
         raise ParameterError(f"{option}: the folder {target.parent} does not exist; make it first")
+    if not os.access(target.parent, os.W_OK | os.X_OK):
+        raise ParameterError(f"{option}: the folder {target.parent} cannot be written to; choose another")
 
 
 def _follow(path: Path) -> Path:

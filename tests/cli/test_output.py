@@ -4,6 +4,9 @@ import csv
 import io
 import json
 import os
+import shutil
+import subprocess
+import sys
 import threading
 from pathlib import Path
 
@@ -51,6 +54,27 @@ def test_an_existing_file_is_kept_unless_forced(tmp_path: Path) -> None:
 def test_a_missing_folder_is_named(tmp_path: Path) -> None:
     with pytest.raises(ParameterError, match="does not exist"):
         write_atomically(tmp_path / "none" / "table.csv", "text")
+
+
+PRIVILEGES = "-dac_override,-dac_read_search"
+
+
+@pytest.mark.skipif(shutil.which("setpriv") is None, reason="setpriv is not installed")
+@pytest.mark.parametrize(
+    "words", [["health", "--out", "x.csv"], ["health", "--plot", "x.png"], ["report", "--out", "x.html"]]
+)
+def test_a_folder_without_permission_is_named_before_the_work(words: list[str], wav: Path, tmp_path: Path) -> None:
+    """Root may write everywhere, unless it gives up these privileges (capabilities(7))."""
+    folder = tmp_path / "kept"
+    folder.mkdir()
+    folder.chmod(0o555)
+    call = [sys.executable, "-m", "tapsig", words[0], str(wav), words[1], str(folder / words[2])]
+    if os.geteuid() == 0:
+        call = ["setpriv", "--bounding-set", PRIVILEGES, "--inh-caps", PRIVILEGES, *call]
+    done = subprocess.run(call, capture_output=True, text=True)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert done.stderr == f"tapsig: {words[1]}: the folder {folder} cannot be written to; choose another\n"
 
 
 def test_an_interrupted_write_leaves_the_old_file_and_no_debris(
