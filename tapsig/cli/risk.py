@@ -112,11 +112,14 @@ def run(args: argparse.Namespace) -> int:
         raise ParameterError(f"--table {args.table} needs a corpus: tapsig risk CORPUS")
     from tapsig.loading import load_corpus
     from tapsig.risks.entries import RiskQuestion, list_risk_rows, observe_recordings
+    from tapsig.scoring.outcomes import MIN_DIGITS
 
     confidence = {} if args.confidence is None else {"confidence": args.confidence}
     question = RiskQuestion(parameters, length=length, code=code, **confidence)
     corpora = [load_corpus(folder) for folder in args.corpus]
     chosen = choose_labelled(corpora, list_given(args))
+    if length < MIN_DIGITS:
+        note(f"entries counts those of {MIN_DIGITS} digits and more: shorter ones are taken for practice")
     if args.table == "decoders":
         from tapsig.cli import risk_decoders
 

@@ -253,3 +253,13 @@ def test_a_value_out_of_range_is_refused_before_anything_is_observed(
     code, _, err = run(capsys, "risk", str(write_corpus(tmp_path)), *words)
     assert code == 2
     assert reason in err
+
+
+def test_entries_too_short_to_be_counted_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write_corpus(tmp_path)
+    (folder / "labels.csv").write_text("onset_s,kind\n4.0,tap\n4.4,tap\n6.0,tap\n", encoding="utf-8")  # 2-1
+    words = ["risk", str(folder), "--detector", "fixed-threshold", "--table", "scenes", "--format", "json"]
+    _, out, err = run(capsys, *words, "--code", "2-1")
+    assert {row["entries"] for row in json.loads(out)["rows"]} == {0}
+    assert "entries counts those of 3 digits and more: shorter ones are taken for practice" in err
+    assert "practice" not in run(capsys, *words)[2]
