@@ -67,8 +67,8 @@ def build_poisson_gaps(taps_per_s: float, parameters: EntryParameters) -> GapMod
 def _refuse_tolerance(parameters: EntryParameters) -> None:
     if parameters.tolerance:
         raise ParameterError(
-            f"tolerance is {parameters.tolerance!r}; the exact rate needs a fixed digit pause (tolerance 0),"
-            " count_openings takes onsets, simulated ones too"
+            f"tolerance is {parameters.tolerance!r}; the exact rate needs a fixed digit pause, tolerance 0: with"
+            " another one count on recordings (tapsig risk CORPUS), or on any onsets (count_openings)"
         )
 
 
