@@ -22,7 +22,7 @@ class HealthReport(Result):
     Parameters
     ----------
     bias_v : median.
-    noise_v : mean root mean square of the quietest 5 % of the windows of 50 ms.
+    noise_v : root mean square in the quietest 5 % of the windows of 50 ms.
     effective_bits : log2 of the span between the rails over √12 times the noise, which is at least the quantisation
         noise (IEEE 1241, from memory); nan where the rails are not known.
     peak_v : largest deviation from the bias.
