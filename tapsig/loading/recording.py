@@ -5,6 +5,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
+
 from tapsig.errors import LabelError, RecordingError, RecordingWarning
 from tapsig.loading.files import show_path, to_path
 from tapsig.loading.findings import ASSUMED, LoadReport, join_findings
@@ -108,6 +110,8 @@ def read_recording(path: str | Path, options: ReadOptions = DEFAULTS) -> tuple[R
         report = replace(report, findings=(*report.findings, *said))
     else:
         found = None if options.labels is False else _load_fitting(options.labels, path, recording.span_s)
+    if recording.gaps and found:
+        report = replace(report, findings=(*report.findings, *_find_unrecorded(recording, found)))
     named = replace(
         recording,
         labels=found,
@@ -129,6 +133,18 @@ def _load_fitting(labels: str | Path, path: Path, span_s: float) -> tuple[Label,
             f" ({span_s:g} s); is it the label file of another recording?"
         )
     return found
+
+
+def _find_unrecorded(recording: Recording, labels: tuple[Label, ...]) -> tuple[Finding, ...]:
+    """The finding that labels lie in gaps."""
+    edges = np.array(recording.stretches())
+    ends_s = recording.times_s(edges[:, 1] - 1) + 1.0 / recording.fs
+    onsets_s = np.array([label.onset_s for label in labels])
+    lost = onsets_s > ends_s[np.searchsorted(recording.times_s(edges[:, 0]), onsets_s, side="right") - 1]
+    if not lost.any():
+        return ()
+    message = f"the label at {onsets_s[lost][0]:g} s lies in a gap, where nothing was recorded: no detector can find it"
+    return (Finding("labels-in-gap", message, int(lost.sum())),)
 
 
 def load_labels_beside(path: Path, span_s: float) -> tuple[tuple[Label, ...] | None, tuple[Finding, ...]]:

@@ -203,3 +203,15 @@ def test_a_log_has_its_labels_beside_it(tmp_path: Path) -> None:
     (tmp_path / "log.labels.csv").write_text("onset_s\n1.5\n")
     assert read_recording(tmp_path / "log.csv", ReadOptions(fs=1000.0))[0].labels == (Label(1.5),)
     assert load_labels(tmp_path / "log.labels.csv") == (Label(1.5),)
+
+
+def test_labels_in_a_gap_are_a_finding(tmp_path: Path) -> None:
+    """Stamps from 0 to 1 s and from 3 to 4 s, at 1 kHz: what happened at 1.5 and 2.999 s is not in the log."""
+    stamps = [*range(1000), *range(3000, 4000)]
+    log = put(tmp_path / "log.csv", b"ms,adc\n" + b"".join(b"%d,%d\n" % (t, 500 + t % 7) for t in stamps))
+    for onsets, count in (("0\n0.9995\n3\n3.9", 0), ("0.5\n1.5\n2.999\n3.5", 2)):
+        labels = put(tmp_path / "labels.csv", f"onset_s\n{onsets}\n".encode())
+        report = read_recording(log, ReadOptions(adc_bits=10, full_scale_v=5.0, labels=labels))[1]
+        finding = report.find("labels-in-gap")
+        assert (finding.count if finding else 0) == count
+    assert "the label at 1.5 s lies in a gap" in finding.message
