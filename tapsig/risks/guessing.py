@@ -2,7 +2,8 @@
 
 import itertools
 import math
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from tapsig.entry import EntryParameters
@@ -88,29 +89,49 @@ def _sum_waits(tries: int, parameters: EntryParameters, weigh: Callable[[int, in
     return total
 
 
-def _assess(who: str, groups: Sequence[int], parameters: EntryParameters, try_s: float) -> GuessingRisk:
-    """An attacker who knows which group of equally likely codes holds the code, given the size of each group.
+def count_codes_within_one_tap(length: int, digit_max: int) -> dict[int, int]:
+    """Number of codes by how many codes have no digit that differs from theirs by more than one tap.
+
+    >>> count_codes_within_one_tap(1, 9)  # 1 and 9 have one neighbour, the others two
+    {2: 2, 3: 7}
+    """
+    compute_keyspace(length, digit_max)
+    near = Counter(min(digit + 1, digit_max) - max(digit - 1, 1) + 1 for digit in range(1, digit_max + 1))
+    codes = Counter({1: 1})
+    for _ in range(length):
+        longer: Counter[int] = Counter()
+        for size, number in codes.items():
+            for candidates, digits in near.items():
+                longer[size * candidates] += number * digits
+        codes = longer
+    return dict(codes)
+
+
+def _assess(who: str, codes_of: Mapping[int, int], parameters: EntryParameters, try_s: float) -> GuessingRisk:
+    """An attacker to whom so many equally likely codes are left: `codes_of` has the number of codes for each size.
 
     Chances and times are means over all codes.
     """
-    codes = sum(groups)
+    codes = sum(codes_of.values())
     limit = parameters.failure_limit or codes
     unhindered = parameters.free_failures + 1 if parameters.wait_s else limit
-    tried = [min(limit, group) for group in groups]
-    expected = (count / sum(tried) * compute_expected_s(count, parameters, try_s=try_s) for count in tried)
 
     def chance(tries: int) -> float:
-        return sum(min(tries, group) for group in groups) / codes
+        return math.fsum(number / codes * (min(tries, left) / left) for left, number in codes_of.items())
 
+    expected = (
+        number / codes * (min(limit, left) / left) * compute_expected_s(min(limit, left), parameters, try_s=try_s)
+        for left, number in codes_of.items()
+    )
     return GuessingRisk(
         who,
-        float(codes) if len(groups) == 1 else math.nan,
-        math.fsum(group / codes * math.log2(group) for group in groups),
+        float(max(codes_of)) if len(codes_of) == 1 else math.nan,
+        math.fsum(number / codes * math.log2(left) for left, number in codes_of.items()),
         chance(1),
         chance(min(limit, unhindered)),
         chance(limit),
-        math.fsum(expected) / 3600,
-        compute_trying_s(max(groups), parameters, try_s=try_s) / 3600,
+        math.fsum(expected) / chance(limit) / 3600,
+        compute_trying_s(max(codes_of), parameters, try_s=try_s) / 3600,
     )
 
 
@@ -120,14 +141,18 @@ def compute_guessing(length: int, parameters: EntryParameters, *, try_s: float) 
     `try_s` is the duration of an entry with its closing silence. Codes that people choose are far from random, so their
     true figures are worse.
     """
-    groups = {"stranger": [compute_keyspace(length, parameters.digit_max)]}
+    keyspace = compute_keyspace(length, parameters.digit_max)
+    codes_of = {"stranger": {keyspace: keyspace}}
     if length > 1:
-        groups["counted all taps together"] = list(count_codes_by_taps(length, parameters.digit_max).values())
+        sums: Counter[int] = Counter()
+        for left in count_codes_by_taps(length, parameters.digit_max).values():
+            sums[left] += left
+        codes_of["counted all taps together"] = sums
     for known in range(1, length):
         left = compute_keyspace(length - known, parameters.digit_max)
-        groups[f"counted {known} of {length} digits"] = [left]
-    groups["counted every digit to within one tap"] = [min(3, parameters.digit_max) ** length]
-    return tuple(_assess(who, sizes, parameters, try_s) for who, sizes in groups.items())
+        codes_of[f"counted {known} of {length} digits"] = {left: keyspace}
+    codes_of["counted every digit to within one tap"] = count_codes_within_one_tap(length, parameters.digit_max)
+    return tuple(_assess(who, sizes, parameters, try_s) for who, sizes in codes_of.items())
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,9 +118,30 @@ def test_counted_digits_leave_the_others() -> None:
     rows = {row.who: row for row in compute_guessing(4, EntryParameters(digit_max=5), try_s=10.0)}
     assert rows["counted 3 of 4 digits"].codes_left == 5
     assert rows["counted 1 of 4 digits"].codes_left == 125
-    assert rows["counted every digit to within one tap"].codes_left == 81
     single = [row.who for row in compute_guessing(1, EntryParameters(), try_s=10.0)]
     assert single == ["stranger", "counted every digit to within one tap"]
+
+
+@pytest.mark.parametrize(("length", "digit_max"), [(1, 9), (2, 9), (3, 3), (3, 2), (4, 5), (2, 1)])
+def test_an_observer_within_one_tap_is_left_what_listing_the_near_codes_says(length: int, digit_max: int) -> None:
+    codes = list(itertools.product(range(1, digit_max + 1), repeat=length))
+    left = [
+        sum(all(abs(one - other) <= 1 for one, other in zip(code, near, strict=True)) for near in codes)
+        for code in codes
+    ]
+    parameters = EntryParameters(digit_max=digit_max, failure_limit=5, free_failures=2)
+    row = compute_guessing(length, parameters, try_s=10.0)[-1]
+    assert row.who == "counted every digit to within one tap"
+    assert row.bits == pytest.approx(sum(map(math.log2, left)) / len(codes))
+    for tries, share in ((1, row.first_try), (3, row.before_a_wait), (5, row.before_the_lock)):
+        assert share == pytest.approx(sum(min(tries, size) / size for size in left) / len(codes))
+    assert row.codes_left == left[0] if len(set(left)) == 1 else math.isnan(row.codes_left)
+    # Each place of the right code among the tries is as likely as another; those after the lock do not open.
+    times = [
+        (compute_trying_s(n, parameters, try_s=10.0), 1 / size) for size in left for n in range(1, min(size, 5) + 1)
+    ]
+    mean_s = sum(time * weight for time, weight in times) / sum(weight for _, weight in times)
+    assert row.hours_if_it_opens == pytest.approx(mean_s / 3600)
 
 
 def test_success_of_a_code_shape_is_the_mean_over_every_code() -> None:
