@@ -92,6 +92,10 @@ def test_push_takes_counts_only_of_a_known_converter() -> None:
         variant.build(1000.0).push(counts)
     known = variant.build(1000.0, converter=Converter((0.0, 10.0), 10))  # type: ignore[call-arg]
     assert known.push(counts).onset_s.tolist() == [1.0, 2.0, 3.0]
+    known.reset()  # a list of integers, as a serial line gives them one by one
+    assert known.push(counts.tolist()).onset_s.tolist() == [1.0, 2.0, 3.0]
+    known.reset()
+    assert known.push((counts / 102.4).tolist()).onset_s.tolist() == [1.0, 2.0, 3.0]
     with pytest.raises(ParameterError, match="gives 0 to 1023"):
         known.push(np.array([1024]))
 

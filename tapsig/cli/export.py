@@ -28,6 +28,7 @@ local law and licensed practice come first.
 
 import argparse
 import contextlib
+import shlex
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -124,7 +125,8 @@ def run(args: argparse.Namespace) -> int:
         raise ParameterError("DETECTOR is missing: name one, such as tap, or give --logger for a logger")
     _check_firmware(args, converter)
     if args.code is None:
-        refuse_given(args, list_entry_options(args), "is of the entry machine: give --code")
+        names = ["decoder", "threshold", *list_entry_options(args)]
+        refuse_given(args, names, "is of the entry machine: give --code")
     if args.decoder == "rule":
         refuse_given(args, ["threshold"], "needs --decoder evidence; the rule has no likelihoods")
     variant = load_detector(args.detector)
@@ -152,10 +154,11 @@ def run(args: argparse.Namespace) -> int:
             note(f"it decides by the rule: {reason}")
         else:
             note("it decides on evidence; --decoder rule takes less memory and gives its verdict at once")
-    sources = " ".join(str(args.out / name) for name in files if name.endswith(".c") and "/" not in name)
+    sources = shlex.join(str(args.out / name) for name in files if name.endswith(".c") and "/" not in name)
     note(f"compile: cc -std=c99 -O2 {sources} -o replay")
     if args.firmware:
-        note(f"firmware: make -C {args.out}; pins, rates and times are in {args.out / 'device' / 'board.h'}")
+        make = shlex.join(["make", "-C", str(args.out)])
+        note(f"firmware: {make}; pins, rates and times are in {args.out / 'device' / 'board.h'}")
     if args.simulate is None:
         return 0
     from tapsig.cli.export_simulate import simulate
@@ -179,7 +182,8 @@ def _export_logger(args: argparse.Namespace, converter: "Converter") -> int:
     with _call_at_fault():
         files = render_logger(args.fs, converter)
     _write(files, args)
-    note(f"firmware: make -C {args.out}; save what the serial line sends, byte for byte, and load the file as it is")
+    make = shlex.join(["make", "-C", str(args.out)])
+    note(f"firmware: {make}; save what the serial line sends, byte for byte, and load the file as it is")
     return 0
 
 

@@ -129,7 +129,7 @@ class StreamingDetector(NotCopied, ABC):
     def _take(self, chunk: npt.ArrayLike) -> npt.NDArray[Any]:
         """The chunk as an array, shape (n,), of volts or counts; ParameterError for what is no chunk."""
         self._refuse_after_flush()
-        samples: npt.NDArray[Any] = self._take_counts(chunk) if is_counts(chunk) else to_floats("chunk", chunk)
+        samples: npt.NDArray[Any] = self._take_counts(chunk) if self._is_counts(chunk) else to_floats("chunk", chunk)
         if samples.ndim == 2 and samples.shape[1] == 1:
             samples = samples[:, 0]
         if samples.ndim != 1:
@@ -155,6 +155,9 @@ class StreamingDetector(NotCopied, ABC):
 
     def _at_rate(self, detections: Detections) -> Detections:
         return replace(detections, fs=self._fs) if len(detections) else detections
+
+    def _is_counts(self, chunk: npt.ArrayLike) -> bool:
+        return is_counts(chunk)
 
     def _take_counts(self, chunk: npt.ArrayLike) -> Any:
         """What `_process` takes for counts; here they are refused."""
@@ -195,6 +198,12 @@ class CountDetector(StreamingDetector):
     def __init__(self, fs: float, converter: Converter) -> None:
         super().__init__(fs)
         self._converter = converter
+
+    def _is_counts(self, chunk: npt.ArrayLike) -> bool:
+        """With a known converter a list of integers holds its counts, too."""
+        if self._converter is UNKNOWN or not isinstance(chunk, (list, tuple)):
+            return is_counts(chunk)
+        return bool(chunk) and all(isinstance(one, (int, np.integer)) and not isinstance(one, bool) for one in chunk)
 
     def _take_counts(self, chunk: npt.ArrayLike) -> CountArray:
         if self._converter is UNKNOWN:

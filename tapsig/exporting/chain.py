@@ -81,7 +81,10 @@ def prepare(
     name = EXPORTED.get(type(variant))
     if name is None:
         known = ", ".join(str(kind.name) for kind in EXPORTED)  # type: ignore[attr-defined]
-        raise ExportError(f"the detector {variant.name!r} cannot be exported; these can: {known}")
+        given, other = repr(variant.name), "these can"
+        if isinstance(variant, tuple(EXPORTED)):
+            given, other = type(variant).__name__, "these can, but no subclass of theirs"
+        raise ExportError(f"the detector {given} cannot be exported; {other}: {known}")
     check_range("fs", fs, LOWEST_FS, HIGHEST_FS)
     check_range("clock_hz", clock_hz, LOWEST_CLOCK_HZ, 1e9)
     detector: Any = variant.build(fs, converter=converter)  # type: ignore[call-arg]

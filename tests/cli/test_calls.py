@@ -141,7 +141,7 @@ def test_a_corpus_without_taps_has_a_page(
         ("standby --start-up-s 0.1", "--start-up-s needs a corpus"),
         ("export tap --fs 2000 --channel 5 --out x", "--channel is of the recording of --simulate"),
         ("export tap --fs 2000 --out first/door.wav", "door.wav is a file; name a folder"),
-        ("export tap --fs 2000 --decoder evidence --out x", "with a code"),
+        ("export tap --fs 2000 --decoder evidence --out x", "give --code"),
         ("export spectral-flux --fs 2000 --out x", "cannot be exported"),
         ("export --logger --fs 50000 --out x", "fs is 50000"),
         ("detect first/door.wav --stdin text", "--stdin says what standard input holds"),

@@ -3,14 +3,17 @@
 import csv
 import itertools
 import os
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from compiling import need_compiler
 from tapsig.cli import main
 from tapsig.detectors import load_detector, write_detector
-from tapsig.errors import ParameterError
+from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.errors import ExportError, ParameterError
 from tapsig.exporting import write_package
 from tapsig.exporting.package import export_detector
 
@@ -92,7 +95,8 @@ def test_a_quote_in_the_detectors_path_leaves_the_parameters_a_table(tmp_path: P
     [
         ("", "DETECTOR is missing"),
         ("tap --digit-pause-s 1.4", "--digit-pause-s is of the entry machine: give --code"),
-        ("tap --threshold 1.5", "the decoder evidence is exported with a code"),
+        ("tap --threshold 1.5", "--threshold is of the entry machine: give --code"),
+        ("tap --decoder rule", "--decoder is of the entry machine: give --code"),
         ("tap --code 3-1-4 --decoder rule --threshold 1.5", "--threshold needs --decoder evidence"),
         ("tap --code 3-1-4 --decoder evidence --digit-pause-s 1.4", "digit_pause_s is 1.4; the decoder evidence"),
         ("tap --firmware", "--firmware needs --code"),
@@ -104,7 +108,7 @@ def test_a_quote_in_the_detectors_path_leaves_the_parameters_a_table(tmp_path: P
         ("fixed-threshold --fs 3", "fs is 3.0; it must lie between 4 and 200000"),  # what the clock can count
         ("fixed-threshold --fs 3e5", "fs is 300000.0; it must"),
         ("fixed-threshold --fs nan", "fs is nan; it must"),
-        ("tap --decoder evidence", "the decoder evidence is exported with a code"),
+        ("tap --decoder evidence", "--decoder is of the entry machine: give --code"),
         ("ring-following --code 2-1 --decoder evidence", "which the detector ring-following does not give"),
         ("tap --code 9-9-9-9-9-9-9-9 --decoder evidence", "at most 36 taps"),
         ("tap --code 2-1-3 --decoder evidence --tolerance 2", "tolerance is 2.0; the decoder evidence"),
@@ -117,3 +121,24 @@ def test_what_cannot_be_exported_is_refused_before_anything_is_written(
     assert main(["export", "--fs", "2000", "--out", str(out), *words.split()]) == 2
     assert message in capsys.readouterr().err
     assert not out.exists()
+
+
+def test_the_line_that_compiles_works_in_a_folder_with_blanks(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    need_compiler("cc")
+    monkeypatch.chdir(tmp_path)
+    assert main(["export", "fixed-threshold", "--fs", "2000", "--out", "my firmware"]) == 0
+    (line,) = (line for line in capsys.readouterr().err.splitlines() if "compile: " in line)
+    subprocess.run(line.split("compile: ")[1], shell=True, check=True)  # as a reader pastes it
+    assert Path("replay").exists()
+
+
+def test_a_subclass_of_an_exported_detector_is_refused_by_its_name(tmp_path: Path) -> None:
+    """Its build may do anything; the C would do what the catalogue's does."""
+
+    class Mine(FixedThreshold):
+        __slots__ = ()
+
+    with pytest.raises(ExportError, match=r"Mine cannot be exported; these can, but no subclass of theirs"):
+        export_detector(Mine(), tmp_path / "out", fs=2000)
