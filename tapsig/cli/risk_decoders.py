@@ -58,6 +58,11 @@ def run(args: argparse.Namespace, chosen: Sequence[tuple[Corpus, CorpusEntry]], 
         f"threshold: the log-likelihood ratio that evidence requires, in nats. The default is {shipped:g}; with"
         f" {as_rule:.3g}, near codes and false taps open here no more often than with the rule"
     )
+    if not idle.hours:
+        note(
+            "caution: recorded too briefly to estimate openings by false taps, which needs a tap-free stretch of more"
+            f" than {question.min_segment_s:g} s"
+        )
     note(
         "by false taps: of a code drawn at random. Below a threshold of 0 they are undercounted: of each entry only the"
         " most likely code and those that differ from it by one tap are tried"

@@ -199,8 +199,9 @@ def test_undefined_figures_are_dashes_with_a_reason(tmp_path: Path, capsys: pyte
     assert "–––" not in out
     assert "days: no wake-up level for frame, inner-skin" in err
     assert "starter 12 V 60 Ah without the vehicle's own drain" in err  # tapsig standby warns of 25-50 mA
-    _, out, _ = run(capsys, "risk", str(folder), "--table", "decoders")
+    _, out, err = run(capsys, "risk", str(folder), "--table", "decoders")
     assert "nan" not in out
+    assert "needs a tap-free stretch of more than 36 s" in err
 
 
 def test_hours_that_were_not_recorded_are_named_and_quiet_has_the_rest(
