@@ -185,7 +185,10 @@ def _summarise(
     of_corpus: bool,
     noted: bool = True,
 ) -> "RecordingSummary":
-    from tapsig.loading import ReadOptions  # heavy rooms load when they are used
+    from tapsig.analysis.faults import carry_over  # heavy rooms load when they are used
+    from tapsig.loading import LoadReport, ReadOptions, read_wav_info
+    from tapsig.loading.findings import FindingList
+    from tapsig.loading.wav import add_channel_choice
     from tapsig.summary.parts import summarise_wav
     from tapsig.summary.recording import summarise_recording
 
@@ -197,7 +200,11 @@ def _summarise(
         def progress(share: float) -> None:
             advance(int(100 * share))
 
+        chosen = FindingList()
         if is_long_wav(args):
+            if noted and args.channel is None:
+                add_channel_choice(chosen, read_wav_info(args.recording).channels)
+                note_findings(args.recording, chosen)
             summary = summarise_wav(
                 args.recording,
                 variants,
@@ -224,7 +231,8 @@ def _summarise(
                 window_s=args.window,
                 progress=progress,
             )
-    findings = tuple(reword(finding, of_corpus=of_corpus) for finding in summary.health.findings)
+    findings = (*summary.health.findings, *carry_over(LoadReport(summary.health.source, tuple(chosen))))
+    findings = tuple(reword(finding, of_corpus=of_corpus) for finding in findings)
     return replace(summary, health=replace(summary.health, findings=findings))
 
 

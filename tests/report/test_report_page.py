@@ -191,17 +191,20 @@ def test_hours_fit_on_a_page(tmp_path: Path) -> None:
     assert "The recording is long" in page
 
 
-def test_labels_beside_a_long_file_are_taken_and_said(
+def test_labels_beside_a_long_file_and_its_channel_are_taken_and_said(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    write_wav(tmp_path / "door.wav", make().samples - 1.6, FS, full_scale_v=1.0)
+    write_wav(tmp_path / "door.wav", [make().samples - 1.6, make().samples], FS, full_scale_v=4.0)
     (tmp_path / "door.labels.csv").write_text("onset_s,kind\n" + "".join(f"{tap},tap\n" for tap in TAPS))
     monkeypatch.setattr("tapsig.loading.parts.LARGE_SAMPLES", 1000)
     monkeypatch.setattr("tapsig.summary.parts.LARGE_SAMPLES", 1000)
     call = [str(tmp_path / "door.wav"), "--out"]
     assert main(["report", *call, str(tmp_path / "page.html"), "--detector", "fixed-threshold"]) == 0
-    assert "4 labels taken from" in capsys.readouterr().err
-    assert "Of 4 labelled taps" in (tmp_path / "page.html").read_text()
+    page, said = (tmp_path / "page.html").read_text(), capsys.readouterr().err
+    assert "4 labels taken from" in said
+    assert "Of 4 labelled taps" in page
+    assert "took channel 0 of the channels 0 to 1: choose another with --channel [channel-chosen]" in said
+    assert page.count("took channel 0 of the channels 0 to 1") == 1
 
 
 def test_the_report_on_a_corpus_reuses_what_was_detected(
