@@ -157,6 +157,8 @@ def simulate_scene(
     if tap_kind is not None:
         check_choice("tap_kind", tap_kind, TAP_KINDS)
     positions = check_texts("positions", positions)
+    if not positions:
+        raise ParameterError(f"positions is empty; name at least one of {', '.join(POSITIONS)}")
     for k, position in enumerate(positions):
         check_choice(f"positions[{k}]", position, POSITIONS)
     codes = None if codes is None else check_texts("codes", codes)
@@ -264,7 +266,9 @@ def _plan_taps(
     rng: np.random.Generator,
 ) -> tuple[Excitation, tuple[tuple[str, float], ...], float]:
     """The taps of a recording, the codes entered with the onset of their first tap, and the duration."""
-    if duration_s is None and (codes is None or taps not in ("entries", "both")):
+    if codes is not None and taps not in ("entries", "both"):
+        raise ParameterError(f"codes is {codes!r:.80}, but taps is {taps!r}; codes are tapped with 'entries' or 'both'")
+    if duration_s is None and codes is None:
         raise ParameterError("duration_s is None, which needs codes to derive it from; give a duration in seconds")
     if taps == "none":
         return Excitation(), (), 0.0

@@ -294,6 +294,8 @@ def test_blocks_are_independent_and_bounded() -> None:
         ({"seed": -1}, "seed"),
         ({"duration_s": None}, "duration_s"),
         ({"codes": ["9999"], "duration_s": 3.0}, "code"),
+        ({"codes": ["213"], "taps": "practice"}, "codes are tapped with"),
+        ({"positions": []}, "positions"),
     ],
 )
 def test_wrong_arguments_are_named(arguments: dict[str, object], word: str) -> None:
