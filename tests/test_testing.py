@@ -8,6 +8,7 @@ import pytest
 
 from tapsig.detections import Detections
 from tapsig.detectors.base import StreamingDetector
+from tapsig.errors import ParameterError
 from tapsig.testing import ContractError, check_detector, detector_checks, make_test_signal
 
 FS = 2000.0
@@ -313,3 +314,49 @@ def test_the_test_signal_stays_between_the_rails_and_is_repeatable() -> None:
     assert signal.size == 8000
     assert 0.0 <= signal.min() < signal.max() <= 5.0
     assert np.array_equal(signal, make_test_signal(FS))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ({"variant": Variant}, "the detector is the class Variant; give an instance"),
+        ({"variant": None}, "the detector is a NoneType; a detector variant has a text `name`"),
+        ({"variant": Steps(FS)}, "the detector is a Steps; a detector variant has"),
+        ({"fs": [100.0]}, "fs is 100.0; it must lie between 178 and 1e"),  # 71 Hz is its lowest mode
+        ({"fs": ["2000"]}, "fs is '2000'"),
+        ({"fs": [math.nan]}, "fs is nan"),
+        ({"samples": "door.wav"}, "samples is 'door.wav'"),
+        ({"samples": np.zeros((3000, 2))}, "samples has shape"),
+        ({"samples": [math.nan] * 3000}, r"samples\[0\] is nan"),
+        ({"samples": [0.0] * 19}, "samples holds 19 values; it must hold 20 or more"),
+    ],
+)
+def test_arguments_that_cannot_be_checked_are_refused_by_name(arguments: dict[str, object], words: str) -> None:
+    with pytest.raises(ParameterError, match=words):
+        check_detector(**{"variant": OWN, "fs": [FS], **arguments})
+
+
+def test_one_rate_need_not_be_in_a_list() -> None:
+    check_detector("fixed-threshold", fs=FS)
+
+
+def test_a_detector_that_returns_none_is_told_so() -> None:
+    """At the end of `_process` without a return, the commonest slip."""
+
+    class Forgets(Steps):
+        def _process(self, samples: np.ndarray, first: int) -> None:
+            super()._process(samples, first)
+
+    with pytest.raises(ContractError, match="'fields are sound': it returns NoneType instead of Detections"):
+        check_detector(Variant(Forgets), fs=[FS])
+
+
+def test_strengths_of_nan_are_one_fault_not_one_for_each_clause() -> None:
+    class Unsure(Steps):
+        def answer(self, onsets: np.ndarray) -> Detections:
+            return Detections(onsets, onsets, np.full(onsets.size, np.nan))
+
+    with pytest.raises(ContractError) as caught:
+        check_detector(Variant(Unsure), fs=[FS])
+    assert "a strength is nan or inf" in str(caught.value)
+    assert "nan) instead of" not in str(caught.value)

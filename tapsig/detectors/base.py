@@ -154,7 +154,7 @@ class StreamingDetector(NotCopied, ABC):
             self._clear()
 
     def _at_rate(self, detections: Detections) -> Detections:
-        return replace(detections, fs=self._fs) if len(detections) else detections
+        return replace(detections, fs=self._fs) if len(require_detections(detections)) else detections
 
     def _is_counts(self, chunk: npt.ArrayLike) -> bool:
         return is_counts(chunk)

@@ -15,16 +15,18 @@ from functools import partial
 
 import numpy as np
 
-from tapsig.detectors import load_detector
 from tapsig.detectors.base import Variant
+from tapsig.detectors.saved import find_variant
 from tapsig.errors import ParameterError
 from tapsig.testing import clauses
 from tapsig.testing.clauses import ContractError
-from tapsig.units import FloatArray, seconds_to_samples
+from tapsig.units import FloatArray, check_positive, check_range, check_samples, seconds_to_samples
 
 __all__ = ["Check", "ContractError", "check_detector", "detector_checks", "make_test_signal"]
 
 RATES_HZ = (1000.0, 8000.0, 48_000.0)
+SIGNAL_RATES_HZ = (178.0, 1e6)
+LEAST_SAMPLES = 20
 _FAILURES = (AssertionError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError, Warning)
 
 
@@ -53,7 +55,10 @@ def make_test_signal(fs: float, *, seed: int = 0) -> FloatArray:
 
     Pairs of knocks 110 to 180 ms apart, a slow thump, a burst of noise. It is not realistic; it only exercises
     detectors.
+
+    Raises ParameterError for a rate under 178 Hz, too low for the lowest mode, or above 1 MHz.
     """
+    check_range("fs", fs, *SIGNAL_RATES_HZ)
     rng = np.random.default_rng(seed)
     count = seconds_to_samples(4.0, fs)
     times = np.arange(count) / fs
@@ -71,7 +76,11 @@ def make_test_signal(fs: float, *, seed: int = 0) -> FloatArray:
 
 
 def check_detector(
-    variant: Variant | str, *, fs: Iterable[float] = RATES_HZ, samples: FloatArray | None = None, hears: bool = True
+    variant: Variant | str,
+    *,
+    fs: float | Iterable[float] = RATES_HZ,
+    samples: FloatArray | None = None,
+    hears: bool = True,
 ) -> None:
     """Run every check at every rate; raise ContractError with all failures.
 
@@ -79,13 +88,15 @@ def check_detector(
     ----------
     variant : a variant, or a name such as "my_module:MyVariant" (see `load_detector`).
     fs : rates in Hz to check.
-    samples : a test signal in volts, used at every rate; default: `make_test_signal`.
+    samples : a test signal in volts, used at every rate, of 20 samples or more; default: `make_test_signal`.
     hears : require detections in the signal and none in silence.
+
+    Raises ParameterError for what is no variant, rate or signal.
 
     >>> check_detector("fixed-threshold", fs=[2000.0])
     """
     failures = []
-    for rate in fs:
+    for rate in fs if isinstance(fs, Iterable) else [fs]:
         for check in detector_checks(variant, fs=rate, samples=samples, hears=hears):
             try:
                 check.run()
@@ -99,8 +110,11 @@ def detector_checks(
     variant: Variant | str, *, fs: float = 8000.0, samples: FloatArray | None = None, hears: bool = True
 ) -> Iterator[Check]:
     """The clauses of the contract for one rate. Parameters as in `check_detector`."""
-    chosen = load_detector(variant) if isinstance(variant, str) else variant
-    signal = make_test_signal(fs) if samples is None else np.array(samples, dtype=np.float64)
+    chosen = find_variant(variant)
+    signal = make_test_signal(fs) if samples is None else check_samples("samples", samples).copy()
+    if signal.size < LEAST_SAMPLES:
+        raise ParameterError(f"samples holds {signal.size} values; it must hold {LEAST_SAMPLES} or more")
+    fs = check_positive("fs", fs)
     signal.flags.writeable = False
     for name, clause in clauses.CLAUSES.items():
         if name == "constant input":
