@@ -161,8 +161,9 @@ def _count_taps(loaded: Sequence[_Read]) -> tuple[tuple[str, ...], dict[tuple[st
     """Positions in order of their first row, and labelled taps per (vehicle, scene) and position; nan = unlabelled."""
     taps: dict[tuple[str, str], dict[str, float]] = defaultdict(dict)
     for one in loaded:
-        cell = taps[one.entry.vehicle, one.entry.scene]
-        cell[one.entry.position] = cell.get(one.entry.position, 0.0) + one.taps
+        cell, position = taps[one.entry.vehicle, one.entry.scene], one.entry.position
+        both = [count for count in (cell.get(position, math.nan), one.taps) if not math.isnan(count)]
+        cell[position] = sum(both) if both else math.nan
     return tuple(dict.fromkeys(one.entry.position for one in loaded)), dict(taps)
 
 

@@ -348,7 +348,9 @@ def test_the_same_samples_under_another_name_are_an_error(corpus: Path, tmp_path
 def test_what_is_not_labelled_or_not_decided_is_a_warning(corpus: Path, tmp_path: Path) -> None:
     make_labels(corpus / "labels" / "heron.wav-0.csv", extra="20.0,unsure\n21.0,tap\n21.02,tap\n")
     add(corpus, make_wav(tmp_path / "more.wav", seed=9), vehicle="heron", full_scale_v=1.0)
-    warnings = told(check_corpus(corpus), "warning")
+    check = check_corpus(corpus)
+    assert check.taps["heron", "quiet"] == {"inner-skin": 14.0, "frame": 12.0}  # 12 and 2 more; those of more.wav: none
+    warnings = told(check, "warning")
     assert "recordings/more.wav: it has no labels" in warnings
     assert "recordings/heron.wav: labels still 'unsure': 1" in warnings
     assert "recordings/heron.wav: taps under 30 ms before another: 1, the first at 21 s" in warnings
