@@ -299,9 +299,9 @@ def _note_risk(
     note(
         "seen: possible codes entered by false taps, divided by the keyspace. bound: the sum of each scene's"
         f" {100 * question.confidence:g} % upper limit, which is large after short recordings, and where they differ;"
-        f" {compute_hours_needed(question):.0f} hours of exposure without a possible code bring one scene's bound to"
-        f" one a year. Exposure: each tap-free stretch less {question.min_segment_s:g} s, the longest duration of a"
-        " code with the silence before it."
+        f" {format_cell(compute_hours_needed(question))} hours of exposure without a possible code bring one scene's"
+        f" bound to one a year. Exposure: each tap-free stretch less {question.min_segment_s:g} s, the longest duration"
+        " of a code with the silence before it."
     )
     exposed = {
         key[1:]: any(segment.duration_s > question.min_segment_s for segment in seen.segments)

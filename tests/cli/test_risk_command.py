@@ -264,3 +264,13 @@ def test_entries_too_short_to_be_counted_are_named(tmp_path: Path, capsys: pytes
     assert {row["entries"] for row in json.loads(out)["rows"]} == {0}
     assert "entries counts those of 3 digits and more: shorter ones are taken for practice" in err
     assert "practice" not in run(capsys, *words)[2]
+
+
+def test_the_hours_that_a_bound_of_one_a_year_needs_are_never_none(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Garwood 1936: 2.9957 is the one-sided 95 % limit of a Poisson mean at a count of 0.
+    words = ["risk", str(write_corpus(tmp_path)), "--detector", "fixed-threshold", "--table", "scenes"]
+    for length in (3, 8):
+        _, _, err = run(capsys, *words, "--code-length", str(length))
+        assert f"{2.9957 * 8766 / 9**length:.3g}" in err.split(" hours of exposure without")[0].split()[-1]
