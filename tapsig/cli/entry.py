@@ -161,9 +161,17 @@ def run(args: argparse.Namespace) -> int:
     if variant is None or decoder == "rule":
         entry_rule.run(args, parameters, code, tables, variant)
     else:
+        note_unused_settings(args.detector)
         entry_evidence.run(args, parameters, code, variant)
     note("a tapped code must never be the only way to reach a person or an animal")
     return 0
+
+
+def note_unused_settings(detector: str) -> None:
+    """Note which settings of a detector, given as NAME,SETTING=VALUE, evidence does not use."""
+    given = [setting.partition("=")[0] for setting in str(detector).split(",")[1:]]
+    if unused := [name for name in ("probability", "dead_time_s") if name in given]:
+        note(f"{detector}: evidence weighs all candidates, whatever {' and '.join(unused)}; the rule counts by them")
 
 
 def _load_detector(args: argparse.Namespace) -> "Variant":

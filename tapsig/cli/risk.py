@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any
 from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
 from tapsig.cli.detecting import check_rates
 from tapsig.cli.detector_options import load_variants
-from tapsig.cli.entry import add_entry_arguments, build_parameters
+from tapsig.cli.entry import add_entry_arguments, build_parameters, note_unused_settings
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, progress_bar, refuse_given, render_rows
 from tapsig.entry import parse_code
@@ -188,6 +188,8 @@ def _load_variants(args: argparse.Namespace, question: "RiskQuestion", chosen: "
     for name, variant in variants.items():
         if isinstance(variant, Tap) and (reason := question.refuse_evidence(variant)):
             note(f"{name}: by the rule alone: {reason}")
+        elif isinstance(variant, Tap):
+            note_unused_settings(name)
     return variants
 
 

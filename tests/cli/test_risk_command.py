@@ -183,6 +183,8 @@ def test_scenes_and_summary_show_both_decoders_where_the_detector_gives_log_odds
         assert {rows["tap", decoder]["success"] for decoder in ("rule", "evidence")} == {"1.0"}
         assert "evidence: at its default threshold" in err
     assert "assumed hours a year" in err
+    _, _, err = run(capsys, "risk", words[0], "--detector", "tap,probability=0.9")
+    assert "tap,probability=0.9: evidence weighs all candidates, whatever probability" in err
     _, _, err = run(capsys, "risk", *words, "--table", "scenes", "--digit-pause-s", "0.9", "--code", "2-1-1")
     assert "tap: by the rule alone: evidence does not use digit_pause_s" in err
     assert "assumed hours a year" not in err  # each scene is as if it lasted all year
