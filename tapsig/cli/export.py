@@ -105,8 +105,9 @@ def _call_at_fault() -> Iterator[None]:
 
 
 def run(args: argparse.Namespace) -> int:
+    from tapsig.cli.export_simulate import read_simulated, simulate  # heavy rooms load when they are used
     from tapsig.converter import Converter
-    from tapsig.detectors import load_detector  # heavy rooms load when they are used
+    from tapsig.detectors import load_detector
     from tapsig.entry import parse_code
     from tapsig.entry.decoding import refuse_evidence
     from tapsig.entry.evidence import Evidence
@@ -143,6 +144,7 @@ def run(args: argparse.Namespace) -> int:
             evidence=None if args.threshold is None else Evidence(args.threshold),
             clock_hz=args.clock_hz,
         )
+    recording = None if args.simulate is None else read_simulated(args)
     provenance = {"detector": str(args.detector)}
     if args.corpus is not None:
         provenance |= _score(variant, converter, args.corpus)
@@ -159,11 +161,7 @@ def run(args: argparse.Namespace) -> int:
     if args.firmware:
         make = shlex.join(["make", "-C", str(args.out)])
         note(f"firmware: {make}; pins, rates and times are in {args.out / 'device' / 'board.h'}")
-    if args.simulate is None:
-        return 0
-    from tapsig.cli.export_simulate import simulate
-
-    return simulate(args, prepared)
+    return 0 if recording is None else simulate(args, prepared, recording)
 
 
 def _write(files: dict[str, str], args: argparse.Namespace) -> None:

@@ -12,9 +12,8 @@ from tapsig.loading import ReadOptions, read_recording
 from tapsig.records import Recording
 
 
-def simulate(args: argparse.Namespace, prepared: Prepared) -> int:
+def simulate(args: argparse.Namespace, prepared: Prepared, recording: Recording) -> int:
     """Build and run the device in `args.out`; 1 where it differs from `tapsig entry` on the same counts."""
-    recording = _read(args)
     counts = simulated.await_verdict(prepared, simulated.to_device_counts(recording, args.fs, prepared.converter))
     firmware = simulated.build(args.out, clock_hz=prepared.clock_hz)
     with tempfile.TemporaryDirectory(prefix="tapsig-") as name:
@@ -32,8 +31,8 @@ def simulate(args: argparse.Namespace, prepared: Prepared) -> int:
     return 0
 
 
-def _read(args: argparse.Namespace) -> Recording:
-    """The recording; a WAV's full scale is half of what lies between the converter's rails."""
+def read_simulated(args: argparse.Namespace) -> Recording:
+    """The recording of --simulate; a WAV's full scale is half of what lies between the converter's rails."""
     scale = args.full_scale_v / 2 if args.simulate.suffix.lower() in (".wav", ".wave") else None
     recording, _ = read_recording(args.simulate, ReadOptions(channel=args.channel, full_scale_v=scale))
     note_findings(args.simulate, recording.findings)

@@ -314,13 +314,16 @@ def name_variants(
         variants = [variants]
     if not isinstance(variants, Iterable):
         raise ParameterError(f"variants is {variants!r:.80}; give detectors, such as ['tap', 'sta-lta']")
-    variants = variants if isinstance(variants, Mapping) else list(variants)
     if isinstance(variants, Mapping):
         named = {name: find_variant(variant) for name, variant in variants.items()}
     else:
-        named = {variant.name: variant for variant in map(find_variant, variants)}
-    if len(named) < len(variants):
-        raise ParameterError("two detectors have the same name; give them as a dictionary, by a name of their own")
+        named = {}
+        for variant in map(find_variant, variants):
+            if variant.name in named:
+                raise ParameterError(
+                    f"two detectors have the name {variant.name!r}; give them as a dictionary, by names of their own"
+                )
+            named[variant.name] = variant
     if not named:
         raise ParameterError("there are no detectors to score; name at least one")
     return named

@@ -129,7 +129,10 @@ def test_an_error_in_a_module_of_ones_own_is_told_in_its_words(
         (lambda: score(["tap"], [np.zeros(8)]), "recording is a ndarray"),
         (lambda: score({}, [BENCH]), "no detectors"),
         (lambda: score(["tap"], []), "no recordings"),
-        (lambda: score([FixedThreshold(), FixedThreshold(0.7)], [BENCH]), "same name"),
+        (
+            lambda: score([FixedThreshold(), FixedThreshold(0.7)], [BENCH]),
+            "two detectors have the name .fixed-threshold.; give them as a dict",
+        ),
     ],
 )
 def test_a_slip_in_the_call_is_told_with_its_remedy(call: Callable[[], object], says: str) -> None:

@@ -16,6 +16,7 @@ from tapsig.detectors.fixed_threshold import FixedThreshold
 from tapsig.errors import ExportError, ParameterError
 from tapsig.exporting import write_package
 from tapsig.exporting.package import export_detector
+from tapsig.quickstart import write_quickstart
 
 NAMES = ("tapsig_numbers.h", "tapsig.c", "replay.c", "parameters.csv")
 OLD, NEW = (dict.fromkeys(NAMES, word) for word in ("old", "new"))
@@ -142,3 +143,18 @@ def test_a_subclass_of_an_exported_detector_is_refused_by_its_name(tmp_path: Pat
 
     with pytest.raises(ExportError, match=r"Mine cannot be exported; these can, but no subclass of theirs"):
         export_detector(Mine(), tmp_path / "out", fs=2000)
+
+
+@pytest.mark.parametrize(
+    ("recording", "message"), [("door.wav --channel 9", "channel is 9"), ("counts.txt", "no time column and no rate")]
+)
+def test_a_recording_that_cannot_be_simulated_is_refused_before_anything_is_written(
+    recording: str, message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Or the same call without the slip would be refused because its files exist."""
+    monkeypatch.setattr("tapsig.exporting.simulated.check_tools", lambda: None)
+    write_quickstart(tmp_path)
+    call = ["export", "fixed-threshold", "--fs", "2000", "--code", "2-1", "--firmware", "--out", str(tmp_path / "out")]
+    assert main([*call, "--simulate", *f"{tmp_path}/{recording}".split()]) in (1, 2)
+    assert message in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
