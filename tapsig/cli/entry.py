@@ -170,8 +170,8 @@ def run(args: argparse.Namespace) -> int:
 def note_unused_settings(detector: str) -> None:
     """Note which settings of a detector, given as NAME,SETTING=VALUE, evidence does not use."""
     given = [setting.partition("=")[0] for setting in str(detector).split(",")[1:]]
-    if unused := [name for name in ("probability", "dead_time_s") if name in given]:
-        note(f"{detector}: evidence weighs all candidates, whatever {' and '.join(unused)}; the rule counts by them")
+    if unused := [name for name in ("probability", "floor_v", "dead_time_s") if name in given]:
+        note(f"{detector}: evidence weighs all candidates, whatever {', '.join(unused)} is; the rule uses it")
 
 
 def _load_detector(args: argparse.Namespace) -> "Variant":

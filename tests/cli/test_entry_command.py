@@ -397,11 +397,14 @@ def test_a_right_code_in_doubt_is_void_with_its_reason(tmp_path: Path, capsys: p
 
 
 def test_settings_of_the_detector_that_evidence_does_not_use_are_named(capsys: pytest.CaptureFixture[str]) -> None:
-    said = "evidence weighs all candidates, whatever probability and dead_time_s"
+    said = "evidence weighs all candidates, whatever probability, floor_v, dead_time_s is"
     words = [*WHINE, "--format", "json", "--detector"]
     _, usual, err = run(capsys, "entry", *words, "tap,order=16")
     assert "evidence weighs" not in err
-    _, out, err = run(capsys, "entry", *words, "tap,probability=0.99,dead_time_s=0.3")
+    _, out, err = run(capsys, "entry", *words, "tap,probability=0.99,floor_v=0.2,dead_time_s=0.3")
     assert out == usual
     assert said in err
-    assert said not in run(capsys, "entry", *words, "tap,probability=0.99,dead_time_s=0.3", "--decoder", "rule")[2]
+    assert (
+        said
+        not in run(capsys, "entry", *words, "tap,probability=0.99,floor_v=0.2,dead_time_s=0.3", "--decoder", "rule")[2]
+    )
