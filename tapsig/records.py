@@ -332,7 +332,7 @@ def require_labels(recording: Recording) -> tuple[Label, ...]:
     if recording.labels is None:
         raise LabelError(
             f"{recording.source or 'the recording'} needs labels: give labels (labels=... of load_recording,"
-            " --labels FILE on the command line; an empty label file says that there are no taps)"
+            " --labels FILE on the command line; a label file of its header alone says that there are no taps)"
         )
     return recording.labels
 

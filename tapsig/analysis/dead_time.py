@@ -206,7 +206,8 @@ def compute_dead_time_map(
         require_labels(recording)
     taps = sum(recording.taps_s.size for recording in chosen)
     if not taps:
-        raise LabelError("there is no label of the kind 'tap', so nothing can be counted; label the taps")
+        kinds = ", ".join(sorted({label.kind for one in chosen for label in one.labels or ()})) or "none"
+        raise LabelError(f"there is no label of the kind 'tap', so nothing can be counted (kinds: {kinds})")
     departures = []
     for one in chosen:
         parts = (one.samples[start:stop] for start, stop in one.stretches())

@@ -98,6 +98,12 @@ def check_out(path: Path, *, force: bool, inputs: Iterable[Path] = ()) -> None:
             raise ParameterError(f"--out: {path} is an input of the command; choose another name")
 
 
+def check_page(path: Path) -> None:
+    """Raises ParameterError where the name of a page does not end as one."""
+    if path.suffix.lower() not in PAGES:
+        raise ParameterError(f"--out: {path} is a page, whose name must end in .html")
+
+
 def is_page(args: argparse.Namespace) -> bool:
     """Whether --out asks for a page."""
     return args.out is not None and args.out.suffix.lower() in PAGES

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from tapsig.cli.corpus_options import CHOICES, add_choice_arguments, find_corpus, is_corpus, name_figure
 from tapsig.cli.detector_options import add_cache_argument, add_window_argument, list_options, load_variants, note_table
 from tapsig.cli.findings import FORMAT_OPTIONS, note_findings, reword
-from tapsig.cli.output import check_out, list_inputs, note, progress_bar, write_atomically
+from tapsig.cli.output import check_out, check_page, list_inputs, note, progress_bar, write_atomically
 from tapsig.cli.recording_options import (
     check_span,
     find_entry,
@@ -63,8 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _check_out(args: argparse.Namespace) -> None:
-    if args.out.suffix.lower() not in (".html", ".htm"):
-        raise ParameterError(f"--out: {args.out} is a page, whose name must end in .html")
+    check_page(args.out)
     for path in _list_pages(args):
         check_out(path, force=args.force, inputs=list_inputs(args))
 

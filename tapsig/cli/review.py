@@ -15,7 +15,7 @@ import math
 from collections.abc import Callable
 from pathlib import Path
 
-from tapsig.cli.output import check_out, list_inputs, note, progress_bar, refuse_given, write_atomically
+from tapsig.cli.output import check_out, check_page, list_inputs, note, progress_bar, refuse_given, write_atomically
 from tapsig.cli.recording_options import (
     add_reading_arguments,
     find_entry,
@@ -61,6 +61,7 @@ def run(args: argparse.Namespace) -> int:
         raise ParameterError(f"--port is {port}; it must lie between 0 and 65535")
     if args.out is not None:
         refuse_given(args, ("save", "port"), "goes with --serve; the page that --out writes saves a download")
+        check_page(args.out)
         check_out(args.out, force=args.force, inputs=list_inputs(args))
     if args.blank and args.labels:
         raise ParameterError("--blank and --labels exclude each other")

@@ -64,6 +64,8 @@ def _load(path: str | Path, *, confident: bool) -> dict[Label, float | None]:
     path = to_path("labels", path)
     if path.suffix.lower() in WAV_SUFFIXES:
         return dict.fromkeys(_cue_labels(path))
+    if path.is_file() and not path.stat().st_size:
+        raise LabelError(f"{path} is empty; to say that there are no taps, give one of the header 'onset_s,kind' alone")
     try:
         raw = read_small_file(path, what="label file")
     except RecordingError as error:
@@ -251,6 +253,8 @@ def _check_kind(kind: str, where: str) -> None:
             f"{where}: kind is {kind[:40]!r}; it must be a word such as 'tap' or 'rain', printable, of at"
             f" most {LONGEST_KIND} characters"
         )
+    if kind != TAP and kind.lower() == TAP:
+        raise LabelError(f"{where}: kind is {kind!r}; a tap's kind is {TAP!r}, in small letters")
 
 
 def _cue_labels(path: Path) -> tuple[Label, ...]:

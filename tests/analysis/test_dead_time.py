@@ -105,6 +105,8 @@ def test_what_cannot_be_counted_is_refused() -> None:
         compute_dead_time_map(Recording(np.ones(100), FS))
     with pytest.raises(LabelError, match="no label of the kind 'tap'"):
         compute_dead_time_map(Recording(np.ones(100), FS, labels=()))
+    with pytest.raises(LabelError, match=r"\(kinds: knock, rain\)"):
+        compute_dead_time_map(Recording(np.ones(100), FS, labels=(Label(0.01, "rain"), Label(0.02, "knock"))))
     with pytest.raises(ParameterError, match="constant"):
         compute_dead_time_map(Recording(np.ones(100), FS, labels=(Label(0.05),)))
     with pytest.raises(ParameterError, match="dead_times_s"):

@@ -164,6 +164,7 @@ def test_a_corpus_without_taps_has_a_page(
         ("propose first/door.wav --keep nan", "--keep is nan"),
         ("propose first/door.wav --doubtful-below -1", "doubtful_below is -1"),
         ("propose first/door.wav --channel -1", "channel is -1"),
+        ("review first/door.wav --out x.txt", "x.txt is a page, whose name must end in .html"),
         ("review first/door.wav", "give either --out PAGE.html or --serve"),
         ("review first/door.wav --out x.html --serve", "give either --out PAGE.html or --serve"),
         ("review first/door.wav --blank --labels x.csv --out x.html", "--blank and --labels exclude each other"),

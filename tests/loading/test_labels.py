@@ -35,6 +35,8 @@ BAD = {
     "not a number": (b"onset_s,kind\nnan,tap\n", "line 2: onset_s is nan"),
     "infinite": (b"onset_s,kind\n1e999,tap\n", "line 2: onset_s is inf"),
     "underscores": (b"onset_s,kind\n1_0,tap\n", "line 2: onset_s is '1_0'"),
+    "no bytes": (b"", "to say that there are no taps, give one of the header 'onset_s,kind' alone"),
+    "a tap in capitals": (b"onset_s,kind\n1.5,Tap\n", "line 2: kind is 'Tap'; a tap's kind is 'tap', in small letters"),
     "no kind": (b"onset_s,kind\n1.5,\n", "line 2: kind is ''"),
     "a cell too few": (b"onset_s,kind\n1.5\n", "line 2: '1.5' has 1 cells"),
     "the same twice": (b"onset_s,kind\n1.5,tap\n2,tap\n1.50,tap\n", "line 4: the same label as in line 2"),
