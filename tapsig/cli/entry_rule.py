@@ -63,9 +63,11 @@ def run(
             note_no_entry(one.path, args, "there are no taps, or too few in a row")
     accepted, on_evidence = sum(one.accepted for one in decoded), sum(one.on_evidence for one in decoded)
     if on_evidence > accepted:
+        refused = [name for name in parameters.list_unused_on_evidence() if getattr(args, name, None) is not None]
+        without = "".join(f" without --{name.replace('_', '-')}" for name in refused)
         note(
             f"the rule accepts {accepted} of {sum(len(one.entries) for one in decoded)} entries; on evidence it would"
-            f" be {on_evidence}: --decoder evidence, and --explain N shows why"
+            f" be {on_evidence}: --decoder evidence{without}, and --explain N shows why"
         )
 
 

@@ -134,6 +134,13 @@ def test_the_rule_says_what_evidence_would_accept(
     assert len(runs) == 1
 
 
+def test_what_the_rule_says_of_evidence_can_be_done(capsys: pytest.CaptureFixture[str]) -> None:
+    _, _, err = run(capsys, "entry", *WHINE, "--digit-pause-s", "0.9")
+    assert "on evidence it would be 1: --decoder evidence without --digit-pause-s, and --explain N" in err
+    assert run(capsys, "entry", *WHINE, "--digit-pause-s", "0.9", "--decoder", "evidence")[0] == 2
+    assert run(capsys, "entry", *WHINE, "--decoder", "evidence", "--explain", "1")[0] == 0
+
+
 @pytest.mark.parametrize(
     ("words", "decoder", "reason"),
     [
