@@ -9,6 +9,8 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+import numpy.typing as npt
+
 import tapsig
 from tapsig.detectors import CATALOGUE
 
@@ -170,7 +172,10 @@ def _signature(value: object) -> str:
         if one.name not in ("self", "cls")
     ]
     text = str(found.replace(parameters=parameters))
-    text = re.sub(r"Union\[numpy\._typing.*?str\], NoneType\]", "array | None", text)
+    for given, shown in ((npt.ArrayLike | None, "array | None"), (npt.ArrayLike, "array")):
+        text = text.replace(inspect.formatannotation(given), shown)
+    text = re.sub(r"Optional\[(Literal\[.*?\])\]", r"\1 | None", text)
+    text = re.sub(r"-> '(.*)'$", r"-> \1", text).replace("~", "")
     text = re.sub(r"numpy\.ndarray\[(?:[^\[\]]|\[[^\[\]]*\])*\]", "array", text)
     return re.sub(r"\b(?:[a-z_]\w*\.)+(?=[A-Z])", "", text)
 

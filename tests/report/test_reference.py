@@ -1,5 +1,6 @@
 """The reference: one page without a network, no broken link, every parameter of the front door with its type."""
 
+import html
 import importlib
 import inspect
 import re
@@ -72,3 +73,11 @@ def test_sections_items_lists_and_examples_are_told_apart() -> None:
     )
     assert "<ul><li>one</li><li>two</li></ul>" in shown
     assert "<pre>&gt;&gt;&gt; 1 &lt; 2\nTrue</pre>" in shown
+
+
+def test_types_read_as_a_reader_would_write_them(page: str) -> None:
+    """No privates of numpy, no marks of type variables, no quotes around names."""
+    heads = [html.unescape(head) for head in re.findall(r"<h[34] [^>]*><code>(.*?)</code>", page)]
+    assert "push(chunk: array) -> Detections" in heads
+    for odd in ("numpy._", "Optional[", "~", "-> '"):
+        assert not [head for head in heads if odd in head]
