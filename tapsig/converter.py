@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from tapsig.core import load
 from tapsig.errors import ParameterError
-from tapsig.records import Recording
-from tapsig.units import FloatArray, check_count, check_rails, counts_to_volts, require_kind
+from tapsig.records import Recording, require_recording
+from tapsig.units import FloatArray, check_count, check_rails, counts_to_volts, require_kind, to_floats
 
 DEFAULT_RANGE_V = (-5.0, 5.0)
 CountArray = npt.NDArray[np.uint16]
@@ -38,6 +38,7 @@ class Converter:
         """The recording's converter; 16 bits where its resolution is not known or finer, and from -5 to 5 V where its
         rails are not known.
         """
+        require_recording(recording)
         bits = 16 if recording.adc_bits is None else min(max(recording.adc_bits, 8), 16)
         return cls(recording.range_v or DEFAULT_RANGE_V, bits if recording.range_v else 16)
 
@@ -54,10 +55,12 @@ class Converter:
     def to_counts(self, samples: FloatArray) -> CountArray:
         """Counts of `samples` (volts, finite, shape (n,)); nearest, halves up; the rails limit them.
 
-        Raises ParameterError for nan or inf.
+        Raises ParameterError for nan or inf, or samples of several channels.
         """
         ffi, library = load()
-        samples = np.ascontiguousarray(samples, dtype=np.float64)
+        samples = np.ascontiguousarray(to_floats("samples", samples))
+        if samples.ndim != 1:
+            raise ParameterError(f"samples has shape {samples.shape}; one channel (1-D) is needed")
         counts = np.empty(samples.size, dtype=np.uint16)
         done = library.tapsig_quantise(
             ffi.from_buffer("double[]", samples), samples.size, self.scale(), ffi.from_buffer("uint16_t[]", counts)
@@ -67,8 +70,18 @@ class Converter:
         return counts
 
     def to_volts(self, counts: CountArray) -> FloatArray:
-        """Volts of `counts`: low + counts * count_v."""
+        """Volts of `counts`: low + counts * count_v. Raises ParameterError for counts that it does not give."""
+        self.check_counts("counts", to_floats("counts", counts))
         return counts_to_volts(counts, self.range_v, self.adc_bits)
+
+    def check_counts(self, name: str, counts: npt.NDArray[Any]) -> None:
+        """Raise ParameterError unless all counts lie between 0 and the highest."""
+        highest = (1 << self.adc_bits) - 1
+        if counts.size and not 0 <= counts.min() <= counts.max() <= highest:
+            raise ParameterError(
+                f"{name} holds counts from {counts.min():g} to {counts.max():g}; a converter of {self.adc_bits} bits"
+                f" gives 0 to {highest}"
+            )
 
     def level_of(self, volts: float) -> int:
         """The core's level of a power of `volts` squared (fixed.h); 0 for no volts."""

@@ -157,14 +157,16 @@ def as_tuple(given: object) -> tuple[object, ...]:
 
 
 def check_rails(name: str, values: object) -> tuple[float, float]:
-    """Return a converter's rails (low, high) as two floats; raise ParameterError unless they are finite, low first.
+    """Return a converter's rails (low, high) as two floats, low first, 1e-9 to 1e15 V apart; or raise ParameterError.
 
     >>> check_rails("range_v", (0, 5))
     (0.0, 5.0)
     """
     low, high = check_pair(name, values)
-    if not low < high:
-        raise ParameterError(f"{name} is {values!r:.80}; it must be (low, high) in volts, low first")
+    if not 1e-9 <= high - low <= 1e15:
+        raise ParameterError(
+            f"{name} is {values!r:.80}; it must be (low, high) in volts, low first, 1e-9 to 1e15 V apart"
+        )
     return low, high
 
 

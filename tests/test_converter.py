@@ -1,6 +1,8 @@
 """Volts to counts at the rails and between, by the transfer function of an ideal converter."""
 
 import math
+from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -54,3 +56,27 @@ def test_long_recordings_give_the_nearest_codes_at_any_rails(range_v: tuple[floa
     assert len(set(counts)) > 500
     for count, one in zip(counts, exact, strict=True):
         assert abs(count - min(max(one, 0), 1023)) <= Fraction(1, 2) + Fraction(1, 10**6)
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (
+            lambda one: one.to_volts(np.array([-1, 4095])),
+            "counts holds counts from -1 to 4095; .* 10 bits gives 0 to 1023",
+        ),
+        (lambda one: one.to_volts([np.nan]), "counts holds counts from nan"),
+        (lambda one: one.to_volts("x"), "counts is 'x'"),
+        (lambda one: one.to_volts(np.array([1j])), "counts holds complex"),
+        (lambda one: one.to_counts(np.zeros((3, 2))), r"samples has shape \(3, 2\); one channel"),
+        (lambda one: one.to_counts("x"), "samples is 'x'"),
+        (lambda one: one.to_counts(np.array([1j])), "samples holds complex"),
+        (lambda one: one.of("x"), "recording is a str"),
+        (lambda one: replace(one, range_v=(0.0, 1e-320)), "range_v is"),
+        (lambda one: replace(one, range_v=(-1e308, 1e308)), "range_v is"),
+    ],
+)
+def test_what_is_no_count_or_no_voltage_is_refused(call: Callable[[Converter], object], words: str) -> None:
+    """Counts of 12 bits taken for 10 would give four times the voltage."""
+    with pytest.raises(ParameterError, match=words):
+        call(Converter((0.0, 5.0), 10))
