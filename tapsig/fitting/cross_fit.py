@@ -35,6 +35,8 @@ NEGATIVES_WEIGHT = 2.0
 ADDED = Boosting(trees=60, leaves=4, rate=0.1, least_leaf=30)
 SHIPPED, THRESHOLD, ADJUSTED = "shipped", "threshold", "adjusted"
 """What the shipped detector becomes: itself; with another threshold; with trees added."""
+RULE_OF_THREE = 3.0
+"""Events expected at a rate that none at all excludes (95 %: -ln 0.05; Hanley & Lippman-Hand, JAMA 249 (1983) 1743)."""
 _STEPS = np.arange(-4.0, 3.01, 0.25) * SCALE
 
 Points = tuple[list[OperatingPoint], list[OperatingPoint]]
@@ -168,12 +170,15 @@ class CrossFit:
     def _find_threshold(self, strategy: str, scores: FloatArray, recordings: BoolArray) -> float:
         """The lowest threshold within the wanted limit of false alarms on `recordings` without taps, if there is one.
 
-        Without a limit or such recordings, and for the shipped detector, its own.
+        Without a limit or such recordings, and for the shipped detector, its own; none lower where they are too short
+        to show the limit, since silence would bear out every threshold.
         """
-        without_taps = recordings & ~self.tapped
+        without_taps, own = recordings & ~self.tapped, float(to_score(self.shipped.probability))
         if self.wanted is None or strategy == SHIPPED or not without_taps.any():
-            return float(to_score(self.shipped.probability))
-        free = [self._evaluate(scores, without_taps, float(step)) for step in _STEPS]
+            return own
+        shown = self.table.durations_s[without_taps].sum() / 3600.0 * self.wanted >= RULE_OF_THREE
+        steps = _STEPS if shown else np.maximum(_STEPS, own)
+        free = [self._evaluate(scores, without_taps, float(step)) for step in steps]
         allowed = [point for point in free if point.false_alarms_per_hour <= self.wanted]
         return (allowed or free[-1:])[0].least_score
 

@@ -13,7 +13,7 @@ from tapsig.detectors.saved import identify_recording
 from tapsig.detectors.tap import Tap
 from tapsig.errors import ParameterError
 from tapsig.fitting.candidates import CandidateTable, OperatingPoint
-from tapsig.fitting.cross_fit import SHIPPED, THRESHOLD, CrossFit, choose_strategy, sum_points
+from tapsig.fitting.cross_fit import RULE_OF_THREE, SHIPPED, THRESHOLD, CrossFit, choose_strategy, sum_points
 from tapsig.fitting.mixing import disc
 from tapsig.records import Recording, list_recordings, require_labels
 from tapsig.results import Result
@@ -90,7 +90,8 @@ def fit_detector(
     recordings : several Recording
         Some with taps, preferably in quiet, and some without (with empty label files).
     false_alarms_per_hour : float
-        Limit on recordings without taps, which chooses the threshold; None: the shipped threshold.
+        Limit on recordings without taps, which chooses the threshold, under the shipped one only where they are long
+        enough to show it; None: the shipped threshold.
     group_by : {"vehicle", "recording"}
         With several of these that hold taps, each is wholly in training or wholly in testing.
     seed : int
@@ -185,8 +186,8 @@ def _notes(found: FittedDetector, fit: CrossFit, recordings: list[Recording]) ->
             "these figures come from pieces of recordings whose other pieces it was fitted to; with four recordings and"
             " more, two of them with taps, --group-by recording (group_by=) holds whole ones out"
         )
-    if (wanted := fit.wanted) is not None and found.free_expected.hours * wanted < 3.0:
+    if (wanted := fit.wanted) is not None and found.free_expected.hours * wanted < RULE_OF_THREE:
         yield (
             f"{found.free_expected.hours:.2g} h without taps are too short to show at most {wanted:g} false alarms an"
-            f" hour: {3.0 / wanted:.2g} h without any would be needed (rule of three)"
+            f" hour: {RULE_OF_THREE / wanted:.2g} h without any would be needed (rule of three)"
         )

@@ -14,7 +14,7 @@ from tapsig.cli import main
 from tapsig.detectors import load_detector, run_detector
 from tapsig.detectors.features import FEATURES
 from tapsig.detectors.fixed_threshold import FixedThreshold
-from tapsig.detectors.model import Model
+from tapsig.detectors.model import Model, to_score
 from tapsig.detectors.saved import find_fitted
 from tapsig.detectors.tap import Tap
 from tapsig.errors import LabelError, ParameterError
@@ -258,6 +258,14 @@ def test_a_wanted_rate_needs_recordings_without_taps(recordings: list[Recording]
     # No count at all bears out every threshold, and the lowest of all would be taken.
     with pytest.raises(ParameterError, match=r"is 1, but no recording is without taps"):
         fit_detector(recordings, false_alarms_per_hour=1.0)
+
+
+def test_a_minute_of_silence_does_not_lower_the_threshold(owned: list[Recording]) -> None:
+    # Rule of three: to show at most one false alarm an hour takes three hours without any.
+    noise = owned[1].step_v * np.random.default_rng(1).standard_normal(120_000)
+    silence = dataclasses.replace(owned[1], samples=noise, source="silence.wav")
+    found = fit_detector([owned[0], silence], false_alarms_per_hour=1.0)
+    assert to_score(found.variant.probability) == to_score(Tap().probability)
 
 
 def test_recordings_without_any_free_of_taps_are_told_what_to_record_next(recordings: list[Recording]) -> None:
