@@ -69,7 +69,11 @@ class EntryParameters:
         check_count("wait_factor", self.wait_factor, 1, 255)
         check_count("failure_limit", self.failure_limit, 0, 65535)
         check_range("wait_s", self.wait_s, 0, 86400)
-        check_range("wait_limit_s", self.wait_limit_s, self.wait_s, 86400)
+        check_range("wait_limit_s", self.wait_limit_s, 0, 86400)
+        if self.wait_limit_s < self.wait_s:
+            raise ParameterError(
+                f"wait_limit_s is {self.wait_limit_s!r}; it must be at least wait_s, {self.wait_s:g}, and at most 86400"
+            )
         check_positive("release_s", self.release_s)
         check_range("tolerance", self.tolerance, 0, 100)
         if 0 < self.tolerance < 1.1:

@@ -248,7 +248,12 @@ def test_a_candidate_beside_the_chosen_one_is_not_taken_too(capsys: pytest.Captu
 
 @pytest.mark.parametrize(
     ("words", "what"),
-    [(["--code", "3-1-x"], "code"), (["--digit-max", "0"], "digit_max"), (["--wait-s", "-1"], "wait_s")],
+    [
+        (["--wait-s", "5000"], "wait_limit_s is 3600.0; it must be at least wait_s, 5000, and at most 86400"),
+        (["--code", "3-1-x"], "code"),
+        (["--digit-max", "0"], "digit_max"),
+        (["--wait-s", "-1"], "wait_s"),
+    ],
 )
 def test_a_call_at_fault_is_refused_by_name(
     words: list[str], what: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
