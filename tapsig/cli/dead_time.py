@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
             maps[name] = compute_dead_time_map(recordings, step_db=args.step_db, late_s=args.late_s)
         except LabelError as error:
             if len(groups) == 1:
-                raise LabelError(f"{name}: {error}") from error
+                raise error if name in str(error) else LabelError(f"{name}: {error}") from error
             note(f"left out: {name}: {error}")
     if not maps:
         raise LabelError("no recording has labelled taps")
