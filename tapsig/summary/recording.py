@@ -195,7 +195,8 @@ def summarise_recording(
         marks.append(one)
     onsets_s, whose = recording.taps_s, "labelled taps"
     if not onsets_s.size:
-        onsets_s, whose = marks[-1].found_s, f"taps found by {marks[-1].detector}"
+        what = "taps found by" if recording.labels is None else "false detections of"
+        onsets_s, whose = marks[-1].found_s, f"{what} {marks[-1].detector}"
     ringdown, reason = None, ""
     try:
         ringdown = compute_ringdown(recording, onsets_s=onsets_s)
@@ -233,7 +234,7 @@ def summarise_recording(
         ringdown=ringdown,
         ringdown_reason=reason,
         ringdown_from=whose,
-        ringing=measure_ringing(recording, onsets_s),
+        ringing=measure_ringing(recording, onsets_s if recording.labels is None else recording.taps_s),
         plain=plain,
         plain_marks=None if plain_marks is None else shift_marks(plain_marks, begin_s),
         entries=tuple(decode_taps(marks[-1].found_s + begin_s)),

@@ -91,6 +91,18 @@ def test_labelled_as_without_taps_is_not_the_same_as_unlabelled() -> None:
     assert "Errors: causes and remedies" in headings(page)
 
 
+def test_ringing_after_false_detections_says_nothing_of_a_dead_time() -> None:
+    """The same four hits, labelled as rain: no tap's ringing is there to outlast."""
+    rain = make(labels=tuple(Label(tap, "rain") for tap in TAPS))
+    page, unlabelled = render(summarise(rain)), render(summarise(make(labels=None)))
+    for words in ("6 dB under the weakest tap, the ringing", "taps found by fixed-threshold</caption>"):
+        assert words in unlabelled
+        assert words not in page
+    assert "there are too few taps to see how the panel rings" in page
+    assert "Strongest modes, from false detections of fixed-threshold" in page
+    assert page.count('<td colspan="3">none</td>') == 1  # entries, from the labelled taps
+
+
 def test_simulated_recordings_are_called_simulated() -> None:
     assert "simulated: computed from physics" in render(summarise(make(), simulated=True))
     assert "computed from physics" not in render(summarise(make()))
