@@ -141,7 +141,9 @@ def _check_axes(thresholds_db: FloatArray, dead_times_s: FloatArray) -> None:
     for name, axis in (("thresholds_db", thresholds_db), ("dead_times_s", dead_times_s)):
         steps = np.diff(np.atleast_1d(axis))
         if axis.ndim != 1 or axis.size < 2 or not (steps > 0).all() or not np.allclose(steps, steps[0], rtol=1e-3):
-            raise ParameterError(f"{name} must hold at least two values, ascending and evenly spaced")
+            raise ParameterError(
+                f"{name} is {axis.tolist()!r:.80}; give two values or more, ascending and evenly spaced"
+            )
     for end_s in dead_times_s[[0, -1]]:
         check_range("dead_times_s", float(end_s), 0.0, 10.0)
 

@@ -158,6 +158,8 @@ def compute_ringdown(
     ------
     LabelError
         When there are no taps.
+    ParameterError
+        For a parameter out of range, such as an onset outside the recording.
     RecordingError
         When no tap has a usable ring-down.
     """
@@ -172,6 +174,8 @@ def compute_ringdown(
         raise LabelError(f"{where} has no taps to take ring-downs from; give it a label file, or detect them first")
     if not recording.samples.size:
         raise RecordingError(f"{where} holds no samples")
+    for edge_s in taps[[0, -1]] if onsets_s is not None else ():
+        check_range("onsets_s", float(edge_s), 0.0, recording.span_s)
     asked_hz = check_range("highest_hz", HIGHEST_HZ if highest_hz is None else highest_hz, 2.0 * LOWEST_HZ, 1e6)
     slow = slow_down(recording, asked_hz)
     noise = find_quiet(slow)

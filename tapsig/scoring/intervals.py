@@ -90,7 +90,8 @@ def clustered_rate_interval(
 
     Garwood's interval with effective numbers, as in `clustered_share_interval`. By simulation, 90 % or more of 95 %
     intervals hold the truth where rates differ between files by their mean (standard deviation), in 3 files and more;
-    fewer where they differ more.
+    where they differ by two or three times as much, 67 to 95 %, and the truth lies above the others: rare files with
+    most of the events were not met. Student's interval of the logarithm holds it no more often in ten files and more.
     """
     total, over = float(events.sum()), float(exposure.sum())
     units = _list_units(files, events, exposure)

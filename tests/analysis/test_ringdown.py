@@ -117,6 +117,9 @@ def test_what_cannot_ring_is_refused_with_the_reason() -> None:
         compute_ringdown(rails)
     with pytest.raises(ParameterError, match="highest_hz is 5"):
         compute_ringdown(quiet, highest_hz=5.0)
+    for outside_s in (-0.5, 1e3):  # what rings at the start is not the answer to a tap before it
+        with pytest.raises(ParameterError, match="onsets_s is"):
+            compute_ringdown(quiet, onsets_s=[0.5, outside_s])
     with pytest.raises(RecordingError, match="50 Hz is too slow"):
         compute_ringdown(Recording(np.zeros(500), 50.0, labels=(Label(1.0),)))
     with pytest.raises(RecordingError, match="no tap has a usable ring-down"):
