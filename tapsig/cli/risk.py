@@ -245,7 +245,7 @@ def _summarise_standby(
 
 def _parse_parked(texts: Sequence[str], scenes: Collection[str]) -> Mapping[str, float]:
     """Hours a year of each scene; raises ParameterError for one that is neither in `scenes` nor has a default."""
-    from tapsig.risks.yearly import PARKED_HOURS, complete_year
+    from tapsig.risks.yearly import DRIVING, PARKED_HOURS, complete_year
 
     hours = dict(PARKED_HOURS)
     for text in texts:
@@ -256,8 +256,10 @@ def _parse_parked(texts: Sequence[str], scenes: Collection[str]) -> Mapping[str,
             equals = ""
         if scene == "quiet":
             raise ParameterError("--parked names quiet, which has the hours that the other scenes leave; give theirs")
+        if scene == DRIVING:
+            raise ParameterError("--parked names driving, which has figures of its own, per 1000 km: see --speed")
         if scene not in {*PARKED_HOURS, *scenes}:
-            names = ", ".join(sorted({*PARKED_HOURS, *scenes}))
+            names = ", ".join(sorted({*PARKED_HOURS, *scenes} - {"quiet", DRIVING}))
             raise ParameterError(f"--parked names the scene {scene!r}; there are: {names}")
         if not equals:
             raise ParameterError(f"--parked is {text!r}; write a scene and hours a year, such as rain=500")

@@ -247,6 +247,8 @@ def test_a_file_of_a_rate_that_the_detector_does_not_take_is_named(
         (["--wake-level-v", "0"], "wake_level_v is 0.0; it must be a finite number above 0"),
         (["--speed", "-1"], "speed is -1.0; it must be a finite number above 0"),
         (["--parked", "rain=9000"], "together at most 8766"),
+        (["--parked", "driving=3"], "--parked names driving, which has figures of its own, per 1000 km"),
+        (["--parked", "moon=3"], "there are: brush, hail, handling, lean, music, rain, rattle, slam, truck, whine"),
     ],
 )
 def test_a_value_out_of_range_is_refused_before_anything_is_observed(
