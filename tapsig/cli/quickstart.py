@@ -7,6 +7,7 @@ all. The folder is a corpus; the examples in the other commands' help use it und
 """
 
 import argparse
+import shlex
 from pathlib import Path
 
 from tapsig.cli.output import note
@@ -23,6 +24,6 @@ def run(args: argparse.Namespace) -> int:
     written = write_quickstart(args.folder, force=args.force)
     size = sum(path.stat().st_size for path in written)
     note(f"wrote {len(written)} files, {size / 1000:.0f} kB, to {args.folder}; all recordings in it are simulated")
-    note(f"next: cd {args.folder}, then " + ", or ".join(f"python {user}.py" for user in USERS))
+    note(f"next: cd {shlex.quote(str(args.folder))}, then " + ", or ".join(f"python {user}.py" for user in USERS))
     note("README.txt lists the files, and commands to try")
     return 0

@@ -13,7 +13,7 @@ from pathlib import Path, PurePosixPath
 
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.corpus import KNOWN, MANIFEST, SPLITS, find_manifest, read_rows
-from tapsig.loading.files import hold_lock, read_small_file, replace_file
+from tapsig.loading.files import hold_lock, make_folder, read_small_file, replace_file
 from tapsig.loading.read_options import ReadOptions
 from tapsig.loading.recording import read_recording
 from tapsig.records import Finding
@@ -33,11 +33,12 @@ class AddedRecording:
 def init_corpus(folder: Path) -> Path:
     """Make an empty corpus in `folder`, which may exist; returns its manifest.
 
-    Raises ParameterError when there is a manifest already.
+    Raises ParameterError when there is a manifest already, or a file in the place of a folder.
     """
     manifest = folder / MANIFEST
+    make_folder(folder)
     for part in ("recordings", "labels"):
-        (folder / part).mkdir(parents=True, exist_ok=True)
+        make_folder(folder / part)
     with hold_lock(folder / LOCK):
         if manifest.exists():
             raise ParameterError(f"{manifest} exists already; add to it with 'tapsig corpus add {folder} FILE …'")

@@ -77,6 +77,14 @@ def check_target(path: Path, *, force: bool, option: str = "--out") -> None:
         raise ParameterError(f"{option}: the folder {target.parent} cannot be written to; choose another")
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder, with those above it, unless it is there. Raises ParameterError where a file is in its way."""
+    file = next((one for one in (folder, *folder.parents) if one.exists() and not one.is_dir()), None)
+    if file is not None:
+        raise ParameterError(f"{folder} cannot be a folder: {file} is a file; choose another name")
+    folder.mkdir(parents=True, exist_ok=True)
+
+
 def _follow(path: Path) -> Path:
     """The final target of a link, existing or not; any other path unchanged."""
     try:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tapsig.loading.files import check_target, replace_file
+from tapsig.loading.files import check_target, make_folder, replace_file
 
 USERS = ("maker", "researcher", "developer")
 SHIPPED = ("door.wav", "door.labels.csv", "rain.wav", "rain.labels.csv", "corpus.csv", "README.txt")
@@ -34,13 +34,13 @@ def write_quickstart(folder: str | Path, *, force: bool = False) -> tuple[Path, 
     Raises
     ------
     ParameterError
-        For a file that exists when not `force`.
+        For a file that exists when not `force`, or one in the place of the folder.
     """
     folder = Path(folder)
     files = render_quickstart()
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     for name in files:
-        check_target(folder / name, force=force)
+        check_target(folder / name, force=force, option="DIR")
     for name, content in files.items():
         replace_file(folder / name, content)
     return tuple(folder / name for name in files)

@@ -4,6 +4,7 @@ import gzip
 import re
 import shlex
 import shutil
+import subprocess
 import zipfile
 from pathlib import Path
 
@@ -206,3 +207,22 @@ def test_what_would_do_nothing_or_something_else_is_refused(
     assert re.search(said, err)
     assert not out
     assert sorted(first.parent.iterdir()) == before
+
+
+@pytest.mark.parametrize("words", [["quickstart"], ["corpus", "init"]], ids=lambda words: words[0])
+def test_a_folder_that_is_a_file_is_refused(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "x").touch()
+    for folder in (tmp_path / "x", tmp_path / "x" / "y"):
+        code, _, said = run(capsys, *words, folder)
+        assert code == 2
+        assert said == f"tapsig: {folder} cannot be a folder: {tmp_path / 'x'} is a file; choose another name\n"
+
+
+def test_the_next_step_of_the_quickstart_can_be_typed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _, _, said = run(capsys, "quickstart", tmp_path / "my door")
+    step = re.search("next: (cd .*), then", said)[1]  # type: ignore[index]
+    assert subprocess.run(["sh", "-c", f"{step} && pwd"], capture_output=True, text=True).stdout.endswith("/my door\n")
+    _, _, said = run(capsys, "quickstart", tmp_path / "my door")
+    assert said == f"tapsig: DIR: {tmp_path / 'my door' / 'door.wav'} exists already; add --force to replace it\n"
