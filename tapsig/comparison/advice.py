@@ -136,11 +136,11 @@ def describe_left_out(ranking: Ranking) -> str:
     parts = []
     if ranking.left_out:
         further = "1 further recording was" if ranking.left_out == 1 else f"{ranking.left_out} further recordings were"
-        parts.append(f"{further} not made at every position; they are left out here, and 'tapsig score' counts them")
+        parts.append(f"{further} not made at every position: left out here, and counted by 'tapsig score'")
     if ranking.undefined:
-        among = count_recordings(ranking.undefined)
-        parts.append(f"in {among} more, {ranking.criterion.words} is undefined at every position, so they do not count")
-    return "; ".join(parts)
+        more = "1 more recording" if ranking.undefined == 1 else f"{ranking.undefined} more recordings"
+        parts.append(f"Not counted: {more} in which {ranking.criterion.words} is undefined at every position")
+    return ". ".join(parts)
 
 
 def describe_pair(pair: VariantComparison) -> str:

@@ -34,7 +34,7 @@ TAP_S = 0.05
 
 @dataclass(frozen=True, slots=True)
 class TunedSetting:
-    """The setting with the fewest errors on all recordings, and its performance on held-out groups.
+    """The setting with the best F1 on all recordings, and its performance on held-out groups.
 
     Parameters
     ----------

@@ -174,7 +174,7 @@ def test_recordings_without_taps_and_detections_do_not_count() -> None:
     assert math.isnan(ranking.positions[0].probability_best)
     assert advise(ranking).startswith("Too few recordings: 3 recordings made at every position at once in which F1 is")
     assert "at least 3 more" in advise(ranking)
-    assert describe_left_out(ranking).startswith("in 7 recordings more, F1 is undefined")
+    assert describe_left_out(ranking).startswith("Not counted: 7 more recordings in which F1 is undefined")
     # They count for false alarms an hour.
     assert sum(one.score.duration_s for one in ranking.outcomes["frame"]) == 600.0
 
