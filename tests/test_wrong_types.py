@@ -157,6 +157,23 @@ def test_an_argument_of_a_wrong_kind_is_refused_with_its_name(name: str, paramet
             function(**{**given, parameter: bad})
 
 
+@pytest.mark.parametrize(
+    ("detector", "parameters", "fs", "words"),
+    [
+        ("tap", {"model": "mine.json"}, 1000.0, "model is a str; it must be a Model"),
+        ("ring-following", {"threshold_v": 1e300}, 1000.0, r"threshold_v is 1e\+300; it must lie between"),
+        ("fixed-threshold", {"threshold_v": 1e308}, 1000.0, r"threshold_v is 1e\+308; it must lie between"),
+        ("prominence", {}, 100.0, "high_pass_hz is 60.0; at 100 Hz it must lie between 0 and 50"),
+        ("sta-lta", {}, 100.0, "high_pass_hz is 60.0; at 100 Hz"),
+    ],
+)
+def test_a_parameter_of_a_detector_out_of_range_is_named(
+    detector: str, parameters: dict[str, object], fs: float, words: str
+) -> None:
+    with pytest.raises(TapsigError, match=words):
+        tapsig.detect(np.zeros(100), fs, detector=detector, **parameters)
+
+
 def test_a_text_is_no_list_of_texts() -> None:
     """Its letters would be taken one by one: "213" is no list of three codes of a digit."""
     for parameter in ("codes", "positions"):

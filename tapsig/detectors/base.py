@@ -54,7 +54,10 @@ class Detector(Protocol):
 
 @runtime_checkable
 class Variant(Protocol):
-    """Parameters of a detector: a frozen dataclass that can build it for any sample rate."""
+    """Parameters of a detector: a frozen dataclass that can build it for any sample rate.
+
+    Its class has a `name: ClassVar[str]`, by which tables and files call it.
+    """
 
     name: ClassVar[str]
 

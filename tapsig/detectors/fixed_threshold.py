@@ -12,6 +12,7 @@ from tapsig.core.share import fill_share, one_pole_coefficient
 from tapsig.detections import Detections
 from tapsig.detectors.base import CountDetector
 from tapsig.detectors.parameters import Parameters
+from tapsig.records import LARGEST_V
 from tapsig.units import check_positive, check_range, seconds_to_samples
 
 
@@ -33,7 +34,7 @@ class FixedThreshold(Parameters):
     bias_time_s: float = 0.5
 
     def __post_init__(self) -> None:
-        check_positive("threshold_v", self.threshold_v)
+        check_range("threshold_v", check_positive("threshold_v", self.threshold_v), 0.0, LARGEST_V)
         check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
         check_range("bias_time_s", self.bias_time_s, 1e-3, 3600.0)
 

@@ -60,7 +60,8 @@ class ProminenceDetector(StreamingDetector):
         self._step = seconds_to_samples(STEP_S, self.fs, at_least=1)
         self._dead = seconds_to_samples(variant.dead_time_s, self.fs, at_least=1)
         self.latency_s = self._step / self.fs
-        times_s = high_pass_time_s(variant.high_pass_hz, self.fs), variant.attack_s, variant.release_s
+        high_pass_s = high_pass_time_s(variant.high_pass_hz, self.fs, name="high_pass_hz")
+        times_s = high_pass_s, variant.attack_s, variant.release_s
         self._smoothing = tuple(one_pole_coefficient(time_s, self.fs) for time_s in times_s)
         self._clear()
 

@@ -18,6 +18,7 @@ from tapsig.detections import Detections
 from tapsig.detectors.base import CountDetector
 from tapsig.detectors.parameters import Parameters
 from tapsig.errors import ParameterError
+from tapsig.records import LARGEST_V
 from tapsig.units import check_pair, check_positive, check_range
 
 BLOCK_HZ = 1000.0
@@ -58,7 +59,7 @@ class RingFollowing(Parameters):
     high_pass_hz: float = 60.0
 
     def __post_init__(self) -> None:
-        check_positive("threshold_v", self.threshold_v)
+        check_range("threshold_v", check_positive("threshold_v", self.threshold_v), 0.0, LARGEST_V)
         for name in ("over_background_db", "over_ring_db", "hysteresis_db"):
             check_range(name, getattr(self, name), 0.0, 60.0)
         check_range("dead_time_s", self.dead_time_s, 0.001, 1.0)

@@ -73,13 +73,14 @@ class StaLtaDetector(StreamingDetector):
     def __init__(self, variant: StaLta, fs: float) -> None:
         super().__init__(fs)
         self._variant = variant
-        high_pass = variant.high_pass_hz
+        cutoff_hz = variant.high_pass_hz
+        mean_s = high_pass_time_s(cutoff_hz, self.fs, name="high_pass_hz") if cutoff_hz else 0.0
         self._ffi, _ = load()
         # The coefficients are 1/N, as in the recursion's source, not 1 - exp(-1/N).
         self._config = self._ffi.new(
             "tapsig_sta_lta_config *",
             {
-                "high_pass": one_pole_coefficient(high_pass_time_s(high_pass, self.fs), self.fs) if high_pass else 0.0,
+                "high_pass": one_pole_coefficient(mean_s, self.fs) if mean_s else 0.0,
                 "sta": 1.0 / max(variant.sta_s * self.fs, 1.0),
                 "lta": 1.0 / max(variant.lta_s * self.fs, 2.0),
                 "on": variant.on,

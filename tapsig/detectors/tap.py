@@ -21,7 +21,7 @@ from tapsig.detectors.base import CountDetector
 from tapsig.detectors.features import in_units
 from tapsig.detectors.model import Model, to_probability, to_score
 from tapsig.detectors.parameters import Parameters
-from tapsig.units import FloatArray, check_count, check_range
+from tapsig.units import FloatArray, check_count, check_range, require_kind
 
 MODEL_FILE = "tap_model.json"
 
@@ -70,6 +70,7 @@ class Tap(Parameters):
         check_range("floor_v", self.floor_v, 0.0, 1e4)
         check_range("dead_time_s", self.dead_time_s, 0.0, 10.0)
         check_count("order", self.order, LOWEST_ORDER, HIGHEST_ORDER)
+        require_kind("model", self.model, Model, "that of a detector which tapsig.load_detector reads")
 
     def build(self, fs: float, *, converter: Converter | None = None, keep_rejected: bool = False) -> "TapDetector":
         """A detector for `fs` Hz and volts of that converter; None: 16 bits from -5 to 5 V.
