@@ -17,7 +17,7 @@ from tapsig.detectors.tap import Tap
 from tapsig.entry import Entry, decode_taps
 from tapsig.entry.decoding import listen
 from tapsig.entry.evidence import Evidence, EvidenceEntry, EvidenceMachine
-from tapsig.errors import ParameterError
+from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.corpus import Corpus
 from tapsig.records import Finding, Recording, require_labels, require_recording
 from tapsig.results import Result
@@ -236,6 +236,10 @@ def _score_all(
 ) -> list[Outcome]:
     """The outcomes of all detectors on one recording."""
     recording = task() if callable(task) else task
+    for name in ("position", "scene"):
+        if getattr(recording, name) == ALL:
+            where = recording.source or "the recording"
+            raise RecordingError(f"{where}: its {name} is {ALL!r}, which stands for every {name}; name it otherwise")
     kept = None if cache is None else cache.open(recording)
     return [score_recording(name, one, recording, window_s=window_s, kept=kept) for name, one in variants.items()]
 
@@ -280,6 +284,8 @@ def score(
         For no detectors, two of one name, no recordings, or one that is not in a list.
     LabelError
         For a recording without labels.
+    RecordingError
+        For a recording whose position or scene is called "all", which stands for every one in the table.
     """
     check_positive("window_s", window_s)
     named = name_variants(variants)

@@ -16,7 +16,7 @@ import pytest
 from tapsig.cli import main
 from tapsig.detectors import CATALOGUE
 from tapsig.detectors.tap import Tap
-from tapsig.errors import LabelError, ParameterError
+from tapsig.errors import LabelError, ParameterError, RecordingError
 from tapsig.loading import load_corpus
 from tapsig.records import Gap, Label, Recording
 from tapsig.scoring.cache import ResultCache, describe_variant
@@ -108,6 +108,14 @@ def test_a_gap_moves_later_detections_and_is_no_time_listened() -> None:
     recording = record([1.0, 7.0], [1.0, 2.0], seconds=60, gaps=(Gap(1500, 5.0),))
     result = score_recording("told", UnitSamples(), recording).score
     assert (result.tp, result.fp, result.fn, result.duration_s) == (2, 0, 0, 60.0)
+
+
+@pytest.mark.parametrize("name", ["position", "scene"])
+def test_a_recording_called_all_is_refused(name: str) -> None:
+    # Its taps would count twice in the rows of every position or scene.
+    recording = Recording(np.zeros(8000), 8000.0, labels=(), source="a.wav", **{name: "all"})  # type: ignore[arg-type]
+    with pytest.raises(RecordingError, match=f"a.wav: its {name} is 'all'"):
+        score("null", [recording])
 
 
 def test_a_recording_that_is_not_labelled_is_refused_and_one_without_taps_is_not() -> None:
