@@ -95,7 +95,7 @@ LOADED = {
     ),
     "undefined-value": ("warning", "find why the logger or its range gave no number there"),
     **dict.fromkeys(
-        ("fs-overruled", "full-scale-v-overruled", "adc-bits-overruled"),
+        ("fs-overruled", "full-scale-v-overruled", "adc-bits-overruled", "time-unit-overruled"),
         ("warning", "correct what you gave, or the first lines of the file"),
     ),
 }

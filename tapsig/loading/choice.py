@@ -58,6 +58,9 @@ def choose_columns(
             raise RecordingError(f"{where}: no time column and no rate; give fs=, or '# fs_hz=...' in its first lines")
         number = None if layout.clock_prefix else _find_numbers(layout, columns, value)
         return Choice(number, "", False, value, chosen, place, name, alone, numbered=number is not None)
+    if time_unit and columns[time].unit not in ("", time_unit):
+        message = f"the header gives times in {columns[time].unit}, the call in {time_unit}; that of the call is used"
+        findings.add("time-unit-overruled", message)
     unit = time_unit or columns[time].unit or TIME_UNITS.get(layout.preamble.get("time_unit", "").lower(), "")
     if unit not in SECONDS:
         title = layout.header[time] if layout.header else "the first column"

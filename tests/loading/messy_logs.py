@@ -223,6 +223,9 @@ LOGS: dict[str, MessyLog] = {
     "a first line cut in its value": log(
         ["2", *VALUES[1:]], None, arguments=AT_1_KHZ, kept=without(0), codes=("cut-start",), line=1
     ),
+    "a unit of time against the header's": log(
+        rows(stamps=STAMPS // 1000), "us,adc", arguments={"time_unit": "ms"}, codes=("time-unit-overruled",)
+    ),
     "no line end after the last line": MessyLog(CLEAN[:-1], kept=without(399), codes=("cut-end",), line=401),
     "UTF-16 without a byte order mark": MessyLog(CLEAN.decode().encode("utf-16-le"), codes=("no-byte-order-mark",)),
     "boot text before": MessyLog(BOOT.encode() + b"\n" + CLEAN, codes=("foreign-text",), line=1),
