@@ -88,7 +88,8 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
     With too few recordings, the results of the bootstrap are nan: the probability of being best, the intervals of
     differences, and the recordings needed.
 
-    Raises ParameterError for a detector without outcomes, fewer than two positions, or an unknown criterion.
+    Raises ParameterError for a detector without outcomes, fewer than two positions, one without a name, or an unknown
+    criterion.
     """
     chosen = find_criterion(criterion)
     names = sorted({outcome.position for outcome in table.select(detector)})
@@ -96,6 +97,12 @@ def rank_positions(table: ScoreTable, detector: str, *, criterion: str = "f1") -
         raise ParameterError(
             f"{detector}: there are recordings of {len(names)} position(s); to compare, name at least two in the"
             " column 'position' of corpus.csv"
+        )
+    if "" in names:
+        source = next(outcome.source for outcome in table.select(detector) if not outcome.position)
+        raise ParameterError(
+            f"{source} has a channel without a position; name it in the column 'position' of corpus.csv, or choose the"
+            " positions to compare (--position)"
         )
     files = [count_by_file(table.select(detector, name)) for name in names]
     everywhere = [source for source in files[0] if all(source in at for at in files)]
@@ -237,7 +244,7 @@ def study_positions(
     Raises
     ------
     ParameterError
-        For fewer than two positions.
+        For fewer than two positions, or one without a name.
     LabelError
         For a recording without labels.
     """

@@ -108,8 +108,9 @@ def summarise_corpus(
     table: ScoreTable | None = None
     study: PositionStudy | None = None
     if labelled.entries:
-        several = len({entry.position for entry in labelled.entries} - {""}) > 1
-        judge: Callable[..., ScoreTable | PositionStudy] = study_positions if several else score
+        places = {entry.position for entry in labelled.entries}
+        comparable = len(places) > 1 and "" not in places
+        judge: Callable[..., ScoreTable | PositionStudy] = study_positions if comparable else score
         found = judge(
             variants, labelled, window_s=window_s, jobs=jobs, cache=cache, progress=lambda done: advance(count + done)
         )

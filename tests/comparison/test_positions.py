@@ -90,6 +90,11 @@ def test_three_recordings_are_too_few_to_tell_however_large_the_difference() -> 
     assert np.isnan([ranking.positions[0].probability_best, pair.estimate.low, pair.estimate.high, pair.needed]).all()
 
 
+def test_a_channel_without_a_position_is_not_advised() -> None:
+    with pytest.raises(ParameterError, match="without a position; name it"):
+        rank(counted(8, {"a": (8, 2, 2), "": (9, 0, 0)}))
+
+
 def test_only_recordings_made_everywhere_at_once_are_ranked() -> None:
     shared = table(10, {"skin": (5, 1), "frame": (8, 1)})
     every = [*shared, *counted(30, {"skin": (10, 0, 0)}, "x")]
