@@ -45,6 +45,10 @@ def _settle_output(args: argparse.Namespace, *, file_format: str, endings: Seque
     """Set the default format; refuse, before anything is computed, an --out that cannot be written, or whose ending
     promises what the command does not write.
     """
+    if args.format is not None and getattr(args, "events", None) is not None:
+        raise ParameterError(
+            f"--events {args.events} and --format {args.format} contradict each other; give one of them"
+        )
     if args.out is None:
         args.format = args.format or "table"
         return

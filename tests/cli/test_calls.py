@@ -131,6 +131,7 @@ def test_a_corpus_without_taps_has_a_page(
     [
         ("dead-time first --step-db 0", "--step-db is 0.0; it must lie between 0.05 and 6"),
         ("dead-time first --step-db 100", "--step-db is 100.0; it must lie between 0.05 and 6"),
+        ("detect first/door.wav --events jsonl --format csv", "--events jsonl and --format csv contradict each other"),
         ("review first/door.wav --save x.csv --out x.html", "--save goes with --serve"),
         ("review first/door.wav --port 80 --out x.html", "--port goes with --serve"),
         ("risk --table false-taps --false-taps-per-hour 60", "--false-taps-per-hour goes with --table codes"),
