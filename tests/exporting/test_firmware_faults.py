@@ -8,6 +8,7 @@ import pytest
 from simulating import CONVERTER, expect, make_entries, need_simulator
 from tapsig.detectors import CATALOGUE
 from tapsig.entry import EntryParameters
+from tapsig.errors import ExportError
 from tapsig.exporting import prepare, render_firmware, simulated, write_package
 
 FS = 1000.0
@@ -159,3 +160,20 @@ def test_what_lies_over_the_edge_of_the_converter_is_not_lost(simulator: Path, d
     run = simulated.run_simulator(simulator, device, counts, FS)
     assert not [line for line in run.lines if line.startswith("overrun")]
     assert run.events == expect(VARIANT, FS, counts, code=CODE, entry=STRICT)
+
+
+@pytest.mark.parametrize(
+    ("setting", "words"),
+    [
+        # 16 MHz / 8 is 8.68 times 230400: 9 gives 3.5 % less. 300 baud needs 6666, more than the register's 12 bits.
+        ("-DBOARD_BAUD=230400", "misses BOARD_BAUD"),
+        ("-DBOARD_BAUD=300", "misses BOARD_BAUD"),
+        ("-DSAMPLER_RING=24", "SAMPLER_RING must be a power of two"),
+        ("-DSERIAL_QUEUE=256", "SERIAL_QUEUE must be a power of two, at most 128"),
+    ],
+)
+def test_a_setting_of_the_board_that_would_garble_what_it_sends_does_not_compile(
+    setting: str, words: str, folder: Path
+) -> None:
+    with pytest.raises(ExportError, match=words):
+        simulated.build(folder, extra=setting)

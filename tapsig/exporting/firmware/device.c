@@ -33,11 +33,12 @@
 #endif
 
 #define SAMPLES_OF_MS(ms) ((uint32_t)((ms) * RATE_HZ / 1000.0 + 0.5))
-#define BAUD_DIVIDER ((uint16_t)((F_CPU + 4UL * BOARD_BAUD) / (8UL * BOARD_BAUD) - 1))
 #define RAIL_MS 1000
 #define WAITING 4 /* lines */
 #define LINE 24 /* the longest half of one: a word and a number of ten digits */
 #define HOLD ((uint8_t)SAMPLES_OF_MS(1) + 1)
+
+_Static_assert(SERIAL_MEETS(BOARD_BAUD), "this clock misses BOARD_BAUD by over 2.5 %; choose another in board.h");
 
 typedef struct {
     PGM_P name;
@@ -261,7 +262,7 @@ static void start(void)
 {
     board_start();
     wdt_enable(WDTO_1S);
-    serial_start(BAUD_DIVIDER);
+    serial_start(SERIAL_DIVIDER(BOARD_BAUD));
     tapsig_init(&detector);
 #if defined(DEVICE_START_MS) && defined(TAPSIG_WITH_ENTRY) /* a test of what 49 days lead to */
     detector.clock.now_ms = DEVICE_START_MS;

@@ -25,11 +25,8 @@
 #define HEADER_EVERY 64
 #define HEAD 6
 #define CHECK 2
-#define BAUD_DIVIDER ((uint16_t)((F_CPU + 4UL * LOGGER_BAUD) / (8UL * LOGGER_BAUD) - 1))
-#define BAUD_MET (F_CPU / (8.0 * (BAUD_DIVIDER + 1)))
 
-_Static_assert(BAUD_MET < 1.025 * LOGGER_BAUD && BAUD_MET > 0.975 * LOGGER_BAUD,
-               "this clock misses LOGGER_BAUD by over 2.5 %; choose another in board.h");
+_Static_assert(SERIAL_MEETS(LOGGER_BAUD), "this clock misses LOGGER_BAUD by over 2.5 %; choose another in board.h");
 _Static_assert(RATE_HZ * (HEAD + 2 * A_FRAME + CHECK + 0.25) * 10 / A_FRAME <= LOGGER_BAUD,
                "the serial line is too slow for this rate; a sample takes 22.6 bits");
 
@@ -73,7 +70,7 @@ int main(void)
     uint8_t frames = 0;
     board_start();
     wdt_enable(WDTO_1S);
-    serial_start(BAUD_DIVIDER);
+    serial_start(SERIAL_DIVIDER(LOGGER_BAUD));
     sampler_start();
     sei();
     send_header(0);

@@ -15,6 +15,9 @@ _Static_assert(TIMER_TICKS <= 65536 && TIMER_TICKS * RATE_HZ > TIMER_CLOCK * 0.9
                "the timer divides by whole numbers, and misses this rate by over 0.1 %");
 _Static_assert(RATE_HZ <= 8000, "a conversion takes 104 us: 13 cycles of 125 kHz");
 
+_Static_assert(SAMPLER_RING > 0 && SAMPLER_RING <= 128 && (SAMPLER_RING & (SAMPLER_RING - 1)) == 0,
+               "SAMPLER_RING must be a power of two, at most 128");
+
 static volatile uint16_t ring[SAMPLER_RING];
 static volatile uint8_t written, taken; /* both run on and wrap */
 static volatile uint16_t lost;

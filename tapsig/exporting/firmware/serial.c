@@ -3,6 +3,9 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
+_Static_assert(SERIAL_QUEUE > 0 && SERIAL_QUEUE <= 128 && (SERIAL_QUEUE & (SERIAL_QUEUE - 1)) == 0,
+               "SERIAL_QUEUE must be a power of two, at most 128");
+
 static volatile uint8_t queue[SERIAL_QUEUE];
 static volatile uint8_t written, taken; /* both run on and wrap */
 static bool used;

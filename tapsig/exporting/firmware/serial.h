@@ -9,6 +9,11 @@
 #define SERIAL_QUEUE 64 /* a power of two, at most 128 */
 #endif
 
+/* For serial_start, at double speed; and whether a receiver can follow what the clock makes of `baud`. */
+#define SERIAL_DIVIDER(baud) ((F_CPU + 4UL * (baud)) / (8UL * (baud)) - 1)
+#define SERIAL_MEETS(baud) (SERIAL_DIVIDER(baud) < 4096 && F_CPU < 1.025 * 8 * (baud) * (SERIAL_DIVIDER(baud) + 1) \
+                            && F_CPU > 0.975 * 8 * (baud) * (SERIAL_DIVIDER(baud) + 1))
+
 void serial_start(uint16_t divider);
 
 /* Queue all bytes, or none of them and return false. */
