@@ -74,7 +74,7 @@ def band_noise(span: Span, low_hz: float, high_hz: float, rng: np.random.Generat
 
 
 def slow_noise(span: Span, rate_hz: float, rng: np.random.Generator) -> FloatArray:
-    """Low-pass Gaussian noise of rms 1 with a bandwidth of about `rate_hz`."""
+    """Gaussian noise of about `rate_hz` of bandwidth: rms 1 at its knots, √(2/3) in all, since it is linear between."""
     knots = rng.standard_normal(int(span.duration_s * rate_hz) + 4)
     return np.interp(span.times_s * rate_hz, np.arange(knots.size), knots)
 
