@@ -103,9 +103,17 @@ def parse_number(text: str) -> float:
 
 
 def require_kind(name: str, given: object, kind: type[Kind], remedy: str) -> Kind:
-    """Return what was given; raise ParameterError, with the remedy, unless it is of that kind."""
+    """Return what was given; raise ParameterError, with the remedy, unless it is of that kind.
+
+    >>> require_kind("folder", 5, str, "such as 'bench'")
+    Traceback (most recent call last):
+    tapsig.errors.ParameterError: folder is an int; it must be a str: such as 'bench'
+    """
     if not isinstance(given, kind):
-        raise ParameterError(f"{name} is a {type(given).__name__}; it must be a {kind.__name__}: {remedy}")
+        found, wanted = (
+            ("an " if word[0] in "aeioAEIO" else "a ") + word for word in (type(given).__name__, kind.__name__)
+        )
+        raise ParameterError(f"{name} is {found}; it must be {wanted}: {remedy}")
     return given
 
 

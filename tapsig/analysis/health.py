@@ -101,7 +101,9 @@ def check_health(recording: Recording, report: LoadReport | None = None) -> Heal
     gap_s = recording.gaps[0].sample / fs if recording.gaps else math.nan
     if report is None:
         report = LoadReport(recording.source, recording.findings)
-    findings = list(carry_over(require_kind("report", report, LoadReport, "read_recording gives one"), gap_s))
+    findings = list(
+        carry_over(require_kind("report", report, LoadReport, "tapsig.loading.read_recording gives one"), gap_s)
+    )
     findings += find_signal_faults(recording, bias=bias, noise=noise, peak=peak)
     figures = recording.duration_s, fs, bias, noise, _count_bits(recording, noise), peak
     return HealthReport(tuple(sorted(findings, key=rank_severity)), *figures, recording.source, recording.position)

@@ -151,7 +151,9 @@ def simulate_scene(
     (6, '213')
     """
     vehicle = find_vehicle(vehicle) if isinstance(vehicle, str) else vehicle
-    require_kind("vehicle", vehicle, Vehicle, f"or one of the names {', '.join(FLEET)}")
+    require_kind(
+        "vehicle", vehicle, Vehicle, f"give one of the names {', '.join(FLEET)}, or one made by random_vehicle"
+    )
     check_choice("scene", scene, SCENES)
     check_choice("taps", taps, TAP_PLANS)
     if tap_kind is not None:
@@ -170,7 +172,7 @@ def simulate_scene(
     keep_every = math.ceil(LOWEST_RATE_HZ / fs)
     rate = fs * keep_every
     used = vehicle.converter if converter is None else converter
-    require_kind("converter", used, SimulatedConverter, "of tapsig.simulation")
+    require_kind("converter", used, SimulatedConverter, "tapsig.simulation has its class")
 
     def stream(purpose: str) -> np.random.Generator:
         return random_stream(seed, vehicle.name, scene, purpose)
