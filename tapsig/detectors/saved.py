@@ -6,6 +6,7 @@
 import dataclasses
 import importlib
 import json
+import os
 import typing
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -16,7 +17,7 @@ from tapsig.detectors.catalogue import CATALOGUE, variant_class
 from tapsig.detectors.parameters import Parameters, read_settings, replace_parameters
 from tapsig.errors import ParameterError, RecordingError
 from tapsig.loading.corpus import CorpusEntry
-from tapsig.loading.files import check_file, replace_file, to_path
+from tapsig.loading.files import check_file, check_target, replace_file, to_path
 from tapsig.records import Recording
 from tapsig.units import finite_number
 
@@ -83,6 +84,8 @@ def load_detector(spec: str | Path, **parameters: object) -> ParameterisedVarian
     >>> load_detector("fixed-threshold", dead_time_s=0.2)
     FixedThreshold(threshold_v=0.1, dead_time_s=0.2, bias_time_s=0.5)
     """
+    if not isinstance(spec, (str, os.PathLike)):
+        raise ParameterError(f"spec is {spec!r:.80}; it must be a name, the path of a file, or 'module:attribute'")
     return cast(ParameterisedVariant, replace_parameters(_load_variant(spec), parameters))
 
 
@@ -114,10 +117,13 @@ def write_detector(variant: Variant | str, path: str | Path) -> None:
     Raises
     ------
     ParameterError
-        For a variant that is not of the catalogue, since a file must not name code to run.
+        For a variant that is not of the catalogue, since a file must not name code to run; for a folder that is not
+        there.
     """
     text = render_detector(find_variant(variant))
-    replace_file(to_path("path", path), text.encode())
+    path = to_path("path", path)
+    check_target(path, force=True, option="path")
+    replace_file(path, text.encode())
 
 
 def identify_recording(recording: Recording | CorpusEntry) -> str:

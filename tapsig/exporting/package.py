@@ -22,7 +22,7 @@ from tapsig.errors import ParameterError
 from tapsig.exporting.chain import CLOCK_HZ, Prepared, prepare
 from tapsig.exporting.numbers import core_files, flatten, measure, read_tables, render_header
 from tapsig.exporting.vectors import render_vectors
-from tapsig.loading.files import check_target, replace_file, to_path
+from tapsig.loading.files import check_target, make_folder, replace_file, to_path
 from tapsig.units import check_positive
 
 HEADER = "tapsig_numbers.h"
@@ -145,6 +145,10 @@ def export_detector(
         For numbers that it does not take, or a file that exists when not `force`.
     """
     folder = to_path("folder", folder)
+    if code is None:
+        for name, given in (("parameters", parameters), ("decoder", decoder), ("threshold", threshold)):
+            if given is not None:
+                raise ParameterError(f"{name} is of the entry machine: give code")
     half = check_positive("full_scale_v", full_scale_v) / 2.0
     if threshold is not None and decoder == "rule":
         raise ParameterError(f"threshold is {threshold!r:.80}; the decoder rule has none: give decoder='evidence'")
@@ -161,11 +165,13 @@ def export_detector(
     )
     provenance = {"detector": variant.name if isinstance(detector, Variant) else detector}
     files = render_package(prepared, provenance=provenance)
-    write_package(files, folder, force=force)
+    write_package(files, folder, force=force, option="folder", forcing="give force=True")
     return tuple(folder / name for name in files)
 
 
-def write_package(files: Mapping[str, str], folder: Path, *, force: bool = True) -> None:
+def write_package(
+    files: Mapping[str, str], folder: Path, *, force: bool = True, option: str = "--out", forcing: str = "add --force"
+) -> None:
     """Publish the files of an export in `folder`, which is made if need be, as one.
 
     They are written beside, then moved in. The header goes first and comes last: where the process is killed between,
@@ -174,8 +180,8 @@ def write_package(files: Mapping[str, str], folder: Path, *, force: bool = True)
     Raises ParameterError for a file that exists when not `force`, or that is no regular file.
     """
     for name in files:
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        check_target(folder / name, force=force)
+        make_folder((folder / name).parent)
+        check_target(folder / name, force=force, option=option, forcing=forcing)
     names = sorted(files, key=lambda name: name != HEADER)
     with tempfile.TemporaryDirectory(dir=folder, prefix=".export-") as beside:
         new, old = Path(beside, "new"), Path(beside, "old")

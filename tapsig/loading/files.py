@@ -26,6 +26,8 @@ def to_path(name: str, value: object) -> Path:
     """The path given by an argument; ParameterError for anything else."""
     if not isinstance(value, (str, os.PathLike)):
         raise ParameterError(f"{name} is {value!r:.80}; it must be the path of a file or folder")
+    if not os.fspath(value):  # pathlib would take it for the current folder
+        raise ParameterError(f"{name} is ''; it must be the path of a file or folder: '.' is the current folder")
     return Path(value)
 
 
@@ -60,8 +62,9 @@ def read_small_file(path: Path, *, what: str) -> bytes:
     return path.read_bytes()
 
 
-def check_target(path: Path, *, force: bool, option: str = "--out") -> None:
-    """Raises ParameterError where a file cannot be written to `path`, or may not be: `force` permits to replace one.
+def check_target(path: Path, *, force: bool, option: str = "--out", forcing: str = "add --force") -> None:
+    """Raises ParameterError where a file cannot be written to `path`, or may not be: `force` permits to replace one,
+    and `forcing` says how to give it.
 
     Whatever is no regular file (a device, a pipe, a folder) is never replaced. A link stands for what it points to.
     """
@@ -70,7 +73,7 @@ def check_target(path: Path, *, force: bool, option: str = "--out") -> None:
         kind = "a folder" if target.is_dir() else "not a regular file"
         raise ParameterError(f"{option}: {path} is {kind}; name a file to write")
     if target.exists() and not force:
-        raise ParameterError(f"{option}: {path} exists already; add --force to replace it")
+        raise ParameterError(f"{option}: {path} exists already; {forcing} to replace it")
     if not target.parent.is_dir():
         raise ParameterError(f"{option}: the folder {target.parent} does not exist; make it first")
     if not os.access(target.parent, os.W_OK | os.X_OK):

@@ -182,3 +182,10 @@ def test_a_parameter_that_is_wrong_is_named_after_a_comma_and_after_set(
     name, setting = spec.split(",")
     assert main(["detect", "none.wav", "--detector", name, "--set", setting]) == 2
     assert says in capsys.readouterr().err
+
+
+def test_a_detector_is_neither_saved_where_no_folder_is_nor_loaded_from_a_detector(tmp_path: Path) -> None:
+    with pytest.raises(ParameterError, match=r"path: the folder .*none does not exist; make it first"):
+        write_detector("tap", tmp_path / "none" / "mine.json")
+    with pytest.raises(ParameterError, match=r"spec is Tap\(.*; it must be a name, the path of a file"):
+        load_detector(load_detector("tap"))

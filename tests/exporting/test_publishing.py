@@ -13,6 +13,7 @@ from compiling import need_compiler
 from tapsig.cli import main
 from tapsig.detectors import load_detector, write_detector
 from tapsig.detectors.fixed_threshold import FixedThreshold
+from tapsig.entry import EntryParameters
 from tapsig.errors import ExportError, ParameterError
 from tapsig.exporting import write_package
 from tapsig.exporting.package import export_detector
@@ -158,3 +159,25 @@ def test_a_recording_that_cannot_be_simulated_is_refused_before_anything_is_writ
     assert main([*call, "--simulate", *f"{tmp_path}/{recording}".split()]) in (1, 2)
     assert message in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("folder", "arguments", "words"),
+    [
+        ("old", {}, r"^folder: .*old/tapsig_numbers.h exists already; give force=True to replace it"),
+        ("old/tapsig.c", {"force": True}, "tapsig.c is a file; choose another name"),
+        ("", {}, "folder is ''; it must be the path"),
+        ("new", {"parameters": EntryParameters()}, "parameters is of the entry machine: give code"),
+        ("new", {"decoder": "rule"}, "decoder is of the entry machine: give code"),
+        ("new", {"threshold": 1.5}, "threshold is of the entry machine: give code"),
+    ],
+)
+def test_python_is_told_in_its_own_words(
+    folder: str, arguments: dict[str, object], words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    export_detector("fixed-threshold", "old", fs=2000)
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(ParameterError, match=words):
+        export_detector("fixed-threshold", folder, fs=2000, **arguments)
+    assert sorted(tmp_path.rglob("*")) == before
