@@ -7,7 +7,8 @@
  *         if (event.verdict == TAPSIG_ACCEPTED) { ... }
  *     }
  *
- * Integers only, no heap, no global state: two detectors share nothing but the numbers.
+ * Integers only, no heap, no global state: two detectors share nothing but the numbers. A program takes one export;
+ * a second one defines the same names.
  */
 #ifndef TAPSIG_H
 #define TAPSIG_H
