@@ -252,36 +252,6 @@ static TAPSIG_INLINE __m128i tapsig_predict_one(tapsig_prediction *now, const ta
     return both;
 }
 
-/* Samples ahead, of which each block takes eight: while a prediction waits for a sum, converting costs little. */
-typedef struct {
-    __m128d low, per_volt;
-    __m128i any;
-    const double *volts;
-    uint16_t *counts;
-    uint32_t blocks;
-} tapsig_converting;
-
-static inline tapsig_converting tapsig_begin_converting(const tapsig_ahead *ahead, uint32_t blocks)
-{
-    const uint32_t eights = (ahead->size - ahead->done) / 8;
-    tapsig_converting now = {.any = _mm_setzero_si128(), .blocks = eights < blocks ? eights : blocks};
-    if (now.blocks > 0) {
-        now.low = _mm_set1_pd(ahead->scale->low);
-        now.per_volt = _mm_set1_pd(ahead->scale->per_volt);
-        now.volts = ahead->volts + ahead->done;
-        now.counts = ahead->counts + ahead->done;
-    }
-    return now;
-}
-
-/* Where one has to be limited, none counts as done. */
-static inline void tapsig_end_converting(const tapsig_converting *now, tapsig_ahead *ahead)
-{
-    if (now->blocks > 0 && tapsig_are_counts(now->any, ahead->scale)) {
-        ahead->done += 8 * now->blocks;
-    }
-}
-
 /* Returns false, and leaves all as it was, where something goes beyond `limit` and might have to be limited. */
 static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_work *work, const tapsig_prepared *prepared,
                                             const uint8_t *offsets, uint8_t lowest_level, int16_t limit, bool loud,
@@ -299,10 +269,7 @@ static TAPSIG_INLINE bool tapsig_run_levels(tapsig_batch *batch, tapsig_batch_wo
     }
     tapsig_converting converting = tapsig_begin_converting(ahead, batch->size);
     for (uint32_t i = 0; i <= last; i++) {
-        if (i < converting.blocks) {
-            converting.any = _mm_or_si128(converting.any, tapsig_convert_eight(converting.volts + 8 * i, converting.low,
-                                                                               converting.per_volt, converting.counts + 8 * i));
-        }
+        tapsig_convert_ahead(&converting, i);
         error = tapsig_predict_one(&now, work, prepared, i, loud);
         smoothed = tapsig_smooth(smoothed, error, prepared->halves[i]);
         levels[i] = tapsig_levels_of(smoothed, zero_level[batch->longer[i]], least);

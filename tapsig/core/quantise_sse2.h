@@ -36,6 +36,45 @@ static inline bool tapsig_are_counts(__m128i any, const tapsig_scale *scale)
     return _mm_movemask_epi8(_mm_cmpeq_epi32(beyond, _mm_setzero_si128())) == 0xFFFF;
 }
 
+/* Some of the samples that wait, eight at a time, between other work: where a processor waits for one sum after another,
+ * this costs little. */
+typedef struct {
+    __m128d low, per_volt;
+    __m128i any; /* bits of the counts */
+    const double *volts;
+    uint16_t *counts;
+    uint32_t eights;
+} tapsig_converting;
+
+static inline tapsig_converting tapsig_begin_converting(const tapsig_ahead *ahead, uint32_t most)
+{
+    const uint32_t eights = (ahead->size - ahead->done) / 8;
+    tapsig_converting now = {.any = _mm_setzero_si128(), .eights = eights < most ? eights : most};
+    if (now.eights > 0) {
+        now.low = _mm_set1_pd(ahead->scale->low);
+        now.per_volt = _mm_set1_pd(ahead->scale->per_volt);
+        now.volts = ahead->volts + ahead->done;
+        now.counts = ahead->counts + ahead->done;
+    }
+    return now;
+}
+
+static inline void tapsig_convert_ahead(tapsig_converting *now, uint32_t i)
+{
+    if (i < now->eights) {
+        const __m128i bits = tapsig_convert_eight(now->volts + 8 * i, now->low, now->per_volt, now->counts + 8 * i);
+        now->any = _mm_or_si128(now->any, bits);
+    }
+}
+
+/* Where one has to be limited, none counts as done. */
+static inline void tapsig_end_converting(const tapsig_converting *now, tapsig_ahead *ahead)
+{
+    if (now->eights > 0 && tapsig_are_counts(now->any, ahead->scale)) {
+        ahead->done += 8 * now->eights;
+    }
+}
+
 /* Returns whether all counts are those of the converter. */
 static inline bool tapsig_convert(const double *volts, uint32_t size, const tapsig_scale *scale, uint16_t *counts)
 {
