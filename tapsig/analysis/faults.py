@@ -59,7 +59,7 @@ LOADED = {
     "labels-beside": ("note", "nothing, if they are those of this recording"),
     "labels-unusable": ("warning", "correct the label file, or name another with --labels"),
     "labels-in-gap": ("warning", "remove them from the label file, or record these taps again: they count as missed"),
-    "column-chosen": ("note", "nothing, if it is the right one; else --column NAME"),
+    "column-chosen": ("note", "nothing, if it is the right one; else --column NAME or --channel N"),
     "channel-chosen": ("note", "nothing, if it is the right one; else --channel N"),
     "padding": ("warning", "close the file before you switch the logger off"),
     "padded-end": ("warning", "close the file before you switch the recorder off"),

@@ -88,9 +88,10 @@ def _choose_value(
     if column is not None:
         found = [index for index, name in zip(values, names, strict=True) if name.lower() == column.strip().lower()]
         if not layout.header or len(found) != 1:
+            lack = ", of which two have one name: give channel=" if len(found) > 1 else ""
             raise ParameterError(
                 f"column is {column!r}; the value columns of {source} are {', '.join(names) or 'none'}"
-                + ("" if layout.header else ", without names: give channel=")
+                + (lack if layout.header else ", without names: give channel=")
             )
         return found[0]
     if not values:
@@ -107,7 +108,7 @@ def _choose_value(
         findings.add(
             "column-chosen",
             f"took the column {names[values.index(value)]!r}; {', '.join(rest)} could be the"
-            " signal too: choose one with column=",
+            f" signal too: choose one with {'column' if len(set(names)) == len(names) else 'channel'}=",
         )
     return value
 

@@ -256,9 +256,8 @@ def _wide_header(layout: Layout, text: str) -> tuple[str, ...]:
 
 
 def _units_below(header: tuple[str, ...]) -> tuple[str, ...]:
-    """The units of a header that holds nothing else, in brackets; () for any other, or where it names each column."""
-    bare = [cell.lower() in TIME_UNITS or cell.lower() in VOLT_UNITS for cell in header]
-    if all(bare) and len(set(header)) < len(header):
+    """The units of a header that holds nothing else, in brackets; () for any other."""
+    if all(cell.lower() in TIME_UNITS or cell.lower() in VOLT_UNITS for cell in header):
         return tuple(f"({cell})" for cell in header)
     return header if all(UNIT_CELL.fullmatch(cell) for cell in header) else ()
 

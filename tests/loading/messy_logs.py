@@ -214,6 +214,11 @@ LOGS: dict[str, MessyLog] = {
     "date and time in German": log(
         join("2024-05-01;{};{:.6f}", CLOCK, MILLIVOLTS), "Datum;Uhrzeit;Spannung [mV]", arguments=NO_BITS
     ),
+    "units of two kinds below the names": log(
+        ["us,mV,V", *join("{},{:.4f},{:.6f}", STAMPS, MILLIVOLTS, 3.3 - VOLTS)],
+        "Time,CH1,CH2",
+        arguments={"column": "CH1 (mV)", **NO_BITS},
+    ),
     "a line number and no time": log(join("{},{}", range(LINES), COUNTS), "n,adc", arguments=AT_1_KHZ),
     # read, and the finding names what was done
     "a last line that is cut": MessyLog(CLEAN[:-3], kept=without(399), codes=("cut-end",), line=401),

@@ -290,3 +290,17 @@ def test_a_rate_that_changes_halfway_is_refused_with_its_line(tmp_path: Path, se
     counts = 512 + np.round(RNG.normal(0, 20, 6000)).astype(int)
     with pytest.raises(RecordingError, match=r"line \d+.*put the parts into files of their own"):
         read_columns(tmp_path, "time_us,adc", stamps, counts)
+
+
+def test_columns_of_one_name_are_chosen_by_channel(tmp_path: Path) -> None:
+    log = write_columns(
+        tmp_path, "second,Volt,Volt", np.arange(50) / 1000, np.arange(50) % 7 / 10, np.arange(50) % 5 / 10
+    )
+    finding = read_recording(log)[1].find("column-chosen")
+    assert finding is not None
+    assert finding.message.endswith("Volt could be the signal too: choose one with channel=")
+    with pytest.raises(
+        ParameterError, match=r"the value columns of .* are Volt, Volt, of which two have one name: give channel="
+    ):
+        read_recording(log, ReadOptions(column="volt"))
+    assert read_recording(log, ReadOptions(channel=1))[0].samples.max() == 0.4
