@@ -101,7 +101,7 @@ def find_layout(source: str, block: bytes) -> Layout:
     raise RecordingError(
         f"{source}: no line of numbers in its first {len(block)} bytes (the first line is"
         f" {first[:40]!r}, the second {second[:40]!r}); a log has one value, or time and value, a"
-        " line: numbers up to 9e15, and times such as 2024-05-31T12:00:00.5; leave out columns of text"
+        " line: numbers up to 9e15 without units, and times such as 2024-05-31T12:00:00.5; leave out columns of text"
     )
 
 

@@ -304,6 +304,9 @@ LOGS: dict[str, MessyLog] = {
     "millisecond stamps at 8 kHz": log(AT_8_KHZ_MS, "ms,adc", codes=("coarse-stamps",)),
     "preamble against option": MessyLog(b"# full_scale_v=3.3\n" + CLEAN, codes=("full-scale-v-overruled",)),
     # refused
+    "a unit after each value": log(
+        [f"{value} mV" for value in VALUES], None, refusal="numbers up to 9e15 without units"
+    ),
     "no unit of time": log(R, "time,adc", refusal="line 2: '5000000,512'.*time_unit='us', 'ms' or 's'"),
     "two columns without a header": log(R, None, refusal="line 1.*no header.*time_unit="),
     "three columns without a header": log([f"{line},7" for line in R], None, refusal="3 columns and no header"),

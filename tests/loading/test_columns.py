@@ -247,7 +247,7 @@ def test_microseconds_since_1970_are_read(tmp_path: Path) -> None:
 
 
 def test_stamps_beyond_what_a_float_counts_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(RecordingError, match="numbers up to 9e15"):
+    with pytest.raises(RecordingError, match="numbers up to 9e15 without units"):
         read_columns(tmp_path, "time_ns,adc", 1_717_156_800_000_000_000 + STAMPS, COUNTS)
 
 
