@@ -187,6 +187,13 @@ class Difference:
         return self.estimate.to_dict("difference") | tested
 
 
+def _compute_spread(resampled: FloatArray, recordings: int) -> float:
+    """Standard deviation that a single recording would give; nan where undefined in all resamples."""
+    if not np.isfinite(resampled).any():
+        return math.nan
+    return float(np.nanstd(resampled)) / widen_to_student(recordings) * math.sqrt(recordings)
+
+
 def _limit_interval(seen: float, resampled: FloatArray, most: float) -> Estimate:
     """The difference with its percentile interval, within ±`most`: widened departures may exceed what is possible."""
     if not np.isfinite(resampled).all():
@@ -219,8 +226,12 @@ def compare_pairs(
         seen = float(criterion.compute(columns[a].sum(axis=0)) - criterion.compute(columns[b].sum(axis=0)))
         resampled = values[:, a] - values[:, b]
         size = min(len(columns[a]), len(columns[b]))
-        error = float(np.nanstd(resampled)) / widen_to_student(size) if np.isfinite(resampled).any() else math.nan
-        needed = estimate_needed(size, seen, error, comparisons=len(pairs), paired=paired)
+        spread = (
+            _compute_spread(resampled, size)
+            if paired
+            else math.hypot(*(_compute_spread(values[:, k], len(columns[k])) for k in (a, b)))
+        )
+        needed = estimate_needed(1, seen, spread, comparisons=len(pairs), paired=paired)
         needed = needed if min(least_p) <= SIGNIFICANCE else math.nan
         enough = possible <= SIGNIFICANCE and size > 1
         estimate = _limit_interval(seen, resampled, criterion.most) if enough else Estimate(seen)

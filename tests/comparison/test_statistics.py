@@ -105,6 +105,21 @@ def test_fewest_recordings_are_those_of_the_smallest_p_value() -> None:
         assert comparisons * p(least) <= 0.05 < comparisons * p(least - 1)
 
 
+def test_recordings_needed_of_each_allow_for_unequal_numbers() -> None:
+    # Chow et al., Sample Size Calculations, ch. 3: n of each = (z₀.₉₇₅ + z₀.₈)² (s₁² + s₂²)/d², whatever gave the s.
+    rng = np.random.default_rng(1)
+    found = [rng.binomial(50, np.clip(rng.normal(mean, 0.15, n), 0, 1)) for mean, n in ((0.6, 8), (0.5, 80))]
+    columns = [np.zeros((one.size, len(FIELDS))) for one in found]
+    for column, one in zip(columns, found, strict=True):
+        column[:, FIELDS.index("tp")], column[:, FIELDS.index("fn")] = one, 50 - one
+    recall = CRITERIA["recall"]
+    values = np.concatenate([comparison.resample(column[:, None], recall, seed=2) for column in columns], axis=1)
+    [pair] = comparison.compare_pairs("ab", columns, values, [(0, 1)], recall, paired=False, seed=3)
+    variance = sum(float(np.var(one / 50, ddof=1)) for one in found)
+    z = stats.norm.ppf(0.975) + stats.norm.ppf(0.8)
+    assert pair.needed == pytest.approx(z**2 * variance / pair.estimate.value**2, rel=0.06)
+
+
 def test_recordings_needed_equal_an_independent_library() -> None:
     # statsmodels NormalIndPower(ddof=0): effect d/sd, power 0.8, two-sided 5 %. One sample (ratio=0); or two samples of
     # equal size (ratio=1), whose difference has the variance 2·sd²/n.
