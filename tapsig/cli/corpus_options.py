@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapsig.cli.findings import load_entries
-from tapsig.cli.output import note
+from tapsig.cli.findings import FORMAT_OPTIONS, load_entries
+from tapsig.cli.output import note, refuse_given
 from tapsig.cli.recording_options import add_reading_arguments, has_span, named_labels, read
 from tapsig.cli.several import each_recording, name_apart
 from tapsig.errors import LabelError, ParameterError
@@ -101,8 +101,7 @@ def find_corpus(args: argparse.Namespace) -> "Corpus | None":
     if corpora := [path for path in args.recordings if is_corpus(path)]:
         if len(args.recordings) > 1:
             raise ParameterError(f"{corpora[0]} is a corpus; give it alone, or recordings without it")
-        if args.labels is not None:
-            raise ParameterError("--labels applies to one recording; a corpus names its labels in corpus.csv")
+        refuse_given(args, ("labels", *FORMAT_OPTIONS), "applies to one recording; corpus.csv says it of a corpus")
         if has_span(args):
             raise ParameterError("--from and --to cut one recording; give the file instead of the corpus")
         [corpus] = choose([load_corpus(args.recording)], given)

@@ -131,6 +131,8 @@ def test_a_corpus_without_taps_has_a_page(
     [
         ("dead-time first --step-db 0", "--step-db is 0.0; it must lie between 0.05 and 6"),
         ("dead-time first --step-db 100", "--step-db is 100.0; it must lie between 0.05 and 6"),
+        ("health first --full-scale-v 5", "--full-scale-v applies to one recording; corpus.csv says it of a corpus"),
+        ("report first --channel 1 --out x.html", "--channel applies to one recording"),
         ("detect first/door.wav --events jsonl --format csv", "--events jsonl and --format csv contradict each other"),
         ("review first/door.wav --save x.csv --out x.html", "--save goes with --serve"),
         ("review first/door.wav --port 80 --out x.html", "--port goes with --serve"),
