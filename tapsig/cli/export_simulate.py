@@ -6,6 +6,7 @@ from pathlib import Path
 
 from tapsig.cli.findings import note_findings
 from tapsig.cli.output import note, render_rows, show
+from tapsig.errors import RecordingError
 from tapsig.exporting import simulated
 from tapsig.exporting.chain import CLOCK_HZ, Prepared
 from tapsig.loading import ReadOptions, read_recording
@@ -34,7 +35,13 @@ def simulate(args: argparse.Namespace, prepared: Prepared, recording: Recording)
 def read_simulated(args: argparse.Namespace) -> Recording:
     """The recording of --simulate; a WAV's full scale is half of what lies between the converter's rails."""
     scale = args.full_scale_v / 2 if args.simulate.suffix.lower() in (".wav", ".wave") else None
-    recording, _ = read_recording(args.simulate, ReadOptions(channel=args.channel, full_scale_v=scale))
+    try:
+        recording, _ = read_recording(args.simulate, ReadOptions(channel=args.channel, full_scale_v=scale))
+    except RecordingError as error:
+        if "give --" not in str(error):
+            raise
+        own = "--fs, --adc-bits and --full-scale-v of export are the controller's: write the lines into the file"
+        raise RecordingError(f"{error}; {own}") from error
     note_findings(args.simulate, recording.findings)
     return recording
 

@@ -147,7 +147,8 @@ def test_a_subclass_of_an_exported_detector_is_refused_by_its_name(tmp_path: Pat
 
 
 @pytest.mark.parametrize(
-    ("recording", "message"), [("door.wav --channel 9", "channel is 9"), ("counts.txt", "no time column and no rate")]
+    ("recording", "message"),
+    [("door.wav --channel 9", "channel is 9"), ("counts.txt", "of export are the controller's: write")],
 )
 def test_a_recording_that_cannot_be_simulated_is_refused_before_anything_is_written(
     recording: str, message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
