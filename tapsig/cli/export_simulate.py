@@ -38,7 +38,7 @@ def read_simulated(args: argparse.Namespace) -> Recording:
     try:
         recording, _ = read_recording(args.simulate, ReadOptions(channel=args.channel, full_scale_v=scale))
     except RecordingError as error:
-        if "give --" not in str(error):
+        if "in its first lines" not in str(error):
             raise
         own = "--fs, --adc-bits and --full-scale-v of export are the controller's: write the lines into the file"
         raise RecordingError(f"{error}; {own}") from error
