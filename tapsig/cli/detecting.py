@@ -1,15 +1,13 @@
 """What a detector finds in the recording that the arguments name; a long WAV file is read in blocks."""
 
 import argparse
-import contextlib
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapsig.cli.recording_options import has_span, is_long_wav, read, read_long, read_options
-from tapsig.errors import ParameterError, RecordingError
 from tapsig.records import TAP
 
 if TYPE_CHECKING:
@@ -63,31 +61,9 @@ def detect_in_file(
             )
         return FoundInFile(found, found.onset_s.tolist(), info.fs, 0.0, info.duration_s, None)
     recording = read(args, labels=labels)
-    with rate_is_of(args.recording):
-        found = detect(variant, recording, keep_rejected=keep_rejected) if run is None else run(recording)
+    found = detect(variant, recording, keep_rejected=keep_rejected) if run is None else run(recording)
     times_s = recording.times_s(found.onset_samples) + recording.start_s
     return FoundInFile(found, times_s.tolist(), recording.fs, recording.start_s, recording.span_s, recording)
-
-
-@contextlib.contextmanager
-def rate_is_of(path: Path) -> Iterator[None]:
-    """A rate at which a detector cannot run is a fault of the file, not of the call."""
-    try:
-        yield
-    except ParameterError as error:
-        if not str(error).startswith("fs is"):
-            raise
-        raise RecordingError(f"{path}: {error}; the detector cannot run at that rate") from None
-
-
-def check_rates(variants: "Iterable[Variant]", recordings: "Iterable[Recording]") -> "Iterator[Recording]":
-    """The recordings, each of which every variant can run on; another one's file is named (see `rate_is_of`)."""
-    listed = list(variants)
-    for recording in recordings:
-        with rate_is_of(Path(recording.source)):
-            for variant in listed:
-                variant.build(recording.fs)
-        yield recording
 
 
 def list_rows(

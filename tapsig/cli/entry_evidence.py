@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tapsig.cli.detecting import rate_is_of
 from tapsig.cli.entry_rule import (
     JUDGE_ALL,
     compare_with_labels,
@@ -55,8 +54,7 @@ def run(
         machine = EvidenceMachine(parameters, code=code, evidence=evidence)
         recording = read(args, labels=args.labels)
         start_s = recording.start_s
-        with rate_is_of(args.recording):
-            entries, found = listen(machine, variant, recording, until_end=args.until_end)
+        entries, found = listen(machine, variant, recording, until_end=args.until_end)
         is_cut = args.until_end and machine.is_open
         if is_cut:
             note_cut(args.recording)

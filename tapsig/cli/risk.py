@@ -23,7 +23,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
-from tapsig.cli.detecting import check_rates
 from tapsig.cli.detector_options import load_variants
 from tapsig.cli.entry import add_entry_arguments, build_parameters, note_unused_settings
 from tapsig.cli.findings import load_entries
@@ -130,7 +129,7 @@ def run(args: argparse.Namespace) -> int:
     parked_hours = _parse_parked(args.parked, {entry.scene for _, entry in chosen})
     variants = _load_variants(args, question, chosen)
     with progress_bar(len(chosen), "recordings") as advance:
-        recordings = check_rates(variants.values(), load_entries(chosen, bar=False))
+        recordings = load_entries(chosen, bar=False)
         observations = observe_recordings(variants, recordings, question, progress=advance)
     if args.table == "scenes":
         rows = [dataclasses.asdict(row) for row in list_risk_rows(observations, question)]

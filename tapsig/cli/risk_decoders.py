@@ -4,7 +4,6 @@ import argparse
 import dataclasses
 from collections.abc import Sequence
 
-from tapsig.cli.detecting import rate_is_of
 from tapsig.cli.detector_options import load_variants
 from tapsig.cli.output import emit, format_cell, note, render_rows, track
 from tapsig.detectors.tap import Tap
@@ -36,10 +35,7 @@ def run(args: argparse.Namespace, chosen: Sequence[tuple[Corpus, CorpusEntry]], 
     tried: list[EntryTrial] = []
     idle = TapFreeDecoding()
     for corpus, entry in track(chosen, len(chosen), "recordings"):
-        with rate_is_of(entry.path):
-            entries, nothing = observe_openings(
-                corpus.load(entry), variant, question.parameters, length=question.length
-            )
+        entries, nothing = observe_openings(corpus.load(entry), variant, question.parameters, length=question.length)
         tried += entries
         idle += nothing
     shipped = Evidence().threshold

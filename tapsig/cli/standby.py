@@ -18,7 +18,6 @@ import dataclasses
 from pathlib import Path
 
 from tapsig.cli.corpus_options import CHOICES, add_corpus_arguments, choose_labelled, list_given
-from tapsig.cli.detecting import check_rates
 from tapsig.cli.detector_options import load_variants
 from tapsig.cli.findings import load_entries
 from tapsig.cli.output import add_output_arguments, emit, format_cell, note, refuse_given, render_rows
@@ -188,7 +187,7 @@ def _run_corpus(args: argparse.Namespace, duty: DutyCycle, battery: Battery) -> 
     labelled = choose_labelled([load_corpus(args.corpus)], list_given(args))
     names = [] if args.detector is None else [args.detector]
     variant = next(iter(load_variants(names, [entry for _, entry in labelled])[0].values()), None)
-    recordings = check_rates([] if variant is None else [variant], load_entries(labelled))
+    recordings = load_entries(labelled)
     compared = compare_wake_ups(wake_ups, recordings, EntryParameters(), duty=duty, battery=battery, variant=variant)
     rows: list[dict[str, object]] = [
         {

@@ -243,6 +243,7 @@ def run_detector(detector: Detector | Variant, recording: Recording, *, keep_rej
 
     A variant is built for the recording's rate, with `keep_rejected`. Raises ParameterError when the rates differ by
     more than 0.1 %, and for a detector that fails or returns invalid detections (`require_sound`); both are named.
+    Raises RecordingError for a rate at which the detector cannot run, of a recording that has a source.
     """
     running = build_detector(
         detector, recording.fs, where=recording.source, keep_rejected=keep_rejected, converter=Converter.of(recording)
@@ -270,7 +271,7 @@ def build_detector(
     if build is None:
         return cast(Detector, detector)
     options = {"converter": converter} if getattr(detector, "takes_converter", False) else {}
-    with attribute_errors(detector, where, passing=TapsigError):  # such as a rate out of range
+    with attribute_errors(detector, where, passing=TapsigError), blame_rate_on(where):
         return cast(Detector, build(fs, keep_rejected=keep_rejected, **options))
 
 
@@ -292,6 +293,17 @@ def feed(running: Detector, chunks: Iterable[npt.NDArray[Any]], *, drop_features
     found = Detections.concatenate(parts)
     require_sound(found, size)
     return found
+
+
+@contextmanager
+def blame_rate_on(where: str) -> Iterator[None]:
+    """A rate at which a detector cannot run is a fault of the recording `where`, if it has a name."""
+    try:
+        yield
+    except ParameterError as error:
+        if not where or not str(error).startswith("fs is"):
+            raise
+        raise RecordingError(f"{where}: {error}; the detector cannot run at that rate") from None
 
 
 @contextmanager

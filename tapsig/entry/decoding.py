@@ -11,7 +11,7 @@ from tapsig.converter import Converter
 from tapsig.core.evidence import CODE_DIGITS, KEPT, can_hold
 from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detections import Detections
-from tapsig.detectors.base import Variant, run_detector
+from tapsig.detectors.base import Variant, blame_rate_on, run_detector
 from tapsig.detectors.guards import NotCopied
 from tapsig.detectors.saved import find_variant
 from tapsig.detectors.tap import Tap
@@ -204,7 +204,8 @@ def listen(
 
     `until_end`: an entry that is not over when the recording ends stays in the machine.
     """
-    listener = EntryListener(machine, variant, recording.fs, Converter.of(recording))
+    with blame_rate_on(recording.source):
+        listener = EntryListener(machine, variant, recording.fs, Converter.of(recording))
     detector = listener.detector
     entries: list[EvidenceEntry] = []
     taps: list[Detections] = []

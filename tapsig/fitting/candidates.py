@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from tapsig.converter import Converter
 from tapsig.core.tap import TapCore
+from tapsig.detectors.base import blame_rate_on
 from tapsig.errors import ParameterError
 from tapsig.records import Recording, require_labels
 from tapsig.results import compute_f1
@@ -118,8 +119,10 @@ def collect_candidates(
         require_labels(recording)
         name = recording.vehicle or recording.source or f"recording {number}"
         converter = Converter.of(recording)
-        for start, stop in recording.stretches():
+        with blame_rate_on(recording.source):
             core = TapCore(recording.fs, converter.adc_bits, trees=b"", base=0, least_score=0, least_level=0, dead_ms=0)
+        for start, stop in recording.stretches():
+            core.reset()
             found = core.push(converter.to_counts(recording.samples[start:stop]))
             onset_s, duration_s = found.onset / recording.fs, (stop - start) / recording.fs
             taps_s = recording.taps_s - float(recording.times_s(np.array([start]))[0])

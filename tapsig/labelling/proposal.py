@@ -114,7 +114,7 @@ def propose_in_file(
     Raises RecordingError as `tapsig.loading.read_wav_blocks` does, ParameterError as `propose_onsets`.
     """
     info = read_wav_info(path)
-    _check_rate(info.fs)
+    _check_rate(info.fs, str(path))
     options = ReadOptions(channel=channel, full_scale_v=full_scale_v)
     parts = read_wav_parts(path, options, overlap_s=PART_OVERLAP_S, findings=findings, progress=progress)
     found = (extract_part_transients(part, rise_db=parameters.rise_db, apart_s=parameters.apart_s) for part in parts)
@@ -139,14 +139,15 @@ def compute_candidates(
     Raises ParameterError for a sample rate under 500 Hz.
     """
     require_kind("parameters", parameters, ProposalParameters, "ProposalParameters(rise_db=...)")
-    _check_rate(recording.fs)
+    _check_rate(recording.fs, recording.source)
     events = extract_transients(recording, rise_db=parameters.rise_db, apart_s=parameters.apart_s)
     return _compare(events, recording.span_s, parameters)
 
 
-def _check_rate(fs: float) -> None:
+def _check_rate(fs: float, source: str) -> None:
     if fs < 500.0:
-        raise ParameterError(f"fs is {fs:g} Hz; proposals need 500 Hz or more to distinguish taps from ringing")
+        named = f"{source}: fs" if source else "fs"
+        raise ParameterError(f"{named} is {fs:g} Hz; proposals need 500 Hz or more to distinguish taps from ringing")
 
 
 def _compare(events: Transients, span_s: float, parameters: ProposalParameters) -> tuple[FloatArray, FloatArray]:

@@ -37,6 +37,22 @@ def test_a_file_at_a_rate_that_no_detector_takes_is_at_fault_itself(
     assert "slow.wav: fs is 1" in said
 
 
+@pytest.mark.parametrize("call", ["score", "positions", "causes", "fit --out f.json", "risk --table decoders"])
+def test_of_a_corpus_the_file_is_named_whose_rate_no_detector_takes(
+    call: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_wav(Path("slow.wav"), np.zeros(4000), 200.0, full_scale_v=1.0)
+    Path("taps.csv").write_text("onset_s,label\n1.0,tap\n2.0,tap\n", encoding="utf-8")
+    run(capsys, "corpus", "init", "mine")
+    about = shlex.split("--labels taps.csv --vehicle ibex --position frame --scene quiet --full-scale-v 1")
+    run(capsys, "corpus", "add", "mine", "slow.wav", *about)
+    name, *words = call.split()
+    code, _, said = run(capsys, name, "mine", *words)
+    assert code == 1
+    assert "mine/recordings/slow.wav: fs is 200.0; it must lie between 334 and 200000" in said
+
+
 @pytest.mark.parametrize(("form", "name"), [("FLAC", "a FLAC file"), ("W64", "a Wave64 (W64) file")])
 @pytest.mark.parametrize("ending", ["own", "csv"])
 def test_other_kinds_of_sound_file_are_named_whatever_their_ending(
