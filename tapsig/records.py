@@ -212,10 +212,8 @@ class Recording(ComparedByFields):
         start_s, stop_s = self._check_seconds(seconds)
         first, last = (self._find_sample(time_s) for time_s in (start_s, stop_s))
         if first >= last:
-            where = self.source or "recording"
-            raise RecordingError(
-                f"{where}: there is no sample from {start_s:g} to {stop_s:g} s; it lasts {self.span_s:g} s"
-            )
+            where, until = self.source or "recording", f" to {stop_s:g} s" if start_s < stop_s else " s on"
+            raise RecordingError(f"{where}: there is no sample from {start_s:g}{until}; it lasts {self.span_s:g} s")
         begin_s, end_s = self.times_s(np.array([first, last - 1])).tolist()
         end_s = min(stop_s, end_s + 1.0 / self.fs)  # the part may end before a gap
         labels = self.labels and tuple(

@@ -37,13 +37,14 @@ def compute_f1(tp: int, fp: int, fn: int) -> float:
 
 
 def format_estimate(value: object, low: object = None, high: object = None, *, digits: int = 2) -> str:
-    """A value with its interval in brackets; – where undefined.
+    """A value with its interval in brackets; – where undefined. Of numbers over a hundred, `digits` are not shown.
 
-    >>> format_estimate(0.5, 0.41, 0.6), format_estimate(float("nan"))
-    ('0.50 (0.41–0.60)', '–')
+    >>> format_estimate(0.5, 0.41, 0.6), format_estimate(float("nan")), format_estimate(662.274, 343.7, 1153.4)
+    ('0.50 (0.41–0.60)', '–', '662 (344–1153)')
     """
     if not isinstance(value, (int, float)) or value != value:
         return "–"
+    digits = digits if abs(value) < 100.0 else 0
     text = f"{value:.{digits}f}"
     if isinstance(low, (int, float)) and isinstance(high, (int, float)) and low == low and high == high:
         between = " to " if low < 0 else "–"

@@ -219,3 +219,8 @@ def test_rails_and_step_of_a_converter() -> None:
     assert recording.at_rail().tolist() == [True, False, False, False, True]
     assert Recording(samples, 8000.0).step_v == 0.0
     assert not Recording(samples, 8000.0).at_rail().any()
+
+
+def test_a_part_that_begins_after_the_end_is_refused_in_words_that_read_forward() -> None:
+    with pytest.raises(RecordingError, match=r"there is no sample from 30 s on; it lasts 4 s"):
+        Recording(np.arange(40.0), 10.0)[30.0:]

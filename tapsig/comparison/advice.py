@@ -151,8 +151,9 @@ def describe_pair(pair: VariantComparison) -> str:
         values = zip((pair.first, pair.second), pair.values, strict=True)
         undefined = _list([name for name, estimate in values if math.isnan(estimate.value)])
         return f"No comparison of {pair.first} and {pair.second}: {pair.criterion.words} of {undefined} is undefined."
+    digits = 3 if size < 100.0 else 0
     gap = (
-        f"{pair.criterion.words} differs by {size:.3f} (p = {difference.p_adjusted:.2g} after Holm,"
+        f"{pair.criterion.words} differs by {size:.{digits}f} (p = {difference.p_adjusted:.2g} after Holm,"
         f" {count_recordings(pair.recordings)})"
     )
     if difference.significant:

@@ -99,9 +99,8 @@ def read_wav_span(
     note_turns(samples, findings)
     part = file.make_part(samples, first, 0, stop - first) if first < stop else None
     if part is None:
-        raise RecordingError(
-            f"{path}: there is no sample from {start_s:g} to {stop_s:g} s; it lasts {info.duration_s:g} s"
-        )
+        until = f" to {stop_s:g} s" if start_s < stop_s < math.inf else " s on"
+        raise RecordingError(f"{path}: there is no sample from {start_s:g}{until}; it lasts {info.duration_s:g} s")
     return replace(part.recording, findings=(*info.findings, *findings), start_s=part.start / info.fs)
 
 
