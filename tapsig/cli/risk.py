@@ -35,7 +35,8 @@ from tapsig.units import check_positive
 if TYPE_CHECKING:
     from tapsig.detectors import Variant
     from tapsig.loading.corpus import Corpus, CorpusEntry
-    from tapsig.risks.entries import Observations, RiskQuestion
+    from tapsig.risks.entries import RiskQuestion
+    from tapsig.risks.observation import Observations
     from tapsig.risks.yearly import StandbySummary
 
     Chosen = Sequence[tuple[Corpus, CorpusEntry]]
@@ -110,7 +111,8 @@ def run(args: argparse.Namespace) -> int:
     if not args.corpus:
         raise ParameterError(f"--table {args.table} needs a corpus: tapsig risk CORPUS")
     from tapsig.loading import load_corpus
-    from tapsig.risks.entries import RiskQuestion, list_risk_rows, observe_recordings
+    from tapsig.risks.entries import RiskQuestion, list_risk_rows
+    from tapsig.risks.observation import observe_recordings
     from tapsig.scoring.outcomes import MIN_DIGITS
 
     confidence = {} if args.confidence is None else {"confidence": args.confidence}

@@ -10,8 +10,9 @@ from tapsig.entry import EntryParameters
 from tapsig.errors import ParameterError
 from tapsig.records import Recording
 from tapsig.results import compute_ratio
-from tapsig.risks.entries import Observation, RiskQuestion, RiskRow, assess_observation
+from tapsig.risks.entries import RiskQuestion, RiskRow, assess_observation
 from tapsig.risks.nuisance import YEAR_HOURS
+from tapsig.risks.observation import Observation
 from tapsig.risks.standby import Battery, DutyCycle, compute_days
 from tapsig.risks.wake_up import WakeUp, WakeUpTally, build_duty, tally_wake_up
 from tapsig.units import check_positive, db_to_amplitude

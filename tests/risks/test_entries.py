@@ -9,17 +9,9 @@ from scipy import stats
 from tapsig.entry import EntryParameters
 from tapsig.errors import LabelError, ParameterError
 from tapsig.records import Gap, Label, Recording
-from tapsig.risks.entries import (
-    Observation,
-    RiskQuestion,
-    assess_observation,
-    compute_hours_needed,
-    estimate_risk,
-    list_risk_rows,
-    observe_recordings,
-    observe_taps,
-)
+from tapsig.risks.entries import RiskQuestion, assess_observation, compute_hours_needed, estimate_risk, list_risk_rows
 from tapsig.risks.nuisance import YEAR_HOURS, PossibleEntries, TapFreeSegment
+from tapsig.risks.observation import Observation, observe_recordings, observe_taps
 from tapsig.risks.openings import EntryTrial, TapFreeDecoding, list_decoder_rows
 from tapsig.risks.yearly import complete_year, summarise_risk
 from tests.fakes import Told
