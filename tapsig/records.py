@@ -285,6 +285,16 @@ class Recording(ComparedByFields):
             raise ParameterError(f"indices is {indices!r:.80}; it must be an array of sample indices")
         return times_of(indices, self.fs, self.gaps)
 
+    def in_gaps(self, times_s: FloatArray) -> BoolArray:
+        """Whether each of `times_s` (seconds, shape (n,)) lies in a gap, where nothing was recorded.
+
+        >>> Recording(np.zeros(80), 10.0, gaps=(Gap(40, 2.0),)).in_gaps(np.array([3.9, 5.0, 6.0]))
+        array([False,  True, False])
+        """
+        edges = np.array(self.stretches())
+        ends_s = self.times_s(edges[:, 1] - 1) + 1.0 / self.fs
+        return np.asarray(times_s > ends_s[np.searchsorted(self.times_s(edges[:, 0]), times_s, side="right") - 1])
+
     def stretches(self) -> list[tuple[int, int]]:
         """The gap-free stretches as (first sample, one past the last)."""
         edges = [0, *(gap.sample for gap in self.gaps), self.samples.size]

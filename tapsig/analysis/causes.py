@@ -23,19 +23,20 @@ False detections, at the time t:
 
 Misses, of the tap at t:
 
-1. `mistimed`: a false detection within 150 ms before t rises by 10 dB or more, and t does not (a late label).
-2. `within dead time`: the detector rejected a candidate for this reason, or an accepted detection precedes t by less
+1. `not recorded`: t lies in a gap.
+2. `mistimed`: a false detection within 150 ms before t rises by 10 dB or more, and t does not (a late label).
+3. `within dead time`: the detector rejected a candidate for this reason, or an accepted detection precedes t by less
    than the detector's `dead_time_s`.
-3. `merged`: another tap within 100 ms was found.
-4. `rejected: …`: the detector rejected a candidate in the window for this reason.
-5. `clipped`: in the 60 ms before t a sample is at a rail.
-6. `too weak`: under 6 dB above the noise.
-7. `under threshold`: it deviates from the bias by less than the detector's `threshold_v`.
-8. `buried under ring-down`, `buried under the tail of an unlabelled event`: rises by less than 10 dB, and the last
+4. `merged`: another tap within 100 ms was found.
+5. `rejected: …`: the detector rejected a candidate in the window for this reason.
+6. `clipped`: in the 60 ms before t a sample is at a rail.
+7. `too weak`: under 6 dB above the noise.
+8. `under threshold`: it deviates from the bias by less than the detector's `threshold_v`.
+9. `buried under ring-down`, `buried under the tail of an unlabelled event`: rises by less than 10 dB, and the last
    event that still rings at the level of the 30 ms before is another tap, or unlabelled.
-9. `masked by …`: rises by less than 10 dB, with another labelled event within 150 ms.
-10. `buried in background`: rises by less than 10 dB.
-11. `unexplained`.
+10. `masked by …`: rises by less than 10 dB, with another labelled event within 150 ms.
+11. `buried in background`: rises by less than 10 dB.
+12. `unexplained`.
 """
 
 import math
@@ -214,6 +215,7 @@ class _Evidence:
         onsets_s = recording.times_s(found.onset_samples).tolist()
         self._rejected = [(at_s, reason) for at_s, reason in zip(onsets_s, found.reason, strict=True) if reason]
         self._taps = recording.taps_s
+        self._in_gaps = recording.in_gaps
         self._others = [label for label in recording.labels or () if label.kind != TAP]
         self._matching = match_onsets(self._taps, self._detected, window_s=window_s)
         self.score = count_matching(self._matching, self._taps, self._detected, recording.duration_s)
@@ -264,6 +266,8 @@ class _Evidence:
         return found_rise_db >= RISE_DB > self._loudness.measure_db(tap_s)[1]
 
     def _explain_miss(self, time_s: float, level_db: float, rise_db: float) -> str:
+        if self._in_gaps(np.array([time_s]))[0]:
+            return "not recorded"
         false_s = self._detected[self._matching.spurious]
         just_before = false_s[(false_s < time_s) & (false_s >= time_s - MISTIMED_S)].tolist()
         if any(self._is_late_label(time_s, self._loudness.measure_db(at_s)[1]) for at_s in just_before):

@@ -137,10 +137,8 @@ def _load_fitting(labels: str | Path, path: Path, span_s: float) -> tuple[Label,
 
 def _find_unrecorded(recording: Recording, labels: tuple[Label, ...]) -> tuple[Finding, ...]:
     """The finding that labels lie in gaps."""
-    edges = np.array(recording.stretches())
-    ends_s = recording.times_s(edges[:, 1] - 1) + 1.0 / recording.fs
     onsets_s = np.array([label.onset_s for label in labels])
-    lost = onsets_s > ends_s[np.searchsorted(recording.times_s(edges[:, 0]), onsets_s, side="right") - 1]
+    lost = recording.in_gaps(onsets_s)
     if not lost.any():
         return ()
     message = f"the label at {onsets_s[lost][0]:g} s lies in a gap, where nothing was recorded: no detector can find it"

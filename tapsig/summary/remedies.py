@@ -57,6 +57,7 @@ MISS_WORDS: Mapping[str, tuple[str, str, str]] = {
     "within dead time": (RINGING, "The tap fell into the dead time after another detection.", ""),
     "merged": (OTHER, "Two taps came within 100 ms and were counted as one.", "tap more slowly"),
     "clipped": (OTHER, "The signal stood at the converter's rail.", LESS_GAIN),
+    "not recorded": (OTHER, "The tap lies in a gap of the recording.", "record again without losses"),
     "too weak": (
         WEAK,
         "The tap is less than 6 dB above the noise.",

@@ -1,6 +1,6 @@
 """Each written rule is met by a situation made for it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -201,6 +201,13 @@ def test_misses(
     cause: str,
 ) -> None:
     assert causes(record(events, **fields), *script, **limits) == [(MISS, cause)]  # type: ignore[arg-type]
+
+
+def test_a_tap_in_a_gap_was_not_recorded() -> None:
+    heard = record([TAP])
+    gapped = replace(heard, gaps=(Gap(8000, 2.0),), labels=(*(heard.labels or ()), Label(8000 / FS + 1.0)))
+    assert (MISS, "not recorded") in causes(gapped, (1.0, ""))
+    assert (MISS, "too weak") not in causes(gapped, (1.0, ""))
 
 
 def test_counts_by_position_and_scene_add_up_to_all_errors() -> None:
