@@ -171,7 +171,8 @@ def compute_ringdown(
         raise RecordingError(f"{where}: {recording.fs:g} Hz is too slow for a panel's modes; record at 1 kHz or more")
     taps = recording.taps_s if onsets_s is None else np.sort(check_samples("onsets_s", onsets_s))
     if not taps.size:
-        raise LabelError(f"{where} has no taps to take ring-downs from; give it a label file, or detect them first")
+        remedy = "give it a label file, or detect them first" if recording.labels is None else "its labels hold none"
+        raise LabelError(f"{where} has no taps to take ring-downs from; {remedy}")
     if not recording.samples.size:
         raise RecordingError(f"{where} holds no samples")
     for edge_s in taps[[0, -1]] if onsets_s is not None else ():

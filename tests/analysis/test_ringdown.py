@@ -110,6 +110,8 @@ def test_what_cannot_ring_is_refused_with_the_reason() -> None:
     quiet = record([(125.0, 0.4)])
     with pytest.raises(LabelError, match="no taps"):
         compute_ringdown(replace(quiet, labels=()))
+    with pytest.raises(LabelError, match="its labels hold none"):
+        compute_ringdown(Recording(np.zeros(8000), FS, labels=(Label(0.5, "slam"),)))
     with pytest.raises(RecordingError, match="under 112 ms before"):
         compute_ringdown(Recording(np.zeros(20), FS, labels=(Label(0.001),)))
     rails = Recording(np.clip(quiet.samples, 1.55, 1.65), FS, labels=quiet.labels, range_v=(1.55, 1.65))
