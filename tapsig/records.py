@@ -212,8 +212,7 @@ class Recording(ComparedByFields):
         start_s, stop_s = self._check_seconds(seconds)
         first, last = (self._find_sample(time_s) for time_s in (start_s, stop_s))
         if first >= last:
-            where, until = self.source or "recording", f" to {stop_s:g} s" if start_s < stop_s else " s on"
-            raise RecordingError(f"{where}: there is no sample from {start_s:g}{until}; it lasts {self.span_s:g} s")
+            raise RecordingError(describe_empty_part(self.source or "recording", start_s, stop_s, self.span_s))
         begin_s, end_s = self.times_s(np.array([first, last - 1])).tolist()
         end_s = min(stop_s, end_s + 1.0 / self.fs)  # the part may end before a gap
         labels = self.labels and tuple(
@@ -299,6 +298,12 @@ class Recording(ComparedByFields):
         """The gap-free stretches as (first sample, one past the last)."""
         edges = [0, *(gap.sample for gap in self.gaps), self.samples.size]
         return list(itertools.pairwise(edges))
+
+
+def describe_empty_part(where: str, start_s: float, stop_s: float, span_s: float) -> str:
+    """What is wrong with a part without samples of a recording that lasts `span_s`."""
+    until = f" to {stop_s:g} s" if start_s < stop_s < math.inf else " s on"
+    return f"{where}: there is no sample from {start_s:g}{until}; it lasts {span_s:g} s"
 
 
 def times_of(indices: IntArray, fs: float, gaps: Iterable[Gap]) -> FloatArray:

@@ -215,7 +215,7 @@ class _Evidence:
         onsets_s = recording.times_s(found.onset_samples).tolist()
         self._rejected = [(at_s, reason) for at_s, reason in zip(onsets_s, found.reason, strict=True) if reason]
         self._taps = recording.taps_s
-        self._in_gaps = recording.in_gaps
+        self._unrecorded = self._taps[recording.in_gaps(self._taps)]
         self._others = [label for label in recording.labels or () if label.kind != TAP]
         self._matching = match_onsets(self._taps, self._detected, window_s=window_s)
         self.score = count_matching(self._matching, self._taps, self._detected, recording.duration_s)
@@ -266,7 +266,7 @@ class _Evidence:
         return found_rise_db >= RISE_DB > self._loudness.measure_db(tap_s)[1]
 
     def _explain_miss(self, time_s: float, level_db: float, rise_db: float) -> str:
-        if self._in_gaps(np.array([time_s]))[0]:
+        if time_s in self._unrecorded:
             return "not recorded"
         false_s = self._detected[self._matching.spurious]
         just_before = false_s[(false_s < time_s) & (false_s >= time_s - MISTIMED_S)].tolist()

@@ -159,9 +159,13 @@ def run(args: argparse.Namespace) -> int:
     sources = shlex.join(str(args.out / name) for name in files if name.endswith(".c") and "/" not in name)
     note(f"compile: cc -std=c99 -O2 {sources} -o replay")
     if args.firmware:
-        make = shlex.join(["make", "-C", str(args.out)])
-        note(f"firmware: {make}; pins, rates and times are in {args.out / 'device' / 'board.h'}")
+        note(f"firmware: {_name_make(args.out)}; pins, rates and times are in {args.out / 'device' / 'board.h'}")
     return 0 if recording is None else simulate(args, prepared, recording)
+
+
+def _name_make(folder: Path) -> str:
+    """The command that compiles what was written there."""
+    return shlex.join(["make", "-C", str(folder)])
 
 
 def _write(files: dict[str, str], args: argparse.Namespace) -> None:
@@ -180,8 +184,9 @@ def _export_logger(args: argparse.Namespace, converter: "Converter") -> int:
     with _call_at_fault():
         files = render_logger(args.fs, converter)
     _write(files, args)
-    make = shlex.join(["make", "-C", str(args.out)])
-    note(f"firmware: {make}; save what the serial line sends, byte for byte, and load the file as it is")
+    note(
+        f"firmware: {_name_make(args.out)}; save what the serial line sends, byte for byte, and load the file as it is"
+    )
     return 0
 
 

@@ -15,6 +15,8 @@ from tapsig.errors import TapsigError
 
 HERE = Path(__file__).parent
 LIBRARY = HERE / ("_core.dll" if sys.platform == "win32" else "_core.so")
+CLOCK = 1 << 32
+"""The core's milliseconds wrap there; it can tell times apart that lie up to half of it from each other."""
 REMEDY = f"install tapsig again, or run: {sys.executable} {HERE / 'build_hook.py'}"
 
 

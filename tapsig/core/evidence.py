@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tapsig.core import load
+from tapsig.core import CLOCK, load
 from tapsig.core.context import CONTEXT
 from tapsig.core.evidence_model import BETWEEN_BINS, TEMPOS, WITHIN_BINS
 from tapsig.errors import ParameterError
@@ -15,8 +15,6 @@ from tapsig.errors import ParameterError
 KEPT = 36
 """Candidates of one entry, and taps of a code, at most (evidence.h)."""
 CODE_DIGITS = 16
-CLOCK = 1 << 32
-"""The core's milliseconds wrap there; it can tell times apart that lie up to half of it from each other."""
 _NONE = 255
 UNREACHED = -(2**15)
 

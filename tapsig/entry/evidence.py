@@ -17,8 +17,8 @@ from functools import lru_cache
 from importlib import resources
 from typing import Any
 
-from tapsig.core import load
-from tapsig.core.evidence import CLOCK, UNREACHED, JudgeCore, Series, Weighed, can_hold, check_length
+from tapsig.core import CLOCK, load
+from tapsig.core.evidence import UNREACHED, JudgeCore, Series, Weighed, can_hold, check_length
 from tapsig.core.evidence_model import NAT, EvidenceModel
 from tapsig.core.tap import DECISION_MS, Judged
 from tapsig.detectors.features import FEATURES

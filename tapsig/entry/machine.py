@@ -16,13 +16,11 @@ from enum import Enum, StrEnum
 from functools import lru_cache
 from typing import Any
 
-from tapsig.core import load
+from tapsig.core import CLOCK, load
 from tapsig.detectors.guards import NotCopied
 from tapsig.entry.parameters import MILLISECONDS, MOST_S, EntryParameters, require_parameters, to_ms
 from tapsig.errors import ParameterError
 from tapsig.units import check_count, check_range
-
-_CLOCK = 1 << 32  # the core's clock wraps there; it can tell times apart that lie up to half of it from each other
 
 
 class Verdict(StrEnum):
@@ -193,7 +191,7 @@ class EntryMachine(NotCopied):
         """
         tap_ms = self._check_time("onset_s", onset_s)
         ended = self._advance(tap_ms)
-        self._library.tapsig_entry_push(self._core, self._config, tap_ms % _CLOCK)
+        self._library.tapsig_entry_push(self._core, self._config, tap_ms % CLOCK)
         self._last_ms = tap_ms
         if self._core.digit_count > len(self._digits):
             self._digits.append(1)
@@ -226,7 +224,7 @@ class EntryMachine(NotCopied):
     def _advance(self, now_ms: int) -> tuple[Entry, ...]:
         """Let time pass. All that the machine waits for lies within days of its last tap, so two calls are enough."""
         verdict = self._library.tapsig_entry_advance(
-            self._core, self._config, min(now_ms, self._last_ms + _CLOCK // 4) % _CLOCK
+            self._core, self._config, min(now_ms, self._last_ms + CLOCK // 4) % CLOCK
         )
         self._now_ms = now_ms
         outcome = _VERDICTS[verdict]

@@ -73,5 +73,5 @@ def count_empty_columns(block: bytes) -> tuple[bytes, int, int]:
 
 
 def strip_empty_columns(block: bytes, delimiter: bytes, before: int, after: int) -> bytes:
-    """The block without so many empty cells at the beginning and the end of its lines, where they are empty."""
+    """The block without the first `before` and the last `after` cells of each line that has them empty."""
     return re.sub(rb"(?m)^%b{%d}|(?<=%b)%b{%d}$" % (delimiter, before, delimiter, delimiter, after), b"", block)

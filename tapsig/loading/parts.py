@@ -14,7 +14,7 @@ from tapsig.loading.read_options import DEFAULTS, ReadOptions
 from tapsig.loading.riff import FLOAT, read_wav_info
 from tapsig.loading.turns import note_turns
 from tapsig.loading.wav import add_channel_choice, find_gaps, read_wav_blocks
-from tapsig.records import Label, Recording
+from tapsig.records import Label, Recording, describe_empty_part
 from tapsig.units import FloatArray, seconds_to_samples
 
 LARGE_SAMPLES = 1 << 23
@@ -99,8 +99,7 @@ def read_wav_span(
     note_turns(samples, findings)
     part = file.make_part(samples, first, 0, stop - first) if first < stop else None
     if part is None:
-        until = f" to {stop_s:g} s" if start_s < stop_s < math.inf else " s on"
-        raise RecordingError(f"{path}: there is no sample from {start_s:g}{until}; it lasts {info.duration_s:g} s")
+        raise RecordingError(describe_empty_part(str(path), start_s, stop_s, info.duration_s))
     return replace(part.recording, findings=(*info.findings, *findings), start_s=part.start / info.fs)
 
 

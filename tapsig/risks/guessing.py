@@ -108,9 +108,9 @@ def count_codes_within_one_tap(length: int, digit_max: int) -> dict[int, int]:
 
 
 def _assess(who: str, codes_of: Mapping[int, int], parameters: EntryParameters, try_s: float) -> GuessingRisk:
-    """An attacker to whom so many equally likely codes are left: `codes_of` has the number of codes for each size.
+    """The risk from an attacker who has narrowed the code down to some that are equally likely.
 
-    Chances and times are means over all codes.
+    `codes_of`: by how many are left, how many codes leave that many. Chances and times are means over all codes.
     """
     codes = sum(codes_of.values())
     limit = parameters.failure_limit or codes

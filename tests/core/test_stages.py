@@ -182,7 +182,7 @@ def test_trees_add_up_in_any_parts() -> None:
 
 
 def cut_leaves(tree: Any, most: int) -> Any:
-    """The tree with at most so many leaves: what lies deeper becomes a leaf."""
+    """The tree with at most `most` leaves: what lies deeper becomes a leaf."""
     if not isinstance(tree, list):
         return tree
     return [*tree[:3], cut_leaves(tree[3], most - most // 2), cut_leaves(tree[4], most // 2)] if most > 1 else 7
